@@ -1,0 +1,11 @@
+//! Rules and arithmetic of Outshop. Facts in, answer out.
+//!
+//! Nothing here reads a clock, an environment, a file or a network, and nothing is random: "today" is an argument. The
+//! modules are listed in reading order.
+
+#[macro_use]
+mod words;
+
+pub mod days;
+pub mod money;
+pub mod units;

@@ -1,0 +1,472 @@
+//! Quantities as the practitioner writes them, with exact factors.
+//!
+//! Source of the factors: NIST Special Publication 811 (2008), appendix B; imperial gallon: UK Weights and Measures Act 1985.
+
+use rust_decimal::{Decimal, RoundingStrategy};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser::SerializeStruct};
+use std::{borrow::Cow, fmt, str::FromStr};
+
+words! {
+    pub enum LengthUnit { In = "in", Mm = "mm", Ft = "ft" }
+}
+words! {
+    pub enum PressureUnit { Psi = "psi", Bar = "bar" }
+}
+words! {
+    pub enum VolumeUnit { L = "L", PtImp = "pt_imp", GalImp = "gal_imp", GalUs = "gal_us", In3 = "in3" }
+}
+words! {
+    pub enum MassUnit { Lb = "lb", Kg = "kg", CwtUk = "cwt_uk" }
+}
+words! {
+    pub enum ForceUnit { Lbf = "lbf", N = "N" }
+}
+
+/// The units of one dimension.
+pub trait Unit:
+    Copy + fmt::Display + FromStr + Serialize + for<'de> Deserialize<'de> + 'static
+{
+    /// Name of the quantity, as in openapi.json.
+    const QUANTITY: &'static str;
+    /// The unit that every quantity of the dimension is converted to, as a member name.
+    const BASE: &'static str;
+    /// A value as a practitioner would write it, with its unit and its value in the base unit.
+    const EXAMPLE: (&'static str, &'static str, &'static str);
+
+    /// How many base units make one of this unit; exact.
+    fn factor(self) -> Decimal;
+    /// Code of the Unified Code for Units of Measure.
+    fn ucum(self) -> &'static str;
+    fn all() -> &'static [Self];
+}
+
+/// `mantissa` x 10^-`scale`.
+const fn exact(mantissa: u64, scale: u32) -> Decimal {
+    Decimal::from_parts(
+        (mantissa & 0xffff_ffff) as u32,
+        (mantissa >> 32) as u32,
+        0,
+        false,
+        scale,
+    )
+}
+
+impl Unit for LengthUnit {
+    const QUANTITY: &'static str = "Length";
+    const BASE: &'static str = "mm";
+    const EXAMPLE: (&'static str, &'static str, &'static str) = ("7 1/4", "in", "184.15");
+
+    fn factor(self) -> Decimal {
+        match self {
+            LengthUnit::In => exact(254, 1),
+            LengthUnit::Mm => exact(1, 0),
+            LengthUnit::Ft => exact(3048, 1),
+        }
+    }
+
+    fn ucum(self) -> &'static str {
+        match self {
+            LengthUnit::In => "[in_i]",
+            LengthUnit::Mm => "mm",
+            LengthUnit::Ft => "[ft_i]",
+        }
+    }
+
+    fn all() -> &'static [Self] {
+        Self::ALL
+    }
+}
+
+impl Unit for PressureUnit {
+    const QUANTITY: &'static str = "Pressure";
+    const BASE: &'static str = "bar";
+    const EXAMPLE: (&'static str, &'static str, &'static str) = ("90", "psi", "6.2053");
+
+    fn factor(self) -> Decimal {
+        match self {
+            PressureUnit::Psi => exact(6_894_757_293_168_361, 17),
+            PressureUnit::Bar => exact(1, 0),
+        }
+    }
+
+    fn ucum(self) -> &'static str {
+        match self {
+            PressureUnit::Psi => "[psi]",
+            PressureUnit::Bar => "bar",
+        }
+    }
+
+    fn all() -> &'static [Self] {
+        Self::ALL
+    }
+}
+
+impl Unit for VolumeUnit {
+    const QUANTITY: &'static str = "Volume";
+    const BASE: &'static str = "l";
+    const EXAMPLE: (&'static str, &'static str, &'static str) = ("8.0", "L", "8");
+
+    fn factor(self) -> Decimal {
+        match self {
+            VolumeUnit::L => exact(1, 0),
+            VolumeUnit::PtImp => exact(56_826_125, 8),
+            VolumeUnit::GalImp => exact(454_609, 5),
+            VolumeUnit::GalUs => exact(3_785_411_784, 9),
+            VolumeUnit::In3 => exact(16_387_064, 9),
+        }
+    }
+
+    fn ucum(self) -> &'static str {
+        match self {
+            VolumeUnit::L => "L",
+            VolumeUnit::PtImp => "[pt_br]",
+            VolumeUnit::GalImp => "[gal_br]",
+            VolumeUnit::GalUs => "[gal_us]",
+            VolumeUnit::In3 => "[cin_i]",
+        }
+    }
+
+    fn all() -> &'static [Self] {
+        Self::ALL
+    }
+}
+
+impl Unit for MassUnit {
+    const QUANTITY: &'static str = "Mass";
+    const BASE: &'static str = "kg";
+    const EXAMPLE: (&'static str, &'static str, &'static str) = ("150", "lb", "68.0389");
+
+    fn factor(self) -> Decimal {
+        match self {
+            MassUnit::Lb => exact(45_359_237, 8),
+            MassUnit::Kg => exact(1, 0),
+            MassUnit::CwtUk => exact(5_080_234_544, 8),
+        }
+    }
+
+    fn ucum(self) -> &'static str {
+        match self {
+            MassUnit::Lb => "[lb_av]",
+            MassUnit::Kg => "kg",
+            MassUnit::CwtUk => "[lcwt_av]",
+        }
+    }
+
+    fn all() -> &'static [Self] {
+        Self::ALL
+    }
+}
+
+impl Unit for ForceUnit {
+    const QUANTITY: &'static str = "Force";
+    const BASE: &'static str = "n";
+    const EXAMPLE: (&'static str, &'static str, &'static str) = ("76.5", "lbf", "340.289");
+
+    fn factor(self) -> Decimal {
+        match self {
+            ForceUnit::Lbf => exact(44_482_216_152_605, 13),
+            ForceUnit::N => exact(1, 0),
+        }
+    }
+
+    fn ucum(self) -> &'static str {
+        match self {
+            ForceUnit::Lbf => "[lbf_av]",
+            ForceUnit::N => "N",
+        }
+    }
+
+    fn all() -> &'static [Self] {
+        Self::ALL
+    }
+}
+
+/// A number above nought as it stands on a drawing or a gauge: `90`, `8.0`, `7 1/4`, `3/32`. Kept as it was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    text: String,
+    value: Decimal,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "not a number above 0 written like 90, 8.0, 7 1/4 or 3/32 (at most 9 digits and 6 places; halves to 128ths)"
+)]
+pub struct NotWritten;
+
+impl Written {
+    pub const fn value(&self) -> Decimal {
+        self.value
+    }
+}
+
+impl FromStr for Written {
+    type Err = NotWritten;
+
+    fn from_str(text: &str) -> Result<Written, NotWritten> {
+        let text = text.trim();
+        let value = match text.rsplit_once(' ') {
+            Some((whole, part)) => digits(whole)? + fraction(part)?,
+            None if text.contains('/') => fraction(text)?,
+            None => match text.split_once('.') {
+                Some((whole, places)) if places.len() <= 6 => {
+                    let (_, _) = (digits(whole)?, digits(places)?);
+                    text.parse().map_err(|_| NotWritten)?
+                }
+                Some(_) => return Err(NotWritten),
+                None => digits(text)?,
+            },
+        };
+        if value <= Decimal::ZERO {
+            return Err(NotWritten);
+        }
+        Ok(Written {
+            text: text.to_owned(),
+            value,
+        })
+    }
+}
+
+fn digits(text: &str) -> Result<Decimal, NotWritten> {
+    if text.is_empty() || text.len() > 9 || !text.bytes().all(|b| b.is_ascii_digit()) {
+        return Err(NotWritten);
+    }
+    text.parse().map_err(|_| NotWritten)
+}
+
+/// Below one, in binary parts of an inch, so that the decimal form is exact.
+fn fraction(text: &str) -> Result<Decimal, NotWritten> {
+    let (above, below) = text.split_once('/').ok_or(NotWritten)?;
+    let (above, below) = (digits(above)?, digits(below)?);
+    let binary = [2, 4, 8, 16, 32, 64, 128]
+        .map(Decimal::from)
+        .contains(&below);
+    if binary && above < below {
+        Ok(above / below)
+    } else {
+        Err(NotWritten)
+    }
+}
+
+impl<'de> Deserialize<'de> for Written {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Written, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+/// A quantity above nought: what was written, its unit, and (in answers) the figure in the base unit.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
+#[serde(deny_unknown_fields, bound = "U: Unit")]
+pub struct Quantity<U: Unit> {
+    value: Written,
+    unit: U,
+}
+
+pub type Length = Quantity<LengthUnit>;
+pub type Pressure = Quantity<PressureUnit>;
+pub type Volume = Quantity<VolumeUnit>;
+pub type Mass = Quantity<MassUnit>;
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("not a quantity written like `7 1/4 in`")]
+pub struct NotAQuantity;
+
+impl<U: Unit> Quantity<U> {
+    pub const fn new(value: Written, unit: U) -> Quantity<U> {
+        Quantity { value, unit }
+    }
+
+    pub const fn unit(&self) -> U {
+        self.unit
+    }
+
+    /// The number as written, in the unit as written.
+    pub const fn written(&self) -> Decimal {
+        self.value.value
+    }
+
+    /// In the base unit of the dimension: mm, bar, litre, kg or newton.
+    pub fn base(&self) -> Decimal {
+        self.value.value * self.unit.factor()
+    }
+
+    /// In another unit of the dimension.
+    pub fn in_unit(&self, unit: U) -> Decimal {
+        self.base() / unit.factor()
+    }
+}
+
+impl<U: Unit> fmt::Display for Quantity<U> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.value.text, self.unit)
+    }
+}
+
+impl<U: Unit> FromStr for Quantity<U> {
+    type Err = NotAQuantity;
+
+    fn from_str(text: &str) -> Result<Self, NotAQuantity> {
+        let (value, unit) = text.trim().rsplit_once(' ').ok_or(NotAQuantity)?;
+        Ok(Quantity {
+            value: value.parse().map_err(|_| NotAQuantity)?,
+            unit: unit.parse().map_err(|_| NotAQuantity)?,
+        })
+    }
+}
+
+impl<U: Unit> Serialize for Quantity<U> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let mut object = to.serialize_struct(U::QUANTITY, 3)?;
+        object.serialize_field("value", &self.value.text)?;
+        object.serialize_field("unit", &self.unit)?;
+        object.serialize_field(U::BASE, &four_places(self.base()))?;
+        object.end()
+    }
+}
+
+/// A derived figure as it is shown: four places at most, halves up, no trailing noughts.
+pub fn four_places(figure: Decimal) -> String {
+    figure
+        .round_dp_with_strategy(4, RoundingStrategy::MidpointAwayFromZero)
+        .normalize()
+        .to_string()
+}
+
+#[cfg(feature = "wire")]
+mod wire {
+    use super::{Quantity, Unit};
+    use diesel::{
+        deserialize::{self, FromSql},
+        pg::{Pg, PgValue},
+        serialize::{self, IsNull, Output, ToSql},
+        sql_types::Text,
+    };
+    use std::{borrow::Cow, io::Write};
+    use utoipa::{
+        PartialSchema, ToSchema,
+        openapi::{
+            ObjectBuilder, RefOr, Schema,
+            schema::{AdditionalProperties, Type},
+        },
+    };
+
+    impl<U: Unit + std::fmt::Debug> ToSql<Text, Pg> for Quantity<U> {
+        fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+            write!(out, "{self}")?;
+            Ok(IsNull::No)
+        }
+    }
+
+    impl<U: Unit> FromSql<Text, Pg> for Quantity<U> {
+        fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+            Ok(std::str::from_utf8(bytes.as_bytes())?.parse()?)
+        }
+    }
+
+    impl<U: Unit> PartialSchema for Quantity<U> {
+        fn schema() -> RefOr<Schema> {
+            let (value, unit, base) = U::EXAMPLE;
+            let text = || {
+                ObjectBuilder::new()
+                    .schema_type(Type::String)
+                    .max_length(Some(32))
+            };
+            RefOr::T(Schema::Object(
+                ObjectBuilder::new()
+                    .schema_type(Type::Object)
+                    .property(
+                        "value",
+                        text()
+                            .min_length(Some(1))
+                            .description(Some("As written: `90`, `8.0`, `7 1/4`, `3/32`")),
+                    )
+                    .property(
+                        "unit",
+                        text().enum_values(Some(U::all().iter().map(ToString::to_string))),
+                    )
+                    .property(
+                        U::BASE,
+                        text()
+                            .read_only(true)
+                            .description(Some("Converted, at most four places")),
+                    )
+                    .required("value")
+                    .required("unit")
+                    .additional_properties(Some(AdditionalProperties::FreeForm(false)))
+                    .examples([serde_json::json!({"value": value, "unit": unit, U::BASE: base})])
+                    .build(),
+            ))
+        }
+    }
+
+    impl<U: Unit> ToSchema for Quantity<U> {
+        fn name() -> Cow<'static, str> {
+            Cow::Borrowed(U::QUANTITY)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn base<U: Unit>(text: &str) -> String {
+        four_places(text.parse::<Quantity<U>>().expect("a quantity").base())
+    }
+
+    /// NIST SP 811: psi 6894.757293168361 Pa; inch 25.4 mm; cubic inch, gallons, pound and pound-force as printed there.
+    #[test]
+    fn factors_are_those_of_the_published_table() {
+        assert_eq!(base::<PressureUnit>("120 psi"), "8.2737");
+        assert_eq!(base::<LengthUnit>("7 1/4 in"), "184.15");
+        assert_eq!(base::<LengthUnit>("17/32 in"), "13.4938");
+        assert_eq!(base::<VolumeUnit>("1 gal_imp"), "4.5461");
+        assert_eq!(base::<VolumeUnit>("1 gal_us"), "3.7854");
+        assert_eq!(base::<VolumeUnit>("61.023744 in3"), "1");
+        assert_eq!(base::<MassUnit>("1 cwt_uk"), "50.8023");
+        assert_eq!(base::<ForceUnit>("25455 lbf"), "113229.4812");
+    }
+
+    #[test]
+    fn a_quantity_is_kept_as_it_was_written() {
+        for text in ["7 1/4 in", "90 psi", "8.0 L", "3/32 in"] {
+            assert!(
+                [
+                    text.parse::<Length>().map(|q| q.to_string()),
+                    text.parse::<Pressure>().map(|q| q.to_string()),
+                    text.parse::<Volume>().map(|q| q.to_string())
+                ]
+                .contains(&Ok(text.to_owned())),
+                "{text}"
+            );
+        }
+    }
+
+    #[test]
+    fn what_is_no_quantity_is_refused() {
+        for bad in [
+            "-5 in",
+            "0 in",
+            "5",
+            "in",
+            "5 psi",
+            "7 1/3 in",
+            "7 5/4 in",
+            "1e3 in",
+            "7 1/ in",
+            "1.2345678 in",
+            "1/0 in",
+            ". in",
+            "9999999999 mm",
+        ] {
+            assert_eq!(bad.parse::<Length>(), Err(NotAQuantity), "{bad}");
+        }
+    }
+}

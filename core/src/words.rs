@@ -1,0 +1,101 @@
+//! A fixed list of words of the trade: one definition for code, JSON, database and openapi.json.
+
+/// A word that is not in the list. `allowed` is the list, for the person who has to mend the request.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{given}` is not one of {allowed}")]
+pub struct UnknownWord {
+    pub given: String,
+    pub allowed: String,
+}
+
+/// Declares an enum whose variants are written as the given words everywhere.
+macro_rules! words {
+    ($(#[$meta:meta])* $vis:vis enum $name:ident { $($(#[$vmeta:meta])* $variant:ident = $word:literal),+ $(,)? }) => {
+        $(#[$meta])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "wire", derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow))]
+        #[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
+        $vis enum $name { $($(#[$vmeta])* $variant),+ }
+
+        impl $name {
+            /// All words of the list, in its order.
+            pub const ALL: &'static [$name] = &[$($name::$variant),+];
+
+            pub const fn as_str(self) -> &'static str {
+                match self { $($name::$variant => $word),+ }
+            }
+        }
+
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str(self.as_str())
+            }
+        }
+
+        impl std::str::FromStr for $name {
+            type Err = $crate::words::UnknownWord;
+
+            fn from_str(given: &str) -> Result<Self, Self::Err> {
+                Self::ALL.iter().copied().find(|word| word.as_str() == given).ok_or_else(|| {
+                    $crate::words::UnknownWord {
+                        given: given.chars().take(60).collect(),
+                        allowed: [$($word),+].join(", "),
+                    }
+                })
+            }
+        }
+
+        impl serde::Serialize for $name {
+            fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+                to.serialize_str(self.as_str())
+            }
+        }
+
+        impl<'de> serde::Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+                let given = <std::borrow::Cow<'_, str> as serde::Deserialize>::deserialize(from)?;
+                given.parse().map_err(serde::de::Error::custom)
+            }
+        }
+
+        #[cfg(feature = "wire")]
+        $crate::words::wire_text!($name, utoipa::openapi::ObjectBuilder::new()
+            .schema_type(utoipa::openapi::schema::Type::String)
+            .enum_values(Some([$($word),+]))
+            .examples([$name::ALL[0].as_str()])
+            .build());
+    };
+}
+
+/// Text form in the database and schema of a type that has `Display` and `FromStr`.
+#[cfg(feature = "wire")]
+macro_rules! wire_text {
+    ($name:ident, $schema:expr) => {
+        impl diesel::serialize::ToSql<diesel::sql_types::Text, diesel::pg::Pg> for $name {
+            fn to_sql<'b>(
+                &'b self,
+                out: &mut diesel::serialize::Output<'b, '_, diesel::pg::Pg>,
+            ) -> diesel::serialize::Result {
+                use std::io::Write;
+                write!(out, "{self}")?;
+                Ok(diesel::serialize::IsNull::No)
+            }
+        }
+
+        impl diesel::deserialize::FromSql<diesel::sql_types::Text, diesel::pg::Pg> for $name {
+            fn from_sql(bytes: diesel::pg::PgValue<'_>) -> diesel::deserialize::Result<Self> {
+                Ok(std::str::from_utf8(bytes.as_bytes())?.parse()?)
+            }
+        }
+
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::RefOr::T(utoipa::openapi::schema::Schema::Object($schema))
+            }
+        }
+
+        impl utoipa::ToSchema for $name {}
+    };
+}
+#[cfg(feature = "wire")]
+pub(crate) use wire_text;
