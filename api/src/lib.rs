@@ -1,1 +1,70 @@
-pub fn a(){}
+//! The service. Reading order: this list of routes, then any one resource.
+
+pub mod body;
+pub mod clock;
+pub mod cluster;
+pub mod config;
+pub mod db;
+pub mod firm;
+pub mod journal;
+pub mod keys;
+pub mod page;
+pub mod persons;
+pub mod problem;
+pub mod reference;
+pub mod schema;
+pub mod text;
+pub mod wire;
+
+use actix_web::{
+    App, Error,
+    body::MessageBody,
+    dev::{ServiceFactory, ServiceRequest, ServiceResponse},
+    middleware::{Compress, from_fn},
+    web,
+};
+use clock::Clock;
+use db::Db;
+use utoipa_actix_web::{AppExt, service_config::ServiceConfig};
+
+/// Everything below `/v1`: the server and openapi.json both come from this list.
+fn v1(cfg: &mut ServiceConfig<'_>) {
+    firm::routes(cfg);
+    keys::routes(cfg);
+    persons::routes(cfg);
+    journal::routes(cfg);
+}
+
+/// The whole application, and the document that describes it.
+pub fn app(
+    db: Db,
+    clock: Clock,
+) -> App<
+    impl ServiceFactory<ServiceRequest, Config = (), Response = ServiceResponse<impl MessageBody>, Error = Error, InitError = ()>,
+> {
+    let (app, document) = App::new()
+        .into_utoipa_app()
+        .openapi(reference::head())
+        .service(utoipa_actix_web::scope("/v1").configure(v1))
+        .split_for_parts();
+    let document = reference::finished(document);
+    app.app_data(web::Data::new(db))
+        .app_data(web::Data::new(clock))
+        .app_data(wire::paths())
+        .configure(|cfg| wire::routes(cfg, &document))
+        .configure(|cfg| reference::routes(cfg, &document))
+        .wrap(from_fn(keys::authenticate))
+        .wrap(from_fn(wire::tag_by_coding))
+        .wrap(Compress::default())
+        .wrap(from_fn(wire::common))
+}
+
+/// The OpenAPI document; needs no database.
+pub fn document() -> utoipa::openapi::OpenApi {
+    let (_, document) = App::new()
+        .into_utoipa_app()
+        .openapi(reference::head())
+        .service(utoipa_actix_web::scope("/v1").configure(v1))
+        .split_for_parts();
+    reference::finished(document)
+}

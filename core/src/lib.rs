@@ -9,3 +9,7 @@ mod words;
 pub mod days;
 pub mod money;
 pub mod units;
+
+pub mod trade;
+
+pub use words::UnknownWord;

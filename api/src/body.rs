@@ -1,0 +1,227 @@
+//! What a client sends: bodies read strictly, refused in one order.
+
+use crate::{
+    page::{etag_of, if_match},
+    problem::{self, Problem},
+};
+use actix_web::{FromRequest, HttpRequest, dev::Payload, http::header, web};
+use futures_util::StreamExt;
+use serde::{Serialize, de::DeserializeOwned};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use utoipa::IntoParams;
+use std::{future::Future, marker::PhantomData, ops::Deref, pin::Pin};
+
+pub const LIMIT: usize = 256 * 1024;
+/// serde_json itself stops at 128 levels.
+const JSON: &str = "application/json";
+const MERGE_PATCH: &str = "application/merge-patch+json";
+
+/// A JSON body of a POST, with what makes a repeat recognisable. With `KEYED` an Idempotency-Key is required.
+pub struct Body<T, const KEYED: bool = false> {
+    value: T,
+    pub idempotency_key: Option<String>,
+    /// Method and path.
+    pub target: String,
+    pub sha256: Vec<u8>,
+}
+
+/// A body of a POST that moves money or an engine.
+pub type KeyedBody<T> = Body<T, true>;
+
+impl<T, const KEYED: bool> Deref for Body<T, KEYED> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.value
+    }
+}
+
+impl<T: DeserializeOwned + 'static, const KEYED: bool> FromRequest for Body<T, KEYED> {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (req, payload) = (req.clone(), payload.take());
+        Box::pin(async move {
+            let bytes = read(&req, payload, &[JSON], LIMIT).await?;
+            let json = parse(&bytes)?;
+            let idempotency_key = idempotency_key(&req)?;
+            if KEYED && idempotency_key.is_none() {
+                let detail = "money or an engine moves: send a header Idempotency-Key with a value of your own";
+                return Err(Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail));
+            }
+            Ok(Body {
+                value: typed(json)?,
+                idempotency_key,
+                target: format!("{} {}", req.method(), req.path()),
+                sha256: Sha256::digest(&bytes).to_vec(),
+            })
+        })
+    }
+}
+
+/// A JSON merge patch (RFC 7396), not yet held against what it changes.
+pub struct Patch<T> {
+    json: Value,
+    if_match: String,
+    of: PhantomData<T>,
+}
+
+impl<T: DeserializeOwned> Patch<T> {
+    /// The change, when `current` is still what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
+        let current = serde_json::to_vec(current).map_err(Problem::internal)?;
+        if_match(&self.if_match, &etag_of(&current))?;
+        typed(self.json.clone())
+    }
+}
+
+impl<T> Patch<T> {
+    /// Names of the members that the change names.
+    pub fn members(&self) -> Vec<&String> {
+        self.json.as_object().map(|members| members.keys().collect()).unwrap_or_default()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.members().is_empty()
+    }
+}
+
+/// Header of a change.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[expect(dead_code, reason = "describes the header; Patch reads it")]
+pub struct IfMatch {
+    /// The ETag of what was read. Without it: 428.
+    #[param(rename = "If-Match", max_length = 200, required = false)]
+    if_match: Option<String>,
+}
+
+/// Header of a POST.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[expect(dead_code, reason = "describes the header; Body reads it")]
+pub struct Repeatable {
+    /// A value of the client's own; the same request with the same value is done once.
+    #[param(rename = "Idempotency-Key", min_length = 1, max_length = 255, example = "6f1c3c5e-0d2b-4c64-9a51-6f5a0f0f7a11")]
+    idempotency_key: Option<String>,
+}
+
+impl<T: 'static> FromRequest for Patch<T> {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (req, payload) = (req.clone(), payload.take());
+        Box::pin(async move {
+            let bytes = read(&req, payload, &[MERGE_PATCH], LIMIT).await?;
+            let json = parse(&bytes)?;
+            let Some(if_match) = req.headers().get(header::IF_MATCH).and_then(|tag| tag.to_str().ok()) else {
+                let detail = "read it first and send its ETag in the header If-Match";
+                return Err(Problem::new(problem::PRECONDITION_REQUIRED, detail));
+            };
+            Ok(Patch { json, if_match: if_match.to_owned(), of: PhantomData })
+        })
+    }
+}
+
+/// Bytes of a bulk import, with their media type.
+pub struct Bulk {
+    pub bytes: Vec<u8>,
+    pub media_type: String,
+    pub idempotency_key: Option<String>,
+}
+
+impl Bulk {
+    pub const LIMIT: usize = 32 * 1024 * 1024;
+    pub const CSV: &str = "text/csv";
+    pub const NDJSON: &str = "application/x-ndjson";
+
+    /// As a body for `Db::create`.
+    pub fn as_body(&self, req: &HttpRequest) -> Body<()> {
+        Body {
+            value: (),
+            idempotency_key: self.idempotency_key.clone(),
+            target: format!("{} {}", req.method(), req.path()),
+            sha256: Sha256::digest(&self.bytes).to_vec(),
+        }
+    }
+}
+
+impl FromRequest for Bulk {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (req, payload) = (req.clone(), payload.take());
+        Box::pin(async move {
+            let bytes = read(&req, payload, &[Bulk::CSV, Bulk::NDJSON], Bulk::LIMIT).await?;
+            Ok(Bulk { bytes, media_type: media_type(&req), idempotency_key: idempotency_key(&req)? })
+        })
+    }
+}
+
+fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
+    let Some(sent) = req.headers().get("idempotency-key") else { return Ok(None) };
+    let key = sent.to_str().unwrap_or_default().trim().trim_matches('"');
+    if key.is_empty() || key.len() > 255 {
+        return Err(Problem::new(problem::IDEMPOTENCY_KEY_MISSING, "the Idempotency-Key is not 1 to 255 printable characters"));
+    }
+    Ok(Some(key.to_owned()))
+}
+
+fn media_type(req: &HttpRequest) -> String {
+    let sent = req.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase()
+}
+
+async fn read(req: &HttpRequest, payload: Payload, accepted: &[&str], limit: usize) -> Result<Vec<u8>, Problem> {
+    let unsupported = |detail: String| Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail);
+    if req.headers().get(header::CONTENT_ENCODING).is_some_and(|coding| coding != "identity") {
+        return Err(unsupported("send the body without Content-Encoding".to_owned()));
+    }
+    let sent = media_type(req);
+    if !accepted.contains(&sent.as_str()) {
+        return Err(unsupported(format!("`{}` is not taken here; send {}", short(&sent), accepted.join(" or "))));
+    }
+    let too_large = || Problem::new(problem::CONTENT_TOO_LARGE, format!("the body has more than {limit} bytes"));
+    let mut bytes = Vec::new();
+    let mut payload = web::Payload::from_request(req, &mut { payload }).await.map_err(Problem::internal)?;
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(|e| Problem::new(problem::MALFORMED, format!("the body did not arrive whole: {e}")))?;
+        if bytes.len() + chunk.len() > limit {
+            return Err(too_large());
+        }
+        bytes.extend_from_slice(&chunk);
+    }
+    Ok(bytes)
+}
+
+fn parse(bytes: &[u8]) -> Result<Value, Problem> {
+    let json: Value = serde_json::from_slice(bytes)
+        .map_err(|e| Problem::new(problem::MALFORMED, format!("not JSON: {e}")))?;
+    if json.is_object() { Ok(json) } else { Err(Problem::invalid("", "not an object")) }
+}
+
+/// Reads `json` as a `T`; an error names the member by its pointer.
+fn typed<T: DeserializeOwned>(json: Value) -> Result<T, Problem> {
+    serde_path_to_error::deserialize(json).map_err(|e| {
+        let pointer: String = e.path().iter().map(pointer_step).collect();
+        Problem::invalid(pointer, short(&e.inner().to_string()))
+    })
+}
+
+fn pointer_step(step: &serde_path_to_error::Segment) -> String {
+    use serde_path_to_error::Segment;
+    match step {
+        Segment::Map { key } => format!("/{}", key.replace('~', "~0").replace('/', "~1")),
+        Segment::Seq { index } => format!("/{index}"),
+        Segment::Enum { variant } => format!("/{variant}"),
+        Segment::Unknown => String::new(),
+    }
+}
+
+fn short(text: &str) -> String {
+    text.chars().take(500).collect()
+}

@@ -1,0 +1,137 @@
+//! Settings: from the environment or the command line, all listed by `--help`.
+
+use clap::{Args, Parser, Subcommand};
+use outshop_core::{days::Day, trade::Role};
+use std::{net::IpAddr, path::PathBuf};
+
+/// Outshop: stock, work, papers, prices and selling for a workshop that deals in live-steam engines
+#[derive(Debug, Parser)]
+#[command(name = "outshop", version)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the service
+    Serve(Serve),
+    /// Run the service with an invented firm to try it on
+    Demo(Demo),
+    /// Bring the database to this version and stop
+    Migrate(Database),
+    /// Keys of those who may ask
+    Keys {
+        #[command(subcommand)]
+        act: KeysAct,
+    },
+    /// Write the OpenAPI document
+    Openapi {
+        /// Where to; `-` for standard output
+        #[arg(default_value = "openapi/outshop.json")]
+        file: PathBuf,
+    },
+    /// Bring in records from a file
+    Import {
+        #[command(subcommand)]
+        what: Import,
+    },
+}
+
+#[derive(Debug, Clone, Args)]
+pub struct Database {
+    /// A PostgreSQL to use, such as postgres://outshop@db.example/outshop; without it a private one is kept
+    #[arg(long, env = "DATABASE_URL", hide_env_values = true)]
+    pub database_url: Option<String>,
+    /// Folder of the private PostgreSQL [default: /var/lib/outshop for root, else ~/.local/share/outshop]
+    #[arg(long = "data", env = "OUTSHOP_DATA")]
+    pub data: Option<PathBuf>,
+    /// Folder with initdb and pg_ctl, when they are not where they are looked for
+    #[arg(long, env = "OUTSHOP_PG_BIN")]
+    pub pg_bin: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Args)]
+pub struct Listen {
+    /// Address to listen on
+    #[arg(long, env = "OUTSHOP_ADDRESS", default_value = "127.0.0.1")]
+    pub address: IpAddr,
+    /// Port to listen on; 0 takes a free one
+    #[arg(long, env = "OUTSHOP_PORT", default_value_t = 8417)]
+    pub port: u16,
+    /// Requests worked on at once
+    #[arg(long, env = "OUTSHOP_WORKERS", default_value_t = 2, value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub workers: u16,
+    /// Connections to PostgreSQL at most
+    #[arg(long, env = "OUTSHOP_CONNECTIONS", default_value_t = 16, value_parser = clap::value_parser!(u16).range(2..=500))]
+    pub connections: u16,
+}
+
+#[derive(Debug, Clone, Args)]
+pub struct Serve {
+    #[command(flatten)]
+    pub database: Database,
+    #[command(flatten)]
+    pub listen: Listen,
+    /// Port of the metrics, on the loopback address; 0 takes a free one
+    #[arg(long, env = "OUTSHOP_METRICS_PORT", default_value_t = 9417)]
+    pub metrics_port: u16,
+}
+
+#[derive(Debug, Clone, Args)]
+pub struct Demo {
+    /// Port to listen on; 0 takes a free one
+    #[arg(long, env = "OUTSHOP_PORT", default_value_t = 8417)]
+    pub port: u16,
+    /// Folder of the demonstration, with its database and keys.json
+    #[arg(long = "data", env = "OUTSHOP_DATA", default_value = "outshop-data")]
+    pub data: PathBuf,
+    /// Folder with initdb and pg_ctl, when they are not where they are looked for
+    #[arg(long, env = "OUTSHOP_PG_BIN")]
+    pub pg_bin: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum KeysAct {
+    /// Make a key and print its secret, this once
+    Add {
+        #[command(flatten)]
+        database: Database,
+        /// proprietor, fitter, seller, bookkeeper or website
+        #[arg(long)]
+        role: Role,
+        /// What the key is for
+        #[arg(long)]
+        name: String,
+        /// Who uses it, as the journal will name them
+        #[arg(long)]
+        person: String,
+        /// Last day on which it is taken
+        #[arg(long)]
+        expires_on: Option<Day>,
+    },
+    /// List the keys, without their secrets
+    List {
+        #[command(flatten)]
+        database: Database,
+    },
+    /// Revoke a key
+    Revoke {
+        #[command(flatten)]
+        database: Database,
+        id: i64,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Import {
+    /// Achieved sales from a CSV or NDJSON file, all rows or none
+    Comparables {
+        #[command(flatten)]
+        database: Database,
+        file: PathBuf,
+        /// Read and check, store nothing
+        #[arg(long)]
+        trial: bool,
+    },
+}

@@ -1,0 +1,268 @@
+//! Connections, transactions with their journal entry, and repeats of a request.
+
+use crate::{
+    body::Body,
+    keys::Actor,
+    page::created,
+    problem::{self, Problem},
+    schema::{idempotency_keys, journal},
+};
+use actix_web::HttpResponse;
+use diesel::{prelude::*, sql_types::{BigInt, Text}};
+use diesel_async::{
+    AnsiTransactionManager, AsyncConnection, AsyncMigrationHarness, AsyncPgConnection, RunQueryDsl,
+    SimpleAsyncConnection, TransactionManager,
+    pooled_connection::{
+        AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
+        deadpool::{Object, Pool},
+    },
+};
+use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
+use serde::Serialize;
+use serde_json::Value;
+use std::time::Duration;
+
+pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
+
+/// Key of the advisory lock under which one process migrates.
+const MIGRATING: i64 = 0x6f75_7473_686f_7001;
+const TRIES: usize = 3;
+
+#[derive(Clone)]
+pub struct Db {
+    pool: Pool<AsyncPgConnection>,
+}
+
+impl Db {
+    /// Connects lazily: a database that is away is told by the requests that need it.
+    pub fn new(url: &str, connections: usize) -> Result<Db, Problem> {
+        let mut config = ManagerConfig::default();
+        config.recycling_method = RecyclingMethod::Fast;
+        config.custom_setup = Box::new(|url| {
+            Box::pin(async move {
+                let mut conn = AsyncPgConnection::establish(url).await?;
+                let limits = "SET lock_timeout = '2s'; SET statement_timeout = '10s'; \
+                     SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'";
+                conn.batch_execute(limits).await.map_err(ConnectionError::CouldntSetupConfiguration)?;
+                Ok(conn)
+            })
+        });
+        let pool = Pool::builder(AsyncDieselConnectionManager::new_with_config(url, config))
+            .max_size(connections)
+            .wait_timeout(Some(Duration::from_secs(2)))
+            .create_timeout(Some(Duration::from_secs(2)))
+            .runtime(deadpool::Runtime::Tokio1)
+            .build()
+            .map_err(Problem::internal)?;
+        Ok(Db { pool })
+    }
+
+    /// A connection to read with.
+    pub async fn read(&self) -> Result<Object<AsyncPgConnection>, Problem> {
+        self.pool.get().await.map_err(Problem::unavailable)
+    }
+
+    /// Runs `act` in one transaction, again when PostgreSQL gave it up for a rival (at most 3 times). Commits only if
+    /// `act` recorded something in the journal or said that nothing changed.
+    pub async fn write<T>(
+        &self,
+        actor: &Actor,
+        act: impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
+    ) -> Result<T, Problem> {
+        let mut tries = 1;
+        loop {
+            match self.write_once(actor, &act).await {
+                Err(problem) if problem.worth_another_try && tries < TRIES => tries += 1,
+                done => return done,
+            }
+        }
+    }
+
+    async fn write_once<T>(
+        &self,
+        actor: &Actor,
+        act: &impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
+    ) -> Result<T, Problem> {
+        let mut conn = self.read().await?;
+        AnsiTransactionManager::begin_transaction(&mut *conn).await?;
+        let mut tx = Tx { conn: &mut conn, actor, journalled: false };
+        let done = match act(&mut tx).await {
+            Ok(_) if !tx.journalled => Err(Problem::internal("a write ended without a journal entry")),
+            done => done,
+        };
+        match done {
+            Ok(value) => {
+                AnsiTransactionManager::commit_transaction(&mut *conn).await?;
+                Ok(value)
+            }
+            Err(problem) => {
+                AnsiTransactionManager::rollback_transaction(&mut *conn).await?;
+                Err(problem)
+            }
+        }
+    }
+
+    /// Does `act` once for an Idempotency-Key and answers 201 with `Location`, `ETag` and body; a repeat of the same
+    /// request gets the stored answer.
+    pub async fn create<B, T: Serialize, const KEYED: bool>(
+        &self,
+        actor: &Actor,
+        body: &Body<B, KEYED>,
+        act: impl AsyncFn(&mut Tx<'_>) -> Result<(String, T), Problem>,
+    ) -> Result<HttpResponse, Problem> {
+        self.create_storing(actor, body, act, true).await
+    }
+
+    /// As `create`, for an answer that shows a secret: the body is not kept, and a repeat gets 409.
+    pub async fn create_secret<B, T: Serialize, const KEYED: bool>(
+        &self,
+        actor: &Actor,
+        body: &Body<B, KEYED>,
+        act: impl AsyncFn(&mut Tx<'_>) -> Result<(String, T), Problem>,
+    ) -> Result<HttpResponse, Problem> {
+        self.create_storing(actor, body, act, false).await
+    }
+
+    async fn create_storing<B, T: Serialize, const KEYED: bool>(
+        &self,
+        actor: &Actor,
+        body: &Body<B, KEYED>,
+        act: impl AsyncFn(&mut Tx<'_>) -> Result<(String, T), Problem>,
+        keep_answer: bool,
+    ) -> Result<HttpResponse, Problem> {
+        let done = self
+            .write(actor, async |tx| {
+                let Some(key) = &body.idempotency_key else {
+                    let (location, made) = act(tx).await?;
+                    return Ok((location, serde_json::to_string(&made).map_err(Problem::internal)?));
+                };
+                if let Some(answered) = find_answer(tx, key, body).await? {
+                    tx.unchanged();
+                    return Ok(answered);
+                }
+                let (location, made) = act(tx).await?;
+                let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
+                let stored = StoredAnswer {
+                    key_id: actor.key_id,
+                    idempotency_key: key,
+                    target: &body.target,
+                    body_sha256: &body.sha256,
+                    location: &location,
+                    answer: keep_answer.then_some(&answer),
+                    on_day: actor.today,
+                };
+                diesel::insert_into(idempotency_keys::table).values(&stored).execute(tx.conn()).await?;
+                Ok((location, answer))
+            })
+            .await?;
+        let (location, answer) = done;
+        Ok(created(&location, answer))
+    }
+}
+
+#[derive(Insertable)]
+#[diesel(table_name = idempotency_keys)]
+struct StoredAnswer<'a> {
+    key_id: i64,
+    idempotency_key: &'a str,
+    target: &'a str,
+    body_sha256: &'a [u8],
+    location: &'a str,
+    answer: Option<&'a String>,
+    on_day: outshop_core::days::Day,
+}
+
+/// The answer given to the same request before, or a refusal: still running, or another request under this key.
+async fn find_answer<B, const KEYED: bool>(
+    tx: &mut Tx<'_>,
+    key: &str,
+    body: &Body<B, KEYED>,
+) -> Result<Option<(String, String)>, Problem> {
+    let key_id = tx.actor.key_id;
+    let free = diesel::select(pg_try_advisory_xact_lock(hashtextextended(format!("{key_id} {key}"), 0)))
+        .get_result::<bool>(tx.conn())
+        .await?;
+    if !free {
+        return Err(Problem::new(problem::IN_PROGRESS, "the first request with this Idempotency-Key is still running"));
+    }
+    let stored: Option<(String, Vec<u8>, String, Option<String>)> = idempotency_keys::table
+        .find((key_id, key))
+        .select((
+            idempotency_keys::target,
+            idempotency_keys::body_sha256,
+            idempotency_keys::location,
+            idempotency_keys::answer,
+        ))
+        .first(tx.conn())
+        .await
+        .optional()?;
+    match stored {
+        None => Ok(None),
+        Some((target, sha256, ..)) if target != body.target || sha256 != body.sha256 => {
+            Err(Problem::new(problem::IDEMPOTENCY_KEY_REUSED, "this Idempotency-Key was used for another request or body"))
+        }
+        Some((_, _, _, None)) => Err(Problem::conflict("this was done before; a secret is shown once only")),
+        Some((_, _, location, Some(answer))) => Ok(Some((location, answer))),
+    }
+}
+
+diesel::define_sql_function! { fn pg_try_advisory_xact_lock(key: BigInt) -> Bool; }
+diesel::define_sql_function! { fn hashtextextended(text: Text, seed: BigInt) -> BigInt; }
+
+/// A running transaction of one actor.
+pub struct Tx<'a> {
+    conn: &'a mut AsyncPgConnection,
+    pub actor: &'a Actor,
+    journalled: bool,
+}
+
+impl Tx<'_> {
+    pub fn conn(&mut self) -> &mut AsyncPgConnection {
+        self.conn
+    }
+
+    /// Writes the journal entry of what this transaction does. `data` holds ids and figures, never names or addresses
+    /// of persons.
+    pub async fn record(&mut self, what: &str, stock_no: Option<i32>, data: Value) -> Result<(), Problem> {
+        diesel::insert_into(journal::table)
+            .values((
+                journal::type_.eq(what),
+                journal::stock_no.eq(stock_no),
+                journal::key_id.eq(self.actor.key_id),
+                journal::on_day.eq(self.actor.today),
+                journal::data.eq(data),
+            ))
+            .execute(self.conn)
+            .await?;
+        self.journalled = true;
+        Ok(())
+    }
+
+    /// Says that this transaction changes nothing, so that it needs no entry.
+    pub fn unchanged(&mut self) {
+        self.journalled = true;
+    }
+}
+
+/// Brings the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
+/// migrated. Needs a multi-threaded runtime.
+pub async fn migrate(url: &str) -> Result<usize, String> {
+    let mut conn = AsyncPgConnection::establish(url).await.map_err(|e| format!("the database does not answer: {e}"))?;
+    diesel::sql_query("SELECT pg_advisory_lock($1)")
+        .bind::<BigInt, _>(MIGRATING)
+        .execute(&mut conn)
+        .await
+        .map_err(|e| e.to_string())?;
+    let mut harness = AsyncMigrationHarness::new(conn);
+    let known: Vec<String> = diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS)
+        .map_err(|e| e.to_string())?
+        .iter()
+        .map(|migration| migration.name().version().to_string())
+        .collect();
+    let applied = harness.applied_migrations().map_err(|e| e.to_string())?;
+    if let Some(newer) = applied.iter().map(ToString::to_string).find(|version| !known.contains(version)) {
+        return Err(format!("the database is newer than this binary (it has migration {newer}); start the newer binary"));
+    }
+    let run = harness.run_pending_migrations(MIGRATIONS).map_err(|e| e.to_string())?;
+    Ok(run.len())
+}

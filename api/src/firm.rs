@@ -1,0 +1,125 @@
+//! The firm: name, currency, zone, jurisdiction.
+
+use crate::{
+    body::Patch,
+    db::Db,
+    keys::{AnyKey, Owner},
+    page::shown,
+    problem::{Problem, Problems},
+    schema::firm,
+    text::{Code, Line, present},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::prelude::*;
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(get_firm).service(change_firm);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = firm)]
+#[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
+    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}"}))]
+pub struct Firm {
+    pub name: Line,
+    /// ISO 4217; every amount is in it.
+    pub currency: Code,
+    /// IANA name; every civil day is a day of this zone.
+    pub time_zone: Code,
+    /// Whose boiler codes and tax rules hold, such as `GB`.
+    pub jurisdiction: Code,
+    /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`.
+    pub page_url: Option<Line>,
+}
+
+/// The currency is fixed once amounts are recorded in it.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = firm)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Quillow Lane Works"}))]
+pub struct FirmPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub name: Option<Line>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub time_zone: Option<Code>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub jurisdiction: Option<Code>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub page_url: Option<Option<Line>>,
+}
+
+impl FirmPatch {
+    fn check(&self) -> Result<(), Problem> {
+        if let Some(zone) = &self.time_zone
+            && TimeZone::get(zone).is_err()
+        {
+            return Err(Problem::invalid("/time_zone", "not a time zone of the IANA database, such as Europe/London"));
+        }
+        if let Some(Some(template)) = &self.page_url
+            && !(template.starts_with("https://") && template.contains("{page_name}"))
+        {
+            return Err(Problem::invalid("/page_url", "not an https address with {page_name} in it"));
+        }
+        Ok(())
+    }
+}
+
+// Routes
+
+/// Read the firm
+#[utoipa::path(tag = "firm", operation_id = "get_firm", responses((status = 200, body = Firm), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/firm")]
+async fn get_firm(_by: AnyKey, req: HttpRequest, db: web::Data<Db>) -> Result<HttpResponse, Problem> {
+    let firm = find(&mut *db.read().await?).await?;
+    shown(&req, &firm)
+}
+
+/// Change the firm
+#[utoipa::path(tag = "firm", operation_id = "change_firm", params(crate::body::IfMatch),
+    request_body(content = FirmPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Firm), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/firm")]
+async fn change_firm(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    patch: Patch<FirmPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current: Firm = firm::table.select(Firm::as_select()).for_update().first(tx.conn()).await?;
+            let change = patch.against(&current)?;
+            change.check()?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: Firm = diesel::update(firm::table)
+                .set(&change)
+                .returning(Firm::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            tx.record("firm.changed", None, serde_json::json!({"members": patch.members()})).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection) -> Result<Firm, Problem> {
+    Ok(firm::table.select(Firm::as_select()).first(conn).await?)
+}

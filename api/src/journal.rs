@@ -1,0 +1,208 @@
+//! The journal: everything that happened, numbered densely after commit by one sequencer.
+
+use crate::{
+    db::{Db, pg_try_advisory_xact_lock},
+    keys::Staff,
+    page::{Query, shown},
+    problem::{self, Problem, Problems},
+    schema::{journal, journal_identity},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, RunQueryDsl, TransactionManager};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::time::Duration;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(read_journal);
+}
+
+/// How often a waiting reader looks again.
+const LOOK_AGAIN: Duration = Duration::from_millis(200);
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"entry_no": 185, "type": "engine.delivered", "at": "2026-05-14T10:21:07.123456Z", "on": "2026-05-14",
+    "by": "key:7", "stock_no": 417, "data": {"delivery_id": 31}}))]
+pub struct Entry {
+    /// Dense: the next entry has the next number.
+    #[schema(minimum = 1)]
+    pub entry_no: i64,
+    #[schema(max_length = 60)]
+    pub r#type: String,
+    /// RFC 3339, UTC.
+    #[schema(max_length = 40)]
+    pub at: String,
+    /// The firm's day.
+    pub on: outshop_core::days::Day,
+    /// The key that acted.
+    #[schema(max_length = 30)]
+    pub by: String,
+    pub stock_no: Option<i32>,
+    /// Ids and figures; never names of persons.
+    #[schema(value_type = Object)]
+    pub data: Value,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JournalPage {
+    /// Changes when a backup is restored.
+    #[schema(max_length = 40)]
+    pub journal_id: String,
+    #[schema(max_items = 500)]
+    pub items: Vec<Entry>,
+    /// Address of what follows, now or later.
+    #[schema(max_length = 300)]
+    pub next: String,
+}
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct JournalQuery {
+    /// The last entry number that the reader has; entries after it are answered.
+    #[param(minimum = 0, default = 0, example = 0)]
+    after: Option<i64>,
+    #[param(minimum = 1, maximum = 500, default = 100)]
+    limit: Option<i64>,
+    /// Seconds to wait for an entry when there is none yet.
+    #[param(minimum = 0, maximum = 25, default = 0)]
+    wait: Option<u64>,
+    /// The journal that `after` was counted in; another one answers `feed_restarted`.
+    #[param(max_length = 40)]
+    journal_id: Option<Uuid>,
+}
+
+// Routes
+
+/// Read the journal
+///
+/// Entries come in the order of their numbers, none is skipped and none comes twice. With `wait`, an empty answer is
+/// held until an entry comes.
+#[utoipa::path(tag = "journal", operation_id = "read_journal", params(JournalQuery),
+    responses((status = 200, body = JournalPage), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/journal")]
+async fn read_journal(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<JournalQuery>,
+) -> Result<HttpResponse, Problem> {
+    let after = query.after.unwrap_or(0);
+    let limit = query.limit.unwrap_or(100);
+    let wait = query.wait.unwrap_or(0);
+    if after < 0 || !(1..=500).contains(&limit) || wait > 25 {
+        let detail = "`after` is 0 or more, `limit` 1 to 500, `wait` 0 to 25 seconds";
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
+    let give_up = tokio::time::Instant::now() + Duration::from_secs(wait);
+    loop {
+        let page = entries_after(&db, after, limit, query.journal_id).await?;
+        if !page.items.is_empty() || tokio::time::Instant::now() >= give_up {
+            return shown(&req, &page);
+        }
+        tokio::time::sleep(LOOK_AGAIN).await;
+    }
+}
+
+// SQL
+
+async fn entries_after(db: &Db, after: i64, limit: i64, known: Option<Uuid>) -> Result<JournalPage, Problem> {
+    let mut conn = db.read().await?;
+    number(&mut conn).await?;
+    let journal_id: Uuid = journal_identity::table.select(journal_identity::journal_id).first(&mut conn).await?;
+    if known.is_some_and(|known| known != journal_id) {
+        return Err(Problem::new(problem::FEED_RESTARTED, format!("the journal is now {journal_id}; read it from the start")));
+    }
+    let rows: Vec<(Option<i64>, String, jiff_at::At, outshop_core::days::Day, i64, Option<i32>, Value)> = journal::table
+        .filter(journal::entry_no.gt(after))
+        .order(journal::entry_no)
+        .limit(limit)
+        .select((
+            journal::entry_no,
+            journal::type_,
+            journal::at,
+            journal::on_day,
+            journal::key_id,
+            journal::stock_no,
+            journal::data,
+        ))
+        .load(&mut conn)
+        .await?;
+    let items: Vec<Entry> = rows
+        .into_iter()
+        .filter_map(|(entry_no, r#type, at, on, key_id, stock_no, data)| {
+            Some(Entry { entry_no: entry_no?, r#type, at: at.to_string(), on, by: format!("key:{key_id}"), stock_no, data })
+        })
+        .collect();
+    let reached = items.last().map_or(after, |entry| entry.entry_no);
+    Ok(JournalPage { journal_id: journal_id.to_string(), items, next: format!("/v1/journal?after={reached}&limit={limit}&journal_id={journal_id}") })
+}
+
+/// The sequencer: numbers the entries whose writers have ended. One runs at a time, others pass by.
+///
+/// Only committed entries are seen, so an entry that commits late gets a later number and no reader can skip it. The
+/// lock is taken in a statement of its own: the snapshot of the one that numbers must begin after the turn before ended.
+pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
+    let waiting = journal::table.filter(journal::entry_no.is_null());
+    if !diesel::select(diesel::dsl::exists(waiting)).get_result::<bool>(conn).await? {
+        return Ok(());
+    }
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    let done = async {
+        let turn = diesel::select(pg_try_advisory_xact_lock(NUMBERING)).get_result::<bool>(conn).await?;
+        if turn {
+            diesel::sql_query(include_str!("journal/number.sql")).execute(conn).await?;
+        }
+        Ok::<_, diesel::result::Error>(())
+    }
+    .await;
+    match done {
+        Ok(()) => Ok(AnsiTransactionManager::commit_transaction(conn).await?),
+        Err(error) => {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            Err(error.into())
+        }
+    }
+}
+
+/// Key of the advisory lock of the sequencer.
+const NUMBERING: i64 = 0x6f75_7473_686f_7002;
+
+mod jiff_at {
+    //! An instant as the journal shows it.
+
+    use diesel::{
+        data_types::PgTimestamp,
+        deserialize::{self, FromSql, FromSqlRow},
+        pg::{Pg, PgValue},
+        sql_types::Timestamptz,
+    };
+    use std::fmt;
+
+    /// Microseconds from 1970, as PostgreSQL keeps them.
+    #[derive(Debug, Clone, Copy, FromSqlRow)]
+    pub struct At(jiff::Timestamp);
+
+    /// 2000-01-01T00:00:00Z in microseconds from 1970.
+    const EPOCH: i64 = 946_684_800_000_000;
+
+    impl FromSql<Timestamptz, Pg> for At {
+        fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+            let PgTimestamp(micros) = FromSql::<Timestamptz, Pg>::from_sql(bytes)?;
+            Ok(At(jiff::Timestamp::from_microsecond(micros + EPOCH)?))
+        }
+    }
+
+    impl fmt::Display for At {
+        fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            write!(f, "{:.6}", self.0)
+        }
+    }
+}

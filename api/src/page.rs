@@ -1,0 +1,432 @@
+//! What a client reads: entity tags, lists page by page, and lists whole as CSV or NDJSON.
+
+use crate::{
+    db::Db,
+    problem::{self, Problem},
+};
+use actix_web::{
+    FromRequest, HttpRequest, HttpResponse,
+    dev::Payload,
+    http::header::{self, HeaderValue},
+    web,
+};
+use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager};
+use serde::{Deserialize, Serialize, de::DeserializeOwned};
+use serde_json::{Map, Value};
+use sha2::{Digest, Sha256};
+use std::{
+    collections::BTreeMap,
+    future::{Ready, ready},
+    ops::Deref,
+};
+use utoipa::{
+    IntoParams, ToSchema,
+    openapi::{RefOr, Schema},
+};
+
+// Entity tags
+
+/// The strong tag of a representation.
+pub fn etag_of(bytes: &[u8]) -> String {
+    format!("\"{}\"", URL_SAFE_NO_PAD.encode(&Sha256::digest(bytes)[..16]))
+}
+
+/// Holds a client's `If-Match` against the present tag.
+pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
+    if sent.trim() == "*" || tags(sent).any(|tag| tag == present) {
+        return Ok(());
+    }
+    let detail = "it was changed since you read it; read it again and send the new ETag in If-Match";
+    Err(Problem::new(problem::PRECONDITION_FAILED, detail).with_header("etag", present))
+}
+
+/// The tags of a list, each without the ending that a content coding gave it.
+fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
+    list.split(',').map(|tag| tag.trim().trim_start_matches("W/").replace("-gzip\"", "\"").replace("-br\"", "\""))
+}
+
+/// 200 with `ETag`, or 304 when the client has this representation.
+pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
+    let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
+    Ok(answer(req, bytes, "application/json", "no-store"))
+}
+
+/// As `shown`, for a representation made elsewhere.
+pub fn answer(req: &HttpRequest, bytes: Vec<u8>, media_type: &str, cache_control: &str) -> HttpResponse {
+    let etag = etag_of(&bytes);
+    let known = req.headers().get(header::IF_NONE_MATCH).and_then(|value| value.to_str().ok());
+    let unchanged = known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag));
+    let mut response = if unchanged { HttpResponse::NotModified() } else { HttpResponse::Ok() };
+    response
+        .insert_header((header::ETAG, etag))
+        .insert_header((header::CACHE_CONTROL, cache_control.to_owned()))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"));
+    if unchanged {
+        return response.finish();
+    }
+    response.insert_header((header::CONTENT_TYPE, media_type.to_owned())).body(bytes)
+}
+
+/// 201 with `Location` and `ETag`.
+pub fn created(location: &str, json: String) -> HttpResponse {
+    HttpResponse::Created()
+        .insert_header((header::LOCATION, location))
+        .insert_header((header::ETAG, etag_of(json.as_bytes())))
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .insert_header((header::CONTENT_TYPE, "application/json"))
+        .body(json)
+}
+
+/// The forms of an answer that a request may ask for.
+pub fn accepts(req: &HttpRequest, media_type: &str) -> bool {
+    let sent = req.headers().get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    sent.split(',').any(|range| range.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case(media_type))
+}
+
+// Queries
+
+/// Query parameters, each known and given once.
+pub struct Query<T>(pub T);
+
+impl<T> Deref for Query<T> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.0
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest for Query<T> {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(parameters(req).and_then(|given| filters(&given)).map(Query))
+    }
+}
+
+fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
+    let pairs = web::Query::<Vec<(String, String)>>::from_query(req.query_string())
+        .map_err(|e| Problem::new(problem::INVALID_QUERY, format!("the query cannot be read: {e}")))?;
+    let mut given = BTreeMap::new();
+    for (name, value) in pairs.into_inner() {
+        if value.contains('\0') || value.len() > 2000 {
+            return Err(Problem::new(problem::INVALID_QUERY, format!("`{}` has a value that is too long or has a NUL", short(&name))));
+        }
+        if given.contains_key(&name) {
+            return Err(Problem::new(problem::INVALID_QUERY, format!("`{}` is given twice; join values with a comma", short(&name))));
+        }
+        given.insert(name, value);
+    }
+    Ok(given)
+}
+
+fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, Problem> {
+    let encoded: Vec<String> = given.iter().map(|(name, value)| format!("{}={}", encode(name), encode(value))).collect();
+    let parsed = web::Query::<T>::from_query(&encoded.join("&"));
+    parsed.map(web::Query::into_inner).map_err(|e| Problem::new(problem::INVALID_QUERY, short(&e.to_string())))
+}
+
+fn encode(text: &str) -> String {
+    text.bytes()
+        .map(|b| if b.is_ascii_alphanumeric() || b"-._~".contains(&b) { (b as char).to_string() } else { format!("%{b:02X}") })
+        .collect()
+}
+
+fn short(text: &str) -> String {
+    text.chars().take(300).collect()
+}
+
+/// Values of a filter joined with commas: any of them fits.
+pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
+where
+    T: std::str::FromStr<Err: std::fmt::Display>,
+    D: serde::Deserializer<'de>,
+{
+    let text = std::borrow::Cow::<str>::deserialize(from)?;
+    text.split(',').map(|word| word.parse().map_err(serde::de::Error::custom)).collect()
+}
+
+// Lists
+
+/// A list without filters of its own.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NoFilters {}
+
+/// One page of a list.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Page<T> {
+    #[schema(max_items = 200)]
+    pub items: Vec<T>,
+    /// Address of the next page; null at the end.
+    #[schema(max_length = 4000)]
+    pub next: Option<String>,
+}
+
+/// Parameters that every list takes.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "describes the parameters; ListQuery reads them")]
+pub struct PageParams {
+    /// How many items a page has.
+    #[param(minimum = 1, maximum = 200, default = 50, example = 50)]
+    limit: Option<u16>,
+    /// Where the page begins: opaque, from `next` of the page before.
+    #[param(max_length = 1000)]
+    cursor: Option<String>,
+}
+
+/// What a list is asked for: filters, order, page, form.
+pub struct ListQuery<T> {
+    pub filters: T,
+    pub sort: Option<String>,
+    limit: i64,
+    after: Option<Cursor>,
+    fingerprint: String,
+    given: BTreeMap<String, String>,
+}
+
+/// The last item of the page before: its sort key and id, and a hash of the filters that the page was made with.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Cursor {
+    k: Value,
+    id: i64,
+    f: String,
+}
+
+/// A stretch of a list: at most `limit` items after the item named.
+#[derive(Debug, Clone)]
+pub struct Keyset {
+    pub limit: i64,
+    pub after: Option<(Value, i64)>,
+}
+
+impl Keyset {
+    /// For lists in the order of their ids.
+    pub fn after_id(&self) -> Option<i64> {
+        self.after.as_ref().map(|(_, id)| *id)
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest for ListQuery<T> {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(read_list(req))
+    }
+}
+
+fn read_list<T: DeserializeOwned>(req: &HttpRequest) -> Result<ListQuery<T>, Problem> {
+    let mut given = parameters(req)?;
+    let limit = match given.remove("limit") {
+        None => 50,
+        Some(text) => text
+            .parse()
+            .ok()
+            .filter(|limit| (1..=200).contains(limit) && text.bytes().all(|b| b.is_ascii_digit()))
+            .ok_or_else(|| Problem::new(problem::INVALID_QUERY, "`limit` is not a whole number from 1 to 200"))?,
+    };
+    let cursor = given.remove("cursor");
+    let fingerprint = etag_of(format!("{} {given:?}", req.path()).as_bytes());
+    let mut own = given.clone();
+    let sort = own.remove("sort");
+    let filters = filters(&own)?;
+    let after = cursor
+        .map(|text| {
+            let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
+            serde_json::from_slice::<Cursor>(&bytes).ok().filter(|cursor| cursor.f == fingerprint)
+        })
+        .map(|read| read.ok_or_else(|| Problem::new(problem::INVALID_CURSOR, "the cursor is not of this list, filter and order")))
+        .transpose()?;
+    Ok(ListQuery { filters, sort, limit, after, fingerprint, given })
+}
+
+impl<T> ListQuery<T> {
+    /// Answers one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` gives the
+    /// items of a stretch in order; `key` the sort key and id of an item.
+    pub async fn answer<I, F>(
+        &self,
+        req: &HttpRequest,
+        db: &Db,
+        fetch: F,
+        key: impl Fn(&I) -> (Value, i64) + 'static,
+    ) -> Result<HttpResponse, Problem>
+    where
+        I: Serialize + ToSchema + 'static,
+        F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
+    {
+        if accepts(req, "text/csv") {
+            return Ok(stream::<I, F>(db.clone(), fetch, key, Form::Csv(columns::<I>())));
+        }
+        if accepts(req, "application/x-ndjson") {
+            return Ok(stream::<I, F>(db.clone(), fetch, key, Form::Ndjson));
+        }
+        let after = self.after.clone().map(|cursor| (cursor.k, cursor.id));
+        let mut conn = db.read().await?;
+        let mut items = fetch(&mut conn, Keyset { limit: self.limit + 1, after }).await?;
+        let limit = usize::try_from(self.limit).expect("1 to 200");
+        let more = items.len() > limit;
+        items.truncate(limit);
+        let next = items.last().filter(|_| more).map(|last| {
+            let (k, id) = key(last);
+            self.address(req, &Cursor { k, id, f: self.fingerprint.clone() })
+        });
+        let mut response = shown(req, &Page { items, next: next.clone() })?;
+        if let Some(link) = next.and_then(|next| HeaderValue::from_str(&format!("<{next}>; rel=\"next\"")).ok()) {
+            response.headers_mut().insert(header::LINK, link);
+        }
+        Ok(response)
+    }
+
+    fn address(&self, req: &HttpRequest, cursor: &Cursor) -> String {
+        let cursor = URL_SAFE_NO_PAD.encode(serde_json::to_vec(cursor).expect("a cursor is plain JSON"));
+        let mut query: Vec<String> = self.given.iter().map(|(name, value)| format!("{name}={}", encode(value))).collect();
+        query.push(format!("limit={}", self.limit));
+        query.push(format!("cursor={cursor}"));
+        format!("{}?{}", req.path(), query.join("&"))
+    }
+}
+
+enum Form {
+    Csv(Vec<String>),
+    Ndjson,
+}
+
+/// Sends a list stretch by stretch from one snapshot, without holding it.
+fn stream<I, F>(db: Db, fetch: F, key: impl Fn(&I) -> (Value, i64) + 'static, form: Form) -> HttpResponse
+where
+    I: Serialize + 'static,
+    F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
+{
+    let media_type = match form {
+        Form::Csv(_) => "text/csv; charset=utf-8; header=present",
+        Form::Ndjson => "application/x-ndjson",
+    };
+    let (send, receive) = tokio::sync::mpsc::channel::<Result<web::Bytes, Problem>>(2);
+    actix_web::rt::spawn(async move {
+        if let Err(problem) = send_all(&db, fetch, key, &form, &send).await {
+            // The status line is out; a cut connection is the only way left to say that the list is not whole.
+            let _ = send.send(Err(problem)).await;
+        }
+    });
+    let body = futures_util::stream::unfold(receive, |mut receive| async move {
+        receive.recv().await.map(|chunk| (chunk, receive))
+    });
+    HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, media_type))
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"))
+        .streaming(body)
+}
+
+async fn send_all<I: Serialize, F>(
+    db: &Db,
+    fetch: F,
+    key: impl Fn(&I) -> (Value, i64),
+    form: &Form,
+    send: &tokio::sync::mpsc::Sender<Result<web::Bytes, Problem>>,
+) -> Result<(), Problem>
+where
+    F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem>,
+{
+    const STRETCH: i64 = 500;
+    let mut conn = db.read().await?;
+    AnsiTransactionManager::begin_transaction(&mut *conn).await?;
+    conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY").await?;
+    let mut after = None;
+    if let Form::Csv(columns) = form {
+        let _ = send.send(Ok(csv_row(columns.iter().map(String::as_str))?.into())).await;
+    }
+    loop {
+        let items = fetch(&mut conn, Keyset { limit: STRETCH, after }).await?;
+        let mut chunk = Vec::new();
+        for item in &items {
+            let json = serde_json::to_value(item).map_err(Problem::internal)?;
+            match form {
+                Form::Ndjson => chunk.extend_from_slice(format!("{json}\n").as_bytes()),
+                Form::Csv(columns) => {
+                    let cells = cells(&json);
+                    chunk.extend(csv_row(columns.iter().map(|name| cells.get(name).map_or("", String::as_str)))?);
+                }
+            }
+        }
+        if !chunk.is_empty() && send.send(Ok(chunk.into())).await.is_err() {
+            break;
+        }
+        match items.last() {
+            Some(last) if i64::try_from(items.len()).is_ok_and(|n| n == STRETCH) => after = Some(key(last)),
+            _ => break,
+        }
+    }
+    Ok(AnsiTransactionManager::commit_transaction(&mut *conn).await?)
+}
+
+fn csv_row<'a>(cells: impl Iterator<Item = &'a str>) -> Result<Vec<u8>, Problem> {
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    // A spreadsheet would run such a cell as a formula.
+    let guarded = cells.map(|cell| match cell.chars().next() {
+        Some('=' | '+' | '-' | '@' | '\'' | '\t') => format!("'{cell}"),
+        _ => cell.to_owned(),
+    });
+    writer.write_record(guarded).map_err(Problem::internal)?;
+    writer.into_inner().map_err(Problem::internal)
+}
+
+/// The columns of a type: its members in the order of openapi.json; a member of a nested object is `outer.inner`.
+fn columns<I: ToSchema>() -> Vec<String> {
+    let mut all = vec![(I::name().into_owned(), I::schema())];
+    I::schemas(&mut all);
+    let named: BTreeMap<String, RefOr<Schema>> = all.iter().cloned().collect();
+    let mut columns = Vec::new();
+    collect_columns("", &all[0].1, &named, 3, &mut columns);
+    columns
+}
+
+fn collect_columns(at: &str, schema: &RefOr<Schema>, named: &BTreeMap<String, RefOr<Schema>>, depth: u8, into: &mut Vec<String>) {
+    let resolved = match schema {
+        RefOr::Ref(reference) => reference.ref_location.rsplit('/').next().and_then(|name| named.get(name)),
+        RefOr::T(_) => Some(schema),
+    };
+    match resolved {
+        Some(RefOr::T(Schema::Object(object))) if !object.properties.is_empty() && depth > 0 => {
+            for (name, inner) in &object.properties {
+                let path = if at.is_empty() { name.clone() } else { format!("{at}.{name}") };
+                collect_columns(&path, inner, named, depth - 1, into);
+            }
+        }
+        Some(RefOr::T(Schema::AllOf(all))) => all.items.iter().for_each(|part| collect_columns(at, part, named, depth, into)),
+        Some(RefOr::T(Schema::OneOf(one))) => match one.items.iter().find(|item| matches!(item, RefOr::Ref(_))) {
+            Some(reference) => collect_columns(at, reference, named, depth, into),
+            None => into.push(at.to_owned()),
+        },
+        _ => into.push(at.to_owned()),
+    }
+}
+
+/// An item as cells by column; lists stand as JSON.
+fn cells(json: &Value) -> BTreeMap<String, String> {
+    fn walk(at: &str, value: &Value, into: &mut BTreeMap<String, String>) {
+        match value {
+            Value::Object(members) => walk_members(at, members, into),
+            Value::Null => {}
+            Value::String(text) => {
+                into.insert(at.to_owned(), text.clone());
+            }
+            other @ (Value::Bool(_) | Value::Number(_) | Value::Array(_)) => {
+                into.insert(at.to_owned(), other.to_string());
+            }
+        }
+    }
+    fn walk_members(at: &str, members: &Map<String, Value>, into: &mut BTreeMap<String, String>) {
+        for (name, value) in members {
+            let path = if at.is_empty() { name.clone() } else { format!("{at}.{name}") };
+            walk(&path, value, into);
+        }
+    }
+    let mut cells = BTreeMap::new();
+    walk("", json, &mut cells);
+    cells
+}

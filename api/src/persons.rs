@@ -1,0 +1,177 @@
+//! Persons: sellers, owners and buyers, kept once, never public.
+
+use crate::{
+    body::{Body, Patch},
+    db::{Db, Tx},
+    keys::{Selling, SellingRead},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    problem::{Problem, Problems},
+    schema::persons,
+    text::{Line, Text, present},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(list_persons).service(create_person).service(get_person).service(change_person);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = persons)]
+#[schema(example = json!({"id": 12, "name": "Odo Fenwright", "email": "odo@example.org", "telephone": null, "address": null}))]
+pub struct Person {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub name: Line,
+    pub email: Option<Line>,
+    pub telephone: Option<Line>,
+    pub address: Option<Text<500>>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = persons)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
+pub struct NewPerson {
+    pub name: Line,
+    pub email: Option<Line>,
+    pub telephone: Option<Line>,
+    pub address: Option<Text<500>>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = persons)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"telephone": "01632 960123"}))]
+pub struct PersonPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub name: Option<Line>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub email: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub telephone: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Text<500>>)]
+    pub address: Option<Option<Text<500>>>,
+}
+
+// Routes
+
+/// List persons
+#[utoipa::path(tag = "persons", operation_id = "list_persons", params(PageParams),
+    responses((status = 200, body = Page<Person>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/persons")]
+async fn list_persons(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = persons::table.select(Person::as_select()).order(persons::id).limit(page.limit).into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(persons::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |person: &Person| (Value::Null, person.id)).await
+}
+
+/// Add a person
+#[utoipa::path(tag = "persons", operation_id = "create_person", params(crate::body::Repeatable), request_body = NewPerson,
+    responses((status = 201, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/persons")]
+async fn create_person(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewPerson>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let person = insert(tx, &new).await?;
+        Ok((format!("/v1/persons/{}", person.id), person))
+    })
+    .await
+}
+
+/// Read a person
+#[utoipa::path(tag = "persons", operation_id = "get_person", params(("id" = i64, Path, example = 12, minimum = 1)),
+    responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/persons/{id:\\d+}")]
+async fn get_person(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let person = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &person)
+}
+
+/// Change a person
+#[utoipa::path(tag = "persons", operation_id = "change_person",
+    params(("id" = i64, Path, example = 12, minimum = 1), crate::body::IfMatch),
+    request_body(content = PersonPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/persons/{id:\\d+}")]
+async fn change_person(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<PersonPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let found: Option<Person> =
+                persons::table.find(*id).select(Person::as_select()).for_update().first(tx.conn()).await.optional()?;
+            let current = found.ok_or_else(|| missing(*id))?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: Person = diesel::update(persons::table.find(*id))
+                .set(&change)
+                .returning(Person::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            tx.record("person.changed", None, json!({"person_id": *id, "members": patch.members()})).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
+    let person: Person =
+        diesel::insert_into(persons::table).values(new).returning(Person::as_returning()).get_result(tx.conn()).await?;
+    tx.record("person.added", None, json!({"person_id": person.id})).await?;
+    Ok(person)
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person, Problem> {
+    let person: Option<Person> = persons::table.find(id).select(Person::as_select()).first(conn).await.optional()?;
+    person.ok_or_else(|| missing(id))
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no person {id}"))
+}
+
+/// For the records of others that name a person: `pointer` is where the request names it.
+pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, id: i64, pointer: &str) -> Result<(), Problem> {
+    let found: bool = diesel::select(diesel::dsl::exists(persons::table.find(id))).get_result(conn).await?;
+    if found { Ok(()) } else { Err(Problem::invalid(pointer, format!("there is no person {id}"))) }
+}

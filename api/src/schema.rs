@@ -1,0 +1,542 @@
+//! The tables as the migrations leave them. Generated; see DEVELOPERS.md.
+
+diesel::table! {
+    /// How each engine came.
+    acquisitions (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        manner -> Text,
+        on_day -> Date,
+        /// What was paid or allowed; NULL for an engine on commission.
+        price -> Nullable<Numeric>,
+        person_id -> Nullable<Int8>,
+        tax_position -> Text,
+        /// The seller's; NULL where the firm wrote the invoice itself.
+        invoice_no -> Nullable<Text>,
+        /// The least price that the owner of a commission engine takes.
+        reserve -> Nullable<Numeric>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// What the firm decided to ask; the last row of an engine holds.
+    asking_prices (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        price -> Numeric,
+        reason -> Nullable<Text>,
+        valuation_id -> Nullable<Int8>,
+    }
+}
+
+diesel::table! {
+    /// Named sets of test rules of one jurisdiction.
+    boiler_codes (id) {
+        id -> Int8,
+        jurisdiction -> Text,
+        name -> Text,
+    }
+}
+
+diesel::table! {
+    /// Which boiler was in which engine, and when.
+    boiler_fittings (id) {
+        id -> Int8,
+        boiler_id -> Int8,
+        stock_no -> Int4,
+        fitted_on -> Date,
+        /// NULL: it is in there.
+        taken_out_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    /// Days on which a boiler's working pressure was changed; each voids its papers.
+    boiler_pressure_changes (id) {
+        id -> Int8,
+        boiler_id -> Int8,
+        on_day -> Date,
+        working_pressure -> Text,
+        reason -> Text,
+    }
+}
+
+diesel::table! {
+    /// Pressure vessels; papers belong to the boiler, not to the engine.
+    boilers (id) {
+        id -> Int8,
+        number -> Text,
+        maker -> Nullable<Text>,
+        material -> Text,
+        /// As first recorded; later changes stand in boiler_pressure_changes.
+        working_pressure -> Text,
+        /// Whole internal volume as written; NULL: not measured.
+        volume -> Nullable<Text>,
+        made_on -> Nullable<Date>,
+        first_service_on -> Nullable<Date>,
+        first_marketed_on -> Nullable<Date>,
+        /// What shows past use or conformity marking; NULL: nothing on record.
+        conformity_evidence -> Nullable<Text>,
+        notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Papers issued on tests; kept as they are written, also where they name another boiler.
+    certificates (id) {
+        id -> Int8,
+        boiler_id -> Int8,
+        test_id -> Int8,
+        number -> Text,
+        issuer -> Text,
+        issued_on -> Date,
+        /// The expiry printed on the paper; NULL: none is printed.
+        stated_until -> Nullable<Date>,
+        boiler_number -> Text,
+        covers -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Achieved sales, own or observed elsewhere. NULL means not known.
+    comparables (id) {
+        id -> Int8,
+        on_day -> Date,
+        price -> Numeric,
+        source -> Text,
+        kind -> Text,
+        gauge -> Nullable<Text>,
+        gauge_mm -> Nullable<Numeric>,
+        description -> Text,
+        whyte -> Nullable<Text>,
+        fuel -> Nullable<Text>,
+        weight -> Nullable<Text>,
+        build_quality -> Nullable<Text>,
+        builder_standing -> Nullable<Text>,
+        working_order -> Nullable<Text>,
+        /// Condition grade by area.
+        grades -> Jsonb,
+        papers_months_left -> Nullable<Int4>,
+        boiler_material -> Nullable<Text>,
+        goes_with -> Array<Text>,
+        stock_no -> Nullable<Int4>,
+        withdrawn_on -> Nullable<Date>,
+        withdrawn_because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// The days on which engines left.
+    deliveries (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        manner -> Text,
+        handed_to -> Text,
+        what_went_with_it -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// One row for each physical machine that was ever in the firm's hands.
+    engines (stock_no) {
+        /// Never repeats.
+        stock_no -> Int4,
+        kind -> Text,
+        name -> Text,
+        prototype -> Nullable<Text>,
+        design -> Nullable<Text>,
+        designer -> Nullable<Text>,
+        builder -> Nullable<Text>,
+        builder_standing -> Nullable<Text>,
+        built_year -> Nullable<Int4>,
+        /// As written, with its unit; so are all lengths and weights of this table.
+        gauge -> Nullable<Text>,
+        /// The gauge converted exactly, for filters.
+        gauge_mm -> Nullable<Numeric>,
+        /// As written, such as 1:8 or 3 in to the foot.
+        scale -> Nullable<Text>,
+        whyte -> Nullable<Text>,
+        cylinders -> Nullable<Int4>,
+        bore -> Nullable<Text>,
+        stroke -> Nullable<Text>,
+        driving_wheel -> Nullable<Text>,
+        weight -> Nullable<Text>,
+        adhesive_weight -> Nullable<Text>,
+        length -> Nullable<Text>,
+        width -> Nullable<Text>,
+        height -> Nullable<Text>,
+        rigid_wheelbase -> Nullable<Text>,
+        side_play -> Nullable<Text>,
+        fuel -> Nullable<Text>,
+        feeds -> Array<Text>,
+        goes_with -> Array<Text>,
+        working_order -> Nullable<Text>,
+        offered_as -> Text,
+        /// false for an engine that is made without one.
+        has_boiler -> Bool,
+        /// NULL: nobody has looked.
+        asbestos_suspected -> Nullable<Bool>,
+        place -> Nullable<Text>,
+        notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Faults seen; open until a job or a later survey clears them.
+    findings (id) {
+        id -> Int8,
+        survey_id -> Int8,
+        stock_no -> Int4,
+        area -> Text,
+        severity -> Text,
+        words -> Text,
+        found_on -> Date,
+        /// true: the public may read it.
+        released -> Bool,
+        cleared_by_job_id -> Nullable<Int8>,
+        cleared_by_survey_id -> Nullable<Int8>,
+        cleared_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    /// The firm itself: one row.
+    firm (one) {
+        one -> Bool,
+        name -> Text,
+        /// ISO 4217; every amount of the database is in it.
+        currency -> Text,
+        /// IANA name; every civil day is a day of this zone.
+        time_zone -> Text,
+        /// Whose boiler codes and tax rules hold.
+        jurisdiction -> Text,
+        /// RFC 6570 template of the page of an engine on the shop site; NULL without a site.
+        page_url -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Versions of the firm's own pricing guide, each kept for ever.
+    guides (version) {
+        version -> Int4,
+        from_day -> Date,
+        /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
+        uncertainty -> Numeric,
+        words -> Nullable<Text>,
+        starts -> Jsonb,
+        factors -> Jsonb,
+    }
+}
+
+diesel::table! {
+    /// Answers to POSTs that named an Idempotency-Key, kept for 7 days.
+    idempotency_keys (key_id, idempotency_key) {
+        key_id -> Int8,
+        idempotency_key -> Text,
+        target -> Text,
+        body_sha256 -> Bytea,
+        location -> Text,
+        /// NULL when the answer showed a secret.
+        answer -> Nullable<Text>,
+        on_day -> Date,
+    }
+}
+
+diesel::table! {
+    /// The findings that a job is to clear when it is finished.
+    job_findings (job_id, finding_id) {
+        job_id -> Int8,
+        finding_id -> Int8,
+    }
+}
+
+diesel::table! {
+    /// Hours booked; a wrong line is reversed by another, never edited.
+    job_hours (id) {
+        id -> Int8,
+        job_id -> Int8,
+        on_day -> Date,
+        fitter -> Text,
+        hours -> Numeric,
+        reverses_id -> Nullable<Int8>,
+    }
+}
+
+diesel::table! {
+    /// Parts and materials used for jobs.
+    job_parts (id) {
+        id -> Int8,
+        job_id -> Int8,
+        on_day -> Date,
+        words -> Text,
+        /// Net of the supplier's tax.
+        cost -> Numeric,
+    }
+}
+
+diesel::table! {
+    /// Work on engines.
+    jobs (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        title -> Text,
+        standing -> Text,
+        touches -> Array<Text>,
+        gauge_glass_only -> Bool,
+        hours_agreed -> Nullable<Numeric>,
+        /// What others are to be paid.
+        outside_work -> Nullable<Numeric>,
+        proposed_on -> Date,
+        begun_on -> Nullable<Date>,
+        finished_on -> Nullable<Date>,
+        /// Time of day, where the order of a job and a test on one day matters.
+        finished_at -> Nullable<Time>,
+        /// The boiler that was in the engine on the day the job was finished; NULL before, or without a boiler.
+        boiler_id -> Nullable<Int8>,
+        notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Everything that happened, append-only, written in the transaction of the change.
+    journal (id) {
+        id -> Int8,
+        /// Dense number given after commit by one sequencer; NULL until then.
+        entry_no -> Nullable<Int8>,
+        #[sql_name = "type"]
+        type_ -> Text,
+        at -> Timestamptz,
+        /// The firm's day of the entry.
+        on_day -> Date,
+        key_id -> Int8,
+        /// The engine that it is about; NULL when about none.
+        stock_no -> Nullable<Int4>,
+        /// Ids and figures; never names or addresses of persons.
+        data -> Jsonb,
+    }
+}
+
+diesel::table! {
+    /// Changes when a backup is restored, so that readers of the journal begin anew.
+    journal_identity (one) {
+        one -> Bool,
+        journal_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Who may ask for what. The secret itself is not here.
+    keys (id) {
+        id -> Int8,
+        name -> Text,
+        role -> Text,
+        person -> Text,
+        secret_sha256 -> Bytea,
+        /// The last day on which the key is taken; NULL: no end.
+        expires_on -> Nullable<Date>,
+        revoked -> Bool,
+        last_used_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    /// What the public sees of an engine.
+    listings (stock_no) {
+        stock_no -> Int4,
+        standing -> Text,
+        title -> Text,
+        words -> Text,
+        /// Last part of the address of the engine's page on a shop site.
+        page_name -> Text,
+        price_on_request -> Bool,
+        on_show_since -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    /// Money received for sales; a negative amount is paid back.
+    payments (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        method -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Sellers, owners and buyers, once each, with the least that is needed; never public.
+    persons (id) {
+        id -> Int8,
+        name -> Text,
+        email -> Nullable<Text>,
+        telephone -> Nullable<Text>,
+        address -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// What was made ready before an engine leaves, when and by whom.
+    preparation_ticks (stock_no, item) {
+        stock_no -> Int4,
+        item -> Text,
+        done_on -> Date,
+        done_by -> Text,
+    }
+}
+
+diesel::table! {
+    /// One sale for each engine.
+    sales (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        price -> Numeric,
+        person_id -> Int8,
+        buyer_abroad -> Bool,
+        at_distance -> Bool,
+        /// Day of the buyer's written acknowledgement that the engine is sold without papers or for restoration.
+        papers_acknowledged_on -> Nullable<Date>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Where each engine stands; follows from the acts recorded, nothing of it is stored.
+    stock (stock_no) {
+        stock_no -> Int4,
+        standing -> Text,
+        asking_price -> Nullable<Numeric>,
+        boiler_id -> Nullable<Int8>,
+        listing -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// One condition grade for each area looked at; an area that is missing was not looked at.
+    survey_grades (survey_id, area) {
+        survey_id -> Int8,
+        area -> Text,
+        grade -> Text,
+    }
+}
+
+diesel::table! {
+    /// Dated inspections of engines.
+    surveys (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        surveyor -> Text,
+        build_quality -> Nullable<Text>,
+        notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Tests of boilers with their readings; NULL means not recorded.
+    tests (id) {
+        id -> Int8,
+        boiler_id -> Int8,
+        test -> Text,
+        on_day -> Date,
+        at -> Nullable<Time>,
+        pressure -> Nullable<Text>,
+        hold_minutes -> Nullable<Int4>,
+        highest_pressure -> Nullable<Text>,
+        passed -> Nullable<Bool>,
+        /// The number that the tester read or wrote.
+        boiler_number -> Nullable<Text>,
+        inspector -> Nullable<Text>,
+        inspector_interest -> Nullable<Bool>,
+        notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Every valuation made, kept for ever.
+    valuations (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        basis -> Text,
+        guide_version -> Int4,
+        low -> Numeric,
+        likely -> Numeric,
+        high -> Numeric,
+        /// Steps, missing facts and warnings as they were answered.
+        answer -> Jsonb,
+    }
+}
+
+diesel::joinable!(acquisitions -> engines (stock_no));
+diesel::joinable!(acquisitions -> persons (person_id));
+diesel::joinable!(asking_prices -> engines (stock_no));
+diesel::joinable!(asking_prices -> valuations (valuation_id));
+diesel::joinable!(boiler_fittings -> boilers (boiler_id));
+diesel::joinable!(boiler_fittings -> engines (stock_no));
+diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
+diesel::joinable!(certificates -> boilers (boiler_id));
+diesel::joinable!(certificates -> tests (test_id));
+diesel::joinable!(comparables -> engines (stock_no));
+diesel::joinable!(deliveries -> engines (stock_no));
+diesel::joinable!(deliveries -> sales (sale_id));
+diesel::joinable!(findings -> engines (stock_no));
+diesel::joinable!(findings -> jobs (cleared_by_job_id));
+diesel::joinable!(idempotency_keys -> keys (key_id));
+diesel::joinable!(job_findings -> findings (finding_id));
+diesel::joinable!(job_findings -> jobs (job_id));
+diesel::joinable!(job_hours -> jobs (job_id));
+diesel::joinable!(job_parts -> jobs (job_id));
+diesel::joinable!(jobs -> boilers (boiler_id));
+diesel::joinable!(jobs -> engines (stock_no));
+diesel::joinable!(journal -> keys (key_id));
+diesel::joinable!(listings -> engines (stock_no));
+diesel::joinable!(payments -> sales (sale_id));
+diesel::joinable!(preparation_ticks -> engines (stock_no));
+diesel::joinable!(sales -> engines (stock_no));
+diesel::joinable!(sales -> persons (person_id));
+diesel::joinable!(survey_grades -> surveys (survey_id));
+diesel::joinable!(surveys -> engines (stock_no));
+diesel::joinable!(tests -> boilers (boiler_id));
+diesel::joinable!(valuations -> engines (stock_no));
+diesel::joinable!(valuations -> guides (guide_version));
+
+diesel::allow_tables_to_appear_in_same_query!(
+    acquisitions,
+    asking_prices,
+    boiler_codes,
+    boiler_fittings,
+    boiler_pressure_changes,
+    boilers,
+    certificates,
+    comparables,
+    deliveries,
+    engines,
+    findings,
+    firm,
+    guides,
+    idempotency_keys,
+    job_findings,
+    job_hours,
+    job_parts,
+    jobs,
+    journal,
+    journal_identity,
+    keys,
+    listings,
+    payments,
+    persons,
+    preparation_ticks,
+    sales,
+    stock,
+    survey_grades,
+    surveys,
+    tests,
+    valuations,
+);

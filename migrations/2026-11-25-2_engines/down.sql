@@ -1,0 +1,1 @@
+DROP TABLE acquisitions, boiler_fittings, boiler_pressure_changes, boilers, engines;

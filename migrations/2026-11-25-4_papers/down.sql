@@ -1,0 +1,1 @@
+DROP TABLE boiler_codes, certificates, tests;

@@ -1,0 +1,1 @@
+DROP TABLE asking_prices, valuations, comparables, guides;

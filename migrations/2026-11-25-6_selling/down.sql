@@ -1,0 +1,2 @@
+DROP VIEW stock;
+DROP TABLE preparation_ticks, deliveries, payments, sales, listings;

@@ -1,0 +1,268 @@
+//! The harness: a shop is the service on a fresh database, with a key for every role and the day set.
+
+use outshop_api::{
+    app,
+    clock::Clock,
+    cluster::{Cluster, Durability},
+    db::{self, Db},
+    keys::{self, NewKey},
+};
+use outshop_core::trade::Role;
+use reqwest::{Method, header::HeaderMap};
+use serde_json::{Value, json};
+use std::{
+    collections::HashMap,
+    net::TcpListener,
+    path::PathBuf,
+    sync::{
+        LazyLock,
+        atomic::{AtomicUsize, Ordering},
+    },
+};
+
+/// The day of every shop unless a test says another: a Thursday.
+pub const TODAY: &str = "2026-05-14";
+
+/// One cluster for the whole test binary, with a migrated template database. It outlives the process (a static is not
+/// dropped) and is taken over by the next run, which is also why names of databases hold the process id.
+static SERVER: LazyLock<Server> = LazyLock::new(Server::start);
+
+struct Server {
+    cluster: Cluster,
+    template: String,
+}
+
+impl Server {
+    fn start() -> Server {
+        let folder = std::env::var_os("OUTSHOP_TEST_DATA").map_or_else(
+            || PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("postgresql-for-tests"),
+            PathBuf::from,
+        );
+        let cluster = Cluster::start(&reachable(folder), None, Durability::None).expect("PostgreSQL for the tests");
+        let template = format!("template_{}", std::process::id());
+        // The migration harness blocks in place, so it needs a runtime with several threads.
+        std::thread::scope(|scope| {
+            let migrate = || {
+                let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime");
+                runtime.block_on(async {
+                    for old in left_over(&cluster).await {
+                        statement(&cluster, "postgres", &format!("DROP DATABASE {old} WITH (FORCE)")).await;
+                    }
+                    statement(&cluster, "postgres", &format!("CREATE DATABASE {template}")).await;
+                    db::migrate(&cluster.url_of(&template)).await.expect("migrations");
+                });
+            };
+            scope.spawn(migrate).join().expect("the template database");
+        });
+        Server { cluster, template }
+    }
+}
+
+/// PostgreSQL as another user must be able to reach its data folder.
+fn reachable(folder: PathBuf) -> PathBuf {
+    if folder.starts_with("/root") { std::env::temp_dir().join("outshop-tests") } else { folder }
+}
+
+/// Databases of an earlier run.
+async fn left_over(cluster: &Cluster) -> Vec<String> {
+    use diesel::{dsl::sql, sql_types::Text};
+    use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl};
+    let mut conn = AsyncPgConnection::establish(&cluster.url_of("postgres")).await.expect("a connection");
+    let names = sql::<Text>("SELECT datname::text FROM pg_database WHERE datname ~ '^(shop|template)_'");
+    names.load(&mut conn).await.expect("names of databases")
+}
+
+pub async fn statement(cluster: &Cluster, database: &str, sql: &str) {
+    use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
+    let mut conn = AsyncPgConnection::establish(&cluster.url_of(database)).await.expect("a connection");
+    conn.batch_execute(sql).await.expect(sql);
+}
+
+pub struct Shop {
+    pub url: String,
+    pub clock: Clock,
+    pub db: Db,
+    pub database_url: String,
+    keys: HashMap<Role, String>,
+    client: reqwest::Client,
+}
+
+impl Shop {
+    pub async fn open() -> Shop {
+        static COUNT: AtomicUsize = AtomicUsize::new(0);
+        let server = &*SERVER;
+        let database = format!("shop_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
+        let create = format!("CREATE DATABASE {database} TEMPLATE {} STRATEGY file_copy", server.template);
+        statement(&server.cluster, "postgres", &create).await;
+        Shop::on(server.cluster.url_of(&database)).await
+    }
+
+    async fn on(database_url: String) -> Shop {
+        let db = Db::new(&database_url, 8).expect("a pool");
+        let clock = Clock::default();
+        let mut keys = HashMap::new();
+        for role in Role::ALL {
+            let new = NewKey {
+                name: format!("{role} key").parse().expect("a line"),
+                role: *role,
+                person: format!("the {role}").parse().expect("a line"),
+                expires_on: None,
+            };
+            let key = keys::add(&db, &new, TODAY.parse().expect("a day")).await.expect("a key");
+            keys.insert(*role, key);
+        }
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+        let url = format!("http://{}", listener.local_addr().expect("an address"));
+        let parts = (db.clone(), clock.clone());
+        let server = actix_web::HttpServer::new(move || app(parts.0.clone(), parts.1.clone()))
+            .workers(1)
+            .listen(listener)
+            .expect("a server")
+            .disable_signals()
+            .run();
+        actix_web::rt::spawn(server);
+        let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
+        let shop = Shop { url, clock, db, database_url, keys, client };
+        shop.set_day(TODAY);
+        shop
+    }
+
+    /// Noon of that day in the firm's zone.
+    pub fn set_day(&self, day: &str) {
+        self.clock.set(format!("{day}T11:00:00Z").parse().expect("an instant"));
+    }
+
+    pub fn key(&self, role: Role) -> &str {
+        &self.keys[&role]
+    }
+
+    pub fn request(&self, method: Method, path: &str) -> Asked {
+        Asked(self.client.request(method, format!("{}{path}", self.url)))
+    }
+
+    /// As the proprietor, who may do everything.
+    pub async fn get(&self, path: &str) -> Answer {
+        self.request(Method::GET, path).by(self, Role::Proprietor).send().await
+    }
+
+    pub async fn post(&self, path: &str, body: &Value) -> Answer {
+        self.request(Method::POST, path).by(self, Role::Proprietor).once().json(body).send().await
+    }
+
+    /// Reads, then changes what was read.
+    pub async fn patch(&self, path: &str, change: &Value) -> Answer {
+        let etag = self.get(path).await.ok().etag();
+        self.request(Method::PATCH, path).by(self, Role::Proprietor).if_match(&etag).merge_patch(change).send().await
+    }
+
+    /// Types of the journal's entries after the making of the five keys.
+    pub async fn journal(&self) -> Vec<String> {
+        let page = self.get("/v1/journal?after=5&limit=500").await.ok();
+        page.body["items"].as_array().expect("items").iter().map(|entry| text(&entry["type"])).collect()
+    }
+}
+
+pub fn text(value: &Value) -> String {
+    value.as_str().unwrap_or_else(|| panic!("not a text: {value}")).to_owned()
+}
+
+/// A request being put together.
+pub struct Asked(reqwest::RequestBuilder);
+
+impl Asked {
+    pub fn by(self, shop: &Shop, role: Role) -> Asked {
+        self.header("authorization", &format!("Bearer {}", shop.key(role)))
+    }
+
+    pub fn header(self, name: &str, value: &str) -> Asked {
+        Asked(self.0.header(name, value))
+    }
+
+    /// With an Idempotency-Key that no other request has.
+    pub fn once(self) -> Asked {
+        static COUNT: AtomicUsize = AtomicUsize::new(0);
+        self.header("idempotency-key", &format!("test-{}", COUNT.fetch_add(1, Ordering::Relaxed)))
+    }
+
+    pub fn if_match(self, etag: &str) -> Asked {
+        self.header("if-match", etag)
+    }
+
+    pub fn json(self, body: &Value) -> Asked {
+        Asked(self.0.header("content-type", "application/json").body(body.to_string()))
+    }
+
+    pub fn merge_patch(self, change: &Value) -> Asked {
+        Asked(self.0.header("content-type", "application/merge-patch+json").body(change.to_string()))
+    }
+
+    pub fn body(self, media_type: &str, body: impl Into<reqwest::Body>) -> Asked {
+        Asked(self.0.header("content-type", media_type).body(body))
+    }
+
+    pub async fn send(self) -> Answer {
+        let response = self.0.send().await.expect("an answer");
+        let (status, headers) = (response.status().as_u16(), response.headers().clone());
+        let text = response.text().await.expect("a body");
+        let body = serde_json::from_str(&text).unwrap_or_else(|_| json!(text));
+        Answer { status, headers, body, text }
+    }
+}
+
+#[derive(Debug, Clone)]
+pub struct Answer {
+    pub status: u16,
+    pub headers: HeaderMap,
+    pub body: Value,
+    pub text: String,
+}
+
+impl Answer {
+    #[track_caller]
+    pub fn is(self, status: u16) -> Answer {
+        assert_eq!(self.status, status, "{}", self.text);
+        self
+    }
+
+    #[track_caller]
+    pub fn ok(self) -> Answer {
+        self.is(200)
+    }
+
+    #[track_caller]
+    pub fn created(self) -> Answer {
+        let answer = self.is(201);
+        assert!(answer.headers.contains_key("location") && answer.headers.contains_key("etag"), "{:?}", answer.headers);
+        answer
+    }
+
+    /// A problem document of that type.
+    #[track_caller]
+    pub fn refused(self, kind: &str) -> Answer {
+        assert_eq!(self.body["type"], format!("/problems/{kind}"), "{} {}", self.status, self.text);
+        assert_eq!(self.headers["content-type"], "application/problem+json");
+        assert_eq!(self.body["status"], self.status);
+        self
+    }
+
+    /// `invalid`, naming this member.
+    #[track_caller]
+    pub fn invalid_at(self, pointer: &str) -> Answer {
+        let answer = self.refused("invalid").is(422);
+        let pointers: Vec<_> = answer.body["errors"].as_array().expect("errors").iter().map(|e| text(&e["pointer"])).collect();
+        assert!(pointers.iter().any(|p| p == pointer), "{pointers:?} has no {pointer}: {}", answer.text);
+        answer
+    }
+
+    pub fn etag(&self) -> String {
+        self.headers["etag"].to_str().expect("a tag").to_owned()
+    }
+
+    pub fn location(&self) -> String {
+        self.headers["location"].to_str().expect("an address").to_owned()
+    }
+
+    pub fn id(&self) -> i64 {
+        self.body["id"].as_i64().expect("an id")
+    }
+}
