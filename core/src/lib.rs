@@ -9,3 +9,9 @@ mod words;
 pub mod days;
 pub mod money;
 pub mod units;
+
+pub mod engine;
+
+pub mod surveys;
+
+pub mod jobs;
