@@ -101,3 +101,92 @@ pub fn day_faults(job: JobDays, today: Day) -> Vec<JobDayFault> {
         .flatten()
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use JobStanding::{Agreed, CalledOff, Finished, InHand, Proposed};
+
+    fn day(text: &str) -> Day {
+        text.parse().expect("a day")
+    }
+
+    fn faults(
+        standing: JobStanding,
+        began_on: Option<&str>,
+        finished_on: Option<&str>,
+    ) -> Vec<JobDayFault> {
+        let job = JobDays {
+            standing,
+            began_on: began_on.map(day),
+            finished_on: finished_on.map(day),
+        };
+        day_faults(job, day("2026-05-14"))
+    }
+
+    /// Every pair of standings; plain reading of the five words, no source.
+    #[test]
+    fn a_job_goes_one_step_at_a_time_and_ends_once() {
+        let moves = [
+            (Proposed, Agreed),
+            (Proposed, CalledOff),
+            (Agreed, InHand),
+            (Agreed, CalledOff),
+            (InHand, Finished),
+            (InHand, CalledOff),
+        ];
+        for from in JobStanding::ALL {
+            for to in JobStanding::ALL {
+                assert_eq!(
+                    from.may_become(*to),
+                    moves.contains(&(*from, *to)),
+                    "{from} to {to}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn days_in_order_have_no_fault() {
+        for (standing, began_on, finished_on) in [
+            (Proposed, None, None),
+            (Agreed, None, None),
+            (InHand, Some("2026-05-14"), None),
+            (Finished, Some("2026-05-14"), Some("2026-05-14")),
+            (Finished, Some("2026-05-01"), Some("2026-05-14")),
+            (CalledOff, None, None),
+            (CalledOff, Some("2026-05-01"), None),
+        ] {
+            assert_eq!(faults(standing, began_on, finished_on), [], "{standing}");
+        }
+    }
+
+    #[test]
+    fn all_faults_are_told_at_once() {
+        let (began_on, finished_on) = (day("2026-05-16"), day("2026-05-15"));
+        assert_eq!(
+            faults(Finished, Some("2026-05-16"), Some("2026-05-15")),
+            [
+                JobDayFault::FinishedBeforeItBegan {
+                    began_on,
+                    finished_on
+                },
+                JobDayFault::BeganInTheFuture { began_on },
+                JobDayFault::FinishedInTheFuture { finished_on },
+            ]
+        );
+        assert_eq!(
+            faults(Finished, None, None),
+            [JobDayFault::BeganMissing, JobDayFault::FinishedMissing]
+        );
+        assert_eq!(
+            faults(Agreed, Some("2026-05-01"), Some("2026-05-02")),
+            [JobDayFault::NotBegun, JobDayFault::NotFinished]
+        );
+        assert_eq!(faults(InHand, None, None), [JobDayFault::BeganMissing]);
+        assert_eq!(
+            faults(CalledOff, Some("2026-05-01"), Some("2026-05-02")),
+            [JobDayFault::NotFinished]
+        );
+    }
+}

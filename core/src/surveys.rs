@@ -101,3 +101,101 @@ pub fn cleared_on(found_on: Day, clearings: &[Clearing]) -> Option<Day> {
 pub fn is_open(found_on: Day, clearings: &[Clearing], on: Day) -> bool {
     found_on <= on && cleared_on(found_on, clearings).is_none_or(|cleared| cleared > on)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day(text: &str) -> Day {
+        text.parse().expect("a day")
+    }
+
+    fn job(standing: JobStanding, finished_on: Option<&str>) -> Clearing {
+        Clearing::Job {
+            standing,
+            finished_on: finished_on.map(day),
+        }
+    }
+
+    #[test]
+    fn levels_run_from_worst_to_best() {
+        assert_eq!(
+            Grade::ALL.iter().map(|g| g.level()).collect::<Vec<_>>(),
+            [4, 3, 2, 1, 0]
+        );
+        assert_eq!(
+            BuildQuality::ALL
+                .iter()
+                .map(|q| q.level())
+                .collect::<Vec<_>>(),
+            [4, 3, 2, 1, 0]
+        );
+        assert_eq!(Grade::Defective.level(), 0);
+        assert_eq!(BuildQuality::Exhibition.level(), 4);
+    }
+
+    /// Plain reading of "open until a job or a survey clears it", no source.
+    #[test]
+    fn a_finding_is_open_until_the_day_its_job_is_finished() {
+        let found_on = day("2026-03-02");
+        let clearings = [
+            job(JobStanding::CalledOff, None),
+            job(JobStanding::Finished, Some("2026-03-10")),
+        ];
+        assert!(
+            !is_open(found_on, &clearings, day("2026-03-01")),
+            "not found yet"
+        );
+        assert!(is_open(found_on, &clearings, day("2026-03-02")));
+        assert!(is_open(found_on, &clearings, day("2026-03-09")));
+        assert!(!is_open(found_on, &clearings, day("2026-03-10")));
+    }
+
+    #[test]
+    fn only_a_finished_job_or_a_later_survey_clears() {
+        let found_on = day("2026-03-02");
+        for (clearing, cleared) in [
+            (job(JobStanding::InHand, Some("2026-03-10")), None),
+            (job(JobStanding::CalledOff, Some("2026-03-10")), None),
+            (job(JobStanding::Finished, None), None),
+            (job(JobStanding::Finished, Some("2026-03-01")), None),
+            (
+                job(JobStanding::Finished, Some("2026-03-02")),
+                Some("2026-03-02"),
+            ),
+            (Clearing::Survey { on: found_on }, None),
+            (
+                Clearing::Survey {
+                    on: day("2026-03-03"),
+                },
+                Some("2026-03-03"),
+            ),
+        ] {
+            assert_eq!(
+                cleared_on(found_on, &[clearing]),
+                cleared.map(day),
+                "{clearing:?}"
+            );
+        }
+        assert_eq!(cleared_on(found_on, &[]), None);
+    }
+
+    #[test]
+    fn the_first_clearing_counts_whatever_the_order_of_the_records() {
+        let mut clearings = [
+            Clearing::Survey {
+                on: day("2026-04-01"),
+            },
+            job(JobStanding::Finished, Some("2026-03-10")),
+        ];
+        assert_eq!(
+            cleared_on(day("2026-03-02"), &clearings),
+            Some(day("2026-03-10"))
+        );
+        clearings.reverse();
+        assert_eq!(
+            cleared_on(day("2026-03-02"), &clearings),
+            Some(day("2026-03-10"))
+        );
+    }
+}
