@@ -10,6 +10,12 @@ pub mod days;
 pub mod money;
 pub mod units;
 
+pub mod engine;
+
+pub mod surveys;
+
+pub mod jobs;
+
 pub mod trade;
 
 pub use words::UnknownWord;

@@ -273,6 +273,7 @@ pub type Length = Quantity<LengthUnit>;
 pub type Pressure = Quantity<PressureUnit>;
 pub type Volume = Quantity<VolumeUnit>;
 pub type Mass = Quantity<MassUnit>;
+pub type Force = Quantity<ForceUnit>;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("not a quantity written like `7 1/4 in`")]

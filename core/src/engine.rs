@@ -1,0 +1,680 @@
+//! What an engine is: the words for its facts, its wheel arrangement and its scale.
+
+use crate::units::{Force, Length, Mass, Written};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use std::{borrow::Cow, fmt, str::FromStr};
+
+words! {
+    pub enum Kind { Locomotive = "locomotive", RoadEngine = "road_engine", Stationary = "stationary", Other = "other" }
+}
+words! {
+    pub enum BuilderStanding { Amateur = "amateur", Trade = "trade" }
+}
+words! {
+    pub enum Fuel {
+        Coal = "coal",
+        Wood = "wood",
+        Oil = "oil",
+        /// Liquefied petroleum gas.
+        Gas = "gas",
+        Spirit = "spirit",
+        Electric = "electric",
+    }
+}
+words! {
+    /// How water gets into the boiler.
+    pub enum Feed {
+        AxlePump = "axle_pump",
+        /// Driven by the engine otherwise than from an axle: by crosshead or eccentric.
+        EnginePump = "engine_pump",
+        SteamPump = "steam_pump",
+        HandPump = "hand_pump",
+        Injector = "injector",
+    }
+}
+words! {
+    pub enum GoesWith {
+        Tender = "tender",
+        Spares = "spares",
+        Drawings = "drawings",
+        Box = "box",
+        Trolley = "trolley",
+    }
+}
+words! {
+    pub enum WorkingOrder {
+        InRunningOrder = "in_running_order",
+        RestoredUnproved = "restored_unproved",
+        Dismantled = "dismantled",
+        PartBuilt = "part_built",
+    }
+}
+words! {
+    pub enum OfferedAs {
+        Steamable = "steamable",
+        WithoutPapers = "without_papers",
+        ForRestoration = "for_restoration",
+    }
+}
+
+/// The facts from which sizes and working figures are derived; each may be unknown.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EngineFacts {
+    pub kind: Kind,
+    pub gauge: Option<Length>,
+    /// Gauge of the prototype's track, where it is known.
+    pub prototype_gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub cylinders: Option<u8>,
+    pub bore: Option<Length>,
+    pub stroke: Option<Length>,
+    pub driving_wheel_diameter: Option<Length>,
+    /// Of the engine as it is lifted, without a separate tender.
+    pub weight: Option<Mass>,
+    /// On the coupled wheels, in working order.
+    pub adhesive_weight: Option<Mass>,
+    pub rigid_wheelbase: Option<Length>,
+    /// Total side play of the rigid wheels, both rails together.
+    pub side_play: Option<Length>,
+    /// As the maker or a listing states it; compared with the formula, never put in its place.
+    pub stated_tractive_effort: Option<Force>,
+}
+
+impl EngineFacts {
+    /// An engine of which nothing but its kind is known.
+    pub const fn of(kind: Kind) -> EngineFacts {
+        EngineFacts {
+            kind,
+            gauge: None,
+            prototype_gauge: None,
+            scale: None,
+            cylinders: None,
+            bore: None,
+            stroke: None,
+            driving_wheel_diameter: None,
+            weight: None,
+            adhesive_weight: None,
+            rigid_wheelbase: None,
+            side_play: None,
+            stated_tractive_effort: None,
+        }
+    }
+}
+
+/// A wheel arrangement by Whyte's count of wheels: `4-6-0`, `0-6-0PT`, `4-8-8-4`, `2-6-0+0-6-2`.
+///
+/// Even counts in at least three groups, of which all but the first and last are coupled and not 0; `+` joins two units; at
+/// the end one of T, ST, PT, WT, CT (tanks) and F (fireless).
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
+pub struct Whyte {
+    text: String,
+    leading: u8,
+    coupled: u8,
+    trailing: u8,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "not a wheel arrangement written like 4-6-0, 0-6-0PT, 4-8-8-4 or 2-6-0+0-6-2 (even counts of wheels)"
+)]
+pub struct NotWhyte;
+
+/// A scale as it was written: `1:8`, `1:11.3`, `1 1/2 in to the foot`; from 1:1 to 1:1000.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
+pub struct Scale {
+    text: String,
+    one_to: Decimal,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("not a scale written like 1:8 or 1 1/2 in to the foot, from 1:1 to 1:1000")]
+pub struct NotAScale;
+
+impl Whyte {
+    /// Wheels of the first group.
+    pub const fn leading(&self) -> u8 {
+        self.leading
+    }
+
+    /// Driven wheels, of both units together.
+    pub const fn coupled(&self) -> u8 {
+        self.coupled
+    }
+
+    /// Wheels of the last group.
+    pub const fn trailing(&self) -> u8 {
+        self.trailing
+    }
+}
+
+impl FromStr for Whyte {
+    type Err = NotWhyte;
+
+    fn from_str(text: &str) -> Result<Whyte, NotWhyte> {
+        const SUFFIXES: [&str; 6] = ["ST", "PT", "WT", "CT", "T", "F"];
+        let bare = SUFFIXES
+            .iter()
+            .find_map(|suffix| text.strip_suffix(suffix))
+            .unwrap_or(text);
+        let (first, second) = match bare.split_once('+') {
+            Some((first, second)) => (unit(first)?, Some(unit(second)?)),
+            None => (unit(bare)?, None),
+        };
+        let last = second.unwrap_or(first);
+        Ok(Whyte {
+            text: text.to_owned(),
+            leading: first.leading,
+            coupled: first.coupled + second.map_or(0, |unit| unit.coupled),
+            trailing: last.trailing,
+        })
+    }
+}
+
+/// Wheels of one frame.
+#[derive(Clone, Copy)]
+struct WheelUnit {
+    leading: u8,
+    coupled: u8,
+    trailing: u8,
+}
+
+fn unit(text: &str) -> Result<WheelUnit, NotWhyte> {
+    let groups = text
+        .split('-')
+        .map(wheels)
+        .collect::<Result<Vec<u8>, NotWhyte>>()?;
+    match groups.as_slice() {
+        [leading, coupled @ .., trailing]
+            if (1..=3).contains(&coupled.len()) && !coupled.contains(&0) =>
+        {
+            Ok(WheelUnit {
+                leading: *leading,
+                coupled: coupled.iter().sum(),
+                trailing: *trailing,
+            })
+        }
+        [] | [_] | [_, .., _] => Err(NotWhyte),
+    }
+}
+
+/// An even count below 20: seven driven axles is the most ever built, and three such groups stay within a byte.
+fn wheels(text: &str) -> Result<u8, NotWhyte> {
+    let plain = text.len() <= 2 && text.bytes().all(|b| b.is_ascii_digit());
+    if !plain || (text.len() == 2 && !text.starts_with('1')) {
+        return Err(NotWhyte);
+    }
+    match text.parse::<u8>() {
+        Ok(count) if count % 2 == 0 => Ok(count),
+        Ok(_) | Err(_) => Err(NotWhyte),
+    }
+}
+
+impl Scale {
+    /// The full size over the model's.
+    pub const fn one_to(&self) -> Decimal {
+        self.one_to
+    }
+
+    pub fn inches_to_the_foot(&self) -> Decimal {
+        Decimal::from(12) / self.one_to
+    }
+}
+
+impl FromStr for Scale {
+    type Err = NotAScale;
+
+    fn from_str(text: &str) -> Result<Scale, NotAScale> {
+        let number = |text: &str| match text.parse::<Written>() {
+            Ok(written) if text.trim() == text => Ok(written.value()),
+            Ok(_) | Err(_) => Err(NotAScale),
+        };
+        let one_to = match text.strip_prefix("1:") {
+            Some(full_size) => number(full_size)?,
+            None => {
+                let inches = text.strip_suffix(" in to the foot").ok_or(NotAScale)?;
+                Decimal::from(12) / number(inches)?
+            }
+        };
+        if is_a_scale(one_to) {
+            Ok(Scale {
+                text: text.to_owned(),
+                one_to,
+            })
+        } else {
+            Err(NotAScale)
+        }
+    }
+}
+
+words! {
+    /// Where a scale comes from.
+    pub enum ScaleBasis {
+        /// Somebody measured it or the drawings say so.
+        Stated = "stated",
+        /// The model's gauge against that of the prototype's track.
+        PrototypeGauge = "prototype_gauge",
+        BritishPractice = "british_practice",
+        NorthAmericanPractice = "north_american_practice",
+        Nem010 = "nem_010",
+    }
+}
+
+/// What a scale is, or is likely to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ScaleEstimate {
+    pub one_to: Decimal,
+    pub basis: ScaleBasis,
+}
+
+impl ScaleEstimate {
+    pub fn inches_to_the_foot(self) -> Decimal {
+        Decimal::from(12) / self.one_to
+    }
+}
+
+/// Gauges and the scale that standard gauge engines for them are usually built to.
+///
+/// Sources: NEM 010 (MOROP, 2011) for its rows; the British and North American rows are common practice without a published
+/// source, and the scale for 7 1/2 in is from memory.
+pub const USUAL_SCALES: [(&str, &str, ScaleBasis); 12] = [
+    (
+        "2 1/2 in",
+        "17/32 in to the foot",
+        ScaleBasis::BritishPractice,
+    ),
+    (
+        "3 1/2 in",
+        "3/4 in to the foot",
+        ScaleBasis::BritishPractice,
+    ),
+    ("5 in", "1 1/16 in to the foot", ScaleBasis::BritishPractice),
+    (
+        "7 1/4 in",
+        "1 1/2 in to the foot",
+        ScaleBasis::BritishPractice,
+    ),
+    (
+        "4 3/4 in",
+        "1 in to the foot",
+        ScaleBasis::NorthAmericanPractice,
+    ),
+    (
+        "7 1/2 in",
+        "1 1/2 in to the foot",
+        ScaleBasis::NorthAmericanPractice,
+    ),
+    ("45 mm", "1:32", ScaleBasis::Nem010),
+    ("64 mm", "1:22.5", ScaleBasis::Nem010),
+    ("89 mm", "1:16", ScaleBasis::Nem010),
+    ("127 mm", "1:11", ScaleBasis::Nem010),
+    ("184 mm", "1:8", ScaleBasis::Nem010),
+    ("260 mm", "1:5.5", ScaleBasis::Nem010),
+];
+
+/// Whether an engine of one gauge runs on track of the other. Half a millimetre is no difference (63.5 and 64 mm are one
+/// gauge), a quarter of an inch is: a 7 1/4 in engine does not run on 7 1/2 in track.
+pub fn is_same_gauge(one: &Length, other: &Length) -> bool {
+    (one.base() - other.base()).abs() <= Decimal::new(5, 1)
+}
+
+/// The scale as stated; else from the gauges of model and prototype; else every usual scale for the gauge, which supposes
+/// a standard gauge prototype. Empty when nothing tells. Only a locomotive's gauge says anything about its scale.
+///
+/// It is a scale and never a size: engines of one gauge differ widely in bulk, those of narrow-gauge prototypes most.
+pub fn scale_estimates(engine: &EngineFacts) -> Vec<ScaleEstimate> {
+    if let Some(scale) = &engine.scale {
+        return vec![ScaleEstimate {
+            one_to: scale.one_to,
+            basis: ScaleBasis::Stated,
+        }];
+    }
+    let gauge = match (engine.kind, &engine.gauge) {
+        (Kind::Locomotive, Some(gauge)) => gauge,
+        (Kind::Locomotive, None) | (Kind::RoadEngine | Kind::Stationary | Kind::Other, _) => {
+            return Vec::new();
+        }
+    };
+    if let Some(prototype_gauge) = &engine.prototype_gauge {
+        let one_to = prototype_gauge.base() / gauge.base();
+        return if is_a_scale(one_to) {
+            vec![ScaleEstimate {
+                one_to,
+                basis: ScaleBasis::PrototypeGauge,
+            }]
+        } else {
+            Vec::new()
+        };
+    }
+    USUAL_SCALES
+        .iter()
+        .filter_map(|(usual_gauge, scale, basis)| {
+            let usual_gauge = usual_gauge.parse().ok()?;
+            let scale: Scale = scale.parse().ok()?;
+            is_same_gauge(gauge, &usual_gauge).then_some(ScaleEstimate {
+                one_to: scale.one_to,
+                basis: *basis,
+            })
+        })
+        .collect()
+}
+
+fn is_a_scale(one_to: Decimal) -> bool {
+    (Decimal::ONE..=Decimal::ONE_THOUSAND).contains(&one_to)
+}
+
+impl fmt::Display for Whyte {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+impl fmt::Display for Scale {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+impl Serialize for Whyte {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&self.text)
+    }
+}
+
+impl Serialize for Scale {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&self.text)
+    }
+}
+
+impl<'de> Deserialize<'de> for Whyte {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Whyte, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+impl<'de> Deserialize<'de> for Scale {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Scale, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+#[cfg(feature = "wire")]
+mod wire {
+    use super::{Scale, Whyte};
+    use utoipa::openapi::{ObjectBuilder, schema::Type};
+
+    wire_text!(
+        Whyte,
+        ObjectBuilder::new()
+            .schema_type(Type::String)
+            .pattern(Some(WHYTE))
+            .max_length(Some(32))
+            .examples(["0-6-0PT"])
+            .build()
+    );
+
+    /// Carrying wheels, one to three groups of coupled wheels, carrying wheels; perhaps a second unit; perhaps a suffix.
+    const WHYTE: &str = concat!(
+        r"^1?[02468](-([2468]|1[02468])){1,3}-1?[02468]",
+        r"(\+1?[02468](-([2468]|1[02468])){1,3}-1?[02468])?",
+        r"(T|ST|PT|WT|CT|F)?$"
+    );
+
+    #[cfg(test)]
+    proptest::proptest! {
+        /// Whatever openapi.json promises to take is taken.
+        #[test]
+        fn every_text_of_the_pattern_is_a_wheel_arrangement(
+            text in WHYTE.trim_matches(['^', '$'])
+        ) {
+            proptest::prop_assert!(text.parse::<Whyte>().is_ok() && text.len() <= 32, "{text}");
+        }
+    }
+
+    wire_text!(
+        Scale,
+        ObjectBuilder::new()
+            .schema_type(Type::String)
+            .max_length(Some(40))
+            .description(Some(
+                "`1:` and a number, or inches followed by `in to the foot`; from 1:1 to 1:1000"
+            ))
+            .examples(["1 1/2 in to the foot"])
+            .build()
+    );
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::four_places;
+
+    /// Glossaries of railway terms: Whyte counts wheels, in even numbers, in at least three groups.
+    #[test]
+    fn whyte_counts_wheels_in_three_groups_or_more() {
+        for (text, leading, coupled, trailing) in [
+            ("4-6-0", 4, 6, 0),
+            ("0-6-0PT", 0, 6, 0),
+            ("4-8-8-4", 4, 16, 4),
+            ("2-6-0+0-6-2", 2, 12, 2),
+            ("4-6-2+2-6-4T", 4, 12, 4),
+            ("0-4-0F", 0, 4, 0),
+            ("2-8-8-8-4", 2, 24, 4),
+            ("4-14-4", 4, 14, 4),
+        ] {
+            let whyte: Whyte = text.parse().expect(text);
+            assert_eq!(
+                (whyte.leading(), whyte.coupled(), whyte.trailing()),
+                (leading, coupled, trailing),
+                "{text}"
+            );
+            assert_eq!(whyte.to_string(), text);
+            let wire = serde_json::to_string(&whyte).expect("text");
+            assert_eq!(serde_json::from_str::<Whyte>(&wire).expect("read"), whyte);
+        }
+    }
+
+    #[test]
+    fn what_is_no_wheel_arrangement_is_refused() {
+        for bad in [
+            "4-5-0",
+            "0-0-0",
+            "4-6",
+            "6",
+            "",
+            "-",
+            "--",
+            "4-6-0X",
+            "4-6-0TT",
+            "4-6-0 ",
+            "04-6-0",
+            "4-06-0",
+            "4-6-0+",
+            "+4-6-0",
+            "2-6-0+6-2",
+            "2-6-0+0-6-2+0-6-2",
+            "4-0-4",
+            "20-6-0",
+            "4-6-0-",
+            "-4-6-0",
+            "2-8-8-8-8-2",
+            "4–6–0",
+            "PT",
+            "4-6-256",
+        ] {
+            assert_eq!(bad.parse::<Whyte>(), Err(NotWhyte), "{bad}");
+        }
+    }
+
+    fn of_gauge(gauge: &str) -> EngineFacts {
+        EngineFacts {
+            gauge: Some(gauge.parse().expect(gauge)),
+            ..EngineFacts::of(Kind::Locomotive)
+        }
+    }
+
+    fn estimate(gauge: &str, basis: ScaleBasis) -> ScaleEstimate {
+        *scale_estimates(&of_gauge(gauge))
+            .iter()
+            .find(|estimate| estimate.basis == basis)
+            .expect(gauge)
+    }
+
+    /// NEM 010 (MOROP, 2011): scale and model gauge for standard gauge prototypes.
+    #[test]
+    fn nem_010_gives_the_scale_for_its_gauges() {
+        for (gauge, one_to) in [
+            ("45 mm", "32"),
+            ("64 mm", "22.5"),
+            ("89 mm", "16"),
+            ("127 mm", "11"),
+            ("184 mm", "8"),
+            ("260 mm", "5.5"),
+        ] {
+            let found = estimate(gauge, ScaleBasis::Nem010);
+            assert_eq!(found.one_to.to_string(), one_to, "{gauge}");
+        }
+    }
+
+    /// Usual British and North American practice: common practice, no published source.
+    #[test]
+    fn practice_gives_inches_to_the_foot() {
+        use ScaleBasis::{BritishPractice, NorthAmericanPractice};
+        for (gauge, mm, inches, one_to, basis) in [
+            ("2 1/2 in", "63.5", "0.5313", "22.6", BritishPractice),
+            ("3 1/2 in", "88.9", "0.75", "16.0", BritishPractice),
+            ("5 in", "127", "1.0625", "11.3", BritishPractice),
+            ("7 1/4 in", "184.15", "1.5", "8.0", BritishPractice),
+            ("4 3/4 in", "120.65", "1", "12.0", NorthAmericanPractice),
+            ("7 1/2 in", "190.5", "1.5", "8.0", NorthAmericanPractice),
+        ] {
+            let found = estimate(gauge, basis);
+            assert_eq!(four_places(found.inches_to_the_foot()), inches, "{gauge}");
+            assert_eq!(
+                format!("{:.1}", found.one_to.round_dp(1)),
+                one_to,
+                "{gauge}"
+            );
+            assert_eq!(
+                four_places(gauge.parse::<Length>().expect(gauge).base()),
+                mm
+            );
+        }
+    }
+
+    /// 12 x model gauge / prototype gauge: 2 ft on 7 1/4 in is 3.625 in to the foot (arithmetic).
+    #[test]
+    fn a_narrow_gauge_engine_takes_its_scale_from_both_gauges() {
+        let engine = EngineFacts {
+            prototype_gauge: Some("2 ft".parse().expect("a length")),
+            ..of_gauge("7 1/4 in")
+        };
+        let [found] = scale_estimates(&engine)[..] else {
+            panic!("one estimate");
+        };
+        assert_eq!(found.basis, ScaleBasis::PrototypeGauge);
+        assert_eq!(four_places(found.inches_to_the_foot()), "3.625");
+    }
+
+    /// Road engines are named by inches to the foot, 1:12/scale: 3 in is 1:4 (common practice, no source).
+    #[test]
+    fn a_road_engine_has_the_scale_that_is_stated_and_no_other() {
+        let stated = EngineFacts {
+            scale: Some("3 in to the foot".parse().expect("a scale")),
+            ..EngineFacts::of(Kind::RoadEngine)
+        };
+        let [found] = scale_estimates(&stated)[..] else {
+            panic!("one estimate");
+        };
+        assert_eq!(
+            (found.one_to, found.basis),
+            (Decimal::from(4), ScaleBasis::Stated)
+        );
+
+        let gauge_only = EngineFacts {
+            kind: Kind::RoadEngine,
+            ..of_gauge("7 1/4 in")
+        };
+        assert_eq!(scale_estimates(&gauge_only), []);
+    }
+
+    /// Published by operators of both gauges: a 7 1/4 in engine does not run on 7 1/2 in track.
+    #[test]
+    fn a_quarter_of_an_inch_is_another_gauge() {
+        let gauge = |text: &str| text.parse::<Length>().expect(text);
+        assert!(!is_same_gauge(&gauge("7 1/4 in"), &gauge("7 1/2 in")));
+        assert!(!is_same_gauge(&gauge("4 3/4 in"), &gauge("5 in")));
+        assert!(is_same_gauge(&gauge("7 1/4 in"), &gauge("184 mm")));
+        assert!(is_same_gauge(&gauge("2 1/2 in"), &gauge("64 mm")));
+    }
+
+    #[test]
+    fn a_gauge_between_the_usual_ones_tells_no_scale() {
+        assert_eq!(scale_estimates(&of_gauge("100 mm")), []);
+        assert_eq!(scale_estimates(&EngineFacts::of(Kind::Locomotive)), []);
+    }
+
+    #[test]
+    fn a_scale_is_kept_as_it_was_written() {
+        for (text, one_to) in [
+            ("1:8", "8"),
+            ("1:11.3", "11.3"),
+            ("1 1/2 in to the foot", "8"),
+            ("3/4 in to the foot", "16"),
+            ("12 in to the foot", "1"),
+            ("1:1", "1"),
+            ("1:1000", "1000"),
+        ] {
+            let scale: Scale = text.parse().expect(text);
+            assert_eq!(scale.to_string(), text);
+            assert_eq!(scale.one_to().normalize().to_string(), one_to, "{text}");
+        }
+        for bad in [
+            "",
+            "8",
+            "1:",
+            "1:0",
+            "1:0.5",
+            "1:1001",
+            "2:8",
+            "1: 8",
+            "1:8 ",
+            "0 in to the foot",
+            " in to the foot",
+            "13 in to the foot",
+            "0.001 in to the foot",
+            "3 in",
+            "1:-8",
+            "1:1e3",
+        ] {
+            assert_eq!(bad.parse::<Scale>(), Err(NotAScale), "{bad}");
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_makes_whyte_or_scale_panic(text in r"[0-9:+\-. /TSPWCFinto hef]{0,24}") {
+            if let Ok(whyte) = text.parse::<Whyte>() {
+                proptest::prop_assert_eq!(whyte.to_string(), text.clone());
+            }
+            if let Ok(scale) = text.parse::<Scale>() {
+                proptest::prop_assert!(scale.inches_to_the_foot() <= Decimal::from(12));
+            }
+        }
+    }
+}

@@ -1,0 +1,201 @@
+//! What shape an engine is in: grades, findings, and what clears a finding.
+
+use crate::{days::Day, jobs::JobStanding};
+
+words! {
+    /// How well an engine was made, best first.
+    pub enum BuildQuality {
+        Exhibition = "exhibition",
+        Fine = "fine",
+        Sound = "sound",
+        Plain = "plain",
+        Rough = "rough",
+    }
+}
+words! {
+    /// The parts of an engine that are graded, each by itself.
+    pub enum Area {
+        Boiler = "boiler",
+        FittingsAndFeeds = "fittings_and_feeds",
+        CylindersAndValves = "cylinders_and_valves",
+        Motion = "motion",
+        WheelsAndAxleboxes = "wheels_and_axleboxes",
+        Frames = "frames",
+        PlateworkAndPaint = "platework_and_paint",
+        Completeness = "completeness",
+    }
+}
+words! {
+    /// Condition of an area, best first.
+    pub enum Grade { AsNew = "as_new", Good = "good", Fair = "fair", Worn = "worn", Defective = "defective" }
+}
+words! {
+    pub enum Severity { StopsSteaming = "stops_steaming", StopsSale = "stops_sale", Note = "note" }
+}
+
+impl BuildQuality {
+    /// 0 (rough) to 4 (exhibition).
+    pub const fn level(self) -> u8 {
+        match self {
+            BuildQuality::Exhibition => 4,
+            BuildQuality::Fine => 3,
+            BuildQuality::Sound => 2,
+            BuildQuality::Plain => 1,
+            BuildQuality::Rough => 0,
+        }
+    }
+}
+
+impl Grade {
+    /// 0 (defective) to 4 (as new).
+    pub const fn level(self) -> u8 {
+        match self {
+            Grade::AsNew => 4,
+            Grade::Good => 3,
+            Grade::Fair => 2,
+            Grade::Worn => 1,
+            Grade::Defective => 0,
+        }
+    }
+}
+
+/// A record that names a finding as put right.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Clearing {
+    /// A job done for the finding.
+    Job {
+        standing: JobStanding,
+        finished_on: Option<Day>,
+    },
+    /// A survey that looked for the fault and no longer found it.
+    Survey { on: Day },
+}
+
+/// The day from which a finding is cleared: the first of the days on which a job for it was finished or a later survey
+/// saw the fault gone. `None` while it is open.
+///
+/// A job may be finished on the day of the finding, as it was begun for it; a survey of that same day does not count, as
+/// nothing tells which came first.
+pub fn cleared_on(found_on: Day, clearings: &[Clearing]) -> Option<Day> {
+    clearings
+        .iter()
+        .filter_map(|clearing| match *clearing {
+            Clearing::Job {
+                standing: JobStanding::Finished,
+                finished_on,
+            } => finished_on.filter(|day| *day >= found_on),
+            Clearing::Job {
+                standing:
+                    JobStanding::Proposed
+                    | JobStanding::Agreed
+                    | JobStanding::InHand
+                    | JobStanding::CalledOff,
+                ..
+            } => None,
+            Clearing::Survey { on } => Some(on).filter(|day| *day > found_on),
+        })
+        .min()
+}
+
+/// Whether a finding stands on that day: it has been found, and is not cleared by that day.
+pub fn is_open(found_on: Day, clearings: &[Clearing], on: Day) -> bool {
+    found_on <= on && cleared_on(found_on, clearings).is_none_or(|cleared| cleared > on)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day(text: &str) -> Day {
+        text.parse().expect("a day")
+    }
+
+    fn job(standing: JobStanding, finished_on: Option<&str>) -> Clearing {
+        Clearing::Job {
+            standing,
+            finished_on: finished_on.map(day),
+        }
+    }
+
+    #[test]
+    fn levels_run_from_worst_to_best() {
+        assert_eq!(
+            Grade::ALL.iter().map(|g| g.level()).collect::<Vec<_>>(),
+            [4, 3, 2, 1, 0]
+        );
+        assert_eq!(
+            BuildQuality::ALL
+                .iter()
+                .map(|q| q.level())
+                .collect::<Vec<_>>(),
+            [4, 3, 2, 1, 0]
+        );
+        assert_eq!(Grade::Defective.level(), 0);
+        assert_eq!(BuildQuality::Exhibition.level(), 4);
+    }
+
+    /// Plain reading of "open until a job or a survey clears it", no source.
+    #[test]
+    fn a_finding_is_open_until_the_day_its_job_is_finished() {
+        let found_on = day("2026-03-02");
+        let clearings = [
+            job(JobStanding::CalledOff, None),
+            job(JobStanding::Finished, Some("2026-03-10")),
+        ];
+        assert!(
+            !is_open(found_on, &clearings, day("2026-03-01")),
+            "not found yet"
+        );
+        assert!(is_open(found_on, &clearings, day("2026-03-02")));
+        assert!(is_open(found_on, &clearings, day("2026-03-09")));
+        assert!(!is_open(found_on, &clearings, day("2026-03-10")));
+    }
+
+    #[test]
+    fn only_a_finished_job_or_a_later_survey_clears() {
+        let found_on = day("2026-03-02");
+        for (clearing, cleared) in [
+            (job(JobStanding::InHand, Some("2026-03-10")), None),
+            (job(JobStanding::CalledOff, Some("2026-03-10")), None),
+            (job(JobStanding::Finished, None), None),
+            (job(JobStanding::Finished, Some("2026-03-01")), None),
+            (
+                job(JobStanding::Finished, Some("2026-03-02")),
+                Some("2026-03-02"),
+            ),
+            (Clearing::Survey { on: found_on }, None),
+            (
+                Clearing::Survey {
+                    on: day("2026-03-03"),
+                },
+                Some("2026-03-03"),
+            ),
+        ] {
+            assert_eq!(
+                cleared_on(found_on, &[clearing]),
+                cleared.map(day),
+                "{clearing:?}"
+            );
+        }
+        assert_eq!(cleared_on(found_on, &[]), None);
+    }
+
+    #[test]
+    fn the_first_clearing_counts_whatever_the_order_of_the_records() {
+        let mut clearings = [
+            Clearing::Survey {
+                on: day("2026-04-01"),
+            },
+            job(JobStanding::Finished, Some("2026-03-10")),
+        ];
+        assert_eq!(
+            cleared_on(day("2026-03-02"), &clearings),
+            Some(day("2026-03-10"))
+        );
+        clearings.reverse();
+        assert_eq!(
+            cleared_on(day("2026-03-02"), &clearings),
+            Some(day("2026-03-10"))
+        );
+    }
+}
