@@ -18,15 +18,22 @@ fn compare(file: &str, fresh: &str) {
         fs::write(&path, fresh).expect("the file can be written");
     }
     let stored = fs::read_to_string(&path).unwrap_or_default();
-    assert!(stored == fresh, "{file} is stale: run UPDATE=1 cargo test -p outshop-tests generated, and look at the change");
+    assert!(
+        stored == fresh,
+        "{file} is stale: run UPDATE=1 cargo test -p outshop-tests generated, and look at the change"
+    );
 }
 
 #[actix_web::test]
 async fn schema_rs_is_what_the_migrations_leave() {
     let shop = Shop::open().await;
     let mut conn = shop.db.read().await.expect("a connection");
-    let lines: Vec<Line> = diesel::sql_query(include_str!("schema.sql")).load(&mut conn).await.expect("the catalogue");
-    let mut text = "//! The tables as the migrations leave them. Generated; see DEVELOPERS.md.\n\n".to_owned();
+    let lines: Vec<Line> = diesel::sql_query(include_str!("schema.sql"))
+        .load(&mut conn)
+        .await
+        .expect("the catalogue");
+    let mut text =
+        "//! The tables as the migrations leave them. Generated; see DEVELOPERS.md.\n\n".to_owned();
     for Line { line } in lines {
         text += &line;
         text.push('\n');

@@ -38,18 +38,29 @@ impl Server {
             || PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("postgresql-for-tests"),
             PathBuf::from,
         );
-        let cluster = Cluster::start(&reachable(folder), None, Durability::None).expect("PostgreSQL for the tests");
+        let cluster = Cluster::start(&reachable(folder), None, Durability::None)
+            .expect("PostgreSQL for the tests");
         let template = format!("template_{}", std::process::id());
         // The migration harness blocks in place, so it needs a runtime with several threads.
         std::thread::scope(|scope| {
             let migrate = || {
-                let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime");
+                let runtime = tokio::runtime::Builder::new_multi_thread()
+                    .enable_all()
+                    .build()
+                    .expect("a runtime");
                 runtime.block_on(async {
                     for old in left_over(&cluster).await {
-                        statement(&cluster, "postgres", &format!("DROP DATABASE {old} WITH (FORCE)")).await;
+                        statement(
+                            &cluster,
+                            "postgres",
+                            &format!("DROP DATABASE {old} WITH (FORCE)"),
+                        )
+                        .await;
                     }
                     statement(&cluster, "postgres", &format!("CREATE DATABASE {template}")).await;
-                    db::migrate(&cluster.url_of(&template)).await.expect("migrations");
+                    db::migrate(&cluster.url_of(&template))
+                        .await
+                        .expect("migrations");
                 });
             };
             scope.spawn(migrate).join().expect("the template database");
@@ -60,21 +71,30 @@ impl Server {
 
 /// PostgreSQL as another user must be able to reach its data folder.
 fn reachable(folder: PathBuf) -> PathBuf {
-    if folder.starts_with("/root") { std::env::temp_dir().join("outshop-tests") } else { folder }
+    if folder.starts_with("/root") {
+        std::env::temp_dir().join("outshop-tests")
+    } else {
+        folder
+    }
 }
 
 /// Databases of an earlier run.
 async fn left_over(cluster: &Cluster) -> Vec<String> {
     use diesel::{dsl::sql, sql_types::Text};
     use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl};
-    let mut conn = AsyncPgConnection::establish(&cluster.url_of("postgres")).await.expect("a connection");
-    let names = sql::<Text>("SELECT datname::text FROM pg_database WHERE datname ~ '^(shop|template)_'");
+    let mut conn = AsyncPgConnection::establish(&cluster.url_of("postgres"))
+        .await
+        .expect("a connection");
+    let names =
+        sql::<Text>("SELECT datname::text FROM pg_database WHERE datname ~ '^(shop|template)_'");
     names.load(&mut conn).await.expect("names of databases")
 }
 
 pub async fn statement(cluster: &Cluster, database: &str, sql: &str) {
     use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
-    let mut conn = AsyncPgConnection::establish(&cluster.url_of(database)).await.expect("a connection");
+    let mut conn = AsyncPgConnection::establish(&cluster.url_of(database))
+        .await
+        .expect("a connection");
     conn.batch_execute(sql).await.expect(sql);
 }
 
@@ -91,8 +111,15 @@ impl Shop {
     pub async fn open() -> Shop {
         static COUNT: AtomicUsize = AtomicUsize::new(0);
         let server = &*SERVER;
-        let database = format!("shop_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
-        let create = format!("CREATE DATABASE {database} TEMPLATE {} STRATEGY file_copy", server.template);
+        let database = format!(
+            "shop_{}_{}",
+            std::process::id(),
+            COUNT.fetch_add(1, Ordering::Relaxed)
+        );
+        let create = format!(
+            "CREATE DATABASE {database} TEMPLATE {} STRATEGY file_copy",
+            server.template
+        );
         statement(&server.cluster, "postgres", &create).await;
         Shop::on(server.cluster.url_of(&database)).await
     }
@@ -108,7 +135,9 @@ impl Shop {
                 person: format!("the {role}").parse().expect("a line"),
                 expires_on: None,
             };
-            let key = keys::add(&db, &new, TODAY.parse().expect("a day")).await.expect("a key");
+            let key = keys::add(&db, &new, TODAY.parse().expect("a day"))
+                .await
+                .expect("a key");
             keys.insert(*role, key);
         }
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
@@ -121,15 +150,26 @@ impl Shop {
             .disable_signals()
             .run();
         actix_web::rt::spawn(server);
-        let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
-        let shop = Shop { url, clock, db, database_url, keys, client };
+        let client = reqwest::Client::builder()
+            .redirect(reqwest::redirect::Policy::none())
+            .build()
+            .expect("a client");
+        let shop = Shop {
+            url,
+            clock,
+            db,
+            database_url,
+            keys,
+            client,
+        };
         shop.set_day(TODAY);
         shop
     }
 
     /// Noon of that day in the firm's zone.
     pub fn set_day(&self, day: &str) {
-        self.clock.set(format!("{day}T11:00:00Z").parse().expect("an instant"));
+        self.clock
+            .set(format!("{day}T11:00:00Z").parse().expect("an instant"));
     }
 
     pub fn key(&self, role: Role) -> &str {
@@ -142,28 +182,49 @@ impl Shop {
 
     /// As the proprietor, who may do everything.
     pub async fn get(&self, path: &str) -> Answer {
-        self.request(Method::GET, path).by(self, Role::Proprietor).send().await
+        self.request(Method::GET, path)
+            .by(self, Role::Proprietor)
+            .send()
+            .await
     }
 
     pub async fn post(&self, path: &str, body: &Value) -> Answer {
-        self.request(Method::POST, path).by(self, Role::Proprietor).once().json(body).send().await
+        self.request(Method::POST, path)
+            .by(self, Role::Proprietor)
+            .once()
+            .json(body)
+            .send()
+            .await
     }
 
     /// Reads, then changes what was read.
     pub async fn patch(&self, path: &str, change: &Value) -> Answer {
         let etag = self.get(path).await.ok().etag();
-        self.request(Method::PATCH, path).by(self, Role::Proprietor).if_match(&etag).merge_patch(change).send().await
+        self.request(Method::PATCH, path)
+            .by(self, Role::Proprietor)
+            .if_match(&etag)
+            .merge_patch(change)
+            .send()
+            .await
     }
 
     /// Types of the journal's entries after the making of the five keys.
     pub async fn journal(&self) -> Vec<String> {
         let page = self.get("/v1/journal?after=5&limit=500").await.ok();
-        page.body["items"].as_array().expect("items").iter().map(|entry| text(&entry["type"])).collect()
+        page.body["items"]
+            .as_array()
+            .expect("items")
+            .iter()
+            .map(|entry| text(&entry["type"]))
+            .collect()
     }
 }
 
 pub fn text(value: &Value) -> String {
-    value.as_str().unwrap_or_else(|| panic!("not a text: {value}")).to_owned()
+    value
+        .as_str()
+        .unwrap_or_else(|| panic!("not a text: {value}"))
+        .to_owned()
 }
 
 /// A request being put together.
@@ -181,7 +242,10 @@ impl Asked {
     /// With an Idempotency-Key that no other request has.
     pub fn once(self) -> Asked {
         static COUNT: AtomicUsize = AtomicUsize::new(0);
-        self.header("idempotency-key", &format!("test-{}", COUNT.fetch_add(1, Ordering::Relaxed)))
+        self.header(
+            "idempotency-key",
+            &format!("test-{}", COUNT.fetch_add(1, Ordering::Relaxed)),
+        )
     }
 
     pub fn if_match(self, etag: &str) -> Asked {
@@ -189,11 +253,19 @@ impl Asked {
     }
 
     pub fn json(self, body: &Value) -> Asked {
-        Asked(self.0.header("content-type", "application/json").body(body.to_string()))
+        Asked(
+            self.0
+                .header("content-type", "application/json")
+                .body(body.to_string()),
+        )
     }
 
     pub fn merge_patch(self, change: &Value) -> Asked {
-        Asked(self.0.header("content-type", "application/merge-patch+json").body(change.to_string()))
+        Asked(
+            self.0
+                .header("content-type", "application/merge-patch+json")
+                .body(change.to_string()),
+        )
     }
 
     pub fn body(self, media_type: &str, body: impl Into<reqwest::Body>) -> Asked {
@@ -205,7 +277,12 @@ impl Asked {
         let (status, headers) = (response.status().as_u16(), response.headers().clone());
         let text = response.text().await.expect("a body");
         let body = serde_json::from_str(&text).unwrap_or_else(|_| json!(text));
-        Answer { status, headers, body, text }
+        Answer {
+            status,
+            headers,
+            body,
+            text,
+        }
     }
 }
 
@@ -232,14 +309,24 @@ impl Answer {
     #[track_caller]
     pub fn created(self) -> Answer {
         let answer = self.is(201);
-        assert!(answer.headers.contains_key("location") && answer.headers.contains_key("etag"), "{:?}", answer.headers);
+        assert!(
+            answer.headers.contains_key("location") && answer.headers.contains_key("etag"),
+            "{:?}",
+            answer.headers
+        );
         answer
     }
 
     /// A problem document of that type.
     #[track_caller]
     pub fn refused(self, kind: &str) -> Answer {
-        assert_eq!(self.body["type"], format!("/problems/{kind}"), "{} {}", self.status, self.text);
+        assert_eq!(
+            self.body["type"],
+            format!("/problems/{kind}"),
+            "{} {}",
+            self.status,
+            self.text
+        );
         assert_eq!(self.headers["content-type"], "application/problem+json");
         assert_eq!(self.body["status"], self.status);
         self
@@ -249,8 +336,17 @@ impl Answer {
     #[track_caller]
     pub fn invalid_at(self, pointer: &str) -> Answer {
         let answer = self.refused("invalid").is(422);
-        let pointers: Vec<_> = answer.body["errors"].as_array().expect("errors").iter().map(|e| text(&e["pointer"])).collect();
-        assert!(pointers.iter().any(|p| p == pointer), "{pointers:?} has no {pointer}: {}", answer.text);
+        let pointers: Vec<_> = answer.body["errors"]
+            .as_array()
+            .expect("errors")
+            .iter()
+            .map(|e| text(&e["pointer"]))
+            .collect();
+        assert!(
+            pointers.iter().any(|p| p == pointer),
+            "{pointers:?} has no {pointer}: {}",
+            answer.text
+        );
         answer
     }
 
@@ -259,7 +355,10 @@ impl Answer {
     }
 
     pub fn location(&self) -> String {
-        self.headers["location"].to_str().expect("an address").to_owned()
+        self.headers["location"]
+            .to_str()
+            .expect("an address")
+            .to_owned()
     }
 
     pub fn id(&self) -> i64 {

@@ -8,45 +8,141 @@ use serde_json::json;
 #[actix_web::test]
 async fn a_person_is_added_read_changed_and_journalled() {
     let shop = Shop::open().await;
-    let added = shop.post("/v1/persons", &json!({"name": "Odo Fenwright"})).await.created();
+    let added = shop
+        .post("/v1/persons", &json!({"name": "Odo Fenwright"}))
+        .await
+        .created();
     let address = added.location();
     let read = shop.get(&address).await.ok();
     assert_eq!(read.body, added.body);
     assert_eq!(read.etag(), added.etag());
-    let unchanged = shop.request(Method::GET, &address).by(&shop, Role::Seller).header("if-none-match", &read.etag()).send().await;
+    let unchanged = shop
+        .request(Method::GET, &address)
+        .by(&shop, Role::Seller)
+        .header("if-none-match", &read.etag())
+        .send()
+        .await;
     assert_eq!((unchanged.status, unchanged.text.as_str()), (304, ""));
-    let changed = shop.patch(&address, &json!({"telephone": "01632 960123"})).await.ok();
+    let changed = shop
+        .patch(&address, &json!({"telephone": "01632 960123"}))
+        .await
+        .ok();
     assert_eq!(changed.body["telephone"], "01632 960123");
     let cleared = shop.patch(&address, &json!({"telephone": null})).await.ok();
     assert_eq!(cleared.body["telephone"], json!(null));
-    shop.patch(&address, &json!({"name": null})).await.invalid_at("/name");
-    let old = shop.request(Method::PATCH, &address).by(&shop, Role::Proprietor).if_match(&read.etag());
-    let refused = old.merge_patch(&json!({"name": "Other"})).send().await.refused("precondition_failed").is(412);
+    shop.patch(&address, &json!({"name": null}))
+        .await
+        .invalid_at("/name");
+    let old = shop
+        .request(Method::PATCH, &address)
+        .by(&shop, Role::Proprietor)
+        .if_match(&changed.etag());
+    let refused = old
+        .merge_patch(&json!({"name": "Other"}))
+        .send()
+        .await
+        .refused("precondition_failed")
+        .is(412);
     assert_eq!(refused.etag(), cleared.etag());
-    assert_eq!(shop.journal().await, ["person.added", "person.changed", "person.changed"]);
+    assert_eq!(
+        shop.journal().await,
+        ["person.added", "person.changed", "person.changed"]
+    );
 }
 
 #[actix_web::test]
 async fn refusals_come_in_their_order() {
     let shop = Shop::open().await;
     let ask = |method: Method, path: &str| shop.request(method, path);
-    ask(Method::GET, "/v1/nothing").send().await.refused("not_found").is(404);
-    ask(Method::GET, "/v1/persons/abc").send().await.refused("not_found").is(404);
-    let not_allowed = ask(Method::DELETE, "/v1/persons").send().await.refused("method_not_allowed").is(405);
+    ask(Method::GET, "/v1/nothing")
+        .send()
+        .await
+        .refused("not_found")
+        .is(404);
+    ask(Method::GET, "/v1/persons/abc")
+        .send()
+        .await
+        .refused("not_found")
+        .is(404);
+    let not_allowed = ask(Method::DELETE, "/v1/persons")
+        .send()
+        .await
+        .refused("method_not_allowed")
+        .is(405);
     assert_eq!(not_allowed.headers["allow"], "GET, HEAD, POST");
-    let no_key = ask(Method::POST, "/v1/persons").body("text/plain", "x").send().await.refused("unauthorized").is(401);
-    assert!(no_key.headers["www-authenticate"].to_str().expect("text").starts_with("Bearer"));
-    ask(Method::GET, "/v1/persons").header("authorization", "Bearer outshop_1_x").send().await.refused("unauthorized");
-    ask(Method::POST, "/v1/persons").by(&shop, Role::Fitter).body("text/plain", "x").send().await.refused("forbidden").is(403);
+    let no_key = ask(Method::POST, "/v1/persons")
+        .body("text/plain", "x")
+        .send()
+        .await
+        .refused("unauthorized")
+        .is(401);
+    assert!(
+        no_key.headers["www-authenticate"]
+            .to_str()
+            .expect("text")
+            .starts_with("Bearer")
+    );
+    ask(Method::GET, "/v1/persons")
+        .header("authorization", "Bearer outshop_1_x")
+        .send()
+        .await
+        .refused("unauthorized");
+    ask(Method::POST, "/v1/persons")
+        .by(&shop, Role::Fitter)
+        .body("text/plain", "x")
+        .send()
+        .await
+        .refused("forbidden")
+        .is(403);
     let post = || ask(Method::POST, "/v1/persons").by(&shop, Role::Seller);
-    post().body("text/plain", "x").send().await.refused("unsupported_media_type").is(415);
-    post().header("content-encoding", "gzip").body("application/json", "{}").send().await.refused("unsupported_media_type");
-    post().body("application/json", "x".repeat(300_000)).send().await.refused("content_too_large").is(413);
-    post().body("application/json", "{\"name\": ").send().await.refused("malformed").is(400);
-    post().body("application/json", "[".repeat(100_000)).send().await.refused("malformed").is(400);
-    post().json(&json!({"name": 5})).send().await.invalid_at("/name");
-    post().json(&json!({"name": "A", "id": 5})).send().await.refused("invalid").is(422);
-    ask(Method::PATCH, "/v1/firm").by(&shop, Role::Proprietor).merge_patch(&json!({"nonsense": 1})).send().await.refused("precondition_required").is(428);
+    post()
+        .body("text/plain", "x")
+        .send()
+        .await
+        .refused("unsupported_media_type")
+        .is(415);
+    post()
+        .header("content-encoding", "gzip")
+        .body("application/json", "{}")
+        .send()
+        .await
+        .refused("unsupported_media_type");
+    post()
+        .body("application/json", "x".repeat(300_000))
+        .send()
+        .await
+        .refused("content_too_large")
+        .is(413);
+    post()
+        .body("application/json", "{\"name\": ")
+        .send()
+        .await
+        .refused("malformed")
+        .is(400);
+    post()
+        .body("application/json", "[".repeat(100_000))
+        .send()
+        .await
+        .refused("malformed")
+        .is(400);
+    post()
+        .json(&json!({"name": 5}))
+        .send()
+        .await
+        .invalid_at("/name");
+    post()
+        .json(&json!({"name": "A", "id": 5}))
+        .send()
+        .await
+        .refused("invalid")
+        .is(422);
+    ask(Method::PATCH, "/v1/firm")
+        .by(&shop, Role::Proprietor)
+        .merge_patch(&json!({"nonsense": 1}))
+        .send()
+        .await
+        .refused("precondition_required")
+        .is(428);
     assert_eq!(shop.journal().await, [""; 0]);
 }
 
@@ -55,12 +151,22 @@ async fn a_repeat_with_the_same_key_is_done_once() {
     let shop = Shop::open().await;
     let post = |name: &str| {
         let body = json!({"name": name});
-        shop.request(Method::POST, "/v1/persons").by(&shop, Role::Seller).header("idempotency-key", "\"abc\"").json(&body).send()
+        shop.request(Method::POST, "/v1/persons")
+            .by(&shop, Role::Seller)
+            .header("idempotency-key", "\"abc\"")
+            .json(&body)
+            .send()
     };
     let first = post("Odo Fenwright").await.created();
     let again = post("Odo Fenwright").await.created();
-    assert_eq!((first.text.clone(), first.etag(), first.location()), (again.text.clone(), again.etag(), again.location()));
-    post("Another").await.refused("idempotency_key_reused").is(422);
+    assert_eq!(
+        (first.text.clone(), first.etag(), first.location()),
+        (again.text.clone(), again.etag(), again.location())
+    );
+    post("Another")
+        .await
+        .refused("idempotency_key_reused")
+        .is(422);
     assert_eq!(shop.journal().await, ["person.added"]);
 }
 
@@ -68,29 +174,56 @@ async fn a_repeat_with_the_same_key_is_done_once() {
 async fn a_list_comes_in_pages_and_whole() {
     let shop = Shop::open().await;
     for n in 1..=5 {
-        shop.post("/v1/persons", &json!({"name": format!("=Person {n}")})).await.created();
+        shop.post("/v1/persons", &json!({"name": format!("=Person {n}")}))
+            .await
+            .created();
     }
     let mut seen = Vec::new();
     let mut next = Some("/v1/persons?limit=2".to_owned());
     while let Some(address) = next {
         let page = shop.get(&address).await.ok();
-        seen.extend(page.body["items"].as_array().expect("items").iter().map(|item| item["id"].as_i64()));
+        seen.extend(
+            page.body["items"]
+                .as_array()
+                .expect("items")
+                .iter()
+                .map(|item| item["id"].as_i64()),
+        );
         next = page.body["next"].as_str().map(str::to_owned);
         assert_eq!(next.is_some(), page.headers.contains_key("link"));
     }
     assert_eq!(seen, (1..=5).map(Some).collect::<Vec<_>>());
     for (query, kind) in [
-        ("limit=0", "invalid_query"), ("limit=201", "invalid_query"), ("limit=x", "invalid_query"), ("colour=red", "invalid_query"),
-        ("limit=1&limit=2", "invalid_query"), ("cursor=abc", "invalid_cursor"),
+        ("limit=0", "invalid_query"),
+        ("limit=201", "invalid_query"),
+        ("limit=x", "invalid_query"),
+        ("colour=red", "invalid_query"),
+        ("limit=1&limit=2", "invalid_query"),
+        ("cursor=abc", "invalid_cursor"),
     ] {
-        shop.get(&format!("/v1/persons?{query}")).await.refused(kind).is(400);
+        shop.get(&format!("/v1/persons?{query}"))
+            .await
+            .refused(kind)
+            .is(400);
     }
-    let csv = shop.request(Method::GET, "/v1/persons").by(&shop, Role::Bookkeeper).header("accept", "text/csv").send().await.ok();
+    let csv = shop
+        .request(Method::GET, "/v1/persons")
+        .by(&shop, Role::Bookkeeper)
+        .header("accept", "text/csv")
+        .send()
+        .await
+        .ok();
     let lines: Vec<_> = csv.text.split("\r\n").collect();
     assert_eq!(lines[0], "id,name,email,telephone,address");
     assert_eq!(lines[1], "1,'=Person 1,,,");
     assert_eq!(lines.len(), 7);
-    let ndjson = shop.request(Method::GET, "/v1/persons").by(&shop, Role::Seller).header("accept", "application/x-ndjson").send().await.ok();
+    let ndjson = shop
+        .request(Method::GET, "/v1/persons")
+        .by(&shop, Role::Seller)
+        .header("accept", "application/x-ndjson")
+        .send()
+        .await
+        .ok();
     assert_eq!(ndjson.text.lines().count(), 5);
 }
 
@@ -98,13 +231,31 @@ async fn a_list_comes_in_pages_and_whole() {
 async fn a_secret_is_shown_once_and_a_revoked_key_is_refused() {
     let shop = Shop::open().await;
     let body = json!({"name": "bench tablet", "role": "fitter", "person": "Edda Morlock"});
-    let post = || shop.request(Method::POST, "/v1/keys").by(&shop, Role::Proprietor).header("idempotency-key", "k").json(&body).send();
+    let post = || {
+        shop.request(Method::POST, "/v1/keys")
+            .by(&shop, Role::Proprietor)
+            .header("idempotency-key", "k")
+            .json(&body)
+            .send()
+    };
     let made = post().await.created();
     let key = format!("Bearer {}", made.body["secret"].as_str().expect("a secret"));
     post().await.refused("conflict").is(409);
-    let firm = || shop.request(Method::GET, "/v1/firm").header("authorization", &key).send();
+    let firm = || {
+        shop.request(Method::GET, "/v1/firm")
+            .header("authorization", &key)
+            .send()
+    };
     firm().await.ok();
-    shop.request(Method::DELETE, &made.location()).by(&shop, Role::Proprietor).send().await.is(204);
+    shop.request(Method::DELETE, &made.location())
+        .by(&shop, Role::Proprietor)
+        .send()
+        .await
+        .is(204);
     firm().await.refused("unauthorized");
-    shop.request(Method::DELETE, "/v1/keys/1").by(&shop, Role::Proprietor).send().await.refused("conflict");
+    shop.request(Method::DELETE, "/v1/keys/1")
+        .by(&shop, Role::Proprietor)
+        .send()
+        .await
+        .refused("conflict");
 }

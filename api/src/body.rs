@@ -9,8 +9,8 @@ use futures_util::StreamExt;
 use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
-use utoipa::IntoParams;
 use std::{future::Future, marker::PhantomData, ops::Deref, pin::Pin};
+use utoipa::IntoParams;
 
 pub const LIMIT: usize = 256 * 1024;
 /// serde_json itself stops at 128 levels.
@@ -80,7 +80,10 @@ impl<T: DeserializeOwned> Patch<T> {
 impl<T> Patch<T> {
     /// Names of the members that the change names.
     pub fn members(&self) -> Vec<&String> {
-        self.json.as_object().map(|members| members.keys().collect()).unwrap_or_default()
+        self.json
+            .as_object()
+            .map(|members| members.keys().collect())
+            .unwrap_or_default()
     }
 
     pub fn is_empty(&self) -> bool {
@@ -104,7 +107,12 @@ pub struct IfMatch {
 #[expect(dead_code, reason = "describes the header; Body reads it")]
 pub struct Repeatable {
     /// A value of the client's own; the same request with the same value is done once.
-    #[param(rename = "Idempotency-Key", min_length = 1, max_length = 255, example = "6f1c3c5e-0d2b-4c64-9a51-6f5a0f0f7a11")]
+    #[param(
+        rename = "Idempotency-Key",
+        min_length = 1,
+        max_length = 255,
+        example = "6f1c3c5e-0d2b-4c64-9a51-6f5a0f0f7a11"
+    )]
     idempotency_key: Option<String>,
 }
 
@@ -117,11 +125,19 @@ impl<T: 'static> FromRequest for Patch<T> {
         Box::pin(async move {
             let bytes = read(&req, payload, &[MERGE_PATCH], LIMIT).await?;
             let json = parse(&bytes)?;
-            let Some(if_match) = req.headers().get(header::IF_MATCH).and_then(|tag| tag.to_str().ok()) else {
+            let Some(if_match) = req
+                .headers()
+                .get(header::IF_MATCH)
+                .and_then(|tag| tag.to_str().ok())
+            else {
                 let detail = "read it first and send its ETag in the header If-Match";
                 return Err(Problem::new(problem::PRECONDITION_REQUIRED, detail));
             };
-            Ok(Patch { json, if_match: if_match.to_owned(), of: PhantomData })
+            Ok(Patch {
+                json,
+                if_match: if_match.to_owned(),
+                of: PhantomData,
+            })
         })
     }
 }
@@ -157,39 +173,83 @@ impl FromRequest for Bulk {
         let (req, payload) = (req.clone(), payload.take());
         Box::pin(async move {
             let bytes = read(&req, payload, &[Bulk::CSV, Bulk::NDJSON], Bulk::LIMIT).await?;
-            Ok(Bulk { bytes, media_type: media_type(&req), idempotency_key: idempotency_key(&req)? })
+            Ok(Bulk {
+                bytes,
+                media_type: media_type(&req),
+                idempotency_key: idempotency_key(&req)?,
+            })
         })
     }
 }
 
 fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
-    let Some(sent) = req.headers().get("idempotency-key") else { return Ok(None) };
+    let Some(sent) = req.headers().get("idempotency-key") else {
+        return Ok(None);
+    };
     let key = sent.to_str().unwrap_or_default().trim().trim_matches('"');
     if key.is_empty() || key.len() > 255 {
-        return Err(Problem::new(problem::IDEMPOTENCY_KEY_MISSING, "the Idempotency-Key is not 1 to 255 printable characters"));
+        return Err(Problem::new(
+            problem::IDEMPOTENCY_KEY_MISSING,
+            "the Idempotency-Key is not 1 to 255 printable characters",
+        ));
     }
     Ok(Some(key.to_owned()))
 }
 
 fn media_type(req: &HttpRequest) -> String {
-    let sent = req.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase()
+    let sent = req
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .unwrap_or_default();
+    sent.split(';')
+        .next()
+        .unwrap_or_default()
+        .trim()
+        .to_ascii_lowercase()
 }
 
-async fn read(req: &HttpRequest, payload: Payload, accepted: &[&str], limit: usize) -> Result<Vec<u8>, Problem> {
+async fn read(
+    req: &HttpRequest,
+    payload: Payload,
+    accepted: &[&str],
+    limit: usize,
+) -> Result<Vec<u8>, Problem> {
     let unsupported = |detail: String| Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail);
-    if req.headers().get(header::CONTENT_ENCODING).is_some_and(|coding| coding != "identity") {
-        return Err(unsupported("send the body without Content-Encoding".to_owned()));
+    if req
+        .headers()
+        .get(header::CONTENT_ENCODING)
+        .is_some_and(|coding| coding != "identity")
+    {
+        return Err(unsupported(
+            "send the body without Content-Encoding".to_owned(),
+        ));
     }
     let sent = media_type(req);
     if !accepted.contains(&sent.as_str()) {
-        return Err(unsupported(format!("`{}` is not taken here; send {}", short(&sent), accepted.join(" or "))));
+        return Err(unsupported(format!(
+            "`{}` is not taken here; send {}",
+            short(&sent),
+            accepted.join(" or ")
+        )));
     }
-    let too_large = || Problem::new(problem::CONTENT_TOO_LARGE, format!("the body has more than {limit} bytes"));
+    let too_large = || {
+        Problem::new(
+            problem::CONTENT_TOO_LARGE,
+            format!("the body has more than {limit} bytes"),
+        )
+    };
     let mut bytes = Vec::new();
-    let mut payload = web::Payload::from_request(req, &mut { payload }).await.map_err(Problem::internal)?;
+    let mut payload = web::Payload::from_request(req, &mut { payload })
+        .await
+        .map_err(Problem::internal)?;
     while let Some(chunk) = payload.next().await {
-        let chunk = chunk.map_err(|e| Problem::new(problem::MALFORMED, format!("the body did not arrive whole: {e}")))?;
+        let chunk = chunk.map_err(|e| {
+            Problem::new(
+                problem::MALFORMED,
+                format!("the body did not arrive whole: {e}"),
+            )
+        })?;
         if bytes.len() + chunk.len() > limit {
             return Err(too_large());
         }
@@ -201,7 +261,11 @@ async fn read(req: &HttpRequest, payload: Payload, accepted: &[&str], limit: usi
 fn parse(bytes: &[u8]) -> Result<Value, Problem> {
     let json: Value = serde_json::from_slice(bytes)
         .map_err(|e| Problem::new(problem::MALFORMED, format!("not JSON: {e}")))?;
-    if json.is_object() { Ok(json) } else { Err(Problem::invalid("", "not an object")) }
+    if json.is_object() {
+        Ok(json)
+    } else {
+        Err(Problem::invalid("", "not an object"))
+    }
 }
 
 /// Reads `json` as a `T`; an error names the member by its pointer.

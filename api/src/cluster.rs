@@ -41,50 +41,97 @@ struct User {
 
 impl Cluster {
     /// Makes the cluster below `folder` if there is none, and starts it if it is not running.
-    pub fn start(folder: &Path, pg_bin: Option<&Path>, durability: Durability) -> Result<Cluster, String> {
-        let told = |what: &str, path: &Path, e: std::io::Error| format!("cannot {what} {}: {e}", path.display());
+    pub fn start(
+        folder: &Path,
+        pg_bin: Option<&Path>,
+        durability: Durability,
+    ) -> Result<Cluster, String> {
+        let told = |what: &str, path: &Path, e: std::io::Error| {
+            format!("cannot {what} {}: {e}", path.display())
+        };
         fs::create_dir_all(folder).map_err(|e| told("make the folder", folder, e))?;
-        let folder = folder.canonicalize().map_err(|e| told("reach the folder", folder, e))?;
-        let lock = File::create(folder.join("lock")).map_err(|e| told("write in the folder", &folder, e))?;
-        lock.try_lock().map_err(|_| format!("another outshop works in {}; stop it or choose another folder", folder.display()))?;
+        let folder = folder
+            .canonicalize()
+            .map_err(|e| told("reach the folder", folder, e))?;
+        let lock = File::create(folder.join("lock"))
+            .map_err(|e| told("write in the folder", &folder, e))?;
+        lock.try_lock().map_err(|_| {
+            format!(
+                "another outshop works in {}; stop it or choose another folder",
+                folder.display()
+            )
+        })?;
 
         let data = folder.join("postgresql");
-        let version = fs::read_to_string(data.join("PG_VERSION")).ok().map(|text| text.trim().to_owned());
+        let version = fs::read_to_string(data.join("PG_VERSION"))
+            .ok()
+            .map(|text| text.trim().to_owned());
         let bin = programs(pg_bin, version.as_deref())?;
-        let user = if is_root()? { Some(unprivileged()?) } else { None };
+        let user = if is_root()? {
+            Some(unprivileged()?)
+        } else {
+            None
+        };
         let socket = socket_folder(&folder);
         for made in [&data, &socket] {
             fs::create_dir_all(made).map_err(|e| told("make the folder", made, e))?;
-            fs::set_permissions(made, fs::Permissions::from_mode(0o700)).map_err(|e| told("close the folder", made, e))?;
+            fs::set_permissions(made, fs::Permissions::from_mode(0o700))
+                .map_err(|e| told("close the folder", made, e))?;
             if let Some(user) = user {
-                std::os::unix::fs::chown(made, Some(user.uid), Some(user.gid)).map_err(|e| told("give away", made, e))?;
+                std::os::unix::fs::chown(made, Some(user.uid), Some(user.gid))
+                    .map_err(|e| told("give away", made, e))?;
             }
         }
-        let mut cluster = Cluster { bin, data, socket, user, started_here: false, _lock: lock };
+        let mut cluster = Cluster {
+            bin,
+            data,
+            socket,
+            user,
+            started_here: false,
+            _lock: lock,
+        };
         if version.is_none() {
             let mut initdb = cluster.program("initdb");
-            initdb.args(["--auth=trust", "--no-locale", "--encoding=UTF8", "--username=outshop", "--data-checksums"]);
+            initdb.args([
+                "--auth=trust",
+                "--no-locale",
+                "--encoding=UTF8",
+                "--username=outshop",
+                "--data-checksums",
+            ]);
             if durability == Durability::None {
                 initdb.arg("--no-sync");
             }
             run(initdb.arg("-D").arg(&cluster.data))?;
         }
         if !cluster.is_running()? {
-            let mut options = format!("-c listen_addresses='' -c unix_socket_permissions=0700 -k {}", cluster.socket.display());
+            let mut options = format!(
+                "-c listen_addresses='' -c unix_socket_permissions=0700 -k {}",
+                cluster.socket.display()
+            );
             if durability == Durability::None {
                 options += " -c fsync=off -c synchronous_commit=off -c full_page_writes=off -c max_connections=400";
             }
             let mut start = cluster.program("pg_ctl");
-            start.args(["start", "--wait", "--silent", "-D"]).arg(&cluster.data).arg("-l").arg(cluster.data.join("log"));
+            start
+                .args(["start", "--wait", "--silent", "-D"])
+                .arg(&cluster.data)
+                .arg("-l")
+                .arg(cluster.data.join("log"));
             run(start.arg("-o").arg(options))?;
             cluster.started_here = true;
         }
         let mut made = cluster.program("psql");
-        made.args(["-h"]).arg(&cluster.socket).args(["-U", "outshop", "-d", "postgres", "-Atqc"]);
+        made.args(["-h"])
+            .arg(&cluster.socket)
+            .args(["-U", "outshop", "-d", "postgres", "-Atqc"]);
         let known = run(made.arg("SELECT 1 FROM pg_database WHERE datname = 'outshop'"))?;
         if known.stdout.is_empty() {
             let mut create = cluster.program("createdb");
-            run(create.arg("-h").arg(&cluster.socket).args(["-U", "outshop", "outshop"]))?;
+            run(create
+                .arg("-h")
+                .arg(&cluster.socket)
+                .args(["-U", "outshop", "outshop"]))?;
         }
         Ok(cluster)
     }
@@ -95,19 +142,37 @@ impl Cluster {
     }
 
     pub fn url_of(&self, database: &str) -> String {
-        let folder: String = self.socket.display().to_string().bytes().map(|b| format!("%{b:02X}")).collect();
+        let folder: String = self
+            .socket
+            .display()
+            .to_string()
+            .bytes()
+            .map(|b| format!("%{b:02X}"))
+            .collect();
         format!("postgresql://outshop@{folder}/{database}")
     }
 
     fn is_running(&self) -> Result<bool, String> {
-        let output = self.program("pg_ctl").args(["status", "-D"]).arg(&self.data).output();
-        Ok(output.map_err(|e| format!("pg_ctl does not run: {e}"))?.status.success())
+        let output = self
+            .program("pg_ctl")
+            .args(["status", "-D"])
+            .arg(&self.data)
+            .output();
+        Ok(output
+            .map_err(|e| format!("pg_ctl does not run: {e}"))?
+            .status
+            .success())
     }
 
     /// A program of PostgreSQL as the user that may run it, with nothing of our environment.
     fn program(&self, name: &str) -> Command {
         let mut command = Command::new(self.bin.join(name));
-        command.env_clear().env("PATH", &self.bin).env("LC_ALL", "C").current_dir("/").stdin(Stdio::null());
+        command
+            .env_clear()
+            .env("PATH", &self.bin)
+            .env("LC_ALL", "C")
+            .current_dir("/")
+            .stdin(Stdio::null());
         if let Some(User { uid, gid }) = self.user {
             command.uid(uid).gid(gid);
         }
@@ -118,7 +183,10 @@ impl Cluster {
 impl Drop for Cluster {
     fn drop(&mut self) {
         if self.started_here
-            && let Err(error) = run(self.program("pg_ctl").args(["stop", "--wait", "--silent", "-m", "fast", "-D"]).arg(&self.data))
+            && let Err(error) = run(self
+                .program("pg_ctl")
+                .args(["stop", "--wait", "--silent", "-m", "fast", "-D"])
+                .arg(&self.data))
         {
             tracing::error!(%error, "the private PostgreSQL did not stop");
         }
@@ -153,7 +221,11 @@ fn run(command: &mut Command) -> Result<Output, String> {
 /// The folder of initdb and pg_ctl: those of `version` when a cluster of it exists, else the newest.
 fn programs(named: Option<&Path>, version: Option<&str>) -> Result<PathBuf, String> {
     if let Some(folder) = named {
-        return if folder.join("initdb").is_file() { Ok(folder.to_owned()) } else { Err(format!("there is no initdb in {}", folder.display())) };
+        return if folder.join("initdb").is_file() {
+            Ok(folder.to_owned())
+        } else {
+            Err(format!("there is no initdb in {}", folder.display()))
+        };
     }
     let mut found: Vec<(u32, PathBuf)> = Vec::new();
     for (parent, prefix) in [
@@ -164,7 +236,9 @@ fn programs(named: Option<&Path>, version: Option<&str>) -> Result<PathBuf, Stri
     ] {
         for entry in fs::read_dir(parent).into_iter().flatten().flatten() {
             let name = entry.file_name().to_string_lossy().into_owned();
-            let major = name.strip_prefix(prefix).and_then(|version| version.parse().ok());
+            let major = name
+                .strip_prefix(prefix)
+                .and_then(|version| version.parse().ok());
             let bin = entry.path().join("bin");
             if let (Some(major), true) = (major, bin.join("initdb").is_file()) {
                 found.push((major, bin));
@@ -187,21 +261,31 @@ fn programs(named: Option<&Path>, version: Option<&str>) -> Result<PathBuf, Stri
 
 /// PostgreSQL refuses to run as root: then it runs as `postgres`, else as `nobody`.
 fn unprivileged() -> Result<User, String> {
-    let accounts = fs::read_to_string("/etc/passwd").map_err(|e| format!("cannot read the accounts: {e}"))?;
+    let accounts =
+        fs::read_to_string("/etc/passwd").map_err(|e| format!("cannot read the accounts: {e}"))?;
     let find = |wanted: &str| {
-        accounts.lines().map(|line| line.split(':').collect::<Vec<_>>()).find_map(|fields| match fields.as_slice() {
-            [name, _, uid, gid, ..] if *name == wanted => Some(User { uid: uid.parse().ok()?, gid: gid.parse().ok()? }),
-            _ => None,
-        })
+        accounts
+            .lines()
+            .map(|line| line.split(':').collect::<Vec<_>>())
+            .find_map(|fields| match fields.as_slice() {
+                [name, _, uid, gid, ..] if *name == wanted => Some(User {
+                    uid: uid.parse().ok()?,
+                    gid: gid.parse().ok()?,
+                }),
+                _ => None,
+            })
     };
-    find("postgres").or_else(|| find("nobody")).ok_or_else(|| "PostgreSQL does not run as root, and there is no account postgres".to_owned())
+    find("postgres").or_else(|| find("nobody")).ok_or_else(|| {
+        "PostgreSQL does not run as root, and there is no account postgres".to_owned()
+    })
 }
 
 fn is_root() -> Result<bool, String> {
     use std::os::unix::fs::MetadataExt;
     // The owner of a file that we make is the effective user; std has no call for it.
     let probe = env::temp_dir().join(format!("outshop-{}", std::process::id()));
-    let file = File::create(&probe).map_err(|e| format!("cannot write {}: {e}", probe.display()))?;
+    let file =
+        File::create(&probe).map_err(|e| format!("cannot write {}: {e}", probe.display()))?;
     let owner = file.metadata().map_err(|e| e.to_string())?.uid();
     let _ = fs::remove_file(&probe);
     Ok(owner == 0)

@@ -8,7 +8,10 @@ use crate::{
     schema::{idempotency_keys, journal},
 };
 use actix_web::HttpResponse;
-use diesel::{prelude::*, sql_types::{BigInt, Text}};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Text},
+};
 use diesel_async::{
     AnsiTransactionManager, AsyncConnection, AsyncMigrationHarness, AsyncPgConnection, RunQueryDsl,
     SimpleAsyncConnection, TransactionManager,
@@ -43,7 +46,9 @@ impl Db {
                 let mut conn = AsyncPgConnection::establish(url).await?;
                 let limits = "SET lock_timeout = '2s'; SET statement_timeout = '10s'; \
                      SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'";
-                conn.batch_execute(limits).await.map_err(ConnectionError::CouldntSetupConfiguration)?;
+                conn.batch_execute(limits)
+                    .await
+                    .map_err(ConnectionError::CouldntSetupConfiguration)?;
                 Ok(conn)
             })
         });
@@ -85,9 +90,15 @@ impl Db {
     ) -> Result<T, Problem> {
         let mut conn = self.read().await?;
         AnsiTransactionManager::begin_transaction(&mut *conn).await?;
-        let mut tx = Tx { conn: &mut conn, actor, journalled: false };
+        let mut tx = Tx {
+            conn: &mut conn,
+            actor,
+            journalled: false,
+        };
         let done = match act(&mut tx).await {
-            Ok(_) if !tx.journalled => Err(Problem::internal("a write ended without a journal entry")),
+            Ok(_) if !tx.journalled => {
+                Err(Problem::internal("a write ended without a journal entry"))
+            }
             done => done,
         };
         match done {
@@ -134,7 +145,10 @@ impl Db {
             .write(actor, async |tx| {
                 let Some(key) = &body.idempotency_key else {
                     let (location, made) = act(tx).await?;
-                    return Ok((location, serde_json::to_string(&made).map_err(Problem::internal)?));
+                    return Ok((
+                        location,
+                        serde_json::to_string(&made).map_err(Problem::internal)?,
+                    ));
                 };
                 if let Some(answered) = find_answer(tx, key, body).await? {
                     tx.unchanged();
@@ -151,7 +165,10 @@ impl Db {
                     answer: keep_answer.then_some(&answer),
                     on_day: actor.today,
                 };
-                diesel::insert_into(idempotency_keys::table).values(&stored).execute(tx.conn()).await?;
+                diesel::insert_into(idempotency_keys::table)
+                    .values(&stored)
+                    .execute(tx.conn())
+                    .await?;
                 Ok((location, answer))
             })
             .await?;
@@ -179,11 +196,17 @@ async fn find_answer<B, const KEYED: bool>(
     body: &Body<B, KEYED>,
 ) -> Result<Option<(String, String)>, Problem> {
     let key_id = tx.actor.key_id;
-    let free = diesel::select(pg_try_advisory_xact_lock(hashtextextended(format!("{key_id} {key}"), 0)))
-        .get_result::<bool>(tx.conn())
-        .await?;
+    let free = diesel::select(pg_try_advisory_xact_lock(hashtextextended(
+        format!("{key_id} {key}"),
+        0,
+    )))
+    .get_result::<bool>(tx.conn())
+    .await?;
     if !free {
-        return Err(Problem::new(problem::IN_PROGRESS, "the first request with this Idempotency-Key is still running"));
+        return Err(Problem::new(
+            problem::IN_PROGRESS,
+            "the first request with this Idempotency-Key is still running",
+        ));
     }
     let stored: Option<(String, Vec<u8>, String, Option<String>)> = idempotency_keys::table
         .find((key_id, key))
@@ -199,9 +222,14 @@ async fn find_answer<B, const KEYED: bool>(
     match stored {
         None => Ok(None),
         Some((target, sha256, ..)) if target != body.target || sha256 != body.sha256 => {
-            Err(Problem::new(problem::IDEMPOTENCY_KEY_REUSED, "this Idempotency-Key was used for another request or body"))
+            Err(Problem::new(
+                problem::IDEMPOTENCY_KEY_REUSED,
+                "this Idempotency-Key was used for another request or body",
+            ))
         }
-        Some((_, _, _, None)) => Err(Problem::conflict("this was done before; a secret is shown once only")),
+        Some((_, _, _, None)) => Err(Problem::conflict(
+            "this was done before; a secret is shown once only",
+        )),
         Some((_, _, location, Some(answer))) => Ok(Some((location, answer))),
     }
 }
@@ -223,7 +251,12 @@ impl Tx<'_> {
 
     /// Writes the journal entry of what this transaction does. `data` holds ids and figures, never names or addresses
     /// of persons.
-    pub async fn record(&mut self, what: &str, stock_no: Option<i32>, data: Value) -> Result<(), Problem> {
+    pub async fn record(
+        &mut self,
+        what: &str,
+        stock_no: Option<i32>,
+        data: Value,
+    ) -> Result<(), Problem> {
         diesel::insert_into(journal::table)
             .values((
                 journal::type_.eq(what),
@@ -247,22 +280,33 @@ impl Tx<'_> {
 /// Brings the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
 /// migrated. Needs a multi-threaded runtime.
 pub async fn migrate(url: &str) -> Result<usize, String> {
-    let mut conn = AsyncPgConnection::establish(url).await.map_err(|e| format!("the database does not answer: {e}"))?;
+    let mut conn = AsyncPgConnection::establish(url)
+        .await
+        .map_err(|e| format!("the database does not answer: {e}"))?;
     diesel::sql_query("SELECT pg_advisory_lock($1)")
         .bind::<BigInt, _>(MIGRATING)
         .execute(&mut conn)
         .await
         .map_err(|e| e.to_string())?;
     let mut harness = AsyncMigrationHarness::new(conn);
-    let known: Vec<String> = diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS)
-        .map_err(|e| e.to_string())?
-        .iter()
-        .map(|migration| migration.name().version().to_string())
-        .collect();
+    let known: Vec<String> =
+        diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS)
+            .map_err(|e| e.to_string())?
+            .iter()
+            .map(|migration| migration.name().version().to_string())
+            .collect();
     let applied = harness.applied_migrations().map_err(|e| e.to_string())?;
-    if let Some(newer) = applied.iter().map(ToString::to_string).find(|version| !known.contains(version)) {
-        return Err(format!("the database is newer than this binary (it has migration {newer}); start the newer binary"));
+    if let Some(newer) = applied
+        .iter()
+        .map(ToString::to_string)
+        .find(|version| !known.contains(version))
+    {
+        return Err(format!(
+            "the database is newer than this binary (it has migration {newer}); start the newer binary"
+        ));
     }
-    let run = harness.run_pending_migrations(MIGRATIONS).map_err(|e| e.to_string())?;
+    let run = harness
+        .run_pending_migrations(MIGRATIONS)
+        .map_err(|e| e.to_string())?;
     Ok(run.len())
 }

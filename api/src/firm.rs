@@ -64,12 +64,18 @@ impl FirmPatch {
         if let Some(zone) = &self.time_zone
             && TimeZone::get(zone).is_err()
         {
-            return Err(Problem::invalid("/time_zone", "not a time zone of the IANA database, such as Europe/London"));
+            return Err(Problem::invalid(
+                "/time_zone",
+                "not a time zone of the IANA database, such as Europe/London",
+            ));
         }
         if let Some(Some(template)) = &self.page_url
             && !(template.starts_with("https://") && template.contains("{page_name}"))
         {
-            return Err(Problem::invalid("/page_url", "not an https address with {page_name} in it"));
+            return Err(Problem::invalid(
+                "/page_url",
+                "not an https address with {page_name} in it",
+            ));
         }
         Ok(())
     }
@@ -81,7 +87,11 @@ impl FirmPatch {
 #[utoipa::path(tag = "firm", operation_id = "get_firm", responses((status = 200, body = Firm), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
 #[get("/firm")]
-async fn get_firm(_by: AnyKey, req: HttpRequest, db: web::Data<Db>) -> Result<HttpResponse, Problem> {
+async fn get_firm(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+) -> Result<HttpResponse, Problem> {
     let firm = find(&mut *db.read().await?).await?;
     shown(&req, &firm)
 }
@@ -99,7 +109,11 @@ async fn change_firm(
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
-            let current: Firm = firm::table.select(Firm::as_select()).for_update().first(tx.conn()).await?;
+            let current: Firm = firm::table
+                .select(Firm::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await?;
             let change = patch.against(&current)?;
             change.check()?;
             if patch.is_empty() {
@@ -111,7 +125,12 @@ async fn change_firm(
                 .returning(Firm::as_returning())
                 .get_result(tx.conn())
                 .await?;
-            tx.record("firm.changed", None, serde_json::json!({"members": patch.members()})).await?;
+            tx.record(
+                "firm.changed",
+                None,
+                serde_json::json!({"members": patch.members()}),
+            )
+            .await?;
             Ok(changed)
         })
         .await?;

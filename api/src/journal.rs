@@ -113,14 +113,33 @@ async fn read_journal(
 
 // SQL
 
-async fn entries_after(db: &Db, after: i64, limit: i64, known: Option<Uuid>) -> Result<JournalPage, Problem> {
+async fn entries_after(
+    db: &Db,
+    after: i64,
+    limit: i64,
+    known: Option<Uuid>,
+) -> Result<JournalPage, Problem> {
     let mut conn = db.read().await?;
     number(&mut conn).await?;
-    let journal_id: Uuid = journal_identity::table.select(journal_identity::journal_id).first(&mut conn).await?;
+    let journal_id: Uuid = journal_identity::table
+        .select(journal_identity::journal_id)
+        .first(&mut conn)
+        .await?;
     if known.is_some_and(|known| known != journal_id) {
-        return Err(Problem::new(problem::FEED_RESTARTED, format!("the journal is now {journal_id}; read it from the start")));
+        return Err(Problem::new(
+            problem::FEED_RESTARTED,
+            format!("the journal is now {journal_id}; read it from the start"),
+        ));
     }
-    let rows: Vec<(Option<i64>, String, jiff_at::At, outshop_core::days::Day, i64, Option<i32>, Value)> = journal::table
+    let rows: Vec<(
+        Option<i64>,
+        String,
+        jiff_at::At,
+        outshop_core::days::Day,
+        i64,
+        Option<i32>,
+        Value,
+    )> = journal::table
         .filter(journal::entry_no.gt(after))
         .order(journal::entry_no)
         .limit(limit)
@@ -138,11 +157,23 @@ async fn entries_after(db: &Db, after: i64, limit: i64, known: Option<Uuid>) -> 
     let items: Vec<Entry> = rows
         .into_iter()
         .filter_map(|(entry_no, r#type, at, on, key_id, stock_no, data)| {
-            Some(Entry { entry_no: entry_no?, r#type, at: at.to_string(), on, by: format!("key:{key_id}"), stock_no, data })
+            Some(Entry {
+                entry_no: entry_no?,
+                r#type,
+                at: at.to_string(),
+                on,
+                by: format!("key:{key_id}"),
+                stock_no,
+                data,
+            })
         })
         .collect();
     let reached = items.last().map_or(after, |entry| entry.entry_no);
-    Ok(JournalPage { journal_id: journal_id.to_string(), items, next: format!("/v1/journal?after={reached}&limit={limit}&journal_id={journal_id}") })
+    Ok(JournalPage {
+        journal_id: journal_id.to_string(),
+        items,
+        next: format!("/v1/journal?after={reached}&limit={limit}&journal_id={journal_id}"),
+    })
 }
 
 /// The sequencer: numbers the entries whose writers have ended. One runs at a time, others pass by.
@@ -151,14 +182,21 @@ async fn entries_after(db: &Db, after: i64, limit: i64, known: Option<Uuid>) -> 
 /// lock is taken in a statement of its own: the snapshot of the one that numbers must begin after the turn before ended.
 pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     let waiting = journal::table.filter(journal::entry_no.is_null());
-    if !diesel::select(diesel::dsl::exists(waiting)).get_result::<bool>(conn).await? {
+    if !diesel::select(diesel::dsl::exists(waiting))
+        .get_result::<bool>(conn)
+        .await?
+    {
         return Ok(());
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
     let done = async {
-        let turn = diesel::select(pg_try_advisory_xact_lock(NUMBERING)).get_result::<bool>(conn).await?;
+        let turn = diesel::select(pg_try_advisory_xact_lock(NUMBERING))
+            .get_result::<bool>(conn)
+            .await?;
         if turn {
-            diesel::sql_query(include_str!("journal/number.sql")).execute(conn).await?;
+            diesel::sql_query(include_str!("journal/number.sql"))
+                .execute(conn)
+                .await?;
         }
         Ok::<_, diesel::result::Error>(())
     }

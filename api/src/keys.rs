@@ -10,7 +10,7 @@ use crate::{
     text::Line,
 };
 use actix_web::{
-    FromRequest, HttpMessage, HttpRequest, HttpResponse, delete,
+    FromRequest, HttpMessage, HttpRequest, HttpResponse, ResponseError, delete,
     dev::{Payload, ServiceRequest, ServiceResponse},
     get,
     http::header,
@@ -32,7 +32,9 @@ use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
-    cfg.service(list_keys).service(create_key).service(revoke_key);
+    cfg.service(list_keys)
+        .service(create_key)
+        .service(revoke_key);
 }
 
 // Types
@@ -114,7 +116,10 @@ pub struct NewKey {
 pub struct KeyWithSecret {
     #[serde(flatten)]
     pub key: Key,
-    #[schema(max_length = 100, example = "outshop_7_6Zl5m8mXf0s1bq3v9yT2c4R7u8W1x5A3k6J0n2P4d9E")]
+    #[schema(
+        max_length = 100,
+        example = "outshop_7_6Zl5m8mXf0s1bq3v9yT2c4R7u8W1x5A3k6J0n2P4d9E"
+    )]
     pub secret: String,
 }
 
@@ -124,14 +129,28 @@ pub struct KeyWithSecret {
 #[utoipa::path(tag = "keys", operation_id = "list_keys", params(PageParams),
     responses((status = 200, body = Page<Key>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[get("/keys")]
-async fn list_keys(_by: Owner, req: HttpRequest, db: web::Data<Db>, list: ListQuery<NoFilters>) -> Result<HttpResponse, Problem> {
-    list.answer(&req, &db, async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = keys::table.select(Key::as_select()).order(keys::id).limit(page.limit).into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(keys::id.gt(after));
-        }
-        Ok(query.load(conn).await?)
-    }, |key: &Key| (serde_json::Value::Null, key.id))
+async fn list_keys(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    list.answer(
+        &req,
+        &db,
+        async move |conn: &mut AsyncPgConnection, page: Keyset| {
+            let mut query = keys::table
+                .select(Key::as_select())
+                .order(keys::id)
+                .limit(page.limit)
+                .into_boxed();
+            if let Some(after) = page.after_id() {
+                query = query.filter(keys::id.gt(after));
+            }
+            Ok(query.load(conn).await?)
+        },
+        |key: &Key| (serde_json::Value::Null, key.id),
+    )
     .await
 }
 
@@ -141,7 +160,11 @@ async fn list_keys(_by: Owner, req: HttpRequest, db: web::Data<Db>, list: ListQu
 #[utoipa::path(tag = "keys", operation_id = "create_key", params(crate::body::Repeatable), request_body = NewKey,
     responses((status = 201, body = KeyWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[post("/keys")]
-async fn create_key(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewKey>) -> Result<HttpResponse, Problem> {
+async fn create_key(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    new: Body<NewKey>,
+) -> Result<HttpResponse, Problem> {
     db.create_secret(&actor, &new, async |tx| {
         let made = insert(tx, &new).await?;
         Ok((format!("/v1/keys/{}", made.key.id), made))
@@ -155,7 +178,11 @@ async fn create_key(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewKey>) -
 #[utoipa::path(tag = "keys", operation_id = "revoke_key", params(("id" = i64, Path, example = 7, minimum = 1)),
     responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[delete("/keys/{id:\\d+}")]
-async fn revoke_key(Owner(actor): Owner, db: web::Data<Db>, id: web::Path<i64>) -> Result<HttpResponse, Problem> {
+async fn revoke_key(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
     db.write(&actor, async |tx| revoke(tx, *id).await).await?;
     Ok(HttpResponse::NoContent().finish())
 }
@@ -165,25 +192,35 @@ pub async fn authenticate(
     req: ServiceRequest,
     next: Next<impl actix_web::body::MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl actix_web::body::MessageBody>, actix_web::Error> {
-    if let (true, Some(sent)) = (req.path().starts_with("/v1/"), req.headers().get(header::AUTHORIZATION)) {
+    if let (true, Some(sent)) = (
+        req.path().starts_with("/v1/"),
+        req.headers().get(header::AUTHORIZATION),
+    ) {
         let sent = sent.to_str().unwrap_or_default().to_owned();
-        let (Some(db), Some(clock)) = (req.app_data::<web::Data<Db>>().cloned(), req.app_data::<web::Data<Clock>>())
-        else {
-            return Err(Problem::internal("the service was put together without a database or clock").into());
+        let db = req
+            .app_data::<web::Data<Db>>()
+            .cloned()
+            .expect("app() gives every request a database");
+        let now = req
+            .app_data::<web::Data<Clock>>()
+            .expect("app() gives every request a clock")
+            .now();
+        match find_actor(&db, &sent, now).await {
+            Ok(known) => req.extensions_mut().insert(known.ok_or(())),
+            Err(problem) => {
+                return Ok(req
+                    .into_response(problem.error_response())
+                    .map_into_right_body());
+            }
         };
-        let known = match find_actor(&db, &sent, clock.now()).await {
-            Ok(Some(actor)) => Ok(actor),
-            Ok(None) => Err(()),
-            Err(problem) => return Err(problem.into()),
-        };
-        req.extensions_mut().insert(known);
     }
-    next.call(req).await
+    Ok(next.call(req).await?.map_into_left_body())
 }
 
 fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
     let unauthorized = |detail: &str| {
-        Problem::new(problem::UNAUTHORIZED, detail).with_header("www-authenticate", "Bearer realm=\"outshop\"")
+        Problem::new(problem::UNAUTHORIZED, detail)
+            .with_header("www-authenticate", "Bearer realm=\"outshop\"")
     };
     match req.extensions().get::<Result<Actor, ()>>() {
         None => Err(unauthorized("send a key: Authorization: Bearer outshop_..")),
@@ -191,7 +228,11 @@ fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
         Some(Ok(actor)) if roles.contains(&actor.role) => Ok(actor.clone()),
         Some(Ok(actor)) => {
             let roles: Vec<_> = roles.iter().map(|role| role.as_str()).collect();
-            let detail = format!("a {} key may not do this; it takes: {}", actor.role, roles.join(", "));
+            let detail = format!(
+                "a {} key may not do this; it takes: {}",
+                actor.role,
+                roles.join(", ")
+            );
             Err(Problem::new(problem::FORBIDDEN, detail))
         }
     }
@@ -200,26 +241,48 @@ fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
 // SQL
 
 async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>, Problem> {
-    let Some((id, secret)) = sent.strip_prefix("Bearer ").and_then(split_secret) else { return Ok(None) };
+    let Some((id, secret)) = sent.strip_prefix("Bearer ").and_then(split_secret) else {
+        return Ok(None);
+    };
     let mut conn = db.read().await?;
     let row: Option<(Role, String, Vec<u8>, Option<Day>, Option<Day>, String)> = keys::table
         .inner_join(firm::table.on(true.into_sql::<diesel::sql_types::Bool>()))
         .filter(keys::id.eq(id))
         .filter(keys::revoked.eq(false))
-        .select((keys::role, keys::person, keys::secret_sha256, keys::expires_on, keys::last_used_on, firm::time_zone))
+        .select((
+            keys::role,
+            keys::person,
+            keys::secret_sha256,
+            keys::expires_on,
+            keys::last_used_on,
+            firm::time_zone,
+        ))
         .first(&mut conn)
         .await
         .optional()?;
-    let Some((role, person, sha256, expires_on, last_used_on, zone)) = row else { return Ok(None) };
+    let Some((role, person, sha256, expires_on, last_used_on, zone)) = row else {
+        return Ok(None);
+    };
     let today = day_in(&zone, now);
     // Comparing digests tells an attacker nothing about the secret, whatever the time it takes.
-    if Sha256::digest(secret).as_slice() != sha256.as_slice() || expires_on.is_some_and(|last| last < today) {
+    if Sha256::digest(secret).as_slice() != sha256.as_slice()
+        || expires_on.is_some_and(|last| last < today)
+    {
         return Ok(None);
     }
     if last_used_on != Some(today) {
-        diesel::update(keys::table.find(id)).set(keys::last_used_on.eq(today)).execute(&mut conn).await?;
+        diesel::update(keys::table.find(id))
+            .set(keys::last_used_on.eq(today))
+            .execute(&mut conn)
+            .await?;
     }
-    Ok(Some(Actor { key_id: id, person, role, now, today }))
+    Ok(Some(Actor {
+        key_id: id,
+        person,
+        role,
+        now,
+        today,
+    }))
 }
 
 fn split_secret(key: &str) -> Option<(i64, &str)> {
@@ -235,7 +298,12 @@ pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Prob
         .returning(Key::as_returning())
         .get_result(tx.conn())
         .await?;
-    tx.record("key.made", None, serde_json::json!({"key_id": key.id, "role": key.role})).await?;
+    tx.record(
+        "key.made",
+        None,
+        serde_json::json!({"key_id": key.id, "role": key.role}),
+    )
+    .await?;
     let secret = format!("outshop_{}_{secret}", key.id);
     Ok(KeyWithSecret { key, secret })
 }
@@ -251,11 +319,23 @@ pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
     let Some((_, role)) = live.iter().find(|(live, _)| *live == id) else {
         return Err(Problem::not_found(format!("there is no live key {id}")));
     };
-    if *role == Role::Proprietor && live.iter().filter(|(_, role)| *role == Role::Proprietor).count() == 1 {
-        return Err(Problem::conflict("this is the last live key of a proprietor; make another one first"));
+    if *role == Role::Proprietor
+        && live
+            .iter()
+            .filter(|(_, role)| *role == Role::Proprietor)
+            .count()
+            == 1
+    {
+        return Err(Problem::conflict(
+            "this is the last live key of a proprietor; make another one first",
+        ));
     }
-    diesel::update(keys::table.find(id)).set(keys::revoked.eq(true)).execute(tx.conn()).await?;
-    tx.record("key.revoked", None, serde_json::json!({"key_id": id})).await
+    diesel::update(keys::table.find(id))
+        .set(keys::revoked.eq(true))
+        .execute(tx.conn())
+        .await?;
+    tx.record("key.revoked", None, serde_json::json!({"key_id": id}))
+        .await
 }
 
 /// Makes a key at the machine itself, for the first one of all: the key is its own author in the journal.
@@ -282,7 +362,12 @@ struct AddedKey {
 }
 
 pub async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<Key>, Problem> {
-    Ok(keys::table.select(Key::as_select()).order(keys::id).limit(10_000).load(conn).await?)
+    Ok(keys::table
+        .select(Key::as_select())
+        .order(keys::id)
+        .limit(10_000)
+        .load(conn)
+        .await?)
 }
 
 /// 32 random bytes from the operating system as text, and the digest that is stored.

@@ -40,7 +40,13 @@ pub fn app(
     db: Db,
     clock: Clock,
 ) -> App<
-    impl ServiceFactory<ServiceRequest, Config = (), Response = ServiceResponse<impl MessageBody>, Error = Error, InitError = ()>,
+    impl ServiceFactory<
+        ServiceRequest,
+        Config = (),
+        Response = ServiceResponse<impl MessageBody>,
+        Error = Error,
+        InitError = (),
+    >,
 > {
     let (app, document) = App::new()
         .into_utoipa_app()

@@ -18,8 +18,13 @@ use std::{io::Write, net::TcpListener, process::ExitCode};
 #[tokio::main]
 async fn main() -> ExitCode {
     let cli = Cli::parse();
-    let filter = tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG").unwrap_or_else(|_| "info".into());
-    tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let filter = tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG")
+        .unwrap_or_else(|_| "info".into());
+    tracing_subscriber::fmt()
+        .json()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
     let done = match cli.command {
         Command::Serve(settings) => serve(settings).await,
         Command::Demo(settings) => todo_demo(settings).await,
@@ -37,7 +42,9 @@ async fn main() -> ExitCode {
     }
 }
 
-async fn todo_demo(_: outshop_api::config::Demo) -> Result<(), String> { Err("not yet".into()) }
+async fn todo_demo(_: outshop_api::config::Demo) -> Result<(), String> {
+    Err("not yet".into())
+}
 
 /// A database to work on: the one named, or the private one, which lives as long as the value.
 struct Reached {
@@ -47,11 +54,20 @@ struct Reached {
 
 async fn reach(settings: &Database) -> Result<Reached, String> {
     if let Some(url) = &settings.database_url {
-        return Ok(Reached { url: url.clone(), _cluster: None });
+        return Ok(Reached {
+            url: url.clone(),
+            _cluster: None,
+        });
     }
-    let folder = settings.data.clone().map_or_else(cluster::default_folder, Ok)?;
+    let folder = settings
+        .data
+        .clone()
+        .map_or_else(cluster::default_folder, Ok)?;
     let cluster = Cluster::start(&folder, settings.pg_bin.as_deref(), Durability::Full)?;
-    Ok(Reached { url: cluster.url(), _cluster: Some(cluster) })
+    Ok(Reached {
+        url: cluster.url(),
+        _cluster: Some(cluster),
+    })
 }
 
 async fn migrate(settings: &Database) -> Result<(), String> {
@@ -63,9 +79,15 @@ async fn migrate(settings: &Database) -> Result<(), String> {
 async fn serve(settings: Serve) -> Result<(), String> {
     let reached = reach(&settings.database).await?;
     db::migrate(&reached.url).await?;
-    let db = Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
-    let listener = TcpListener::bind((settings.listen.address, settings.listen.port))
-        .map_err(|e| format!("cannot listen on {}:{}: {e}", settings.listen.address, settings.listen.port))?;
+    let db =
+        Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
+    let listener =
+        TcpListener::bind((settings.listen.address, settings.listen.port)).map_err(|e| {
+            format!(
+                "cannot listen on {}:{}: {e}",
+                settings.listen.address, settings.listen.port
+            )
+        })?;
     let address = listener.local_addr().map_err(|e| e.to_string())?;
     let server = HttpServer::new(move || app(db.clone(), Clock::default()))
         .workers(settings.listen.workers.into())
@@ -78,31 +100,57 @@ async fn serve(settings: Serve) -> Result<(), String> {
 }
 
 async fn keys_act(act: KeysAct) -> Result<(), String> {
-    let (KeysAct::Add { database, .. } | KeysAct::List { database } | KeysAct::Revoke { database, .. }) = &act;
+    let (KeysAct::Add { database, .. }
+    | KeysAct::List { database }
+    | KeysAct::Revoke { database, .. }) = &act;
     let reached = reach(database).await?;
     db::migrate(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let mut conn = db.read().await.map_err(|e| e.to_string())?;
     match act {
-        KeysAct::Add { role, name, person, expires_on, .. } => {
+        KeysAct::Add {
+            role,
+            name,
+            person,
+            expires_on,
+            ..
+        } => {
             let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
             let now = Clock::default().now();
-            let new = NewKey { name: line(&name)?, role, person: line(&person)?, expires_on };
-            let secret = keys::add(&db, &new, day_in(&firm.time_zone, now)).await.map_err(|e| e.to_string())?;
+            let new = NewKey {
+                name: line(&name)?,
+                role,
+                person: line(&person)?,
+                expires_on,
+            };
+            let secret = keys::add(&db, &new, day_in(&firm.time_zone, now))
+                .await
+                .map_err(|e| e.to_string())?;
             say(&secret)
         }
         KeysAct::List { .. } => {
             for key in keys::all(&mut conn).await.map_err(|e| e.to_string())? {
                 let standing = if key.revoked { "revoked" } else { "live" };
-                say(&format!("{}\t{}\t{}\t{}\t{standing}", key.id, key.role, key.name, key.person))?;
+                say(&format!(
+                    "{}\t{}\t{}\t{}\t{standing}",
+                    key.id, key.role, key.name, key.person
+                ))?;
             }
             Ok(())
         }
         KeysAct::Revoke { id, .. } => {
             let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
             let now = Clock::default().now();
-            let actor = Actor { key_id: id, person: "at the machine".into(), role: Role::Proprietor, now, today: day_in(&firm.time_zone, now) };
-            db.write(&actor, async |tx| keys::revoke(tx, id).await).await.map_err(|e| e.to_string())?;
+            let actor = Actor {
+                key_id: id,
+                person: "at the machine".into(),
+                role: Role::Proprietor,
+                now,
+                today: day_in(&firm.time_zone, now),
+            };
+            db.write(&actor, async |tx| keys::revoke(tx, id).await)
+                .await
+                .map_err(|e| e.to_string())?;
             say(&format!("key {id} is revoked"))
         }
     }

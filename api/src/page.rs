@@ -11,7 +11,9 @@ use actix_web::{
     web,
 };
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
-use diesel_async::{AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager};
+use diesel_async::{
+    AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
+};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
 use sha2::{Digest, Sha256};
@@ -29,7 +31,10 @@ use utoipa::{
 
 /// The strong tag of a representation.
 pub fn etag_of(bytes: &[u8]) -> String {
-    format!("\"{}\"", URL_SAFE_NO_PAD.encode(&Sha256::digest(bytes)[..16]))
+    format!(
+        "\"{}\"",
+        URL_SAFE_NO_PAD.encode(&Sha256::digest(bytes)[..16])
+    )
 }
 
 /// Holds a client's `If-Match` against the present tag.
@@ -37,13 +42,19 @@ pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
     if sent.trim() == "*" || tags(sent).any(|tag| tag == present) {
         return Ok(());
     }
-    let detail = "it was changed since you read it; read it again and send the new ETag in If-Match";
+    let detail =
+        "it was changed since you read it; read it again and send the new ETag in If-Match";
     Err(Problem::new(problem::PRECONDITION_FAILED, detail).with_header("etag", present))
 }
 
 /// The tags of a list, each without the ending that a content coding gave it.
 fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
-    list.split(',').map(|tag| tag.trim().trim_start_matches("W/").replace("-gzip\"", "\"").replace("-br\"", "\""))
+    list.split(',').map(|tag| {
+        tag.trim()
+            .trim_start_matches("W/")
+            .replace("-gzip\"", "\"")
+            .replace("-br\"", "\"")
+    })
 }
 
 /// 200 with `ETag`, or 304 when the client has this representation.
@@ -53,11 +64,24 @@ pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, 
 }
 
 /// As `shown`, for a representation made elsewhere.
-pub fn answer(req: &HttpRequest, bytes: Vec<u8>, media_type: &str, cache_control: &str) -> HttpResponse {
+pub fn answer(
+    req: &HttpRequest,
+    bytes: Vec<u8>,
+    media_type: &str,
+    cache_control: &str,
+) -> HttpResponse {
     let etag = etag_of(&bytes);
-    let known = req.headers().get(header::IF_NONE_MATCH).and_then(|value| value.to_str().ok());
-    let unchanged = known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag));
-    let mut response = if unchanged { HttpResponse::NotModified() } else { HttpResponse::Ok() };
+    let known = req
+        .headers()
+        .get(header::IF_NONE_MATCH)
+        .and_then(|value| value.to_str().ok());
+    let unchanged =
+        known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag));
+    let mut response = if unchanged {
+        HttpResponse::NotModified()
+    } else {
+        HttpResponse::Ok()
+    };
     response
         .insert_header((header::ETAG, etag))
         .insert_header((header::CACHE_CONTROL, cache_control.to_owned()))
@@ -65,7 +89,9 @@ pub fn answer(req: &HttpRequest, bytes: Vec<u8>, media_type: &str, cache_control
     if unchanged {
         return response.finish();
     }
-    response.insert_header((header::CONTENT_TYPE, media_type.to_owned())).body(bytes)
+    response
+        .insert_header((header::CONTENT_TYPE, media_type.to_owned()))
+        .body(bytes)
 }
 
 /// 201 with `Location` and `ETag`.
@@ -80,8 +106,19 @@ pub fn created(location: &str, json: String) -> HttpResponse {
 
 /// The forms of an answer that a request may ask for.
 pub fn accepts(req: &HttpRequest, media_type: &str) -> bool {
-    let sent = req.headers().get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    sent.split(',').any(|range| range.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case(media_type))
+    let sent = req
+        .headers()
+        .get(header::ACCEPT)
+        .and_then(|value| value.to_str().ok())
+        .unwrap_or_default();
+    sent.split(',').any(|range| {
+        range
+            .split(';')
+            .next()
+            .unwrap_or_default()
+            .trim()
+            .eq_ignore_ascii_case(media_type)
+    })
 }
 
 // Queries
@@ -107,15 +144,32 @@ impl<T: DeserializeOwned> FromRequest for Query<T> {
 }
 
 fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
-    let pairs = web::Query::<Vec<(String, String)>>::from_query(req.query_string())
-        .map_err(|e| Problem::new(problem::INVALID_QUERY, format!("the query cannot be read: {e}")))?;
+    let pairs =
+        web::Query::<Vec<(String, String)>>::from_query(req.query_string()).map_err(|e| {
+            Problem::new(
+                problem::INVALID_QUERY,
+                format!("the query cannot be read: {e}"),
+            )
+        })?;
     let mut given = BTreeMap::new();
     for (name, value) in pairs.into_inner() {
         if value.contains('\0') || value.len() > 2000 {
-            return Err(Problem::new(problem::INVALID_QUERY, format!("`{}` has a value that is too long or has a NUL", short(&name))));
+            return Err(Problem::new(
+                problem::INVALID_QUERY,
+                format!(
+                    "`{}` has a value that is too long or has a NUL",
+                    short(&name)
+                ),
+            ));
         }
         if given.contains_key(&name) {
-            return Err(Problem::new(problem::INVALID_QUERY, format!("`{}` is given twice; join values with a comma", short(&name))));
+            return Err(Problem::new(
+                problem::INVALID_QUERY,
+                format!(
+                    "`{}` is given twice; join values with a comma",
+                    short(&name)
+                ),
+            ));
         }
         given.insert(name, value);
     }
@@ -123,14 +177,25 @@ fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
 }
 
 fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, Problem> {
-    let encoded: Vec<String> = given.iter().map(|(name, value)| format!("{}={}", encode(name), encode(value))).collect();
+    let encoded: Vec<String> = given
+        .iter()
+        .map(|(name, value)| format!("{}={}", encode(name), encode(value)))
+        .collect();
     let parsed = web::Query::<T>::from_query(&encoded.join("&"));
-    parsed.map(web::Query::into_inner).map_err(|e| Problem::new(problem::INVALID_QUERY, short(&e.to_string())))
+    parsed
+        .map(web::Query::into_inner)
+        .map_err(|e| Problem::new(problem::INVALID_QUERY, short(&e.to_string())))
 }
 
 fn encode(text: &str) -> String {
     text.bytes()
-        .map(|b| if b.is_ascii_alphanumeric() || b"-._~".contains(&b) { (b as char).to_string() } else { format!("%{b:02X}") })
+        .map(|b| {
+            if b.is_ascii_alphanumeric() || b"-._~".contains(&b) {
+                (b as char).to_string()
+            } else {
+                format!("%{b:02X}")
+            }
+        })
         .collect()
 }
 
@@ -145,7 +210,9 @@ where
     D: serde::Deserializer<'de>,
 {
     let text = std::borrow::Cow::<str>::deserialize(from)?;
-    text.split(',').map(|word| word.parse().map_err(serde::de::Error::custom)).collect()
+    text.split(',')
+        .map(|word| word.parse().map_err(serde::de::Error::custom))
+        .collect()
 }
 
 // Lists
@@ -227,7 +294,12 @@ fn read_list<T: DeserializeOwned>(req: &HttpRequest) -> Result<ListQuery<T>, Pro
             .parse()
             .ok()
             .filter(|limit| (1..=200).contains(limit) && text.bytes().all(|b| b.is_ascii_digit()))
-            .ok_or_else(|| Problem::new(problem::INVALID_QUERY, "`limit` is not a whole number from 1 to 200"))?,
+            .ok_or_else(|| {
+                Problem::new(
+                    problem::INVALID_QUERY,
+                    "`limit` is not a whole number from 1 to 200",
+                )
+            })?,
     };
     let cursor = given.remove("cursor");
     let fingerprint = etag_of(format!("{} {given:?}", req.path()).as_bytes());
@@ -237,11 +309,27 @@ fn read_list<T: DeserializeOwned>(req: &HttpRequest) -> Result<ListQuery<T>, Pro
     let after = cursor
         .map(|text| {
             let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
-            serde_json::from_slice::<Cursor>(&bytes).ok().filter(|cursor| cursor.f == fingerprint)
+            serde_json::from_slice::<Cursor>(&bytes)
+                .ok()
+                .filter(|cursor| cursor.f == fingerprint)
         })
-        .map(|read| read.ok_or_else(|| Problem::new(problem::INVALID_CURSOR, "the cursor is not of this list, filter and order")))
+        .map(|read| {
+            read.ok_or_else(|| {
+                Problem::new(
+                    problem::INVALID_CURSOR,
+                    "the cursor is not of this list, filter and order",
+                )
+            })
+        })
         .transpose()?;
-    Ok(ListQuery { filters, sort, limit, after, fingerprint, given })
+    Ok(ListQuery {
+        filters,
+        sort,
+        limit,
+        after,
+        fingerprint,
+        given,
+    })
 }
 
 impl<T> ListQuery<T> {
@@ -259,31 +347,63 @@ impl<T> ListQuery<T> {
         F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
     {
         if accepts(req, "text/csv") {
-            return Ok(stream::<I, F>(db.clone(), fetch, key, Form::Csv(columns::<I>())));
+            return Ok(stream::<I, F>(
+                db.clone(),
+                fetch,
+                key,
+                Form::Csv(columns::<I>()),
+            ));
         }
         if accepts(req, "application/x-ndjson") {
             return Ok(stream::<I, F>(db.clone(), fetch, key, Form::Ndjson));
         }
         let after = self.after.clone().map(|cursor| (cursor.k, cursor.id));
         let mut conn = db.read().await?;
-        let mut items = fetch(&mut conn, Keyset { limit: self.limit + 1, after }).await?;
+        let mut items = fetch(
+            &mut conn,
+            Keyset {
+                limit: self.limit + 1,
+                after,
+            },
+        )
+        .await?;
         let limit = usize::try_from(self.limit).expect("1 to 200");
         let more = items.len() > limit;
         items.truncate(limit);
         let next = items.last().filter(|_| more).map(|last| {
             let (k, id) = key(last);
-            self.address(req, &Cursor { k, id, f: self.fingerprint.clone() })
+            self.address(
+                req,
+                &Cursor {
+                    k,
+                    id,
+                    f: self.fingerprint.clone(),
+                },
+            )
         });
-        let mut response = shown(req, &Page { items, next: next.clone() })?;
-        if let Some(link) = next.and_then(|next| HeaderValue::from_str(&format!("<{next}>; rel=\"next\"")).ok()) {
+        let mut response = shown(
+            req,
+            &Page {
+                items,
+                next: next.clone(),
+            },
+        )?;
+        if let Some(link) =
+            next.and_then(|next| HeaderValue::from_str(&format!("<{next}>; rel=\"next\"")).ok())
+        {
             response.headers_mut().insert(header::LINK, link);
         }
         Ok(response)
     }
 
     fn address(&self, req: &HttpRequest, cursor: &Cursor) -> String {
-        let cursor = URL_SAFE_NO_PAD.encode(serde_json::to_vec(cursor).expect("a cursor is plain JSON"));
-        let mut query: Vec<String> = self.given.iter().map(|(name, value)| format!("{name}={}", encode(value))).collect();
+        let cursor =
+            URL_SAFE_NO_PAD.encode(serde_json::to_vec(cursor).expect("a cursor is plain JSON"));
+        let mut query: Vec<String> = self
+            .given
+            .iter()
+            .map(|(name, value)| format!("{name}={}", encode(value)))
+            .collect();
         query.push(format!("limit={}", self.limit));
         query.push(format!("cursor={cursor}"));
         format!("{}?{}", req.path(), query.join("&"))
@@ -296,7 +416,12 @@ enum Form {
 }
 
 /// Sends a list stretch by stretch from one snapshot, without holding it.
-fn stream<I, F>(db: Db, fetch: F, key: impl Fn(&I) -> (Value, i64) + 'static, form: Form) -> HttpResponse
+fn stream<I, F>(
+    db: Db,
+    fetch: F,
+    key: impl Fn(&I) -> (Value, i64) + 'static,
+    form: Form,
+) -> HttpResponse
 where
     I: Serialize + 'static,
     F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
@@ -335,13 +460,23 @@ where
     const STRETCH: i64 = 500;
     let mut conn = db.read().await?;
     AnsiTransactionManager::begin_transaction(&mut *conn).await?;
-    conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY").await?;
+    conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        .await?;
     let mut after = None;
     if let Form::Csv(columns) = form {
-        let _ = send.send(Ok(csv_row(columns.iter().map(String::as_str))?.into())).await;
+        let _ = send
+            .send(Ok(csv_row(columns.iter().map(String::as_str))?.into()))
+            .await;
     }
     loop {
-        let items = fetch(&mut conn, Keyset { limit: STRETCH, after }).await?;
+        let items = fetch(
+            &mut conn,
+            Keyset {
+                limit: STRETCH,
+                after,
+            },
+        )
+        .await?;
         let mut chunk = Vec::new();
         for item in &items {
             let json = serde_json::to_value(item).map_err(Problem::internal)?;
@@ -349,7 +484,11 @@ where
                 Form::Ndjson => chunk.extend_from_slice(format!("{json}\n").as_bytes()),
                 Form::Csv(columns) => {
                     let cells = cells(&json);
-                    chunk.extend(csv_row(columns.iter().map(|name| cells.get(name).map_or("", String::as_str)))?);
+                    chunk.extend(csv_row(
+                        columns
+                            .iter()
+                            .map(|name| cells.get(name).map_or("", String::as_str)),
+                    )?);
                 }
             }
         }
@@ -357,7 +496,9 @@ where
             break;
         }
         match items.last() {
-            Some(last) if i64::try_from(items.len()).is_ok_and(|n| n == STRETCH) => after = Some(key(last)),
+            Some(last) if i64::try_from(items.len()).is_ok_and(|n| n == STRETCH) => {
+                after = Some(key(last))
+            }
             _ => break,
         }
     }
@@ -365,7 +506,9 @@ where
 }
 
 fn csv_row<'a>(cells: impl Iterator<Item = &'a str>) -> Result<Vec<u8>, Problem> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let mut writer = csv::WriterBuilder::new()
+        .terminator(csv::Terminator::CRLF)
+        .from_writer(Vec::new());
     // A spreadsheet would run such a cell as a formula.
     let guarded = cells.map(|cell| match cell.chars().next() {
         Some('=' | '+' | '-' | '@' | '\'' | '\t') => format!("'{cell}"),
@@ -385,23 +528,42 @@ fn columns<I: ToSchema>() -> Vec<String> {
     columns
 }
 
-fn collect_columns(at: &str, schema: &RefOr<Schema>, named: &BTreeMap<String, RefOr<Schema>>, depth: u8, into: &mut Vec<String>) {
+fn collect_columns(
+    at: &str,
+    schema: &RefOr<Schema>,
+    named: &BTreeMap<String, RefOr<Schema>>,
+    depth: u8,
+    into: &mut Vec<String>,
+) {
     let resolved = match schema {
-        RefOr::Ref(reference) => reference.ref_location.rsplit('/').next().and_then(|name| named.get(name)),
+        RefOr::Ref(reference) => reference
+            .ref_location
+            .rsplit('/')
+            .next()
+            .and_then(|name| named.get(name)),
         RefOr::T(_) => Some(schema),
     };
     match resolved {
         Some(RefOr::T(Schema::Object(object))) if !object.properties.is_empty() && depth > 0 => {
             for (name, inner) in &object.properties {
-                let path = if at.is_empty() { name.clone() } else { format!("{at}.{name}") };
+                let path = if at.is_empty() {
+                    name.clone()
+                } else {
+                    format!("{at}.{name}")
+                };
                 collect_columns(&path, inner, named, depth - 1, into);
             }
         }
-        Some(RefOr::T(Schema::AllOf(all))) => all.items.iter().for_each(|part| collect_columns(at, part, named, depth, into)),
-        Some(RefOr::T(Schema::OneOf(one))) => match one.items.iter().find(|item| matches!(item, RefOr::Ref(_))) {
-            Some(reference) => collect_columns(at, reference, named, depth, into),
-            None => into.push(at.to_owned()),
-        },
+        Some(RefOr::T(Schema::AllOf(all))) => all
+            .items
+            .iter()
+            .for_each(|part| collect_columns(at, part, named, depth, into)),
+        Some(RefOr::T(Schema::OneOf(one))) => {
+            match one.items.iter().find(|item| matches!(item, RefOr::Ref(_))) {
+                Some(reference) => collect_columns(at, reference, named, depth, into),
+                None => into.push(at.to_owned()),
+            }
+        }
         _ => into.push(at.to_owned()),
     }
 }
@@ -422,7 +584,11 @@ fn cells(json: &Value) -> BTreeMap<String, String> {
     }
     fn walk_members(at: &str, members: &Map<String, Value>, into: &mut BTreeMap<String, String>) {
         for (name, value) in members {
-            let path = if at.is_empty() { name.clone() } else { format!("{at}.{name}") };
+            let path = if at.is_empty() {
+                name.clone()
+            } else {
+                format!("{at}.{name}")
+            };
             walk(&path, value, into);
         }
     }

@@ -18,7 +18,10 @@ use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
-    cfg.service(list_persons).service(create_person).service(get_person).service(change_person);
+    cfg.service(list_persons)
+        .service(create_person)
+        .service(get_person)
+        .service(change_person);
 }
 
 // Types
@@ -78,13 +81,18 @@ async fn list_persons(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = persons::table.select(Person::as_select()).order(persons::id).limit(page.limit).into_boxed();
+        let mut query = persons::table
+            .select(Person::as_select())
+            .order(persons::id)
+            .limit(page.limit)
+            .into_boxed();
         if let Some(after) = page.after_id() {
             query = query.filter(persons::id.gt(after));
         }
         Ok(query.load(conn).await?)
     };
-    list.answer(&req, &db, fetch, |person: &Person| (Value::Null, person.id)).await
+    list.answer(&req, &db, fetch, |person: &Person| (Value::Null, person.id))
+        .await
 }
 
 /// Add a person
@@ -132,8 +140,13 @@ async fn change_person(
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
-            let found: Option<Person> =
-                persons::table.find(*id).select(Person::as_select()).for_update().first(tx.conn()).await.optional()?;
+            let found: Option<Person> = persons::table
+                .find(*id)
+                .select(Person::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await
+                .optional()?;
             let current = found.ok_or_else(|| missing(*id))?;
             let change = patch.against(&current)?;
             if patch.is_empty() {
@@ -145,7 +158,12 @@ async fn change_person(
                 .returning(Person::as_returning())
                 .get_result(tx.conn())
                 .await?;
-            tx.record("person.changed", None, json!({"person_id": *id, "members": patch.members()})).await?;
+            tx.record(
+                "person.changed",
+                None,
+                json!({"person_id": *id, "members": patch.members()}),
+            )
+            .await?;
             Ok(changed)
         })
         .await?;
@@ -155,14 +173,23 @@ async fn change_person(
 // SQL
 
 async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
-    let person: Person =
-        diesel::insert_into(persons::table).values(new).returning(Person::as_returning()).get_result(tx.conn()).await?;
-    tx.record("person.added", None, json!({"person_id": person.id})).await?;
+    let person: Person = diesel::insert_into(persons::table)
+        .values(new)
+        .returning(Person::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    tx.record("person.added", None, json!({"person_id": person.id}))
+        .await?;
     Ok(person)
 }
 
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person, Problem> {
-    let person: Option<Person> = persons::table.find(id).select(Person::as_select()).first(conn).await.optional()?;
+    let person: Option<Person> = persons::table
+        .find(id)
+        .select(Person::as_select())
+        .first(conn)
+        .await
+        .optional()?;
     person.ok_or_else(|| missing(id))
 }
 
@@ -171,7 +198,20 @@ fn missing(id: i64) -> Problem {
 }
 
 /// For the records of others that name a person: `pointer` is where the request names it.
-pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, id: i64, pointer: &str) -> Result<(), Problem> {
-    let found: bool = diesel::select(diesel::dsl::exists(persons::table.find(id))).get_result(conn).await?;
-    if found { Ok(()) } else { Err(Problem::invalid(pointer, format!("there is no person {id}"))) }
+pub(crate) async fn must_exist(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    pointer: &str,
+) -> Result<(), Problem> {
+    let found: bool = diesel::select(diesel::dsl::exists(persons::table.find(id)))
+        .get_result(conn)
+        .await?;
+    if found {
+        Ok(())
+    } else {
+        Err(Problem::invalid(
+            pointer,
+            format!("there is no person {id}"),
+        ))
+    }
 }

@@ -131,7 +131,10 @@ impl Problem {
 
     /// One broken rule.
     pub fn invalid(pointer: impl Into<String>, detail: impl Into<String>) -> Problem {
-        Problem::invalid_all(vec![FieldError { pointer: pointer.into(), detail: detail.into() }])
+        Problem::invalid_all(vec![FieldError {
+            pointer: pointer.into(),
+            detail: detail.into(),
+        }])
     }
 
     /// All broken rules at once; `errors` is not empty.
@@ -141,7 +144,10 @@ impl Problem {
             [one] => format!("{}: {}", one.pointer, one.detail),
             many => format!("{} members break a rule", many.len()),
         };
-        Problem { errors, ..Problem::new(INVALID, detail) }
+        Problem {
+            errors,
+            ..Problem::new(INVALID, detail)
+        }
     }
 
     pub fn not_found(detail: impl Into<String>) -> Problem {
@@ -153,7 +159,10 @@ impl Problem {
     }
 
     pub fn not_ready(detail: impl Into<String>, reasons: Vec<Reason>) -> Problem {
-        Problem { reasons, ..Problem::new(NOT_READY, detail) }
+        Problem {
+            reasons,
+            ..Problem::new(NOT_READY, detail)
+        }
     }
 
     /// Logged once, here; the caller learns the instance only.
@@ -164,7 +173,10 @@ impl Problem {
     }
 
     pub fn unavailable(cause: impl fmt::Display) -> Problem {
-        let problem = Problem::new(SERVICE_UNAVAILABLE, "the database does not answer just now; try again");
+        let problem = Problem::new(
+            SERVICE_UNAVAILABLE,
+            "the database does not answer just now; try again",
+        );
         tracing::warn!(instance = %problem.instance, %cause, "unavailable");
         problem.with_header("retry-after", "1")
     }
@@ -254,23 +266,34 @@ pub struct ProblemDocument {
 impl From<DieselError> for Problem {
     fn from(error: DieselError) -> Problem {
         match &error {
-            DieselError::DatabaseError(DatabaseErrorKind::SerializationFailure, _) => {
-                Problem { worth_another_try: true, ..Problem::unavailable(error) }
-            }
-            DieselError::DatabaseError(DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand, _)
+            DieselError::DatabaseError(DatabaseErrorKind::SerializationFailure, _) => Problem {
+                worth_another_try: true,
+                ..Problem::unavailable(error)
+            },
+            DieselError::DatabaseError(
+                DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand,
+                _,
+            )
             | DieselError::BrokenTransactionManager => Problem::unavailable(error),
             DieselError::DatabaseError(kind, info) => {
                 let said = info.message();
                 let text = info.constraint_name().and_then(|name| {
-                    CONSTRAINTS.iter().find(|(constraint, ..)| *constraint == name)
+                    CONSTRAINTS
+                        .iter()
+                        .find(|(constraint, ..)| *constraint == name)
                 });
                 match (text, kind) {
                     (Some((_, kind, detail)), _) => Problem::new(*kind, *detail),
-                    (None, _) if said.contains("deadlock detected") => {
-                        Problem { worth_another_try: true, ..Problem::unavailable(error) }
-                    }
-                    (None, _) if said.contains("No space left on device") || said.contains("could not extend file") => {
-                        Problem::new(STORAGE_FULL, "the disk is full; nothing was stored").with_header("retry-after", "30")
+                    (None, _) if said.contains("deadlock detected") => Problem {
+                        worth_another_try: true,
+                        ..Problem::unavailable(error)
+                    },
+                    (None, _)
+                        if said.contains("No space left on device")
+                            || said.contains("could not extend file") =>
+                    {
+                        Problem::new(STORAGE_FULL, "the disk is full; nothing was stored")
+                            .with_header("retry-after", "30")
                     }
                     (None, _)
                         if said.contains("due to lock timeout")
@@ -291,12 +314,32 @@ impl From<DieselError> for Problem {
 
 /// Constraints that a request can run into although its handler looked first, as two requests may look at once.
 const CONSTRAINTS: &[(&str, Kind, &str)] = &[
-    ("boiler_fittings_one_engine", CONFLICT, "the boiler is fitted to another engine; take it out there first"),
-    ("boiler_fittings_one_boiler", CONFLICT, "the engine has another boiler; take that out first"),
-    ("boiler_fittings_no_overlap", CONFLICT, "the boiler was in another engine on that day"),
-    ("engines_pkey", CONFLICT, "that stock number is taken; stock numbers never repeat"),
+    (
+        "boiler_fittings_one_engine",
+        CONFLICT,
+        "the boiler is fitted to another engine; take it out there first",
+    ),
+    (
+        "boiler_fittings_one_boiler",
+        CONFLICT,
+        "the engine has another boiler; take that out first",
+    ),
+    (
+        "boiler_fittings_no_overlap",
+        CONFLICT,
+        "the boiler was in another engine on that day",
+    ),
+    (
+        "engines_pkey",
+        CONFLICT,
+        "that stock number is taken; stock numbers never repeat",
+    ),
     ("sales_one_per_engine", ALREADY_SOLD, "the engine is sold"),
-    ("deliveries_one_per_sale", CONFLICT, "the engine has been delivered already"),
+    (
+        "deliveries_one_per_sale",
+        CONFLICT,
+        "the engine has been delivered already",
+    ),
     ("keys_live_name", CONFLICT, "a key of that name is live"),
 ];
 
@@ -309,7 +352,11 @@ impl IntoResponses for Problems {
         for kind in KINDS {
             titles.entry(kind.status).or_default().push(kind.name);
         }
-        let document = || ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
+        let document = || {
+            ContentBuilder::new()
+                .schema(Some(Ref::from_schema_name("Problem")))
+                .build()
+        };
         titles
             .into_iter()
             .map(|(status, names)| {

@@ -15,7 +15,9 @@ use utoipa::{
 };
 
 /// 1 to `MAX` characters after trimming, without control characters (line ends are kept where `MAX` is above 200).
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, AsExpression, FromSqlRow)]
+#[derive(
+    Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, AsExpression, FromSqlRow,
+)]
 #[diesel(sql_type = sql_types::Text)]
 #[serde(transparent)]
 pub struct Text<const MAX: usize>(String);
@@ -36,7 +38,10 @@ impl<const MAX: usize> FromStr for Text<MAX> {
         if text.is_empty() || text.chars().count() > MAX {
             return Err(format!("not 1 to {MAX} characters"));
         }
-        if text.chars().any(|c| c.is_control() && (of_one_line || !matches!(c, '\n' | '\r' | '\t'))) {
+        if text
+            .chars()
+            .any(|c| c.is_control() && (of_one_line || !matches!(c, '\n' | '\r' | '\t')))
+        {
             return Err("has a control character".to_owned());
         }
         Ok(Text(text.to_owned()))
@@ -45,7 +50,9 @@ impl<const MAX: usize> FromStr for Text<MAX> {
 
 impl<'de, const MAX: usize> Deserialize<'de> for Text<MAX> {
     fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-        Cow::<str>::deserialize(from)?.parse().map_err(de::Error::custom)
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
     }
 }
 
@@ -78,7 +85,10 @@ impl<const MAX: usize> FromSql<sql_types::Text, Pg> for Text<MAX> {
 
 impl<const MAX: usize> PartialSchema for Text<MAX> {
     fn schema() -> RefOr<Schema> {
-        let schema = ObjectBuilder::new().schema_type(Type::String).min_length(Some(1)).max_length(Some(MAX));
+        let schema = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .min_length(Some(1))
+            .max_length(Some(MAX));
         RefOr::T(Schema::Object(schema.build()))
     }
 }
@@ -95,7 +105,9 @@ impl<const MAX: usize> ToSchema for Text<MAX> {
 }
 
 /// For a member of a merge patch: absent is `None`, a value (or `null`, where `T` is an option) is `Some`.
-pub fn present<'de, T: Deserialize<'de>, D: Deserializer<'de>>(from: D) -> Result<Option<T>, D::Error> {
+pub fn present<'de, T: Deserialize<'de>, D: Deserializer<'de>>(
+    from: D,
+) -> Result<Option<T>, D::Error> {
     T::deserialize(from).map(Some)
 }
 
@@ -109,7 +121,11 @@ where
     if items.len() > MAX {
         return Err(de::Error::custom(format!("more than {MAX} items")));
     }
-    if items.iter().enumerate().any(|(i, item)| items[..i].contains(item)) {
+    if items
+        .iter()
+        .enumerate()
+        .any(|(i, item)| items[..i].contains(item))
+    {
         return Err(de::Error::custom("an item stands twice"));
     }
     Ok(items)

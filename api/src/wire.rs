@@ -20,12 +20,25 @@ use std::{rc::Rc, time::Instant};
 use utoipa::openapi::{OpenApi, path::PathItem};
 
 /// Addresses outside the document.
-const OWN: &[&str] = &["/openapi.json", "/reference", "/health/live", "/health/ready", "/problems/{kind}"];
+const OWN: &[&str] = &[
+    "/openapi.json",
+    "/reference",
+    "/health/live",
+    "/health/ready",
+    "/problems/{kind}",
+];
 
 pub fn routes(cfg: &mut web::ServiceConfig, document: &OpenApi) {
-    let mut known: Vec<(ResourceDef, String)> =
-        document.paths.paths.iter().map(|(path, item)| (pattern(path), methods(item))).collect();
-    known.extend(OWN.iter().map(|path| (ResourceDef::new(*path), "GET, HEAD".to_owned())));
+    let mut known: Vec<(ResourceDef, String)> = document
+        .paths
+        .paths
+        .iter()
+        .map(|(path, item)| (pattern(path), methods(item)))
+        .collect();
+    known.extend(
+        OWN.iter()
+            .map(|path| (ResourceDef::new(*path), "GET, HEAD".to_owned())),
+    );
     let known = Rc::new(known);
     cfg.route("/health/live", web::get().to(live))
         .route("/health/ready", web::get().to(ready))
@@ -38,12 +51,17 @@ pub fn routes(cfg: &mut web::ServiceConfig, document: &OpenApi) {
 
 /// A number in a path that is too large for any record is an address of nothing.
 pub fn paths() -> web::PathConfig {
-    web::PathConfig::default().error_handler(|_, req| Problem::not_found(format!("there is nothing at {}", req.path())).into())
+    web::PathConfig::default().error_handler(|_, req| {
+        Problem::not_found(format!("there is nothing at {}", req.path())).into()
+    })
 }
 
 /// Ids and stock numbers are digits; all else fits any segment.
 fn pattern(path: &str) -> ResourceDef {
-    ResourceDef::new(path.replace("{id}", "{id:\\d+}").replace("{stock_no}", "{stock_no:\\d+}"))
+    ResourceDef::new(
+        path.replace("{id}", "{id:\\d+}")
+            .replace("{stock_no}", "{stock_no:\\d+}"),
+    )
 }
 
 fn methods(item: &PathItem) -> String {
@@ -54,13 +72,28 @@ fn methods(item: &PathItem) -> String {
         ("PATCH", item.patch.is_some()),
         ("DELETE", item.delete.is_some()),
     ];
-    takes.iter().filter(|(_, takes)| *takes).map(|(method, _)| *method).collect::<Vec<_>>().join(", ")
+    takes
+        .iter()
+        .filter(|(_, takes)| *takes)
+        .map(|(method, _)| *method)
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 fn unknown(req: &HttpRequest, known: &[(ResourceDef, String)]) -> Problem {
-    match known.iter().find(|(pattern, _)| pattern.is_match(req.path())) {
-        Some((_, allow)) => Problem::new(problem::METHOD_NOT_ALLOWED, format!("this address takes {allow}")).with_header("allow", allow.clone()),
-        None => Problem::not_found(format!("there is nothing at {}", req.path().chars().take(200).collect::<String>())),
+    match known
+        .iter()
+        .find(|(pattern, _)| pattern.is_match(req.path()))
+    {
+        Some((_, allow)) => Problem::new(
+            problem::METHOD_NOT_ALLOWED,
+            format!("this address takes {allow}"),
+        )
+        .with_header("allow", allow.clone()),
+        None => Problem::not_found(format!(
+            "there is nothing at {}",
+            req.path().chars().take(200).collect::<String>()
+        )),
     }
 }
 
@@ -70,13 +103,19 @@ async fn live() -> HttpResponse {
 
 async fn ready(db: web::Data<Db>) -> Result<HttpResponse, Problem> {
     use diesel_async::SimpleAsyncConnection;
-    db.read().await?.batch_execute("SELECT 1 FROM journal_identity").await?;
+    db.read()
+        .await?
+        .batch_execute("SELECT 1 FROM journal_identity")
+        .await?;
     Ok(HttpResponse::Ok().json(serde_json::json!({"ready": true})))
 }
 
 /// The page of a kind of problem.
 async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Result<HttpResponse, Problem> {
-    let kind = KINDS.iter().find(|known| known.name == *kind).ok_or_else(|| Problem::not_found("there is no problem of that name"))?;
+    let kind = KINDS
+        .iter()
+        .find(|known| known.name == *kind)
+        .ok_or_else(|| Problem::not_found("there is no problem of that name"))?;
     let page = format!(
         "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>{title}</title>\
          <h1>{title}</h1><p>{meaning}</p><p>Status {status}, type <code>/problems/{name}</code>.</p></html>\n",
@@ -85,7 +124,12 @@ async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Result<HttpRespon
         status = kind.status,
         name = kind.name
     );
-    Ok(page::answer(&req, page.into_bytes(), "text/html; charset=utf-8", "public, max-age=3600"))
+    Ok(page::answer(
+        &req,
+        page.into_bytes(),
+        "text/html; charset=utf-8",
+        "public, max-age=3600",
+    ))
 }
 
 /// HEAD is GET without the body (the connection leaves that out), TRACE is not answered, and every answer has the headers
@@ -99,12 +143,8 @@ pub async fn common(
     if method == Method::HEAD {
         req.head_mut().method = Method::GET;
     }
-    let request = req.request().clone();
-    let mut response = match next.call(req).await {
-        Ok(response) => response.map_into_boxed_body(),
-        Err(error) => ServiceResponse::new(request.clone(), as_problem(&error)),
-    };
-    let path = request.path();
+    let mut response = next.call(req).await?;
+    let path = response.request().path().to_owned();
     let own_page = path.starts_with("/reference") || path.starts_with("/problems");
     let policy = if own_page {
         "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; frame-ancestors 'none'"
@@ -112,33 +152,33 @@ pub async fn common(
         "default-src 'none'; frame-ancestors 'none'"
     };
     let headers = response.headers_mut();
-    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
-    headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
-    headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    headers.insert(
+        header::X_CONTENT_TYPE_OPTIONS,
+        HeaderValue::from_static("nosniff"),
+    );
+    headers.insert(
+        header::REFERRER_POLICY,
+        HeaderValue::from_static("no-referrer"),
+    );
+    headers.insert(
+        header::CONTENT_SECURITY_POLICY,
+        HeaderValue::from_static(policy),
+    );
     if !headers.contains_key(header::CACHE_CONTROL) {
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     }
     if path.starts_with("/v1/public/") {
-        headers.insert(header::ACCESS_CONTROL_ALLOW_ORIGIN, HeaderValue::from_static("*"));
+        headers.insert(
+            header::ACCESS_CONTROL_ALLOW_ORIGIN,
+            HeaderValue::from_static("*"),
+        );
         headers.insert(
             header::ACCESS_CONTROL_EXPOSE_HEADERS,
             HeaderValue::from_static("ETag, Link, RateLimit, RateLimit-Policy, Retry-After"),
         );
     }
-    tracing::info!(%method, path, status = response.status().as_u16(), micros = began.elapsed().as_micros(), "request");
+    tracing::info!(%method, %path, status = response.status().as_u16(), micros = began.elapsed().as_micros(), "request");
     Ok(response)
-}
-
-/// Errors that the framework made itself become problem documents too.
-fn as_problem(error: &actix_web::Error) -> HttpResponse {
-    match error.as_error::<Problem>() {
-        Some(problem) => problem.error_response(),
-        None => {
-            let status = error.as_response_error().status_code().as_u16();
-            let kind = KINDS.iter().find(|kind| kind.status == status).copied().unwrap_or(problem::MALFORMED);
-            Problem::new(kind, error.to_string()).error_response()
-        }
-    }
 }
 
 /// A compressed answer is another representation and has another tag.
@@ -149,7 +189,14 @@ pub async fn tag_by_coding(
     let accepted = req.get_header::<header::AcceptEncoding>();
     let coding = accepted.and_then(|accepted| {
         accepted
-            .negotiate([header::Encoding::brotli(), header::Encoding::gzip(), header::Encoding::identity()].iter())
+            .negotiate(
+                [
+                    header::Encoding::brotli(),
+                    header::Encoding::gzip(),
+                    header::Encoding::identity(),
+                ]
+                .iter(),
+            )
             .map(|coding| coding.to_string())
     });
     let mut response = next.call(req).await?;
@@ -158,9 +205,17 @@ pub async fn tag_by_coding(
         Some("gzip") => "-gzip\"",
         Some(_) | None => return Ok(response),
     };
-    let tag = response.headers().get(header::ETAG).and_then(|tag| tag.to_str().ok()).map(str::to_owned);
-    if let Some(tag) = tag.and_then(|tag| tag.strip_suffix('"').map(|tag| format!("{tag}{ending}"))) {
-        response.headers_mut().insert(header::ETAG, HeaderValue::from_str(&tag).map_err(Problem::internal)?);
+    let tag = response
+        .headers()
+        .get(header::ETAG)
+        .and_then(|tag| tag.to_str().ok())
+        .map(str::to_owned);
+    if let Some(tag) = tag.and_then(|tag| tag.strip_suffix('"').map(|tag| format!("{tag}{ending}")))
+    {
+        response.headers_mut().insert(
+            header::ETAG,
+            HeaderValue::from_str(&tag).map_err(Problem::internal)?,
+        );
     }
     Ok(response)
 }
