@@ -15,3 +15,5 @@ pub mod engine;
 pub mod surveys;
 
 pub mod jobs;
+
+pub mod working_figures;
