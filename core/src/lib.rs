@@ -17,3 +17,5 @@ pub mod surveys;
 pub mod jobs;
 
 pub mod working_figures;
+
+pub mod guide;
