@@ -11,10 +11,13 @@ pub mod money;
 pub mod units;
 
 pub mod engine;
-
 pub mod surveys;
 
 pub mod jobs;
+
+pub mod working_figures;
+
+pub mod guide;
 
 pub mod trade;
 
