@@ -18,4 +18,6 @@ pub mod jobs;
 
 pub mod working_figures;
 
+pub mod pricing_facts;
+
 pub mod guide;
