@@ -17,6 +17,8 @@ pub mod jobs;
 
 pub mod working_figures;
 
+pub mod pricing_facts;
+
 pub mod guide;
 
 pub mod trade;
