@@ -2,6 +2,8 @@
 
 mod engines;
 mod generated;
+mod interface;
 mod make;
+mod migrations;
 mod shop;
 mod wire;
