@@ -11,6 +11,7 @@ pub mod keys;
 pub mod page;
 pub mod persons;
 pub mod problem;
+pub mod readiness;
 pub mod reference;
 pub mod schema;
 pub mod text;
