@@ -10,6 +10,7 @@ pub mod body;
 pub mod boilers;
 pub mod clock;
 pub mod cluster;
+pub mod codes;
 pub mod config;
 pub mod db;
 pub mod engines;
@@ -18,6 +19,7 @@ pub mod journal;
 pub mod keys;
 pub mod metrics;
 pub mod page;
+pub mod papers;
 pub mod persons;
 pub mod problem;
 pub mod readiness;
@@ -48,6 +50,9 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     engines::routes(cfg);
     acquisitions::routes(cfg);
     boilers::routes(cfg);
+    papers::routes(cfg);
+    codes::routes(cfg);
+    readiness::routes(cfg);
     working_figures::routes(cfg);
     journal::routes(cfg);
 }

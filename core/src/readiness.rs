@@ -86,6 +86,10 @@ impl Link {
     pub fn new(text: &str) -> Link {
         Link(text.chars().take(200).collect())
     }
+
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
 }
 
 /// Something on record, with the record that shows it.
@@ -99,8 +103,11 @@ pub struct Shown<T> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Facts {
     pub offer: Offer,
-    /// None: the engine has no boiler, and no check of one applies.
+    /// None: the engine has no boiler, and no check of one applies; or `boiler_not_known` says why it is not here.
     pub boiler: Option<BoilerFacts>,
+    /// What is not recorded of the engine's boiler, so that no code can be asked; none when `boiler` has it all or the
+    /// engine has no boiler.
+    pub boiler_not_known: Option<Sentence>,
     /// None: never surveyed.
     pub open_findings: Option<Vec<Shown<Severity>>>,
     pub jobs_in_hand: Vec<Link>,
@@ -157,6 +164,8 @@ pub struct Bars {
     pub watch_days: u16,
     /// Months (1 to 12) in which an engine travels drained.
     pub frost_months: Vec<i8>,
+    /// Checks of records that are not kept at all yet, so that nobody could clear them: absent from every answer.
+    pub not_kept: Vec<Check>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
