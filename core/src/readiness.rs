@@ -137,6 +137,12 @@ pub struct Facts {
     pub papers_packed: Option<Shown<bool>>,
 }
 
+impl Facts {
+    fn has_boiler(&self) -> bool {
+        self.boiler.is_some() || self.boiler_not_known.is_some()
+    }
+}
+
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BoilerFacts {
     pub jurisdiction: Jurisdiction,
@@ -282,20 +288,24 @@ impl Look<'_> {
     }
 
     fn checks(&self, on: Day) -> Vec<CheckAnswer> {
-        let boiler = self
-            .facts
-            .boiler
-            .as_ref()
-            .zip(self.papers)
-            .map_or(Vec::new(), |(boiler, papers)| {
-                self.boiler_checks(boiler, papers, on)
-            });
+        let boiler = match (
+            &self.facts.boiler,
+            self.papers,
+            &self.facts.boiler_not_known,
+        ) {
+            (Some(boiler), Some(papers), _) => self.boiler_checks(boiler, papers, on),
+            (_, _, Some(what)) => vec![self.boiler_not_known(what)],
+            (None, _, None) | (_, None, None) => Vec::new(),
+        };
         let own = match self.gate {
             Gate::List => self.list_checks(),
             Gate::Deliver => self.deliver_checks(on),
         };
         let both = [self.findings(), self.jobs(), self.asbestos()];
-        boiler.into_iter().chain(both).chain(own).collect()
+        let checks = boiler.into_iter().chain(both).chain(own);
+        checks
+            .filter(|answer| !self.bars.not_kept.contains(&answer.check))
+            .collect()
     }
 
     // The boiler
@@ -308,10 +318,23 @@ impl Look<'_> {
     ) -> Vec<CheckAnswer> {
         let mut checks = match self.facts.offer {
             Offer::Steamable => self.paper_checks(boiler, papers, on),
-            Offer::WithoutPapers | Offer::ForRestoration => vec![self.papers_disclosed(boiler)],
+            Offer::WithoutPapers | Offer::ForRestoration => {
+                vec![self.papers_disclosed(Some(&boiler.papers))]
+            }
         };
         checks.extend(evidence_of_past_use(boiler, papers, on));
         checks
+    }
+
+    fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
+        match self.facts.offer {
+            Offer::Steamable => unmet(
+                Check::BoilerCode,
+                what.as_str().to_owned(),
+                "Record what is missing of the boiler",
+            ),
+            Offer::WithoutPapers | Offer::ForRestoration => self.papers_disclosed(None),
+        }
     }
 
     fn paper_checks(
@@ -397,7 +420,7 @@ impl Look<'_> {
     }
 
     /// Before a sale there is no buyer who could acknowledge.
-    fn papers_disclosed(&self, boiler: &BoilerFacts) -> CheckAnswer {
+    fn papers_disclosed(&self, papers: Option<&Link>) -> CheckAnswer {
         let facts = self.facts;
         let said = yes(
             Check::PapersDisclosed,
@@ -416,7 +439,7 @@ impl Look<'_> {
             ),
             (Gate::Deliver, Outcome::Watch | Outcome::Unmet) | (Gate::List, _) => said,
         };
-        answer.shown([&boiler.papers])
+        answer.shown(papers)
     }
 
     // The engine
@@ -594,7 +617,7 @@ impl Look<'_> {
             ),
         ];
         checks.extend(self.buyer_abroad());
-        if facts.boiler.is_some() && self.bars.frost_months.contains(&on.date().month()) {
+        if facts.has_boiler() && self.bars.frost_months.contains(&on.date().month()) {
             checks.push(yes(
                 Check::Drained,
                 facts.drained.as_ref(),
@@ -630,7 +653,7 @@ impl Look<'_> {
     }
 
     fn buyer_abroad(&self) -> Option<CheckAnswer> {
-        let applies = self.facts.boiler.is_some() && self.facts.offer == Offer::Steamable;
+        let applies = self.facts.has_boiler() && self.facts.offer == Offer::Steamable;
         let abroad = self
             .facts
             .buyer_abroad
