@@ -7,8 +7,10 @@
 
 pub mod acquisitions;
 pub mod body;
+pub mod boilers;
 pub mod clock;
 pub mod cluster;
+pub mod codes;
 pub mod config;
 pub mod db;
 pub mod engines;
@@ -17,8 +19,10 @@ pub mod journal;
 pub mod keys;
 pub mod metrics;
 pub mod page;
+pub mod papers;
 pub mod persons;
 pub mod problem;
+pub mod readiness;
 pub mod reference;
 pub mod schema;
 pub mod text;
@@ -45,6 +49,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     units::routes(cfg);
     engines::routes(cfg);
     acquisitions::routes(cfg);
+    boilers::routes(cfg);
+    papers::routes(cfg);
+    codes::routes(cfg);
+    readiness::routes(cfg);
     working_figures::routes(cfg);
     journal::routes(cfg);
 }
