@@ -2,6 +2,8 @@
 
 mod engines;
 mod generated;
+mod jobs;
 mod make;
 mod shop;
+mod surveys;
 mod wire;

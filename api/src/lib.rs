@@ -13,6 +13,7 @@ pub mod config;
 pub mod db;
 pub mod engines;
 pub mod firm;
+pub mod jobs;
 pub mod journal;
 pub mod keys;
 pub mod page;
@@ -20,6 +21,7 @@ pub mod persons;
 pub mod problem;
 pub mod reference;
 pub mod schema;
+pub mod surveys;
 pub mod text;
 pub mod units;
 pub mod wire;
@@ -45,6 +47,8 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     engines::routes(cfg);
     acquisitions::routes(cfg);
     working_figures::routes(cfg);
+    surveys::routes(cfg);
+    jobs::routes(cfg);
     journal::routes(cfg);
 }
 
