@@ -703,7 +703,7 @@ async fn an_engine_without_a_recorded_boiler_is_told_so() {
 async fn two_who_finish_a_job_at_once_finish_it_once() {
     let shop = shop_with_an_engine().await;
     let id = shop.has_in_hand(&job()).await;
-    let (one, other) = futures_util::join!(
+    let (one, other) = tokio::join!(
         shop.moves(id, "finished", "2026-03-05"),
         shop.moves(id, "finished", "2026-03-06")
     );

@@ -3,7 +3,9 @@
 mod engines;
 mod generated;
 mod jobs;
+mod interface;
 mod make;
+mod migrations;
 mod shop;
 mod surveys;
 mod wire;

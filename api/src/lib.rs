@@ -16,6 +16,7 @@ pub mod firm;
 pub mod jobs;
 pub mod journal;
 pub mod keys;
+pub mod metrics;
 pub mod page;
 pub mod persons;
 pub mod problem;
