@@ -450,7 +450,7 @@ mod wire {
         Scale,
         ObjectBuilder::new()
             .schema_type(Type::String)
-            .max_length(Some(40))
+            .max_length(Some(48))
             .description(Some(
                 "`1:` and a number, or inches followed by `in to the foot`; from 1:1 to 1:1000"
             ))

@@ -16,6 +16,10 @@ pub mod surveys;
 
 pub mod jobs;
 
+pub mod working_figures;
+
 pub mod trade;
+
+pub mod guide;
 
 pub use words::UnknownWord;
