@@ -613,7 +613,7 @@ mod tests {
         assert_eq!(scale_estimates(&gauge_only), []);
     }
 
-    /// Published by operators of both gauges: a 7 1/4 in engine does not run on 7 1/2 in track.
+    /// Published, the page not recorded: a 7 1/4 in engine does not run on 7 1/2 in track.
     #[test]
     fn a_quarter_of_an_inch_is_another_gauge() {
         let gauge = |text: &str| text.parse::<Length>().expect(text);

@@ -4,134 +4,14 @@
 
 use crate::{
     days::Day,
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+    engine::{Kind, Scale},
     money::{Money, NotMoney},
-    surveys::{Area, BuildQuality, Grade},
+    pricing_facts::{Feature, PricingFacts},
     units::Length,
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
-use std::{borrow::Cow, collections::BTreeMap, fmt, str::FromStr};
-
-// Facts
-
-/// What an engine is told to be for its price. This is the whole list: the guide asks nothing else.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct PricingFacts {
-    pub kind: Kind,
-    pub gauge: Option<Length>,
-    pub scale: Option<Scale>,
-    pub build_quality: Option<BuildQuality>,
-    /// One condition grade per area surveyed.
-    pub grades: BTreeMap<Area, Grade>,
-    pub builder: Option<BuilderStanding>,
-    pub fuel: Option<Fuel>,
-    /// Whether all papers that its boiler code requires hold on the day of the price.
-    pub papers: Option<Papers>,
-    /// Items not named are not known to go with it.
-    pub goes_with: BTreeMap<GoesWith, Included>,
-    pub working_order: Option<WorkingOrder>,
-}
-
-words! {
-    pub enum Papers { InDate = "in_date", NotInDate = "not_in_date" }
-}
-words! {
-    pub enum Included { Included = "included", NotIncluded = "not_included" }
-}
-words! {
-    /// A fact for which the guide may hold factors; kind and size choose the starting price instead.
-    pub enum Feature {
-        BuildQuality = "build_quality",
-        Boiler = "boiler",
-        FittingsAndFeeds = "fittings_and_feeds",
-        CylindersAndValves = "cylinders_and_valves",
-        Motion = "motion",
-        WheelsAndAxleboxes = "wheels_and_axleboxes",
-        Frames = "frames",
-        PlateworkAndPaint = "platework_and_paint",
-        Completeness = "completeness",
-        Builder = "builder",
-        Fuel = "fuel",
-        Papers = "papers",
-        Tender = "tender",
-        Spares = "spares",
-        Drawings = "drawings",
-        Box = "box",
-        Trolley = "trolley",
-        WorkingOrder = "working_order",
-    }
-}
-
-impl Feature {
-    /// The words that the feature's level can be.
-    pub fn levels(self) -> Vec<&'static str> {
-        match self {
-            Feature::BuildQuality => BuildQuality::ALL.iter().map(|w| w.as_str()).collect(),
-            Feature::Boiler
-            | Feature::FittingsAndFeeds
-            | Feature::CylindersAndValves
-            | Feature::Motion
-            | Feature::WheelsAndAxleboxes
-            | Feature::Frames
-            | Feature::PlateworkAndPaint
-            | Feature::Completeness => Grade::ALL.iter().map(|w| w.as_str()).collect(),
-            Feature::Builder => BuilderStanding::ALL.iter().map(|w| w.as_str()).collect(),
-            Feature::Fuel => Fuel::ALL.iter().map(|w| w.as_str()).collect(),
-            Feature::Papers => Papers::ALL.iter().map(|w| w.as_str()).collect(),
-            Feature::Tender
-            | Feature::Spares
-            | Feature::Drawings
-            | Feature::Box
-            | Feature::Trolley => Included::ALL.iter().map(|w| w.as_str()).collect(),
-            Feature::WorkingOrder => WorkingOrder::ALL.iter().map(|w| w.as_str()).collect(),
-        }
-    }
-}
-
-impl PricingFacts {
-    /// An engine of which nothing but its kind is known.
-    pub const fn of(kind: Kind) -> PricingFacts {
-        PricingFacts {
-            kind,
-            gauge: None,
-            scale: None,
-            build_quality: None,
-            grades: BTreeMap::new(),
-            builder: None,
-            fuel: None,
-            papers: None,
-            goes_with: BTreeMap::new(),
-            working_order: None,
-        }
-    }
-
-    /// The engine's level of a feature; `None` when it is not known.
-    pub fn level(&self, feature: Feature) -> Option<&'static str> {
-        let grade = |area| self.grades.get(&area).map(|grade| grade.as_str());
-        let item = |item| self.goes_with.get(&item).map(|included| included.as_str());
-        match feature {
-            Feature::BuildQuality => self.build_quality.map(BuildQuality::as_str),
-            Feature::Boiler => grade(Area::Boiler),
-            Feature::FittingsAndFeeds => grade(Area::FittingsAndFeeds),
-            Feature::CylindersAndValves => grade(Area::CylindersAndValves),
-            Feature::Motion => grade(Area::Motion),
-            Feature::WheelsAndAxleboxes => grade(Area::WheelsAndAxleboxes),
-            Feature::Frames => grade(Area::Frames),
-            Feature::PlateworkAndPaint => grade(Area::PlateworkAndPaint),
-            Feature::Completeness => grade(Area::Completeness),
-            Feature::Builder => self.builder.map(BuilderStanding::as_str),
-            Feature::Fuel => self.fuel.map(Fuel::as_str),
-            Feature::Papers => self.papers.map(Papers::as_str),
-            Feature::Tender => item(GoesWith::Tender),
-            Feature::Spares => item(GoesWith::Spares),
-            Feature::Drawings => item(GoesWith::Drawings),
-            Feature::Box => item(GoesWith::Box),
-            Feature::Trolley => item(GoesWith::Trolley),
-            Feature::WorkingOrder => self.working_order.map(WorkingOrder::as_str),
-        }
-    }
-}
+use std::{borrow::Cow, fmt, str::FromStr};
 
 // The guide
 
@@ -701,6 +581,11 @@ mod wire {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::{
+        engine::{BuilderStanding, Fuel, GoesWith, WorkingOrder},
+        pricing_facts::{Included, Papers},
+        surveys::{Area, BuildQuality, Grade},
+    };
     use proptest::prelude::{Just, Strategy, prop_assert, prop_assert_eq, proptest};
 
     fn read<T: FromStr<Err: fmt::Debug>>(text: &str) -> T {
@@ -1087,15 +972,6 @@ mod tests {
             "01000.5",
         ] {
             assert_eq!(bad.parse::<Ratio>(), Err(NotARatio), "{bad}");
-        }
-    }
-
-    #[test]
-    fn every_feature_of_the_list_can_be_told() {
-        for feature in Feature::ALL {
-            let level = fully_known().level(*feature).expect(feature.as_str());
-            assert!(feature.levels().contains(&level), "{feature}: {level}");
-            assert_eq!(PricingFacts::of(Kind::Other).level(*feature), None);
         }
     }
 

@@ -20,6 +20,8 @@ pub mod working_figures;
 
 pub mod trade;
 
+pub mod pricing_facts;
+
 pub mod guide;
 
 pub use words::UnknownWord;
