@@ -6,26 +6,26 @@
 #[macro_use]
 mod words;
 
-pub mod boiler;
-pub mod codes;
 pub mod days;
 pub mod money;
-pub mod papers;
-pub mod readiness;
 pub mod units;
 
 pub mod engine;
-
 pub mod surveys;
+
+pub mod boiler;
+pub mod codes;
+pub mod papers;
+pub mod readiness;
 
 pub mod jobs;
 
 pub mod working_figures;
 
-pub mod trade;
-
 pub mod pricing_facts;
 
 pub mod guide;
+
+pub mod trade;
 
 pub use words::UnknownWord;
