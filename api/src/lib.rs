@@ -6,13 +6,16 @@
 )]
 
 pub mod acquisitions;
+pub mod asking_prices;
 pub mod body;
 pub mod clock;
 pub mod cluster;
+pub mod comparables;
 pub mod config;
 pub mod db;
 pub mod engines;
 pub mod firm;
+pub mod guide;
 pub mod journal;
 pub mod keys;
 pub mod metrics;
@@ -20,9 +23,11 @@ pub mod page;
 pub mod persons;
 pub mod problem;
 pub mod reference;
+pub mod rows;
 pub mod schema;
 pub mod text;
 pub mod units;
+pub mod valuations;
 pub mod wire;
 pub mod working_figures;
 
@@ -46,6 +51,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     engines::routes(cfg);
     acquisitions::routes(cfg);
     working_figures::routes(cfg);
+    guide::routes(cfg);
+    comparables::routes(cfg);
+    valuations::routes(cfg);
+    asking_prices::routes(cfg);
     journal::routes(cfg);
 }
 
