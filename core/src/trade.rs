@@ -45,3 +45,11 @@ words! {
     /// Where a comparable sale is known from.
     pub enum SaleSource { Own = "own", ObservedAuction = "observed_auction", ObservedDealer = "observed_dealer", ObservedPrivate = "observed_private" }
 }
+
+words! {
+    /// What a valuation rests on.
+    pub enum ValuationBasis {
+        /// The firm's own guide, and no sale.
+        Guide = "guide",
+    }
+}
