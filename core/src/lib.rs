@@ -11,6 +11,9 @@ pub mod codes;
 pub mod days;
 pub mod money;
 pub mod papers;
+
+pub mod paper_words;
+
 pub mod readiness;
 pub mod units;
 
