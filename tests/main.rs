@@ -1,5 +1,7 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod engines;
 mod generated;
+mod make;
 mod shop;
 mod wire;

@@ -139,6 +139,6 @@ async fn change_firm(
 
 // SQL
 
-pub(crate) async fn find(conn: &mut AsyncPgConnection) -> Result<Firm, Problem> {
+pub async fn find(conn: &mut AsyncPgConnection) -> Result<Firm, Problem> {
     Ok(firm::table.select(Firm::as_select()).first(conn).await?)
 }

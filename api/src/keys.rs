@@ -73,6 +73,8 @@ admissions! {
     Staff: Proprietor, Fitter, Seller, Bookkeeper;
     /// Surveys, jobs and tests.
     Workshop: Proprietor, Fitter;
+    /// Those who handle the engines.
+    Floor: Proprietor, Fitter, Seller;
     /// Listings to deliveries.
     Selling: Proprietor, Seller;
     /// What the firm shows of its selling to those who work with it.

@@ -1,10 +1,17 @@
 //! The service. Reading order: this list of routes, then any one resource.
 
+#![expect(
+    unused_qualifications,
+    reason = "the code that utoipa derives from params(..) qualifies names that are in scope"
+)]
+
+pub mod acquisitions;
 pub mod body;
 pub mod clock;
 pub mod cluster;
 pub mod config;
 pub mod db;
+pub mod engines;
 pub mod firm;
 pub mod journal;
 pub mod keys;
@@ -15,7 +22,9 @@ pub mod readiness;
 pub mod reference;
 pub mod schema;
 pub mod text;
+pub mod units;
 pub mod wire;
+pub mod working_figures;
 
 use actix_web::{
     App, Error,
@@ -33,6 +42,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     firm::routes(cfg);
     keys::routes(cfg);
     persons::routes(cfg);
+    units::routes(cfg);
+    engines::routes(cfg);
+    acquisitions::routes(cfg);
+    working_figures::routes(cfg);
     journal::routes(cfg);
 }
 

@@ -157,20 +157,24 @@ diesel::table! {
         gauge -> Nullable<Text>,
         /// The gauge converted exactly, for filters.
         gauge_mm -> Nullable<Numeric>,
+        /// Of the full-size track, as written; a narrow-gauge scale follows from it.
+        prototype_gauge -> Nullable<Text>,
         /// As written, such as 1:8 or 3 in to the foot.
         scale -> Nullable<Text>,
         whyte -> Nullable<Text>,
         cylinders -> Nullable<Int4>,
         bore -> Nullable<Text>,
         stroke -> Nullable<Text>,
-        driving_wheel -> Nullable<Text>,
+        driving_wheel_diameter -> Nullable<Text>,
         weight -> Nullable<Text>,
         adhesive_weight -> Nullable<Text>,
         length -> Nullable<Text>,
         width -> Nullable<Text>,
         height -> Nullable<Text>,
         rigid_wheelbase -> Nullable<Text>,
+        /// Total, of the rigid wheelbase.
         side_play -> Nullable<Text>,
+        stated_tractive_effort -> Nullable<Text>,
         fuel -> Nullable<Text>,
         feeds -> Array<Text>,
         goes_with -> Array<Text>,

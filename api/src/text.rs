@@ -130,3 +130,12 @@ where
     }
     Ok(items)
 }
+
+/// `present` and `at_most` together.
+pub fn present_at_most<'de, const MAX: usize, T, D>(from: D) -> Result<Option<Vec<T>>, D::Error>
+where
+    T: Deserialize<'de> + PartialEq,
+    D: Deserializer<'de>,
+{
+    at_most::<MAX, T, D>(from).map(Some)
+}

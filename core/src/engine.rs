@@ -450,7 +450,7 @@ mod wire {
         Scale,
         ObjectBuilder::new()
             .schema_type(Type::String)
-            .max_length(Some(40))
+            .max_length(Some(48))
             .description(Some(
                 "`1:` and a number, or inches followed by `in to the foot`; from 1:1 to 1:1000"
             ))
@@ -613,7 +613,7 @@ mod tests {
         assert_eq!(scale_estimates(&gauge_only), []);
     }
 
-    /// Published by operators of both gauges: a 7 1/4 in engine does not run on 7 1/2 in track.
+    /// Published, the page not recorded: a 7 1/4 in engine does not run on 7 1/2 in track.
     #[test]
     fn a_quarter_of_an_inch_is_another_gauge() {
         let gauge = |text: &str| text.parse::<Length>().expect(text);

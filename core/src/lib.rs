@@ -18,10 +18,15 @@ pub mod readiness;
 pub mod units;
 
 pub mod engine;
-
 pub mod surveys;
 
 pub mod jobs;
+
+pub mod working_figures;
+
+pub mod pricing_facts;
+
+pub mod guide;
 
 pub mod trade;
 

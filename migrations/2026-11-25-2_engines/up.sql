@@ -10,12 +10,13 @@ CREATE TABLE engines (
     built_year integer CONSTRAINT engines_built_year CHECK (built_year BETWEEN 1800 AND 2199),
     gauge text,
     gauge_mm numeric(12, 4) CONSTRAINT engines_gauge_mm CHECK (gauge_mm > 0),
+    prototype_gauge text,
     scale text,
     whyte text,
     cylinders integer CONSTRAINT engines_cylinders CHECK (cylinders BETWEEN 1 AND 12),
     bore text,
     stroke text,
-    driving_wheel text,
+    driving_wheel_diameter text,
     weight text,
     adhesive_weight text,
     length text,
@@ -23,6 +24,7 @@ CREATE TABLE engines (
     height text,
     rigid_wheelbase text,
     side_play text,
+    stated_tractive_effort text,
     fuel text,
     feeds text[] NOT NULL DEFAULT '{}',
     goes_with text[] NOT NULL DEFAULT '{}',
@@ -38,6 +40,8 @@ COMMENT ON TABLE engines IS 'One row for each physical machine that was ever in 
 COMMENT ON COLUMN engines.stock_no IS 'Never repeats.';
 COMMENT ON COLUMN engines.gauge IS 'As written, with its unit; so are all lengths and weights of this table.';
 COMMENT ON COLUMN engines.gauge_mm IS 'The gauge converted exactly, for filters.';
+COMMENT ON COLUMN engines.prototype_gauge IS 'Of the full-size track, as written; a narrow-gauge scale follows from it.';
+COMMENT ON COLUMN engines.side_play IS 'Total, of the rigid wheelbase.';
 COMMENT ON COLUMN engines.scale IS 'As written, such as 1:8 or 3 in to the foot.';
 COMMENT ON COLUMN engines.asbestos_suspected IS 'NULL: nobody has looked.';
 COMMENT ON COLUMN engines.has_boiler IS 'false for an engine that is made without one.';

@@ -1,0 +1,701 @@
+//! Engines: one physical machine each, under a stock number that never repeats.
+
+use crate::{
+    body::Patch,
+    db::{Db, Tx},
+    keys::{Floor, Staff},
+    page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
+    problem::{self, FieldError, Problem, Problems},
+    schema::{engines, stock},
+    text::{Line, Prose, at_most, present, present_at_most},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::prelude::*;
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use outshop_core::{
+    days::Day,
+    engine::{BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
+    money::Money,
+    trade::{ListingStanding, Standing},
+    units::{Force, Length, Mass},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(list_engines)
+        .service(get_engine)
+        .service(change_engine);
+}
+
+// Types
+
+/// All that is known of an engine itself; null means not known.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = engines)]
+pub struct Particulars {
+    /// Never repeats.
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub kind: Kind,
+    /// What the firm calls it.
+    pub name: Line,
+    /// The full-size engine that it follows.
+    pub prototype: Option<Line>,
+    /// The published design that it was built to.
+    pub design: Option<Line>,
+    pub designer: Option<Line>,
+    pub builder: Option<Line>,
+    /// Whether the builder was an amateur or of the trade.
+    pub builder_standing: Option<BuilderStanding>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i32>,
+    pub gauge: Option<Length>,
+    /// Of the full-size track; a narrow-gauge scale follows from it.
+    pub prototype_gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub whyte: Option<Whyte>,
+    #[schema(minimum = 1, maximum = 12)]
+    pub cylinders: Option<i32>,
+    pub bore: Option<Length>,
+    pub stroke: Option<Length>,
+    /// Diameter on the tread.
+    pub driving_wheel_diameter: Option<Length>,
+    /// Of the engine as it is lifted.
+    pub weight: Option<Mass>,
+    /// On the coupled wheels, in working order.
+    pub adhesive_weight: Option<Mass>,
+    pub length: Option<Length>,
+    pub width: Option<Length>,
+    pub height: Option<Length>,
+    pub rigid_wheelbase: Option<Length>,
+    /// Total, of the rigid wheelbase.
+    pub side_play: Option<Length>,
+    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    pub stated_tractive_effort: Option<Force>,
+    pub fuel: Option<Fuel>,
+    #[schema(max_items = 10)]
+    pub feeds: Vec<Feed>,
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+    /// What order it is in; a fact, not where it stands in the trade.
+    pub working_order: Option<WorkingOrder>,
+    pub offered_as: OfferedAs,
+    /// false for an engine that is made without one.
+    pub has_boiler: bool,
+    /// null: nobody has looked.
+    pub asbestos_suspected: Option<bool>,
+    /// Where in the works it is.
+    pub place: Option<Line>,
+    pub notes: Option<Prose>,
+}
+
+/// Where an engine stands; follows from what is recorded.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = stock)]
+pub struct InStock {
+    pub standing: Standing,
+    pub asking_price: Option<Money>,
+    /// The boiler that is in it.
+    pub boiler_id: Option<i64>,
+    pub listing: Option<ListingStanding>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[schema(example = json!({"stock_no": 417, "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow",
+    "designer": null, "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
+    "gauge": {"value": "5", "unit": "in", "mm": "127"}, "prototype_gauge": null, "scale": null, "whyte": "0-6-0",
+    "cylinders": 2, "bore": {"value": "1 1/2", "unit": "in", "mm": "38.1"}, "stroke": {"value": "2", "unit": "in", "mm": "50.8"},
+    "driving_wheel_diameter": {"value": "4 1/2", "unit": "in", "mm": "114.3"}, "weight": {"value": "150", "unit": "lb", "kg": "68.0389"},
+    "adhesive_weight": null, "length": null, "width": null, "height": null, "rigid_wheelbase": null, "side_play": null,
+    "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "goes_with": ["box"],
+    "working_order": "in_running_order", "offered_as": "steamable", "has_boiler": true, "asbestos_suspected": false,
+    "place": "bay 3", "notes": null, "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show"}))]
+pub struct Engine {
+    #[serde(flatten)]
+    #[diesel(embed)]
+    pub particulars: Particulars,
+    #[serde(flatten)]
+    #[diesel(embed)]
+    pub in_stock: InStock,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = engines)]
+#[serde(deny_unknown_fields)]
+pub struct NewEngine {
+    pub kind: Kind,
+    pub name: Line,
+    /// The full-size engine that it follows.
+    pub prototype: Option<Line>,
+    /// The published design that it was built to.
+    pub design: Option<Line>,
+    pub designer: Option<Line>,
+    pub builder: Option<Line>,
+    /// Whether the builder was an amateur or of the trade.
+    pub builder_standing: Option<BuilderStanding>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i32>,
+    pub gauge: Option<Length>,
+    /// Of the full-size track; a narrow-gauge scale follows from it.
+    pub prototype_gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub whyte: Option<Whyte>,
+    #[schema(minimum = 1, maximum = 12)]
+    pub cylinders: Option<i32>,
+    pub bore: Option<Length>,
+    pub stroke: Option<Length>,
+    /// Diameter on the tread.
+    pub driving_wheel_diameter: Option<Length>,
+    /// Of the engine as it is lifted.
+    pub weight: Option<Mass>,
+    /// On the coupled wheels, in working order.
+    pub adhesive_weight: Option<Mass>,
+    pub length: Option<Length>,
+    pub width: Option<Length>,
+    pub height: Option<Length>,
+    pub rigid_wheelbase: Option<Length>,
+    /// Total, of the rigid wheelbase.
+    pub side_play: Option<Length>,
+    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    pub stated_tractive_effort: Option<Force>,
+    pub fuel: Option<Fuel>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub feeds: Vec<Feed>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+    /// What order it is in; a fact, not where it stands in the trade.
+    pub working_order: Option<WorkingOrder>,
+    /// steamable unless told otherwise.
+    #[serde(default = "steamable")]
+    pub offered_as: OfferedAs,
+    /// true unless told otherwise.
+    #[serde(default = "yes")]
+    pub has_boiler: bool,
+    /// null: nobody has looked.
+    pub asbestos_suspected: Option<bool>,
+    /// Where in the works it is.
+    pub place: Option<Line>,
+    pub notes: Option<Prose>,
+}
+
+fn steamable() -> OfferedAs {
+    OfferedAs::Steamable
+}
+
+fn yes() -> bool {
+    true
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = engines)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"place": "bay 3", "weight": {"value": "150", "unit": "lb"}}))]
+pub struct EnginePatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub kind: Option<Kind>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub name: Option<Line>,
+    /// The full-size engine that it follows.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub prototype: Option<Option<Line>>,
+    /// The published design that it was built to.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub design: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub designer: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub builder: Option<Option<Line>>,
+    /// Whether the builder was an amateur or of the trade.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<BuilderStanding>)]
+    pub builder_standing: Option<Option<BuilderStanding>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 1800, maximum = 2199)]
+    pub built_year: Option<Option<i32>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub gauge: Option<Option<Length>>,
+    /// Of the full-size track; a narrow-gauge scale follows from it.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub prototype_gauge: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Scale>)]
+    pub scale: Option<Option<Scale>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Whyte>)]
+    pub whyte: Option<Option<Whyte>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 1, maximum = 12)]
+    pub cylinders: Option<Option<i32>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub bore: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub stroke: Option<Option<Length>>,
+    /// Diameter on the tread.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub driving_wheel_diameter: Option<Option<Length>>,
+    /// Of the engine as it is lifted.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Mass>)]
+    pub weight: Option<Option<Mass>>,
+    /// On the coupled wheels, in working order.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Mass>)]
+    pub adhesive_weight: Option<Option<Mass>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub length: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub width: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub height: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub rigid_wheelbase: Option<Option<Length>>,
+    /// Total, of the rigid wheelbase.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub side_play: Option<Option<Length>>,
+    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Force>)]
+    pub stated_tractive_effort: Option<Option<Force>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Fuel>)]
+    pub fuel: Option<Option<Fuel>>,
+    #[serde(default, deserialize_with = "present_at_most::<10, _, _>")]
+    #[schema(max_items = 10, nullable = false)]
+    pub feeds: Option<Vec<Feed>>,
+    #[serde(default, deserialize_with = "present_at_most::<10, _, _>")]
+    #[schema(max_items = 10, nullable = false)]
+    pub goes_with: Option<Vec<GoesWith>>,
+    /// What order it is in; a fact, not where it stands in the trade.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<WorkingOrder>)]
+    pub working_order: Option<Option<WorkingOrder>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub offered_as: Option<OfferedAs>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub has_boiler: Option<bool>,
+    /// null: nobody has looked.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<bool>)]
+    pub asbestos_suspected: Option<Option<bool>>,
+    /// Where in the works it is.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub place: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub notes: Option<Option<Prose>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct EngineFilters {
+    /// Any of these kinds, joined with commas.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
+    kind: Option<Vec<Kind>>,
+    /// Any of these gauges in mm, joined with commas.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
+    gauge_mm: Option<Vec<Decimal>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "in_stock")]
+    standing: Option<Vec<Standing>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "on_show")]
+    listing: Option<Vec<ListingStanding>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "coal")]
+    fuel: Option<Vec<Fuel>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "0-6-0")]
+    whyte: Option<Vec<Whyte>>,
+    /// Asking prices from this, inclusive.
+    asking_price_from: Option<Money>,
+    /// Asking prices to this, inclusive.
+    asking_price_to: Option<Money>,
+    /// Words that stand in the name, prototype, design or builder.
+    #[param(max_length = 200, example = "marrow")]
+    q: Option<Line>,
+}
+
+fn any_of_some<'de, T, D>(from: D) -> Result<Option<Vec<T>>, D::Error>
+where
+    T: std::str::FromStr<Err: std::fmt::Display>,
+    D: serde::Deserializer<'de>,
+{
+    any_of(from).map(Some)
+}
+
+/// Order of a list of engines.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "describes the parameter; ListQuery reads it")]
+pub struct EngineSort {
+    /// `stock_no` or `asking_price`; with `-` downwards. Engines without a price come last.
+    #[param(max_length = 20, default = "stock_no", example = "-asking_price")]
+    sort: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Sort {
+    StockNo,
+    StockNoDown,
+    Price,
+    PriceDown,
+}
+
+impl Sort {
+    fn read(sent: Option<&str>) -> Result<Sort, Problem> {
+        match sent {
+            None | Some("stock_no") => Ok(Sort::StockNo),
+            Some("-stock_no") => Ok(Sort::StockNoDown),
+            Some("asking_price") => Ok(Sort::Price),
+            Some("-asking_price") => Ok(Sort::PriceDown),
+            Some(_) => Err(Problem::new(
+                problem::INVALID_QUERY,
+                "`sort` is stock_no or asking_price, with - downwards",
+            )),
+        }
+    }
+}
+
+/// Rules between the facts of an engine. `at` is the pointer of the engine in the request.
+pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<FieldError> {
+    let mut broken = Vec::new();
+    let mut rule = |holds: bool, member: &str, detail: &str| {
+        if !holds {
+            broken.push(FieldError {
+                pointer: format!("{at}/{member}"),
+                detail: detail.to_owned(),
+            });
+        }
+    };
+    let this_year = i32::from(today.date().year());
+    rule(
+        engine
+            .built_year
+            .is_none_or(|year| (1800..=this_year).contains(&year)),
+        "built_year",
+        "not a year from 1800 to this year",
+    );
+    rule(
+        engine.cylinders.is_none_or(|n| (1..=12).contains(&n)),
+        "cylinders",
+        "not a count from 1 to 12",
+    );
+    let above = |part: Option<&Mass>, whole: Option<&Mass>| {
+        part.zip(whole)
+            .is_some_and(|(part, whole)| part.base() > whole.base())
+    };
+    rule(
+        !above(engine.adhesive_weight, engine.weight),
+        "adhesive_weight",
+        "more than the whole weight",
+    );
+    rule(
+        engine.whyte.is_none() || engine.kind == Kind::Locomotive,
+        "whyte",
+        "only a locomotive has a wheel arrangement by Whyte",
+    );
+    broken
+}
+
+/// The facts that rules bind together.
+pub(crate) struct Checked<'a> {
+    kind: Kind,
+    built_year: Option<i32>,
+    cylinders: Option<i32>,
+    weight: Option<&'a Mass>,
+    adhesive_weight: Option<&'a Mass>,
+    whyte: Option<&'a Whyte>,
+}
+
+impl NewEngine {
+    pub(crate) fn checked(&self) -> Checked<'_> {
+        Checked {
+            kind: self.kind,
+            built_year: self.built_year,
+            cylinders: self.cylinders,
+            weight: self.weight.as_ref(),
+            adhesive_weight: self.adhesive_weight.as_ref(),
+            whyte: self.whyte.as_ref(),
+        }
+    }
+}
+
+impl EnginePatch {
+    /// The facts as they would be after the change.
+    fn checked<'a>(&'a self, current: &'a Particulars) -> Checked<'a> {
+        fn after<'a, T>(change: &'a Option<Option<T>>, current: &'a Option<T>) -> Option<&'a T> {
+            change.as_ref().unwrap_or(current).as_ref()
+        }
+        Checked {
+            kind: self.kind.unwrap_or(current.kind),
+            built_year: after(&self.built_year, &current.built_year).copied(),
+            cylinders: after(&self.cylinders, &current.cylinders).copied(),
+            weight: after(&self.weight, &current.weight),
+            adhesive_weight: after(&self.adhesive_weight, &current.adhesive_weight),
+            whyte: after(&self.whyte, &current.whyte),
+        }
+    }
+}
+
+// Routes
+
+/// List engines
+#[utoipa::path(tag = "engines", operation_id = "list_engines", params(EngineFilters, EngineSort, PageParams),
+    responses((status = 200, body = Page<Engine>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines")]
+async fn list_engines(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<EngineFilters>,
+) -> Result<HttpResponse, Problem> {
+    let sort = Sort::read(list.sort.as_deref())?;
+    let filters = list.filters.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        load(conn, &filters, sort, &page).await
+    };
+    list.answer(&req, &db, fetch, |engine: &Engine| {
+        let price = engine
+            .in_stock
+            .asking_price
+            .map_or(Value::Null, |price| json!(price));
+        (price, engine.particulars.stock_no.into())
+    })
+    .await
+}
+
+/// Read an engine
+#[utoipa::path(tag = "engines", operation_id = "get_engine", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+    responses((status = 200, body = Engine), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}")]
+async fn get_engine(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let engine = find(&mut *db.read().await?, *stock_no).await?;
+    shown(&req, &engine)
+}
+
+/// Change what is known of an engine
+#[utoipa::path(tag = "engines", operation_id = "change_engine",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::IfMatch),
+    request_body(content = EnginePatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Engine), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[patch("/engines/{stock_no:\\d+}")]
+async fn change_engine(
+    Floor(actor): Floor,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    patch: Patch<EnginePatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            lock(tx.conn(), *stock_no).await?;
+            let current = find(tx.conn(), *stock_no).await?;
+            let change = patch.against(&current)?;
+            let broken = broken_rules("", &change.checked(&current.particulars), actor.today);
+            if !broken.is_empty() {
+                return Err(Problem::invalid_all(broken));
+            }
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let gauge_mm = change
+                .gauge
+                .as_ref()
+                .map(|gauge| gauge.as_ref().map(Length::base));
+            diesel::update(engines::table.find(*stock_no))
+                .set((&change, gauge_mm.map(|mm| engines::gauge_mm.eq(mm))))
+                .execute(tx.conn())
+                .await?;
+            tx.record(
+                "engine.changed",
+                Some(*stock_no),
+                json!({"members": patch.members()}),
+            )
+            .await?;
+            find(tx.conn(), *stock_no).await
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+pub(crate) async fn insert(tx: &mut Tx<'_>, new: &NewEngine) -> Result<i32, Problem> {
+    let gauge_mm = new.gauge.as_ref().map(Length::base);
+    Ok(diesel::insert_into(engines::table)
+        .values((new, engines::gauge_mm.eq(gauge_mm)))
+        .returning(engines::stock_no)
+        .get_result(tx.conn())
+        .await?)
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Engine, Problem> {
+    let engine: Option<Engine> = engines::table
+        .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
+        .filter(engines::stock_no.eq(stock_no))
+        .select(Engine::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    engine.ok_or_else(|| missing(stock_no))
+}
+
+/// Holds the engine until the end of the transaction, so that what was seen of it stays true.
+pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    let found: Option<i32> = engines::table
+        .find(stock_no)
+        .select(engines::stock_no)
+        .for_update()
+        .first(conn)
+        .await
+        .optional()?;
+    found.map(|_| ()).ok_or_else(|| missing(stock_no))
+}
+
+pub(crate) fn missing(stock_no: i32) -> Problem {
+    Problem::not_found(format!("there is no engine {stock_no}"))
+}
+
+/// `text` as a pattern for LIKE in which it stands for itself.
+pub(crate) fn containing(text: &str) -> String {
+    format!(
+        "%{}%",
+        text.replace('\\', "\\\\")
+            .replace('%', "\\%")
+            .replace('_', "\\_")
+    )
+}
+
+async fn load(
+    conn: &mut AsyncPgConnection,
+    filters: &EngineFilters,
+    sort: Sort,
+    page: &Keyset,
+) -> Result<Vec<Engine>, Problem> {
+    let mut query = engines::table
+        .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
+        .select(Engine::as_select())
+        .limit(page.limit)
+        .into_boxed();
+    if let Some(kinds) = &filters.kind {
+        query = query.filter(engines::kind.eq_any(kinds.clone()));
+    }
+    if let Some(gauges) = &filters.gauge_mm {
+        query = query.filter(engines::gauge_mm.eq_any(gauges.clone()));
+    }
+    if let Some(standings) = &filters.standing {
+        query = query.filter(stock::standing.eq_any(standings.clone()));
+    }
+    if let Some(listings) = &filters.listing {
+        query = query.filter(stock::listing.eq_any(listings.clone()));
+    }
+    if let Some(fuels) = &filters.fuel {
+        query = query.filter(engines::fuel.eq_any(fuels.clone()));
+    }
+    if let Some(arrangements) = &filters.whyte {
+        query = query.filter(engines::whyte.eq_any(arrangements.clone()));
+    }
+    if let Some(from) = filters.asking_price_from {
+        query = query.filter(stock::asking_price.ge(from));
+    }
+    if let Some(to) = filters.asking_price_to {
+        query = query.filter(stock::asking_price.le(to));
+    }
+    if let Some(words) = &filters.q {
+        let words = containing(words);
+        query = query.filter(
+            engines::name
+                .ilike(words.clone())
+                .or(engines::prototype
+                    .ilike(words.clone())
+                    .is_not_distinct_from(true))
+                .or(engines::design
+                    .ilike(words.clone())
+                    .is_not_distinct_from(true))
+                .or(engines::builder.ilike(words).is_not_distinct_from(true)),
+        );
+    }
+    let after = page
+        .after
+        .as_ref()
+        .map(|(_, id)| i32::try_from(*id).unwrap_or(i32::MAX));
+    let price = match &page.after {
+        Some((Value::String(price), _)) => price.parse::<Money>().ok(),
+        Some(_) | None => None,
+    };
+    query = match sort {
+        Sort::StockNo => query.order(engines::stock_no.asc()),
+        Sort::StockNoDown => query.order(engines::stock_no.desc()),
+        Sort::Price => query.order((
+            stock::asking_price.asc().nulls_last(),
+            engines::stock_no.asc(),
+        )),
+        Sort::PriceDown => query.order((
+            stock::asking_price.desc().nulls_last(),
+            engines::stock_no.asc(),
+        )),
+    };
+    if let Some(after) = after {
+        let unpriced = stock::asking_price.is_null();
+        query = match (sort, price) {
+            (Sort::StockNo, _) => query.filter(engines::stock_no.gt(after)),
+            (Sort::StockNoDown, _) => query.filter(engines::stock_no.lt(after)),
+            (Sort::Price | Sort::PriceDown, None) => {
+                query.filter(unpriced.and(engines::stock_no.gt(after)))
+            }
+            (Sort::Price, Some(price)) => query.filter(
+                unpriced
+                    .or(stock::asking_price.gt(price).assume_not_null())
+                    .or(stock::asking_price
+                        .eq(price)
+                        .and(engines::stock_no.gt(after))
+                        .assume_not_null()),
+            ),
+            (Sort::PriceDown, Some(price)) => query.filter(
+                unpriced
+                    .or(stock::asking_price.lt(price).assume_not_null())
+                    .or(stock::asking_price
+                        .eq(price)
+                        .and(engines::stock_no.gt(after))
+                        .assume_not_null()),
+            ),
+        };
+    }
+    Ok(query.load(conn).await?)
+}

@@ -1,0 +1,1038 @@
+//! The firm's own pricing guide: a starting price per kind and size, and a factor per fact.
+//!
+//! A price from the guide alone is the firm's opinion in numbers: its range is the uncertainty that the guide states.
+
+use crate::{
+    days::Day,
+    engine::{Kind, Scale},
+    money::{Money, NotMoney},
+    pricing_facts::{Feature, PricingFacts},
+    units::Length,
+};
+use rust_decimal::{Decimal, prelude::ToPrimitive};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use std::{borrow::Cow, fmt, str::FromStr};
+
+// The guide
+
+/// A plain number from 0.000001 to 1000 with at most six places; on the wire a decimal string, `"1.05"`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
+pub struct Ratio(Decimal);
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("not a number above 0 and up to 1000 written like \"1.05\", with at most six places")]
+pub struct NotARatio;
+
+impl Ratio {
+    pub const fn decimal(self) -> Decimal {
+        self.0
+    }
+
+    /// Natural logarithm, for explanations only: a price is never made from it.
+    fn ln(self) -> f64 {
+        self.0
+            .to_f64()
+            .expect("a number up to 1000 with six places is a float")
+            .ln()
+    }
+}
+
+/// A guide as the proprietor writes it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct GuideTerms {
+    /// Each guide has a number of its own; a later one replaces an earlier one from its day on.
+    #[cfg_attr(feature = "wire", schema(minimum = 1))]
+    pub version: i32,
+    pub from: Day,
+    /// u of the range likely / (1 + u) to likely x (1 + u), in which 8 of 10 sales are thought to fall: `"0.25"`.
+    pub uncertainty: Ratio,
+    #[cfg_attr(feature = "wire", schema(min_items = 1, max_items = 200))]
+    pub starts: Vec<Start>,
+    #[cfg_attr(feature = "wire", schema(max_items = 200))]
+    pub factors: Vec<Factor>,
+}
+
+/// The price of an engine of that kind and size before any factor. With neither gauge nor scale it is for every size.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct Start {
+    pub kind: Kind,
+    #[serde(default)]
+    pub gauge: Option<GaugeRange>,
+    #[serde(default)]
+    pub scale: Option<ScaleRange>,
+    pub price: Money,
+}
+
+/// From the smaller to the larger gauge, both included.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct GaugeRange {
+    pub from: Length,
+    pub to: Length,
+}
+
+/// From the smaller to the larger model (`2 in to the foot` to `3 in to the foot`), both included.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct ScaleRange {
+    pub from: Scale,
+    pub to: Scale,
+}
+
+/// What a level of a feature does to the price: more than 1 raises it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct Factor {
+    pub feature: Feature,
+    /// A word of the feature: a grade for an area, `included` or `not_included` for what goes with the engine.
+    #[cfg_attr(feature = "wire", schema(max_length = 40, example = "good"))]
+    pub level: String,
+    pub factor: Ratio,
+}
+
+/// A guide without contradictions: one starting price at most for any engine, one factor at most for any level.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Guide {
+    terms: GuideTerms,
+}
+
+/// What is wrong with a guide. The numbers count its starts or factors from 0.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum GuideFault {
+    #[error("versions are numbered from 1")]
+    Version,
+    #[error("a guide has 1 to {most} starting prices", most = Guide::MOST)]
+    StartCount,
+    #[error("a guide has at most {most} factors", most = Guide::MOST)]
+    FactorCount,
+    #[error("a starting price is above 0")]
+    PriceNotAboveNought { start: usize },
+    #[error("a starting price goes by gauge or by scale, not by both")]
+    BothMeasures { start: usize },
+    #[error("a range runs from the smaller to the larger")]
+    RangeTurnedRound { start: usize },
+    #[error(
+        "start {earlier} of the same kind goes by another measure, or is for every size: one engine would have two prices"
+    )]
+    AnotherMeasure { start: usize, earlier: usize },
+    #[error("start {earlier} of the same kind covers some of the same sizes")]
+    Overlap { start: usize, earlier: usize },
+    #[error("{feature} has the levels {allowed}")]
+    UnknownLevel {
+        factor: usize,
+        feature: Feature,
+        allowed: String,
+    },
+    #[error("factor {earlier} is for the same level of the same feature")]
+    Twice { factor: usize, earlier: usize },
+}
+
+impl GuideFault {
+    /// JSON pointer into the terms.
+    pub fn pointer(&self) -> String {
+        match self {
+            GuideFault::Version => "/version".to_owned(),
+            GuideFault::StartCount => "/starts".to_owned(),
+            GuideFault::FactorCount => "/factors".to_owned(),
+            GuideFault::PriceNotAboveNought { start } => format!("/starts/{start}/price"),
+            GuideFault::BothMeasures { start }
+            | GuideFault::RangeTurnedRound { start }
+            | GuideFault::AnotherMeasure { start, .. }
+            | GuideFault::Overlap { start, .. } => format!("/starts/{start}"),
+            GuideFault::UnknownLevel { factor, .. } => format!("/factors/{factor}/level"),
+            GuideFault::Twice { factor, .. } => format!("/factors/{factor}"),
+        }
+    }
+}
+
+/// The sizes of a start, larger models having the larger numbers.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Sizes {
+    Any,
+    GaugeMm(Decimal, Decimal),
+    InchesToTheFoot(Decimal, Decimal),
+}
+
+impl Start {
+    /// A start with both measures is a fault of the guide; here its gauge rules.
+    fn sizes(&self) -> Sizes {
+        match (&self.gauge, &self.scale) {
+            (Some(range), _) => Sizes::GaugeMm(range.from.base(), range.to.base()),
+            (None, Some(range)) => Sizes::InchesToTheFoot(
+                range.from.inches_to_the_foot(),
+                range.to.inches_to_the_foot(),
+            ),
+            (None, None) => Sizes::Any,
+        }
+    }
+}
+
+impl Guide {
+    pub const MOST: usize = 200;
+
+    /// Tells all faults at once.
+    pub fn new(terms: GuideTerms) -> Result<Guide, Vec<GuideFault>> {
+        let mut faults = Vec::new();
+        if terms.version < 1 {
+            faults.push(GuideFault::Version);
+        }
+        let (too_many_starts, too_many_factors) = (
+            terms.starts.len() > Guide::MOST,
+            terms.factors.len() > Guide::MOST,
+        );
+        if terms.starts.is_empty() || too_many_starts {
+            faults.push(GuideFault::StartCount);
+        }
+        if too_many_factors {
+            faults.push(GuideFault::FactorCount);
+        }
+        // Each is compared with all before it, which is only done for a number of them that is in order.
+        if !too_many_starts {
+            faults.extend(start_faults(&terms.starts));
+        }
+        if !too_many_factors {
+            faults.extend(factor_faults(&terms.factors));
+        }
+        if faults.is_empty() {
+            Ok(Guide { terms })
+        } else {
+            Err(faults)
+        }
+    }
+
+    pub const fn terms(&self) -> &GuideTerms {
+        &self.terms
+    }
+}
+
+fn start_faults(starts: &[Start]) -> Vec<GuideFault> {
+    let mut faults = Vec::new();
+    for (n, start) in starts.iter().enumerate() {
+        if start.price <= Money::ZERO {
+            faults.push(GuideFault::PriceNotAboveNought { start: n });
+        }
+        if start.gauge.is_some() && start.scale.is_some() {
+            faults.push(GuideFault::BothMeasures { start: n });
+            continue;
+        }
+        match start.sizes() {
+            Sizes::GaugeMm(from, to) | Sizes::InchesToTheFoot(from, to) if from > to => {
+                faults.push(GuideFault::RangeTurnedRound { start: n });
+            }
+            Sizes::Any | Sizes::GaugeMm(..) | Sizes::InchesToTheFoot(..) => {}
+        }
+        faults.extend(starts[..n].iter().enumerate().find_map(|(earlier, other)| {
+            (other.kind == start.kind)
+                .then(|| clash(n, start.sizes(), earlier, other.sizes()))
+                .flatten()
+        }));
+    }
+    faults
+}
+
+fn clash(start: usize, sizes: Sizes, earlier: usize, others: Sizes) -> Option<GuideFault> {
+    match (sizes, others) {
+        (Sizes::GaugeMm(from, to), Sizes::GaugeMm(other_from, other_to))
+        | (Sizes::InchesToTheFoot(from, to), Sizes::InchesToTheFoot(other_from, other_to)) => {
+            (from <= other_to && other_from <= to).then_some(GuideFault::Overlap { start, earlier })
+        }
+        (Sizes::Any | Sizes::GaugeMm(..) | Sizes::InchesToTheFoot(..), _) => {
+            Some(GuideFault::AnotherMeasure { start, earlier })
+        }
+    }
+}
+
+fn factor_faults(factors: &[Factor]) -> Vec<GuideFault> {
+    let mut faults = Vec::new();
+    for (n, factor) in factors.iter().enumerate() {
+        let levels = factor.feature.levels();
+        if !levels.contains(&factor.level.as_str()) {
+            faults.push(GuideFault::UnknownLevel {
+                factor: n,
+                feature: factor.feature,
+                allowed: levels.join(", "),
+            });
+        }
+        let twice = factors[..n]
+            .iter()
+            .position(|other| other.feature == factor.feature && other.level == factor.level);
+        faults.extend(twice.map(|earlier| GuideFault::Twice { factor: n, earlier }));
+    }
+    faults
+}
+
+// The price
+
+/// What the guide says an engine would fetch, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct GuidePrice {
+    pub guide_version: i32,
+    pub low: Money,
+    pub likely: Money,
+    pub high: Money,
+    /// How many of 100 sales the range from low to high is meant to hold.
+    pub range_percent: u8,
+    pub start: Money,
+    /// `start` and the effects add up to `likely` to the penny.
+    #[cfg_attr(feature = "wire", schema(max_items = 18))]
+    pub steps: Vec<Step>,
+    /// Features that the guide has factors for and the engine does not tell: no factor was applied.
+    #[cfg_attr(feature = "wire", schema(max_items = 18))]
+    pub missing: Vec<Feature>,
+    #[cfg_attr(feature = "wire", schema(max_items = 20))]
+    pub warnings: Vec<Warning>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct Step {
+    pub feature: Feature,
+    #[cfg_attr(feature = "wire", schema(max_length = 40))]
+    pub level: &'static str,
+    /// 1 where the guide has factors for the feature, but none for this level.
+    pub factor: Ratio,
+    pub effect: Money,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Warning {
+    GuideAlone { uncertainty: Ratio },
+    NotKnown { feature: Feature },
+}
+
+impl fmt::Display for Warning {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Warning::GuideAlone { uncertainty } => write!(
+                f,
+                "From the firm's guide alone: the range is the uncertainty of {uncertainty} that the guide states, and no \
+                 sale supports it."
+            ),
+            Warning::NotKnown { feature } => write!(f, "{feature}: not known, no factor applied."),
+        }
+    }
+}
+
+impl Serialize for Warning {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_str(self)
+    }
+}
+
+/// Why the guide gives no price.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum NoPrice {
+    #[error("the guide has no starting price for the kind {kind}")]
+    NoStartForKind { kind: Kind },
+    #[error("the guide has no starting price for a {kind} of that size")]
+    NoStartForSize { kind: Kind },
+    #[error("the guide goes by gauge for the kind {kind}, and the engine's gauge is not known")]
+    GaugeNotKnown { kind: Kind },
+    #[error("the guide goes by scale for the kind {kind}, and the engine's scale is not known")]
+    ScaleNotKnown { kind: Kind },
+    #[error("the price is beyond the range of amounts")]
+    OutOfRange,
+}
+
+impl From<NotMoney> for NoPrice {
+    fn from(_: NotMoney) -> NoPrice {
+        NoPrice::OutOfRange
+    }
+}
+
+/// The guide's price: likely = starting price x factors, exact until it is rounded to the penny; low and high = likely
+/// divided and multiplied by 1 + u. Neither the order of the guide's rows nor that of the facts matters.
+pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice> {
+    let terms = &guide.terms;
+    let start = starting_price(&terms.starts, engine)?;
+    let applied = applied_factors(&terms.factors, engine);
+
+    let exact = applied
+        .iter()
+        .try_fold(start.decimal(), |price, applied| {
+            price.checked_mul(applied.factor.0)
+        })
+        .ok_or(NoPrice::OutOfRange)?;
+    let spread = Decimal::ONE + terms.uncertainty.0;
+    let likely = Money::rounded(exact)?;
+    let low = Money::rounded(exact.checked_div(spread).ok_or(NoPrice::OutOfRange)?)?;
+    let high = Money::rounded(exact.checked_mul(spread).ok_or(NoPrice::OutOfRange)?)?;
+
+    let missing: Vec<Feature> = features_of(&terms.factors)
+        .filter(|feature| engine.level(*feature).is_none())
+        .collect();
+    let warnings = std::iter::once(Warning::GuideAlone {
+        uncertainty: terms.uncertainty,
+    })
+    .chain(
+        missing
+            .iter()
+            .map(|feature| Warning::NotKnown { feature: *feature }),
+    )
+    .collect();
+    Ok(GuidePrice {
+        guide_version: terms.version,
+        low,
+        likely,
+        high,
+        range_percent: 80,
+        start,
+        steps: steps(start, likely, &applied)?,
+        missing,
+        warnings,
+    })
+}
+
+fn starting_price(starts: &[Start], engine: &PricingFacts) -> Result<Money, NoPrice> {
+    let kind = engine.kind;
+    let gauge_mm = engine.gauge.as_ref().map(Length::base);
+    let inches_to_the_foot = engine.scale.as_ref().map(Scale::inches_to_the_foot);
+    let mut refusal = NoPrice::NoStartForKind { kind };
+    for start in starts.iter().filter(|start| start.kind == kind) {
+        let (size, from, to, not_known) = match start.sizes() {
+            Sizes::Any => return Ok(start.price),
+            Sizes::GaugeMm(from, to) => (gauge_mm, from, to, NoPrice::GaugeNotKnown { kind }),
+            Sizes::InchesToTheFoot(from, to) => (
+                inches_to_the_foot,
+                from,
+                to,
+                NoPrice::ScaleNotKnown { kind },
+            ),
+        };
+        match size {
+            Some(size) if (from..=to).contains(&size) => return Ok(start.price),
+            Some(_) => refusal = NoPrice::NoStartForSize { kind },
+            None => refusal = not_known,
+        }
+    }
+    Err(refusal)
+}
+
+/// The features that the guide has factors for, each once, in the order of the list of features.
+fn features_of(factors: &[Factor]) -> impl Iterator<Item = Feature> {
+    Feature::ALL
+        .iter()
+        .copied()
+        .filter(|feature| factors.iter().any(|factor| factor.feature == *feature))
+}
+
+struct Applied {
+    feature: Feature,
+    level: &'static str,
+    factor: Ratio,
+}
+
+fn applied_factors(factors: &[Factor], engine: &PricingFacts) -> Vec<Applied> {
+    features_of(factors)
+        .filter_map(|feature| {
+            let level = engine.level(feature)?;
+            let factor = factors
+                .iter()
+                .find(|factor| factor.feature == feature && factor.level == level)
+                .map_or(Ratio(Decimal::ONE), |factor| factor.factor);
+            Some(Applied {
+                feature,
+                level,
+                factor,
+            })
+        })
+        .collect()
+}
+
+/// Each factor's share of the way from `start` to `likely`: L ln(factor), where L = (likely - start) / ln(likely / start) is
+/// the logarithmic mean of both, in whole pennies that add up.
+///
+/// Source: B. W. Ang, "The LMDI approach to decomposition analysis: a practical guide", Energy Policy 33 (2005) 867-871.
+fn steps(start: Money, likely: Money, applied: &[Applied]) -> Result<Vec<Step>, NoPrice> {
+    let logs: Vec<f64> = applied.iter().map(|applied| applied.factor.ln()).collect();
+    let total: f64 = logs.iter().sum();
+    // (e^x - 1)/x tends to 1: factors that cancel out leave the price, and each keeps its effect.
+    let growth = if total.abs() < 1e-12 {
+        1.0
+    } else {
+        total.exp_m1() / total
+    };
+    let mean = start.pennies() as f64 * growth;
+    let effects: Vec<f64> = logs.iter().map(|log| mean * log).collect();
+    let pennies = whole_pennies(&effects, likely.pennies() - start.pennies());
+    applied
+        .iter()
+        .zip(pennies)
+        .map(|(applied, pennies)| {
+            Ok(Step {
+                feature: applied.feature,
+                level: applied.level,
+                factor: applied.factor,
+                effect: Money::from_pennies(pennies)?,
+            })
+        })
+        .collect()
+}
+
+/// Rounds the parts so that they add up to `total`: each down, then a penny more for those with the largest remainders; of
+/// equal remainders the earlier goes first. Empty when there are no parts.
+fn whole_pennies(parts: &[f64], total: i128) -> Vec<i128> {
+    let mut pennies: Vec<i128> = parts.iter().map(|part| part.floor() as i128).collect();
+    let mut by_remainder: Vec<usize> = (0..parts.len()).collect();
+    let remainder = |n: usize| parts[n] - parts[n].floor();
+    by_remainder.sort_by(|a, b| remainder(*b).total_cmp(&remainder(*a)));
+    let Ok(count) = i128::try_from(parts.len()) else {
+        return pennies;
+    };
+    if count == 0 {
+        return pennies;
+    }
+    // Left over is less than a penny each, but for the last digits of very large amounts, which are spread over all.
+    let left_over = total - pennies.iter().sum::<i128>();
+    let (each, further) = (left_over.div_euclid(count), left_over.rem_euclid(count));
+    for (rank, n) in (0..).zip(by_remainder) {
+        pennies[n] += each + i128::from(rank < further);
+    }
+    pennies
+}
+
+impl fmt::Display for Ratio {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        fmt::Display::fmt(&self.0.normalize(), f)
+    }
+}
+
+impl FromStr for Ratio {
+    type Err = NotARatio;
+
+    fn from_str(text: &str) -> Result<Ratio, NotARatio> {
+        let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
+        let plain = |digits: &str, most| {
+            (1..=most).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit())
+        };
+        if !plain(whole, 4) || !plain(places, 6) {
+            return Err(NotARatio);
+        }
+        let number = Decimal::from_str_exact(text).map_err(|_| NotARatio)?;
+        if number > Decimal::ZERO && number <= Decimal::ONE_THOUSAND {
+            Ok(Ratio(number))
+        } else {
+            Err(NotARatio)
+        }
+    }
+}
+
+impl Serialize for Ratio {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Ratio {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Ratio, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+#[cfg(feature = "wire")]
+mod wire {
+    use super::{Ratio, Warning};
+    use utoipa::{
+        PartialSchema, ToSchema,
+        openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+    };
+
+    wire_text!(
+        Ratio,
+        ObjectBuilder::new()
+            .schema_type(Type::String)
+            .pattern(Some(r"^[0-9]{1,4}(\.[0-9]{1,6})?$"))
+            .max_length(Some(11))
+            .description(Some("Above 0 and up to 1000, at most six places"))
+            .examples(["1.05"])
+            .build()
+    );
+
+    impl PartialSchema for Warning {
+        fn schema() -> RefOr<Schema> {
+            RefOr::T(Schema::Object(
+                ObjectBuilder::new()
+                    .schema_type(Type::String)
+                    .max_length(Some(200))
+                    .examples(["boiler: not known, no factor applied."])
+                    .build(),
+            ))
+        }
+    }
+
+    impl ToSchema for Warning {}
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        engine::{BuilderStanding, Fuel, GoesWith, WorkingOrder},
+        pricing_facts::{Included, Papers},
+        surveys::{Area, BuildQuality, Grade},
+    };
+    use proptest::prelude::{Just, Strategy, prop_assert, prop_assert_eq, proptest};
+
+    fn read<T: FromStr<Err: fmt::Debug>>(text: &str) -> T {
+        text.parse().expect(text)
+    }
+
+    fn start(kind: Kind, gauge: &str, price: &str) -> Start {
+        Start {
+            kind,
+            gauge: Some(GaugeRange {
+                from: read(gauge),
+                to: read(gauge),
+            }),
+            scale: None,
+            price: read(price),
+        }
+    }
+
+    fn by_scale(from: &str, to: &str, price: &str) -> Start {
+        Start {
+            kind: Kind::RoadEngine,
+            gauge: None,
+            scale: Some(ScaleRange {
+                from: read(from),
+                to: read(to),
+            }),
+            price: read(price),
+        }
+    }
+
+    fn factor(feature: Feature, level: &str, factor: &str) -> Factor {
+        Factor {
+            feature,
+            level: level.to_owned(),
+            factor: read(factor),
+        }
+    }
+
+    fn terms(starts: Vec<Start>, factors: Vec<Factor>) -> GuideTerms {
+        GuideTerms {
+            version: 3,
+            from: read("2026-01-01"),
+            uncertainty: read("0.25"),
+            starts,
+            factors,
+        }
+    }
+
+    fn guide(price: &str, factors: Vec<Factor>) -> Guide {
+        Guide::new(terms(vec![start(Kind::Locomotive, "5 in", price)], factors)).expect("a guide")
+    }
+
+    fn engine() -> PricingFacts {
+        PricingFacts {
+            gauge: Some(read("127 mm")),
+            build_quality: Some(BuildQuality::Fine),
+            grades: [(Area::Boiler, Grade::Good), (Area::Motion, Grade::Worn)].into(),
+            builder: Some(BuilderStanding::Amateur),
+            papers: Some(Papers::InDate),
+            goes_with: [(GoesWith::Trolley, Included::Included)].into(),
+            ..PricingFacts::of(Kind::Locomotive)
+        }
+    }
+
+    fn fully_known() -> PricingFacts {
+        PricingFacts {
+            grades: Area::ALL.iter().map(|area| (*area, Grade::Fair)).collect(),
+            fuel: Some(Fuel::Coal),
+            goes_with: GoesWith::ALL
+                .iter()
+                .map(|item| (*item, Included::Included))
+                .collect(),
+            working_order: Some(WorkingOrder::InRunningOrder),
+            ..engine()
+        }
+    }
+
+    fn effects(price: &GuidePrice) -> Vec<String> {
+        price
+            .steps
+            .iter()
+            .map(|step| step.effect.to_string())
+            .collect()
+    }
+
+    /// Sales comparison by multiplying factors (market approach of the International Valuation Standards; constructed
+    /// arithmetic): 6200 x 1.05 x 0.96, 5400 x 1.10 x 1.02, 7000 x 0.92.
+    #[test]
+    fn the_likely_price_is_start_times_factors() {
+        let (better, worse) = (Feature::BuildQuality, Feature::Motion);
+        for (price, factors, likely) in [
+            (
+                "6200.00",
+                vec![(better, "fine", "1.05"), (worse, "worn", "0.96")],
+                "6249.60",
+            ),
+            (
+                "5400.00",
+                vec![(better, "fine", "1.10"), (Feature::Boiler, "good", "1.02")],
+                "6058.80",
+            ),
+            ("7000.00", vec![(worse, "worn", "0.92")], "6440.00"),
+        ] {
+            let factors = factors
+                .into_iter()
+                .map(|(f, level, by)| factor(f, level, by))
+                .collect();
+            let price = value(&guide(price, factors), &engine()).expect("a price");
+            assert_eq!(price.likely.to_string(), likely);
+        }
+    }
+
+    /// Arithmetic of likely x/÷ (1 + u): u = 0.25 on 6249.60.
+    #[test]
+    fn the_range_is_the_guides_stated_uncertainty() {
+        let guide = guide("6249.60", vec![]);
+        let price = value(&guide, &engine()).expect("a price");
+        assert_eq!((price.low, price.high), (read("4999.68"), read("7812.00")));
+        assert_eq!((price.range_percent, price.guide_version), (80, 3));
+        assert_eq!((effects(&price), price.start), (vec![], price.likely));
+        assert_eq!(
+            price.warnings,
+            [Warning::GuideAlone {
+                uncertainty: read("0.25")
+            }]
+        );
+    }
+
+    /// By hand from effect = L(P, P0) ln factor (Ang 2005): equal factors share alike, 4 has twice the logarithm of 2, and of
+    /// 2 and 1/2 each is worth P ln 2.
+    #[test]
+    fn effects_follow_the_logarithmic_mean() {
+        for (price, build, motion, expected) in [
+            ("100.00", "2", "2", ["150.00", "150.00"]),
+            ("100.00", "4", "2", ["466.67", "233.33"]),
+            ("100.00", "2", "0.5", ["69.31", "-69.31"]),
+            ("1000.00", "1", "1.1", ["0.00", "100.00"]),
+        ] {
+            let factors = vec![
+                factor(Feature::BuildQuality, "fine", build),
+                factor(Feature::Motion, "worn", motion),
+            ];
+            let price = value(&guide(price, factors), &engine()).expect("a price");
+            assert_eq!(effects(&price), expected, "{build} and {motion}");
+        }
+    }
+
+    /// Three equal parts of 331.00: the odd penny goes to the first.
+    #[test]
+    fn odd_pennies_go_to_the_largest_remainders() {
+        let factors = vec![
+            factor(Feature::Papers, "in_date", "1.1"),
+            factor(Feature::BuildQuality, "fine", "1.1"),
+            factor(Feature::Motion, "worn", "1.1"),
+        ];
+        let price = value(&guide("1000.00", factors), &engine()).expect("a price");
+        assert_eq!(price.likely.to_string(), "1331.00");
+        assert_eq!(effects(&price), ["110.34", "110.33", "110.33"]);
+        assert_eq!(whole_pennies(&[0.6, -0.7, 0.3], 0), [1, -1, 0]);
+        assert_eq!(whole_pennies(&[], 0), [0; 0]);
+    }
+
+    #[test]
+    fn a_fact_that_is_not_told_is_named_and_never_guessed() {
+        let factors = vec![
+            factor(Feature::Frames, "defective", "0.8"),
+            factor(Feature::Trolley, "included", "1.02"),
+            factor(Feature::Fuel, "coal", "1.10"),
+            factor(Feature::Box, "included", "1.01"),
+        ];
+        let price = value(&guide("1000.00", factors), &engine()).expect("a price");
+        assert_eq!(price.likely.to_string(), "1020.00");
+        assert_eq!(
+            price.missing,
+            [Feature::Frames, Feature::Fuel, Feature::Box]
+        );
+        let warnings: Vec<_> = price.warnings.iter().map(ToString::to_string).collect();
+        assert_eq!(warnings[1], "frames: not known, no factor applied.");
+        assert_eq!(warnings.len(), 4);
+        assert!(warnings.iter().all(|warning| warning.len() <= 200));
+    }
+
+    #[test]
+    fn a_level_without_a_factor_is_a_step_that_changes_nothing() {
+        let factors = vec![factor(Feature::BuildQuality, "rough", "0.6")];
+        let price = value(&guide("1000.00", factors), &engine()).expect("a price");
+        let step = &price.steps[0];
+        assert_eq!(
+            (step.level, step.factor, step.effect),
+            ("fine", read("1"), Money::ZERO)
+        );
+        assert_eq!((price.likely, price.missing), (price.start, vec![]));
+    }
+
+    #[test]
+    fn outside_the_guide_there_is_no_price() {
+        let guide = Guide::new(terms(
+            vec![
+                start(Kind::Locomotive, "5 in", "6000.00"),
+                by_scale("2 in to the foot", "3 in to the foot", "8000.00"),
+                Start {
+                    kind: Kind::Stationary,
+                    gauge: None,
+                    scale: None,
+                    price: read("400.00"),
+                },
+            ],
+            vec![],
+        ))
+        .expect("a guide");
+        let ask = |kind, gauge: Option<&str>, scale: Option<&str>| {
+            let engine = PricingFacts {
+                gauge: gauge.map(read),
+                scale: scale.map(read),
+                ..PricingFacts::of(kind)
+            };
+            value(&guide, &engine).map(|price| price.likely.to_string())
+        };
+        let (loco, road) = (Kind::Locomotive, Kind::RoadEngine);
+        assert_eq!(ask(loco, Some("5 in"), None), Ok("6000.00".to_owned()));
+        assert_eq!(
+            ask(loco, Some("5.001 in"), None),
+            Err(NoPrice::NoStartForSize { kind: loco })
+        );
+        assert_eq!(
+            ask(loco, None, Some("1:8")),
+            Err(NoPrice::GaugeNotKnown { kind: loco })
+        );
+        assert_eq!(
+            ask(road, None, Some("1:6")),
+            Ok("8000.00".to_owned()),
+            "2 in to the foot"
+        );
+        assert_eq!(
+            ask(road, None, Some("1:4")),
+            Ok("8000.00".to_owned()),
+            "3 in to the foot"
+        );
+        assert_eq!(
+            ask(road, None, Some("1:3.9")),
+            Err(NoPrice::NoStartForSize { kind: road })
+        );
+        assert_eq!(
+            ask(road, Some("5 in"), None),
+            Err(NoPrice::ScaleNotKnown { kind: road })
+        );
+        assert_eq!(
+            ask(Kind::Stationary, None, None),
+            Ok("400.00".to_owned()),
+            "any size"
+        );
+        assert_eq!(
+            ask(Kind::Other, None, None),
+            Err(NoPrice::NoStartForKind { kind: Kind::Other })
+        );
+    }
+
+    #[test]
+    fn an_amount_out_of_range_is_refused() {
+        let factors = Area::ALL
+            .iter()
+            .map(|area| factor(read(area.as_str()), "fair", "1000"))
+            .collect();
+        let guide = guide("9999999999.99", factors);
+        assert_eq!(value(&guide, &fully_known()), Err(NoPrice::OutOfRange));
+    }
+
+    #[test]
+    fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
+        let both = Start {
+            gauge: Some(GaugeRange {
+                from: read("5 in"),
+                to: read("5 in"),
+            }),
+            ..by_scale("1 in to the foot", "2 in to the foot", "1.00")
+        };
+        let faults = Guide::new(GuideTerms {
+            version: 0,
+            ..terms(
+                vec![
+                    start(Kind::Locomotive, "5 in", "6000.00"),
+                    start(Kind::Locomotive, "127 mm", "0.00"),
+                    by_scale("3 in to the foot", "2 in to the foot", "8000.00"),
+                    both,
+                    Start {
+                        kind: Kind::RoadEngine,
+                        gauge: None,
+                        scale: None,
+                        price: read("1.00"),
+                    },
+                ],
+                vec![
+                    factor(Feature::Boiler, "fine", "1.1"),
+                    factor(Feature::Boiler, "good", "1.1"),
+                    factor(Feature::Boiler, "good", "1.2"),
+                ],
+            )
+        })
+        .expect_err("faults");
+        let told: Vec<_> = faults
+            .iter()
+            .map(|fault| (fault.pointer(), fault.clone()))
+            .collect();
+        assert_eq!(
+            told,
+            [
+                ("/version".to_owned(), GuideFault::Version),
+                (
+                    "/starts/1/price".to_owned(),
+                    GuideFault::PriceNotAboveNought { start: 1 }
+                ),
+                (
+                    "/starts/1".to_owned(),
+                    GuideFault::Overlap {
+                        start: 1,
+                        earlier: 0
+                    }
+                ),
+                (
+                    "/starts/2".to_owned(),
+                    GuideFault::RangeTurnedRound { start: 2 }
+                ),
+                (
+                    "/starts/3".to_owned(),
+                    GuideFault::BothMeasures { start: 3 }
+                ),
+                (
+                    "/starts/4".to_owned(),
+                    GuideFault::AnotherMeasure {
+                        start: 4,
+                        earlier: 2
+                    }
+                ),
+                (
+                    "/factors/0/level".to_owned(),
+                    GuideFault::UnknownLevel {
+                        factor: 0,
+                        feature: Feature::Boiler,
+                        allowed: "as_new, good, fair, worn, defective".to_owned(),
+                    }
+                ),
+                (
+                    "/factors/2".to_owned(),
+                    GuideFault::Twice {
+                        factor: 2,
+                        earlier: 1
+                    }
+                ),
+            ]
+        );
+        let empty = Guide::new(terms(vec![], vec![])).expect_err("no start");
+        assert_eq!(empty, [GuideFault::StartCount]);
+        let many = vec![factor(Feature::Fuel, "coal", "1"); Guide::MOST + 1];
+        let starts = vec![start(Kind::Locomotive, "5 in", "1.00")];
+        assert_eq!(
+            Guide::new(terms(starts, many)),
+            Err(vec![GuideFault::FactorCount])
+        );
+    }
+
+    #[test]
+    fn only_plain_numbers_above_nought_are_factors() {
+        for (text, shown) in [
+            ("1.05", "1.05"),
+            ("1.050", "1.05"),
+            ("0.000001", "0.000001"),
+            ("1000", "1000"),
+        ] {
+            assert_eq!(read::<Ratio>(text).to_string(), shown);
+        }
+        for bad in [
+            "0",
+            "0.0",
+            "-1",
+            "1000.1",
+            "1e1",
+            "1.",
+            ".5",
+            "",
+            "1.0000001",
+            "+1",
+            "NaN",
+            "1.2.3",
+            "01000.5",
+        ] {
+            assert_eq!(bad.parse::<Ratio>(), Err(NotARatio), "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_guide_is_read_back_as_it_was_written() {
+        let terms = terms(
+            vec![by_scale("2 in to the foot", "1:4", "8000.00")],
+            vec![factor(Feature::Papers, "not_in_date", "0.85")],
+        );
+        let wire = serde_json::to_string(&terms).expect("json");
+        assert_eq!(
+            serde_json::from_str::<GuideTerms>(&wire).expect("read"),
+            terms
+        );
+    }
+
+    /// Factors from 0.2 to 5 for any of the features, in any order.
+    fn any_factors() -> impl Strategy<Value = Vec<Factor>> {
+        proptest::collection::vec(
+            proptest::option::of(200_000_i64..5_000_000),
+            Feature::ALL.len(),
+        )
+        .prop_map(|millionths| {
+            Feature::ALL
+                .iter()
+                .zip(millionths)
+                .filter_map(|(feature, millionths)| {
+                    Some(Factor {
+                        feature: *feature,
+                        level: fully_known().level(*feature)?.to_owned(),
+                        factor: Ratio(Decimal::new(millionths?, 6)),
+                    })
+                })
+                .collect()
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn steps_add_up_to_the_penny(pennies in 1_i128..1_000_000_000, factors in any_factors()) {
+            let start = Money::from_pennies(pennies).expect("in range").to_string();
+            if let Ok(price) = value(&guide(&start, factors.clone()), &fully_known()) {
+                let effects = price.steps.iter().map(|step| step.effect);
+                prop_assert_eq!(Money::sum(effects.chain([price.start])), Ok(price.likely));
+                prop_assert!(price.low <= price.likely && price.likely <= price.high);
+                prop_assert_eq!(price.steps.len(), factors.len());
+                for step in price.steps {
+                    let raises = step.factor.decimal() > Decimal::ONE;
+                    let effect = step.effect.pennies();
+                    prop_assert!(if raises { effect >= 0 } else { effect <= 0 }, "{step:?}");
+                }
+            }
+        }
+
+        #[test]
+        fn the_order_of_the_guide_is_irrelevant(
+            (rows, shuffled) in any_factors()
+                .prop_flat_map(|rows| (Just(rows.clone()), Just(rows).prop_shuffle()))
+        ) {
+            let price = |rows| value(&guide("6200.00", rows), &fully_known());
+            prop_assert_eq!(price(rows), price(shuffled));
+        }
+    }
+}

@@ -1,0 +1,826 @@
+//! What an engine can be expected to do: haulage, curves, size and lifting, as estimates beside their inputs.
+//!
+//! Nothing here is a measurement. A figure whose facts are not all known is absent and names what is missing.
+
+use crate::{
+    engine::{EngineFacts, Kind, ScaleBasis, ScaleEstimate, scale_estimates},
+    units::{
+        Force, ForceUnit, Length, LengthUnit, Mass, MassUnit, Pressure, PressureUnit, Unit, Volume,
+        four_places,
+    },
+};
+use rust_decimal::Decimal;
+use serde::{Serialize, Serializer};
+
+/// Part of the boiler pressure that is taken to act on the pistons; the usual nominal figure of British and American
+/// railways.
+const MEAN_PRESSURE_SHARE: Decimal = Decimal::from_parts(85, 0, 0, false, 2);
+/// Steel wheel on dry rail; common practice, no published source.
+const ADHESION: Decimal = Decimal::from_parts(25, 0, 0, false, 2);
+/// Rolling resistance as a share of the weight; common practice, no published source.
+const ROLLING: Decimal = Decimal::from_parts(15, 0, 0, false, 3);
+
+words! {
+    /// A fact that a figure is made from.
+    pub enum Fact {
+        Gauge = "gauge",
+        PrototypeGauge = "prototype_gauge",
+        Scale = "scale",
+        Cylinders = "cylinders",
+        Bore = "bore",
+        Stroke = "stroke",
+        DrivingWheelDiameter = "driving_wheel_diameter",
+        WorkingPressure = "working_pressure",
+        BoilerVolume = "boiler_volume",
+        Weight = "weight",
+        AdhesiveWeight = "adhesive_weight",
+        RigidWheelbase = "rigid_wheelbase",
+        SidePlay = "side_play",
+        StatedTractiveEffort = "stated_tractive_effort",
+    }
+}
+
+words! {
+    /// What an engine runs out of first.
+    pub enum Limit { Adhesion = "adhesion", TractiveEffort = "tractive_effort" }
+}
+
+/// A derived figure; on the wire a decimal string of at most four places, halves up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Figure(Decimal);
+
+impl Figure {
+    /// Exact, before it is rounded for show.
+    pub const fn exact(self) -> Decimal {
+        self.0
+    }
+}
+
+impl Serialize for Figure {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&four_places(self.0))
+    }
+}
+
+/// One fact that a figure used, as it was written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct Input {
+    pub fact: Fact,
+    #[cfg_attr(feature = "wire", schema(max_length = 64, example = "1 1/2 in"))]
+    pub value: String,
+}
+
+/// What a figure rests on. A figure with nothing missing is still `null` where it would be beyond all reason.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct Basis {
+    #[cfg_attr(feature = "wire", schema(max_items = 14))]
+    pub inputs: Vec<Input>,
+    #[cfg_attr(feature = "wire", schema(max_items = 14))]
+    pub missing: Vec<Fact>,
+    /// How the figure was made, and what it leaves out.
+    #[cfg_attr(feature = "wire", schema(max_length = 400))]
+    pub estimate: &'static str,
+}
+
+impl Basis {
+    const fn of(estimate: &'static str) -> Basis {
+        Basis {
+            inputs: Vec::new(),
+            missing: Vec::new(),
+            estimate,
+        }
+    }
+
+    /// Notes the fact as used, or as missing.
+    fn take<T: ToString>(&mut self, fact: Fact, value: Option<T>) -> Option<T> {
+        match &value {
+            Some(value) => self.inputs.push(Input {
+                fact,
+                value: value.to_string(),
+            }),
+            None => self.missing.push(fact),
+        }
+        value
+    }
+
+    /// Notes a fact only if it is there: the figure can do without it.
+    fn take_if_known<T: ToString>(&mut self, fact: Fact, value: Option<T>) -> Option<T> {
+        value.and_then(|value| self.take(fact, Some(value)))
+    }
+}
+
+/// All working figures. Those about haulage and curves are `null` for an engine that does not run on rails.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct WorkingFigures {
+    pub scale: ScaleFigures,
+    pub boiler_size: BoilerSize,
+    pub lifting: Lifting,
+    pub tractive_effort: Option<TractiveEffort>,
+    pub factor_of_adhesion: Option<FactorOfAdhesion>,
+    pub load: Option<Load>,
+    pub smallest_curve: Option<SmallestCurve>,
+}
+
+/// One scale when it is stated or follows from both gauges; else each that is usual for the gauge.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct ScaleFigures {
+    #[cfg_attr(feature = "wire", schema(max_items = 12))]
+    pub scales: Vec<ScaleFigure>,
+    pub basis: Basis,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct ScaleFigure {
+    pub one_to: Figure,
+    pub inches_to_the_foot: Figure,
+    pub from: ScaleBasis,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct BoilerSize {
+    pub bar_litres: Option<Figure>,
+    pub basis: Basis,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct Lifting {
+    pub weight_lb: Option<Figure>,
+    pub weight_kg: Option<Figure>,
+    #[cfg_attr(feature = "wire", schema(max_length = 400))]
+    pub caution: &'static str,
+    pub basis: Basis,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct TractiveEffort {
+    pub lbf: Option<Figure>,
+    pub n: Option<Figure>,
+    /// How far a stated tractive effort lies from the formula, in percent of the formula; negative when less is stated.
+    pub stated_differs_percent: Option<Figure>,
+    pub basis: Basis,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct FactorOfAdhesion {
+    /// Adhesive weight over tractive effort.
+    pub factor: Option<Figure>,
+    pub basis: Basis,
+}
+
+/// What can be drawn besides the engine itself: vehicles, passengers, and a separate tender.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct Load {
+    pub limited_by: Option<Limit>,
+    pub on_the_level_lb: Option<Figure>,
+    pub on_the_level_kg: Option<Figure>,
+    pub at_1_in_100_lb: Option<Figure>,
+    pub at_1_in_100_kg: Option<Figure>,
+    pub at_1_in_50_lb: Option<Figure>,
+    pub at_1_in_50_kg: Option<Figure>,
+    pub basis: Basis,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct SmallestCurve {
+    pub radius_in: Option<Figure>,
+    pub radius_mm: Option<Figure>,
+    pub radius_m: Option<Figure>,
+    pub basis: Basis,
+}
+
+/// The working figures of an engine with the boiler that it has now.
+///
+/// `boiler_volume`: the whole internal volume. No fact is guessed.
+pub fn working_figures(
+    engine: &EngineFacts,
+    working_pressure: Option<&Pressure>,
+    boiler_volume: Option<&Volume>,
+) -> WorkingFigures {
+    let runs_on_rails = match engine.kind {
+        Kind::Locomotive => true,
+        Kind::RoadEngine | Kind::Stationary | Kind::Other => false,
+    };
+    WorkingFigures {
+        scale: scale(engine),
+        boiler_size: boiler_size(working_pressure, boiler_volume),
+        lifting: lifting(engine.weight.as_ref()),
+        tractive_effort: runs_on_rails.then(|| tractive_effort(engine, working_pressure)),
+        factor_of_adhesion: runs_on_rails.then(|| factor_of_adhesion(engine, working_pressure)),
+        load: runs_on_rails.then(|| load(engine, working_pressure)),
+        smallest_curve: runs_on_rails.then(|| smallest_curve(engine)),
+    }
+}
+
+fn scale(engine: &EngineFacts) -> ScaleFigures {
+    let estimates = scale_estimates(engine);
+    let mut basis = Basis::of(
+        "As stated; else from the gauges of model and prototype; else what is usual for the gauge, supposing a standard \
+         gauge prototype. A gauge alone never tells how big an engine is.",
+    );
+    match estimates.first().map(|estimate| estimate.basis) {
+        Some(ScaleBasis::Stated) => {
+            basis.take(Fact::Scale, engine.scale.as_ref());
+        }
+        Some(ScaleBasis::PrototypeGauge) => {
+            basis.take(Fact::Gauge, engine.gauge.as_ref());
+            basis.take(Fact::PrototypeGauge, engine.prototype_gauge.as_ref());
+        }
+        Some(
+            ScaleBasis::BritishPractice | ScaleBasis::NorthAmericanPractice | ScaleBasis::Nem010,
+        ) => {
+            basis.take(Fact::Gauge, engine.gauge.as_ref());
+        }
+        None => basis.missing.push(Fact::Scale),
+    }
+    let shown = |estimate: ScaleEstimate| ScaleFigure {
+        one_to: Figure(estimate.one_to),
+        inches_to_the_foot: Figure(estimate.inches_to_the_foot()),
+        from: estimate.basis,
+    };
+    ScaleFigures {
+        scales: estimates.into_iter().map(shown).collect(),
+        basis,
+    }
+}
+
+fn boiler_size(working_pressure: Option<&Pressure>, volume: Option<&Volume>) -> BoilerSize {
+    let mut basis = Basis::of("Working pressure in bar (gauge) x whole internal volume in litres.");
+    let pressure = basis.take(Fact::WorkingPressure, working_pressure);
+    let volume = basis.take(Fact::BoilerVolume, volume);
+    let bar_litres = pressure
+        .zip(volume)
+        .and_then(|(pressure, volume)| pressure.base().checked_mul(volume.base()));
+    BoilerSize {
+        bar_litres: bar_litres.map(Figure),
+        basis,
+    }
+}
+
+/// The most that the guideline figures of HSE leaflet INDG143 give for one man, held close to the body between knuckle and
+/// elbow height; from memory.
+const HEAVIEST_GUIDELINE_KG: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
+
+fn lifting(weight: Option<&Mass>) -> Lifting {
+    let mut basis = Basis::of(
+        "The weight as recorded, without a separate tender. HSE leaflet INDG143 gives guideline figures for lifting; they \
+         are no limits and the leaflet itself rules.",
+    );
+    let weight = basis.take(Fact::Weight, weight);
+    let caution = match weight.map(Mass::base) {
+        Some(kg) if kg > HEAVIEST_GUIDELINE_KG => {
+            "Heavier than any guideline figure of HSE leaflet INDG143 for one person (25 kg): plan the lift, with a hoist, a \
+             ramp or a trolley, and assess it before anybody lifts."
+        }
+        Some(_) => {
+            "The guideline figures of HSE leaflet INDG143 go down with reach and height, from 25 kg (men) and 16 kg (women) \
+             held close at waist height: assess the lift before anybody lifts."
+        }
+        None => {
+            "The weight is not known: weigh the engine and assess the lift before anybody lifts (HSE leaflet INDG143)."
+        }
+    };
+    Lifting {
+        weight_lb: weight.map(|weight| Figure(weight.in_unit(MassUnit::Lb))),
+        weight_kg: weight.map(|weight| Figure(weight.base())),
+        caution,
+        basis,
+    }
+}
+
+fn tractive_effort(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> TractiveEffort {
+    let mut basis = Basis::of(
+        "Nominal, at starting: 0.85 x working pressure x bore^2 x stroke / driving wheel diameter x cylinders / 2, simple \
+         expansion. A compound or geared engine has another.",
+    );
+    let lbf = effort_lbf(engine, working_pressure, &mut basis);
+    let stated = basis.take_if_known(
+        Fact::StatedTractiveEffort,
+        engine.stated_tractive_effort.as_ref(),
+    );
+    TractiveEffort {
+        lbf: lbf.map(Figure),
+        n: lbf
+            .and_then(|lbf| lbf.checked_mul(ForceUnit::Lbf.factor()))
+            .map(Figure),
+        stated_differs_percent: stated
+            .zip(lbf)
+            .and_then(|(stated, lbf)| differs_percent(stated, lbf))
+            .map(Figure),
+        basis,
+    }
+}
+
+fn differs_percent(stated: &Force, lbf: Decimal) -> Option<Decimal> {
+    (stated.in_unit(ForceUnit::Lbf) - lbf)
+        .checked_mul(Decimal::ONE_HUNDRED)?
+        .checked_div(lbf)
+}
+
+/// 0.85 P d^2 s / D x n / 2, in pounds-force from psi and inches; `None` when a fact is missing.
+fn effort_lbf(
+    engine: &EngineFacts,
+    working_pressure: Option<&Pressure>,
+    basis: &mut Basis,
+) -> Option<Decimal> {
+    let inches = |length: &Length| length.in_unit(LengthUnit::In);
+    let cylinders = basis.take(Fact::Cylinders, engine.cylinders);
+    let bore = basis.take(Fact::Bore, engine.bore.as_ref()).map(inches);
+    let stroke = basis.take(Fact::Stroke, engine.stroke.as_ref()).map(inches);
+    let wheel = basis
+        .take(
+            Fact::DrivingWheelDiameter,
+            engine.driving_wheel_diameter.as_ref(),
+        )
+        .map(inches);
+    let pressure = basis
+        .take(Fact::WorkingPressure, working_pressure)
+        .map(|pressure| pressure.in_unit(PressureUnit::Psi));
+    let bore = bore?;
+    bore.checked_mul(bore)?
+        .checked_mul(stroke?)?
+        .checked_mul(pressure?)?
+        .checked_mul(MEAN_PRESSURE_SHARE)?
+        .checked_mul(Decimal::from(cylinders?) / Decimal::TWO)?
+        .checked_div(wheel?)
+}
+
+fn factor_of_adhesion(
+    engine: &EngineFacts,
+    working_pressure: Option<&Pressure>,
+) -> FactorOfAdhesion {
+    let mut basis = Basis::of(
+        "Adhesive weight / tractive effort. About 4 is aimed at; below that the wheels slip before the cylinders tire.",
+    );
+    let effort = effort_lbf(engine, working_pressure, &mut basis);
+    let adhesive = basis.take(Fact::AdhesiveWeight, engine.adhesive_weight.as_ref());
+    let factor = adhesive
+        .zip(effort)
+        .and_then(|(adhesive, effort)| adhesive.in_unit(MassUnit::Lb).checked_div(effort));
+    FactorOfAdhesion {
+        factor: factor.map(Figure),
+        basis,
+    }
+}
+
+fn load(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> Load {
+    let mut basis = Basis::of(
+        "(pull - W (r + g)) / (r + g): pull is the lesser of tractive effort and 0.25 x adhesive weight, W the weight, r = \
+         0.015 the rolling resistance, g the gradient. Dry rail, straight track, steady speed, full steam. A separate tender \
+         counts as load.",
+    );
+    let effort = effort_lbf(engine, working_pressure, &mut basis);
+    let adhesive = basis.take(Fact::AdhesiveWeight, engine.adhesive_weight.as_ref());
+    let weight = basis
+        .take(Fact::Weight, engine.weight.as_ref())
+        .map(|weight| weight.in_unit(MassUnit::Lb));
+    let grip = adhesive.map(|adhesive| adhesive.in_unit(MassUnit::Lb) * ADHESION);
+    let pull = effort.zip(grip).map(|(effort, grip)| effort.min(grip));
+    let at = |gradient: Decimal| {
+        let resistance = ROLLING + gradient;
+        let own = weight?.checked_mul(resistance)?;
+        (pull? - own).max(Decimal::ZERO).checked_div(resistance)
+    };
+    let (level, hundred, fifty) = (
+        at(Decimal::ZERO),
+        at(Decimal::new(1, 2)),
+        at(Decimal::new(2, 2)),
+    );
+    let kg = |lb: Option<Decimal>| {
+        lb.and_then(|lb| lb.checked_mul(MassUnit::Lb.factor()))
+            .map(Figure)
+    };
+    Load {
+        limited_by: effort.zip(grip).map(|(effort, grip)| {
+            if grip <= effort {
+                Limit::Adhesion
+            } else {
+                Limit::TractiveEffort
+            }
+        }),
+        on_the_level_lb: level.map(Figure),
+        on_the_level_kg: kg(level),
+        at_1_in_100_lb: hundred.map(Figure),
+        at_1_in_100_kg: kg(hundred),
+        at_1_in_50_lb: fifty.map(Figure),
+        at_1_in_50_kg: kg(fifty),
+        basis,
+    }
+}
+
+fn smallest_curve(engine: &EngineFacts) -> SmallestCurve {
+    let mut basis = Basis::of(
+        "Rigid wheelbase^2 / (8 x side play) + side play / 2: where all side play is used up. Flanges, springs and trucks may \
+         ask for more.",
+    );
+    let wheelbase = basis.take(Fact::RigidWheelbase, engine.rigid_wheelbase.as_ref());
+    let side_play = basis.take(Fact::SidePlay, engine.side_play.as_ref());
+    let mm = wheelbase
+        .zip(side_play)
+        .and_then(|(wheelbase, side_play)| radius_of_curve(wheelbase.base(), side_play.base()));
+    SmallestCurve {
+        radius_in: mm.map(|mm| Figure(mm / LengthUnit::In.factor())),
+        radius_mm: mm.map(Figure),
+        radius_m: mm.map(|mm| Figure(mm / Decimal::ONE_THOUSAND)),
+        basis,
+    }
+}
+
+/// Radius of the arc that rises by `versine` over the middle of `chord`: chord^2 / (8 versine) + versine / 2, in the unit of
+/// both. It measures a curve in the track, and with the rigid wheelbase as chord and the total side play as versine it is
+/// the smallest curve that an engine goes round. `None` when it would be beyond all reason, or `versine` is not above 0.
+pub fn radius_of_curve(chord: Decimal, versine: Decimal) -> Option<Decimal> {
+    if versine <= Decimal::ZERO {
+        return None;
+    }
+    chord
+        .checked_mul(chord)?
+        .checked_div(versine.checked_mul(Decimal::from(8))?)?
+        .checked_add(versine / Decimal::TWO)
+}
+
+#[cfg(feature = "wire")]
+mod wire {
+    use super::Figure;
+    use utoipa::{
+        PartialSchema, ToSchema,
+        openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+    };
+
+    impl PartialSchema for Figure {
+        fn schema() -> RefOr<Schema> {
+            RefOr::T(Schema::Object(
+                ObjectBuilder::new()
+                    .schema_type(Type::String)
+                    .pattern(Some(r"^-?[0-9]+(\.[0-9]{1,4})?$"))
+                    .max_length(Some(40))
+                    .examples(["76.5"])
+                    .build(),
+            ))
+        }
+    }
+
+    impl ToSchema for Figure {}
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::{Strategy, prop_assert, proptest};
+    use serde_json::{Value, json};
+
+    fn read<T: std::str::FromStr<Err: std::fmt::Debug>>(text: &str) -> T {
+        text.parse().expect(text)
+    }
+
+    fn decimal(text: &str) -> Decimal {
+        Decimal::from_str_exact(text).expect(text)
+    }
+
+    fn cylinders(count: u8, bore: &str, stroke: &str, wheel: &str) -> EngineFacts {
+        EngineFacts {
+            cylinders: Some(count),
+            bore: Some(read(&format!("{bore} in"))),
+            stroke: Some(read(&format!("{stroke} in"))),
+            driving_wheel_diameter: Some(read(&format!("{wheel} in"))),
+            ..EngineFacts::of(Kind::Locomotive)
+        }
+    }
+
+    fn effort(engine: &EngineFacts, psi: &str) -> TractiveEffort {
+        working_figures(engine, Some(&read(&format!("{psi} psi"))), None)
+            .tractive_effort
+            .expect("a locomotive has one")
+    }
+
+    /// A small 0-6-0 for 5 in gauge.
+    fn small_engine() -> EngineFacts {
+        EngineFacts {
+            gauge: Some(read("5 in")),
+            adhesive_weight: Some(read("100 lb")),
+            weight: Some(read("150 lb")),
+            rigid_wheelbase: Some(read("12 in")),
+            side_play: Some(read("0.060 in")),
+            ..cylinders(2, "1.5", "2.0", "4.5")
+        }
+    }
+
+    /// Nominal tractive efforts as published for the classes, within 0.05 %.
+    #[test]
+    fn the_formula_gives_the_published_tractive_efforts() {
+        for (class, count, bore, stroke, psi, wheel, published_lbf) in [
+            ("LMS class 5 4-6-0", 2, "18.5", "28", "225", "72", 25_455),
+            ("WD 2-8-0", 2, "19", "28", "225", "56.5", 34_215),
+            ("LNER A4 4-6-2", 3, "18.5", "26", "250", "80", 35_455),
+            ("LNER P2 2-8-2", 3, "21", "26", "220", "74", 43_462),
+            ("SR LN 4-6-0", 4, "16.5", "26", "220", "79", 33_510),
+            ("UP 4-8-8-4", 4, "23.75", "32", "300", "68", 135_375),
+        ] {
+            let engine = cylinders(count, bore, stroke, wheel);
+            let lbf = effort(&engine, psi).lbf.expect(class).exact();
+            let published = Decimal::from(published_lbf);
+            let off = ((lbf - published) / published).abs();
+            assert!(
+                off <= decimal("0.0005"),
+                "{class}: {lbf} against {published}"
+            );
+        }
+    }
+
+    /// N&W class J of 1941: 80000 lbf as printed, 84981 by the formula; told and not refused.
+    #[test]
+    fn a_stated_tractive_effort_that_does_not_fit_is_reported() {
+        let engine = EngineFacts {
+            stated_tractive_effort: Some(read("80000 lbf")),
+            ..cylinders(2, "27", "32", "70")
+        };
+        let effort = effort(&engine, "300");
+        assert_eq!(
+            effort.lbf.expect("a figure").exact().round(),
+            Decimal::from(84_981)
+        );
+        let differs = effort.stated_differs_percent.expect("a difference").exact();
+        assert_eq!(
+            differs.round_dp(2),
+            decimal("-5.86"),
+            "(80000 - 84981) / 84981"
+        );
+        assert!(
+            effort
+                .basis
+                .inputs
+                .iter()
+                .any(|input| input.value == "80000 lbf")
+        );
+    }
+
+    /// 25455 lbf is 113.23 kN as published for the LMS class 5; 4.4482216152605 N to the pound-force, NIST SP 811.
+    #[test]
+    fn the_effort_is_given_in_newtons_too() {
+        let newtons = effort(&cylinders(2, "18.5", "28", "72"), "225")
+            .n
+            .expect("a figure");
+        assert_eq!(
+            (newtons.exact() / Decimal::ONE_THOUSAND).round_dp(2),
+            decimal("113.23")
+        );
+    }
+
+    /// Arithmetic of the stated formula with mu 0.25 and r 0.015 (common practice, no source).
+    #[test]
+    fn loads_of_a_small_engine() {
+        let figures = working_figures(&small_engine(), Some(&read("90 psi")), None);
+        let load = figures.load.expect("a locomotive has one");
+        let pounds = |figure: Option<Figure>| figure.expect("a figure").exact().round();
+        let effort = figures.tractive_effort.expect("one").lbf.expect("a figure");
+        assert_eq!(serde_json::to_value(effort).expect("text"), "76.5");
+        assert_eq!(pounds(load.on_the_level_lb), Decimal::from(1517));
+        assert_eq!(pounds(load.at_1_in_100_lb), Decimal::from(850));
+        assert_eq!(pounds(load.at_1_in_50_lb), Decimal::from(564));
+        assert_eq!(
+            load.at_1_in_100_kg.map(|kg| four_places(kg.exact())),
+            Some("385.5535".to_owned())
+        );
+        assert_eq!(load.limited_by, Some(Limit::Adhesion));
+        let factor = figures
+            .factor_of_adhesion
+            .expect("one")
+            .factor
+            .expect("a figure");
+        assert_eq!(four_places(factor.exact()), "1.3072", "100 / 76.5");
+    }
+
+    /// Arithmetic: with little steam the cylinders give out first, and an engine that cannot move itself draws nothing.
+    #[test]
+    fn a_weak_engine_is_limited_by_its_cylinders_and_never_draws_less_than_nothing() {
+        let load = |psi: &str| {
+            working_figures(&small_engine(), Some(&read(psi)), None)
+                .load
+                .expect("a locomotive has one")
+        };
+        let weak = load("10 psi");
+        assert_eq!(weak.limited_by, Some(Limit::TractiveEffort));
+        // 8.5 lbf: (8.5 - 150 x .015) / .015
+        assert_eq!(
+            weak.on_the_level_lb.map(|lb| four_places(lb.exact())),
+            Some("416.6667".to_owned())
+        );
+        assert_eq!(load("1 psi").at_1_in_50_lb, Some(Figure(Decimal::ZERO)));
+    }
+
+    /// A builder's published curve: 7000 mm radius shows "a little under 40" mm, 35.088 by the formula, on a 1400 mm chord.
+    #[test]
+    fn a_curve_is_measured_by_chord_and_versine() {
+        let radius = radius_of_curve(decimal("1400"), decimal("35.088")).expect("a radius");
+        assert!(
+            (radius - decimal("7000")).abs() <= decimal("0.1"),
+            "{radius}"
+        );
+        assert_eq!(radius_of_curve(Decimal::ONE, Decimal::ZERO), None);
+    }
+
+    /// Arithmetic of L^2 / (8 s) + s / 2.
+    #[test]
+    fn smallest_curves() {
+        for (wheelbase, side_play, inches) in [
+            ("12 in", "0.060 in", "300.03"),
+            ("12 in", "0.125 in", "144.06"),
+            ("15 in", "3/32 in", "300.05"),
+        ] {
+            let engine = EngineFacts {
+                rigid_wheelbase: Some(read(wheelbase)),
+                side_play: Some(read(side_play)),
+                ..EngineFacts::of(Kind::Locomotive)
+            };
+            let curve = working_figures(&engine, None, None)
+                .smallest_curve
+                .expect("one");
+            let exact = |figure: Option<Figure>| figure.expect("a figure").exact();
+            assert_eq!(
+                exact(curve.radius_in).round_dp(2),
+                decimal(inches),
+                "{wheelbase}"
+            );
+            assert_eq!(
+                exact(curve.radius_mm).round_dp(6),
+                (exact(curve.radius_in) * decimal("25.4")).round_dp(6)
+            );
+            assert_eq!(
+                exact(curve.radius_m) * Decimal::ONE_THOUSAND,
+                exact(curve.radius_mm)
+            );
+        }
+    }
+
+    /// Arithmetic with exact factors; 1 imperial pint at 80 psi is over 3 bar-litres by a club boiler officer's published
+    /// rule of thumb.
+    #[test]
+    fn bar_litres_of_known_boilers() {
+        for (volume, pressure, bar_litres) in [
+            ("1 pt_imp", "80 psi", "3.1344"),
+            ("1 pt_imp", "76 psi", "2.9777"),
+            ("8.0 L", "90 psi", "49.6423"),
+            ("30 L", "100 psi", "206.8427"),
+            ("150 L", "120 psi", "1241.0563"),
+        ] {
+            let engine = EngineFacts::of(Kind::Stationary);
+            let size =
+                working_figures(&engine, Some(&read(pressure)), Some(&read(volume))).boiler_size;
+            assert_eq!(
+                size.bar_litres.map(|size| four_places(size.exact())),
+                Some(bar_litres.to_owned())
+            );
+        }
+    }
+
+    /// NIST SP 811 and the figures printed beside it.
+    #[test]
+    fn units_are_exact() {
+        assert_eq!(
+            read::<Pressure>("120 psi").base().round_dp(6),
+            decimal("8.273709")
+        );
+        assert_eq!(read::<Length>("1 in").base(), decimal("25.4"));
+        assert_eq!(read::<Volume>("1 in3").base(), decimal("0.016387064"));
+        assert_eq!(read::<Volume>("1 gal_imp").base(), decimal("4.54609"));
+        assert_eq!(read::<Volume>("1 gal_us").base(), decimal("3.785411784"));
+        assert_eq!(read::<Mass>("1 lb").base(), decimal("0.45359237"));
+        assert_eq!(read::<Force>("1 lbf").base(), decimal("4.4482216152605"));
+        assert_eq!(
+            read::<Pressure>("1 psi").base(),
+            decimal("0.06894757293168361")
+        );
+    }
+
+    /// HSE leaflet INDG143, from memory: 25 kg is the greatest guideline figure.
+    #[test]
+    fn the_caution_about_lifting_changes_above_the_guideline_figure() {
+        let caution = |weight: &str| lifting(Some(&read(weight))).caution;
+        assert_eq!(caution("25 kg"), caution("3 kg"));
+        assert_eq!(caution("25.001 kg"), caution("150 lb"));
+        assert_ne!(caution("25 kg"), caution("25.001 kg"));
+        assert_ne!(lifting(None).caution, caution("25 kg"));
+    }
+
+    #[test]
+    fn what_is_missing_is_named_and_never_guessed() {
+        let engine = EngineFacts {
+            bore: None,
+            adhesive_weight: None,
+            ..small_engine()
+        };
+        let figures = working_figures(&engine, None, None);
+        let effort = figures.tractive_effort.expect("one");
+        assert_eq!((effort.lbf, effort.n), (None, None));
+        assert_eq!(effort.basis.missing, [Fact::Bore, Fact::WorkingPressure]);
+        let load = figures.load.expect("one");
+        assert_eq!((load.on_the_level_lb, load.limited_by), (None, None));
+        assert_eq!(
+            load.basis.missing,
+            [Fact::Bore, Fact::WorkingPressure, Fact::AdhesiveWeight]
+        );
+        assert_eq!(
+            figures.boiler_size.basis.missing,
+            [Fact::WorkingPressure, Fact::BoilerVolume]
+        );
+    }
+
+    #[test]
+    fn a_road_engine_has_no_figures_of_the_rails() {
+        let engine = EngineFacts {
+            kind: Kind::RoadEngine,
+            scale: Some(read("3 in to the foot")),
+            ..small_engine()
+        };
+        let figures = working_figures(&engine, Some(&read("90 psi")), None);
+        assert_eq!((figures.tractive_effort, figures.load), (None, None));
+        assert_eq!(
+            (figures.factor_of_adhesion, figures.smallest_curve),
+            (None, None)
+        );
+        assert_eq!(figures.scale.scales[0].one_to, Figure(Decimal::from(4)));
+    }
+
+    #[test]
+    fn figures_go_out_as_strings_with_their_inputs() {
+        let figures = working_figures(&small_engine(), Some(&read("90 psi")), Some(&read("2 L")));
+        let wire = serde_json::to_value(&figures).expect("json");
+        assert_eq!(wire["tractive_effort"]["n"], "340.289");
+        assert_eq!(
+            wire["tractive_effort"]["basis"]["inputs"],
+            json!([
+                {"fact": "cylinders", "value": "2"},
+                {"fact": "bore", "value": "1.5 in"},
+                {"fact": "stroke", "value": "2.0 in"},
+                {"fact": "driving_wheel_diameter", "value": "4.5 in"},
+                {"fact": "working_pressure", "value": "90 psi"},
+            ])
+        );
+        let scales = wire["scale"]["scales"].as_array().expect("scales");
+        let told: Vec<_> = scales
+            .iter()
+            .map(|scale| (&scale["one_to"], &scale["from"]))
+            .collect();
+        assert_eq!(
+            told,
+            [
+                (&json!("11.2941"), &json!("british_practice")),
+                (&json!("11"), &json!("nem_010")),
+            ]
+        );
+        assert!(texts(&wire).iter().all(|text| text.chars().count() <= 400));
+    }
+
+    fn texts(value: &Value) -> Vec<&str> {
+        match value {
+            Value::String(text) => vec![text],
+            Value::Array(items) => items.iter().flat_map(texts).collect(),
+            Value::Object(members) => members.values().flat_map(texts).collect(),
+            Value::Null | Value::Bool(_) | Value::Number(_) => Vec::new(),
+        }
+    }
+
+    fn any_number() -> impl Strategy<Value = String> {
+        r"[1-9][0-9]{0,8}|0\.0{0,5}[1-9]|[0-9]{1,9}\.[0-9]{0,5}[1-9]|[0-9]{1,9} [1-9]/128"
+    }
+
+    proptest! {
+        /// The widest numbers that can be written, in the widest units.
+        #[test]
+        fn no_facts_make_the_figures_panic(
+            numbers in proptest::collection::vec(any_number(), 10), cylinders: u8, feet: bool,
+        ) {
+            let unit = if feet { "ft" } else { "mm" };
+            let length = |n: usize| Some(read(&format!("{} {unit}", numbers[n])));
+            let engine = EngineFacts {
+                gauge: length(0),
+                prototype_gauge: length(1),
+                cylinders: Some(cylinders),
+                bore: length(2),
+                stroke: length(3),
+                driving_wheel_diameter: length(4),
+                rigid_wheelbase: length(5),
+                side_play: length(6),
+                weight: Some(read(&format!("{} cwt_uk", numbers[7]))),
+                adhesive_weight: Some(read(&format!("{} kg", numbers[8]))),
+                stated_tractive_effort: Some(read(&format!("{} N", numbers[9]))),
+                ..EngineFacts::of(Kind::Locomotive)
+            };
+            let pressure = read(&format!("{} bar", numbers[0]));
+            let volume = read(&format!("{} gal_imp", numbers[1]));
+            let figures = working_figures(&engine, Some(&pressure), Some(&volume));
+            let load = figures.load.expect("a locomotive has one");
+            prop_assert!(load.on_the_level_lb >= load.at_1_in_50_lb, "a gradient never helps");
+        }
+    }
+}
