@@ -10,6 +10,7 @@ use outshop_api::{
     db::{self, Db},
     document, firm,
     keys::{self, Actor, NewKey},
+    metrics,
     text::Line,
 };
 use outshop_core::trade::Role;
@@ -95,8 +96,15 @@ async fn serve(settings: Serve) -> Result<(), String> {
         .listen(listener)
         .map_err(|e| e.to_string())?
         .run();
-    say(&format!("outshop listens on http://{address}"))?;
-    server.await.map_err(|e| e.to_string())
+    let (metrics, metrics_address) = metrics::serve(settings.metrics_port)?;
+    let metrics_handle = metrics.handle();
+    tokio::spawn(metrics);
+    say(&format!(
+        "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
+    ))?;
+    let ended = server.await;
+    metrics_handle.stop(false).await;
+    ended.map_err(|e| e.to_string())
 }
 
 async fn keys_act(act: KeysAct) -> Result<(), String> {
