@@ -357,7 +357,12 @@ diesel::table! {
         /// Last part of the address of the engine's page on a shop site.
         page_name -> Text,
         price_on_request -> Bool,
+        /// Day of the last publication; NULL while it is not on show.
         on_show_since -> Nullable<Date>,
+        /// Day of the last withdrawal; NULL while it is not withdrawn.
+        withdrawn_on -> Nullable<Date>,
+        /// For the firm alone; never public.
+        withdrawn_because -> Nullable<Text>,
     }
 }
 

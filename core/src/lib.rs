@@ -10,10 +10,8 @@ pub mod boiler;
 pub mod codes;
 pub mod days;
 pub mod money;
-pub mod papers;
-
 pub mod paper_words;
-
+pub mod papers;
 pub mod readiness;
 pub mod units;
 

@@ -5,10 +5,18 @@ CREATE TABLE listings (
     words text NOT NULL,
     page_name text NOT NULL CONSTRAINT listings_page_name UNIQUE,
     price_on_request boolean NOT NULL DEFAULT false,
-    on_show_since date
+    on_show_since date,
+    withdrawn_on date,
+    withdrawn_because text,
+    CONSTRAINT listings_on_show CHECK ((standing = 'on_show') = (on_show_since IS NOT NULL)),
+    CONSTRAINT listings_withdrawn CHECK ((standing = 'withdrawn') = (withdrawn_on IS NOT NULL)),
+    CONSTRAINT listings_withdrawn_because CHECK (withdrawn_because IS NULL OR withdrawn_on IS NOT NULL)
 );
 CREATE INDEX listings_on_show ON listings (stock_no) WHERE standing = 'on_show';
 COMMENT ON TABLE listings IS 'What the public sees of an engine.';
+COMMENT ON COLUMN listings.on_show_since IS 'Day of the last publication; NULL while it is not on show.';
+COMMENT ON COLUMN listings.withdrawn_on IS 'Day of the last withdrawal; NULL while it is not withdrawn.';
+COMMENT ON COLUMN listings.withdrawn_because IS 'For the firm alone; never public.';
 COMMENT ON COLUMN listings.page_name IS 'Last part of the address of the engine''s page on a shop site.';
 
 CREATE TABLE sales (
