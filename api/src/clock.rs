@@ -27,7 +27,9 @@ pub fn seconds_left_of_day(zone: &str, now: Timestamp) -> u32 {
         .to_zoned(zone)
         .tomorrow()
         .and_then(|tomorrow| tomorrow.start_of_day());
-    let left = midnight.map_or(0, |midnight| midnight.timestamp().duration_since(now).as_secs());
+    let left = midnight.map_or(0, |midnight| {
+        midnight.timestamp().duration_since(now).as_secs()
+    });
     u32::try_from(left).unwrap_or(0)
 }
 

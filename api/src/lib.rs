@@ -11,16 +11,21 @@ pub mod clock;
 pub mod cluster;
 pub mod config;
 pub mod db;
+pub mod deliveries;
 pub mod engines;
 pub mod firm;
 pub mod journal;
 pub mod keys;
+pub mod listings;
 pub mod metrics;
 pub mod page;
 pub mod persons;
+pub mod preparations;
 pub mod problem;
+pub mod public;
 pub mod readiness;
 pub mod reference;
+pub mod sales;
 pub mod schema;
 pub mod text;
 pub mod units;
@@ -47,6 +52,11 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     engines::routes(cfg);
     acquisitions::routes(cfg);
     working_figures::routes(cfg);
+    listings::routes(cfg);
+    sales::routes(cfg);
+    preparations::routes(cfg);
+    deliveries::routes(cfg);
+    public::routes(cfg);
     journal::routes(cfg);
 }
 

@@ -423,6 +423,8 @@ diesel::table! {
         asking_price -> Nullable<Numeric>,
         boiler_id -> Nullable<Int8>,
         listing -> Nullable<Text>,
+        /// The asking price as far as a visitor may know it; NULL while it is on request.
+        public_price -> Nullable<Numeric>,
     }
 }
 

@@ -5,6 +5,10 @@ use crate::{
     papers::{Answer, PaperKind, Reason, Sentence},
 };
 
+/// Goes with every statement about the papers of a boiler.
+pub const CAUTION: &str = "This says which records are on file and nothing of the state of the boiler: the local code, an \
+    independent inspector and licensed practice decide whether it may be steamed.";
+
 /// What is on record about the papers of an engine on offer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Papers<'a> {
