@@ -7,6 +7,7 @@
 
 pub mod acquisitions;
 pub mod body;
+pub mod boilers;
 pub mod clock;
 pub mod cluster;
 pub mod config;
@@ -51,6 +52,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     units::routes(cfg);
     engines::routes(cfg);
     acquisitions::routes(cfg);
+    boilers::routes(cfg);
     working_figures::routes(cfg);
     listings::routes(cfg);
     sales::routes(cfg);
