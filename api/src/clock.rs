@@ -24,7 +24,7 @@ impl Clock {
 pub fn seconds_left_of_day(zone: &str, now: Timestamp) -> u32 {
     let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
     let midnight = now
-        .to_zoned(zone)
+        .to_zoned_datetime(zone)
         .tomorrow()
         .and_then(|tomorrow| tomorrow.start_of_day());
     let left = midnight.map_or(0, |midnight| {

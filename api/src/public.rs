@@ -17,7 +17,7 @@ use actix_web::{
     http::header::{CACHE_CONTROL, HeaderValue},
     web,
 };
-use diesel::{dsl::count_star, prelude::*};
+use diesel::{dsl::count, prelude::*};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use outshop_core::{
     days::Day,
@@ -32,7 +32,7 @@ use outshop_core::{
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -693,31 +693,24 @@ async fn papers_of(
 }
 
 async fn counts(conn: &mut AsyncPgConnection) -> Result<PublicCounts, Problem> {
-    let rows: Vec<(Kind, Option<Decimal>, Standing, i64)> = engines::table
+    let rows: Vec<(Kind, Option<Decimal>, i64, i64)> = engines::table
         .inner_join(listings::table)
         .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
         .filter(listings::standing.eq(ListingStanding::OnShow))
-        .group_by((engines::kind, engines::gauge_mm, stock::standing))
+        .group_by((engines::kind, engines::gauge_mm))
         .select((
             engines::kind,
             engines::gauge_mm,
-            stock::standing,
-            count_star(),
+            count(engines::stock_no).aggregate_filter(stock::standing.eq(Standing::InStock)),
+            count(engines::stock_no).aggregate_filter(stock::standing.ne(Standing::InStock)),
         ))
+        .order((engines::kind, engines::gauge_mm))
         .limit(1000)
         .load(conn)
         .await?;
-    let mut counts = BTreeMap::<(Kind, Option<Decimal>), (i64, i64)>::new();
-    for (kind, gauge_mm, standing, n) in rows {
-        let (for_sale, sold) = counts.entry((kind, gauge_mm)).or_default();
-        match availability(standing) {
-            Availability::ForSale => *for_sale += n,
-            Availability::Sold => *sold += n,
-        }
-    }
-    let items = counts
+    let items = rows
         .into_iter()
-        .map(|((kind, gauge_mm), (for_sale, sold))| PublicCount {
+        .map(|(kind, gauge_mm, for_sale, sold)| PublicCount {
             kind,
             gauge_mm: gauge_mm.map(four_places),
             for_sale,

@@ -13,10 +13,7 @@ use crate::{
     text::{Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
-use diesel::{
-    prelude::*,
-    sql_types::{Nullable, Numeric},
-};
+use diesel::{dsl::sum, prelude::*};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
@@ -483,7 +480,7 @@ async fn with_payments(
     let sums: Vec<(i64, Option<Money>)> = payments::table
         .filter(payments::sale_id.eq_any(ids))
         .group_by(payments::sale_id)
-        .select((payments::sale_id, sum_of(payments::amount)))
+        .select((payments::sale_id, sum(payments::amount)))
         .load(conn)
         .await?;
     let sums: HashMap<i64, Option<Money>> = sums.into_iter().collect();
@@ -502,11 +499,4 @@ async fn with_payments(
             })
         })
         .collect()
-}
-
-#[diesel::declare_sql_function]
-extern "SQL" {
-    #[aggregate]
-    #[sql_name = "sum"]
-    fn sum_of(amount: Numeric) -> Nullable<Numeric>;
 }
