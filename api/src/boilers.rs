@@ -183,7 +183,9 @@ impl Life {
         {
             broken.push(FieldError {
                 pointer: "/made_on".to_owned(),
-                detail: format!("later than {first}, from which something of the boiler is on record"),
+                detail: format!(
+                    "later than {first}, from which something of the boiler is on record"
+                ),
             });
         }
         if broken.is_empty() {
@@ -379,7 +381,9 @@ async fn change_boiler(
             let life = Life {
                 made_on: change.made_on.unwrap_or(recorded.made_on),
                 first_service_on: change.first_service_on.unwrap_or(recorded.first_service_on),
-                first_marketed_on: change.first_marketed_on.unwrap_or(recorded.first_marketed_on),
+                first_marketed_on: change
+                    .first_marketed_on
+                    .unwrap_or(recorded.first_marketed_on),
             };
             let first_record = first_record(tx.conn(), *id).await?;
             life.check(first_record, actor.today)?;
@@ -412,8 +416,8 @@ async fn list_fittings(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let id = *id;
+    must_exist(&mut *db.read().await?, id).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        must_exist(conn, id).await?;
         let fittings = boiler_fittings::table
             .filter(boiler_fittings::boiler_id.eq(id))
             .filter(boiler_fittings::id.gt(page.after_id().unwrap_or(0)))
@@ -503,8 +507,8 @@ async fn list_pressure_changes(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let id = *id;
+    must_exist(&mut *db.read().await?, id).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        must_exist(conn, id).await?;
         let changes = boiler_pressure_changes::table
             .filter(boiler_pressure_changes::boiler_id.eq(id))
             .filter(boiler_pressure_changes::id.gt(page.after_id().unwrap_or(0)))
@@ -744,9 +748,8 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
         .await
         .optional()?;
     let stock_no = new.stock_no;
-    let has_boiler = has_boiler.ok_or_else(|| {
-        Problem::invalid("/stock_no", format!("there is no engine {stock_no}"))
-    })?;
+    let has_boiler = has_boiler
+        .ok_or_else(|| Problem::invalid("/stock_no", format!("there is no engine {stock_no}")))?;
     let boiler = lock(tx.conn(), id).await?;
     check_day("/fitted_on", new.fitted_on, &boiler, tx.actor.today)?;
     if !has_boiler {
@@ -763,7 +766,9 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
         .filter(
             boiler_fittings::taken_out_on
                 .is_null()
-                .or(boiler_fittings::taken_out_on.assume_not_null().gt(new.fitted_on)),
+                .or(boiler_fittings::taken_out_on
+                    .assume_not_null()
+                    .gt(new.fitted_on)),
         )
         .select(Fitting::as_select())
         .order(boiler_fittings::taken_out_on.desc())
@@ -788,10 +793,20 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
 }
 
 fn overlap(other: &Fitting, boiler: i64, stock_no: i32) -> String {
-    let Fitting { boiler_id, stock_no: engine, .. } = other;
-    match (other.taken_out_on, *boiler_id == boiler, *engine == stock_no) {
+    let Fitting {
+        boiler_id,
+        stock_no: engine,
+        ..
+    } = other;
+    match (
+        other.taken_out_on,
+        *boiler_id == boiler,
+        *engine == stock_no,
+    ) {
         (None, true, true) => format!("boiler {boiler} is in engine {engine} already"),
-        (None, true, false) => format!("boiler {boiler} is in engine {engine}; take it out there first"),
+        (None, true, false) => {
+            format!("boiler {boiler} is in engine {engine}; take it out there first")
+        }
         (None, false, _) => format!("engine {engine} has boiler {boiler_id}; take that out first"),
         (Some(until), true, _) => format!("boiler {boiler} was in engine {engine} until {until}"),
         (Some(until), false, _) => format!("engine {engine} had boiler {boiler_id} until {until}"),

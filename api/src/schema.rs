@@ -429,6 +429,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What the firm sets for its own gates: one row.
+    readiness_bars (one) {
+        one -> Bool,
+        /// Checks whose watch shuts a gate too; an unmet one always does.
+        watch_bars -> Array<Text>,
+        /// A paper that lapses within so many days is watched.
+        watch_days -> Int4,
+        /// Months, 1 to 12, in which an engine travels drained.
+        frost_months -> Array<Int4>,
+    }
+}
+
+diesel::table! {
     /// One sale for each engine.
     sales (id) {
         id -> Int8,
@@ -576,6 +589,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     payments,
     persons,
     preparation_ticks,
+    readiness_bars,
     sales,
     stock,
     survey_grades,

@@ -613,7 +613,8 @@ fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
     flags
 }
 
-fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
+/// What a flag says of a paper.
+pub(crate) fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
     let test = format!("the {} test of {}", paper.test.kind, paper.from);
     let not_recorded = |what: &str| {
         format!(
@@ -663,7 +664,7 @@ const CAUTIONS: [&str; 4] = [
     "Work on gas and on pressure vessels may need a licensed person.",
 ];
 
-fn cautions(history: &History<'_>, day: Day) -> Vec<Sentence> {
+pub(crate) fn cautions(history: &History<'_>, day: Day) -> Vec<Sentence> {
     let mut notes: Vec<&str> = history
         .rules_on(day)
         .filter_map(|row| row.note.as_deref())

@@ -40,7 +40,7 @@ pub(crate) struct Test<'e> {
     passed: Option<bool>,
     boiler_number: Option<&'e BoilerNumber>,
     stated_until: Option<Day>,
-    inspector_interest: Option<bool>,
+    pub inspector_interest: Option<bool>,
 }
 
 /// A paper with the test that issued it.
@@ -65,8 +65,13 @@ impl Issued<'_> {
             && self.voided.is_none_or(|(on, _)| day < on)
     }
 
+    /// Last day on which it holds by all that is on record; none: no last day.
+    pub fn end(&self) -> Option<Day> {
+        self.end_as_of(Day::LAST)
+    }
+
     /// Last day on which it holds as far as was known on `day`; none: no last day.
-    fn end_as_of(&self, day: Day) -> Option<Day> {
+    pub fn end_as_of(&self, day: Day) -> Option<Day> {
         let voided = self.voided.filter(|(on, _)| *on <= day);
         match (self.until, voided) {
             (until, None) => until,
@@ -75,7 +80,7 @@ impl Issued<'_> {
         }
     }
 
-    fn ended_void(&self, day: Day) -> bool {
+    pub fn ended_void(&self, day: Day) -> bool {
         self.voided
             .is_some_and(|(on, _)| on <= day && self.until.is_none_or(|until| on <= until))
     }
@@ -516,18 +521,30 @@ impl<'q> History<'q> {
         if self.rule(key, subject, paper.from).is_none() {
             return Ok(());
         }
-        let last = self
-            .papers
-            .iter()
-            .filter(|earlier| {
-                matches!(earlier.kind, PaperKind::Hydraulic | PaperKind::Ultrasonic)
-                    && earlier.voided.is_none_or(|(on, _)| on > paper.from)
+        let (test, on) = (paper.test.moment, paper.from);
+        let before = |kind| {
+            self.papers.iter().filter(move |earlier| {
+                earlier.kind == kind
+                    && earlier.test.moment.before(test)
+                    && earlier.voided.is_none_or(|(voided, _)| voided > on)
             })
-            .max_by_key(|earlier| (earlier.from, earlier.test.moment.at));
-        if last.is_some_and(|earlier| earlier.kind == paper.kind) {
-            Err(NotCounted::OutOfTurn)
-        } else {
+        };
+        let other = match paper.kind {
+            PaperKind::Ultrasonic => PaperKind::Hydraulic,
+            PaperKind::Hydraulic
+            | PaperKind::Steam
+            | PaperKind::GasTank
+            | PaperKind::ExternalExamination
+            | PaperKind::InternalExamination => PaperKind::Ultrasonic,
+        };
+        // Each earlier one of this kind has to be followed by one of the other.
+        let followed = |same: &Issued<'_>| {
+            before(other).any(|other| !other.test.moment.before(same.test.moment))
+        };
+        if before(paper.kind).all(followed) {
             Ok(())
+        } else {
+            Err(NotCounted::OutOfTurn)
         }
     }
 

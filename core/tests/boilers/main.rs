@@ -1,4 +1,4 @@
-//! The papers' clock against histories worked by hand, properties, and a second clock that walks day by day.
+//! The papers' clock against histories worked by hand, properties, and a second clock that walks day by day; the gates.
 
 #![expect(
     clippy::expect_used,
@@ -8,6 +8,8 @@
 mod by_hand;
 mod figures;
 mod properties;
+mod random;
+mod readiness;
 mod slow_clock;
 mod wire;
 
