@@ -2,13 +2,14 @@
 
 use crate::{
     clock::{Clock, day_in, seconds_left_of_day},
+    codes,
     db::Db,
     engines::containing,
     firm::{self, Firm},
     keys::Anyone,
     page::{Keyset, ListQuery, Page, PageParams, any_of, public_until_midnight, shown},
+    papers as boiler_papers,
     problem::{self, Problem, Problems},
-    readiness,
     schema::{engines, findings, listings, stock, survey_grades, surveys},
     text::{Code, Line, Prose},
 };
@@ -379,6 +380,7 @@ struct Row {
 struct RowOfStock {
     standing: Standing,
     public_price: Option<Money>,
+    boiler_id: Option<i64>,
 }
 
 async fn on_show(
@@ -541,9 +543,18 @@ async fn with_the_rest(
     let stock_nos: Vec<i32> = rows.iter().map(|row| row.listing.stock_no).collect();
     let mut conditions = conditions(conn, &stock_nos).await?;
     let mut released = released_findings(conn, &stock_nos).await?;
+    let boiler_ids: Vec<i64> = rows.iter().filter_map(|row| row.trade.boiler_id).collect();
+    let mut papers = papers_by_boiler(conn, &boiler_ids, visit).await?;
     let mut listings = Vec::with_capacity(rows.len());
     for row in rows {
         let stock_no = row.listing.stock_no;
+        let papers = match (row.has_boiler, row.trade.boiler_id) {
+            (false, _) => public_papers(Papers::NoBoiler, visit.today),
+            (true, None) => public_papers(Papers::NotKnown, visit.today),
+            (true, Some(boiler)) => papers
+                .remove(&boiler)
+                .unwrap_or_else(|| public_papers(Papers::NotKnown, visit.today)),
+        };
         let Condition {
             build_quality,
             grades,
@@ -559,7 +570,7 @@ async fn with_the_rest(
             price_on_request: row.trade.public_price.is_none(),
             currency: visit.firm.currency.clone(),
             availability: availability(row.trade.standing),
-            papers: papers_of(conn, stock_no, row.has_boiler, visit.today).await?,
+            papers,
             listing: row.listing,
             engine: row.engine,
         });
@@ -655,41 +666,49 @@ async fn released_findings(
     Ok(by_engine)
 }
 
-async fn papers_of(
+/// What is on record of the papers of each boiler, for today.
+async fn papers_by_boiler(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    has_boiler: bool,
-    today: Day,
-) -> Result<PublicPapers, Problem> {
-    if !has_boiler {
-        return Ok(PublicPapers {
-            on: today,
-            words: paper_words::sentences(Papers::NoBoiler, today),
-            cautions: Vec::new(),
-        });
+    boiler_ids: &[i64],
+    visit: &Visit,
+) -> Result<HashMap<i64, PublicPapers>, Problem> {
+    if boiler_ids.is_empty() {
+        return Ok(HashMap::new());
     }
-    let facts = readiness::load_facts(conn, stock_no, today).await?;
-    let answer = facts.boiler.map(|boiler| {
-        let question = Question {
-            jurisdiction: boiler.jurisdiction,
-            boiler: boiler.boiler,
-            events: boiler.events,
-            days: vec![today],
-            period: None,
-        };
-        papers::answer(&question, &boiler.rules)
+    let jurisdiction = &visit.firm.jurisdiction;
+    let rules = codes::rules_of(conn, jurisdiction).await?;
+    let histories = boiler_papers::histories(conn, boiler_ids).await?;
+    let by_boiler = histories.into_iter().map(|history| {
+        let answer = history.boiler().map(|boiler| {
+            let question = Question {
+                jurisdiction: jurisdiction.clone(),
+                boiler,
+                events: history.events,
+                days: vec![visit.today],
+                period: None,
+            };
+            papers::answer(&question, &rules)
+        });
+        let clock = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
+        (history.particulars.id, public_papers(clock, visit.today))
     });
-    let clock = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
-    let words = paper_words::sentences(clock, today);
-    let of_the_code = answer.map(|answer| answer.cautions).unwrap_or_default();
-    Ok(PublicPapers {
-        on: today,
-        words,
-        cautions: [Sentence::new(paper_words::CAUTION)]
+    Ok(by_boiler.collect())
+}
+
+fn public_papers(papers: Papers<'_>, today: Day) -> PublicPapers {
+    let cautions = match papers {
+        Papers::NoBoiler => Vec::new(),
+        Papers::NotKnown => vec![Sentence::new(paper_words::CAUTION)],
+        Papers::Clock(answer) => [Sentence::new(paper_words::CAUTION)]
             .into_iter()
-            .chain(of_the_code.into_iter().take(100))
+            .chain(answer.cautions.iter().take(100).cloned())
             .collect(),
-    })
+    };
+    PublicPapers {
+        on: today,
+        words: paper_words::sentences(papers, today),
+        cautions,
+    }
 }
 
 async fn counts(conn: &mut AsyncPgConnection) -> Result<PublicCounts, Problem> {
