@@ -2,6 +2,10 @@
 
 mod engines;
 mod generated;
+mod jobs;
+mod interface;
 mod make;
+mod migrations;
 mod shop;
+mod surveys;
 mod wire;

@@ -16,6 +16,7 @@ pub mod db;
 pub mod deliveries;
 pub mod engines;
 pub mod firm;
+pub mod jobs;
 pub mod journal;
 pub mod keys;
 pub mod listings;
@@ -30,6 +31,7 @@ pub mod readiness;
 pub mod reference;
 pub mod sales;
 pub mod schema;
+pub mod surveys;
 pub mod text;
 pub mod units;
 pub mod wire;
@@ -64,6 +66,8 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     preparations::routes(cfg);
     deliveries::routes(cfg);
     public::routes(cfg);
+    surveys::routes(cfg);
+    jobs::routes(cfg);
     journal::routes(cfg);
 }
 
