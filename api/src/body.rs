@@ -15,7 +15,10 @@ use std::{
     ops::Deref,
     pin::Pin,
 };
-use utoipa::IntoParams;
+use utoipa::{
+    IntoParams, PartialSchema, ToSchema,
+    openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+};
 
 pub const LIMIT: usize = 256 * 1024;
 /// serde_json itself stops at 128 levels.
@@ -53,8 +56,7 @@ impl<T: DeserializeOwned + 'static, const KEYED: bool> FromRequest for Body<T, K
             let json = parse(&bytes)?;
             let idempotency_key = idempotency_key(&req)?;
             if KEYED && idempotency_key.is_none() {
-                let detail = "money or an engine moves: send a header Idempotency-Key with a value of your own";
-                return Err(Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail));
+                return Err(idempotency_key_missing());
             }
             Ok(Body {
                 value: typed(json)?,
@@ -192,6 +194,17 @@ impl Bulk {
     }
 }
 
+impl PartialSchema for Bulk {
+    fn schema() -> RefOr<Schema> {
+        let text = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .max_length(Some(Bulk::LIMIT));
+        RefOr::T(Schema::Object(text.build()))
+    }
+}
+
+impl ToSchema for Bulk {}
+
 impl FromRequest for Bulk {
     type Error = Problem;
     type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
@@ -207,6 +220,11 @@ impl FromRequest for Bulk {
             })
         })
     }
+}
+
+pub(crate) fn idempotency_key_missing() -> Problem {
+    let detail = "money, an engine or a whole file moves: send a header Idempotency-Key with a value of your own";
+    Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail)
 }
 
 fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
@@ -296,7 +314,7 @@ fn parse(bytes: &[u8]) -> Result<Value, Problem> {
 }
 
 /// Reads `json` as a `T`; an error names the member by its pointer.
-fn typed<T: DeserializeOwned>(json: Value) -> Result<T, Problem> {
+pub(crate) fn typed<T: DeserializeOwned>(json: Value) -> Result<T, Problem> {
     serde_path_to_error::deserialize(json).map_err(|e| {
         let pointer: String = e.path().iter().map(pointer_step).collect();
         Problem::invalid(pointer, short(&e.inner().to_string()))

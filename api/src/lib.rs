@@ -6,16 +6,19 @@
 )]
 
 pub mod acquisitions;
+pub mod asking_prices;
 pub mod body;
 pub mod boilers;
 pub mod clock;
 pub mod cluster;
 pub mod codes;
+pub mod comparables;
 pub mod config;
 pub mod db;
 pub mod deliveries;
 pub mod engines;
 pub mod firm;
+pub mod guide;
 pub mod jobs;
 pub mod journal;
 pub mod keys;
@@ -29,11 +32,13 @@ pub mod problem;
 pub mod public;
 pub mod readiness;
 pub mod reference;
+pub mod rows;
 pub mod sales;
 pub mod schema;
 pub mod surveys;
 pub mod text;
 pub mod units;
+pub mod valuations;
 pub mod wire;
 pub mod working_figures;
 
@@ -68,6 +73,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     public::routes(cfg);
     surveys::routes(cfg);
     jobs::routes(cfg);
+    guide::routes(cfg);
+    comparables::routes(cfg);
+    valuations::routes(cfg);
+    asking_prices::routes(cfg);
     journal::routes(cfg);
 }
 

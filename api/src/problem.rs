@@ -189,6 +189,12 @@ impl Problem {
         self
     }
 
+    #[must_use]
+    pub fn with_detail(mut self, detail: impl Into<String>) -> Problem {
+        self.detail = detail.into();
+        self
+    }
+
     /// Moves every pointer below `prefix`: for a rule checked on a part of the body.
     #[must_use]
     pub fn below(mut self, prefix: &str) -> Problem {

@@ -11,7 +11,8 @@ use crate::{
     papers as boiler_papers,
     problem::{self, Problem, Problems},
     schema::{engines, findings, listings, stock, survey_grades, surveys},
-    text::{Code, Line, Prose},
+    surveys::Grades,
+    text::{Code, Line, Prose, Text},
 };
 use actix_web::{
     HttpRequest, HttpResponse, get,
@@ -57,7 +58,8 @@ const MOST_FINDINGS: usize = 100;
     "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null, "whyte": "0-6-0", "fuel": "coal",
     "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null, "width": null, "height": null,
     "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "build_quality": "fine",
-    "grades": [{"area": "motion", "grade": "good"}], "graded_on": "2026-04-20", "findings": [], "price": "7680.00",
+    "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
+        "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"}, "graded_on": "2026-04-20", "findings": [], "price": "7680.00",
     "price_on_request": false, "currency": "GBP", "availability": "for_sale", "papers": {"on": "2026-05-14",
         "words": ["On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-04-02 and a steam paper until 2027-04-02.",
             "These are the papers that the boiler code on file asks for."], "cautions": []}}))]
@@ -71,9 +73,8 @@ pub struct PublicListing {
     pub engine: PublicEngine,
     /// How well it was made, as last judged.
     pub build_quality: Option<BuildQuality>,
-    /// Condition by area at the last survey that graded any; an area that is missing was not looked at.
-    #[schema(max_items = 8)]
-    pub grades: Vec<PublicGrade>,
+    /// Condition by area at the last survey that graded any.
+    pub grades: Grades,
     /// Day of that survey.
     pub graded_on: Option<Day>,
     /// Faults seen that the firm has released, also those put right since.
@@ -129,18 +130,12 @@ pub struct PublicEngine {
     pub working_order: Option<WorkingOrder>,
 }
 
-#[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct PublicGrade {
-    pub area: Area,
-    pub grade: Grade,
-}
-
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
 pub struct PublicFinding {
     pub area: Area,
     pub severity: Severity,
-    pub words: Prose,
+    pub words: Text<1000>,
     pub found_on: Day,
     /// Null while it is open.
     pub cleared_on: Option<Day>,
@@ -581,7 +576,7 @@ async fn with_the_rest(
 #[derive(Default)]
 struct Condition {
     build_quality: Option<BuildQuality>,
-    grades: Vec<PublicGrade>,
+    grades: Grades,
     graded_on: Option<Day>,
 }
 
@@ -631,15 +626,10 @@ async fn conditions(
     for (survey, stock_no, on) in last_graded {
         let condition = conditions.entry(stock_no).or_default();
         condition.graded_on = Some(on);
-        condition.grades = grades
-            .iter()
-            .filter(|(of, ..)| *of == survey)
-            .map(|(_, area, grade)| PublicGrade {
-                area: *area,
-                grade: *grade,
-            })
-            .collect();
-        condition.grades.sort_by_key(|graded| graded.area);
+        let of_survey = grades.iter().filter(|(of, ..)| *of == survey);
+        for (_, area, grade) in of_survey {
+            *condition.grades.of(*area) = Some(*grade);
+        }
     }
     Ok(conditions)
 }

@@ -145,8 +145,15 @@ diesel::table! {
         build_quality -> Nullable<Text>,
         builder_standing -> Nullable<Text>,
         working_order -> Nullable<Text>,
-        /// Condition grade by area.
-        grades -> Jsonb,
+        /// Condition grade; so are the seven columns after it.
+        boiler -> Nullable<Text>,
+        fittings_and_feeds -> Nullable<Text>,
+        cylinders_and_valves -> Nullable<Text>,
+        motion -> Nullable<Text>,
+        wheels_and_axleboxes -> Nullable<Text>,
+        frames -> Nullable<Text>,
+        platework_and_paint -> Nullable<Text>,
+        completeness -> Nullable<Text>,
         papers_months_left -> Nullable<Int4>,
         boiler_material -> Nullable<Text>,
         goes_with -> Array<Text>,
@@ -258,7 +265,7 @@ diesel::table! {
         version -> Int4,
         from_day -> Date,
         /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
-        uncertainty -> Numeric,
+        uncertainty -> Text,
         words -> Nullable<Text>,
         starts -> Jsonb,
         factors -> Jsonb,

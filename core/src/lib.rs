@@ -6,17 +6,18 @@
 #[macro_use]
 mod words;
 
-pub mod boiler;
-pub mod codes;
 pub mod days;
 pub mod money;
-pub mod paper_words;
-pub mod papers;
-pub mod readiness;
 pub mod units;
 
 pub mod engine;
 pub mod surveys;
+
+pub mod boiler;
+pub mod codes;
+pub mod paper_words;
+pub mod papers;
+pub mod readiness;
 
 pub mod jobs;
 

@@ -47,6 +47,14 @@ words! {
 }
 
 words! {
+    /// What a valuation rests on.
+    pub enum ValuationBasis {
+        /// The firm's own guide, and no sale.
+        Guide = "guide",
+    }
+}
+
+words! {
     /// Whether a visitor may still have an engine on show.
     pub enum Availability { ForSale = "for_sale", Sold = "sold" }
 }
