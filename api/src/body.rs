@@ -9,7 +9,12 @@ use futures_util::StreamExt;
 use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
-use std::{future::Future, marker::PhantomData, ops::Deref, pin::Pin};
+use std::{
+    future::{Future, Ready, ready},
+    marker::PhantomData,
+    ops::Deref,
+    pin::Pin,
+};
 use utoipa::{
     IntoParams, PartialSchema, ToSchema,
     openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
@@ -127,21 +132,43 @@ impl<T: 'static> FromRequest for Patch<T> {
         Box::pin(async move {
             let bytes = read(&req, payload, &[MERGE_PATCH], LIMIT).await?;
             let json = parse(&bytes)?;
-            let Some(if_match) = req
-                .headers()
-                .get(header::IF_MATCH)
-                .and_then(|tag| tag.to_str().ok())
-            else {
-                let detail = "read it first and send its ETag in the header If-Match";
-                return Err(Problem::new(problem::PRECONDITION_REQUIRED, detail));
-            };
             Ok(Patch {
                 json,
-                if_match: if_match.to_owned(),
+                if_match: sent_if_match(&req)?,
                 of: PhantomData,
             })
         })
     }
+}
+
+/// The If-Match of a DELETE, not yet held against what it takes away.
+pub struct Known(String);
+
+impl Known {
+    /// Refuses when `current` is no longer what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<(), Problem> {
+        let current = serde_json::to_vec(current).map_err(Problem::internal)?;
+        if_match(&self.0, &etag_of(&current))
+    }
+}
+
+impl FromRequest for Known {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(sent_if_match(req).map(Known))
+    }
+}
+
+fn sent_if_match(req: &HttpRequest) -> Result<String, Problem> {
+    let sent = req.headers().get(header::IF_MATCH);
+    sent.and_then(|tag| tag.to_str().ok())
+        .map(str::to_owned)
+        .ok_or_else(|| {
+            let detail = "read it first and send its ETag in the header If-Match";
+            Problem::new(problem::PRECONDITION_REQUIRED, detail)
+        })
 }
 
 /// Bytes of a bulk import, with their media type.

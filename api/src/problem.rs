@@ -59,6 +59,8 @@ kinds! {
         "A request with this Idempotency-Key has not finished. Repeat it in a second; the answer will be that of the first.";
     FEED_RESTARTED = "feed_restarted", 409, "The journal has begun anew",
         "A backup was restored, so that entry numbers have another meaning. Read the journal afresh with the new journal_id.";
+    GONE = "gone", 410, "It is no longer shown",
+        "The firm has withdrawn this listing. The address will not come back by itself; take it out of your pages.";
     PRECONDITION_FAILED = "precondition_failed", 412, "It was changed meanwhile",
         "Somebody changed this since you read it. Read it again (the header ETag has its present tag), look at the change, and send yours with the new If-Match.";
     CONTENT_TOO_LARGE = "content_too_large", 413, "The body is too large",
@@ -360,6 +362,16 @@ const CONSTRAINTS: &[(&str, Kind, &str)] = &[
         "deliveries_one_per_sale",
         CONFLICT,
         "the engine has been delivered already",
+    ),
+    (
+        "listings_pkey",
+        CONFLICT,
+        "the engine has a listing already; change that one",
+    ),
+    (
+        "listings_page_name",
+        CONFLICT,
+        "another engine's listing has that page_name; give another one",
     ),
     ("keys_live_name", CONFLICT, "a key of that name is live"),
 ];

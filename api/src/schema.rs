@@ -396,7 +396,12 @@ diesel::table! {
         /// Last part of the address of the engine's page on a shop site.
         page_name -> Text,
         price_on_request -> Bool,
+        /// Day of the last publication; NULL while it is not on show.
         on_show_since -> Nullable<Date>,
+        /// Day of the last withdrawal; NULL while it is not withdrawn.
+        withdrawn_on -> Nullable<Date>,
+        /// For the firm alone; never public.
+        withdrawn_because -> Nullable<Text>,
     }
 }
 
@@ -470,6 +475,8 @@ diesel::table! {
         asking_price -> Nullable<Numeric>,
         boiler_id -> Nullable<Int8>,
         listing -> Nullable<Text>,
+        /// The asking price as far as a visitor may know it; NULL while it is on request.
+        public_price -> Nullable<Numeric>,
     }
 }
 

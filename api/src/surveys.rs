@@ -85,7 +85,7 @@ pub struct Grades {
 }
 
 impl Grades {
-    fn of(&mut self, area: Area) -> &mut Option<Grade> {
+    pub(crate) fn of(&mut self, area: Area) -> &mut Option<Grade> {
         match area {
             Area::Boiler => &mut self.boiler,
             Area::FittingsAndFeeds => &mut self.fittings_and_feeds,

@@ -15,6 +15,7 @@ pub mod surveys;
 
 pub mod boiler;
 pub mod codes;
+pub mod paper_words;
 pub mod papers;
 pub mod readiness;
 
