@@ -18,8 +18,6 @@ pub mod db;
 pub mod deliveries;
 pub mod engines;
 pub mod firm;
-pub mod jobs;
-pub mod guide;
 pub mod guide;
 pub mod jobs;
 pub mod journal;

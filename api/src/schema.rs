@@ -136,6 +136,7 @@ diesel::table! {
         price -> Numeric,
         source -> Text,
         kind -> Text,
+        /// As written, with its unit; so is the weight.
         gauge -> Nullable<Text>,
         gauge_mm -> Nullable<Numeric>,
         description -> Text,
@@ -157,6 +158,7 @@ diesel::table! {
         papers_months_left -> Nullable<Int4>,
         boiler_material -> Nullable<Text>,
         goes_with -> Array<Text>,
+        /// The engine, where it was the firm's own.
         stock_no -> Nullable<Int4>,
         withdrawn_on -> Nullable<Date>,
         withdrawn_because -> Nullable<Text>,
@@ -267,6 +269,7 @@ diesel::table! {
         /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
         uncertainty -> Text,
         words -> Nullable<Text>,
+        /// As the proprietor wrote them, without the converted figures.
         starts -> Jsonb,
         factors -> Jsonb,
     }
@@ -307,7 +310,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Parts and materials used for jobs.
+    /// Parts and materials used for jobs; a wrong line is reversed by another, never edited.
     job_parts (id) {
         id -> Int8,
         job_id -> Int8,
