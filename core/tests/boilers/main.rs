@@ -6,10 +6,12 @@
 )]
 
 mod by_hand;
+
 mod figures;
 mod properties;
 mod random;
 mod readiness;
+mod rows;
 mod slow_clock;
 mod wire;
 
