@@ -6,7 +6,6 @@
 )]
 
 mod by_hand;
-
 mod figures;
 mod properties;
 mod random;
