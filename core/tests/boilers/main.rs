@@ -10,6 +10,7 @@ mod figures;
 mod properties;
 mod random;
 mod readiness;
+mod rows;
 mod slow_clock;
 mod wire;
 
