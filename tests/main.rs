@@ -1,7 +1,11 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod boilers;
+mod codes;
 mod engines;
 mod generated;
 mod make;
+mod papers;
+mod readiness;
 mod shop;
 mod wire;
