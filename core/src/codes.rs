@@ -227,13 +227,14 @@ impl Rule {
 /// The row in force on `day` for the boiler. A row that names a material beats one that does not, then a band, then a
 /// first service, then the later first day; whatever order the rows come in.
 pub fn in_force<'r>(
-    rules: impl IntoIterator<Item = &'r Rule>,
+    rules: &[&'r Rule],
     key: RuleKey,
     subject: Subject,
     day: Day,
 ) -> Option<&'r Rule> {
     rules
-        .into_iter()
+        .iter()
+        .copied()
         .filter(|row| row.rule == key && row.in_force_on(day) && row.applies_to(subject))
         .max_by_key(|row| {
             (
@@ -248,19 +249,14 @@ pub fn in_force<'r>(
 }
 
 /// The band of a size (bar-litres) by the rows in force on `day`; `main` where the code has no bands.
-pub fn band<'r>(
-    rules: impl IntoIterator<Item = &'r Rule> + Clone,
-    bar_litres: Decimal,
-    material: Material,
-    day: Day,
-) -> Band {
+pub fn band(rules: &[&Rule], bar_litres: Decimal, material: Material, day: Day) -> Band {
     let limit = |key| {
         let subject = Subject {
             material,
             band: Band::Main,
             first_service_on: None,
         };
-        in_force(rules.clone(), key, subject, day).and_then(|row| row.value)
+        in_force(rules, key, subject, day).and_then(|row| row.value)
     };
     if limit(RuleKey::OutsideAbove).is_some_and(|most| bar_litres > most) {
         Band::OutsideCode

@@ -311,6 +311,18 @@ impl Sentence {
     }
 }
 
+impl From<&str> for Sentence {
+    fn from(text: &str) -> Sentence {
+        Sentence::new(text)
+    }
+}
+
+impl From<String> for Sentence {
+    fn from(text: String) -> Sentence {
+        Sentence::new(&text)
+    }
+}
+
 /// A rule of the request as a whole that is not kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {

@@ -373,7 +373,7 @@ impl Look<'_> {
                 .then(|| {
                     watch(
                         Check::GasTankPaper,
-                        "it is not recorded whether the engine has a gas tank".to_owned(),
+                        "it is not recorded whether the engine has a gas tank",
                         "Record whether it has one",
                     )
                 })
@@ -446,11 +446,7 @@ impl Look<'_> {
 
     fn findings(&self) -> CheckAnswer {
         let Some(findings) = &self.facts.open_findings else {
-            return unmet(
-                Check::Findings,
-                "no survey is on record".to_owned(),
-                "A survey",
-            );
+            return unmet(Check::Findings, "no survey is on record", "A survey");
         };
         let of = |severity: Severity| {
             findings
@@ -485,7 +481,7 @@ impl Look<'_> {
         } else {
             met(
                 Check::Findings,
-                "no open finding stops steaming or the sale".to_owned(),
+                "no open finding stops steaming or the sale",
             )
         };
         answer.shown(findings.iter().map(|finding| &finding.link))
@@ -495,7 +491,7 @@ impl Look<'_> {
         let jobs = &self.facts.jobs_in_hand;
         let (n, clears) = (jobs.len(), "Finish the job or call it off");
         let reason = match n {
-            0 => return met(Check::JobsInHand, "no job is in hand".to_owned()),
+            0 => return met(Check::JobsInHand, "no job is in hand"),
             1 => "1 job is in hand".to_owned(),
             _ => format!("{n} jobs are in hand"),
         };
@@ -513,19 +509,14 @@ impl Look<'_> {
         let Some(asbestos) = &self.facts.asbestos else {
             return unmet(
                 Check::Asbestos,
-                "it is not recorded whether asbestos is suspected".to_owned(),
+                "it is not recorded whether asbestos is suspected",
                 "A survey of the lagging and packings",
             );
         };
         let answer = match asbestos.is {
-            Asbestos::NotSuspected => met(Check::Asbestos, "no asbestos is suspected".to_owned()),
-            Asbestos::Suspected => {
-                unmet(Check::Asbestos, "asbestos is suspected".to_owned(), clears)
-            }
-            Asbestos::Cleared => met(
-                Check::Asbestos,
-                "a laboratory sample found no asbestos".to_owned(),
-            ),
+            Asbestos::NotSuspected => met(Check::Asbestos, "no asbestos is suspected"),
+            Asbestos::Suspected => unmet(Check::Asbestos, "asbestos is suspected", clears),
+            Asbestos::Cleared => met(Check::Asbestos, "a laboratory sample found no asbestos"),
         };
         answer.shown([&asbestos.link])
     }
@@ -557,7 +548,7 @@ impl Look<'_> {
     fn grades(&self) -> CheckAnswer {
         let again = "A survey with condition grades";
         let Some(graded) = &self.facts.graded_on else {
-            let reason = "no condition grades are on record".to_owned();
+            let reason = "no condition grades are on record";
             return unmet(Check::Grades, reason, again);
         };
         let worked = self.facts.heavy_job_on.as_ref();
@@ -578,12 +569,12 @@ impl Look<'_> {
 
     fn photographs(&self) -> CheckAnswer {
         let Some(photographs) = &self.facts.photographs else {
-            let reason = "no photographs are on record".to_owned();
+            let reason = "no photographs are on record";
             return unmet(Check::Photographs, reason, "A photograph");
         };
         let Photographs { count, with_alt } = photographs.is;
         let answer = if count == 0 {
-            let reason = "no photographs are on record".to_owned();
+            let reason = "no photographs are on record";
             unmet(Check::Photographs, reason, "A photograph")
         } else if with_alt < count {
             unmet(
@@ -659,7 +650,7 @@ impl Look<'_> {
             .buyer_abroad
             .as_ref()
             .filter(|it| applies && it.is)?;
-        let reason = "the buyer is abroad, and boiler reports do not cross borders".to_owned();
+        let reason = "the buyer is abroad, and boiler reports do not cross borders";
         let clears = "The buyer's own papers there";
         Some(watch(Check::BuyerAbroad, reason, clears).shown([&abroad.link]))
     }
@@ -710,7 +701,7 @@ fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
     let by = papers::external_examination_by(papers, on)?;
     let check = Check::ExternalExamination;
     Some(if by <= on {
-        let reason = "an external examination with the cladding off is advised".to_owned();
+        let reason = "an external examination with the cladding off is advised";
         watch(check, reason, clears(PaperKind::ExternalExamination))
     } else {
         let reason = format!("the next external examination is advised by {by}");
@@ -743,7 +734,7 @@ fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> C
             "Find out whose paper it is",
         )
     } else {
-        let reason = "every paper names this boiler".to_owned();
+        let reason = "every paper names this boiler";
         met(check, reason)
     }
 }
@@ -766,7 +757,7 @@ fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
         );
         watch(check, reason, "Record whether the inspector is independent")
     } else {
-        let reason = "no inspector has an interest in the sale".to_owned();
+        let reason = "no inspector has an interest in the sale";
         met(check, reason)
     }
 }
@@ -785,10 +776,9 @@ fn evidence_of_past_use(
     papers.rule(RuleKey::EvidenceOfPastUse, subject, on)?;
     let clears = "Evidence of past use, or of conformity";
     let answer = match boiler.first_marketed_on {
-        _ if !boiler.evidence.is_empty() => met(
-            check,
-            "evidence of past use or of conformity is on record".to_owned(),
-        ),
+        _ if !boiler.evidence.is_empty() => {
+            met(check, "evidence of past use or of conformity is on record")
+        }
         Some(day) => unmet(
             check,
             format!(
@@ -798,7 +788,7 @@ fn evidence_of_past_use(
         ),
         None => watch(
             check,
-            "it is not recorded when the boiler was first marketed".to_owned(),
+            "it is not recorded when the boiler was first marketed",
             "Record that day",
         ),
     };
@@ -875,11 +865,11 @@ fn clears(kind: PaperKind) -> &'static str {
 // Answers
 
 impl CheckAnswer {
-    fn new(check: Check, outcome: Outcome, reason: &str, clears: Option<&str>) -> CheckAnswer {
+    fn new(check: Check, outcome: Outcome, reason: Sentence, clears: Option<&str>) -> CheckAnswer {
         CheckAnswer {
             check,
             outcome,
-            reason: Sentence::new(reason),
+            reason,
             clears: clears.map(Sentence::new),
             evidence: Vec::new(),
             holds_until: None,
@@ -892,16 +882,16 @@ impl CheckAnswer {
     }
 }
 
-fn met(check: Check, reason: String) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Met, &reason, None)
+fn met(check: Check, reason: impl Into<Sentence>) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Met, reason.into(), None)
 }
 
-fn watch(check: Check, reason: String, clears: &str) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Watch, &reason, Some(clears))
+fn watch(check: Check, reason: impl Into<Sentence>, clears: &str) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Watch, reason.into(), Some(clears))
 }
 
-fn unmet(check: Check, reason: String, clears: &str) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Unmet, &reason, Some(clears))
+fn unmet(check: Check, reason: impl Into<Sentence>, clears: &str) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Unmet, reason.into(), Some(clears))
 }
 
 /// Met when the record says yes.
@@ -913,9 +903,9 @@ fn yes(
     clears: &str,
 ) -> CheckAnswer {
     let answer = if record.is_some_and(|record| record.is) {
-        met(check, if_yes.to_owned())
+        met(check, if_yes)
     } else {
-        unmet(check, if_not.to_owned(), clears)
+        unmet(check, if_not, clears)
     };
     answer.shown(record.map(|record| &record.link))
 }
@@ -929,9 +919,9 @@ fn there(
     clears: &str,
 ) -> CheckAnswer {
     let answer = if record.is_some() {
-        met(check, if_there.to_owned())
+        met(check, if_there)
     } else {
-        unmet(check, if_not.to_owned(), clears)
+        unmet(check, if_not, clears)
     };
     answer.shown(record)
 }

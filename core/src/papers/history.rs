@@ -206,12 +206,7 @@ impl<'q> History<'q> {
 
     pub fn band(&self, working_pressure: &Pressure, day: Day) -> Band {
         let bar_litres = boiler::bar_litres(working_pressure, &self.boiler.volume);
-        codes::band(
-            self.rules.iter().copied(),
-            bar_litres,
-            self.boiler.material,
-            day,
-        )
+        codes::band(&self.rules, bar_litres, self.boiler.material, day)
     }
 
     fn subject(&self, working_pressure: &Pressure, day: Day) -> Subject {
@@ -227,7 +222,7 @@ impl<'q> History<'q> {
     }
 
     pub fn rule(&self, key: RuleKey, subject: Subject, day: Day) -> Option<&'q Rule> {
-        codes::in_force(self.rules.iter().copied(), key, subject, day)
+        codes::in_force(&self.rules, key, subject, day)
     }
 
     /// Rows in force for the boiler on that day.

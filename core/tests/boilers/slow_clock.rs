@@ -198,7 +198,7 @@ impl Clock<'_> {
     }
 
     fn bar_litres(&self) -> f64 {
-        self.pressure as f64 / 1000.0 * 0.068_947_572_931_683_61 * self.litres
+        self.pressure as f64 / 1000.0 * 0.068_947_572_931_683_6 * self.litres
     }
 
     fn outside(&self) -> bool {
@@ -617,14 +617,13 @@ fn walk(question: &Question, period: DaySpan) -> Vec<DaySpan> {
             .from
             .plus_days(i32::try_from(today - start).expect("a few years"))
     };
-    let spans = spans
+    spans
         .into_iter()
         .map(|(from, until)| DaySpan {
             from: day(from),
             until: day(until),
         })
-        .collect();
-    spans
+        .collect()
 }
 
 /// `n` histories from `seed` on; returns how many had an open day.

@@ -125,3 +125,63 @@ fn faults_are_told_all_at_once() {
     );
     papers::answer(&question, &[]);
 }
+
+/// Every string of the interface has a length or a list of words, every array a count.
+#[cfg(feature = "wire")]
+#[test]
+fn every_string_and_array_of_the_schema_is_bounded() {
+    use outshop_core::{papers::Answer, readiness::Readiness};
+    use utoipa::{PartialSchema, ToSchema};
+
+    fn bounded(schema: &Value, path: &str, unbounded: &mut Vec<String>, n: &mut usize) {
+        let has = |member: &str| schema.get(member).is_some();
+        let is = |kind: &str| match &schema["type"] {
+            Value::String(one) => one == kind,
+            Value::Array(several) => several.iter().any(|one| one == kind),
+            _ => false,
+        };
+        *n += usize::from(is("string") || is("array"));
+        if is("string") && !has("maxLength") && !has("enum") || is("array") && !has("maxItems") {
+            unbounded.push(path.to_owned());
+        }
+        if path.ends_with("Event")
+            && schema["oneOf"]
+                .as_array()
+                .is_none_or(|kinds| kinds.len() != 4)
+        {
+            unbounded.push("an event is one of four".to_owned());
+        }
+        match schema {
+            Value::Object(members) => {
+                for (name, member) in members
+                    .iter()
+                    .filter(|(name, _)| *name != "examples" && *name != "example")
+                {
+                    bounded(member, &format!("{path}/{name}"), unbounded, n);
+                }
+            }
+            Value::Array(items) => {
+                for (i, item) in items.iter().enumerate() {
+                    bounded(item, &format!("{path}/{i}"), unbounded, n);
+                }
+            }
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+        }
+    }
+
+    let mut schemas = vec![
+        ("Question".into(), Question::schema()),
+        ("Answer".into(), Answer::schema()),
+        ("Readiness".into(), Readiness::schema()),
+    ];
+    Question::schemas(&mut schemas);
+    Answer::schemas(&mut schemas);
+    Readiness::schemas(&mut schemas);
+    let (mut unbounded, mut n) = (Vec::new(), 0);
+    for (name, schema) in schemas {
+        let schema = serde_json::to_value(schema).expect("JSON");
+        bounded(&schema, &name, &mut unbounded, &mut n);
+    }
+    assert_eq!(unbounded, [""; 0]);
+    assert!(n > 40, "{n}");
+}
