@@ -15,6 +15,7 @@ pub mod config;
 pub mod db;
 pub mod engines;
 pub mod firm;
+pub mod jobs;
 pub mod journal;
 pub mod keys;
 pub mod metrics;
@@ -25,6 +26,7 @@ pub mod problem;
 pub mod readiness;
 pub mod reference;
 pub mod schema;
+pub mod surveys;
 pub mod text;
 pub mod units;
 pub mod wire;
@@ -54,6 +56,8 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     codes::routes(cfg);
     readiness::routes(cfg);
     working_figures::routes(cfg);
+    surveys::routes(cfg);
+    jobs::routes(cfg);
     journal::routes(cfg);
 }
 
