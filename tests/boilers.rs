@@ -349,7 +349,7 @@ async fn the_workshop_writes_of_boilers_and_the_staff_reads() {
         (Role::Bookkeeper, 200, 403),
         (Role::Website, 403, 403),
     ] {
-        for address in ["/v1/boilers", &boiler] {
+        for address in ["/v1/boilers", boiler.as_str()] {
             shop.request(Method::GET, address)
                 .by(&shop, role)
                 .send()

@@ -28,7 +28,7 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
     let document = document();
     for Operation { method, path, what } in operations(&document) {
         let roles = what["x-roles"].as_array().unwrap_or_else(|| panic!("{method} {path} does not name its roles"));
-        let address = path.replace("{id}", "1").replace("{stock_no}", "1").replace('{', "").replace('}', "");
+        let address = path.replace("{id}", "1").replace("{stock_no}", "1").replace("{rule_id}", "1").replace('{', "").replace('}', "");
         let is_public = path.starts_with("/v1/public/") && roles.is_empty();
         assert_eq!(what["security"] == serde_json::json!([{}]), is_public, "{method} {path}: security");
         let without = shop.request(method.clone(), &address).send().await;

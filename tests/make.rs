@@ -80,4 +80,30 @@ impl Shop {
             .created();
         (stock_no, boiler)
     }
+
+    /// A job on the engine, in hand since 2026-03-02: its address.
+    pub async fn has_job_in_hand(
+        &self,
+        stock_no: i64,
+        touches: &[&str],
+        findings: &[i64],
+    ) -> String {
+        let job = json!({"title": "Work", "touches": touches, "proposed_on": "2026-03-02", "findings": findings});
+        let made = self
+            .post(&format!("/v1/engines/{stock_no}/jobs"), &job)
+            .await
+            .created();
+        for to in ["agreed", "in_hand"] {
+            let moved = json!({"to": to, "on": "2026-03-02"});
+            self.post(&format!("{}/moves", made.location()), &moved)
+                .await
+                .created();
+        }
+        made.location()
+    }
+
+    pub async fn finishes(&self, job: &str, on: &str) {
+        let moved = json!({"to": "finished", "on": on});
+        self.post(&format!("{job}/moves"), &moved).await.created();
+    }
 }

@@ -71,15 +71,17 @@ async fn test_pressures_follow_from_the_working_pressure() {
             ("99", "6.8258"),
         ),
     ] {
-        let required =
-            &calculate(&shop, subject("copper", working, None), &[], &[]).await["required"];
+        let answer = calculate(&shop, subject("copper", working, None), &[], &[]).await;
         for (member, (value, bar)) in [
             ("hydraulic_first", first),
             ("hydraulic_repeat", repeat),
             ("steam_limit", limit),
         ] {
             let expected = json!({"value": value, "unit": "psi", "bar": bar});
-            assert_eq!(required[member], expected, "{member} at {working} psi");
+            assert_eq!(
+                answer["required"][member], expected,
+                "{member} at {working} psi"
+            );
         }
     }
     assert_eq!(
@@ -169,7 +171,9 @@ async fn a_repair_voids_all_and_one_paper_alone_is_not_enough() {
     let boiler = || subject("copper", "90", Some("1998-04-01"));
     let days = ["2025-08-31", "2025-09-01"];
     let answer = calculate(&shop, boiler(), &events, &days).await;
-    let hold: Vec<&Value> = [0, 1].map(|i| &answer["days"][i]["papers_hold"]).to_vec();
+    let hold: Vec<&Value> = [0_usize, 1]
+        .map(|i| &answer["days"][i]["papers_hold"])
+        .to_vec();
     assert_eq!(hold, [true, false]);
     for paper in answer["papers"].as_array().expect("papers") {
         assert_eq!(
@@ -282,7 +286,11 @@ async fn stored_and_told_histories_have_one_answer() {
     let first = json!({"on": "2023-02-01", "at": "09:30", "working_pressure": psi("80"), "reason": "Valve reset"});
     record(&shop, &boiler, "pressure-changes", &first).await;
     record(&shop, &boiler, "tests", &make::hydraulic("2023-03-01")).await;
-    record(&shop, &boiler, "tests", &make::steam("2025-04-01")).await;
+    let steam = make::with(
+        make::steam("2025-04-01"),
+        &json!({"highest_pressure": psi("80")}),
+    );
+    record(&shop, &boiler, "tests", &steam).await;
     // The other boiler of the engine was in it from 2024 to 2025.
     record(&shop, &boiler, "removals", &json!({"on": "2024-01-10"})).await;
     let other = make::with(make::boiler(), &json!({"number": "OTHER 2"}));
@@ -309,7 +317,7 @@ async fn stored_and_told_histories_have_one_answer() {
             event(make::hydraulic("2022-05-14"), json!({"stated_until": "2026-03-31"})),
             {"event": "working_pressure_changed", "on": "2023-02-01", "at": "09:30", "working_pressure": psi("80")},
             event(make::hydraulic("2023-03-01"), json!({})),
-            event(make::steam("2025-04-01"), json!({})),
+            event(steam, json!({})),
             {"event": "boiler_exchanged", "on": "2025-01-10", "in": "QLW 1187", "out": "OTHER 2"},
         ],
         "days": ["2026-05-14"],
@@ -333,26 +341,20 @@ async fn stored_and_told_histories_have_one_answer() {
     assert_eq!(told["papers"][0]["voided_on"], "2023-02-01");
 }
 
-/// A finished job on pressure parts voids every certificate (British code, published). Jobs are entered in the table itself:
-/// this test is about what the papers make of them.
+/// A finished job on pressure parts voids every certificate (British code, published).
 #[actix_web::test]
 async fn a_finished_job_on_the_boiler_voids_its_papers() {
     let shop = Shop::open().await;
     let (engine, boiler) = shop.has_engine_with(make::boiler()).await;
     record(&shop, &boiler, "tests", &make::hydraulic("2023-05-14")).await;
     record(&shop, &boiler, "tests", &make::steam("2025-04-01")).await;
-    for (standing, finished) in [("in_hand", "NULL"), ("finished", "'2025-09-01'")] {
-        shop.sql(&format!(
-            "INSERT INTO jobs (stock_no, title, standing, touches, proposed_on, begun_on, finished_on, boiler_id) VALUES
-             ({engine}, 'Re-make the foundation ring', '{standing}', '{{pressure_parts}}', '2025-08-01', '2025-08-02', {finished}, 1)"
-        ))
-        .await;
-        let holds = standing == "in_hand";
-        for (on, hold) in [("2025-08-31", true), ("2025-09-01", holds)] {
-            let answer = papers_on(&shop, &boiler, on).await;
-            assert_eq!(answer["days"][0]["papers_hold"], hold, "{standing} {on}");
-        }
-    }
+    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+    let hold =
+        async |on: &str| papers_on(&shop, &boiler, on).await["days"][0]["papers_hold"].clone();
+    assert_eq!(hold("2026-04-20").await, true);
+    shop.finishes(&job, "2026-04-20").await;
+    assert_eq!(hold("2026-04-19").await, true);
+    assert_eq!(hold("2026-04-20").await, false);
 }
 
 /// "Never matched by likeness": plain reading of the clubs' rule that a certificate is for one boiler.
