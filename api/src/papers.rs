@@ -16,7 +16,7 @@ use crate::{
     text::{Code, Line, Prose, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use diesel::{dsl::sql, prelude::*, sql_types};
+use diesel::prelude::*;
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use outshop_core::{
     boiler::{self, BoilerNumber, Touches},
@@ -237,6 +237,28 @@ pub struct PaperDue {
     pub reason: Option<&'static str>,
 }
 
+/// An answer for the document.
+fn answer_example() -> Value {
+    let pressure = |value: &str, bar: &str| json!({"value": value, "unit": "psi", "bar": bar});
+    json!({
+        "bar_litres": "49.6423", "band": "main",
+        "required": {"hydraulic_first": pressure("180", "12.4106"), "hydraulic_repeat": pressure("135", "9.3079"),
+            "steam_limit": pressure("99", "6.8258")},
+        "papers": [
+            {"paper": "hydraulic", "test_on": "2022-05-14", "from": "2022-05-14", "until": "2026-05-14", "unlimited": false,
+                "voided_on": null, "voided_by": null},
+            {"paper": "steam", "test_on": "2025-04-01", "from": "2025-04-01", "until": "2026-05-14", "unlimited": false,
+                "voided_on": null, "voided_by": null},
+        ],
+        "tests_not_counted": [],
+        "days": [{"on": "2026-05-15", "papers_hold": false, "reasons": ["hydraulic_ran_out", "steam_ran_out"]}],
+        "open_days": [],
+        "next_due": [{"test": "hydraulic_repeat", "by": "2026-05-15"}, {"test": "steam", "by": "2026-05-15"}],
+        "flags": [],
+        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."],
+    })
+}
+
 /// What a boiler code cannot do without.
 pub(crate) const NO_VOLUME: &str =
     "the boiler's volume is not recorded, so that no code can be asked: its rules go by size";
@@ -388,7 +410,7 @@ async fn get_certificate(
 ///
 /// Says which records hold, never that a boiler may be steamed. `open_days` are those of the 24 months from the day.
 #[utoipa::path(tag = "boilers", operation_id = "get_papers", params(("id" = i64, Path, example = 88, minimum = 1), OnDay),
-    responses((status = 200, body = Answer), Problems),
+    responses((status = 200, body = Answer, example = json!(answer_example())), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/papers")]
 async fn get_papers(
@@ -408,8 +430,17 @@ async fn get_papers(
 /// Calculate which papers would hold
 ///
 /// By the boiler code rows of the jurisdiction, from the history given. Nothing is stored.
-#[utoipa::path(tag = "boilers", operation_id = "calculate_papers", request_body = Question,
-    responses((status = 200, body = Answer), Problems),
+#[utoipa::path(tag = "boilers", operation_id = "calculate_papers",
+    request_body(content = Question, example = json!({"jurisdiction": "GB",
+        "boiler": {"number": "QLW 1187", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
+            "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-04-01"},
+        "events": [
+            {"event": "test", "test": "hydraulic_repeat", "on": "2022-05-14", "pressure": {"value": "135", "unit": "psi"},
+                "hold_minutes": 10, "passed": true, "boiler_number": "QLW 1187"},
+            {"event": "test", "test": "steam", "on": "2025-04-01", "highest_pressure": {"value": "90", "unit": "psi"},
+                "passed": true, "boiler_number": "QLW 1187"}],
+        "days": ["2026-05-15"]})),
+    responses((status = 200, body = Answer, example = json!(answer_example())), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
 #[post("/calculations/papers")]
 async fn calculate_papers(
@@ -681,7 +712,13 @@ fn number_on_paper(
 }
 
 async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
-    type Row = (Option<i64>, Option<Day>, Option<String>, Vec<Touches>, bool);
+    type Row = (
+        Option<i64>,
+        Option<Day>,
+        Option<TimeOfDay>,
+        Vec<Touches>,
+        bool,
+    );
     let rows: Vec<Row> = jobs::table
         .filter(
             jobs::boiler_id
@@ -691,7 +728,7 @@ async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Pr
         .select((
             jobs::boiler_id,
             jobs::finished_on,
-            sql::<sql_types::Nullable<sql_types::Text>>("left(jobs.finished_at::text, 5)"),
+            jobs::finished_at,
             jobs::touches,
             jobs::gauge_glass_only,
         ))
@@ -703,7 +740,7 @@ async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Pr
         .filter_map(|(boiler_id, on, at, touches, gauge_glass_only)| {
             let event = Event::JobFinished {
                 on: on?,
-                at: at.and_then(|at| at.parse().ok()),
+                at,
                 touches,
                 gauge_glass_only: Some(gauge_glass_only),
             };

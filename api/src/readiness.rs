@@ -120,7 +120,13 @@ impl ReadinessBarsPatch {
 ///
 /// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day.
 #[utoipa::path(tag = "selling", operation_id = "get_readiness",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), GateAndDay), responses((status = 200, body = Readiness), Problems),
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), GateAndDay),
+    responses((status = 200, body = Readiness, example = json!({
+        "on": "2026-06-02", "gate": "deliver", "open": false,
+        "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "the steam paper ran out on 2026-06-01",
+            "clears": "A steam test", "evidence": ["/v1/boilers/88/papers"], "holds_until": null}],
+        "open_days": [],
+        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/readiness")]
 async fn get_readiness(
@@ -426,7 +432,7 @@ async fn open_findings(
     if !surveyed {
         return Ok(None);
     }
-    let open: Vec<surveys::Severity> = findings::table
+    let open: Vec<(i64, surveys::Severity)> = findings::table
         .filter(
             findings::stock_no
                 .eq(stock_no)
@@ -438,17 +444,16 @@ async fn open_findings(
                 .or(findings::cleared_on.assume_not_null().gt(on)),
         )
         .order(findings::id)
-        .select(findings::severity)
+        .select((findings::id, findings::severity))
         .load(conn)
         .await?;
-    let link = Link::new(&format!("/v1/engines/{stock_no}/surveys"));
-    let shown = open.into_iter().map(|severity| Shown {
+    let shown = open.into_iter().map(|(id, severity)| Shown {
         is: match severity {
             surveys::Severity::StopsSteaming => Severity::StopsSteaming,
             surveys::Severity::StopsSale => Severity::StopsSale,
             surveys::Severity::Note => Severity::Note,
         },
-        link: link.clone(),
+        link: Link::new(&format!("/v1/findings/{id}")),
     });
     Ok(Some(shown.collect()))
 }
@@ -472,16 +477,20 @@ async fn graded_on(
     stock_no: i32,
     on: Day,
 ) -> Result<Option<Shown<Day>>, Problem> {
-    let graded: Option<Day> = surveys_table::table
-        .inner_join(survey_grades::table)
+    let graded: Option<(i64, Day)> = surveys_table::table
         .filter(surveys_table::stock_no.eq(stock_no))
         .filter(surveys_table::on_day.le(on))
-        .select(diesel::dsl::max(surveys_table::on_day))
+        .filter(exists(
+            survey_grades::table.filter(survey_grades::survey_id.eq(surveys_table::id)),
+        ))
+        .order((surveys_table::on_day.desc(), surveys_table::id.desc()))
+        .select((surveys_table::id, surveys_table::on_day))
         .first(conn)
-        .await?;
-    Ok(graded.map(|is| Shown {
+        .await
+        .optional()?;
+    Ok(graded.map(|(id, is)| Shown {
         is,
-        link: Link::new(&format!("/v1/engines/{stock_no}/surveys")),
+        link: Link::new(&format!("/v1/surveys/{id}")),
     }))
 }
 

@@ -330,7 +330,7 @@ impl Look<'_> {
         match self.facts.offer {
             Offer::Steamable => unmet(
                 Check::BoilerCode,
-                what.as_str().to_owned(),
+                what.clone(),
                 "Record what is missing of the boiler",
             ),
             Offer::WithoutPapers | Offer::ForRestoration => self.papers_disclosed(None),

@@ -641,7 +641,7 @@ fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
     for gate in [Gate::List, Gate::Deliver] {
         assert_eq!(unmet(&ask(&facts, gate, "2025-07-15")), [what]);
     }
-    assert_eq!(spans(&facts, &bars(), "2025-04-10"), "");
+    assert_eq!(ask(&facts, Gate::Deliver, "2025-04-10").open_days, []);
     let for_restoration = Facts {
         offer: Offer::ForRestoration,
         listing_says_so: Some(shown(true)),
