@@ -2,8 +2,8 @@
 
 mod engines;
 mod generated;
-mod jobs;
 mod interface;
+mod jobs;
 mod make;
 mod migrations;
 mod shop;

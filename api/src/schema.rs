@@ -271,7 +271,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Parts and materials used for jobs.
+    /// Parts and materials used for jobs; a wrong line is reversed by another, never edited.
     job_parts (id) {
         id -> Int8,
         job_id -> Int8,
