@@ -7,8 +7,10 @@
 
 pub mod acquisitions;
 pub mod body;
+pub mod boilers;
 pub mod clock;
 pub mod cluster;
+pub mod codes;
 pub mod config;
 pub mod db;
 pub mod engines;
@@ -18,8 +20,10 @@ pub mod journal;
 pub mod keys;
 pub mod metrics;
 pub mod page;
+pub mod papers;
 pub mod persons;
 pub mod problem;
+pub mod readiness;
 pub mod reference;
 pub mod schema;
 pub mod surveys;
@@ -47,6 +51,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     units::routes(cfg);
     engines::routes(cfg);
     acquisitions::routes(cfg);
+    boilers::routes(cfg);
+    papers::routes(cfg);
+    codes::routes(cfg);
+    readiness::routes(cfg);
     working_figures::routes(cfg);
     surveys::routes(cfg);
     jobs::routes(cfg);

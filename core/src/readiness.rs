@@ -89,6 +89,10 @@ impl Link {
     pub fn new(text: &str) -> Link {
         Link(text.chars().take(200).collect())
     }
+
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
 }
 
 /// Something on record, with the record that shows it.
@@ -102,8 +106,11 @@ pub struct Shown<T> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Facts {
     pub offer: Offer,
-    /// None: the engine has no boiler, and no check of one applies.
+    /// None: the engine has no boiler, and no check of one applies; or `boiler_not_known` says why it is not here.
     pub boiler: Option<BoilerFacts>,
+    /// What is not recorded of the engine's boiler, so that no code can be asked; none when `boiler` has it all or the
+    /// engine has no boiler.
+    pub boiler_not_known: Option<Sentence>,
     /// None: never surveyed.
     pub open_findings: Option<Vec<Shown<Severity>>>,
     pub jobs_in_hand: Vec<Link>,
@@ -128,6 +135,12 @@ pub struct Facts {
     pub lifting_weight: Option<Link>,
     pub spares_packed: Option<Shown<bool>>,
     pub papers_packed: Option<Shown<bool>>,
+}
+
+impl Facts {
+    fn has_boiler(&self) -> bool {
+        self.boiler.is_some() || self.boiler_not_known.is_some()
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -160,6 +173,8 @@ pub struct Bars {
     pub watch_days: u16,
     /// Months (1 to 12) in which an engine travels drained.
     pub frost_months: Vec<i8>,
+    /// Checks of records that are not kept at all yet, so that nobody could clear them: absent from every answer.
+    pub not_kept: Vec<Check>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -273,20 +288,24 @@ impl Look<'_> {
     }
 
     fn checks(&self, on: Day) -> Vec<CheckAnswer> {
-        let boiler = self
-            .facts
-            .boiler
-            .as_ref()
-            .zip(self.papers)
-            .map_or(Vec::new(), |(boiler, papers)| {
-                self.boiler_checks(boiler, papers, on)
-            });
+        let boiler = match (
+            &self.facts.boiler,
+            self.papers,
+            &self.facts.boiler_not_known,
+        ) {
+            (Some(boiler), Some(papers), _) => self.boiler_checks(boiler, papers, on),
+            (_, _, Some(what)) => vec![self.boiler_not_known(what)],
+            (None, _, None) | (_, None, None) => Vec::new(),
+        };
         let own = match self.gate {
             Gate::List => self.list_checks(),
             Gate::Deliver => self.deliver_checks(on),
         };
         let both = [self.findings(), self.jobs(), self.asbestos()];
-        boiler.into_iter().chain(both).chain(own).collect()
+        let checks = boiler.into_iter().chain(both).chain(own);
+        checks
+            .filter(|answer| !self.bars.not_kept.contains(&answer.check))
+            .collect()
     }
 
     // The boiler
@@ -299,10 +318,23 @@ impl Look<'_> {
     ) -> Vec<CheckAnswer> {
         let mut checks = match self.facts.offer {
             Offer::Steamable => self.paper_checks(boiler, papers, on),
-            Offer::WithoutPapers | Offer::ForRestoration => vec![self.papers_disclosed(boiler)],
+            Offer::WithoutPapers | Offer::ForRestoration => {
+                vec![self.papers_disclosed(Some(&boiler.papers))]
+            }
         };
         checks.extend(evidence_of_past_use(boiler, papers, on));
         checks
+    }
+
+    fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
+        match self.facts.offer {
+            Offer::Steamable => unmet(
+                Check::BoilerCode,
+                what.as_str().to_owned(),
+                "Record what is missing of the boiler",
+            ),
+            Offer::WithoutPapers | Offer::ForRestoration => self.papers_disclosed(None),
+        }
     }
 
     fn paper_checks(
@@ -388,7 +420,7 @@ impl Look<'_> {
     }
 
     /// Before a sale there is no buyer who could acknowledge.
-    fn papers_disclosed(&self, boiler: &BoilerFacts) -> CheckAnswer {
+    fn papers_disclosed(&self, papers: Option<&Link>) -> CheckAnswer {
         let facts = self.facts;
         let said = yes(
             Check::PapersDisclosed,
@@ -407,7 +439,7 @@ impl Look<'_> {
             ),
             (Gate::Deliver, Outcome::Watch | Outcome::Unmet) | (Gate::List, _) => said,
         };
-        answer.shown([&boiler.papers])
+        answer.shown(papers)
     }
 
     // The engine
@@ -576,7 +608,7 @@ impl Look<'_> {
             ),
         ];
         checks.extend(self.buyer_abroad());
-        if facts.boiler.is_some() && self.bars.frost_months.contains(&on.date().month()) {
+        if facts.has_boiler() && self.bars.frost_months.contains(&on.date().month()) {
             checks.push(yes(
                 Check::Drained,
                 facts.drained.as_ref(),
@@ -612,7 +644,7 @@ impl Look<'_> {
     }
 
     fn buyer_abroad(&self) -> Option<CheckAnswer> {
-        let applies = self.facts.boiler.is_some() && self.facts.offer == Offer::Steamable;
+        let applies = self.facts.has_boiler() && self.facts.offer == Offer::Steamable;
         let abroad = self
             .facts
             .buyer_abroad

@@ -8,7 +8,7 @@ use crate::{
 use outshop_core::{
     codes,
     days::Day,
-    papers::{Event, Question},
+    papers::{Event, Question, Sentence},
     readiness::{
         self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Offer, Outcome,
         Photographs, Readiness, Severity, Shown,
@@ -31,6 +31,7 @@ fn bars() -> Bars {
         watch_bars: Vec::new(),
         watch_days: 30,
         frost_months: vec![11, 12, 1, 2, 3],
+        not_kept: Vec::new(),
     }
 }
 
@@ -63,6 +64,7 @@ fn ready() -> Facts {
     Facts {
         offer: Offer::Steamable,
         boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", IN_DATE)),
+        boiler_not_known: None,
         open_findings: Some(Vec::new()),
         jobs_in_hand: Vec::new(),
         graded_on: Some(shown(day("2025-04-02"))),
@@ -625,6 +627,54 @@ fn without_papers_the_listing_says_so_and_the_buyer_acknowledges() {
         assert_eq!(find(&answer, Check::Findings).outcome, Outcome::Watch);
         assert!(answer.checks.iter().all(|it| it.check != Check::SteamPaper));
     }
+}
+
+/// Plain reading, no source: a boiler that is not recorded is no missing boiler.
+#[test]
+fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
+    let what = "no boiler is recorded as fitted to the engine";
+    let facts = Facts {
+        boiler: None,
+        boiler_not_known: Some(Sentence::new(what)),
+        ..ready()
+    };
+    for gate in [Gate::List, Gate::Deliver] {
+        assert_eq!(unmet(&ask(&facts, gate, "2025-07-15")), [what]);
+    }
+    assert_eq!(ask(&facts, Gate::Deliver, "2025-04-10").open_days, []);
+    let for_restoration = Facts {
+        offer: Offer::ForRestoration,
+        listing_says_so: Some(shown(true)),
+        ..facts
+    };
+    assert!(ask(&for_restoration, Gate::List, "2025-07-15").open);
+    let deliver = ask(&for_restoration, Gate::Deliver, "2026-01-15");
+    assert_eq!(
+        find(&deliver, Check::PapersDisclosed).outcome,
+        Outcome::Unmet
+    );
+    assert_eq!(find(&deliver, Check::Drained).outcome, Outcome::Unmet);
+}
+
+#[test]
+fn a_check_of_records_that_are_not_kept_is_absent_and_bars_nothing() {
+    let facts = Facts {
+        photographs: None,
+        ..ready()
+    };
+    assert!(!readiness::gate(&facts, &bars(), Gate::List, day("2025-07-15")).open);
+    let bars = Bars {
+        not_kept: vec![Check::Photographs],
+        ..bars()
+    };
+    let answer = readiness::gate(&facts, &bars, Gate::List, day("2025-07-15"));
+    assert!(answer.open);
+    assert!(
+        answer
+            .checks
+            .iter()
+            .all(|it| it.check != Check::Photographs)
+    );
 }
 
 #[test]
