@@ -636,6 +636,7 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
     let motion = shop
         .has_in_hand(&touching(json!(["motion", "other"])))
         .await;
+    let valve = shop.has_in_hand(&job()).await;
     let glass = shop
         .has_in_hand(&make::with(job(), &json!({"gauge_glass_only": true})))
         .await;
@@ -657,12 +658,14 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
     );
     assert_eq!(answer["cautions"].as_array().expect("cautions").len(), 1);
     assert_eq!(says(motion).await["voids"], json!([]));
+    assert_eq!(says(valve).await["voids"], json!(["steam"]));
     assert_eq!(says(glass).await["voids"], json!(["steam"]));
     shop.patch("/v1/firm", &json!({"jurisdiction": "CH"}))
         .await
         .ok();
     assert_eq!(says(glass).await["voids"], json!([]));
     assert_eq!(says(glass).await["calls_for"], json!([]));
+    assert_eq!(says(valve).await["voids"], json!(["hydraulic", "steam"]));
     assert_eq!(says(boiler).await["voids"], json!(["hydraulic", "steam"]));
     shop.moves(boiler, "finished", "2026-03-05").await.created();
     assert_eq!(says(boiler).await["from"], "2026-03-05");

@@ -3,12 +3,13 @@
 use crate::{
     acquisitions,
     body::{Body, Patch},
+    boilers, codes,
     db::{Db, Tx},
     engines, firm,
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
-    schema::{boiler_fittings, job_findings, job_hours, job_parts, jobs},
+    schema::{job_findings, job_hours, job_parts, jobs},
     surveys,
     text::{Line, Prose, Text, at_most, present, present_at_most},
 };
@@ -17,8 +18,9 @@ use diesel::prelude::*;
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use outshop_core::{
     boiler::Touches,
+    codes::Rule,
     days::{Day, TimeOfDay},
-    jobs::{FittingsRule, Hours, JobDays, JobStanding, MoveFault, consequences},
+    jobs::{Hours, JobDays, JobStanding, MoveFault, consequences},
     money::Money,
     papers::{PaperKind, TestKind},
 };
@@ -640,26 +642,27 @@ async fn get_consequences(
     let mut conn = db.read().await?;
     let job = find(&mut conn, *id).await?.facts;
     let jurisdiction = firm::find(&mut conn).await?.jurisdiction;
+    let rules = codes::rules_of(&mut conn, &jurisdiction).await?;
     let from = job.finished_on.unwrap_or(actor.today);
     let boiler_id = match job.standing {
         JobStanding::Finished => job.boiler_id,
         JobStanding::Proposed
         | JobStanding::Agreed
         | JobStanding::InHand
-        | JobStanding::CalledOff => boiler_in(&mut conn, job.stock_no, from).await?,
+        | JobStanding::CalledOff => boilers::in_engine_on(&mut conn, job.stock_no, from).await?,
     };
-    shown(&req, &answer_for(&job, from, boiler_id, jurisdiction.as_str())?)
+    shown(&req, &answer_for(&job, from, boiler_id, &rules)?)
 }
 
 fn answer_for(
     job: &JobFacts,
     from: Day,
     boiler_id: Option<i64>,
-    jurisdiction: &str,
+    rules: &[Rule],
 ) -> Result<JobConsequences, Problem> {
     let called_off = job.standing == JobStanding::CalledOff;
     let touches = if called_off { &[][..] } else { &job.touches };
-    let done = consequences(touches, job.gauge_glass_only, fittings_rule(jurisdiction));
+    let done = consequences(touches, job.gauge_glass_only, rules, from);
     let mut cautions =
         vec!["The local code and the independent inspector decide what has to be tested."];
     if boiler_id.is_none() && !done.voids.is_empty() {
@@ -682,14 +685,6 @@ fn answer_for(
             .collect::<Result<_, _>>()
             .map_err(Problem::internal)?,
     })
-}
-
-/// The rule of a Swiss gauge-1 society excepts a replaced gauge glass.
-fn fittings_rule(jurisdiction: &str) -> FittingsRule {
-    FittingsRule {
-        gauge_glass_excepted: jurisdiction == "CH",
-        ..FittingsRule::default()
-    }
 }
 
 fn address(id: i64) -> String {
@@ -928,7 +923,7 @@ async fn store_move(
     let JobFacts { id, stock_no, .. } = current.facts;
     let (boiler_id, cleared) = match days.standing {
         JobStanding::Finished => (
-            boiler_in(tx.conn(), stock_no, new.on).await?,
+            boilers::in_engine_on(tx.conn(), stock_no, new.on).await?,
             surveys::clear_by_job(tx.conn(), id, &current.findings, new.on).await?,
         ),
         JobStanding::Proposed
@@ -962,27 +957,6 @@ async fn store_move(
         JobStanding::CalledOff => "job.called_off",
     };
     tx.record(what, Some(stock_no), entry).await
-}
-
-/// The boiler that was in the engine on that day; one that is taken out on a day is not in it on that day.
-async fn boiler_in(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<Option<i64>, Problem> {
-    Ok(boiler_fittings::table
-        .filter(boiler_fittings::stock_no.eq(stock_no))
-        .filter(boiler_fittings::fitted_on.le(on))
-        .filter(
-            boiler_fittings::taken_out_on
-                .is_null()
-                .or(boiler_fittings::taken_out_on.gt(on).assume_not_null()),
-        )
-        .order(boiler_fittings::fitted_on.desc())
-        .select(boiler_fittings::boiler_id)
-        .first(conn)
-        .await
-        .optional()?)
 }
 
 async fn reverse_hours(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Problem> {

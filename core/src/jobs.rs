@@ -2,6 +2,7 @@
 
 use crate::{
     boiler::Touches,
+    codes::{Rule, RuleKey},
     days::Day,
     papers::{PaperKind, TestKind},
 };
@@ -265,15 +266,6 @@ mod wire {
     impl ToSchema for Hours {}
 }
 
-/// What a boiler code says of work on fittings.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct FittingsRule {
-    /// A changed gauge glass alone voids nothing.
-    pub gauge_glass_excepted: bool,
-    /// Work on fittings counts as a change of the boiler and voids its hydraulic paper too.
-    pub void_hydraulic: bool,
-}
-
 /// What a finished job does to the papers of the boiler.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Consequences {
@@ -283,20 +275,33 @@ pub struct Consequences {
     pub calls_for: Vec<TestKind>,
 }
 
-/// Work on pressure parts voids hydraulic and steam papers, work on safety valves and fittings the steam paper.
+/// What a job does when it is finished on that day. Work on pressure parts voids hydraulic and steam papers, work on
+/// safety valves and fittings the steam paper, unless a row of the code says otherwise.
 ///
-/// Sources: the UK model-engineering federations' boiler code (a structural repair voids every certificate); the Swiss
-/// gauge-1 society's rule (a replaced gauge glass is no change). That fittings void the steam paper alone is common
-/// practice, no source.
+/// `rules`: rows of the jurisdiction. Of rows that are for some boilers only the graver answer is given: papers tell the
+/// rest of a boiler that is known.
+///
+/// Source: the UK model-engineering federations' boiler code (a structural repair voids every certificate). That fittings
+/// void the steam paper is common practice, no source.
 pub fn consequences(
     touches: &[Touches],
     gauge_glass_only: bool,
-    rule: FittingsRule,
+    rules: &[Rule],
+    on: Day,
 ) -> Consequences {
+    let rows = |key| {
+        rules
+            .iter()
+            .filter(move |row| row.rule == key && row.in_force_on(on))
+    };
+    let excepted = gauge_glass_only
+        && rows(RuleKey::GaugeGlassExcepted).any(|row| {
+            row.material.is_none() && row.band.is_none() && row.first_service_from.is_none()
+        });
     let pressure_parts = touches.contains(&Touches::PressureParts);
-    let fittings = touches.contains(&Touches::SafetyValvesAndFittings)
-        && !(gauge_glass_only && rule.gauge_glass_excepted);
-    let hydraulic = pressure_parts || (fittings && rule.void_hydraulic);
+    let fittings = touches.contains(&Touches::SafetyValvesAndFittings) && !excepted;
+    let hydraulic =
+        pressure_parts || (fittings && rows(RuleKey::FittingsVoidHydraulic).next().is_some());
     let steam = hydraulic || fittings;
     let mut done = Consequences {
         voids: Vec::new(),
@@ -316,6 +321,7 @@ pub fn consequences(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::codes;
     use JobStanding::{Agreed, CalledOff, Finished, InHand, Proposed};
 
     fn day(text: &str) -> Day {
@@ -442,30 +448,41 @@ mod tests {
             (vec![SafetyValvesAndFittings, Motion], &steam),
             (vec![Motion, Other], &nothing),
         ] {
-            let done = consequences(&touches, false, FittingsRule::default());
+            let done = consequences(&touches, false, &rows_of("GB"), day("2026-05-14"));
             assert_eq!(&(done.voids, done.calls_for), expected, "{touches:?}");
         }
     }
 
-    /// Rule of a Swiss gauge-1 society: twice the pressure after any repair or change, a replaced gauge glass excepted.
+    /// The rows that a shop starts with, of one jurisdiction.
+    fn rows_of(jurisdiction: &str) -> Vec<Rule> {
+        let mut rows = codes::seed();
+        rows.retain(|row| row.jurisdiction.as_str() == jurisdiction);
+        rows
+    }
+
+    /// Rule of a Swiss gauge-1 society: the first test again after any repair or change, a replaced gauge glass excepted.
     #[test]
     fn a_changed_gauge_glass_alone_voids_nothing_where_the_code_excepts_it() {
+        let on = day("2026-05-14");
         let fittings = [Touches::SafetyValvesAndFittings];
-        let swiss = FittingsRule {
-            gauge_glass_excepted: true,
-            void_hydraulic: true,
+        let voids = |gauge_glass_only, rules: &[Rule]| {
+            consequences(&fittings, gauge_glass_only, rules, on).voids
         };
-        let voids = |gauge_glass_only, rule| consequences(&fittings, gauge_glass_only, rule).voids;
-        assert_eq!(voids(true, swiss), []);
+        let (swiss, british) = (rows_of("CH"), rows_of("GB"));
+        let both = [PaperKind::Hydraulic, PaperKind::Steam];
+        assert_eq!(voids(true, &swiss), []);
+        assert_eq!(voids(false, &swiss), both);
+        assert_eq!(voids(true, &british), [PaperKind::Steam]);
+        assert_eq!(voids(true, &[]), [PaperKind::Steam], "no code on record");
         assert_eq!(
-            voids(false, swiss),
-            [PaperKind::Hydraulic, PaperKind::Steam]
-        );
-        assert_eq!(voids(true, FittingsRule::default()), [PaperKind::Steam]);
-        assert_eq!(
-            consequences(&[Touches::PressureParts], true, swiss).voids,
-            [PaperKind::Hydraulic, PaperKind::Steam],
+            consequences(&[Touches::PressureParts], true, &swiss, on).voids,
+            both,
             "a pressure part is no gauge glass"
         );
+        let mut ended = swiss;
+        for row in &mut ended {
+            row.valid_until = Some(on.plus_days(-1));
+        }
+        assert_eq!(voids(true, &ended), [PaperKind::Steam]);
     }
 }
