@@ -1,7 +1,11 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod asking_prices;
+mod comparables;
 mod engines;
 mod generated;
+mod guide;
 mod make;
 mod shop;
+mod valuations;
 mod wire;

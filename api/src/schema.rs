@@ -107,6 +107,7 @@ diesel::table! {
         price -> Numeric,
         source -> Text,
         kind -> Text,
+        /// As written, with its unit; so is the weight.
         gauge -> Nullable<Text>,
         gauge_mm -> Nullable<Numeric>,
         description -> Text,
@@ -128,6 +129,7 @@ diesel::table! {
         papers_months_left -> Nullable<Int4>,
         boiler_material -> Nullable<Text>,
         goes_with -> Array<Text>,
+        /// The engine, where it was the firm's own.
         stock_no -> Nullable<Int4>,
         withdrawn_on -> Nullable<Date>,
         withdrawn_because -> Nullable<Text>,
@@ -238,6 +240,7 @@ diesel::table! {
         /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
         uncertainty -> Text,
         words -> Nullable<Text>,
+        /// As the proprietor wrote them, without the converted figures.
         starts -> Jsonb,
         factors -> Jsonb,
     }
