@@ -16,6 +16,7 @@ pub mod db;
 pub mod engines;
 pub mod firm;
 pub mod guide;
+pub mod jobs;
 pub mod journal;
 pub mod keys;
 pub mod metrics;
@@ -25,6 +26,7 @@ pub mod problem;
 pub mod reference;
 pub mod rows;
 pub mod schema;
+pub mod surveys;
 pub mod text;
 pub mod units;
 pub mod valuations;
@@ -55,6 +57,8 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     comparables::routes(cfg);
     valuations::routes(cfg);
     asking_prices::routes(cfg);
+    surveys::routes(cfg);
+    jobs::routes(cfg);
     journal::routes(cfg);
 }
 

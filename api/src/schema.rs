@@ -281,7 +281,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Parts and materials used for jobs.
+    /// Parts and materials used for jobs; a wrong line is reversed by another, never edited.
     job_parts (id) {
         id -> Int8,
         job_id -> Int8,
@@ -289,6 +289,7 @@ diesel::table! {
         words -> Text,
         /// Net of the supplier's tax.
         cost -> Numeric,
+        reverses_id -> Nullable<Int8>,
     }
 }
 
@@ -305,10 +306,12 @@ diesel::table! {
         /// What others are to be paid.
         outside_work -> Nullable<Numeric>,
         proposed_on -> Date,
+        agreed_on -> Nullable<Date>,
         begun_on -> Nullable<Date>,
         finished_on -> Nullable<Date>,
-        /// Time of day, where the order of a job and a test on one day matters.
-        finished_at -> Nullable<Time>,
+        /// Time of day written like 15:00, where the order of a job and a test on one day matters.
+        finished_at -> Nullable<Text>,
+        called_off_on -> Nullable<Date>,
         /// The boiler that was in the engine on the day the job was finished; NULL before, or without a boiler.
         boiler_id -> Nullable<Int8>,
         notes -> Nullable<Text>,
