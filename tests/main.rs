@@ -1,6 +1,8 @@
 //! The service through its public interface, each test on a database of its own.
 
 mod asking_prices;
+mod boilers;
+mod codes;
 mod comparables;
 mod engines;
 mod generated;
@@ -9,7 +11,9 @@ mod interface;
 mod jobs;
 mod make;
 mod migrations;
+mod papers;
+mod readiness;
 mod shop;
-mod valuations;
 mod surveys;
+mod valuations;
 mod wire;

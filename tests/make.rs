@@ -38,3 +38,46 @@ impl Shop {
         acquired.body["stock_no"].as_i64().expect("a stock number")
     }
 }
+
+/// A copper boiler of 49.6 bar-litres that has been in service since 1998.
+pub fn boiler() -> Value {
+    json!({
+        "number": "QLW 1187", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
+        "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-04-01", "first_marketed_on": "1998-01-01",
+        "has_gas_tank": false
+    })
+}
+
+/// A repeat hydraulic test in order, at 1.5 x 90 psi.
+pub fn hydraulic(on: &str) -> Value {
+    json!({
+        "test": "hydraulic_repeat", "on": on, "pressure": {"value": "135", "unit": "psi"}, "hold_minutes": 10, "passed": true,
+        "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false
+    })
+}
+
+/// A steam test in order, with a highest pressure of 90 psi.
+pub fn steam(on: &str) -> Value {
+    json!({
+        "test": "steam", "on": on, "highest_pressure": {"value": "90", "unit": "psi"}, "passed": true,
+        "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false
+    })
+}
+
+impl Shop {
+    /// Adds a boiler and gives its address.
+    pub async fn has_boiler(&self, boiler: Value) -> String {
+        self.post("/v1/boilers", &boiler).await.created().location()
+    }
+
+    /// An engine with a boiler in it since 1998: its stock number and the boiler's address.
+    pub async fn has_engine_with(&self, boiler: Value) -> (i64, String) {
+        let stock_no = self.has(engine()).await;
+        let boiler = self.has_boiler(boiler).await;
+        let fitting = json!({"stock_no": stock_no, "fitted_on": "1998-05-02"});
+        self.post(&format!("{boiler}/fittings"), &fitting)
+            .await
+            .created();
+        (stock_no, boiler)
+    }
+}

@@ -204,3 +204,52 @@ async fn sellers_value_engines_and_staff_read_it() {
         by(Role::Website).await.refused("forbidden");
     }
 }
+
+/// A fact counts from the day on which it is on record; the later survey of an area rules, and others stand (plain reading,
+/// no source). Copper boiler, hydraulic 2022-05-14, steam 2025-04-01: papers to 2026-05-14 (British code, published).
+#[actix_web::test]
+async fn surveys_and_papers_of_the_day_count() {
+    let shop = Shop::open().await;
+    let (engine, boiler) = shop.has_engine_with(make::boiler()).await;
+    let path = format!("/v1/engines/{engine}/valuations");
+    let factors = [
+        factor("build_quality", "fine", "2"),
+        factor("boiler", "good", "3"),
+        factor("boiler", "worn", "5"),
+        factor("motion", "fair", "7"),
+        factor("papers", "in_date", "11"),
+        factor("papers", "not_in_date", "13"),
+    ];
+    writes(&shop, &guide("2026-01-01", "1.00", &factors)).await;
+    let likely = async |day: &str| {
+        let valued = shop.post(&path, &json!({"on": day})).await.created();
+        valued.body["likely"].clone()
+    };
+    for survey in [
+        json!({"on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine", "grades": {"boiler": "good", "motion": "fair"}}),
+        json!({"on": "2026-05-02", "surveyor": "Edda Morlock", "grades": {"boiler": "worn"}}),
+    ] {
+        shop.post(&format!("/v1/engines/{engine}/surveys"), &survey)
+            .await
+            .created();
+    }
+    assert_eq!(
+        likely("2026-04-07").await,
+        "13.00",
+        "a boiler without papers"
+    );
+    for test in [make::hydraulic("2022-05-14"), make::steam("2025-04-01")] {
+        shop.post(&format!("{boiler}/tests"), &test).await.created();
+    }
+    shop.set_day("2026-05-15");
+    for (day, price) in [
+        ("2026-04-07", "11.00"),
+        ("2026-04-08", "462.00"),
+        ("2026-05-01", "462.00"),
+        ("2026-05-02", "770.00"),
+        ("2026-05-14", "770.00"),
+        ("2026-05-15", "910.00"),
+    ] {
+        assert_eq!(likely(day).await, price, "{day}");
+    }
+}

@@ -336,6 +336,21 @@ const CONSTRAINTS: &[(&str, Kind, &str)] = &[
         "the boiler was in another engine on that day",
     ),
     (
+        "boiler_fittings_one_at_a_time",
+        CONFLICT,
+        "the engine had another boiler on that day",
+    ),
+    (
+        "certificates_one_per_test",
+        CONFLICT,
+        "a certificate of that test is recorded already",
+    ),
+    (
+        "boiler_codes_name",
+        CONFLICT,
+        "that jurisdiction has a code of that name",
+    ),
+    (
         "engines_pkey",
         CONFLICT,
         "that stock number is taken; stock numbers never repeat",

@@ -32,6 +32,31 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// The test rules of boiler codes, one dated row each; a row is ended and another added, never edited.
+    boiler_code_rules (id) {
+        id -> Int8,
+        code_id -> Int8,
+        rule -> Text,
+        /// NULL: any; so are band and first_service_from.
+        material -> Nullable<Text>,
+        band -> Nullable<Text>,
+        first_service_from -> Nullable<Date>,
+        /// In the unit named; NULL where the unit says it all.
+        value -> Nullable<Numeric>,
+        unit -> Text,
+        effect -> Text,
+        /// First day; NULL: the source prints none, and the row also holds for older tests.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Named sets of test rules of one jurisdiction.
     boiler_codes (id) {
         id -> Int8,
@@ -58,6 +83,8 @@ diesel::table! {
         id -> Int8,
         boiler_id -> Int8,
         on_day -> Date,
+        /// Time of day such as 15:00, where the order of a change and a test on one day matters.
+        at -> Nullable<Text>,
         working_pressure -> Text,
         reason -> Text,
     }
@@ -79,6 +106,8 @@ diesel::table! {
         first_marketed_on -> Nullable<Date>,
         /// What shows past use or conformity marking; NULL: nothing on record.
         conformity_evidence -> Nullable<Text>,
+        /// Whether a gas tank is tested with it; NULL: not recorded.
+        has_gas_tank -> Nullable<Bool>,
         notes -> Nullable<Text>,
     }
 }
@@ -408,6 +437,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What the firm sets for its own gates: one row.
+    readiness_bars (one) {
+        one -> Bool,
+        /// Checks whose watch shuts a gate too; an unmet one always does.
+        watch_bars -> Array<Text>,
+        /// A paper that lapses within so many days is watched.
+        watch_days -> Int4,
+        /// Months, 1 to 12, in which an engine travels drained.
+        frost_months -> Array<Int4>,
+    }
+}
+
+diesel::table! {
     /// One sale for each engine.
     sales (id) {
         id -> Int8,
@@ -462,7 +504,8 @@ diesel::table! {
         boiler_id -> Int8,
         test -> Text,
         on_day -> Date,
-        at -> Nullable<Time>,
+        /// Time of day such as 15:00, where the order of a job and a test on one day matters.
+        at -> Nullable<Text>,
         pressure -> Nullable<Text>,
         hold_minutes -> Nullable<Int4>,
         highest_pressure -> Nullable<Text>,
@@ -495,6 +538,7 @@ diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
 diesel::joinable!(asking_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> valuations (valuation_id));
+diesel::joinable!(boiler_code_rules -> boiler_codes (code_id));
 diesel::joinable!(boiler_fittings -> boilers (boiler_id));
 diesel::joinable!(boiler_fittings -> engines (stock_no));
 diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
@@ -527,6 +571,7 @@ diesel::joinable!(valuations -> guides (guide_version));
 diesel::allow_tables_to_appear_in_same_query!(
     acquisitions,
     asking_prices,
+    boiler_code_rules,
     boiler_codes,
     boiler_fittings,
     boiler_pressure_changes,
@@ -550,6 +595,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     payments,
     persons,
     preparation_ticks,
+    readiness_bars,
     sales,
     stock,
     survey_grades,

@@ -4,11 +4,13 @@
 
 use crate::{
     body::Body,
+    boilers,
     db::{Db, Tx},
     engines,
     guide::in_force,
     keys::{Selling, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    papers,
     problem::{Problem, Problems},
     schema::{survey_grades, surveys, valuations},
     text::Text,
@@ -20,6 +22,7 @@ use outshop_core::{
     days::Day,
     guide::{self, GuidePrice, NoPrice, Ratio},
     money::Money,
+    papers::Reason,
     pricing_facts::{Feature, Included, Papers, PricingFacts},
     surveys::{Area, BuildQuality, Grade},
     trade::ValuationBasis,
@@ -313,7 +316,7 @@ async fn load_facts(
         grades: grades(conn, stock_no, on).await?,
         builder: engine.builder_standing,
         fuel: engine.fuel,
-        papers: papers(),
+        papers: papers(conn, stock_no, on).await?,
         goes_with: included.collect(),
         working_order: engine.working_order,
     })
@@ -359,7 +362,29 @@ async fn grades(
     Ok(graded.into_iter().collect())
 }
 
-/// Whether the papers of its boiler hold: not known as long as nothing answers that.
-const fn papers() -> Option<Papers> {
-    None
+/// Whether the papers of the boiler that was in it on that day hold then. Not known without a boiler on record, and where
+/// the code has no answer: no row of it asks, or the boiler is beyond its limit.
+async fn papers(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<Option<Papers>, Problem> {
+    let Some(boiler_id) = boilers::in_engine_on(conn, stock_no, on).await? else {
+        return Ok(None);
+    };
+    let Some(answer) = papers::answer_for(conn, boiler_id, on).await? else {
+        return Ok(None);
+    };
+    let silent = |reason: &Reason| matches!(reason, Reason::NoCode | Reason::OutsideCode);
+    let day = answer
+        .days
+        .iter()
+        .find(|day| day.on == on && !day.reasons.iter().any(silent));
+    Ok(day.map(|day| {
+        if day.papers_hold {
+            Papers::InDate
+        } else {
+            Papers::NotInDate
+        }
+    }))
 }

@@ -60,6 +60,7 @@ pub fn paths() -> web::PathConfig {
 fn pattern(path: &str) -> ResourceDef {
     ResourceDef::new(
         path.replace("{id}", "{id:\\d+}")
+            .replace("{rule_id}", "{rule_id:\\d+}")
             .replace("{stock_no}", "{stock_no:\\d+}")
             .replace("{version}", "{version:\\d+}"),
     )

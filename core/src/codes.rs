@@ -34,6 +34,8 @@ words! {
         UltrasonicInterval = "ultrasonic_interval",
         /// Hydraulic and ultrasonic tests take turns: one of the two papers has to hold.
         HydraulicAndUltrasonicInTurn = "hydraulic_and_ultrasonic_in_turn",
+        /// Greatest pressure at which a safety valve is set.
+        SafetyValveSetMost = "safety_valve_set_most",
         GasTankPressure = "gas_tank_pressure",
         GasTankInterval = "gas_tank_interval",
         /// Gas tanks below this volume are tested once unless repaired.
@@ -202,6 +204,65 @@ pub struct Rule {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Subject {
     pub material: Material,
-    pub band: Option<Band>,
+    pub band: Band,
+    /// None: rows that ask for a first service do not apply.
     pub first_service_on: Option<Day>,
+}
+
+impl Rule {
+    pub fn in_force_on(&self, day: Day) -> bool {
+        self.valid_from.is_none_or(|from| from <= day)
+            && self.valid_until.is_none_or(|until| day <= until)
+    }
+
+    pub fn applies_to(&self, subject: Subject) -> bool {
+        self.material.is_none_or(|it| it == subject.material)
+            && self.band.is_none_or(|it| it == subject.band)
+            && self
+                .first_service_from
+                .is_none_or(|from| subject.first_service_on.is_some_and(|on| from <= on))
+    }
+}
+
+/// The row in force on `day` for the boiler. A row that names a material beats one that does not, then a band, then a
+/// first service, then the later first day; whatever order the rows come in.
+pub fn in_force<'r>(
+    rules: &[&'r Rule],
+    key: RuleKey,
+    subject: Subject,
+    day: Day,
+) -> Option<&'r Rule> {
+    rules
+        .iter()
+        .copied()
+        .filter(|row| row.rule == key && row.in_force_on(day) && row.applies_to(subject))
+        .max_by_key(|row| {
+            (
+                row.material.is_some(),
+                row.band.is_some(),
+                row.first_service_from,
+                row.valid_from,
+                row.value,
+                (&row.code, row.unit, row.effect, &row.source),
+            )
+        })
+}
+
+/// The band of a size (bar-litres) by the rows in force on `day`; `main` where the code has no bands.
+pub fn band(rules: &[&Rule], bar_litres: Decimal, material: Material, day: Day) -> Band {
+    let limit = |key| {
+        let subject = Subject {
+            material,
+            band: Band::Main,
+            first_service_on: None,
+        };
+        in_force(rules, key, subject, day).and_then(|row| row.value)
+    };
+    if limit(RuleKey::OutsideAbove).is_some_and(|most| bar_litres > most) {
+        Band::OutsideCode
+    } else if limit(RuleKey::SmallBelow).is_some_and(|least| bar_litres < least) {
+        Band::Small
+    } else {
+        Band::Main
+    }
 }
