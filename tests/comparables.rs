@@ -463,7 +463,7 @@ async fn one_bad_row_in_ten_thousand_loads_nothing_and_without_it_all_are_loaded
     let began = std::time::Instant::now();
     let imported = shop.import(CSV, ten_thousand(None)).await.created();
     assert_eq!(imported.body, json!({"imported": 10_000}));
-    assert!(began.elapsed().as_secs() < 30, "{:?}", began.elapsed());
+    assert!(began.elapsed().as_secs() < 60, "{:?}", began.elapsed());
     assert_eq!(shop.n_comparables().await, 10_000);
 }
 

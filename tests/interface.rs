@@ -42,7 +42,9 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
             .unwrap_or_else(|| panic!("{method} {path} does not name its roles"));
         let address = path
             .replace("{id}", "1")
+            .replace("{rule_id}", "1")
             .replace("{stock_no}", "1")
+            .replace("{version}", "1")
             .replace('{', "")
             .replace('}', "");
         let is_public = path.starts_with("/v1/public/") && roles.is_empty();

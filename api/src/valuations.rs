@@ -45,8 +45,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 77, "stock_no": 417, "on": "2026-05-14", "basis": "guide", "guide_version": 3,
     "low": "4999.68", "likely": "6249.60", "high": "7812.00", "level_percent": 80, "start": "6200.00",
-    "steps": [{"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.70"},
-        {"feature": "motion", "level": "worn", "factor": "0.96", "effect": "-254.10"}],
+    "steps": [{"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.71"},
+        {"feature": "motion", "level": "worn", "factor": "0.96", "effect": "-254.11"}],
     "not_known": ["papers"], "warnings": ["From the firm's guide alone: the range is the uncertainty of 0.25 that the guide \
 states, and no sale supports it.", "papers: not known, no factor applied."]}))]
 pub struct Valuation {
@@ -86,7 +86,7 @@ pub struct Why {
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
-#[schema(example = json!({"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.70"}))]
+#[schema(example = json!({"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.71"}))]
 pub struct ValuationStep {
     pub feature: Feature,
     /// A word of the feature.
