@@ -159,7 +159,8 @@ fn csv_rows(bytes: &[u8], columns: &[Column], faults: &mut Faults) -> Vec<Row> {
     rows
 }
 
-/// Counts lines up to a record; the reader's own count stands still inside of a pair CR LF.
+/// Counts lines up to a record. The reader tells where it began to look for one, which may be before the end of the line
+/// above and before blank lines.
 struct Lines<'a> {
     bytes: &'a [u8],
     counted: usize,

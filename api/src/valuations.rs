@@ -4,11 +4,13 @@
 
 use crate::{
     body::Body,
+    boilers,
     db::{Db, Tx},
     engines,
     guide::in_force,
     keys::{Selling, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    papers,
     problem::{Problem, Problems},
     schema::{survey_grades, surveys, valuations},
     text::Text,
@@ -20,6 +22,7 @@ use outshop_core::{
     days::Day,
     guide::{self, GuidePrice, NoPrice, Ratio},
     money::Money,
+    papers::Reason,
     pricing_facts::{Feature, Included, Papers, PricingFacts},
     surveys::{Area, BuildQuality, Grade},
     trade::ValuationBasis,
@@ -42,8 +45,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 77, "stock_no": 417, "on": "2026-05-14", "basis": "guide", "guide_version": 3,
     "low": "4999.68", "likely": "6249.60", "high": "7812.00", "level_percent": 80, "start": "6200.00",
-    "steps": [{"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.70"},
-        {"feature": "motion", "level": "worn", "factor": "0.96", "effect": "-254.10"}],
+    "steps": [{"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.71"},
+        {"feature": "motion", "level": "worn", "factor": "0.96", "effect": "-254.11"}],
     "not_known": ["papers"], "warnings": ["From the firm's guide alone: the range is the uncertainty of 0.25 that the guide \
 states, and no sale supports it.", "papers: not known, no factor applied."]}))]
 pub struct Valuation {
@@ -83,7 +86,7 @@ pub struct Why {
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
-#[schema(example = json!({"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.70"}))]
+#[schema(example = json!({"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.71"}))]
 pub struct ValuationStep {
     pub feature: Feature,
     /// A word of the feature.
@@ -313,7 +316,7 @@ async fn load_facts(
         grades: grades(conn, stock_no, on).await?,
         builder: engine.builder_standing,
         fuel: engine.fuel,
-        papers: papers(),
+        papers: papers(conn, stock_no, on).await?,
         goes_with: included.collect(),
         working_order: engine.working_order,
     })
@@ -359,7 +362,29 @@ async fn grades(
     Ok(graded.into_iter().collect())
 }
 
-/// Whether the papers of its boiler hold: not known as long as nothing answers that.
-const fn papers() -> Option<Papers> {
-    None
+/// Whether the papers of the boiler that was in it on that day hold then. Not known without a boiler on record, and where
+/// the code has no answer: no row of it asks, or the boiler is beyond its limit.
+async fn papers(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<Option<Papers>, Problem> {
+    let Some(boiler_id) = boilers::in_engine_on(conn, stock_no, on).await? else {
+        return Ok(None);
+    };
+    let Some(answer) = papers::answer_for(conn, boiler_id, on).await? else {
+        return Ok(None);
+    };
+    let silent = |reason: &Reason| matches!(reason, Reason::NoCode | Reason::OutsideCode);
+    let day = answer
+        .days
+        .iter()
+        .find(|day| day.on == on && !day.reasons.iter().any(silent));
+    Ok(day.map(|day| {
+        if day.papers_hold {
+            Papers::InDate
+        } else {
+            Papers::NotInDate
+        }
+    }))
 }
