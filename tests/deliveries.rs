@@ -23,8 +23,8 @@ fn checks(refused: &Answer) -> Vec<&str> {
         .collect()
 }
 
-/// 14 months from the steam test of 2025-03-14: 2026-05-14 (general practice of the Southern Federation's test code as its
-/// clubs publish it; corresponding date by Dodds v Walker [1981]).
+/// 14 months from the steam test of 2025-03-14 (The Boiler Test Code 2018): 2026-05-14, the corresponding date (Dodds v
+/// Walker [1981]).
 #[actix_web::test]
 async fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
     let shop = Shop::open().await;

@@ -63,7 +63,7 @@ impl Shop {
     pub async fn has_boiler_with_papers(&self, stock_no: i64) -> i64 {
         let number = format!("QLW {stock_no}");
         let boiler = json!({"number": number, "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
-            "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01", "has_gas_tank": false});
+            "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01", "first_marketed_on": "1998-06-01", "has_gas_tank": false});
         let id = self.post("/v1/boilers", &boiler).await.created().id();
         let fitting = json!({"stock_no": stock_no, "fitted_on": "2026-01-05"});
         self.post(&format!("/v1/boilers/{id}/fittings"), &fitting)

@@ -128,7 +128,8 @@ async fn a_visitor_reads_these_facts_and_no_others() {
     assert_eq!(csv.text.lines().count(), 2);
 }
 
-/// 14 months from the steam test of 2025-03-14: 2026-05-14, the corresponding date (Dodds v Walker [1981]).
+/// 14 months from the steam test of 2025-03-14 and 48 from the hydraulic test of 2025-03-13 (The Boiler Test Code 2018, a
+/// copper boiler), to the corresponding dates (Dodds v Walker [1981]).
 #[actix_web::test]
 async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
     let shop = Shop::open().await;
@@ -163,7 +164,10 @@ async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
     );
     for answer in [&today, &tomorrow] {
         assert!(
-            !answer.text.to_lowercase().contains("safe"),
+            !answer.body["papers"]["words"]
+                .to_string()
+                .to_lowercase()
+                .contains("safe"),
             "{}",
             answer.text
         );
@@ -291,7 +295,7 @@ async fn a_price_on_request_shows_neither_itself_nor_its_place() {
     assert_eq!(
         shop.seen("asking_price_from=4999.99&asking_price_to=5000.01")
             .await,
-        [0; 0]
+        Vec::<i64>::new()
     );
 }
 
@@ -415,12 +419,11 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "acquisitions.manner",
     "acquisitions.tax_position",
     "boiler_code_rules.*",
-    "boiler_codes.jurisdiction",
+    "boiler_codes.*",
     "boilers.material",
     "boilers.volume",
     "boilers.working_pressure",
     "boiler_pressure_changes.working_pressure",
-    "comparables.*",
     "deliveries.manner",
     "engines.adhesive_weight",
     "engines.bore",
@@ -449,7 +452,10 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "engines.working_order",
     "findings.area",
     "findings.severity",
-    "firm.*",
+    "firm.currency",
+    "firm.jurisdiction",
+    "firm.page_url",
+    "firm.time_zone",
     "jobs.standing",
     "journal.*",
     "keys.role",
@@ -464,7 +470,6 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "tests.highest_pressure",
     "tests.pressure",
     "tests.test",
-    "valuations.*",
 ];
 
 #[actix_web::test]
@@ -528,7 +533,7 @@ async fn nothing_private_reaches_a_visitor() {
         let (table, column) = column.split_once('.').expect("table and column");
         statement_in(
             &shop.database_url,
-            &format!("UPDATE {table} SET {column} = 'zq' || left('canary' || coalesce({column}, ''), 40) RETURNING ''"),
+            &format!("UPDATE {table} SET {column} = left('zqcanary' || coalesce({column}, ''), 58) RETURNING ''::text"),
         )
         .await;
     }

@@ -648,10 +648,7 @@ async fn get_consequences(
         | JobStanding::InHand
         | JobStanding::CalledOff => boiler_in(&mut conn, job.stock_no, from).await?,
     };
-    shown(
-        &req,
-        &answer_for(&job, from, boiler_id, jurisdiction.as_str())?,
-    )
+    shown(&req, &answer_for(&job, from, boiler_id, jurisdiction.as_str())?)
 }
 
 fn answer_for(
