@@ -107,3 +107,123 @@ impl Shop {
         self.post(&format!("{job}/moves"), &moved).await.created();
     }
 }
+
+/// A buyer to be.
+pub fn person() -> Value {
+    json!({"name": "Odo Fenwright"})
+}
+
+/// Words for a visitor.
+pub fn listing() -> Value {
+    json!({"title": "Marrowby, a 5 in gauge 0-6-0", "words": "Built over nine winters and run twice a year since."})
+}
+
+impl Shop {
+    /// An engine that passes the `list` gate on 2026-05-14: surveyed, priced at 7680.00, its steam paper good to that very
+    /// day (14 months from the test) and its hydraulic paper longer.
+    pub async fn has_ready_to_list(&self, engine: Value) -> i64 {
+        let stock_no = self.has(engine).await;
+        self.has_boiler_with_papers(stock_no).await;
+        self.has_surveyed(stock_no, &json!([])).await;
+        self.has_priced(stock_no, "7680.00").await;
+        stock_no
+    }
+
+    pub async fn has_boiler_with_papers(&self, stock_no: i64) -> i64 {
+        let number = format!("QLW {stock_no}");
+        let boiler = json!({"number": number, "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
+            "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01", "first_marketed_on": "1998-06-01", "has_gas_tank": false});
+        let id = self.post("/v1/boilers", &boiler).await.created().id();
+        let fitting = json!({"stock_no": stock_no, "fitted_on": "2026-01-05"});
+        self.post(&format!("/v1/boilers/{id}/fittings"), &fitting)
+            .await
+            .created();
+        let tests = [
+            json!({"test": "hydraulic_repeat", "on": "2025-03-13", "pressure": {"value": "135", "unit": "psi"}, "hold_minutes": 30}),
+            json!({"test": "steam", "on": "2025-03-14", "highest_pressure": {"value": "92", "unit": "psi"}}),
+        ];
+        let of_all = json!({"passed": true, "boiler_number": number, "inspector": "B. Arkwell", "inspector_interest": false});
+        for test in tests {
+            self.post(&format!("/v1/boilers/{id}/tests"), &with(test, &of_all))
+                .await
+                .created();
+        }
+        id
+    }
+
+    /// Gives the ids of the findings.
+    pub async fn has_surveyed(&self, stock_no: i64, findings: &Value) -> Vec<i64> {
+        let survey = json!({"on": "2026-01-10", "surveyor": "Edda Morlock", "build_quality": "fine",
+            "grades": {"boiler": "good", "motion": "fair", "completeness": "good"}, "findings": findings});
+        let made = self
+            .post(&format!("/v1/engines/{stock_no}/surveys"), &survey)
+            .await
+            .created();
+        let findings = made.body["findings"].as_array().expect("findings");
+        findings
+            .iter()
+            .map(|finding| finding["id"].as_i64().expect("an id"))
+            .collect()
+    }
+
+    pub async fn has_priced(&self, stock_no: i64, price: &str) {
+        let path = format!("/v1/engines/{stock_no}/asking-prices");
+        self.post(&path, &json!({"price": price})).await.created();
+    }
+
+    pub async fn has_drafted(&self, stock_no: i64, listing: &Value) {
+        self.post(&format!("/v1/engines/{stock_no}/listing"), listing)
+            .await
+            .created();
+    }
+
+    pub async fn has_published(&self, stock_no: i64) {
+        let path = format!("/v1/engines/{stock_no}/listing/publications");
+        self.post(&path, &json!({})).await.created();
+    }
+
+    /// An engine with its listing on show.
+    pub async fn has_on_show(&self, engine: Value, listing: &Value) -> i64 {
+        let stock_no = self.has_ready_to_list(engine).await;
+        self.has_drafted(stock_no, listing).await;
+        self.has_published(stock_no).await;
+        stock_no
+    }
+
+    /// Sells it on 2026-05-14 for 7600.00 and gives the id of the sale.
+    pub async fn has_sold(&self, stock_no: i64) -> i64 {
+        let buyer = self.post("/v1/persons", &person()).await.created().id();
+        let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer});
+        self.post(&format!("/v1/engines/{stock_no}/sales"), &sale)
+            .await
+            .created()
+            .id()
+    }
+
+    pub async fn has_been_paid(&self, sale: i64, amount: &str) {
+        let payment = json!({"on": "2026-05-14", "amount": amount, "method": "transfer"});
+        self.post(&format!("/v1/sales/{sale}/payments"), &payment)
+            .await
+            .created();
+    }
+
+    pub async fn has_packed(&self, stock_no: i64) {
+        for item in ["spares_packed", "papers_packed"] {
+            let tick = json!({"item": item, "on": "2026-05-14"});
+            self.post(&format!("/v1/engines/{stock_no}/preparations"), &tick)
+                .await
+                .created();
+        }
+    }
+
+    /// What the journal says of one engine.
+    pub async fn journal_of(&self, stock_no: i64) -> Vec<String> {
+        let page = self.get("/v1/journal?limit=500").await.ok();
+        let items = page.body["items"].as_array().expect("items");
+        items
+            .iter()
+            .filter(|entry| entry["stock_no"] == stock_no)
+            .map(|entry| crate::shop::text(&entry["type"]))
+            .collect()
+    }
+}

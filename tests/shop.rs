@@ -98,6 +98,16 @@ pub async fn statement(cluster: &Cluster, database: &str, sql: &str) {
     conn.batch_execute(sql).await.expect(sql);
 }
 
+/// The texts in the first column of what a statement gives.
+pub async fn statement_in(database_url: &str, sql: &str) -> Vec<String> {
+    use diesel::{dsl::sql as raw, sql_types::Text};
+    use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl};
+    let mut conn = AsyncPgConnection::establish(database_url)
+        .await
+        .expect("a connection");
+    raw::<Text>(sql).load(&mut conn).await.expect(sql)
+}
+
 pub struct Shop {
     pub url: String,
     pub clock: Clock,

@@ -1,0 +1,311 @@
+//! Sales with their payments, and what is made ready before an engine leaves.
+
+use crate::{make, shop::Shop};
+use outshop_core::trade::Role;
+use reqwest::Method;
+use serde_json::{Value, json};
+
+fn sale(buyer: i64) -> Value {
+    json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer})
+}
+
+async fn buyer(shop: &Shop) -> i64 {
+    shop.post("/v1/persons", &make::person())
+        .await
+        .created()
+        .id()
+}
+
+#[actix_web::test]
+async fn an_engine_is_sold_once() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let buyer = buyer(&shop).await;
+    let path = format!("/v1/engines/{engine}/sales");
+    let sold = shop.post(&path, &sale(buyer)).await.created();
+    assert_eq!(sold.location(), format!("/v1/sales/{}", sold.id()));
+    assert_eq!(
+        sold.body,
+        json!({"id": sold.id(), "stock_no": engine, "on": "2026-05-14", "price": "7600.00", "person_id": buyer,
+            "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "note": null,
+            "paid": "0.00", "balance": "7600.00"})
+    );
+    let read = shop.get(&sold.location()).await.ok();
+    assert_eq!((&read.body, read.etag()), (&sold.body, sold.etag()));
+    shop.post(&path, &sale(buyer))
+        .await
+        .refused("already_sold")
+        .is(409);
+    let engine_now = shop.get(&format!("/v1/engines/{engine}")).await.ok();
+    assert_eq!(engine_now.body["standing"], "sold");
+    let list = shop.get(&format!("/v1/sales?stock_no={engine}")).await.ok();
+    assert_eq!(list.body["items"], json!([sold.body]));
+    let none = shop.get("/v1/sales?stock_no=999").await.ok();
+    assert_eq!(none.body["items"], json!([]));
+    assert_eq!(
+        shop.journal_of(engine).await,
+        ["engine.acquired", "engine.sold"]
+    );
+}
+
+#[actix_web::test]
+async fn a_sale_keeps_its_rules() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let buyer = buyer(&shop).await;
+    let path = format!("/v1/engines/{engine}/sales");
+    let with = |change: Value| make::with(sale(buyer), &change);
+    let both = shop
+        .post(&path, &with(json!({"on": "2026-05-15", "price": "0.00"})))
+        .await;
+    both.clone().invalid_at("/on");
+    both.invalid_at("/price");
+    for (change, pointer) in [
+        (json!({"price": "-1.00"}), "/price"),
+        (json!({"price": 7600}), "/price"),
+        (json!({"price": "7600.001"}), "/price"),
+        (json!({"on": "2026-01-04"}), "/on"),
+        (json!({"person_id": 999}), "/person_id"),
+        (
+            json!({"papers_acknowledged_on": "2026-05-15"}),
+            "/papers_acknowledged_on",
+        ),
+    ] {
+        shop.post(&path, &with(change)).await.invalid_at(pointer);
+    }
+    shop.request(Method::POST, &path)
+        .by(&shop, Role::Seller)
+        .json(&sale(buyer))
+        .send()
+        .await
+        .refused("idempotency_key_missing")
+        .is(400);
+    shop.post("/v1/engines/999/sales", &sale(buyer))
+        .await
+        .refused("not_found");
+    shop.get("/v1/sales/999").await.refused("not_found");
+    assert_eq!(shop.journal_of(engine).await, ["engine.acquired"]);
+    let on_the_day_it_came = with(json!({"on": "2026-01-05", "price": "0.01"}));
+    shop.post(&path, &on_the_day_it_came).await.created();
+}
+
+#[actix_web::test]
+async fn of_sixteen_buyers_at_once_one_gets_the_engine() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let mut buyers = Vec::new();
+    for _ in 0..16 {
+        buyers.push(buyer(&shop).await);
+    }
+    let path = format!("/v1/engines/{engine}/sales");
+    let all: Vec<_> = buyers
+        .iter()
+        .map(|buyer| {
+            let asked = shop
+                .request(Method::POST, &path)
+                .by(&shop, Role::Seller)
+                .once()
+                .json(&sale(*buyer));
+            actix_web::rt::spawn(asked.send())
+        })
+        .collect();
+    let mut sold = Vec::new();
+    for answer in all {
+        let answer = answer.await.expect("an answer");
+        if answer.status == 201 {
+            sold.push(answer.id());
+        } else {
+            answer.refused("already_sold").is(409);
+        }
+    }
+    assert_eq!(sold.len(), 1);
+    let list = shop.get("/v1/sales").await.ok();
+    assert_eq!(list.body["items"].as_array().map(Vec::len), Some(1));
+    assert_eq!(
+        shop.journal_of(engine).await,
+        ["engine.acquired", "engine.sold"]
+    );
+}
+
+#[actix_web::test]
+async fn a_sale_sent_twice_under_one_key_is_one_sale() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let body = sale(buyer(&shop).await);
+    let send = || {
+        shop.request(Method::POST, &format!("/v1/engines/{engine}/sales"))
+            .by(&shop, Role::Seller)
+            .header("idempotency-key", "sale-of-marrowby")
+            .json(&body)
+            .send()
+    };
+    let (first, again) = (send().await.created(), send().await.created());
+    assert_eq!(first.text, again.text);
+    assert_eq!(
+        shop.journal_of(engine).await,
+        ["engine.acquired", "engine.sold"]
+    );
+}
+
+#[actix_web::test]
+async fn payments_stay_between_nothing_and_the_price() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let sale = shop.has_sold(engine).await;
+    let path = format!("/v1/sales/{sale}/payments");
+    let pay = async |amount: &str| {
+        let payment =
+            json!({"on": "2026-05-14", "amount": amount, "method": "transfer", "note": "by bank"});
+        shop.post(&path, &payment).await
+    };
+    let balance = async || {
+        let sale = shop.get(&format!("/v1/sales/{sale}")).await.ok();
+        (sale.body["paid"].clone(), sale.body["balance"].clone())
+    };
+    pay("-0.01").await.refused("conflict").is(409);
+    let deposit = pay("600.00").await.created();
+    assert_eq!(
+        shop.get(&deposit.location()).await.ok().body,
+        json!({"id": deposit.id(), "sale_id": sale, "on": "2026-05-14", "amount": "600.00", "method": "transfer", "note": "by bank"})
+    );
+    pay("7000.01").await.refused("conflict").is(409);
+    pay("7000.00").await.created();
+    assert_eq!(balance().await, (json!("7600.00"), json!("0.00")));
+    pay("0.01").await.refused("conflict");
+    pay("-7600.01").await.refused("conflict");
+    pay("-7600.00").await.created();
+    assert_eq!(balance().await, (json!("0.00"), json!("7600.00")));
+    pay("0.00").await.invalid_at("/amount");
+    let tomorrow = json!({"on": "2026-05-15", "amount": "1.00", "method": "cash"});
+    shop.post(&path, &tomorrow).await.invalid_at("/on");
+    let by_barter = json!({"on": "2026-05-14", "amount": "1.00", "method": "barter"});
+    shop.post(&path, &by_barter).await.invalid_at("/method");
+    let list = shop.get(&format!("{path}?limit=2")).await.ok();
+    assert_eq!(list.body["items"].as_array().map(Vec::len), Some(2));
+    let rest = shop
+        .get(list.body["next"].as_str().expect("another page"))
+        .await
+        .ok();
+    assert_eq!(rest.body["items"][0]["amount"], "-7600.00");
+    shop.get("/v1/sales/999/payments")
+        .await
+        .refused("not_found");
+    shop.get("/v1/payments/999").await.refused("not_found");
+    assert_eq!(
+        shop.journal_of(engine).await,
+        [
+            "engine.acquired",
+            "engine.sold",
+            "payment.recorded",
+            "payment.recorded",
+            "payment.recorded"
+        ]
+    );
+}
+
+#[actix_web::test]
+async fn of_payments_at_once_no_more_than_the_price_is_taken() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let sale = shop.has_sold(engine).await;
+    let path = format!("/v1/sales/{sale}/payments");
+    let payment = json!({"on": "2026-05-14", "amount": "4000.00", "method": "card"});
+    let all: Vec<_> = (0..6)
+        .map(|_| {
+            let asked = shop.request(Method::POST, &path).by(&shop, Role::Seller);
+            actix_web::rt::spawn(asked.once().json(&payment).send())
+        })
+        .collect();
+    let mut taken = 0;
+    for answer in all {
+        taken += usize::from(answer.await.expect("an answer").status == 201);
+    }
+    assert_eq!(taken, 1);
+    let sale = shop.get(&format!("/v1/sales/{sale}")).await.ok();
+    assert_eq!(sale.body["balance"], "3600.00");
+}
+
+#[actix_web::test]
+async fn what_the_buyer_signs_later_is_added_and_the_price_stays() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let path = format!("/v1/sales/{}", shop.has_sold(engine).await);
+    let signed = json!({"papers_acknowledged_on": "2026-05-14", "buyer_abroad": true});
+    let changed = shop.patch(&path, &signed).await.ok();
+    assert_eq!(changed.body["papers_acknowledged_on"], "2026-05-14");
+    assert_eq!(shop.get(&path).await.ok().body, changed.body);
+    shop.patch(&path, &json!({"papers_acknowledged_on": "2026-05-15"}))
+        .await
+        .invalid_at("/papers_acknowledged_on");
+    for change in [
+        json!({"price": "1.00"}),
+        json!({"person_id": 1}),
+        json!({"on": "2026-05-13"}),
+        json!({"buyer_abroad": null}),
+    ] {
+        shop.patch(&path, &change).await.refused("invalid").is(422);
+    }
+    assert_eq!(
+        shop.journal_of(engine).await,
+        ["engine.acquired", "engine.sold", "sale.changed"]
+    );
+}
+
+#[actix_web::test]
+async fn what_is_made_ready_is_ticked_by_name_and_may_be_taken_back() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let path = format!("/v1/engines/{engine}/preparations");
+    let tick = |item: &str, on: &str| {
+        shop.request(Method::POST, &path)
+            .by(&shop, Role::Fitter)
+            .json(&json!({"item": item, "on": on}))
+            .send()
+    };
+    let drained = tick("drained", "2026-05-13").await.created();
+    assert_eq!(drained.location(), format!("{path}/drained"));
+    assert_eq!(
+        drained.body,
+        json!({"item": "drained", "on": "2026-05-13", "done_by": "the fitter"})
+    );
+    let again = tick("drained", "2026-05-14").await.created();
+    tick("spares_packed", "2026-01-05").await.created();
+    tick("drained", "2026-05-15").await.invalid_at("/on");
+    tick("drained", "2026-01-04").await.invalid_at("/on");
+    tick("washed", "2026-05-14").await.invalid_at("/item");
+    let list = shop.get(&format!("{path}?limit=1")).await.ok();
+    assert_eq!(list.body["items"], json!([again.body]));
+    let rest = shop
+        .get(list.body["next"].as_str().expect("another page"))
+        .await
+        .ok();
+    assert_eq!(rest.body["items"][0]["item"], "spares_packed");
+    assert_eq!(rest.body["next"], Value::Null);
+
+    let one = format!("{path}/drained");
+    let delete = || shop.request(Method::DELETE, &one).by(&shop, Role::Fitter);
+    delete().send().await.refused("precondition_required");
+    delete()
+        .if_match(&drained.etag())
+        .send()
+        .await
+        .refused("precondition_failed");
+    delete().if_match(&again.etag()).send().await.is(204);
+    shop.get(&one).await.refused("not_found");
+    shop.get(&format!("{path}/washed"))
+        .await
+        .refused("not_found");
+    shop.get("/v1/engines/999/preparations")
+        .await
+        .refused("not_found");
+    assert_eq!(
+        shop.journal_of(engine).await,
+        [
+            "engine.acquired",
+            "engine.prepared",
+            "engine.prepared",
+            "engine.prepared",
+            "engine.preparation_taken_back"
+        ]
+    );
+}
