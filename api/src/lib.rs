@@ -11,6 +11,7 @@ pub mod clock;
 pub mod cluster;
 pub mod config;
 pub mod db;
+pub mod demo;
 pub mod engines;
 pub mod firm;
 pub mod journal;
