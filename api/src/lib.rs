@@ -16,6 +16,7 @@ pub mod engines;
 pub mod firm;
 pub mod journal;
 pub mod keys;
+pub mod metrics;
 pub mod page;
 pub mod persons;
 pub mod problem;

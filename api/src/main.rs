@@ -1,6 +1,6 @@
 //! The binary `outshop`: sub-commands, and nothing that a test would want to call.
 
-use actix_web::HttpServer;
+use actix_web::{HttpServer, dev::Server};
 use clap::Parser;
 use outshop_api::{
     app,
@@ -10,6 +10,7 @@ use outshop_api::{
     db::{self, Db},
     demo, document, firm,
     keys::{self, Actor, NewKey},
+    metrics,
     text::Line,
 };
 use outshop_core::trade::Role;
@@ -86,8 +87,11 @@ async fn serve(settings: Serve) -> Result<(), String> {
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
     let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
-    say(&format!("outshop listens on http://{address}"))?;
-    answer(listener, db, settings.listen.workers.into()).await
+    let (metrics, metrics_address) = metrics::serve(settings.metrics_port)?;
+    say(&format!(
+        "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
+    ))?;
+    answer(listener, metrics, db, settings.listen.workers.into()).await
 }
 
 async fn demonstrate(settings: Demo) -> Result<(), String> {
@@ -103,8 +107,9 @@ async fn demonstrate(settings: Demo) -> Result<(), String> {
         () = told_to_stop() => return Err("stopped while loading; the next start begins afresh".into()),
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
+    let (metrics, _) = metrics::serve(0)?;
     say(&demo::welcome(address, &keys, &settings.data)?)?;
-    answer(listener, db, DEMO_WORKERS).await
+    answer(listener, metrics, db, DEMO_WORKERS).await
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
@@ -115,15 +120,23 @@ fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), Strin
 }
 
 /// Serves until SIGINT or SIGTERM; requests that run are finished first.
-async fn answer(listener: TcpListener, db: Db, workers: usize) -> Result<(), String> {
-    HttpServer::new(move || app(db.clone(), Clock::default()))
+async fn answer(
+    listener: TcpListener,
+    metrics: Server,
+    db: Db,
+    workers: usize,
+) -> Result<(), String> {
+    let server = HttpServer::new(move || app(db.clone(), Clock::default()))
         .workers(workers)
         .shutdown_timeout(10)
         .listen(listener)
         .map_err(|e| e.to_string())?
-        .run()
-        .await
-        .map_err(|e| e.to_string())
+        .run();
+    let metrics_handle = metrics.handle();
+    tokio::spawn(metrics);
+    let ended = server.await;
+    metrics_handle.stop(false).await;
+    ended.map_err(|e| e.to_string())
 }
 
 /// Ends with SIGINT or SIGTERM; never, where the system lets nobody listen for them.

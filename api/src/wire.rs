@@ -2,7 +2,7 @@
 
 use crate::{
     db::Db,
-    page,
+    metrics, page,
     problem::{self, KINDS, Problem},
 };
 use actix_web::{
@@ -177,7 +177,14 @@ pub async fn common(
             HeaderValue::from_static("ETag, Link, RateLimit, RateLimit-Policy, Retry-After"),
         );
     }
-    tracing::info!(%method, %path, status = response.status().as_u16(), micros = began.elapsed().as_micros(), "request");
+    let status = response.status().as_u16();
+    let took = began.elapsed();
+    let route = response
+        .request()
+        .match_pattern()
+        .unwrap_or_else(|| "none".to_owned());
+    metrics::answered(method.as_str(), &route, status, took);
+    tracing::info!(%method, %path, status, micros = took.as_micros(), "request");
     Ok(response)
 }
 

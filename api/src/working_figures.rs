@@ -16,7 +16,6 @@ use outshop_core::{
     units::{Pressure, Volume},
     working_figures::{WorkingFigures, working_figures},
 };
-use serde_json::json;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
