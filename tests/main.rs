@@ -3,6 +3,8 @@
 mod demo;
 mod engines;
 mod generated;
+mod interface;
 mod make;
+mod migrations;
 mod shop;
 mod wire;
