@@ -4,8 +4,8 @@
     python3 comparables.py > comparables.csv
 
 Every figure is invented; none is from a sale, a list or a guide of anybody. price = base x all factors x market x source
-x noise, rounded to a sum that people pay. guide.json follows the same factors, roughly: it knows neither the market's
-drift nor the source of a sale.
+x noise, rounded to a sum that people pay. The guide in 1-firm.json follows the same factors, roughly: it knows
+neither the market's drift nor the source of a sale.
 """
 import csv
 import math
@@ -97,16 +97,17 @@ def sale(chance):
         "price": f"{max(step, round(price / step) * step)}.00",
         "source": source,
         "kind": kind,
-        "gauge": gauge,
-        "scale": scale,
+        "gauge.value": gauge.removesuffix(" in"),
+        "gauge.unit": "in" if gauge else "",
         "description": f"{name}, {quality} work",
         "whyte": whyte,
         "fuel": fuel,
-        "weight": f"{round(weight)} lb",
+        "weight.value": round(weight),
+        "weight.unit": "lb",
         "build_quality": quality,
         "builder_standing": standing,
         "working_order": order,
-        **{area: "" if chance.random() < unseen else GRADES[grade] for area, grade in grades.items()},
+        **{f"grades.{area}": "" if chance.random() < unseen else GRADES[grade] for area, grade in grades.items()},
         "papers_months_left": months if source == "own" or chance.random() > unseen else "",
         "boiler_material": material,
         "goes_with": " ".join(extras),

@@ -41,10 +41,16 @@ async fn holds_what_it_promises(day: &str) {
     assert_eq!(all(&shop, "/v1/engines?limit=200").await.len(), 40);
     let comparables = all(&shop, "/v1/comparables?limit=200").await;
     assert!(comparables.len() >= 300, "{}", comparables.len());
-    assert!(comparables.iter().all(|sale| text(&sale["on"]).as_str() < day));
+    assert!(
+        comparables
+            .iter()
+            .all(|sale| text(&sale["on"]).as_str() < day)
+    );
 
     let shown = all(&shop, "/v1/public/listings?limit=200").await;
-    let for_sale = shown.iter().filter(|item| item["availability"] == "for_sale");
+    let for_sale = shown
+        .iter()
+        .filter(|item| item["availability"] == "for_sale");
     assert!(for_sale.count() >= 10, "{}", shown.len());
     for listing in &shown {
         words_and_papers_agree(&shop, listing, day).await;
@@ -56,7 +62,11 @@ async fn holds_what_it_promises(day: &str) {
     };
     assert_eq!(leaves(19).await["open"], true, "Yarrowgate is packed");
     let thornwix = leaves(20).await;
-    assert_eq!(unmet(&thornwix), ["hydraulic_paper", "steam_paper"], "{thornwix}");
+    assert_eq!(
+        unmet(&thornwix),
+        ["hydraulic_paper", "steam_paper"],
+        "{thornwix}"
+    );
 }
 
 fn unmet(readiness: &Value) -> Vec<String> {
@@ -78,14 +88,19 @@ async fn words_and_papers_agree(shop: &Shop, listing: &Value, day: &str) {
         "papers are told from the records, not in prose: {words}"
     );
     if engine["offered_as"] != "steamable" {
-        assert!(words.contains("restoration") || words.contains("without"), "{words}");
+        assert!(
+            words.contains("restoration") || words.contains("without"),
+            "{words}"
+        );
         return;
     }
     let Some(boiler) = engine["boiler_id"].as_i64() else {
         assert_eq!(engine["has_boiler"], false);
         return;
     };
-    let papers = shop.get(&format!("/v1/boilers/{boiler}/papers?on={day}")).await;
+    let papers = shop
+        .get(&format!("/v1/boilers/{boiler}/papers?on={day}"))
+        .await;
     let papers = papers.ok().body;
     let held = &papers["days"][0]["papers_hold"];
     // Thornwix was on show before its boiler was worked on.
@@ -115,7 +130,10 @@ async fn nobody_in_the_demonstration_is_public() {
     for path in ["/v1/public/listings?limit=200", "/v1/public/counts"] {
         let seen = shop.request(Method::GET, path).send().await;
         for person in &people {
-            assert!(!seen.text.contains(&text(&person["name"])), "{person} in {path}");
+            assert!(
+                !seen.text.contains(&text(&person["name"])),
+                "{person} in {path}"
+            );
         }
     }
 }
@@ -142,14 +160,24 @@ async fn the_demonstration_is_loaded_once_and_a_broken_loading_begins_afresh() {
 
     let first = opened(&folder).expect("it loads");
     let file = folder.join("keys.json");
-    let mode = std::fs::metadata(&file).expect("keys.json").permissions().mode();
+    let mode = std::fs::metadata(&file)
+        .expect("keys.json")
+        .permissions()
+        .mode();
     assert_eq!(mode & 0o777, 0o600);
     let kept = std::fs::read_to_string(&file).expect("keys.json");
     let names: Value = serde_json::from_str(&kept).expect("JSON");
     let names: Vec<_> = names.as_object().expect("an object").keys().collect();
-    assert_eq!(names, ["proprietor", "fitter", "seller", "bookkeeper", "website"]);
+    assert_eq!(
+        names,
+        ["proprietor", "fitter", "seller", "bookkeeper", "website"]
+    );
 
-    assert_eq!(opened(&folder), Ok(first.clone()), "started again: nothing new");
+    assert_eq!(
+        opened(&folder),
+        Ok(first.clone()),
+        "started again: nothing new"
+    );
     assert_eq!(std::fs::read_to_string(&file).expect("keys.json"), kept);
 
     postgres("COMMENT ON DATABASE outshop IS 'outshop demonstration, loading'").await;

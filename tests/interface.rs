@@ -18,8 +18,18 @@ struct Operation<'a> {
 
 fn operations(document: &Value) -> Vec<Operation<'_>> {
     let paths = document["paths"].as_object().expect("paths");
-    let all = paths.iter().flat_map(|(path, item)| item.as_object().expect("operations").iter().map(move |found| (path, found)));
-    all.map(|(path, (method, what))| Operation { method: method.to_uppercase().parse().expect("a method"), path, what }).collect()
+    let all = paths.iter().flat_map(|(path, item)| {
+        item.as_object()
+            .expect("operations")
+            .iter()
+            .map(move |found| (path, found))
+    });
+    all.map(|(path, (method, what))| Operation {
+        method: method.to_uppercase().parse().expect("a method"),
+        path,
+        what,
+    })
+    .collect()
 }
 
 #[actix_web::test]
@@ -27,17 +37,45 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
     let shop = Shop::open().await;
     let document = document();
     for Operation { method, path, what } in operations(&document) {
-        let roles = what["x-roles"].as_array().unwrap_or_else(|| panic!("{method} {path} does not name its roles"));
-        let address = path.replace("{id}", "1").replace("{stock_no}", "1").replace('{', "").replace('}', "");
+        let roles = what["x-roles"]
+            .as_array()
+            .unwrap_or_else(|| panic!("{method} {path} does not name its roles"));
+        let address = path
+            .replace("{id}", "1")
+            .replace("{stock_no}", "1")
+            .replace('{', "")
+            .replace('}', "");
         let is_public = path.starts_with("/v1/public/") && roles.is_empty();
-        assert_eq!(what["security"] == serde_json::json!([{}]), is_public, "{method} {path}: security");
+        assert_eq!(
+            what["security"] == serde_json::json!([{}]),
+            is_public,
+            "{method} {path}: security"
+        );
         let without = shop.request(method.clone(), &address).send().await;
-        assert_eq!(without.status == 401, !is_public, "{method} {path} without a key: {}", without.text);
+        assert_eq!(
+            without.status == 401,
+            !is_public,
+            "{method} {path} without a key: {}",
+            without.text
+        );
         for role in Role::ALL {
-            let answer = shop.request(method.clone(), &address).by(&shop, *role).send().await;
+            let answer = shop
+                .request(method.clone(), &address)
+                .by(&shop, *role)
+                .send()
+                .await;
             let let_in = is_public || roles.iter().any(|named| named == role.as_str());
-            assert_eq!(answer.status == 403, !let_in, "{method} {path} as {role}: {}", answer.text);
-            assert!(answer.status != 401 && answer.status < 500, "{method} {path} as {role}: {}", answer.text);
+            assert_eq!(
+                answer.status == 403,
+                !let_in,
+                "{method} {path} as {role}: {}",
+                answer.text
+            );
+            assert!(
+                answer.status != 401 && answer.status < 500,
+                "{method} {path} as {role}: {}",
+                answer.text
+            );
         }
     }
 }
@@ -48,17 +86,41 @@ fn every_operation_has_a_summary_a_name_of_its_own_an_example_and_its_refusals()
     let mut names = BTreeSet::new();
     for Operation { method, path, what } in operations(&document) {
         let at = format!("{method} {path}");
-        assert!(what["summary"].as_str().is_some_and(|summary| !summary.is_empty()), "{at} has no summary");
-        assert!(names.insert(what["operationId"].as_str().expect("a name")), "{at} has the name of another operation");
+        assert!(
+            what["summary"]
+                .as_str()
+                .is_some_and(|summary| !summary.is_empty()),
+            "{at} has no summary"
+        );
+        assert!(
+            names.insert(what["operationId"].as_str().expect("a name")),
+            "{at} has the name of another operation"
+        );
         let responses = what["responses"].as_object().expect("responses");
         for refusal in ["400", "404", "422"] {
-            assert!(responses.contains_key(refusal), "{at} does not list {refusal}");
+            assert!(
+                responses.contains_key(refusal),
+                "{at} does not list {refusal}"
+            );
         }
-        let bodies = [&what["requestBody"]].into_iter().chain(responses.iter().filter(|(status, _)| status.starts_with('2')).map(|(_, r)| r));
-        let mut contents = bodies.filter_map(|body| body["content"].as_object()).flat_map(|content| content.values()).peekable();
+        let bodies = [&what["requestBody"]].into_iter().chain(
+            responses
+                .iter()
+                .filter(|(status, _)| status.starts_with('2'))
+                .map(|(_, r)| r),
+        );
+        let mut contents = bodies
+            .filter_map(|body| body["content"].as_object())
+            .flat_map(|content| content.values())
+            .peekable();
         let is_empty = contents.peek().is_none();
-        let has_example = contents.any(|content| content.get("example").is_some() || example_in(&document, &content["schema"], 4));
-        assert!(is_empty && method == Method::DELETE || has_example, "{at} has no example");
+        let has_example = contents.any(|content| {
+            content.get("example").is_some() || example_in(&document, &content["schema"], 4)
+        });
+        assert!(
+            is_empty && method == Method::DELETE || has_example,
+            "{at} has no example"
+        );
     }
 }
 
@@ -68,14 +130,23 @@ fn example_in(document: &Value, schema: &Value, depth: u8) -> bool {
         return true;
     }
     depth > 0
-        && (schema["allOf"].as_array().is_some_and(|parts| parts.iter().any(|part| example_in(document, part, depth - 1)))
-            || schema["properties"]["items"].get("items").is_some_and(|item| example_in(document, item, depth - 1))
-            || schema.get("items").is_some_and(|item| example_in(document, item, depth - 1)))
+        && (schema["allOf"].as_array().is_some_and(|parts| {
+            parts
+                .iter()
+                .any(|part| example_in(document, part, depth - 1))
+        }) || schema["properties"]["items"]
+            .get("items")
+            .is_some_and(|item| example_in(document, item, depth - 1))
+            || schema
+                .get("items")
+                .is_some_and(|item| example_in(document, item, depth - 1)))
 }
 
 fn resolved<'a>(document: &'a Value, schema: &'a Value) -> &'a Value {
     match schema["$ref"].as_str() {
-        Some(reference) => document.pointer(&reference[1..]).unwrap_or_else(|| panic!("{reference} leads nowhere")),
+        Some(reference) => document
+            .pointer(&reference[1..])
+            .unwrap_or_else(|| panic!("{reference} leads nowhere")),
         None => schema,
     }
 }
@@ -91,18 +162,30 @@ fn every_text_list_and_whole_number_has_its_limits() {
 
 fn walk(at: &str, value: &Value, unlimited: &mut Vec<String>) {
     if let Some(kind) = value.get("type") {
-        let is = |name: &str| kind == name || kind.as_array().is_some_and(|kinds| kinds.iter().any(|kind| kind == name));
+        let is = |name: &str| {
+            kind == name
+                || kind
+                    .as_array()
+                    .is_some_and(|kinds| kinds.iter().any(|kind| kind == name))
+        };
         let has = |member: &str| value.get(member).is_some();
-        let open = is("string") && !has("maxLength") && !has("enum") && !has("format") || is("array") && !has("maxItems");
+        let open = is("string") && !has("maxLength") && !has("enum") && !has("format")
+            || is("array") && !has("maxItems");
         if open {
             unlimited.push(at.to_owned());
         }
     }
     match value {
         Value::Object(members) => {
-            members.iter().filter(|(name, _)| !["example", "examples", "default"].contains(&name.as_str())).for_each(|(name, inner)| walk(&format!("{at}/{name}"), inner, unlimited));
+            members
+                .iter()
+                .filter(|(name, _)| !["example", "examples", "default"].contains(&name.as_str()))
+                .for_each(|(name, inner)| walk(&format!("{at}/{name}"), inner, unlimited));
         }
-        Value::Array(items) => items.iter().enumerate().for_each(|(i, inner)| walk(&format!("{at}/{i}"), inner, unlimited)),
+        Value::Array(items) => items
+            .iter()
+            .enumerate()
+            .for_each(|(i, inner)| walk(&format!("{at}/{i}"), inner, unlimited)),
         Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
     }
 }
@@ -112,10 +195,23 @@ fn walk(at: &str, value: &Value, unlimited: &mut Vec<String>) {
 async fn head_is_get_without_the_body() {
     let shop = Shop::open().await;
     let got = shop.get("/v1/units").await.ok();
-    let head = shop.request(Method::HEAD, "/v1/units").by(&shop, Role::Fitter).send().await.ok();
+    let head = shop
+        .request(Method::HEAD, "/v1/units")
+        .by(&shop, Role::Fitter)
+        .send()
+        .await
+        .ok();
     assert_eq!((head.text.as_str(), head.etag()), ("", got.etag()));
-    shop.request(Method::TRACE, "/v1/units").by(&shop, Role::Fitter).send().await.refused("method_not_allowed").is(405);
-    shop.request(Method::POST, "/health/live").send().await.refused("method_not_allowed");
+    shop.request(Method::TRACE, "/v1/units")
+        .by(&shop, Role::Fitter)
+        .send()
+        .await
+        .refused("method_not_allowed")
+        .is(405);
+    shop.request(Method::POST, "/health/live")
+        .send()
+        .await
+        .refused("method_not_allowed");
 }
 
 /// RFC 9110, 8.8.3.3: a compressed answer has a strong tag of its own, and either tag leads to 304.
@@ -123,7 +219,13 @@ async fn head_is_get_without_the_body() {
 async fn a_compressed_answer_has_its_own_tag() {
     let shop = Shop::open().await;
     let plain = shop.get("/v1/units").await.ok().etag();
-    let ask = |tag: &str| shop.request(Method::GET, "/v1/units").by(&shop, Role::Fitter).header("accept-encoding", "gzip").header("if-none-match", tag).send();
+    let ask = |tag: &str| {
+        shop.request(Method::GET, "/v1/units")
+            .by(&shop, Role::Fitter)
+            .header("accept-encoding", "gzip")
+            .header("if-none-match", tag)
+            .send()
+    };
     let gzip = ask("\"none\"").await.is(200).etag();
     assert_ne!(plain, gzip);
     ask(&gzip).await.is(304);
@@ -134,8 +236,15 @@ async fn a_compressed_answer_has_its_own_tag() {
 async fn every_kind_of_problem_has_a_page_that_says_the_way_out() {
     let shop = Shop::open().await;
     for kind in outshop_api::problem::KINDS {
-        let page = shop.request(Method::GET, &format!("/problems/{}", kind.name)).send().await.ok();
+        let page = shop
+            .request(Method::GET, &format!("/problems/{}", kind.name))
+            .send()
+            .await
+            .ok();
         assert!(page.text.contains(kind.title), "{}", page.text);
     }
-    shop.request(Method::GET, "/problems/none").send().await.refused("not_found");
+    shop.request(Method::GET, "/problems/none")
+        .send()
+        .await
+        .refused("not_found");
 }

@@ -7,4 +7,5 @@ mod interface;
 mod make;
 mod migrations;
 mod shop;
+mod stories;
 mod wire;

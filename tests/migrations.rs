@@ -13,7 +13,9 @@ struct Line {
 }
 
 async fn catalogue(url: &str) -> Vec<Line> {
-    let mut conn = AsyncPgConnection::establish(url).await.expect("a connection");
+    let mut conn = AsyncPgConnection::establish(url)
+        .await
+        .expect("a connection");
     diesel::sql_query(
         "SELECT conrelid::regclass || ' ' || conname || ' ' || pg_get_constraintdef(oid) AS line FROM pg_constraint \
            WHERE connamespace = 'public'::regnamespace AND conrelid <> 0 \
@@ -30,7 +32,13 @@ async fn catalogue(url: &str) -> Vec<Line> {
 /// Needs a runtime with several threads: the migration harness blocks in place.
 fn on_threads<T: Send>(work: impl Future<Output = T> + Send) -> T {
     std::thread::scope(|scope| {
-        let run = || tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime").block_on(work);
+        let run = || {
+            tokio::runtime::Builder::new_multi_thread()
+                .enable_all()
+                .build()
+                .expect("a runtime")
+                .block_on(work)
+        };
         scope.spawn(run).join().expect("no panic")
     })
 }
@@ -40,12 +48,27 @@ async fn each_migration_goes_up_down_and_up_again() {
     let shop = Shop::open().await;
     let url = shop.database_url.clone();
     let before = catalogue(&url).await;
-    assert!(before.len() > 100, "the catalogue is read: {} lines", before.len());
+    assert!(
+        before.len() > 100,
+        "the catalogue is read: {} lines",
+        before.len()
+    );
     let reverted = on_threads(async {
-        let conn = AsyncPgConnection::establish(&url).await.expect("a connection");
+        let conn = AsyncPgConnection::establish(&url)
+            .await
+            .expect("a connection");
         let mut harness = AsyncMigrationHarness::new(conn);
-        let reverted = harness.revert_all_migrations(MIGRATIONS).expect("every migration goes down").len();
-        assert_eq!(harness.run_pending_migrations(MIGRATIONS).expect("and up again").len(), reverted);
+        let reverted = harness
+            .revert_all_migrations(MIGRATIONS)
+            .expect("every migration goes down")
+            .len();
+        assert_eq!(
+            harness
+                .run_pending_migrations(MIGRATIONS)
+                .expect("and up again")
+                .len(),
+            reverted
+        );
         reverted
     });
     assert!(reverted >= 6);
@@ -56,7 +79,10 @@ async fn each_migration_goes_up_down_and_up_again() {
 async fn a_database_of_a_newer_binary_is_refused_with_a_sentence() {
     let shop = Shop::open().await;
     let mut conn = shop.db.read().await.expect("a connection");
-    diesel::sql_query("INSERT INTO __diesel_schema_migrations (version) VALUES ('29990101')").execute(&mut conn).await.expect("a row");
+    diesel::sql_query("INSERT INTO __diesel_schema_migrations (version) VALUES ('29990101')")
+        .execute(&mut conn)
+        .await
+        .expect("a row");
     let url = shop.database_url.clone();
     let refusal = on_threads(outshop_api::db::migrate(&url)).expect_err("newer than the binary");
     assert!(refusal.contains("newer than this binary"), "{refusal}");

@@ -196,7 +196,9 @@ async fn make_keys(db: &Db, today: Day) -> Result<Keys, String> {
             person: person.parse()?,
             expires_on: None,
         };
-        let key = keys::add(db, &new, today).await.map_err(|e| e.to_string())?;
+        let key = keys::add(db, &new, today)
+            .await
+            .map_err(|e| e.to_string())?;
         made.push((role, key));
     }
     Ok(Keys(made))

@@ -95,11 +95,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
 }
 
 async fn demonstrate(settings: Demo) -> Result<(), String> {
-    let cluster = Cluster::start(
-        &settings.data,
-        settings.pg_bin.as_deref(),
-        Durability::Full,
-    )?;
+    let cluster = Cluster::start(&settings.data, settings.pg_bin.as_deref(), Durability::Full)?;
     // Taken first: a port in use is told before the loading, and who asks meanwhile waits.
     let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
     let keys = tokio::select! {

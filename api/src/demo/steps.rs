@@ -400,7 +400,16 @@ mod tests {
         ] {
             assert_eq!(day(span, on(today)), Ok(on(expected)), "{span}");
         }
-        for bad in ["", "30d", "-30", "-d", "-30dm", "yesterday", "-3 d", "-99999999999d"] {
+        for bad in [
+            "",
+            "30d",
+            "-30",
+            "-d",
+            "-30dm",
+            "yesterday",
+            "-3 d",
+            "-99999999999d",
+        ] {
             assert!(day(bad, on("2026-05-14")).is_err(), "{bad}");
         }
     }
