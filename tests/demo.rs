@@ -5,22 +5,20 @@ use outshop_api::demo::{self, Keys};
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::Value;
-use std::os::unix::fs::PermissionsExt;
+use std::{os::unix::fs::PermissionsExt, path::Path, process::Command};
+
+fn keys_of(shop: &Shop) -> Keys {
+    let key = |role: &Role| (*role, shop.key(*role).to_owned());
+    Keys::new(Role::ALL.iter().map(key).collect())
+}
 
 async fn demonstration(day: &str) -> Shop {
     let shop = Shop::open().await;
     shop.set_day(day);
-    let keys = Role::ALL
-        .iter()
-        .map(|role| (*role, shop.key(*role).to_owned()));
-    demo::load(
-        &shop.url,
-        &Keys::new(keys.collect()),
-        day.parse().expect("a day"),
-        |_, _| {},
-    )
-    .await
-    .expect("every step is taken");
+    let today = day.parse().expect("a day");
+    demo::load(&shop.url, &keys_of(&shop), today, |_, _| {})
+        .await
+        .expect("every step is taken");
     shop
 }
 
@@ -138,8 +136,44 @@ async fn nobody_in_the_demonstration_is_public() {
     }
 }
 
+#[actix_web::test]
+async fn what_is_printed_first_works_as_it_is_printed() {
+    let shop = demonstration("2026-11-25").await;
+    let address = shop.url.trim_start_matches("http://").parse();
+    let printed = demo::welcome(
+        address.expect("an address"),
+        &keys_of(&shop),
+        Path::new("outshop-data"),
+    );
+    let printed = printed.expect("a key for every role");
+    let lines = printed
+        .lines()
+        .map(str::trim)
+        .filter(|line| line.starts_with("curl "));
+    let mut answers = Vec::new();
+    for line in lines {
+        let mut shell = Command::new("sh");
+        shell.args(["-c", line]);
+        let run = tokio::task::spawn_blocking(move || shell.output());
+        let output = run.await.expect("no panic").expect("a shell");
+        let answer: Value = serde_json::from_slice(&output.stdout)
+            .unwrap_or_else(|e| panic!("{line}: {e}: {output:?}"));
+        answers.push(answer);
+    }
+    let [listings, readiness, valuation] = answers.as_slice() else {
+        panic!("three things to try: {printed}");
+    };
+    assert_eq!(listings["items"].as_array().map(Vec::len), Some(3));
+    assert_eq!(readiness["open"], false);
+    assert!(
+        valuation["steps"]
+            .as_array()
+            .is_some_and(|steps| steps.len() > 5)
+    );
+}
+
 /// The harness of migrations needs a runtime of several threads.
-fn opened(folder: &std::path::Path) -> Result<Keys, String> {
+fn opened(folder: &Path) -> Result<Keys, String> {
     let open = || {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()

@@ -285,7 +285,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "engine.surveyed",
             "job.proposed",
             "job.agreed",
-            "job.in_hand",
+            "job.begun",
             "job.hours_booked",
             "job.parts_used",
             "job.finished",

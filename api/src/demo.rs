@@ -176,7 +176,7 @@ pub fn welcome(address: SocketAddr, keys: &Keys, folder: &Path) -> Result<String
          What engine 13 is worth, with every step of the reckoning:\n  \
          curl -s -X POST -H 'Authorization: Bearer {seller}' -H 'Content-Type: application/json' -d '{{}}' \
          '{url}/v1/engines/13/valuations'\n\
-         \nThe whole interface is described at {url}/reference. Ctrl-C stops it; started again, it is as it was left."
+         \nThe whole interface is described at {url}/reference/. Ctrl-C stops it; started again, it is as it was left."
     );
     Ok(text)
 }

@@ -36,7 +36,7 @@ async fn main() -> ExitCode {
         .init();
     let done = match cli.command {
         Command::Serve(settings) => serve(settings).await,
-        Command::Demo(settings) => demonstrate(settings).await,
+        Command::Demo(settings) => demonstrate(&settings).await,
         Command::Migrate(settings) => migrate(&settings).await,
         Command::Keys { act } => keys_act(act).await,
         Command::Openapi { file } => write_document(&file),
@@ -94,7 +94,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
     answer(listener, metrics, db, settings.listen.workers.into()).await
 }
 
-async fn demonstrate(settings: Demo) -> Result<(), String> {
+async fn demonstrate(settings: &Demo) -> Result<(), String> {
     let cluster = Cluster::start(&settings.data, settings.pg_bin.as_deref(), Durability::Full)?;
     // Taken first: a port in use is told before the loading, and who asks meanwhile waits.
     let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
