@@ -3,6 +3,7 @@
 use crate::shop::Shop;
 use diesel::{QueryableByName, sql_types::Text};
 use diesel_async::RunQueryDsl;
+use outshop_core::codes::{self, Rule};
 use std::{fs, path::Path};
 
 #[derive(QueryableByName)]
@@ -45,4 +46,63 @@ async fn schema_rs_is_what_the_migrations_leave() {
 fn openapi_json_is_what_the_binary_writes() {
     let document = outshop_api::document().to_pretty_json().expect("JSON");
     compare("openapi/outshop.json", &(document + "\n"));
+}
+
+#[test]
+fn the_migration_of_boiler_code_rows_is_cores_seed() {
+    let rules = codes::seed();
+    let mut codes: Vec<String> = rules
+        .iter()
+        .map(|rule| {
+            format!(
+                "({}, {})",
+                quoted(rule.jurisdiction.as_str()),
+                quoted(&rule.code)
+            )
+        })
+        .collect();
+    codes.dedup();
+    let rows: Vec<String> = rules.iter().map(row).collect();
+    let text = format!(
+        "-- The boiler code rows that a new shop starts with. Generated; see DEVELOPERS.md.\n\
+         INSERT INTO boiler_codes (jurisdiction, name) VALUES\n    {};\n\
+         INSERT INTO boiler_code_rules (code_id, rule, material, band, first_service_from, value, unit, effect, valid_from, \
+         valid_until, source, mark, note) VALUES\n    {};\n",
+        codes.join(",\n    "),
+        rows.join(",\n    ")
+    );
+    compare("migrations/2026-11-25-7_boiler_code_rows/up.sql", &text);
+}
+
+fn row(rule: &Rule) -> String {
+    let code = format!(
+        "(SELECT id FROM boiler_codes WHERE jurisdiction = {} AND name = {})",
+        quoted(rule.jurisdiction.as_str()),
+        quoted(&rule.code)
+    );
+    let cells = [
+        code,
+        quoted(rule.rule.as_str()),
+        or_null(rule.material.as_ref()),
+        or_null(rule.band.as_ref()),
+        or_null(rule.first_service_from.as_ref()),
+        rule.value
+            .map_or("NULL".to_owned(), |value| value.to_string()),
+        quoted(rule.unit.as_str()),
+        quoted(rule.effect.as_str()),
+        or_null(rule.valid_from.as_ref()),
+        or_null(rule.valid_until.as_ref()),
+        quoted(&rule.source),
+        quoted(rule.mark.as_str()),
+        or_null(rule.note.as_ref()),
+    ];
+    format!("({})", cells.join(", "))
+}
+
+fn or_null<T: ToString>(value: Option<&T>) -> String {
+    value.map_or("NULL".to_owned(), |value| quoted(&value.to_string()))
+}
+
+fn quoted(text: &str) -> String {
+    format!("'{}'", text.replace('\'', "''"))
 }

@@ -7,7 +7,7 @@ WITH relations AS (
 columns AS (
     SELECT r.relname, a.attnum, a.attname, col_description(r.oid, a.attnum) AS words,
         CASE WHEN a.attname = 'type' THEN 'type_' ELSE a.attname END AS name,
-        CASE WHEN r.relkind = 'v' AND a.attname IN ('boiler_id', 'asking_price', 'listing') OR r.relkind = 'r' AND NOT a.attnotnull
+        CASE WHEN r.relkind = 'v' AND a.attname IN ('boiler_id', 'asking_price', 'listing', 'public_price') OR r.relkind = 'r' AND NOT a.attnotnull
             THEN 'Nullable<' || t.name || '>' ELSE t.name END AS type
     FROM relations r
     JOIN pg_attribute a ON a.attrelid = r.oid AND a.attnum > 0 AND NOT a.attisdropped
@@ -15,7 +15,7 @@ columns AS (
         SELECT CASE format_type(a.atttypid, NULL) WHEN 'integer' THEN 'Int4' WHEN 'bigint' THEN 'Int8' WHEN 'text' THEN 'Text'
             WHEN 'boolean' THEN 'Bool' WHEN 'date' THEN 'Date' WHEN 'numeric' THEN 'Numeric' WHEN 'bytea' THEN 'Bytea'
             WHEN 'uuid' THEN 'Uuid' WHEN 'timestamp with time zone' THEN 'Timestamptz' WHEN 'time without time zone' THEN 'Time'
-            WHEN 'jsonb' THEN 'Jsonb' WHEN 'text[]' THEN 'Array<Text>' ELSE format_type(a.atttypid, NULL) END AS name
+            WHEN 'jsonb' THEN 'Jsonb' WHEN 'text[]' THEN 'Array<Text>' WHEN 'integer[]' THEN 'Array<Int4>' ELSE format_type(a.atttypid, NULL) END AS name
     ) t
 ),
 keys AS (

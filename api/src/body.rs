@@ -9,8 +9,16 @@ use futures_util::StreamExt;
 use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
-use std::{future::Future, marker::PhantomData, ops::Deref, pin::Pin};
-use utoipa::IntoParams;
+use std::{
+    future::{Future, Ready, ready},
+    marker::PhantomData,
+    ops::Deref,
+    pin::Pin,
+};
+use utoipa::{
+    IntoParams, PartialSchema, ToSchema,
+    openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+};
 
 pub const LIMIT: usize = 256 * 1024;
 /// serde_json itself stops at 128 levels.
@@ -48,8 +56,7 @@ impl<T: DeserializeOwned + 'static, const KEYED: bool> FromRequest for Body<T, K
             let json = parse(&bytes)?;
             let idempotency_key = idempotency_key(&req)?;
             if KEYED && idempotency_key.is_none() {
-                let detail = "money or an engine moves: send a header Idempotency-Key with a value of your own";
-                return Err(Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail));
+                return Err(idempotency_key_missing());
             }
             Ok(Body {
                 value: typed(json)?,
@@ -125,21 +132,43 @@ impl<T: 'static> FromRequest for Patch<T> {
         Box::pin(async move {
             let bytes = read(&req, payload, &[MERGE_PATCH], LIMIT).await?;
             let json = parse(&bytes)?;
-            let Some(if_match) = req
-                .headers()
-                .get(header::IF_MATCH)
-                .and_then(|tag| tag.to_str().ok())
-            else {
-                let detail = "read it first and send its ETag in the header If-Match";
-                return Err(Problem::new(problem::PRECONDITION_REQUIRED, detail));
-            };
             Ok(Patch {
                 json,
-                if_match: if_match.to_owned(),
+                if_match: sent_if_match(&req)?,
                 of: PhantomData,
             })
         })
     }
+}
+
+/// The If-Match of a DELETE, not yet held against what it takes away.
+pub struct Known(String);
+
+impl Known {
+    /// Refuses when `current` is no longer what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<(), Problem> {
+        let current = serde_json::to_vec(current).map_err(Problem::internal)?;
+        if_match(&self.0, &etag_of(&current))
+    }
+}
+
+impl FromRequest for Known {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(sent_if_match(req).map(Known))
+    }
+}
+
+fn sent_if_match(req: &HttpRequest) -> Result<String, Problem> {
+    let sent = req.headers().get(header::IF_MATCH);
+    sent.and_then(|tag| tag.to_str().ok())
+        .map(str::to_owned)
+        .ok_or_else(|| {
+            let detail = "read it first and send its ETag in the header If-Match";
+            Problem::new(problem::PRECONDITION_REQUIRED, detail)
+        })
 }
 
 /// Bytes of a bulk import, with their media type.
@@ -165,6 +194,17 @@ impl Bulk {
     }
 }
 
+impl PartialSchema for Bulk {
+    fn schema() -> RefOr<Schema> {
+        let text = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .max_length(Some(Bulk::LIMIT));
+        RefOr::T(Schema::Object(text.build()))
+    }
+}
+
+impl ToSchema for Bulk {}
+
 impl FromRequest for Bulk {
     type Error = Problem;
     type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
@@ -180,6 +220,11 @@ impl FromRequest for Bulk {
             })
         })
     }
+}
+
+pub(crate) fn idempotency_key_missing() -> Problem {
+    let detail = "money, an engine or a whole file moves: send a header Idempotency-Key with a value of your own";
+    Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail)
 }
 
 fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
@@ -269,7 +314,7 @@ fn parse(bytes: &[u8]) -> Result<Value, Problem> {
 }
 
 /// Reads `json` as a `T`; an error names the member by its pointer.
-fn typed<T: DeserializeOwned>(json: Value) -> Result<T, Problem> {
+pub(crate) fn typed<T: DeserializeOwned>(json: Value) -> Result<T, Problem> {
     serde_path_to_error::deserialize(json).map_err(|e| {
         let pointer: String = e.path().iter().map(pointer_step).collect();
         Problem::invalid(pointer, short(&e.inner().to_string()))

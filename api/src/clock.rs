@@ -19,8 +19,48 @@ impl Clock {
     }
 }
 
+/// Whole seconds from `now` to the firm's next midnight, which is when its day ends; a day of changed clocks has 23 or 25
+/// hours.
+pub fn seconds_left_of_day(zone: &str, now: Timestamp) -> u32 {
+    let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
+    let midnight = now
+        .to_zoned_datetime(zone)
+        .tomorrow()
+        .and_then(|tomorrow| tomorrow.start_of_day());
+    let left = midnight.map_or(0, |midnight| {
+        midnight.timestamp().duration_since(now).as_secs()
+    });
+    u32::try_from(left).unwrap_or(0)
+}
+
 /// The civil day of an instant. An unknown zone cannot be stored (the firm's route refuses it): UTC then.
 pub fn day_in(zone: &str, now: Timestamp) -> Day {
     let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
     Day::new(now.to_zoned_datetime(zone).date()).unwrap_or(Day::LAST)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn left(zone: &str, now: &str) -> u32 {
+        seconds_left_of_day(zone, now.parse().expect("an instant"))
+    }
+
+    /// Clocks of Europe/London: IANA time zone database, summer time from 2026-03-29 to 2026-10-25.
+    #[test]
+    fn a_day_ends_at_the_firms_own_midnight() {
+        for (now, seconds) in [
+            ("2026-05-14T22:59:59Z", 1),
+            ("2026-05-14T22:59:59.5Z", 0),
+            ("2026-05-14T23:00:00Z", 24 * 3600),
+            ("2026-01-14T23:59:59Z", 1),
+            ("2026-01-15T00:00:00Z", 24 * 3600),
+            ("2026-03-29T00:00:00Z", 23 * 3600),
+            ("2026-10-24T23:00:00Z", 25 * 3600),
+        ] {
+            assert_eq!(left("Europe/London", now), seconds, "{now}");
+        }
+        assert_eq!(left("Pacific/Auckland", "2026-05-14T11:59:00Z"), 60);
+    }
 }

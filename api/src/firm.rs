@@ -13,6 +13,7 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use jiff::tz::TimeZone;
+use outshop_core::codes::Jurisdiction;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -34,7 +35,7 @@ pub struct Firm {
     /// IANA name; every civil day is a day of this zone.
     pub time_zone: Code,
     /// Whose boiler codes and tax rules hold, such as `GB`.
-    pub jurisdiction: Code,
+    pub jurisdiction: Jurisdiction,
     /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`.
     pub page_url: Option<Line>,
 }
@@ -53,7 +54,7 @@ pub struct FirmPatch {
     pub time_zone: Option<Code>,
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
-    pub jurisdiction: Option<Code>,
+    pub jurisdiction: Option<Jurisdiction>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Line>)]
     pub page_url: Option<Option<Line>>,

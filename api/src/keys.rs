@@ -85,6 +85,18 @@ admissions! {
     AnyKey: Proprietor, Fitter, Seller, Bookkeeper, Website;
 }
 
+/// A visitor, with a key or without.
+pub struct Anyone;
+
+impl FromRequest for Anyone {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(_: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(Ok(Anyone))
+    }
+}
+
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = keys)]
 #[schema(example = json!({"id": 7, "name": "bench tablet", "role": "fitter", "person": "Edda Morlock",

@@ -6,24 +6,40 @@
 )]
 
 pub mod acquisitions;
+pub mod asking_prices;
 pub mod body;
+pub mod boilers;
 pub mod clock;
 pub mod cluster;
+pub mod codes;
+pub mod comparables;
 pub mod config;
 pub mod db;
+pub mod deliveries;
 pub mod demo;
 pub mod engines;
 pub mod firm;
+pub mod guide;
+pub mod jobs;
 pub mod journal;
 pub mod keys;
+pub mod listings;
 pub mod metrics;
 pub mod page;
+pub mod papers;
 pub mod persons;
+pub mod preparations;
 pub mod problem;
+pub mod public;
+pub mod readiness;
 pub mod reference;
+pub mod rows;
+pub mod sales;
 pub mod schema;
+pub mod surveys;
 pub mod text;
 pub mod units;
+pub mod valuations;
 pub mod wire;
 pub mod working_figures;
 
@@ -46,7 +62,22 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     units::routes(cfg);
     engines::routes(cfg);
     acquisitions::routes(cfg);
+    boilers::routes(cfg);
+    papers::routes(cfg);
+    codes::routes(cfg);
+    readiness::routes(cfg);
     working_figures::routes(cfg);
+    listings::routes(cfg);
+    sales::routes(cfg);
+    preparations::routes(cfg);
+    deliveries::routes(cfg);
+    public::routes(cfg);
+    surveys::routes(cfg);
+    jobs::routes(cfg);
+    guide::routes(cfg);
+    comparables::routes(cfg);
+    valuations::routes(cfg);
+    asking_prices::routes(cfg);
     journal::routes(cfg);
 }
 

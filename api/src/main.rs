@@ -6,10 +6,11 @@ use outshop_api::{
     app,
     clock::{Clock, day_in},
     cluster::{self, Cluster, Durability},
-    config::{Cli, Command, Database, Demo, KeysAct, Serve},
+    comparables,
+    config::{Cli, Command, Database, Demo, Import, KeysAct, Serve},
     db::{self, Db},
     demo, document, firm,
-    keys::{self, Actor, NewKey},
+    keys::{self, Actor, Key, NewKey},
     metrics,
     text::Line,
 };
@@ -27,8 +28,17 @@ const DEMO_CONNECTIONS: usize = 16;
 #[tokio::main]
 async fn main() -> ExitCode {
     let cli = Cli::parse();
-    let filter = tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG")
-        .unwrap_or_else(|_| "info".into());
+    // Who tries the demonstration reads what it prints; the log would stand in between.
+    let usual = match &cli.command {
+        Command::Demo(_) => "warn",
+        Command::Serve(_)
+        | Command::Migrate(_)
+        | Command::Keys { .. }
+        | Command::Openapi { .. }
+        | Command::Import { .. } => "info",
+    };
+    let filter =
+        tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG").unwrap_or_else(|_| usual.into());
     tracing_subscriber::fmt()
         .json()
         .with_env_filter(filter)
@@ -40,7 +50,7 @@ async fn main() -> ExitCode {
         Command::Migrate(settings) => migrate(&settings).await,
         Command::Keys { act } => keys_act(act).await,
         Command::Openapi { file } => write_document(&file),
-        Command::Import { what: _ } => Err("not yet".into()),
+        Command::Import { what } => import(what).await,
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -199,6 +209,51 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
                 .await
                 .map_err(|e| e.to_string())?;
             say(&format!("key {id} is revoked"))
+        }
+    }
+}
+
+/// Writes in the name of the first live key of a proprietor, which the journal then names.
+async fn import(what: Import) -> Result<(), String> {
+    let Import::Comparables {
+        database,
+        file,
+        trial,
+    } = what;
+    let reached = reach(&database).await?;
+    db::migrate(&reached.url).await?;
+    let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
+    let actor = {
+        let mut conn = db.read().await.map_err(|e| e.to_string())?;
+        let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
+        let now = Clock::default().now();
+        let today = day_in(&firm.time_zone, now);
+        let live = |key: &Key| {
+            key.role == Role::Proprietor
+                && !key.revoked
+                && key.expires_on.is_none_or(|last| last >= today)
+        };
+        let keys = keys::all(&mut conn).await.map_err(|e| e.to_string())?;
+        let key = keys.into_iter().find(live).ok_or(
+            "there is no live key of a proprietor to write with; make one with `outshop keys add`",
+        )?;
+        Actor {
+            key_id: key.id,
+            person: key.person.to_string(),
+            role: key.role,
+            now,
+            today,
+        }
+    };
+    match comparables::import_file(&db, &actor, &file, trial).await {
+        Ok(n) if trial => say(&format!("{n} rows would be imported; nothing was stored")),
+        Ok(n) => say(&format!("{n} rows were imported")),
+        Err(problem) => {
+            let told: Vec<&str> = problem.errors().iter().map(|e| e.detail.as_str()).collect();
+            Err(match told.as_slice() {
+                [] | [_] => problem.to_string(),
+                many => format!("{problem}\n{}", many.join("\n")),
+            })
         }
     }
 }

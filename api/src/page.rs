@@ -94,6 +94,19 @@ pub fn answer(
         .body(bytes)
 }
 
+/// Cache-Control of a public answer: no cache may show it after the firm's midnight, as papers lapse then. Freshness,
+/// revalidation and error windows end one after the other, `left` seconds from now at the latest.
+///
+/// Sources: RFC 9111 section 5.2.2.1 (max-age), RFC 5861 sections 3 and 4 (the stale windows).
+pub fn public_until_midnight(left: u32) -> String {
+    let fresh = left.min(60);
+    let stale = (left - fresh).min(300);
+    let stale_on_error = (left - fresh - stale).min(3600);
+    format!(
+        "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
+    )
+}
+
 /// 201 with `Location` and `ETag`.
 pub fn created(location: &str, json: String) -> HttpResponse {
     HttpResponse::Created()
@@ -595,4 +608,32 @@ fn cells(json: &Value) -> BTreeMap<String, String> {
     let mut cells = BTreeMap::new();
     walk("", json, &mut cells);
     cells
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The windows of the interface's own rule, cut at midnight by plain reading of it.
+    #[test]
+    fn no_window_of_a_public_answer_reaches_past_midnight() {
+        for (left, fresh, stale, stale_on_error) in [
+            (86_400, 60, 300, 3600),
+            (3960, 60, 300, 3600),
+            (3959, 60, 300, 3599),
+            (360, 60, 300, 0),
+            (359, 60, 299, 0),
+            (60, 60, 0, 0),
+            (59, 59, 0, 0),
+            (0, 0, 0, 0),
+        ] {
+            assert_eq!(
+                public_until_midnight(left),
+                format!(
+                    "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
+                ),
+                "{left} seconds left"
+            );
+        }
+    }
 }

@@ -59,6 +59,8 @@ kinds! {
         "A request with this Idempotency-Key has not finished. Repeat it in a second; the answer will be that of the first.";
     FEED_RESTARTED = "feed_restarted", 409, "The journal has begun anew",
         "A backup was restored, so that entry numbers have another meaning. Read the journal afresh with the new journal_id.";
+    GONE = "gone", 410, "It is no longer shown",
+        "The firm has withdrawn this listing. The address will not come back by itself; take it out of your pages.";
     PRECONDITION_FAILED = "precondition_failed", 412, "It was changed meanwhile",
         "Somebody changed this since you read it. Read it again (the header ETag has its present tag), look at the change, and send yours with the new If-Match.";
     CONTENT_TOO_LARGE = "content_too_large", 413, "The body is too large",
@@ -184,6 +186,12 @@ impl Problem {
     #[must_use]
     pub fn with_header(mut self, name: &'static str, value: impl Into<String>) -> Problem {
         self.headers.insert(name, value.into());
+        self
+    }
+
+    #[must_use]
+    pub fn with_detail(mut self, detail: impl Into<String>) -> Problem {
+        self.detail = detail.into();
         self
     }
 
@@ -330,6 +338,21 @@ const CONSTRAINTS: &[(&str, Kind, &str)] = &[
         "the boiler was in another engine on that day",
     ),
     (
+        "boiler_fittings_one_at_a_time",
+        CONFLICT,
+        "the engine had another boiler on that day",
+    ),
+    (
+        "certificates_one_per_test",
+        CONFLICT,
+        "a certificate of that test is recorded already",
+    ),
+    (
+        "boiler_codes_name",
+        CONFLICT,
+        "that jurisdiction has a code of that name",
+    ),
+    (
         "engines_pkey",
         CONFLICT,
         "that stock number is taken; stock numbers never repeat",
@@ -339,6 +362,16 @@ const CONSTRAINTS: &[(&str, Kind, &str)] = &[
         "deliveries_one_per_sale",
         CONFLICT,
         "the engine has been delivered already",
+    ),
+    (
+        "listings_pkey",
+        CONFLICT,
+        "the engine has a listing already; change that one",
+    ),
+    (
+        "listings_page_name",
+        CONFLICT,
+        "another engine's listing has that page_name; give another one",
     ),
     ("keys_live_name", CONFLICT, "a key of that name is live"),
 ];

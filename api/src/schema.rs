@@ -32,6 +32,31 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// The test rules of boiler codes, one dated row each; a row is ended and another added, never edited.
+    boiler_code_rules (id) {
+        id -> Int8,
+        code_id -> Int8,
+        rule -> Text,
+        /// NULL: any; so are band and first_service_from.
+        material -> Nullable<Text>,
+        band -> Nullable<Text>,
+        first_service_from -> Nullable<Date>,
+        /// In the unit named; NULL where the unit says it all.
+        value -> Nullable<Numeric>,
+        unit -> Text,
+        effect -> Text,
+        /// First day; NULL: the source prints none, and the row also holds for older tests.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Named sets of test rules of one jurisdiction.
     boiler_codes (id) {
         id -> Int8,
@@ -58,6 +83,8 @@ diesel::table! {
         id -> Int8,
         boiler_id -> Int8,
         on_day -> Date,
+        /// Time of day such as 15:00, where the order of a change and a test on one day matters.
+        at -> Nullable<Text>,
         working_pressure -> Text,
         reason -> Text,
     }
@@ -79,6 +106,8 @@ diesel::table! {
         first_marketed_on -> Nullable<Date>,
         /// What shows past use or conformity marking; NULL: nothing on record.
         conformity_evidence -> Nullable<Text>,
+        /// Whether a gas tank is tested with it; NULL: not recorded.
+        has_gas_tank -> Nullable<Bool>,
         notes -> Nullable<Text>,
     }
 }
@@ -107,6 +136,7 @@ diesel::table! {
         price -> Numeric,
         source -> Text,
         kind -> Text,
+        /// As written, with its unit; so is the weight.
         gauge -> Nullable<Text>,
         gauge_mm -> Nullable<Numeric>,
         description -> Text,
@@ -116,11 +146,19 @@ diesel::table! {
         build_quality -> Nullable<Text>,
         builder_standing -> Nullable<Text>,
         working_order -> Nullable<Text>,
-        /// Condition grade by area.
-        grades -> Jsonb,
+        /// Condition grade; so are the seven columns after it.
+        boiler -> Nullable<Text>,
+        fittings_and_feeds -> Nullable<Text>,
+        cylinders_and_valves -> Nullable<Text>,
+        motion -> Nullable<Text>,
+        wheels_and_axleboxes -> Nullable<Text>,
+        frames -> Nullable<Text>,
+        platework_and_paint -> Nullable<Text>,
+        completeness -> Nullable<Text>,
         papers_months_left -> Nullable<Int4>,
         boiler_material -> Nullable<Text>,
         goes_with -> Array<Text>,
+        /// The engine, where it was the firm's own.
         stock_no -> Nullable<Int4>,
         withdrawn_on -> Nullable<Date>,
         withdrawn_because -> Nullable<Text>,
@@ -229,8 +267,9 @@ diesel::table! {
         version -> Int4,
         from_day -> Date,
         /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
-        uncertainty -> Numeric,
+        uncertainty -> Text,
         words -> Nullable<Text>,
+        /// As the proprietor wrote them, without the converted figures.
         starts -> Jsonb,
         factors -> Jsonb,
     }
@@ -271,7 +310,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Parts and materials used for jobs.
+    /// Parts and materials used for jobs; a wrong line is reversed by another, never edited.
     job_parts (id) {
         id -> Int8,
         job_id -> Int8,
@@ -279,6 +318,7 @@ diesel::table! {
         words -> Text,
         /// Net of the supplier's tax.
         cost -> Numeric,
+        reverses_id -> Nullable<Int8>,
     }
 }
 
@@ -295,10 +335,12 @@ diesel::table! {
         /// What others are to be paid.
         outside_work -> Nullable<Numeric>,
         proposed_on -> Date,
+        agreed_on -> Nullable<Date>,
         begun_on -> Nullable<Date>,
         finished_on -> Nullable<Date>,
-        /// Time of day, where the order of a job and a test on one day matters.
-        finished_at -> Nullable<Time>,
+        /// Time of day written like 15:00, where the order of a job and a test on one day matters.
+        finished_at -> Nullable<Text>,
+        called_off_on -> Nullable<Date>,
         /// The boiler that was in the engine on the day the job was finished; NULL before, or without a boiler.
         boiler_id -> Nullable<Int8>,
         notes -> Nullable<Text>,
@@ -357,7 +399,12 @@ diesel::table! {
         /// Last part of the address of the engine's page on a shop site.
         page_name -> Text,
         price_on_request -> Bool,
+        /// Day of the last publication; NULL while it is not on show.
         on_show_since -> Nullable<Date>,
+        /// Day of the last withdrawal; NULL while it is not withdrawn.
+        withdrawn_on -> Nullable<Date>,
+        /// For the firm alone; never public.
+        withdrawn_because -> Nullable<Text>,
     }
 }
 
@@ -395,6 +442,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What the firm sets for its own gates: one row.
+    readiness_bars (one) {
+        one -> Bool,
+        /// Checks whose watch shuts a gate too; an unmet one always does.
+        watch_bars -> Array<Text>,
+        /// A paper that lapses within so many days is watched.
+        watch_days -> Int4,
+        /// Months, 1 to 12, in which an engine travels drained.
+        frost_months -> Array<Int4>,
+    }
+}
+
+diesel::table! {
     /// One sale for each engine.
     sales (id) {
         id -> Int8,
@@ -418,6 +478,8 @@ diesel::table! {
         asking_price -> Nullable<Numeric>,
         boiler_id -> Nullable<Int8>,
         listing -> Nullable<Text>,
+        /// The asking price as far as a visitor may know it; NULL while it is on request.
+        public_price -> Nullable<Numeric>,
     }
 }
 
@@ -449,7 +511,8 @@ diesel::table! {
         boiler_id -> Int8,
         test -> Text,
         on_day -> Date,
-        at -> Nullable<Time>,
+        /// Time of day such as 15:00, where the order of a job and a test on one day matters.
+        at -> Nullable<Text>,
         pressure -> Nullable<Text>,
         hold_minutes -> Nullable<Int4>,
         highest_pressure -> Nullable<Text>,
@@ -482,6 +545,7 @@ diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
 diesel::joinable!(asking_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> valuations (valuation_id));
+diesel::joinable!(boiler_code_rules -> boiler_codes (code_id));
 diesel::joinable!(boiler_fittings -> boilers (boiler_id));
 diesel::joinable!(boiler_fittings -> engines (stock_no));
 diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
@@ -514,6 +578,7 @@ diesel::joinable!(valuations -> guides (guide_version));
 diesel::allow_tables_to_appear_in_same_query!(
     acquisitions,
     asking_prices,
+    boiler_code_rules,
     boiler_codes,
     boiler_fittings,
     boiler_pressure_changes,
@@ -537,6 +602,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     payments,
     persons,
     preparation_ticks,
+    readiness_bars,
     sales,
     stock,
     survey_grades,

@@ -56,11 +56,13 @@ pub fn paths() -> web::PathConfig {
     })
 }
 
-/// Ids and stock numbers are digits; all else fits any segment.
+/// Ids, stock numbers and versions are digits; all else fits any segment.
 fn pattern(path: &str) -> ResourceDef {
     ResourceDef::new(
         path.replace("{id}", "{id:\\d+}")
-            .replace("{stock_no}", "{stock_no:\\d+}"),
+            .replace("{rule_id}", "{rule_id:\\d+}")
+            .replace("{stock_no}", "{stock_no:\\d+}")
+            .replace("{version}", "{version:\\d+}"),
     )
 }
 

@@ -30,6 +30,12 @@ impl Day {
         }
     }
 
+    /// For days written in the source; refused when compiling if there is no such day.
+    pub const fn constant(year: i16, month: i8, day: i8) -> Day {
+        assert!(year >= 1800 && year <= 2199);
+        Day(Date::constant(year, month, day))
+    }
+
     pub const fn date(self) -> Date {
         self.0
     }
@@ -174,6 +180,71 @@ pub struct DaySpan {
     pub until: Day,
 }
 
+/// A time of day, for the order of what happened on one day; on the wire `"15:00"`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
+pub struct TimeOfDay {
+    minutes: u16,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("not a time of day between 00:00 and 23:59 written like 15:00")]
+pub struct NotATimeOfDay;
+
+impl FromStr for TimeOfDay {
+    type Err = NotATimeOfDay;
+
+    fn from_str(text: &str) -> Result<TimeOfDay, NotATimeOfDay> {
+        let two_digits = |part: &str, below: u16| {
+            let digits = part.len() == 2 && part.bytes().all(|b| b.is_ascii_digit());
+            part.parse().ok().filter(|n: &u16| digits && *n < below)
+        };
+        let (hours, minutes) = text.split_once(':').ok_or(NotATimeOfDay)?;
+        match (two_digits(hours, 24), two_digits(minutes, 60)) {
+            (Some(hours), Some(minutes)) => Ok(TimeOfDay {
+                minutes: hours * 60 + minutes,
+            }),
+            (None, _) | (_, None) => Err(NotATimeOfDay),
+        }
+    }
+}
+
+impl fmt::Display for TimeOfDay {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:02}:{:02}", self.minutes / 60, self.minutes % 60)
+    }
+}
+
+impl Serialize for TimeOfDay {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for TimeOfDay {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<TimeOfDay, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+#[cfg(feature = "wire")]
+crate::words::wire_text!(
+    TimeOfDay,
+    utoipa::openapi::ObjectBuilder::new()
+        .schema_type(utoipa::openapi::schema::Type::String)
+        .pattern(Some("^([01][0-9]|2[0-3]):[0-5][0-9]$"))
+        .min_length(Some(5))
+        .max_length(Some(5))
+        .examples(["15:00"])
+        .build()
+);
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -213,6 +284,21 @@ mod tests {
             "+002026-05-14",
         ] {
             assert_eq!(bad.parse::<Day>(), Err(NotADay), "{bad}");
+        }
+    }
+
+    #[test]
+    fn only_hours_and_minutes_of_a_day_are_read() {
+        for good in ["00:00", "09:05", "23:59"] {
+            assert_eq!(
+                good.parse::<TimeOfDay>().map(|t| t.to_string()),
+                Ok(good.to_owned())
+            );
+        }
+        for bad in [
+            "24:00", "12:60", "9:05", "+9:05", "12:5", "1200", "12:00:00", "",
+        ] {
+            assert_eq!(bad.parse::<TimeOfDay>(), Err(NotATimeOfDay), "{bad}");
         }
     }
 

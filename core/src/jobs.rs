@@ -1,6 +1,13 @@
-//! Work on an engine: how a job stands, and the order of its days.
+//! Work on an engine: how a job stands, the order of its days, its hours, and what it does to the boiler's papers.
 
-use crate::days::Day;
+use crate::{
+    boiler::Touches,
+    days::Day,
+    papers::{PaperKind, TestKind},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use std::{fmt, str::FromStr};
 
 words! {
     pub enum JobStanding {
@@ -25,81 +32,285 @@ impl JobStanding {
             JobStanding::Finished | JobStanding::CalledOff => false,
         }
     }
+
+    /// Whether the job is over, one way or the other.
+    pub const fn is_closed(self) -> bool {
+        match self {
+            JobStanding::Proposed | JobStanding::Agreed | JobStanding::InHand => false,
+            JobStanding::Finished | JobStanding::CalledOff => true,
+        }
+    }
 }
 
 /// The days of a job, as far as it has got.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct JobDays {
     pub standing: JobStanding,
-    pub began_on: Option<Day>,
+    pub proposed_on: Day,
+    pub agreed_on: Option<Day>,
+    pub begun_on: Option<Day>,
     pub finished_on: Option<Day>,
+    pub called_off_on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum JobDayFault {
-    #[error("a job that is in hand or finished has a day on which it began")]
-    BeganMissing,
-    #[error("a job that has not been taken in hand has no day on which it began")]
-    NotBegun,
-    #[error("a finished job has a day on which it was finished")]
-    FinishedMissing,
-    #[error("a job that is not finished has no day on which it was finished")]
-    NotFinished,
-    #[error("a job is not finished on {finished_on}, before it began on {began_on}")]
-    FinishedBeforeItBegan { began_on: Day, finished_on: Day },
-    #[error("a job cannot have begun on {began_on}, which is still to come")]
-    BeganInTheFuture { began_on: Day },
-    #[error("a job cannot have been finished on {finished_on}, which is still to come")]
-    FinishedInTheFuture { finished_on: Day },
+pub enum MoveFault {
+    #[error("{on} is still to come; a job is moved on the day it happens, or later")]
+    StillToCome { on: Day },
+    #[error("a job that is {from} cannot become {to}")]
+    NotAllowed { from: JobStanding, to: JobStanding },
+    #[error("before {since}, the day from which the job is {standing}")]
+    TooEarly { standing: JobStanding, since: Day },
 }
 
-/// All that is wrong with the days of a job, seen on `today`; nothing when they are in order. A job may begin and be
-/// finished on one day. A job that was called off may or may not have begun.
-pub fn day_faults(job: JobDays, today: Day) -> Vec<JobDayFault> {
-    let JobDays {
-        standing,
-        began_on,
-        finished_on,
-    } = job;
-    let began = match standing {
-        JobStanding::Proposed | JobStanding::Agreed => {
-            began_on.is_some().then_some(JobDayFault::NotBegun)
+impl JobDays {
+    /// A job that has just been proposed.
+    pub const fn proposed(on: Day) -> JobDays {
+        JobDays {
+            standing: JobStanding::Proposed,
+            proposed_on: on,
+            agreed_on: None,
+            begun_on: None,
+            finished_on: None,
+            called_off_on: None,
         }
-        JobStanding::InHand | JobStanding::Finished => {
-            began_on.is_none().then_some(JobDayFault::BeganMissing)
-        }
-        JobStanding::CalledOff => None,
-    };
-    let finished = match (standing, finished_on) {
-        (JobStanding::Finished, None) => Some(JobDayFault::FinishedMissing),
-        (JobStanding::Finished, Some(_)) => None,
-        (
-            JobStanding::Proposed
-            | JobStanding::Agreed
-            | JobStanding::InHand
-            | JobStanding::CalledOff,
-            finished_on,
-        ) => finished_on.is_some().then_some(JobDayFault::NotFinished),
-    };
-    let order = began_on
-        .zip(finished_on)
-        .filter(|(began_on, finished_on)| finished_on < began_on)
-        .map(
-            |(began_on, finished_on)| JobDayFault::FinishedBeforeItBegan {
-                began_on,
-                finished_on,
-            },
-        );
-    let began_ahead = began_on
-        .filter(|day| *day > today)
-        .map(|began_on| JobDayFault::BeganInTheFuture { began_on });
-    let finished_ahead = finished_on
-        .filter(|day| *day > today)
-        .map(|finished_on| JobDayFault::FinishedInTheFuture { finished_on });
-    [began, finished, order, began_ahead, finished_ahead]
+    }
+
+    /// The day from which the job stands as it does.
+    pub fn since(self) -> Day {
+        [
+            self.agreed_on,
+            self.begun_on,
+            self.finished_on,
+            self.called_off_on,
+        ]
         .into_iter()
         .flatten()
-        .collect()
+        .fold(self.proposed_on, Day::max)
+    }
+
+    /// The job as it stands after a move on that day. All its moves may fall on one day.
+    pub fn moved(mut self, to: JobStanding, on: Day, today: Day) -> Result<JobDays, MoveFault> {
+        if on > today {
+            return Err(MoveFault::StillToCome { on });
+        }
+        if !self.standing.may_become(to) {
+            return Err(MoveFault::NotAllowed {
+                from: self.standing,
+                to,
+            });
+        }
+        if on < self.since() {
+            return Err(MoveFault::TooEarly {
+                standing: self.standing,
+                since: self.since(),
+            });
+        }
+        self.standing = to;
+        match to {
+            JobStanding::Proposed => self.proposed_on = on,
+            JobStanding::Agreed => self.agreed_on = Some(on),
+            JobStanding::InHand => self.begun_on = Some(on),
+            JobStanding::Finished => self.finished_on = Some(on),
+            JobStanding::CalledOff => self.called_off_on = Some(on),
+        }
+        Ok(self)
+    }
+}
+
+/// Hours of work to the hundredth, from -9 999 999.99 to 9 999 999.99; below nought on a line that reverses another.
+/// On the wire a string, `"2.5"`.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Numeric))]
+pub struct Hours(Decimal);
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum NotHours {
+    #[error("not hours written like \"2.5\"")]
+    Unreadable,
+    #[error("hours have at most two decimal places")]
+    TooManyPlaces,
+    #[error("hours lie between -9999999.99 and 9999999.99")]
+    OutOfRange,
+}
+
+impl Hours {
+    pub const ZERO: Hours = Hours(Decimal::ZERO);
+    /// 9 999 999.99
+    const MOST: Decimal = Decimal::from_parts(999_999_999, 0, 0, false, 2);
+
+    pub fn new(hours: Decimal) -> Result<Hours, NotHours> {
+        if hours.abs() > Hours::MOST {
+            return Err(NotHours::OutOfRange);
+        }
+        let hours = hours.normalize();
+        if hours.scale() > 2 {
+            return Err(NotHours::TooManyPlaces);
+        }
+        Ok(Hours(hours))
+    }
+
+    pub const fn decimal(self) -> Decimal {
+        self.0
+    }
+
+    pub fn checked_add(self, other: Hours) -> Result<Hours, NotHours> {
+        Hours::new(self.0 + other.0)
+    }
+
+    /// The hours of the line that reverses a line of these hours.
+    #[must_use]
+    pub fn reversed(self) -> Hours {
+        Hours(-self.0)
+    }
+}
+
+impl fmt::Display for Hours {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        fmt::Display::fmt(&self.0, f)
+    }
+}
+
+impl fmt::Debug for Hours {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        fmt::Display::fmt(self, f)
+    }
+}
+
+impl FromStr for Hours {
+    type Err = NotHours;
+
+    fn from_str(text: &str) -> Result<Hours, NotHours> {
+        let plain = text
+            .bytes()
+            .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-'))
+            && text.len() <= 28;
+        if !plain || text.starts_with('.') || text.ends_with('.') {
+            return Err(NotHours::Unreadable);
+        }
+        Hours::new(Decimal::from_str_exact(text).map_err(|_| NotHours::Unreadable)?)
+    }
+}
+
+impl Serialize for Hours {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Hours {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Hours, D::Error> {
+        struct Text;
+
+        impl de::Visitor<'_> for Text {
+            type Value = Hours;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("hours as a string, like \"2.5\"")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<Hours, E> {
+                text.parse().map_err(E::custom)
+            }
+        }
+
+        from.deserialize_str(Text)
+    }
+}
+
+#[cfg(feature = "wire")]
+mod wire {
+    use super::Hours;
+    use diesel::{
+        deserialize::{self, FromSql},
+        pg::{Pg, PgValue},
+        serialize::{self, Output, ToSql},
+        sql_types::Numeric,
+    };
+    use rust_decimal::Decimal;
+    use utoipa::{
+        PartialSchema, ToSchema,
+        openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+    };
+
+    impl ToSql<Numeric, Pg> for Hours {
+        fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+            <Decimal as ToSql<Numeric, Pg>>::to_sql(&self.0, &mut out.reborrow())
+        }
+    }
+
+    impl FromSql<Numeric, Pg> for Hours {
+        fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+            Ok(Hours::new(FromSql::<Numeric, Pg>::from_sql(bytes)?)?)
+        }
+    }
+
+    impl PartialSchema for Hours {
+        fn schema() -> RefOr<Schema> {
+            RefOr::T(Schema::Object(
+                ObjectBuilder::new()
+                    .schema_type(Type::String)
+                    .pattern(Some(r"^-?[0-9]{1,7}(\.[0-9]{1,2})?$"))
+                    .max_length(Some(11))
+                    .examples(["2.5"])
+                    .build(),
+            ))
+        }
+    }
+
+    impl ToSchema for Hours {}
+}
+
+/// What a boiler code says of work on fittings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct FittingsRule {
+    /// A changed gauge glass alone voids nothing.
+    pub gauge_glass_excepted: bool,
+    /// Work on fittings counts as a change of the boiler and voids its hydraulic paper too.
+    pub void_hydraulic: bool,
+}
+
+/// What a finished job does to the papers of the boiler.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Consequences {
+    /// Papers that no longer hold from the day the job is finished.
+    pub voids: Vec<PaperKind>,
+    /// Tests that bring papers again, in their order.
+    pub calls_for: Vec<TestKind>,
+}
+
+/// Work on pressure parts voids hydraulic and steam papers, work on safety valves and fittings the steam paper.
+///
+/// Sources: the UK model-engineering federations' boiler code (a structural repair voids every certificate); the Swiss
+/// gauge-1 society's rule (a replaced gauge glass is no change). That fittings void the steam paper alone is common
+/// practice, no source.
+pub fn consequences(
+    touches: &[Touches],
+    gauge_glass_only: bool,
+    rule: FittingsRule,
+) -> Consequences {
+    let pressure_parts = touches.contains(&Touches::PressureParts);
+    let fittings = touches.contains(&Touches::SafetyValvesAndFittings)
+        && !(gauge_glass_only && rule.gauge_glass_excepted);
+    let hydraulic = pressure_parts || (fittings && rule.void_hydraulic);
+    let steam = hydraulic || fittings;
+    let mut done = Consequences {
+        voids: Vec::new(),
+        calls_for: Vec::new(),
+    };
+    if hydraulic {
+        done.voids.push(PaperKind::Hydraulic);
+        done.calls_for.push(TestKind::HydraulicRepeat);
+    }
+    if steam {
+        done.voids.push(PaperKind::Steam);
+        done.calls_for.push(TestKind::Steam);
+    }
+    done
 }
 
 #[cfg(test)]
@@ -109,19 +320,6 @@ mod tests {
 
     fn day(text: &str) -> Day {
         text.parse().expect("a day")
-    }
-
-    fn faults(
-        standing: JobStanding,
-        began_on: Option<&str>,
-        finished_on: Option<&str>,
-    ) -> Vec<JobDayFault> {
-        let job = JobDays {
-            standing,
-            began_on: began_on.map(day),
-            finished_on: finished_on.map(day),
-        };
-        day_faults(job, day("2026-05-14"))
     }
 
     /// Every pair of standings; plain reading of the five words, no source.
@@ -143,50 +341,131 @@ mod tests {
                     "{from} to {to}"
                 );
             }
+            let may_go_on = moves.iter().any(|(before, _)| before == from);
+            assert_eq!(from.is_closed(), !may_go_on, "{from}");
         }
     }
 
     #[test]
-    fn days_in_order_have_no_fault() {
-        for (standing, began_on, finished_on) in [
-            (Proposed, None, None),
-            (Agreed, None, None),
-            (InHand, Some("2026-05-14"), None),
-            (Finished, Some("2026-05-14"), Some("2026-05-14")),
-            (Finished, Some("2026-05-01"), Some("2026-05-14")),
-            (CalledOff, None, None),
-            (CalledOff, Some("2026-05-01"), None),
+    fn all_moves_may_fall_on_one_day_and_each_leaves_its_day() {
+        let today = day("2026-05-14");
+        let mut job = JobDays::proposed(today);
+        for to in [Agreed, InHand, Finished] {
+            job = job.moved(to, today, today).expect("a move");
+        }
+        let done = JobDays {
+            standing: Finished,
+            agreed_on: Some(today),
+            begun_on: Some(today),
+            finished_on: Some(today),
+            ..JobDays::proposed(today)
+        };
+        assert_eq!(job, done);
+        assert_eq!(
+            job.moved(CalledOff, today, today),
+            Err(MoveFault::NotAllowed {
+                from: Finished,
+                to: CalledOff
+            })
+        );
+    }
+
+    #[test]
+    fn a_job_is_not_moved_before_its_last_day_nor_in_the_future() {
+        let (today, begun_on) = (day("2026-05-14"), day("2026-05-10"));
+        let job = JobDays {
+            standing: InHand,
+            agreed_on: Some(day("2026-05-02")),
+            begun_on: Some(begun_on),
+            ..JobDays::proposed(day("2026-05-01"))
+        };
+        for to in [Finished, CalledOff] {
+            assert_eq!(
+                job.moved(to, day("2026-05-09"), today),
+                Err(MoveFault::TooEarly {
+                    standing: InHand,
+                    since: begun_on
+                })
+            );
+            assert!(job.moved(to, begun_on, today).is_ok());
+            assert!(job.moved(to, today, today).is_ok());
+            let on = day("2026-05-15");
+            assert_eq!(job.moved(to, on, today), Err(MoveFault::StillToCome { on }));
+        }
+    }
+
+    #[test]
+    fn hours_are_read_and_written_as_on_a_time_slip() {
+        for (text, shown) in [
+            ("2.5", "2.5"),
+            ("2.50", "2.5"),
+            ("100", "100"),
+            ("0.25", "0.25"),
+            ("-1.5", "-1.5"),
+            ("9999999.99", "9999999.99"),
         ] {
-            assert_eq!(faults(standing, began_on, finished_on), [], "{standing}");
+            assert_eq!(
+                text.parse::<Hours>().map(|h| h.to_string()),
+                Ok(shown.to_owned())
+            );
         }
+        assert_eq!("2.505".parse::<Hours>(), Err(NotHours::TooManyPlaces));
+        assert_eq!("10000000".parse::<Hours>(), Err(NotHours::OutOfRange));
+        for bad in ["", ".5", "5.", "2:30", "2,5", "1e1", "+1", " 1", "--1"] {
+            assert_eq!(bad.parse::<Hours>(), Err(NotHours::Unreadable), "{bad}");
+        }
+        assert!(serde_json::from_str::<Hours>("2.5").is_err(), "a number");
     }
 
     #[test]
-    fn all_faults_are_told_at_once() {
-        let (began_on, finished_on) = (day("2026-05-16"), day("2026-05-15"));
-        assert_eq!(
-            faults(Finished, Some("2026-05-16"), Some("2026-05-15")),
-            [
-                JobDayFault::FinishedBeforeItBegan {
-                    began_on,
-                    finished_on
-                },
-                JobDayFault::BeganInTheFuture { began_on },
-                JobDayFault::FinishedInTheFuture { finished_on },
-            ]
+    fn a_reversal_takes_the_hours_away_again() {
+        let hours: Hours = "2.25".parse().expect("hours");
+        assert_eq!(hours.checked_add(hours.reversed()), Ok(Hours::ZERO));
+        let most: Hours = "9999999.99".parse().expect("hours");
+        assert_eq!(most.checked_add(hours), Err(NotHours::OutOfRange));
+    }
+
+    /// UK model-engineering federations' boiler code: a structural repair voids every current certificate. Fittings:
+    /// common practice, no source.
+    #[test]
+    fn what_a_job_touches_decides_which_papers_it_voids() {
+        use Touches::{Motion, Other, PressureParts, SafetyValvesAndFittings};
+        let both = (
+            vec![PaperKind::Hydraulic, PaperKind::Steam],
+            vec![TestKind::HydraulicRepeat, TestKind::Steam],
         );
+        let steam = (vec![PaperKind::Steam], vec![TestKind::Steam]);
+        let nothing = (vec![], vec![]);
+        for (touches, expected) in [
+            (vec![PressureParts], &both),
+            (vec![PressureParts, SafetyValvesAndFittings], &both),
+            (vec![SafetyValvesAndFittings, Motion], &steam),
+            (vec![Motion, Other], &nothing),
+        ] {
+            let done = consequences(&touches, false, FittingsRule::default());
+            assert_eq!(&(done.voids, done.calls_for), expected, "{touches:?}");
+        }
+    }
+
+    /// Rule of a Swiss gauge-1 society: twice the pressure after any repair or change, a replaced gauge glass excepted.
+    #[test]
+    fn a_changed_gauge_glass_alone_voids_nothing_where_the_code_excepts_it() {
+        let fittings = [Touches::SafetyValvesAndFittings];
+        let swiss = FittingsRule {
+            gauge_glass_excepted: true,
+            void_hydraulic: true,
+        };
+        let voids = |gauge_glass_only, rule| consequences(&fittings, gauge_glass_only, rule).voids;
+        assert_eq!(voids(true, swiss), []);
         assert_eq!(
-            faults(Finished, None, None),
-            [JobDayFault::BeganMissing, JobDayFault::FinishedMissing]
+            voids(false, swiss),
+            [PaperKind::Hydraulic, PaperKind::Steam]
         );
+        assert_eq!(voids(true, FittingsRule::default()), [PaperKind::Steam]);
         assert_eq!(
-            faults(Agreed, Some("2026-05-01"), Some("2026-05-02")),
-            [JobDayFault::NotBegun, JobDayFault::NotFinished]
-        );
-        assert_eq!(faults(InHand, None, None), [JobDayFault::BeganMissing]);
-        assert_eq!(
-            faults(CalledOff, Some("2026-05-01"), Some("2026-05-02")),
-            [JobDayFault::NotFinished]
+            consequences(&[Touches::PressureParts], true, swiss).voids,
+            [PaperKind::Hydraulic, PaperKind::Steam],
+            "a pressure part is no gauge glass"
         );
     }
 }

@@ -13,6 +13,12 @@ pub mod units;
 pub mod engine;
 pub mod surveys;
 
+pub mod boiler;
+pub mod codes;
+pub mod paper_words;
+pub mod papers;
+pub mod readiness;
+
 pub mod jobs;
 
 pub mod working_figures;

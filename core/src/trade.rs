@@ -45,3 +45,113 @@ words! {
     /// Where a comparable sale is known from.
     pub enum SaleSource { Own = "own", ObservedAuction = "observed_auction", ObservedDealer = "observed_dealer", ObservedPrivate = "observed_private" }
 }
+
+words! {
+    /// What a valuation rests on.
+    pub enum ValuationBasis {
+        /// The firm's own guide, and no sale.
+        Guide = "guide",
+    }
+}
+
+words! {
+    /// Whether a visitor may still have an engine on show.
+    pub enum Availability { ForSale = "for_sale", Sold = "sold" }
+}
+
+words! {
+    /// How an engine leaves.
+    pub enum DeliveryManner { Collection = "collection", OwnVan = "own_van", Carrier = "carrier", Export = "export" }
+}
+
+words! {
+    /// What is made ready before an engine leaves.
+    pub enum Preparation {
+        /// No water is left in boiler, tanks, pumps and pipes.
+        Drained = "drained",
+        /// Weight known, slings and points of lifting settled.
+        LiftingPlan = "lifting_plan",
+        SparesPacked = "spares_packed",
+        PapersPacked = "papers_packed",
+        DrawingsPacked = "drawings_packed",
+    }
+}
+
+/// The last part of the address of an engine's page when nobody gives one: the title in small letters and digits of ASCII,
+/// then the stock number, which keeps it the engine's own. At most 100 characters.
+pub fn page_name(title: &str, stock_no: i32) -> String {
+    let plain: String = title
+        .chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                ' '
+            }
+        })
+        .collect();
+    let mut name = String::new();
+    for word in plain
+        .split_whitespace()
+        .chain([stock_no.to_string().as_str()])
+    {
+        if !name.is_empty() {
+            name.push('-');
+        }
+        name.push_str(word);
+    }
+    if name.len() <= LONGEST_PAGE_NAME {
+        return name;
+    }
+    let number = format!("-{stock_no}");
+    let kept = name
+        .get(..LONGEST_PAGE_NAME - number.len())
+        .unwrap_or_default();
+    format!("{}{number}", kept.trim_end_matches('-'))
+}
+
+pub const LONGEST_PAGE_NAME: usize = 100;
+
+/// Small letters and digits of ASCII in words joined by single hyphens, 1 to 100 characters.
+pub fn is_page_name(text: &str) -> bool {
+    let of_letters = |word: &str| {
+        !word.is_empty()
+            && word
+                .bytes()
+                .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit())
+    };
+    text.len() <= LONGEST_PAGE_NAME && text.split('-').all(of_letters)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Plain reading, no source.
+    #[test]
+    fn a_page_name_keeps_letters_and_ends_in_the_stock_number() {
+        for (title, name) in [
+            (
+                "Marrowby, a saddle tank for 5 in gauge",
+                "marrowby-a-saddle-tank-for-5-in-gauge-417",
+            ),
+            ("  Café -- Lok!  ", "caf-lok-417"),
+            ("機関車", "417"),
+        ] {
+            assert_eq!(page_name(title, 417), name);
+        }
+        for bad in ["", "-", "a--b", "A", "a b", "a/b", "é", &"a".repeat(101)] {
+            assert!(!is_page_name(bad), "{bad}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn every_title_gives_a_page_name(title in "\\PC{0,200}", stock_no in 1..i32::MAX) {
+            let name = page_name(&title, stock_no);
+            prop_assert!(is_page_name(&name), "{name}");
+            prop_assert!(name.split('-').next_back() == Some(stock_no.to_string().as_str()));
+        }
+    }
+}

@@ -57,6 +57,7 @@ CREATE TABLE boilers (
     first_service_on date,
     first_marketed_on date,
     conformity_evidence text,
+    has_gas_tank boolean,
     notes text,
     CONSTRAINT boilers_service_after_making CHECK (first_service_on >= made_on)
 );
@@ -65,16 +66,19 @@ COMMENT ON TABLE boilers IS 'Pressure vessels; papers belong to the boiler, not 
 COMMENT ON COLUMN boilers.working_pressure IS 'As first recorded; later changes stand in boiler_pressure_changes.';
 COMMENT ON COLUMN boilers.volume IS 'Whole internal volume as written; NULL: not measured.';
 COMMENT ON COLUMN boilers.conformity_evidence IS 'What shows past use or conformity marking; NULL: nothing on record.';
+COMMENT ON COLUMN boilers.has_gas_tank IS 'Whether a gas tank is tested with it; NULL: not recorded.';
 
 CREATE TABLE boiler_pressure_changes (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     boiler_id bigint NOT NULL REFERENCES boilers,
     on_day date NOT NULL,
+    at text CONSTRAINT boiler_pressure_changes_at CHECK (at ~ '^([01][0-9]|2[0-3]):[0-5][0-9]$'),
     working_pressure text NOT NULL,
     reason text NOT NULL
 );
 CREATE INDEX boiler_pressure_changes_boiler ON boiler_pressure_changes (boiler_id, on_day);
 COMMENT ON TABLE boiler_pressure_changes IS 'Days on which a boiler''s working pressure was changed; each voids its papers.';
+COMMENT ON COLUMN boiler_pressure_changes.at IS 'Time of day such as 15:00, where the order of a change and a test on one day matters.';
 
 CREATE TABLE boiler_fittings (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -83,7 +87,8 @@ CREATE TABLE boiler_fittings (
     fitted_on date NOT NULL,
     taken_out_on date,
     CONSTRAINT boiler_fittings_order CHECK (taken_out_on >= fitted_on),
-    CONSTRAINT boiler_fittings_no_overlap EXCLUDE USING gist (boiler_id WITH =, daterange(fitted_on, taken_out_on, '[)') WITH &&)
+    CONSTRAINT boiler_fittings_no_overlap EXCLUDE USING gist (boiler_id WITH =, daterange(fitted_on, taken_out_on, '[)') WITH &&),
+    CONSTRAINT boiler_fittings_one_at_a_time EXCLUDE USING gist (stock_no WITH =, daterange(fitted_on, taken_out_on, '[)') WITH &&)
 );
 CREATE UNIQUE INDEX boiler_fittings_one_engine ON boiler_fittings (boiler_id) WHERE taken_out_on IS NULL;
 CREATE UNIQUE INDEX boiler_fittings_one_boiler ON boiler_fittings (stock_no) WHERE taken_out_on IS NULL;

@@ -1,1 +1,1 @@
-DROP TABLE boiler_codes, certificates, tests;
+DROP TABLE boiler_code_rules, boiler_codes, certificates, tests;

@@ -1,13 +1,15 @@
 CREATE TABLE guides (
     version integer PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     from_day date NOT NULL,
-    uncertainty numeric(5, 4) NOT NULL CONSTRAINT guides_uncertainty CHECK (uncertainty > 0 AND uncertainty <= 2),
+    uncertainty text NOT NULL CONSTRAINT guides_uncertainty CHECK (uncertainty::numeric > 0 AND uncertainty::numeric <= 2),
     words text,
     starts jsonb NOT NULL,
     factors jsonb NOT NULL
 );
+CREATE INDEX guides_from_day ON guides (from_day, version);
 COMMENT ON TABLE guides IS 'Versions of the firm''s own pricing guide, each kept for ever.';
 COMMENT ON COLUMN guides.uncertainty IS 'Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
+COMMENT ON COLUMN guides.starts IS 'As the proprietor wrote them, without the converted figures.';
 
 CREATE TABLE comparables (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -24,7 +26,14 @@ CREATE TABLE comparables (
     build_quality text,
     builder_standing text,
     working_order text,
-    grades jsonb NOT NULL DEFAULT '{}',
+    boiler text,
+    fittings_and_feeds text,
+    cylinders_and_valves text,
+    motion text,
+    wheels_and_axleboxes text,
+    frames text,
+    platework_and_paint text,
+    completeness text,
     papers_months_left integer CONSTRAINT comparables_papers CHECK (papers_months_left BETWEEN 0 AND 60),
     boiler_material text,
     goes_with text[] NOT NULL DEFAULT '{}',
@@ -35,7 +44,9 @@ CREATE TABLE comparables (
 );
 CREATE INDEX comparables_on_day ON comparables (on_day);
 COMMENT ON TABLE comparables IS 'Achieved sales, own or observed elsewhere. NULL means not known.';
-COMMENT ON COLUMN comparables.grades IS 'Condition grade by area.';
+COMMENT ON COLUMN comparables.gauge IS 'As written, with its unit; so is the weight.';
+COMMENT ON COLUMN comparables.boiler IS 'Condition grade; so are the seven columns after it.';
+COMMENT ON COLUMN comparables.stock_no IS 'The engine, where it was the firm''s own.';
 
 CREATE TABLE valuations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,

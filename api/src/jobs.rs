@@ -1,0 +1,1056 @@
+//! Jobs: work on an engine, its moves, hours and parts, and what it does to the papers.
+
+use crate::{
+    acquisitions,
+    body::{Body, Patch},
+    db::{Db, Tx},
+    engines, firm,
+    keys::{Staff, Workshop},
+    page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
+    problem::{FieldError, Problem, Problems},
+    schema::{boiler_fittings, job_findings, job_hours, job_parts, jobs},
+    surveys,
+    text::{Line, Prose, Text, at_most, present, present_at_most},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use outshop_core::{
+    boiler::Touches,
+    days::{Day, TimeOfDay},
+    jobs::{FittingsRule, Hours, JobDays, JobStanding, MoveFault, consequences},
+    money::Money,
+    papers::{PaperKind, TestKind},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(list_engine_jobs)
+        .service(create_job)
+        .service(list_jobs)
+        .service(get_job)
+        .service(change_job)
+        .service(move_job)
+        .service(book_hours)
+        .service(use_parts)
+        .service(reverse_line)
+        .service(get_consequences);
+}
+
+/// How many lines of hours, and how many of parts, a job has at most.
+const MOST_LINES: usize = 1000;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = jobs)]
+pub struct JobFacts {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub title: Line,
+    pub standing: JobStanding,
+    #[schema(min_items = 1, max_items = 4)]
+    pub touches: Vec<Touches>,
+    /// Nothing but a gauge glass is changed.
+    pub gauge_glass_only: bool,
+    pub hours_agreed: Option<Hours>,
+    /// What others are to be paid, net of their tax.
+    pub outside_work: Option<Money>,
+    pub proposed_on: Day,
+    pub agreed_on: Option<Day>,
+    pub begun_on: Option<Day>,
+    pub finished_on: Option<Day>,
+    /// Where the order of this job and a test on one day matters.
+    pub finished_at: Option<TimeOfDay>,
+    pub called_off_on: Option<Day>,
+    /// The boiler that was in the engine on the day the job was finished; null before, or where none is on record.
+    pub boiler_id: Option<i64>,
+    pub notes: Option<Prose>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 33, "stock_no": 417, "title": "Left injector", "standing": "finished",
+    "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null,
+    "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "begun_on": "2026-04-18", "finished_on": "2026-04-20",
+    "finished_at": "11:30", "called_off_on": null, "boiler_id": 88, "notes": null, "findings": [205],
+    "hours_booked": "3.5", "hours": [{"id": 710, "on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5", "reverses_id": null}],
+    "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "words": "injector cones", "cost": "18.40", "reverses_id": null}]}))]
+pub struct Job {
+    #[serde(flatten)]
+    pub facts: JobFacts,
+    /// The findings that it is to clear when it is finished.
+    #[schema(max_items = 200)]
+    pub findings: Vec<i64>,
+    /// Sum of the hours below.
+    pub hours_booked: Hours,
+    #[schema(max_items = 1000)]
+    pub hours: Vec<HoursLine>,
+    /// Sum of the parts below.
+    pub parts_cost: Money,
+    #[schema(max_items = 1000)]
+    pub parts: Vec<PartsLine>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = job_hours)]
+pub struct HoursLine {
+    pub id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub fitter: Line,
+    /// Below nought where the line reverses another.
+    pub hours: Hours,
+    /// The line that this one takes back.
+    pub reverses_id: Option<i64>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = job_parts)]
+pub struct PartsLine {
+    pub id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub words: Line,
+    /// Net of the supplier's tax; below nought where the line reverses another.
+    pub cost: Money,
+    /// The line that this one takes back.
+    pub reverses_id: Option<i64>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4"}))]
+pub struct NewJob {
+    pub title: Line,
+    /// What the work touches; decides which papers it voids.
+    #[serde(deserialize_with = "at_most::<4, _, _>")]
+    #[schema(min_items = 1, max_items = 4)]
+    pub touches: Vec<Touches>,
+    /// Nothing but a gauge glass is changed; then the job touches safety valves and fittings alone.
+    #[serde(default)]
+    pub gauge_glass_only: bool,
+    pub hours_agreed: Option<Hours>,
+    /// What others are to be paid, net of their tax.
+    pub outside_work: Option<Money>,
+    /// Today unless told otherwise.
+    pub proposed_on: Option<Day>,
+    /// Open findings of the engine that the job is to clear.
+    #[serde(default, deserialize_with = "at_most::<200, _, _>")]
+    #[schema(max_items = 200)]
+    pub findings: Vec<i64>,
+    pub notes: Option<Prose>,
+}
+
+/// What a job touches and clears is fixed once it is finished or called off.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"hours_agreed": "6"}))]
+pub struct JobPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub title: Option<Line>,
+    #[serde(default, deserialize_with = "present_at_most::<4, _, _>")]
+    #[schema(min_items = 1, max_items = 4, nullable = false)]
+    pub touches: Option<Vec<Touches>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub gauge_glass_only: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Hours>)]
+    pub hours_agreed: Option<Option<Hours>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Money>)]
+    pub outside_work: Option<Option<Money>>,
+    /// All findings that the job is to clear.
+    #[serde(default, deserialize_with = "present_at_most::<200, _, _>")]
+    #[schema(max_items = 200, nullable = false)]
+    pub findings: Option<Vec<i64>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub notes: Option<Option<Prose>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"to": "agreed", "on": "2026-04-10"}))]
+pub struct NewMove {
+    /// A proposed job is agreed, then in hand, then finished; until then it can be called off.
+    pub to: JobStanding,
+    /// Not before the move before it, not in the future.
+    pub on: Day,
+    /// Time of day at which it was finished, where a test was made on the same day.
+    pub at: Option<TimeOfDay>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5"}))]
+pub struct NewHours {
+    /// From the day the engine came to today.
+    pub on: Day,
+    pub fitter: Line,
+    /// More than 0.
+    pub hours: Hours,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-04-18", "words": "injector cones", "cost": "18.40"}))]
+pub struct NewParts {
+    /// From the day the engine came to today.
+    pub on: Day,
+    pub words: Line,
+    /// Net of the supplier's tax; 0 or more.
+    pub cost: Money,
+}
+
+/// The wrong line: one of hours or one of parts.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"hours_id": 710}))]
+pub struct NewReversal {
+    #[schema(minimum = 1)]
+    pub hours_id: Option<i64>,
+    #[schema(minimum = 1)]
+    pub parts_id: Option<i64>,
+}
+
+/// What a job does to the papers of the boiler.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"from": "2026-04-20", "boiler_id": 88, "voids": ["steam"], "calls_for": ["steam"],
+    "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
+pub struct JobConsequences {
+    /// The day the job was finished; today, as if it were finished today, where it is not.
+    pub from: Day,
+    /// The boiler that is in the engine on that day; null where none is on record.
+    pub boiler_id: Option<i64>,
+    /// Papers that no longer hold from that day.
+    #[schema(max_items = 10)]
+    pub voids: Vec<PaperKind>,
+    /// Tests that bring papers again, in their order.
+    #[schema(max_items = 10)]
+    pub calls_for: Vec<TestKind>,
+    #[schema(max_items = 10)]
+    pub cautions: Vec<Text<400>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct EngineJobFilters {
+    /// Any of these standings, joined with commas.
+    #[serde(default, deserialize_with = "any_of")]
+    #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
+    standing: Vec<JobStanding>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct JobFilters {
+    /// Any of these standings, joined with commas.
+    #[serde(default, deserialize_with = "any_of")]
+    #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
+    standing: Vec<JobStanding>,
+    /// The engine.
+    #[param(minimum = 1, example = 417)]
+    stock_no: Option<i32>,
+}
+
+impl JobFacts {
+    fn days(&self) -> JobDays {
+        JobDays {
+            standing: self.standing,
+            proposed_on: self.proposed_on,
+            agreed_on: self.agreed_on,
+            begun_on: self.begun_on,
+            finished_on: self.finished_on,
+            called_off_on: self.called_off_on,
+        }
+    }
+}
+
+/// Rules of a job as it would be after the request, whatever its days.
+fn broken_rules(
+    touches: &[Touches],
+    gauge_glass_only: bool,
+    hours_agreed: Option<Hours>,
+    outside_work: Option<Money>,
+) -> Vec<FieldError> {
+    let mut broken = Vec::new();
+    let mut rule = |holds: bool, pointer: &str, detail: &str| {
+        if !holds {
+            broken.push(at(pointer, detail));
+        }
+    };
+    rule(
+        !touches.is_empty(),
+        "/touches",
+        "empty; work on nothing in particular touches `other`",
+    );
+    rule(
+        !gauge_glass_only || touches == [Touches::SafetyValvesAndFittings],
+        "/gauge_glass_only",
+        "a job on a gauge glass alone touches safety_valves_and_fittings and nothing else",
+    );
+    rule(
+        hours_agreed.is_none_or(|hours| hours >= Hours::ZERO),
+        "/hours_agreed",
+        "not 0 or more",
+    );
+    rule(
+        !outside_work.is_some_and(Money::is_negative),
+        "/outside_work",
+        "not 0 or more",
+    );
+    broken
+}
+
+/// Rules of the day of a record of an engine that came on `came_on`.
+fn broken_day(on: Day, pointer: &str, came_on: Day, today: Day) -> Option<FieldError> {
+    if on > today {
+        Some(at(pointer, "in the future"))
+    } else if on < came_on {
+        Some(at(pointer, format!("before the engine came on {came_on}")))
+    } else {
+        None
+    }
+}
+
+fn at(pointer: impl Into<String>, detail: impl Into<String>) -> FieldError {
+    FieldError {
+        pointer: pointer.into(),
+        detail: detail.into(),
+    }
+}
+
+fn refuse_if_any(broken: Vec<FieldError>) -> Result<(), Problem> {
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
+// Routes
+
+/// List the jobs of an engine
+#[utoipa::path(tag = "jobs", operation_id = "list_engine_jobs",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), EngineJobFilters, PageParams),
+    responses((status = 200, body = Page<Job>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/jobs")]
+async fn list_engine_jobs(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<EngineJobFilters>,
+) -> Result<HttpResponse, Problem> {
+    engines::find(&mut *db.read().await?, *stock_no).await?;
+    let filters = JobFilters {
+        standing: list.filters.standing.clone(),
+        stock_no: Some(*stock_no),
+    };
+    let fetch =
+        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
+    list.answer(&req, &db, fetch, |job: &Job| (Value::Null, job.facts.id))
+        .await
+}
+
+/// Propose a job
+#[utoipa::path(tag = "jobs", operation_id = "create_job",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewJob,
+    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/engines/{stock_no:\\d+}/jobs")]
+async fn create_job(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewJob>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), *stock_no).await?;
+        let proposed_on = new.proposed_on.unwrap_or(actor.today);
+        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        let mut broken = broken_rules(
+            &new.touches,
+            new.gauge_glass_only,
+            new.hours_agreed,
+            new.outside_work,
+        );
+        broken.extend(broken_day(
+            proposed_on,
+            "/proposed_on",
+            came_on,
+            actor.today,
+        ));
+        surveys::open_ones(
+            tx.conn(),
+            *stock_no,
+            &new.findings,
+            "/findings",
+            &mut broken,
+        )
+        .await?;
+        refuse_if_any(broken)?;
+        let job = insert(tx, *stock_no, &new, proposed_on).await?;
+        Ok((address(job.facts.id), job))
+    })
+    .await
+}
+
+/// List all jobs
+#[utoipa::path(tag = "jobs", operation_id = "list_jobs", params(JobFilters, PageParams),
+    responses((status = 200, body = Page<Job>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/jobs")]
+async fn list_jobs(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<JobFilters>,
+) -> Result<HttpResponse, Problem> {
+    let filters = list.filters.clone();
+    let fetch =
+        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
+    list.answer(&req, &db, fetch, |job: &Job| (Value::Null, job.facts.id))
+        .await
+}
+
+/// Read a job
+#[utoipa::path(tag = "jobs", operation_id = "get_job", params(("id" = i64, Path, example = 33, minimum = 1)),
+    responses((status = 200, body = Job), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/jobs/{id:\\d+}")]
+async fn get_job(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let job = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &job)
+}
+
+/// Change a job
+///
+/// What it touches and clears can be changed until it is finished or called off.
+#[utoipa::path(tag = "jobs", operation_id = "change_job",
+    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::IfMatch),
+    request_body(content = JobPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[patch("/jobs/{id:\\d+}")]
+async fn change_job(
+    Workshop(actor): Workshop,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<JobPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = lock(tx.conn(), *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            update(tx, &current, change).await?;
+            tx.record(
+                "job.changed",
+                Some(current.facts.stock_no),
+                json!({"job_id": *id, "members": patch.members()}),
+            )
+            .await?;
+            find(tx.conn(), *id).await
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Move a job on
+///
+/// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
+/// from that day, and the boiler that was in the engine on that day is recorded: its papers answer for the work.
+#[utoipa::path(tag = "jobs", operation_id = "move_job",
+    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewMove,
+    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/jobs/{id:\\d+}/moves")]
+async fn move_job(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewMove>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let current = lock(tx.conn(), *id).await?;
+        if new.at.is_some() && new.to != JobStanding::Finished {
+            let detail = "a time of day is kept of the finish of a job only";
+            return Err(Problem::invalid("/at", detail));
+        }
+        let days = current
+            .facts
+            .days()
+            .moved(new.to, new.on, actor.today)
+            .map_err(|fault| match fault {
+                MoveFault::NotAllowed { .. } => Problem::conflict(fault.to_string()),
+                MoveFault::StillToCome { .. } | MoveFault::TooEarly { .. } => {
+                    Problem::invalid("/on", fault.to_string())
+                }
+            })?;
+        store_move(tx, &current, days, &new).await?;
+        Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+/// Book hours on a job
+#[utoipa::path(tag = "jobs", operation_id = "book_hours",
+    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewHours,
+    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/jobs/{id:\\d+}/hours")]
+async fn book_hours(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewHours>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let job = lock(tx.conn(), *id).await?;
+        let came_on = acquisitions::came_on(tx.conn(), job.facts.stock_no).await?;
+        let mut broken = Vec::from_iter(broken_day(new.on, "/on", came_on, actor.today));
+        if new.hours <= Hours::ZERO {
+            broken.push(at(
+                "/hours",
+                "not more than 0; a wrong line is reversed by a reversal",
+            ));
+        }
+        refuse_if_any(broken)?;
+        room_for_a_line(job.hours.len())?;
+        let line: i64 = diesel::insert_into(job_hours::table)
+            .values((
+                job_hours::job_id.eq(*id),
+                job_hours::on_day.eq(new.on),
+                job_hours::fitter.eq(&new.fitter),
+                job_hours::hours.eq(new.hours),
+            ))
+            .returning(job_hours::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"job_id": *id, "hours_id": line, "on": new.on, "hours": new.hours});
+        tx.record("job.hours_booked", Some(job.facts.stock_no), entry)
+            .await?;
+        Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+/// Record parts used for a job
+#[utoipa::path(tag = "jobs", operation_id = "use_parts",
+    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewParts,
+    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/jobs/{id:\\d+}/parts")]
+async fn use_parts(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewParts>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let job = lock(tx.conn(), *id).await?;
+        let came_on = acquisitions::came_on(tx.conn(), job.facts.stock_no).await?;
+        let mut broken = Vec::from_iter(broken_day(new.on, "/on", came_on, actor.today));
+        if new.cost.is_negative() {
+            broken.push(at(
+                "/cost",
+                "not 0 or more; a wrong line is reversed by a reversal",
+            ));
+        }
+        refuse_if_any(broken)?;
+        room_for_a_line(job.parts.len())?;
+        let line: i64 = diesel::insert_into(job_parts::table)
+            .values((
+                job_parts::job_id.eq(*id),
+                job_parts::on_day.eq(new.on),
+                job_parts::words.eq(&new.words),
+                job_parts::cost.eq(new.cost),
+            ))
+            .returning(job_parts::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"job_id": *id, "parts_id": line, "on": new.on, "cost": new.cost});
+        tx.record("job.parts_used", Some(job.facts.stock_no), entry)
+            .await?;
+        Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+/// Reverse a wrong line of hours or parts
+///
+/// A line with the same day and the opposite figure is added; the wrong one stays to be seen.
+#[utoipa::path(tag = "jobs", operation_id = "reverse_line",
+    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewReversal,
+    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/jobs/{id:\\d+}/reversals")]
+async fn reverse_line(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewReversal>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let job = lock(tx.conn(), *id).await?;
+        match (new.hours_id, new.parts_id) {
+            (Some(line), None) => reverse_hours(tx, &job, line).await?,
+            (None, Some(line)) => reverse_parts(tx, &job, line).await?,
+            (None, None) | (Some(_), Some(_)) => {
+                return Err(Problem::invalid("", "name one line: hours_id or parts_id"));
+            }
+        }
+        let entry = json!({"job_id": *id, "hours_id": new.hours_id, "parts_id": new.parts_id});
+        tx.record("job.line_reversed", Some(job.facts.stock_no), entry)
+            .await?;
+        Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+/// Say what a job does to the papers
+///
+/// Which papers of the boiler it voids from which day, and which tests it calls for afterwards. Of a job that is not
+/// finished: as if it were finished today.
+#[utoipa::path(tag = "jobs", operation_id = "get_consequences", params(("id" = i64, Path, example = 33, minimum = 1)),
+    responses((status = 200, body = JobConsequences), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/jobs/{id:\\d+}/consequences")]
+async fn get_consequences(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let job = find(&mut conn, *id).await?.facts;
+    let jurisdiction = firm::find(&mut conn).await?.jurisdiction;
+    let from = job.finished_on.unwrap_or(actor.today);
+    let boiler_id = match job.standing {
+        JobStanding::Finished => job.boiler_id,
+        JobStanding::Proposed
+        | JobStanding::Agreed
+        | JobStanding::InHand
+        | JobStanding::CalledOff => boiler_in(&mut conn, job.stock_no, from).await?,
+    };
+    shown(
+        &req,
+        &answer_for(&job, from, boiler_id, jurisdiction.as_str())?,
+    )
+}
+
+fn answer_for(
+    job: &JobFacts,
+    from: Day,
+    boiler_id: Option<i64>,
+    jurisdiction: &str,
+) -> Result<JobConsequences, Problem> {
+    let called_off = job.standing == JobStanding::CalledOff;
+    let touches = if called_off { &[][..] } else { &job.touches };
+    let done = consequences(touches, job.gauge_glass_only, fittings_rule(jurisdiction));
+    let mut cautions =
+        vec!["The local code and the independent inspector decide what has to be tested."];
+    if boiler_id.is_none() && !done.voids.is_empty() {
+        cautions.push(
+            "No boiler is recorded in the engine on that day: record it, or its papers will not show this work.",
+        );
+    }
+    if called_off && job.begun_on.is_some() {
+        cautions.push(
+            "The job was called off after it had begun: record what was done as a job of its own.",
+        );
+    }
+    let cautions = cautions.into_iter().map(str::parse);
+    Ok(JobConsequences {
+        from,
+        boiler_id,
+        voids: done.voids,
+        calls_for: done.calls_for,
+        cautions: cautions
+            .collect::<Result<_, _>>()
+            .map_err(Problem::internal)?,
+    })
+}
+
+/// The rule of a Swiss gauge-1 society excepts a replaced gauge glass.
+fn fittings_rule(jurisdiction: &str) -> FittingsRule {
+    FittingsRule {
+        gauge_glass_excepted: jurisdiction == "CH",
+        ..FittingsRule::default()
+    }
+}
+
+fn address(id: i64) -> String {
+    format!("/v1/jobs/{id}")
+}
+
+fn room_for_a_line(lines: usize) -> Result<(), Problem> {
+    if lines < MOST_LINES {
+        Ok(())
+    } else {
+        Err(Problem::conflict(format!(
+            "the job has {MOST_LINES} such lines; open another job"
+        )))
+    }
+}
+
+// SQL
+
+async fn load(
+    conn: &mut AsyncPgConnection,
+    filters: &JobFilters,
+    page: &Keyset,
+) -> Result<Vec<Job>, Problem> {
+    let mut query = jobs::table
+        .select(JobFacts::as_select())
+        .order(jobs::id)
+        .limit(page.limit)
+        .into_boxed();
+    if !filters.standing.is_empty() {
+        query = query.filter(jobs::standing.eq_any(filters.standing.clone()));
+    }
+    if let Some(stock_no) = filters.stock_no {
+        query = query.filter(jobs::stock_no.eq(stock_no));
+    }
+    if let Some(after) = page.after_id() {
+        query = query.filter(jobs::id.gt(after));
+    }
+    let facts = query.load(conn).await?;
+    with_lines(conn, facts).await
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
+    let facts = jobs::table
+        .find(id)
+        .select(JobFacts::as_select())
+        .load(conn)
+        .await?;
+    let job = with_lines(conn, facts).await?.pop();
+    job.ok_or_else(|| missing(id))
+}
+
+/// Holds the engine and the job, in this order, until the end of the transaction.
+async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
+    let stock_no: Option<i32> = jobs::table
+        .find(id)
+        .select(jobs::stock_no)
+        .first(conn)
+        .await
+        .optional()?;
+    engines::lock(conn, stock_no.ok_or_else(|| missing(id))?).await?;
+    jobs::table
+        .find(id)
+        .select(jobs::id)
+        .for_update()
+        .execute(conn)
+        .await?;
+    find(conn, id).await
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no job {id}"))
+}
+
+/// Adds findings, hours and parts to the jobs.
+async fn with_lines(
+    conn: &mut AsyncPgConnection,
+    facts: Vec<JobFacts>,
+) -> Result<Vec<Job>, Problem> {
+    let ids: Vec<i64> = facts.iter().map(|facts| facts.id).collect();
+    let findings: Vec<(i64, i64)> = job_findings::table
+        .filter(job_findings::job_id.eq_any(&ids))
+        .order(job_findings::finding_id)
+        .load(conn)
+        .await?;
+    let hours: Vec<(i64, HoursLine)> = job_hours::table
+        .filter(job_hours::job_id.eq_any(&ids))
+        .select((job_hours::job_id, HoursLine::as_select()))
+        .order(job_hours::id)
+        .load(conn)
+        .await?;
+    let parts: Vec<(i64, PartsLine)> = job_parts::table
+        .filter(job_parts::job_id.eq_any(&ids))
+        .select((job_parts::job_id, PartsLine::as_select()))
+        .order(job_parts::id)
+        .load(conn)
+        .await?;
+    let (mut findings, mut hours, mut parts) = (by_job(findings), by_job(hours), by_job(parts));
+    let too_much = || Problem::conflict("the lines of the job add up to more than can be written");
+    facts
+        .into_iter()
+        .map(|facts| {
+            let hours = hours.remove(&facts.id).unwrap_or_default();
+            let parts = parts.remove(&facts.id).unwrap_or_default();
+            Ok(Job {
+                findings: findings.remove(&facts.id).unwrap_or_default(),
+                hours_booked: hours
+                    .iter()
+                    .try_fold(Hours::ZERO, |sum, line| sum.checked_add(line.hours))
+                    .map_err(|_| too_much())?,
+                hours,
+                parts_cost: Money::sum(parts.iter().map(|line| line.cost))
+                    .map_err(|_| too_much())?,
+                parts,
+                facts,
+            })
+        })
+        .collect()
+}
+
+fn by_job<T>(rows: Vec<(i64, T)>) -> HashMap<i64, Vec<T>> {
+    let mut grouped: HashMap<i64, Vec<T>> = HashMap::new();
+    for (job, row) in rows {
+        grouped.entry(job).or_default().push(row);
+    }
+    grouped
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    new: &NewJob,
+    proposed_on: Day,
+) -> Result<Job, Problem> {
+    let id: i64 = diesel::insert_into(jobs::table)
+        .values((
+            jobs::stock_no.eq(stock_no),
+            jobs::title.eq(&new.title),
+            jobs::touches.eq(&new.touches),
+            jobs::gauge_glass_only.eq(new.gauge_glass_only),
+            jobs::hours_agreed.eq(new.hours_agreed),
+            jobs::outside_work.eq(new.outside_work),
+            jobs::proposed_on.eq(proposed_on),
+            jobs::notes.eq(&new.notes),
+        ))
+        .returning(jobs::id)
+        .get_result(tx.conn())
+        .await?;
+    set_findings(tx.conn(), id, &new.findings).await?;
+    let entry = json!({"job_id": id, "touches": new.touches, "findings": new.findings});
+    tx.record("job.proposed", Some(stock_no), entry).await?;
+    find(tx.conn(), id).await
+}
+
+async fn set_findings(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    findings: &[i64],
+) -> Result<(), Problem> {
+    diesel::delete(job_findings::table.filter(job_findings::job_id.eq(id)))
+        .execute(conn)
+        .await?;
+    let rows: Vec<_> = findings
+        .iter()
+        .map(|finding| {
+            (
+                job_findings::job_id.eq(id),
+                job_findings::finding_id.eq(*finding),
+            )
+        })
+        .collect();
+    diesel::insert_into(job_findings::table)
+        .values(rows)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// Checks the job as it would be and stores it.
+async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), Problem> {
+    let facts = &current.facts;
+    let of_what_it_does =
+        change.touches.is_some() || change.gauge_glass_only.is_some() || change.findings.is_some();
+    let touches = change.touches.as_ref().unwrap_or(&facts.touches);
+    let gauge_glass_only = change.gauge_glass_only.unwrap_or(facts.gauge_glass_only);
+    let hours_agreed = change.hours_agreed.unwrap_or(facts.hours_agreed);
+    let outside_work = change.outside_work.unwrap_or(facts.outside_work);
+    let mut broken = broken_rules(touches, gauge_glass_only, hours_agreed, outside_work);
+    if let Some(findings) = &change.findings {
+        // A finding that the job has stays good although a survey has cleared it meanwhile.
+        let mut of_new_ones = Vec::new();
+        surveys::open_ones(
+            tx.conn(),
+            facts.stock_no,
+            findings,
+            "/findings",
+            &mut of_new_ones,
+        )
+        .await?;
+        let kept = |error: &FieldError| {
+            findings.iter().enumerate().any(|(i, id)| {
+                error.pointer == format!("/findings/{i}") && current.findings.contains(id)
+            })
+        };
+        broken.extend(of_new_ones.into_iter().filter(|error| !kept(error)));
+    }
+    refuse_if_any(broken)?;
+    if of_what_it_does && facts.standing.is_closed() {
+        return Err(Problem::conflict(format!(
+            "the job is {}; what it touches and clears is fixed",
+            facts.standing
+        )));
+    }
+    if let Some(findings) = &change.findings {
+        set_findings(tx.conn(), facts.id, findings).await?;
+    }
+    diesel::update(jobs::table.find(facts.id))
+        .set((
+            jobs::title.eq(change.title.as_ref().unwrap_or(&facts.title)),
+            jobs::touches.eq(touches),
+            jobs::gauge_glass_only.eq(gauge_glass_only),
+            jobs::hours_agreed.eq(hours_agreed),
+            jobs::outside_work.eq(outside_work),
+            jobs::notes.eq(change.notes.as_ref().unwrap_or(&facts.notes)),
+        ))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+async fn store_move(
+    tx: &mut Tx<'_>,
+    current: &Job,
+    days: JobDays,
+    new: &NewMove,
+) -> Result<(), Problem> {
+    let JobFacts { id, stock_no, .. } = current.facts;
+    let (boiler_id, cleared) = match days.standing {
+        JobStanding::Finished => (
+            boiler_in(tx.conn(), stock_no, new.on).await?,
+            surveys::clear_by_job(tx.conn(), id, &current.findings, new.on).await?,
+        ),
+        JobStanding::Proposed
+        | JobStanding::Agreed
+        | JobStanding::InHand
+        | JobStanding::CalledOff => (None, Vec::new()),
+    };
+    diesel::update(jobs::table.find(id))
+        .set((
+            jobs::standing.eq(days.standing),
+            jobs::agreed_on.eq(days.agreed_on),
+            jobs::begun_on.eq(days.begun_on),
+            jobs::finished_on.eq(days.finished_on),
+            jobs::finished_at.eq(new.at),
+            jobs::called_off_on.eq(days.called_off_on),
+            jobs::boiler_id.eq(boiler_id),
+        ))
+        .execute(tx.conn())
+        .await?;
+    let mut entry = json!({"job_id": id, "on": new.on});
+    let what = match days.standing {
+        JobStanding::Proposed => "job.proposed",
+        JobStanding::Agreed => "job.agreed",
+        JobStanding::InHand => "job.begun",
+        JobStanding::Finished => {
+            entry["touches"] = json!(current.facts.touches);
+            entry["boiler_id"] = json!(boiler_id);
+            entry["findings"] = json!(cleared);
+            "job.finished"
+        }
+        JobStanding::CalledOff => "job.called_off",
+    };
+    tx.record(what, Some(stock_no), entry).await
+}
+
+/// The boiler that was in the engine on that day; one that is taken out on a day is not in it on that day.
+async fn boiler_in(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<Option<i64>, Problem> {
+    Ok(boiler_fittings::table
+        .filter(boiler_fittings::stock_no.eq(stock_no))
+        .filter(boiler_fittings::fitted_on.le(on))
+        .filter(
+            boiler_fittings::taken_out_on
+                .is_null()
+                .or(boiler_fittings::taken_out_on.gt(on).assume_not_null()),
+        )
+        .order(boiler_fittings::fitted_on.desc())
+        .select(boiler_fittings::boiler_id)
+        .first(conn)
+        .await
+        .optional()?)
+}
+
+async fn reverse_hours(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Problem> {
+    let wrong = job.hours.iter().find(|line| line.id == id);
+    let reversed = job.hours.iter().any(|line| line.reverses_id == Some(id));
+    let wrong = reversible(
+        wrong,
+        wrong.and_then(|line| line.reverses_id),
+        reversed,
+        "/hours_id",
+    )?;
+    room_for_a_line(job.hours.len())?;
+    diesel::insert_into(job_hours::table)
+        .values((
+            job_hours::job_id.eq(job.facts.id),
+            job_hours::on_day.eq(wrong.on),
+            job_hours::fitter.eq(&wrong.fitter),
+            job_hours::hours.eq(wrong.hours.reversed()),
+            job_hours::reverses_id.eq(id),
+        ))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+async fn reverse_parts(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Problem> {
+    let wrong = job.parts.iter().find(|line| line.id == id);
+    let reversed = job.parts.iter().any(|line| line.reverses_id == Some(id));
+    let wrong = reversible(
+        wrong,
+        wrong.and_then(|line| line.reverses_id),
+        reversed,
+        "/parts_id",
+    )?;
+    room_for_a_line(job.parts.len())?;
+    let cost = Money::ZERO
+        .checked_sub(wrong.cost)
+        .map_err(Problem::internal)?;
+    diesel::insert_into(job_parts::table)
+        .values((
+            job_parts::job_id.eq(job.facts.id),
+            job_parts::on_day.eq(wrong.on),
+            job_parts::words.eq(&wrong.words),
+            job_parts::cost.eq(cost),
+            job_parts::reverses_id.eq(id),
+        ))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// A line of the job that reverses none and is not reversed yet.
+fn reversible<'a, T>(
+    line: Option<&'a T>,
+    reverses: Option<i64>,
+    is_reversed: bool,
+    pointer: &str,
+) -> Result<&'a T, Problem> {
+    let line = line.ok_or_else(|| Problem::invalid(pointer, "the job has no such line"))?;
+    if reverses.is_some() {
+        let detail = "this line reverses another; book what is right in a new line";
+        return Err(Problem::invalid(pointer, detail));
+    }
+    if is_reversed {
+        return Err(Problem::conflict("the line is reversed already"));
+    }
+    Ok(line)
+}

@@ -1,0 +1,502 @@
+//! Sales: one for each engine, with the money received for it.
+
+use crate::{
+    acquisitions,
+    body::{KeyedBody, Patch},
+    db::{Db, Tx},
+    engines,
+    keys::{Selling, SellingRead},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    persons,
+    problem::{self, FieldError, Problem, Problems},
+    schema::{payments, sales},
+    text::{Prose, Text, present},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::{dsl::sum, prelude::*};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(sell)
+        .service(list_sales)
+        .service(get_sale)
+        .service(change_sale)
+        .service(list_payments)
+        .service(pay)
+        .service(get_payment);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = sales)]
+pub struct Terms {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub price: Money,
+    /// The buyer.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// The buyer takes the engine to another country, whose boiler rules then hold.
+    pub buyer_abroad: bool,
+    /// Sold without the buyer having been at the works.
+    pub at_distance: bool,
+    /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
+    pub papers_acknowledged_on: Option<Day>,
+    pub note: Option<Prose>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 31, "stock_no": 417, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
+    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "note": null, "paid": "600.00",
+    "balance": "7000.00"}))]
+pub struct Sale {
+    #[serde(flatten)]
+    pub terms: Terms,
+    /// Sum of the payments; what was paid back is taken off.
+    pub paid: Money,
+    /// What is still to be paid.
+    pub balance: Money,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "price": "7600.00", "person_id": 12}))]
+pub struct NewSale {
+    /// Today or earlier, but not before the engine came.
+    pub on: Day,
+    /// Above 0; value added tax included.
+    pub price: Money,
+    /// The buyer.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// The buyer takes the engine to another country. false unless told otherwise.
+    #[serde(default)]
+    pub buyer_abroad: bool,
+    /// Sold without the buyer having been at the works. false unless told otherwise.
+    #[serde(default)]
+    pub at_distance: bool,
+    /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
+    pub papers_acknowledged_on: Option<Day>,
+    pub note: Option<Prose>,
+}
+
+/// Price, day and buyer stay as they were recorded.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = sales)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"papers_acknowledged_on": "2026-05-14"}))]
+pub struct SalePatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub buyer_abroad: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub at_distance: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub papers_acknowledged_on: Option<Option<Day>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub note: Option<Option<Prose>>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = payments)]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer", "note": null}))]
+pub struct Payment {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Received; below 0 when paid back.
+    pub amount: Money,
+    pub method: PaymentMethod,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "amount": "600.00", "method": "transfer"}))]
+pub struct NewPayment {
+    /// Today or earlier.
+    pub on: Day,
+    /// Received; below 0 when paid back, never 0.
+    pub amount: Money,
+    pub method: PaymentMethod,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SaleFilters {
+    /// The engine sold.
+    #[param(minimum = 1, example = 417)]
+    stock_no: Option<i32>,
+}
+
+/// Rules of a request, gathered so that all that are broken are told at once.
+#[derive(Default)]
+struct Rules(Vec<FieldError>);
+
+impl Rules {
+    fn hold(&mut self, holds: bool, pointer: &str, detail: &str) {
+        if !holds {
+            self.0.push(FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            });
+        }
+    }
+
+    fn checked(self) -> Result<(), Problem> {
+        if self.0.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(self.0))
+        }
+    }
+}
+
+impl NewSale {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut rules = Rules::default();
+        rules.hold(self.on <= today, "/on", "in the future");
+        rules.hold(self.price > Money::ZERO, "/price", "not above 0");
+        rules.hold(
+            self.papers_acknowledged_on.is_none_or(|on| on <= today),
+            "/papers_acknowledged_on",
+            "in the future",
+        );
+        rules.checked()
+    }
+}
+
+impl NewPayment {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut rules = Rules::default();
+        rules.hold(self.on <= today, "/on", "in the future");
+        rules.hold(self.amount != Money::ZERO, "/amount", "0 is no payment");
+        rules.checked()
+    }
+}
+
+// Routes
+
+/// Sell an engine
+///
+/// An engine is sold once.
+#[utoipa::path(tag = "selling", operation_id = "sell",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewSale,
+    responses((status = 201, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/sales")]
+async fn sell(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: KeyedBody<NewSale>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), *stock_no).await?;
+        new.check(actor.today)?;
+        persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
+        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        if new.on < came_on {
+            let detail = format!("before the engine came on {came_on}");
+            return Err(Problem::invalid("/on", detail));
+        }
+        if of_engine(tx.conn(), *stock_no).await?.is_some() {
+            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+        }
+        let terms = insert(tx, *stock_no, &new).await?;
+        let entry = json!({"sale_id": terms.id});
+        tx.record("engine.sold", Some(*stock_no), entry).await?;
+        let sale = with_payments(tx.conn(), vec![terms]).await?.pop();
+        let sale = sale.expect("one for each that was given");
+        Ok((format!("/v1/sales/{}", sale.terms.id), sale))
+    })
+    .await
+}
+
+/// List sales
+#[utoipa::path(tag = "selling", operation_id = "list_sales", params(SaleFilters, PageParams),
+    responses((status = 200, body = Page<Sale>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales")]
+async fn list_sales(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<SaleFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = list.filters.stock_no;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = sales::table
+            .select(Terms::as_select())
+            .order(sales::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(stock_no) = stock_no {
+            query = query.filter(sales::stock_no.eq(stock_no));
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(sales::id.gt(after));
+        }
+        let terms = query.load(conn).await?;
+        with_payments(conn, terms).await
+    };
+    list.answer(&req, &db, fetch, |sale: &Sale| (Value::Null, sale.terms.id))
+        .await
+}
+
+/// Read a sale
+#[utoipa::path(tag = "selling", operation_id = "get_sale", params(("id" = i64, Path, example = 31, minimum = 1)),
+    responses((status = 200, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}")]
+async fn get_sale(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let sale = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &sale)
+}
+
+/// Change a sale
+#[utoipa::path(tag = "selling", operation_id = "change_sale",
+    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::IfMatch),
+    request_body(content = SalePatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/sales/{id:\\d+}")]
+async fn change_sale(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<SalePatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx, *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let acknowledged = change.papers_acknowledged_on.flatten();
+            if acknowledged.is_some_and(|on| on > actor.today) {
+                return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
+            }
+            diesel::update(sales::table.find(*id))
+                .set(&change)
+                .execute(tx.conn())
+                .await?;
+            let entry = json!({"sale_id": *id, "members": patch.members()});
+            tx.record("sale.changed", Some(current.terms.stock_no), entry)
+                .await?;
+            find(tx.conn(), *id).await
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// List the payments for a sale
+#[utoipa::path(tag = "selling", operation_id = "list_payments",
+    params(("id" = i64, Path, example = 31, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Payment>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/payments")]
+async fn list_payments(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = payments::table
+            .filter(payments::sale_id.eq(id))
+            .select(Payment::as_select())
+            .order(payments::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(payments::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |payment: &Payment| {
+        (Value::Null, payment.id)
+    })
+    .await
+}
+
+/// Record a payment for a sale
+///
+/// The sum of the payments stays between 0 and the price.
+#[utoipa::path(tag = "selling", operation_id = "pay",
+    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewPayment,
+    responses((status = 201, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/sales/{id:\\d+}/payments")]
+async fn pay(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewPayment>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = locked(tx, *id).await?;
+        new.check(actor.today)?;
+        let paid = sale.paid.checked_add(new.amount);
+        let fits = paid.is_ok_and(|paid| (Money::ZERO..=sale.terms.price).contains(&paid));
+        if !fits {
+            return Err(Problem::conflict(if new.amount.is_negative() {
+                format!("no more than {} was paid", sale.paid)
+            } else {
+                format!("no more than {} is still to be paid", sale.balance)
+            }));
+        }
+        let payment: Payment = diesel::insert_into(payments::table)
+            .values((
+                payments::sale_id.eq(*id),
+                payments::on_day.eq(new.on),
+                payments::amount.eq(new.amount),
+                payments::method.eq(new.method),
+                payments::note.eq(&new.note),
+            ))
+            .returning(Payment::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": *id, "payment_id": payment.id});
+        tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/payments/{}", payment.id), payment))
+    })
+    .await
+}
+
+/// Read a payment
+#[utoipa::path(tag = "selling", operation_id = "get_payment", params(("id" = i64, Path, example = 77, minimum = 1)),
+    responses((status = 200, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/payments/{id:\\d+}")]
+async fn get_payment(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let payment: Option<Payment> = payments::table
+        .find(*id)
+        .select(Payment::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let payment = payment.ok_or_else(|| Problem::not_found(format!("there is no payment {id}")))?;
+    shown(&req, &payment)
+}
+
+// SQL
+
+async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, Problem> {
+    Ok(diesel::insert_into(sales::table)
+        .values((
+            sales::stock_no.eq(stock_no),
+            sales::on_day.eq(new.on),
+            sales::price.eq(new.price),
+            sales::person_id.eq(new.person_id),
+            sales::buyer_abroad.eq(new.buyer_abroad),
+            sales::at_distance.eq(new.at_distance),
+            sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
+            sales::note.eq(&new.note),
+        ))
+        .returning(Terms::as_returning())
+        .get_result(tx.conn())
+        .await?)
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
+    let terms: Option<Terms> = sales::table
+        .find(id)
+        .select(Terms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let found = with_payments(conn, terms.into_iter().collect())
+        .await?
+        .pop();
+    found.ok_or_else(|| missing(id))
+}
+
+/// The sale, held so that no other payment is recorded meanwhile.
+async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
+    let found: Option<i64> = sales::table
+        .find(id)
+        .select(sales::id)
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(id))?;
+    find(tx.conn(), id).await
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no sale {id}"))
+}
+
+/// The sale of an engine: its id and day.
+pub(crate) async fn of_engine(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<(i64, Day)>, Problem> {
+    Ok(sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .select((sales::id, sales::on_day))
+        .first(conn)
+        .await
+        .optional()?)
+}
+
+/// Sales in the order given, each with what was paid.
+async fn with_payments(
+    conn: &mut AsyncPgConnection,
+    all: Vec<Terms>,
+) -> Result<Vec<Sale>, Problem> {
+    let ids: Vec<i64> = all.iter().map(|terms| terms.id).collect();
+    let sums: Vec<(i64, Option<Money>)> = payments::table
+        .filter(payments::sale_id.eq_any(ids))
+        .group_by(payments::sale_id)
+        .select((payments::sale_id, sum(payments::amount)))
+        .load(conn)
+        .await?;
+    let sums: HashMap<i64, Option<Money>> = sums.into_iter().collect();
+    all.into_iter()
+        .map(|terms| {
+            let paid = sums
+                .get(&terms.id)
+                .copied()
+                .flatten()
+                .unwrap_or(Money::ZERO);
+            let balance = terms.price.checked_sub(paid).map_err(Problem::internal)?;
+            Ok(Sale {
+                terms,
+                paid,
+                balance,
+            })
+        })
+        .collect()
+}

@@ -1,0 +1,307 @@
+//! The rows that a new shop starts with: what was read in print, each with how sure it is.
+//!
+//! They are entered in the database and changed there. No row is used from here while the service runs.
+
+use super::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit};
+use crate::{boiler::Material, days::Day};
+use rust_decimal::Decimal;
+
+/// Every row whose source was found, in the order of the jurisdictions.
+pub fn seed() -> Vec<Rule> {
+    [gb(), ch(), us_oh(), us_ne(), us_mi(), us_mn(), ca_on()].concat()
+}
+
+const GB: Code = Code {
+    jurisdiction: "GB",
+    name: "miniature boiler test code",
+    source: "The Examination & Testing of Miniature Steam Boilers, rev. 2012; The Boiler Test Code 2018",
+};
+/// Volume 2 of the 2018 code, for boilers under 3 bar-litres, took effect on this day.
+const SMALL_FROM: Day = Day::constant(2018, 5, 1);
+
+fn gb() -> Vec<Rule> {
+    use Material::{Brass, Copper, Steel};
+    use RuleKey as Key;
+    let small = "The Boiler Test Code 2018, volume 2 (under 3 bar-litres)";
+    let statute = "Pressure Systems Safety Regulations 2000 (SI 2000/128)";
+    vec![
+        GB.row(Key::HydraulicFirstFactor, times("2")),
+        GB.row(Key::HydraulicRepeatFactor, times("1.5")),
+        GB.row(Key::HydraulicHold, minutes(10)),
+        GB.row(Key::HydraulicInterval, months(48))
+            .of(Copper)
+            .sized(Band::Main),
+        GB.row(Key::HydraulicFirstInterval, months(48))
+            .of(Steel)
+            .sized(Band::Main)
+            .first_in_service_from(Day::constant(2006, 1, 1)),
+        GB.row(Key::HydraulicInterval, months(24))
+            .of(Steel)
+            .sized(Band::Main),
+        GB.row(Key::HydraulicFirstInterval, months(36))
+            .of(Brass)
+            .sized(Band::Small)
+            .from(SMALL_FROM)
+            .printed_in("The Boiler Test Code 2018, volume 2, as reported by a society that wrote it"),
+        GB.row(Key::HydraulicInterval, months(36))
+            .of(Brass)
+            .sized(Band::Small)
+            .from(SMALL_FROM)
+            .printed_in("The Boiler Test Code 2018, volume 2, as reported by a society that wrote it"),
+        GB.row(Key::HydraulicInterval, months(24))
+            .printed_in("not found: the shorter interval of the code")
+            .marked(Mark::NotFound),
+        GB.row(Key::ExternalExaminationInterval, months(84))
+            .of(Steel)
+            .from(SMALL_FROM)
+            .only_watched()
+            .printed_in("The Boiler Test Code 2018, as one tester states it: cladding off every 7 years")
+            .marked(Mark::LowConfidence),
+        GB.row(Key::SteamInterval, months(14)),
+        GB.row(Key::SteamInterval, months(12))
+            .sized(Band::Small)
+            .from(SMALL_FROM)
+            .printed_in(small),
+        GB.row(Key::SteamLimitFactor, times("1.1")),
+        GB.row(Key::HydraulicAfterRepairMayAsk, times("2"))
+            .only_watched()
+            .printed_in("plain reading: a repaired shell may be asked for the first test again")
+            .marked(Mark::PlainReading),
+        GB.row(Key::InspectorIndependent, yes())
+            .only_watched()
+            .printed_in("published practice of model-engineering clubs")
+            .note("The inspector must be independent: not somebody with a commercial interest in the sale."),
+        GB.row(Key::SmallBelow, bar_litres(3))
+            .from(SMALL_FROM)
+            .printed_in(small),
+        GB.row(Key::HydraulicFirstInterval, for_life())
+            .sized(Band::Small)
+            .from(SMALL_FROM)
+            .printed_in(small),
+        GB.row(Key::HydraulicAfterRepairFactor, times("2"))
+            .sized(Band::Small)
+            .from(SMALL_FROM)
+            .printed_in(small),
+        GB.row(Key::GasTankOnceBelow, litres("0.25"))
+            .from(SMALL_FROM)
+            .printed_in("The Boiler Test Code 2018, volume 3 (LPG tanks under 250 ml)"),
+        GB.row(Key::OutsideAbove, bar_litres(1100))
+            .printed_in("from memory: scope of the code; above it a competent person under SI 2000/128")
+            .marked(Mark::FromMemory),
+        GB.row(Key::EvidenceOfPastUse, yes())
+            .first_in_service_from(Day::constant(2002, 5, 31))
+            .printed_in("Directive 2014/68/EU and the Pressure Equipment (Safety) Regulations 2016, as a federation officer reads them"),
+        GB.row(Key::Caution, yes()).printed_in(statute).note(
+            "The Pressure Systems Safety Regulations 2000 bind systems used at work: a dealer who steams engines in the course of business is at work.",
+        ),
+        GB.row(Key::Caution, yes())
+            .printed_in("published practice of model-engineering clubs")
+            .note("Boiler reports do not cross borders: abroad the engine needs the papers of that country."),
+    ]
+}
+
+fn ch() -> Vec<Rule> {
+    use RuleKey as Key;
+    let ch = Code {
+        jurisdiction: "CH",
+        name: "gauge-1 society rule",
+        source: "boiler rule of a Swiss gauge-1 society",
+    };
+    vec![
+        ch.row(Key::HydraulicFirstFactor, times("2")),
+        ch.row(Key::HydraulicRepeatFactor, times("1.5")),
+        ch.row(Key::HydraulicAfterRepairFactor, times("2")),
+        ch.row(Key::HydraulicInterval, months(48)),
+        ch.row(Key::FittingsVoidHydraulic, yes()).note(
+            "After any repair or change of the boiler the first test is made again; a replaced gauge glass is excepted.",
+        ),
+        ch.row(Key::GaugeGlassExcepted, yes()),
+        ch.row(Key::GasTankPressure, bar(20)),
+        ch.row(Key::GasTankInterval, months(120)),
+    ]
+}
+
+fn us_oh() -> Vec<Rule> {
+    let oh = Code {
+        jurisdiction: "US-OH",
+        name: "historical boilers",
+        source: "Ohio rules for historical boilers",
+    };
+    vec![
+        oh.row(RuleKey::HydraulicRepeatFactor, times("1.25")),
+        oh.row(RuleKey::HydraulicInterval, months(36)),
+    ]
+}
+
+fn us_ne() -> Vec<Rule> {
+    let ne = Code {
+        jurisdiction: "US-NE",
+        name: "boiler rules, miniature and hobby boilers",
+        source: "229 NAC 23-003",
+    };
+    vec![
+        ne.row(RuleKey::SteamLimitFactor, times("1.06"))
+            .printed_in("229 NAC 5-002"),
+        ne.row(RuleKey::ExternalExaminationInterval, months(24)),
+        ne.row(RuleKey::InternalExaminationInterval, months(48)),
+        ne.hobby_exemption(),
+    ]
+}
+
+fn us_mi() -> Vec<Rule> {
+    let mi = Code {
+        jurisdiction: "US-MI",
+        name: "boiler code rules, hobby locomotive boilers",
+        source: "R 339.5248",
+    };
+    vec![
+        mi.row(RuleKey::HydraulicInterval, months(36)),
+        mi.row(RuleKey::HydraulicMostFactor, times("1.5")),
+        mi.row(RuleKey::HydraulicRepeatFactor, times("1"))
+            .printed_in("plain reading: R 339.5248 prints a greatest pressure alone; less than the working pressure proves nothing")
+            .marked(Mark::PlainReading),
+        mi.row(RuleKey::SafetyValveSetMost, times("1.1"))
+            .note("Two safety valves, set at most 10 % above the working pressure, are asked for."),
+        mi.hobby_exemption(),
+    ]
+}
+
+fn us_mn() -> Vec<Rule> {
+    let mn = Code {
+        jurisdiction: "US-MN",
+        name: "historical and hobby boilers",
+        source: "Minnesota Statutes 326B.956",
+    };
+    vec![
+        mn.row(RuleKey::HydraulicInterval, months(24)),
+        mn.row(RuleKey::UltrasonicInterval, months(24)),
+        mn.row(RuleKey::HydraulicAndUltrasonicInTurn, yes()),
+        mn.row(RuleKey::HydraulicRepeatFactor, times("1"))
+            .printed_in("plain reading: no pressure was found; less than the working pressure proves nothing")
+            .marked(Mark::PlainReading),
+        mn.hobby_exemption(),
+    ]
+}
+
+fn ca_on() -> Vec<Rule> {
+    let on = Code {
+        jurisdiction: "CA-ON",
+        name: "hobby boilers",
+        source: "Ontario rules for hobby boilers",
+    };
+    vec![on.hobby_exemption()]
+}
+
+/// What the rows of one code have in common.
+struct Code {
+    jurisdiction: &'static str,
+    name: &'static str,
+    source: &'static str,
+}
+
+impl Code {
+    fn row(&self, rule: RuleKey, (value, unit): (Option<Decimal>, RuleUnit)) -> Rule {
+        Rule {
+            jurisdiction: Jurisdiction(self.jurisdiction.to_owned()),
+            code: self.name.to_owned(),
+            rule,
+            material: None,
+            band: None,
+            first_service_from: None,
+            value,
+            unit,
+            effect: Effect::Bars,
+            valid_from: None,
+            valid_until: None,
+            source: self.source.to_owned(),
+            mark: Mark::Published,
+            note: None,
+        }
+    }
+
+    fn hobby_exemption(&self) -> Rule {
+        self.row(RuleKey::HobbyExemptionExcludesCommercialUse, yes())
+            .only_watched()
+    }
+}
+
+impl Rule {
+    fn of(self, material: Material) -> Rule {
+        let material = Some(material);
+        Rule { material, ..self }
+    }
+
+    fn sized(self, band: Band) -> Rule {
+        let band = Some(band);
+        Rule { band, ..self }
+    }
+
+    fn first_in_service_from(self, day: Day) -> Rule {
+        let first_service_from = Some(day);
+        Rule {
+            first_service_from,
+            ..self
+        }
+    }
+
+    fn from(self, day: Day) -> Rule {
+        let valid_from = Some(day);
+        Rule { valid_from, ..self }
+    }
+
+    fn only_watched(self) -> Rule {
+        let effect = Effect::Watch;
+        Rule { effect, ..self }
+    }
+
+    fn printed_in(self, source: &str) -> Rule {
+        let source = source.to_owned();
+        Rule { source, ..self }
+    }
+
+    fn marked(self, mark: Mark) -> Rule {
+        Rule { mark, ..self }
+    }
+
+    fn note(self, note: &str) -> Rule {
+        let note = Some(note.to_owned());
+        Rule { note, ..self }
+    }
+}
+
+type Value = (Option<Decimal>, RuleUnit);
+
+fn times(factor: &str) -> Value {
+    (
+        Decimal::from_str_exact(factor).ok(),
+        RuleUnit::TimesWorkingPressure,
+    )
+}
+
+fn litres(volume: &str) -> Value {
+    (Decimal::from_str_exact(volume).ok(), RuleUnit::Litres)
+}
+
+fn minutes(n: u32) -> Value {
+    (Some(n.into()), RuleUnit::Minutes)
+}
+
+fn months(n: u32) -> Value {
+    (Some(n.into()), RuleUnit::Months)
+}
+
+fn bar(n: u32) -> Value {
+    (Some(n.into()), RuleUnit::Bar)
+}
+
+fn bar_litres(n: u32) -> Value {
+    (Some(n.into()), RuleUnit::BarLitres)
+}
+
+fn for_life() -> Value {
+    (None, RuleUnit::ForLife)
+}
+
+fn yes() -> Value {
+    (None, RuleUnit::Yes)
+}

@@ -1,0 +1,680 @@
+//! The papers' clock: which papers of a boiler hold on a day, until when, what voided the others, what is due next.
+//!
+//! It says which records hold, never that a boiler may be steamed.
+
+use crate::{
+    boiler::{self, Boiler, BoilerNumber},
+    codes::{Band, Effect, Jurisdiction, Rule, RuleKey, Subject},
+    days::{Day, DaySpan, TimeOfDay},
+    units::{Pressure, PressureUnit, four_places},
+};
+use rust_decimal::prelude::ToPrimitive;
+use serde::{Deserialize, Deserializer, Serialize};
+
+pub use crate::boiler::Touches;
+
+pub(crate) mod history;
+use history::{History, Issued, last_event};
+
+words! {
+    pub enum TestKind {
+        HydraulicFirst = "hydraulic_first",
+        HydraulicRepeat = "hydraulic_repeat",
+        Steam = "steam",
+        GasTank = "gas_tank",
+        ExternalExamination = "external_examination",
+        InternalExamination = "internal_examination",
+        Ultrasonic = "ultrasonic",
+    }
+}
+
+words! {
+    /// What a test that counted issues.
+    pub enum PaperKind {
+        Hydraulic = "hydraulic",
+        Steam = "steam",
+        GasTank = "gas_tank",
+        ExternalExamination = "external_examination",
+        InternalExamination = "internal_examination",
+        Ultrasonic = "ultrasonic",
+    }
+}
+
+words! {
+    pub enum VoidedBy {
+        JobOnPressureParts = "job_on_pressure_parts",
+        JobOnSafetyValvesAndFittings = "job_on_safety_valves_and_fittings",
+        WorkingPressureChanged = "working_pressure_changed",
+        FailedTest = "failed_test",
+    }
+}
+
+words! {
+    /// Why a test issues no paper.
+    pub enum NotCounted {
+        Failed = "failed",
+        UnderPressure = "under_pressure",
+        UnderTime = "under_time",
+        /// More than the greatest pressure that the code allows.
+        OverPressure = "over_pressure",
+        RoseAboveLimit = "rose_above_limit",
+        NoHydraulicPaper = "no_hydraulic_paper",
+        OtherBoiler = "other_boiler",
+        BoilerNotInEngine = "boiler_not_in_engine",
+        OrderNotRecorded = "order_not_recorded",
+        OutOfTurn = "out_of_turn",
+    }
+}
+
+words! {
+    /// Why papers do not hold on a day.
+    pub enum Reason {
+        /// No row of the code asks for a paper: nothing can be said.
+        NoCode = "no_code",
+        OutsideCode = "outside_code",
+        HydraulicMissing = "hydraulic_missing",
+        HydraulicRanOut = "hydraulic_ran_out",
+        HydraulicVoid = "hydraulic_void",
+        SteamMissing = "steam_missing",
+        SteamRanOut = "steam_ran_out",
+        SteamVoid = "steam_void",
+        GasTankMissing = "gas_tank_missing",
+        GasTankRanOut = "gas_tank_ran_out",
+        GasTankVoid = "gas_tank_void",
+        ExternalExaminationMissing = "external_examination_missing",
+        ExternalExaminationRanOut = "external_examination_ran_out",
+        ExternalExaminationVoid = "external_examination_void",
+        InternalExaminationMissing = "internal_examination_missing",
+        InternalExaminationRanOut = "internal_examination_ran_out",
+        InternalExaminationVoid = "internal_examination_void",
+        UltrasonicMissing = "ultrasonic_missing",
+        UltrasonicRanOut = "ultrasonic_ran_out",
+        UltrasonicVoid = "ultrasonic_void",
+    }
+}
+
+words! {
+    pub enum FlagCode {
+        PressureNotRecorded = "pressure_not_recorded",
+        HoldMinutesNotRecorded = "hold_minutes_not_recorded",
+        HighestPressureNotRecorded = "highest_pressure_not_recorded",
+        PassedNotRecorded = "passed_not_recorded",
+        BoilerNumberNotRecorded = "boiler_number_not_recorded",
+        OrderNotRecorded = "order_not_recorded",
+        OtherBoiler = "other_boiler",
+        StatedUntilLaterThanRule = "stated_until_later_than_rule",
+        StatedUntilBeforeTest = "stated_until_before_test",
+        IntervalUnknown = "interval_unknown",
+        FirstServiceNotRecorded = "first_service_not_recorded",
+        InspectorMayAskMore = "inspector_may_ask_more",
+        InspectorHasInterest = "inspector_has_interest",
+        ExternalExaminationDue = "external_examination_due",
+        HobbyExemptionNotApplied = "hobby_exemption_not_applied",
+        HydraulicPressureLimited = "hydraulic_pressure_limited",
+    }
+}
+
+/// A fact about a boiler, in any order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(tag = "event", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Event {
+    /// An omitted member means: not recorded.
+    Test {
+        test: TestKind,
+        on: Day,
+        at: Option<TimeOfDay>,
+        /// Hydraulic and gas tank tests: the pressure held.
+        pressure: Option<Pressure>,
+        #[cfg_attr(feature = "wire", schema(maximum = 1440))]
+        hold_minutes: Option<u16>,
+        /// Steam tests: the highest pressure seen at full fire.
+        highest_pressure: Option<Pressure>,
+        passed: Option<bool>,
+        /// The number on the paper.
+        boiler_number: Option<BoilerNumber>,
+        /// The last day printed on the paper.
+        stated_until: Option<Day>,
+        /// Whether the inspector has an interest in the sale.
+        inspector_interest: Option<bool>,
+    },
+    JobFinished {
+        on: Day,
+        at: Option<TimeOfDay>,
+        #[serde(deserialize_with = "at_most::<4, _, _>")]
+        #[cfg_attr(feature = "wire", schema(max_items = 4))]
+        touches: Vec<Touches>,
+        /// Nothing but a gauge glass was changed.
+        gauge_glass_only: Option<bool>,
+    },
+    WorkingPressureChanged {
+        on: Day,
+        at: Option<TimeOfDay>,
+        working_pressure: Pressure,
+    },
+    BoilerExchanged {
+        on: Day,
+        at: Option<TimeOfDay>,
+        #[serde(rename = "in")]
+        fitted: BoilerNumber,
+        #[serde(rename = "out")]
+        removed: BoilerNumber,
+    },
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = PapersQuestion))]
+#[serde(deny_unknown_fields)]
+pub struct Question {
+    pub jurisdiction: Jurisdiction,
+    pub boiler: Boiler,
+    #[serde(deserialize_with = "at_most::<2000, _, _>")]
+    #[cfg_attr(feature = "wire", schema(max_items = 2000))]
+    pub events: Vec<Event>,
+    /// Days to answer for.
+    #[serde(default, deserialize_with = "at_most::<1000, _, _>")]
+    #[cfg_attr(feature = "wire", schema(max_items = 1000))]
+    pub days: Vec<Day>,
+    /// Days to search for open days, both included.
+    pub period: Option<DaySpan>,
+}
+
+/// A list of at most `MAX` items.
+fn at_most<'de, const MAX: usize, D, T>(from: D) -> Result<Vec<T>, D::Error>
+where
+    D: Deserializer<'de>,
+    T: Deserialize<'de>,
+{
+    let items = Vec::deserialize(from)?;
+    if items.len() <= MAX {
+        Ok(items)
+    } else {
+        Err(serde::de::Error::custom(format!("more than {MAX} items")))
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = PapersAnswer))]
+pub struct Answer {
+    /// At the working pressure after the last change, four places.
+    #[cfg_attr(feature = "wire", schema(max_length = 40, example = "49.6423"))]
+    pub bar_litres: String,
+    pub band: Band,
+    pub required: Required,
+    #[cfg_attr(feature = "wire", schema(max_items = 2000))]
+    pub papers: Vec<Paper>,
+    #[cfg_attr(feature = "wire", schema(max_items = 2000))]
+    pub tests_not_counted: Vec<TestNotCounted>,
+    #[cfg_attr(feature = "wire", schema(max_items = 1000))]
+    pub days: Vec<DayAnswer>,
+    /// Days of the period on which the papers hold.
+    #[cfg_attr(feature = "wire", schema(max_items = 10000))]
+    pub open_days: Vec<DaySpan>,
+    #[cfg_attr(feature = "wire", schema(max_items = 10))]
+    pub next_due: Vec<Due>,
+    #[cfg_attr(feature = "wire", schema(max_items = 20000))]
+    pub flags: Vec<Flag>,
+    #[cfg_attr(feature = "wire", schema(max_items = 100))]
+    pub cautions: Vec<Sentence>,
+}
+
+/// Test pressures at the working pressure after the last change; null where the code names none.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = RequiredPressures))]
+pub struct Required {
+    /// Least pressure of the first hydraulic test.
+    pub hydraulic_first: Option<RequiredPressure>,
+    /// Least pressure of a repeat hydraulic test.
+    pub hydraulic_repeat: Option<RequiredPressure>,
+    /// Greatest pressure in steam.
+    pub steam_limit: Option<RequiredPressure>,
+}
+
+/// Four places at most, in the unit of the working pressure.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct RequiredPressure {
+    #[cfg_attr(feature = "wire", schema(max_length = 40, example = "135"))]
+    pub value: String,
+    pub unit: PressureUnit,
+    #[cfg_attr(feature = "wire", schema(max_length = 40, example = "9.3079"))]
+    pub bar: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = BoilerPaper))]
+pub struct Paper {
+    pub paper: PaperKind,
+    pub test_on: Day,
+    pub from: Day,
+    /// Last good day, as issued; null where the code sets no end.
+    pub until: Option<Day>,
+    pub unlimited: bool,
+    /// First day on which it no longer holds.
+    pub voided_on: Option<Day>,
+    pub voided_by: Option<VoidedBy>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct TestNotCounted {
+    pub test_on: Day,
+    pub why: NotCounted,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = PapersOnDay))]
+pub struct DayAnswer {
+    pub on: Day,
+    /// Every paper that the code asks for holds.
+    pub papers_hold: bool,
+    #[cfg_attr(feature = "wire", schema(max_items = 10))]
+    pub reasons: Vec<Reason>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = TestDue))]
+pub struct Due {
+    pub test: TestKind,
+    /// Last day on which it keeps the papers unbroken; the day counted from when they are broken already.
+    pub by: Day,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = PapersFlag))]
+pub struct Flag {
+    pub code: FlagCode,
+    pub detail: Sentence,
+}
+
+/// One sentence for the person at the screen, at most 400 characters.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(max_length = 400))]
+pub struct Sentence(String);
+
+impl Sentence {
+    /// Cut after 400 characters.
+    pub fn new(text: &str) -> Sentence {
+        Sentence(text.chars().take(400).collect())
+    }
+
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+/// A rule of the request as a whole that is not kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// JSON pointer (RFC 6901) into the question.
+    pub pointer: String,
+    pub detail: String,
+}
+
+/// Everything about the question that its types do not refuse, all at once; empty when it can be answered.
+pub fn faults(question: &Question) -> Vec<Fault> {
+    let period = question
+        .period
+        .filter(|period| period.until < period.from)
+        .map(|_| Fault {
+            pointer: "/period/until".to_owned(),
+            detail: "the period ends before it begins".to_owned(),
+        });
+    let events = question.events.iter().enumerate().filter_map(event_fault);
+    period.into_iter().chain(events).collect()
+}
+
+fn event_fault((index, event): (usize, &Event)) -> Option<Fault> {
+    let (member, detail) = match event {
+        Event::BoilerExchanged {
+            fitted, removed, ..
+        } if fitted == removed => ("out", "the same boiler cannot be put in and taken out"),
+        Event::Test {
+            hold_minutes: Some(1441..),
+            ..
+        } => ("hold_minutes", "a test is held for 1440 minutes at most"),
+        Event::JobFinished { touches, .. } if touches.is_empty() => (
+            "touches",
+            "a finished job touches something, if only `other`",
+        ),
+        Event::Test { .. }
+        | Event::JobFinished { .. }
+        | Event::WorkingPressureChanged { .. }
+        | Event::BoilerExchanged { .. } => return None,
+    };
+    Some(Fault {
+        pointer: format!("/events/{index}/{member}"),
+        detail: detail.to_owned(),
+    })
+}
+
+/// Total: every question has an answer. `rules`: the rows of the jurisdiction, in any order; rows of others are ignored.
+pub fn answer(question: &Question, rules: &[Rule]) -> Answer {
+    let Question {
+        jurisdiction,
+        boiler,
+        events,
+        days,
+        period,
+    } = question;
+    let history = History::read(jurisdiction, boiler, rules, events);
+    let last_event = last_event(events);
+    let counted_from = days.iter().copied().max().or(last_event);
+    // With nothing dated in the question the rows without a last day hold.
+    let latest = counted_from.max(last_event).unwrap_or(Day::LAST);
+
+    let working_pressure = history.working_pressure(Day::LAST);
+    let bar_litres = boiler::bar_litres(working_pressure, &boiler.volume);
+    Answer {
+        bar_litres: four_places(bar_litres),
+        band: history.band(working_pressure, latest),
+        required: required(&history, working_pressure, latest),
+        papers: history.papers.iter().map(Paper::from).collect(),
+        tests_not_counted: history
+            .not_counted
+            .iter()
+            .map(|(test, why)| TestNotCounted {
+                test_on: test.moment.on,
+                why: *why,
+            })
+            .collect(),
+        days: days.iter().map(|day| on_day(&history, *day)).collect(),
+        open_days: period.map_or(Vec::new(), |period| {
+            open_days(period, &history.change_days(), |day| {
+                history.reasons(day).is_empty()
+            })
+        }),
+        next_due: counted_from.map_or(Vec::new(), |from| next_due(&history, from)),
+        flags: flags(&history, latest),
+        cautions: cautions(&history, latest),
+    }
+}
+
+fn on_day(history: &History<'_>, on: Day) -> DayAnswer {
+    let reasons = history.reasons(on);
+    DayAnswer {
+        on,
+        papers_hold: reasons.is_empty(),
+        reasons,
+    }
+}
+
+/// The spans of the period on which `open` says so. `open` can only change its answer on the days of `changes` (sorted),
+/// so it is asked once for each stretch between them.
+pub(crate) fn open_days(
+    period: DaySpan,
+    changes: &[Day],
+    open: impl Fn(Day) -> bool,
+) -> Vec<DaySpan> {
+    if period.until < period.from {
+        return Vec::new();
+    }
+    let within = changes
+        .iter()
+        .copied()
+        .filter(|day| period.from < *day && *day <= period.until);
+    let mut spans: Vec<DaySpan> = Vec::new();
+    let mut open_from = open(period.from).then_some(period.from);
+    for day in within {
+        match (open_from, open(day)) {
+            (None, true) => open_from = Some(day),
+            (Some(from), false) => {
+                let until = day.plus_days(-1);
+                spans.push(DaySpan { from, until });
+                open_from = None;
+            }
+            (None, false) | (Some(_), true) => {}
+        }
+    }
+    spans.extend(open_from.map(|from| DaySpan {
+        from,
+        until: period.until,
+    }));
+    spans
+}
+
+fn required(history: &History<'_>, working_pressure: &Pressure, day: Day) -> Required {
+    let subject = Subject {
+        band: history.band(working_pressure, day),
+        ..history.subject_on(day)
+    };
+    let pressure = |key| {
+        let factor = history.rule(key, subject, day)?.value?;
+        Some(RequiredPressure {
+            value: four_places(working_pressure.written().saturating_mul(factor)),
+            unit: working_pressure.unit(),
+            bar: four_places(working_pressure.base().saturating_mul(factor)),
+        })
+    };
+    let hydraulic_repeat = pressure(RuleKey::HydraulicRepeatFactor);
+    Required {
+        hydraulic_first: pressure(RuleKey::HydraulicFirstFactor)
+            .or_else(|| hydraulic_repeat.clone()),
+        hydraulic_repeat,
+        steam_limit: pressure(RuleKey::SteamLimitFactor),
+    }
+}
+
+impl From<&Issued<'_>> for Paper {
+    fn from(issued: &Issued<'_>) -> Paper {
+        Paper {
+            paper: issued.kind,
+            test_on: issued.from,
+            from: issued.from,
+            until: issued.until,
+            unlimited: issued.until.is_none(),
+            voided_on: issued.voided.map(|(on, _)| on),
+            voided_by: issued.voided.map(|(_, by)| by),
+        }
+    }
+}
+
+fn next_due(history: &History<'_>, from: Day) -> Vec<Due> {
+    let required = history.required(from).into_iter().filter_map(|kinds| {
+        let last = history
+            .holding(kinds, from)
+            .max_by_key(|paper| paper.until.unwrap_or(Day::LAST));
+        let by = last.map_or(Some(from), |paper| paper.until)?;
+        let test = due_test(history, kinds, last, from)?;
+        Some(Due { test, by })
+    });
+    let watched = external_examination_by(history, from).map(|by| Due {
+        test: TestKind::ExternalExamination,
+        by: by.max(from),
+    });
+    let mut due: Vec<Due> = required.chain(watched).collect();
+    due.sort_by_key(|due| (due.by, due.test));
+    due
+}
+
+fn due_test(
+    history: &History<'_>,
+    kinds: &[PaperKind],
+    last: Option<&Issued<'_>>,
+    from: Day,
+) -> Option<TestKind> {
+    let in_turn = kinds.len() > 1;
+    let kind = match last {
+        Some(paper) if in_turn => kinds.iter().copied().find(|kind| *kind != paper.kind)?,
+        Some(_) | None => *kinds.first()?,
+    };
+    Some(match kind {
+        PaperKind::Hydraulic => {
+            let tested = history
+                .papers
+                .iter()
+                .any(|paper| paper.kind == PaperKind::Hydraulic && paper.from <= from);
+            if tested {
+                TestKind::HydraulicRepeat
+            } else {
+                TestKind::HydraulicFirst
+            }
+        }
+        PaperKind::Steam => TestKind::Steam,
+        PaperKind::GasTank => TestKind::GasTank,
+        PaperKind::ExternalExamination => TestKind::ExternalExamination,
+        PaperKind::InternalExamination => TestKind::InternalExamination,
+        PaperKind::Ultrasonic => TestKind::Ultrasonic,
+    })
+}
+
+/// Where the code only advises external examinations: the day by which the next one is advised.
+pub(crate) fn external_examination_by(history: &History<'_>, from: Day) -> Option<Day> {
+    let key = RuleKey::ExternalExaminationInterval;
+    let subject = history.subject_on(from);
+    let row = history
+        .rule(key, subject, from)
+        .filter(|row| row.effect == Effect::Watch)?;
+    let months = row.value.and_then(|months| months.to_i32())?;
+    let examined = history
+        .holding(&[PaperKind::ExternalExamination], from)
+        .filter_map(|paper| paper.until)
+        .max();
+    let since_new = subject.first_service_on.map(|on| on.plus_months(months));
+    Some(examined.max(since_new).unwrap_or(from))
+}
+
+fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
+    let mut flags = Vec::new();
+    let mut flag = |code, detail: String| {
+        flags.push(Flag {
+            code,
+            detail: Sentence::new(&detail),
+        });
+    };
+    for paper in &history.papers {
+        for code in &paper.flags {
+            flag(*code, paper_flag(*code, paper));
+        }
+    }
+    for (test, why) in &history.not_counted {
+        let named = format!("the {} test of {}", test.kind, test.moment.on);
+        match why {
+            NotCounted::OtherBoiler => flag(
+                FlagCode::OtherBoiler,
+                format!("{named} names another boiler and is not counted"),
+            ),
+            NotCounted::OrderNotRecorded => flag(
+                FlagCode::OrderNotRecorded,
+                format!(
+                    "{named} is not counted until it is recorded whether it came after what else happened on that day"
+                ),
+            ),
+            NotCounted::Failed
+            | NotCounted::UnderPressure
+            | NotCounted::UnderTime
+            | NotCounted::OverPressure
+            | NotCounted::RoseAboveLimit
+            | NotCounted::NoHydraulicPaper
+            | NotCounted::BoilerNotInEngine
+            | NotCounted::OutOfTurn => {}
+        }
+    }
+    if let Some(by) = external_examination_by(history, latest).filter(|by| *by <= latest) {
+        flag(
+            FlagCode::ExternalExaminationDue,
+            format!(
+                "an external examination with the cladding off is advised by {by}; it bars nothing"
+            ),
+        );
+    }
+    let subject = history.subject_on(latest);
+    if history
+        .rule(
+            RuleKey::HobbyExemptionExcludesCommercialUse,
+            subject,
+            latest,
+        )
+        .is_some()
+    {
+        flag(
+            FlagCode::HobbyExemptionNotApplied,
+            "the hobby's exemption excludes commercial use and is not applied to a dealer's stock"
+                .to_owned(),
+        );
+    }
+    if let Some(most) = history
+        .rule(RuleKey::HydraulicMostFactor, subject, latest)
+        .and_then(|row| row.value)
+    {
+        flag(
+            FlagCode::HydraulicPressureLimited,
+            format!("a hydraulic test is made at not more than {most} x the working pressure"),
+        );
+    }
+    flags
+}
+
+/// What a flag says of a paper.
+pub(crate) fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
+    let test = format!("the {} test of {}", paper.test.kind, paper.from);
+    let not_recorded = |what: &str| {
+        format!(
+            "{test} counts although {what} is not recorded: the inspector's record has to show it"
+        )
+    };
+    match code {
+        FlagCode::PressureNotRecorded => not_recorded("its pressure"),
+        FlagCode::HoldMinutesNotRecorded => not_recorded("how long it was held"),
+        FlagCode::HighestPressureNotRecorded => not_recorded("the highest pressure in steam"),
+        FlagCode::PassedNotRecorded => not_recorded("its result"),
+        FlagCode::BoilerNumberNotRecorded => not_recorded("the boiler's number on it"),
+        FlagCode::StatedUntilLaterThanRule => format!(
+            "the paper of {test} prints a later last day than the rule allows; the rule's day holds"
+        ),
+        FlagCode::StatedUntilBeforeTest => {
+            format!("the paper of {test} prints a last day before the test and never holds")
+        }
+        FlagCode::IntervalUnknown => {
+            format!("no interval was found in the code for {test}; the shorter one is used")
+        }
+        FlagCode::FirstServiceNotRecorded => format!(
+            "the first service of the boiler is not recorded; the shorter interval is used for {test}"
+        ),
+        FlagCode::InspectorMayAskMore => {
+            let factor = paper.may_ask.map_or(String::new(), |factor| {
+                format!("{} x the working pressure ", factor.normalize())
+            });
+            format!("{test} follows a repair or change: the inspector may ask {factor}again")
+        }
+        FlagCode::InspectorHasInterest => {
+            format!("the inspector of {test} has an interest in the sale")
+        }
+        FlagCode::OrderNotRecorded
+        | FlagCode::OtherBoiler
+        | FlagCode::ExternalExaminationDue
+        | FlagCode::HobbyExemptionNotApplied
+        | FlagCode::HydraulicPressureLimited => test,
+    }
+}
+
+/// They go with every answer about a boiler; those of a country are rows of its code.
+const CAUTIONS: [&str; 4] = [
+    "This says which records hold. It does not say that a boiler may be steamed.",
+    "The code of the place, the club and the insurer rule; read them before a test.",
+    "Tests and examinations belong to an independent inspector.",
+    "Work on gas and on pressure vessels may need a licensed person.",
+];
+
+pub(crate) fn cautions(history: &History<'_>, day: Day) -> Vec<Sentence> {
+    let mut notes: Vec<&str> = history
+        .rules_on(day)
+        .filter_map(|row| row.note.as_deref())
+        .collect();
+    notes.sort_unstable();
+    notes.dedup();
+    CAUTIONS
+        .into_iter()
+        .chain(notes)
+        .take(100)
+        .map(Sentence::new)
+        .collect()
+}

@@ -1,0 +1,941 @@
+//! The gates: may an engine be listed, may it leave, on a day; every reason, and what clears it.
+
+use crate::{
+    boiler::Boiler,
+    codes::{Band, Jurisdiction, Rule, RuleKey, Subject},
+    days::{Day, DaySpan},
+    papers::{
+        self, Event, FlagCode, NotCounted, PaperKind, Sentence,
+        history::{History, Issued},
+    },
+};
+use serde::Serialize;
+
+words! {
+    pub enum Gate { List = "list", Deliver = "deliver" }
+}
+
+words! {
+    /// How an engine is offered.
+    pub enum Offer {
+        Steamable = "steamable",
+        WithoutPapers = "without_papers",
+        ForRestoration = "for_restoration",
+    }
+}
+
+words! {
+    pub enum Severity {
+        StopsSteaming = "stops_steaming",
+        StopsSale = "stops_sale",
+        Note = "note",
+    }
+}
+
+words! {
+    pub enum Outcome { Met = "met", Watch = "watch", Unmet = "unmet" }
+}
+
+words! {
+    pub enum Asbestos {
+        NotSuspected = "not_suspected",
+        Suspected = "suspected",
+        /// A laboratory sample found none.
+        Cleared = "cleared",
+    }
+}
+
+words! {
+    pub enum Check {
+        BoilerCode = "boiler_code",
+        HydraulicPaper = "hydraulic_paper",
+        SteamPaper = "steam_paper",
+        ExternalExamination = "external_examination",
+        InternalExamination = "internal_examination",
+        Ultrasonic = "ultrasonic",
+        GasTankPaper = "gas_tank_paper",
+        PapersDisclosed = "papers_disclosed",
+        BoilerNumber = "boiler_number",
+        Inspector = "inspector",
+        EvidenceOfPastUse = "evidence_of_past_use",
+        Findings = "findings",
+        JobsInHand = "jobs_in_hand",
+        Grades = "grades",
+        Asbestos = "asbestos",
+        Photographs = "photographs",
+        Words = "words",
+        AskingPrice = "asking_price",
+        Sale = "sale",
+        MoneySettled = "money_settled",
+        BuyerAbroad = "buyer_abroad",
+        Drained = "drained",
+        LiftingWeight = "lifting_weight",
+        SparesPacked = "spares_packed",
+        PapersPacked = "papers_packed",
+    }
+}
+
+/// Address of a record that shows a fact, at most 200 characters.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(
+    feature = "wire",
+    schema(max_length = 200, example = "/v1/boilers/88/papers")
+)]
+pub struct Link(String);
+
+impl Link {
+    /// Cut after 200 characters.
+    pub fn new(text: &str) -> Link {
+        Link(text.chars().take(200).collect())
+    }
+
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+/// Something on record, with the record that shows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shown<T> {
+    pub is: T,
+    pub link: Link,
+}
+
+/// All that the gates look at. `None` means that nothing is on record: such a check is never met.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Facts {
+    pub offer: Offer,
+    /// None: the engine has no boiler, and no check of one applies; or `boiler_not_known` says why it is not here.
+    pub boiler: Option<BoilerFacts>,
+    /// What is not recorded of the engine's boiler, so that no code can be asked; none when `boiler` has it all or the
+    /// engine has no boiler.
+    pub boiler_not_known: Option<Sentence>,
+    /// None: never surveyed.
+    pub open_findings: Option<Vec<Shown<Severity>>>,
+    pub jobs_in_hand: Vec<Link>,
+    /// Day of the latest condition grades.
+    pub graded_on: Option<Shown<Day>>,
+    /// Day on which the last heavy job was finished; none where there was none.
+    pub heavy_job_on: Option<Shown<Day>>,
+    pub asbestos: Option<Shown<Asbestos>>,
+    /// Whether the listing says that papers are missing; only asked of an offer that is not `steamable`.
+    pub listing_says_so: Option<Shown<bool>>,
+    /// Whether the buyer has acknowledged that in writing.
+    pub buyer_acknowledged: Option<Shown<bool>>,
+    pub photographs: Option<Shown<Photographs>>,
+    /// Whether the listing has a description.
+    pub words: Option<Shown<bool>>,
+    pub asking_price: Option<Link>,
+    pub sale: Option<Link>,
+    pub money_settled: Option<Shown<bool>>,
+    /// None: not known, or no buyer yet.
+    pub buyer_abroad: Option<Shown<bool>>,
+    pub drained: Option<Shown<bool>>,
+    pub lifting_weight: Option<Link>,
+    pub spares_packed: Option<Shown<bool>>,
+    pub papers_packed: Option<Shown<bool>>,
+}
+
+impl Facts {
+    fn has_boiler(&self) -> bool {
+        self.boiler.is_some() || self.boiler_not_known.is_some()
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BoilerFacts {
+    pub jurisdiction: Jurisdiction,
+    pub boiler: Boiler,
+    pub rules: Vec<Rule>,
+    pub events: Vec<Event>,
+    /// Where its papers are read.
+    pub papers: Link,
+    pub has_gas_tank: Option<bool>,
+    /// Day on which it was first put on the market, when known.
+    pub first_marketed_on: Option<Day>,
+    /// Evidence of past use or of conformity.
+    pub evidence: Vec<Link>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Photographs {
+    pub count: u32,
+    pub with_alt: u32,
+}
+
+/// What the firm sets for itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Bars {
+    /// Checks whose `watch` shuts the gate too. An `unmet` always does.
+    pub watch_bars: Vec<Check>,
+    /// A paper that lapses within so many days is watched.
+    pub watch_days: u16,
+    /// Months (1 to 12) in which an engine travels drained.
+    pub frost_months: Vec<i8>,
+    /// Checks of records that are not kept at all yet, so that nobody could clear them: absent from every answer.
+    pub not_kept: Vec<Check>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct Readiness {
+    pub on: Day,
+    pub gate: Gate,
+    pub open: bool,
+    #[cfg_attr(feature = "wire", schema(max_items = 40))]
+    pub checks: Vec<CheckAnswer>,
+    /// In the 24 months from `on`.
+    #[cfg_attr(feature = "wire", schema(max_items = 10000))]
+    pub open_days: Vec<DaySpan>,
+    #[cfg_attr(feature = "wire", schema(max_items = 100))]
+    pub cautions: Vec<Sentence>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = ReadinessCheck))]
+pub struct CheckAnswer {
+    pub check: Check,
+    pub outcome: Outcome,
+    pub reason: Sentence,
+    /// What would clear it; null when met.
+    pub clears: Option<Sentence>,
+    #[cfg_attr(feature = "wire", schema(max_items = 200))]
+    pub evidence: Vec<Link>,
+    /// Last day of the paper that the check rests on; null where the passing of time alone changes nothing.
+    pub holds_until: Option<Day>,
+}
+
+/// Total: every set of facts has an answer on every day.
+pub fn gate(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> Readiness {
+    let papers = facts.boiler.as_ref().map(|boiler| {
+        History::read(
+            &boiler.jurisdiction,
+            &boiler.boiler,
+            &boiler.rules,
+            &boiler.events,
+        )
+    });
+    let look = Look {
+        facts,
+        bars,
+        gate,
+        papers: papers.as_ref(),
+    };
+    let period = DaySpan {
+        from: on,
+        until: on.plus_months(24),
+    };
+    let checks = look.checks(on);
+    Readiness {
+        on,
+        gate,
+        open: look.open(&checks),
+        checks,
+        open_days: papers::open_days(period, &look.change_days(period), |day| {
+            look.open(&look.checks(day))
+        }),
+        cautions: papers
+            .as_ref()
+            .map_or(Vec::new(), |papers| papers::cautions(papers, on)),
+    }
+}
+
+/// What every check looks at.
+struct Look<'f> {
+    facts: &'f Facts,
+    bars: &'f Bars,
+    gate: Gate,
+    papers: Option<&'f History<'f>>,
+}
+
+impl Look<'_> {
+    fn open(&self, checks: &[CheckAnswer]) -> bool {
+        checks.iter().all(|answer| match answer.outcome {
+            Outcome::Met => true,
+            Outcome::Watch => !self.bars.watch_bars.contains(&answer.check),
+            Outcome::Unmet => false,
+        })
+    }
+
+    /// The days on which the passing of time alone may change an outcome, sorted.
+    fn change_days(&self, period: DaySpan) -> Vec<Day> {
+        let papers = self.papers.map_or(Vec::new(), History::change_days);
+        let ends = self
+            .papers
+            .into_iter()
+            .flat_map(|papers| &papers.papers)
+            .filter_map(Issued::end)
+            .flat_map(|end| [end, end.plus_days(-i32::from(self.bars.watch_days))]);
+        let months = (0..=25).map(|months| first_of_month(period.from).plus_months(months));
+        let advised = self
+            .papers
+            .and_then(|papers| papers::external_examination_by(papers, period.from));
+        let not_counted = self
+            .papers
+            .into_iter()
+            .flat_map(|papers| papers.not_counted.iter().map(|(test, _)| test.moment.on));
+        let mut days: Vec<Day> = papers
+            .into_iter()
+            .chain(ends)
+            .chain(months)
+            .chain(advised)
+            .chain(not_counted)
+            .collect();
+        days.sort_unstable();
+        days
+    }
+
+    fn checks(&self, on: Day) -> Vec<CheckAnswer> {
+        let boiler = match (
+            &self.facts.boiler,
+            self.papers,
+            &self.facts.boiler_not_known,
+        ) {
+            (Some(boiler), Some(papers), _) => self.boiler_checks(boiler, papers, on),
+            (_, _, Some(what)) => vec![self.boiler_not_known(what)],
+            (None, _, None) | (_, None, None) => Vec::new(),
+        };
+        let own = match self.gate {
+            Gate::List => self.list_checks(),
+            Gate::Deliver => self.deliver_checks(on),
+        };
+        let both = [self.findings(), self.jobs(), self.asbestos()];
+        let checks = boiler.into_iter().chain(both).chain(own);
+        checks
+            .filter(|answer| !self.bars.not_kept.contains(&answer.check))
+            .collect()
+    }
+
+    // The boiler
+
+    fn boiler_checks(
+        &self,
+        boiler: &BoilerFacts,
+        papers: &History<'_>,
+        on: Day,
+    ) -> Vec<CheckAnswer> {
+        let mut checks = match self.facts.offer {
+            Offer::Steamable => self.paper_checks(boiler, papers, on),
+            Offer::WithoutPapers | Offer::ForRestoration => {
+                vec![self.papers_disclosed(Some(&boiler.papers))]
+            }
+        };
+        checks.extend(evidence_of_past_use(boiler, papers, on));
+        checks
+    }
+
+    fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
+        match self.facts.offer {
+            Offer::Steamable => unmet(
+                Check::BoilerCode,
+                what.as_str().to_owned(),
+                "Record what is missing of the boiler",
+            ),
+            Offer::WithoutPapers | Offer::ForRestoration => self.papers_disclosed(None),
+        }
+    }
+
+    fn paper_checks(
+        &self,
+        boiler: &BoilerFacts,
+        papers: &History<'_>,
+        on: Day,
+    ) -> Vec<CheckAnswer> {
+        let mut required = papers.required(on);
+        if boiler.has_gas_tank.is_some() {
+            required.retain(|kinds| *kinds != [PaperKind::GasTank]);
+        }
+        if boiler.has_gas_tank == Some(true) {
+            required.push(&[PaperKind::GasTank]);
+        }
+        let mut checks = vec![boiler_code(boiler, papers, on)];
+        let mut resting_on = Vec::new();
+        for kinds in required {
+            let paper = papers.holding(kinds, on).max_by_key(|paper| {
+                (
+                    !self.lapses(paper, on) && clean(paper),
+                    clean(paper),
+                    end(paper),
+                )
+            });
+            checks.push(match paper {
+                Some(paper) => self.paper_holds(paper, on),
+                None => no_paper(papers, kinds, on),
+            });
+            resting_on.extend(paper);
+        }
+        checks.extend(
+            boiler
+                .has_gas_tank
+                .is_none()
+                .then(|| {
+                    watch(
+                        Check::GasTankPaper,
+                        "it is not recorded whether the engine has a gas tank".to_owned(),
+                        "Record whether it has one",
+                    )
+                })
+                .filter(|answer| checks.iter().all(|other| other.check != answer.check)),
+        );
+        checks.extend(external_examination(papers, on));
+        if !resting_on.is_empty() {
+            checks.push(boiler_number(papers, &resting_on, on));
+            checks.push(inspector(&resting_on));
+        }
+        for check in &mut checks {
+            check.evidence.push(boiler.papers.clone());
+        }
+        checks
+    }
+
+    fn lapses(&self, paper: &Issued<'_>, on: Day) -> bool {
+        end(paper).days_since(on) <= i32::from(self.bars.watch_days)
+    }
+
+    fn paper_holds(&self, paper: &Issued<'_>, on: Day) -> CheckAnswer {
+        let check = check_of(paper.kind);
+        let named = name(paper.kind);
+        let end = paper.end();
+        let open_question = paper.flags.iter().find(|flag| leaves_open(**flag));
+        let answer = match (end, open_question) {
+            (Some(end), _) if self.lapses(paper, on) => watch(
+                check,
+                format!("the {named} runs out on {end}"),
+                clears(paper.kind),
+            ),
+            (_, Some(flag)) => watch(
+                check,
+                papers::paper_flag(*flag, paper),
+                "Complete the record of the test",
+            ),
+            (Some(end), None) => met(check, format!("the {named} holds until {end}")),
+            (None, None) => met(check, format!("the {named} has no last day")),
+        };
+        CheckAnswer {
+            holds_until: end,
+            ..answer
+        }
+    }
+
+    /// Before a sale there is no buyer who could acknowledge.
+    fn papers_disclosed(&self, papers: Option<&Link>) -> CheckAnswer {
+        let facts = self.facts;
+        let said = yes(
+            Check::PapersDisclosed,
+            facts.listing_says_so.as_ref(),
+            "the listing says that it is offered without boiler papers",
+            "the listing does not say that it is offered without boiler papers",
+            "Say so in the listing",
+        );
+        let answer = match (self.gate, said.outcome) {
+            (Gate::Deliver, Outcome::Met) => yes(
+                Check::PapersDisclosed,
+                facts.buyer_acknowledged.as_ref(),
+                "the buyer has acknowledged in writing that there are no boiler papers",
+                "the buyer has not acknowledged in writing that there are no boiler papers",
+                "The buyer's written acknowledgement",
+            ),
+            (Gate::Deliver, Outcome::Watch | Outcome::Unmet) | (Gate::List, _) => said,
+        };
+        answer.shown(papers)
+    }
+
+    // The engine
+
+    fn findings(&self) -> CheckAnswer {
+        let Some(findings) = &self.facts.open_findings else {
+            return unmet(
+                Check::Findings,
+                "no survey is on record".to_owned(),
+                "A survey",
+            );
+        };
+        let of = |severity: Severity| {
+            findings
+                .iter()
+                .filter(move |finding| finding.is == severity)
+        };
+        let stops = |what: &str, severity| {
+            let n = of(severity).count();
+            let findings = if n == 1 {
+                "finding stops"
+            } else {
+                "findings stop"
+            };
+            format!("{n} open {findings} {what}")
+        };
+        let steamable = self.facts.offer == Offer::Steamable;
+        let mend = "A job or a survey that clears it";
+        let stop_sale = of(Severity::StopsSale).next().is_some();
+        let stop_steaming = of(Severity::StopsSteaming).next().is_some();
+        let answer = if stop_sale {
+            unmet(
+                Check::Findings,
+                stops("the sale", Severity::StopsSale),
+                mend,
+            )
+        } else if stop_steaming && steamable {
+            let reason = stops("steaming", Severity::StopsSteaming);
+            unmet(Check::Findings, reason, mend)
+        } else if stop_steaming {
+            let reason = stops("steaming", Severity::StopsSteaming);
+            watch(Check::Findings, reason, mend)
+        } else {
+            met(
+                Check::Findings,
+                "no open finding stops steaming or the sale".to_owned(),
+            )
+        };
+        answer.shown(findings.iter().map(|finding| &finding.link))
+    }
+
+    fn jobs(&self) -> CheckAnswer {
+        let jobs = &self.facts.jobs_in_hand;
+        let (n, clears) = (jobs.len(), "Finish the job or call it off");
+        let reason = match n {
+            0 => return met(Check::JobsInHand, "no job is in hand".to_owned()),
+            1 => "1 job is in hand".to_owned(),
+            _ => format!("{n} jobs are in hand"),
+        };
+        let answer = match self.gate {
+            Gate::List => watch(Check::JobsInHand, reason, clears),
+            Gate::Deliver => unmet(Check::JobsInHand, reason, clears),
+        };
+        answer.shown(jobs)
+    }
+
+    /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that holds asbestos is sold. That a sample is asked
+    /// for is common practice.
+    fn asbestos(&self) -> CheckAnswer {
+        let clears = "A laboratory sample that finds none";
+        let Some(asbestos) = &self.facts.asbestos else {
+            return unmet(
+                Check::Asbestos,
+                "it is not recorded whether asbestos is suspected".to_owned(),
+                "A survey of the lagging and packings",
+            );
+        };
+        let answer = match asbestos.is {
+            Asbestos::NotSuspected => met(Check::Asbestos, "no asbestos is suspected".to_owned()),
+            Asbestos::Suspected => {
+                unmet(Check::Asbestos, "asbestos is suspected".to_owned(), clears)
+            }
+            Asbestos::Cleared => met(
+                Check::Asbestos,
+                "a laboratory sample found no asbestos".to_owned(),
+            ),
+        };
+        answer.shown([&asbestos.link])
+    }
+
+    // One gate alone
+
+    fn list_checks(&self) -> Vec<CheckAnswer> {
+        let facts = self.facts;
+        vec![
+            self.grades(),
+            self.photographs(),
+            yes(
+                Check::Words,
+                facts.words.as_ref(),
+                "the listing has a description",
+                "the listing has no description",
+                "A description",
+            ),
+            there(
+                Check::AskingPrice,
+                facts.asking_price.as_ref(),
+                "an asking price is set",
+                "no asking price is set",
+                "An asking price",
+            ),
+        ]
+    }
+
+    fn grades(&self) -> CheckAnswer {
+        let again = "A survey with condition grades";
+        let Some(graded) = &self.facts.graded_on else {
+            let reason = "no condition grades are on record".to_owned();
+            return unmet(Check::Grades, reason, again);
+        };
+        let worked = self.facts.heavy_job_on.as_ref();
+        match worked.filter(|worked| graded.is < worked.is) {
+            Some(worked) => unmet(
+                Check::Grades,
+                format!(
+                    "the condition grades of {} are older than the heavy job finished on {}",
+                    graded.is, worked.is
+                ),
+                again,
+            )
+            .shown([&graded.link, &worked.link]),
+            None => met(Check::Grades, format!("condition grades of {}", graded.is))
+                .shown([&graded.link]),
+        }
+    }
+
+    fn photographs(&self) -> CheckAnswer {
+        let Some(photographs) = &self.facts.photographs else {
+            let reason = "no photographs are on record".to_owned();
+            return unmet(Check::Photographs, reason, "A photograph");
+        };
+        let Photographs { count, with_alt } = photographs.is;
+        let answer = if count == 0 {
+            let reason = "no photographs are on record".to_owned();
+            unmet(Check::Photographs, reason, "A photograph")
+        } else if with_alt < count {
+            unmet(
+                Check::Photographs,
+                format!("{with_alt} of {count} photographs are described in words"),
+                "Words for each photograph",
+            )
+        } else {
+            let reason = format!("{count} photographs, each described in words");
+            met(Check::Photographs, reason)
+        };
+        answer.shown([&photographs.link])
+    }
+
+    fn deliver_checks(&self, on: Day) -> Vec<CheckAnswer> {
+        let facts = self.facts;
+        let mut checks = vec![
+            there(
+                Check::Sale,
+                facts.sale.as_ref(),
+                "a sale is on record",
+                "no sale is on record",
+                "A sale",
+            ),
+            yes(
+                Check::MoneySettled,
+                facts.money_settled.as_ref(),
+                "the money is settled",
+                "the money is not settled",
+                "The rest of the price",
+            ),
+        ];
+        checks.extend(self.buyer_abroad());
+        if facts.has_boiler() && self.bars.frost_months.contains(&on.date().month()) {
+            checks.push(yes(
+                Check::Drained,
+                facts.drained.as_ref(),
+                "boiler and tanks are drained",
+                "it is not recorded that boiler and tanks are drained against frost",
+                "Drain it and record that",
+            ));
+        }
+        checks.extend([
+            there(
+                Check::LiftingWeight,
+                facts.lifting_weight.as_ref(),
+                "the weight to be lifted is on record",
+                "the weight to be lifted is not on record",
+                "The total weight",
+            ),
+            yes(
+                Check::SparesPacked,
+                facts.spares_packed.as_ref(),
+                "what goes with the engine is packed",
+                "it is not recorded that what goes with the engine is packed",
+                "Pack it and record that",
+            ),
+            yes(
+                Check::PapersPacked,
+                facts.papers_packed.as_ref(),
+                "the papers are packed",
+                "it is not recorded that the papers are packed",
+                "Pack them and record that",
+            ),
+        ]);
+        checks
+    }
+
+    fn buyer_abroad(&self) -> Option<CheckAnswer> {
+        let applies = self.facts.has_boiler() && self.facts.offer == Offer::Steamable;
+        let abroad = self
+            .facts
+            .buyer_abroad
+            .as_ref()
+            .filter(|it| applies && it.is)?;
+        let reason = "the buyer is abroad, and boiler reports do not cross borders".to_owned();
+        let clears = "The buyer's own papers there";
+        Some(watch(Check::BuyerAbroad, reason, clears).shown([&abroad.link]))
+    }
+}
+
+// Checks of papers
+
+fn boiler_code(boiler: &BoilerFacts, papers: &History<'_>, on: Day) -> CheckAnswer {
+    let place = &boiler.jurisdiction;
+    let check = Check::BoilerCode;
+    if papers.required(on).is_empty() {
+        let reason = format!("no rule of {place} on record asks for a paper");
+        unmet(check, reason, "The rows of the boiler code")
+    } else if papers.subject_on(on).band == Band::OutsideCode {
+        let reason = format!("the boiler is above the size that the code of {place} covers");
+        unmet(
+            check,
+            reason,
+            "A competent person's own scheme; the code has none",
+        )
+    } else {
+        met(check, format!("the boiler is within the code of {place}"))
+    }
+}
+
+fn no_paper(papers: &History<'_>, kinds: &[PaperKind], on: Day) -> CheckAnswer {
+    let last = papers.last_ended(kinds, on);
+    let kind = last
+        .map(|paper| paper.kind)
+        .or(kinds.first().copied())
+        .unwrap_or(PaperKind::Hydraulic);
+    let named = name(kind);
+    let reason = match last {
+        None => format!("there is no {named}"),
+        Some(paper) => match (paper.voided, paper.end_as_of(on)) {
+            (Some((voided, _)), _) if paper.ended_void(on) => {
+                format!("the {named} is void from {voided}")
+            }
+            (_, Some(end)) => format!("the {named} ran out on {end}"),
+            (_, None) => format!("the {named} does not hold"),
+        },
+    };
+    unmet(check_of(kind), reason, clears(kind))
+}
+
+/// Where the code asks for it the paper's own check tells; here it is advised alone, and bars nothing.
+fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
+    let by = papers::external_examination_by(papers, on)?;
+    let check = Check::ExternalExamination;
+    Some(if by <= on {
+        let reason = "an external examination with the cladding off is advised".to_owned();
+        watch(check, reason, clears(PaperKind::ExternalExamination))
+    } else {
+        let reason = format!("the next external examination is advised by {by}");
+        CheckAnswer {
+            holds_until: Some(by),
+            ..met(check, reason)
+        }
+    })
+}
+
+fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> CheckAnswer {
+    let check = Check::BoilerNumber;
+    let another = papers
+        .not_counted
+        .iter()
+        .find(|(test, why)| *why == NotCounted::OtherBoiler && test.moment.on <= on);
+    let without = resting_on
+        .iter()
+        .find(|paper| paper.flags.contains(&FlagCode::BoilerNumberNotRecorded));
+    if let Some(paper) = without {
+        let reason = papers::paper_flag(FlagCode::BoilerNumberNotRecorded, paper);
+        watch(check, reason, "Record the number on the paper")
+    } else if let Some((test, _)) = another {
+        watch(
+            check,
+            format!(
+                "the {} test of {} names another boiler and is not counted",
+                test.kind, test.moment.on
+            ),
+            "Find out whose paper it is",
+        )
+    } else {
+        let reason = "every paper names this boiler".to_owned();
+        met(check, reason)
+    }
+}
+
+fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
+    let check = Check::Inspector;
+    let clears = "A test by an independent inspector";
+    let with = |interest: Option<bool>| {
+        resting_on
+            .iter()
+            .find(move |paper| paper.test.inspector_interest == interest)
+    };
+    if let Some(paper) = with(Some(true)) {
+        let reason = papers::paper_flag(FlagCode::InspectorHasInterest, paper);
+        watch(check, reason, clears)
+    } else if let Some(paper) = with(None) {
+        let reason = format!(
+            "it is not recorded whether the inspector of the {} test of {} has an interest in the sale",
+            paper.test.kind, paper.from
+        );
+        watch(check, reason, "Record whether the inspector is independent")
+    } else {
+        let reason = "no inspector has an interest in the sale".to_owned();
+        met(check, reason)
+    }
+}
+
+fn evidence_of_past_use(
+    boiler: &BoilerFacts,
+    papers: &History<'_>,
+    on: Day,
+) -> Option<CheckAnswer> {
+    let check = Check::EvidenceOfPastUse;
+    // An unknown day may be any day, so that the row is looked up as for a new boiler.
+    let subject = Subject {
+        first_service_on: Some(boiler.first_marketed_on.unwrap_or(Day::LAST)),
+        ..papers.subject_on(on)
+    };
+    papers.rule(RuleKey::EvidenceOfPastUse, subject, on)?;
+    let clears = "Evidence of past use, or of conformity";
+    let answer = match boiler.first_marketed_on {
+        _ if !boiler.evidence.is_empty() => met(
+            check,
+            "evidence of past use or of conformity is on record".to_owned(),
+        ),
+        Some(day) => unmet(
+            check,
+            format!(
+                "the boiler was first marketed on {day} and no evidence of past use or of conformity is on record"
+            ),
+            clears,
+        ),
+        None => watch(
+            check,
+            "it is not recorded when the boiler was first marketed".to_owned(),
+            "Record that day",
+        ),
+    };
+    Some(answer.shown(&boiler.evidence))
+}
+
+/// Flags that leave a question about the test itself.
+fn leaves_open(flag: FlagCode) -> bool {
+    match flag {
+        FlagCode::PressureNotRecorded
+        | FlagCode::HoldMinutesNotRecorded
+        | FlagCode::HighestPressureNotRecorded
+        | FlagCode::PassedNotRecorded
+        | FlagCode::IntervalUnknown
+        | FlagCode::FirstServiceNotRecorded => true,
+        FlagCode::BoilerNumberNotRecorded
+        | FlagCode::OrderNotRecorded
+        | FlagCode::OtherBoiler
+        | FlagCode::StatedUntilLaterThanRule
+        | FlagCode::StatedUntilBeforeTest
+        | FlagCode::InspectorMayAskMore
+        | FlagCode::InspectorHasInterest
+        | FlagCode::ExternalExaminationDue
+        | FlagCode::HobbyExemptionNotApplied
+        | FlagCode::HydraulicPressureLimited => false,
+    }
+}
+
+fn clean(paper: &Issued<'_>) -> bool {
+    !paper.flags.iter().any(|flag| {
+        leaves_open(*flag)
+            || *flag == FlagCode::BoilerNumberNotRecorded
+            || *flag == FlagCode::InspectorHasInterest
+    })
+}
+
+fn end(paper: &Issued<'_>) -> Day {
+    paper.end().unwrap_or(Day::LAST)
+}
+
+fn check_of(kind: PaperKind) -> Check {
+    match kind {
+        PaperKind::Hydraulic => Check::HydraulicPaper,
+        PaperKind::Steam => Check::SteamPaper,
+        PaperKind::GasTank => Check::GasTankPaper,
+        PaperKind::ExternalExamination => Check::ExternalExamination,
+        PaperKind::InternalExamination => Check::InternalExamination,
+        PaperKind::Ultrasonic => Check::Ultrasonic,
+    }
+}
+
+fn name(kind: PaperKind) -> &'static str {
+    match kind {
+        PaperKind::Hydraulic => "hydraulic paper",
+        PaperKind::Steam => "steam paper",
+        PaperKind::GasTank => "gas tank paper",
+        PaperKind::ExternalExamination => "report of an external examination",
+        PaperKind::InternalExamination => "report of an internal examination",
+        PaperKind::Ultrasonic => "ultrasonic report",
+    }
+}
+
+fn clears(kind: PaperKind) -> &'static str {
+    match kind {
+        PaperKind::Hydraulic => "A hydraulic test",
+        PaperKind::Steam => "A steam test",
+        PaperKind::GasTank => "A test of the gas tank",
+        PaperKind::ExternalExamination => "An external examination",
+        PaperKind::InternalExamination => "An internal examination",
+        PaperKind::Ultrasonic => "An ultrasonic test",
+    }
+}
+
+// Answers
+
+impl CheckAnswer {
+    fn new(check: Check, outcome: Outcome, reason: &str, clears: Option<&str>) -> CheckAnswer {
+        CheckAnswer {
+            check,
+            outcome,
+            reason: Sentence::new(reason),
+            clears: clears.map(Sentence::new),
+            evidence: Vec::new(),
+            holds_until: None,
+        }
+    }
+
+    fn shown<'l>(mut self, links: impl IntoIterator<Item = &'l Link>) -> CheckAnswer {
+        self.evidence.extend(links.into_iter().take(200).cloned());
+        self
+    }
+}
+
+fn met(check: Check, reason: String) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Met, &reason, None)
+}
+
+fn watch(check: Check, reason: String, clears: &str) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Watch, &reason, Some(clears))
+}
+
+fn unmet(check: Check, reason: String, clears: &str) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Unmet, &reason, Some(clears))
+}
+
+/// Met when the record says yes.
+fn yes(
+    check: Check,
+    record: Option<&Shown<bool>>,
+    if_yes: &str,
+    if_not: &str,
+    clears: &str,
+) -> CheckAnswer {
+    let answer = if record.is_some_and(|record| record.is) {
+        met(check, if_yes.to_owned())
+    } else {
+        unmet(check, if_not.to_owned(), clears)
+    };
+    answer.shown(record.map(|record| &record.link))
+}
+
+/// Met when there is a record.
+fn there(
+    check: Check,
+    record: Option<&Link>,
+    if_there: &str,
+    if_not: &str,
+    clears: &str,
+) -> CheckAnswer {
+    let answer = if record.is_some() {
+        met(check, if_there.to_owned())
+    } else {
+        unmet(check, if_not.to_owned(), clears)
+    };
+    answer.shown(record)
+}
+
+fn first_of_month(day: Day) -> Day {
+    day.plus_days(1 - i32::from(day.date().day()))
+}

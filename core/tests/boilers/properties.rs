@@ -1,0 +1,160 @@
+//! What holds of every history.
+
+use crate::{
+    OURS,
+    random::{self, Random, psi},
+};
+use outshop_core::{
+    boiler::Material,
+    codes::{self, Mark, Rule, RuleUnit},
+    days::{Day, DaySpan},
+    papers::{self, Answer, Event, Question, TestKind},
+};
+use proptest::prelude::*;
+use rust_decimal::Decimal;
+
+fn day_of(event: &Event) -> Day {
+    let (Event::Test { on, .. }
+    | Event::JobFinished { on, .. }
+    | Event::WorkingPressureChanged { on, .. }
+    | Event::BoilerExchanged { on, .. }) = event;
+    *on
+}
+
+fn ask(question: &Question) -> Answer {
+    papers::answer(question, &codes::seed())
+}
+
+fn asked_for(question: &Question, days: Vec<Day>) -> Question {
+    Question {
+        days,
+        ..question.clone()
+    }
+}
+
+fn passed(test: TestKind, on: Day) -> Event {
+    Event::Test {
+        test,
+        on,
+        at: None,
+        pressure: Some(psi(5000)),
+        hold_minutes: Some(30),
+        highest_pressure: Some(psi(100)),
+        passed: Some(true),
+        boiler_number: Some(OURS.parse().expect("a number")),
+        stated_until: None,
+        inspector_interest: Some(false),
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(400))]
+
+    #[test]
+    fn the_order_of_events_and_rows_is_irrelevant(seed: u64) {
+        let mut random = Random(seed);
+        let mut question = random::question(&mut random);
+        question.days = vec![random::first_day().plus_days(2000), random::first_day().plus_days(3500)];
+        let told = ask(&question);
+        let mut rules = codes::seed();
+        random.shuffle(&mut rules);
+        random.shuffle(&mut question.events);
+        prop_assert_eq!(told, papers::answer(&question, &rules));
+    }
+
+    #[test]
+    fn a_later_passed_test_shortens_no_paper(seed: u64, after in 1..1000_i32) {
+        let mut random = Random(seed);
+        let mut question = random::question(&mut random);
+        let before = ask(&question).papers;
+        let last = question.events.iter().map(day_of).max().unwrap_or(random::first_day());
+        question.events.push(passed(random.pick(TestKind::ALL), last.plus_days(after)));
+        let mut now = ask(&question).papers;
+        for paper in before {
+            let at = now.iter().position(|other| *other == paper);
+            prop_assert!(at.is_some(), "{paper:?} is not among {now:?}");
+            at.map(|at| now.remove(at));
+        }
+        prop_assert!(now.len() <= 1);
+    }
+
+    /// An exchange says whose the tests before it were, and so is kept.
+    #[test]
+    fn a_day_depends_on_nothing_later(seed: u64, after in 0..4400_i32) {
+        let mut random = Random(seed);
+        let question = random::question(&mut random);
+        let day = random::first_day().plus_days(after);
+        let known = |event: &&Event| day_of(event) <= day || matches!(event, Event::BoilerExchanged { .. });
+        let events = question.events.iter().filter(known).cloned().collect();
+        let known = Question { events, ..question.clone() };
+        prop_assert_eq!(ask(&asked_for(&question, vec![day])).days, ask(&asked_for(&known, vec![day])).days);
+    }
+
+    #[test]
+    fn days_and_open_days_agree(seed: u64, from in 0..4400_i32, length in 0..2000_i32) {
+        let mut random = Random(seed);
+        let mut question = random::question(&mut random);
+        let from = random::first_day().plus_days(from);
+        let until = from.plus_days(length);
+        question.period = Some(DaySpan { from, until });
+        question.days = (0..20).map(|_| from.plus_days(i32::try_from(random.below(2000)).expect("small"))).collect();
+        let told = ask(&question);
+        for span in &told.open_days {
+            prop_assert!(from <= span.from && span.from <= span.until && span.until <= until);
+            question.days.extend([span.from, span.until, span.from.plus_days(-1), span.until.plus_days(1)]);
+        }
+        for day in ask(&question).days {
+            let within = from <= day.on && day.on <= until;
+            let open = told.open_days.iter().any(|span| span.from <= day.on && day.on <= span.until);
+            prop_assert!(!within || open == day.papers_hold, "{day:?} {:?}", told.open_days);
+        }
+        prop_assert!(told.open_days.windows(2).all(|two| two[0].until.plus_days(1) < two[1].from));
+    }
+
+    /// "Until D" holds on D and not on D + 1 (plain reading of every code).
+    #[test]
+    fn the_last_day_is_the_last(year in 1900..2100_i32, day_of_year in 0..366_i32, gap in 0..400_i32) {
+        let hydraulic = "1900-01-01".parse::<Day>().expect("a day").plus_months((year - 1900) * 12).plus_days(day_of_year);
+        let steam = hydraulic.plus_days(gap);
+        let mut question = random::question(&mut Random(1));
+        question.jurisdiction = "GB".parse().expect("a jurisdiction");
+        question.boiler.material = Material::Copper;
+        question.boiler.volume = "8 L".parse().expect("a volume");
+        question.events = vec![passed(TestKind::Steam, steam), passed(TestKind::HydraulicRepeat, hydraulic)];
+        let last = steam.plus_months(14);
+        question.days = vec![steam.plus_days(-1), steam, last, last.plus_days(1)];
+        let holds: Vec<bool> = ask(&question).days.iter().map(|day| day.papers_hold).collect();
+        prop_assert_eq!(holds, [false, true, true, false]);
+    }
+
+    /// Rows come from a database that a firm edits: whatever they say, there is an answer.
+    #[test]
+    fn strange_rows_and_days_do_not_stop_the_clock(seed: u64, shift in -3000..2300_i32) {
+        let mut random = Random(seed);
+        let mut question = random::question(&mut random);
+        for event in &mut question.events {
+            let (Event::Test { on, .. }
+            | Event::JobFinished { on, .. }
+            | Event::WorkingPressureChanged { on, .. }
+            | Event::BoilerExchanged { on, .. }) = event;
+            *on = on.plus_months(shift);
+        }
+        question.boiler.working_pressure = random.pick(&["999999999.999999 bar", "0.000001 psi", "1/128 bar"]).parse().expect("a pressure");
+        question.boiler.volume = random.pick(&["999999999.999999 gal_imp", "0.000001 in3"]).parse().expect("a volume");
+        question.days = vec![Day::FIRST, Day::LAST];
+        question.period = Some(DaySpan { from: Day::FIRST, until: Day::LAST });
+        let mut rules = codes::seed();
+        for _ in 0..20 {
+            let at = random.below(rules.len());
+            let rule: &mut Rule = &mut rules[at];
+            rule.value = random.pick(&[None, Some(Decimal::MAX), Some(Decimal::MIN), Some(Decimal::ZERO), Some(Decimal::new(15, 1))]);
+            rule.unit = random.pick(RuleUnit::ALL);
+            rule.mark = random.pick(Mark::ALL);
+            rule.valid_from = random.pick(&[None, Some(Day::FIRST), Some(Day::LAST)]);
+            rule.valid_until = random.pick(&[None, Some(Day::FIRST), Some(Day::LAST)]);
+        }
+        let told = papers::answer(&question, &rules);
+        prop_assert_eq!(told.days.len(), 2);
+        prop_assert_eq!(told.papers.len() + told.tests_not_counted.len(), question.events.iter().filter(|event| matches!(event, Event::Test { .. })).count());
+    }
+}

@@ -1,0 +1,790 @@
+//! The gates. What bars and what is watched is the design's own rule, or the published rule of the British code where a
+//! paper is concerned.
+
+use crate::{
+    question,
+    random::{self, Random},
+};
+use outshop_core::{
+    codes,
+    days::Day,
+    papers::{Event, Question, Sentence},
+    readiness::{
+        self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Offer, Outcome,
+        Photographs, Readiness, Severity, Shown,
+    },
+};
+
+fn day(text: &str) -> Day {
+    text.parse().expect("a day")
+}
+
+fn shown<T>(is: T) -> Shown<T> {
+    Shown {
+        is,
+        link: Link::new("/v1/engines/417"),
+    }
+}
+
+fn bars() -> Bars {
+    Bars {
+        watch_bars: Vec::new(),
+        watch_days: 30,
+        frost_months: vec![11, 12, 1, 2, 3],
+        not_kept: Vec::new(),
+    }
+}
+
+const IN_DATE: &[&str] = &[
+    "hydraulic_repeat 2023-05-14 inspector_interest=false",
+    "steam 2025-04-01 inspector_interest=false",
+];
+
+fn boiler(boiler: &str, events: &[&str]) -> BoilerFacts {
+    let Question {
+        jurisdiction,
+        boiler,
+        events,
+        ..
+    } = serde_json::from_value(question(boiler, events)).expect("a question");
+    BoilerFacts {
+        jurisdiction,
+        boiler,
+        rules: codes::seed(),
+        events,
+        papers: Link::new("/v1/boilers/88/papers"),
+        has_gas_tank: Some(false),
+        first_marketed_on: Some(day("1998-01-01")),
+        evidence: Vec::new(),
+    }
+}
+
+/// An engine for which everything is on record and in order; its steam paper ends on 2026-06-01.
+fn ready() -> Facts {
+    Facts {
+        offer: Offer::Steamable,
+        boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", IN_DATE)),
+        boiler_not_known: None,
+        open_findings: Some(Vec::new()),
+        jobs_in_hand: Vec::new(),
+        graded_on: Some(shown(day("2025-04-02"))),
+        heavy_job_on: Some(shown(day("2025-04-02"))),
+        asbestos: Some(shown(Asbestos::NotSuspected)),
+        listing_says_so: None,
+        buyer_acknowledged: None,
+        photographs: Some(shown(Photographs {
+            count: 4,
+            with_alt: 4,
+        })),
+        words: Some(shown(true)),
+        asking_price: Some(Link::new("/v1/engines/417/asking-prices")),
+        sale: Some(Link::new("/v1/engines/417/sales/1")),
+        money_settled: Some(shown(true)),
+        buyer_abroad: Some(shown(false)),
+        drained: None,
+        lifting_weight: Some(Link::new("/v1/engines/417")),
+        spares_packed: Some(shown(true)),
+        papers_packed: Some(shown(true)),
+    }
+}
+
+/// Nothing on record but the engine itself: what the service knows before its other parts exist.
+fn bare() -> Facts {
+    Facts {
+        boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", &[])),
+        open_findings: None,
+        graded_on: None,
+        heavy_job_on: None,
+        asbestos: None,
+        photographs: None,
+        words: None,
+        asking_price: None,
+        sale: None,
+        money_settled: None,
+        buyer_abroad: None,
+        lifting_weight: None,
+        spares_packed: None,
+        papers_packed: None,
+        ..ready()
+    }
+}
+
+fn ask(facts: &Facts, gate: Gate, on: &str) -> Readiness {
+    readiness::gate(facts, &bars(), gate, day(on))
+}
+
+#[track_caller]
+fn find(answer: &Readiness, check: Check) -> &CheckAnswer {
+    let found = answer.checks.iter().find(|it| it.check == check);
+    found.unwrap_or_else(|| panic!("{check} is not among {:#?}", answer.checks))
+}
+
+fn unmet(answer: &Readiness) -> Vec<&str> {
+    answer
+        .checks
+        .iter()
+        .filter(|it| it.outcome == Outcome::Unmet)
+        .map(|it| it.reason.as_str())
+        .collect()
+}
+
+#[test]
+fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
+    let last = ask(&ready(), Gate::Deliver, "2026-06-01");
+    assert!(last.open);
+    assert_eq!(find(&last, Check::SteamPaper).outcome, Outcome::Watch);
+    let next = ask(&ready(), Gate::Deliver, "2026-06-02");
+    assert!(!next.open);
+    assert_eq!(unmet(&next), ["the steam paper ran out on 2026-06-01"]);
+    let steam = find(&next, Check::SteamPaper);
+    assert_eq!(
+        steam.clears.as_ref().map(|it| it.as_str()),
+        Some("A steam test")
+    );
+    assert_eq!(steam.evidence, [Link::new("/v1/boilers/88/papers")]);
+}
+
+#[test]
+fn a_paper_is_watched_from_thirty_days_before_its_end() {
+    for (on, outcome) in [
+        ("2026-05-01", Outcome::Met),
+        ("2026-05-02", Outcome::Watch),
+        ("2026-06-01", Outcome::Watch),
+    ] {
+        let answer = ask(&ready(), Gate::Deliver, on);
+        let steam = find(&answer, Check::SteamPaper);
+        assert_eq!(steam.outcome, outcome, "{on}");
+        assert_eq!(steam.holds_until, Some(day("2026-06-01")), "{on}");
+    }
+}
+
+#[test]
+fn a_watch_bars_where_the_firm_says_so_and_an_unmet_always() {
+    let strict = Bars {
+        watch_bars: vec![Check::SteamPaper],
+        ..bars()
+    };
+    assert!(readiness::gate(&ready(), &strict, Gate::Deliver, day("2026-05-01")).open);
+    let watched = readiness::gate(&ready(), &strict, Gate::Deliver, day("2026-05-02"));
+    assert!(!watched.open);
+    assert_eq!(find(&watched, Check::SteamPaper).outcome, Outcome::Watch);
+    let other = Bars {
+        watch_bars: vec![Check::HydraulicPaper],
+        ..bars()
+    };
+    assert!(readiness::gate(&ready(), &other, Gate::Deliver, day("2026-05-02")).open);
+    assert!(!readiness::gate(&ready(), &other, Gate::Deliver, day("2026-06-02")).open);
+}
+
+#[test]
+fn open_days_run_over_the_next_24_months() {
+    let spans = |facts: &Facts, bars: &Bars, on: &str| {
+        let answer = readiness::gate(facts, bars, Gate::Deliver, day(on));
+        answer
+            .open_days
+            .iter()
+            .map(|it| format!("{} {}", it.from, it.until))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    let drained = Facts {
+        drained: Some(shown(true)),
+        ..ready()
+    };
+    assert_eq!(
+        spans(&drained, &bars(), "2025-04-10"),
+        "2025-04-10 2026-06-01"
+    );
+    assert_eq!(
+        spans(&ready(), &bars(), "2025-04-10"),
+        "2025-04-10 2025-10-31, 2026-04-01 2026-06-01",
+        "frost"
+    );
+    let strict = Bars {
+        watch_bars: vec![Check::SteamPaper],
+        ..bars()
+    };
+    assert_eq!(
+        spans(&drained, &strict, "2025-04-10"),
+        "2025-04-10 2026-05-01"
+    );
+    let unpaid = Facts {
+        money_settled: Some(shown(false)),
+        ..drained
+    };
+    assert_eq!(spans(&unpaid, &bars(), "2025-04-10"), "");
+    let bare_frames = Facts {
+        boiler: None,
+        ..ready()
+    };
+    assert_eq!(
+        spans(&bare_frames, &bars(), "2025-04-10"),
+        "2025-04-10 2027-04-10",
+        "no boiler, no boiler checks"
+    );
+}
+
+#[test]
+fn what_is_not_on_record_is_never_met() {
+    let on = "2026-01-15";
+    let list = ask(&bare(), Gate::List, on);
+    assert_eq!(
+        unmet(&list),
+        [
+            "there is no hydraulic paper",
+            "there is no steam paper",
+            "no survey is on record",
+            "it is not recorded whether asbestos is suspected",
+            "no condition grades are on record",
+            "no photographs are on record",
+            "the listing has no description",
+            "no asking price is set",
+        ]
+    );
+    let deliver = ask(&bare(), Gate::Deliver, on);
+    assert_eq!(
+        unmet(&deliver),
+        [
+            "there is no hydraulic paper",
+            "there is no steam paper",
+            "no survey is on record",
+            "it is not recorded whether asbestos is suspected",
+            "no sale is on record",
+            "the money is not settled",
+            "it is not recorded that boiler and tanks are drained against frost",
+            "the weight to be lifted is not on record",
+            "it is not recorded that what goes with the engine is packed",
+            "it is not recorded that the papers are packed",
+        ]
+    );
+    for answer in [list, deliver] {
+        assert!(!answer.open && answer.open_days.is_empty());
+        let met: Vec<Check> = answer
+            .checks
+            .iter()
+            .filter(|it| it.outcome == Outcome::Met)
+            .map(|it| it.check)
+            .collect();
+        assert_eq!(
+            met,
+            [Check::BoilerCode, Check::JobsInHand],
+            "an empty list of jobs is a record"
+        );
+    }
+}
+
+/// Each fact alone, from an engine that is ready: the outcome of its check, and whether the gate stays open.
+#[test]
+fn each_fact_moves_its_own_check() {
+    type Change = fn(&mut Facts);
+    let of_boiler: fn(&mut Facts) -> &mut BoilerFacts =
+        |facts| facts.boiler.as_mut().expect("a boiler");
+    let cases: &[(&str, Gate, Change, Check, Option<Outcome>)] = &[
+        (
+            "a note",
+            Gate::List,
+            |f| f.open_findings = Some(vec![shown(Severity::Note)]),
+            Check::Findings,
+            Some(Outcome::Met),
+        ),
+        (
+            "stops sale",
+            Gate::List,
+            |f| f.open_findings = Some(vec![shown(Severity::StopsSale)]),
+            Check::Findings,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "stops steaming",
+            Gate::Deliver,
+            |f| f.open_findings = Some(vec![shown(Severity::StopsSteaming)]),
+            Check::Findings,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "a job, listed",
+            Gate::List,
+            |f| f.jobs_in_hand = vec![Link::new("/v1/jobs/3")],
+            Check::JobsInHand,
+            Some(Outcome::Watch),
+        ),
+        (
+            "a job, delivered",
+            Gate::Deliver,
+            |f| f.jobs_in_hand = vec![Link::new("/v1/jobs/3")],
+            Check::JobsInHand,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "old grades",
+            Gate::List,
+            |f| f.heavy_job_on = Some(shown(day("2025-04-03"))),
+            Check::Grades,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "no heavy job",
+            Gate::List,
+            |f| f.heavy_job_on = None,
+            Check::Grades,
+            Some(Outcome::Met),
+        ),
+        (
+            "asbestos",
+            Gate::List,
+            |f| f.asbestos = Some(shown(Asbestos::Suspected)),
+            Check::Asbestos,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "asbestos cleared",
+            Gate::Deliver,
+            |f| f.asbestos = Some(shown(Asbestos::Cleared)),
+            Check::Asbestos,
+            Some(Outcome::Met),
+        ),
+        (
+            "no photograph",
+            Gate::List,
+            |f| {
+                f.photographs = Some(shown(Photographs {
+                    count: 0,
+                    with_alt: 0,
+                }))
+            },
+            Check::Photographs,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "no alt",
+            Gate::List,
+            |f| {
+                f.photographs = Some(shown(Photographs {
+                    count: 4,
+                    with_alt: 3,
+                }))
+            },
+            Check::Photographs,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "no words",
+            Gate::List,
+            |f| f.words = Some(shown(false)),
+            Check::Words,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "no price",
+            Gate::List,
+            |f| f.asking_price = None,
+            Check::AskingPrice,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "no price, delivered",
+            Gate::Deliver,
+            |f| f.asking_price = None,
+            Check::AskingPrice,
+            None,
+        ),
+        (
+            "no sale",
+            Gate::Deliver,
+            |f| f.sale = None,
+            Check::Sale,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "no sale, listed",
+            Gate::List,
+            |f| f.sale = None,
+            Check::Sale,
+            None,
+        ),
+        (
+            "unpaid",
+            Gate::Deliver,
+            |f| f.money_settled = Some(shown(false)),
+            Check::MoneySettled,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "abroad",
+            Gate::Deliver,
+            |f| f.buyer_abroad = Some(shown(true)),
+            Check::BuyerAbroad,
+            Some(Outcome::Watch),
+        ),
+        (
+            "at home",
+            Gate::Deliver,
+            |f| f.buyer_abroad = Some(shown(false)),
+            Check::BuyerAbroad,
+            None,
+        ),
+        (
+            "no weight",
+            Gate::Deliver,
+            |f| f.lifting_weight = None,
+            Check::LiftingWeight,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "spares",
+            Gate::Deliver,
+            |f| f.spares_packed = Some(shown(false)),
+            Check::SparesPacked,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "papers",
+            Gate::Deliver,
+            |f| f.papers_packed = None,
+            Check::PapersPacked,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "summer",
+            Gate::Deliver,
+            |f| f.drained = None,
+            Check::Drained,
+            None,
+        ),
+    ];
+    for (says, gate, change, check, outcome) in cases {
+        let mut facts = ready();
+        change(&mut facts);
+        let answer = ask(&facts, *gate, "2025-07-15");
+        let found = answer.checks.iter().find(|it| it.check == *check);
+        assert_eq!(found.map(|it| it.outcome), *outcome, "{says}");
+        assert_eq!(answer.open, *outcome != Some(Outcome::Unmet), "{says}");
+        assert_eq!(
+            found.and_then(|it| it.clears.as_ref()).is_some(),
+            found.is_some_and(|it| it.outcome != Outcome::Met),
+            "{says}"
+        );
+    }
+
+    let boilers: &[(&str, Change, Check, Option<Outcome>)] = &[
+        (
+            "marketed before the directive",
+            |_| (),
+            Check::EvidenceOfPastUse,
+            None,
+        ),
+        (
+            "on its last day",
+            |f| f.boiler.as_mut().expect("a boiler").first_marketed_on = Some(day("2002-05-30")),
+            Check::EvidenceOfPastUse,
+            None,
+        ),
+        (
+            "after it",
+            |f| f.boiler.as_mut().expect("a boiler").first_marketed_on = Some(day("2002-05-31")),
+            Check::EvidenceOfPastUse,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "unknown",
+            |f| f.boiler.as_mut().expect("a boiler").first_marketed_on = None,
+            Check::EvidenceOfPastUse,
+            Some(Outcome::Watch),
+        ),
+        ("no tank", |_| (), Check::GasTankPaper, None),
+        (
+            "a tank",
+            |f| f.boiler.as_mut().expect("a boiler").has_gas_tank = Some(true),
+            Check::GasTankPaper,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "perhaps a tank",
+            |f| f.boiler.as_mut().expect("a boiler").has_gas_tank = None,
+            Check::GasTankPaper,
+            Some(Outcome::Watch),
+        ),
+    ];
+    for (says, change, check, outcome) in boilers {
+        let mut facts = ready();
+        change(&mut facts);
+        let answer = ask(&facts, Gate::Deliver, "2025-07-15");
+        let found = answer.checks.iter().find(|it| it.check == *check);
+        assert_eq!(found.map(|it| it.outcome), *outcome, "{says}");
+        assert_eq!(answer.open, *outcome != Some(Outcome::Unmet), "{says}");
+    }
+
+    let mut proved = ready();
+    of_boiler(&mut proved).first_marketed_on = Some(day("2010-01-01"));
+    of_boiler(&mut proved).evidence = vec![Link::new("/v1/certificates/5")];
+    let answer = ask(&proved, Gate::List, "2025-07-15");
+    assert_eq!(
+        find(&answer, Check::EvidenceOfPastUse).outcome,
+        Outcome::Met
+    );
+}
+
+#[test]
+fn what_a_test_leaves_open_is_watched() {
+    for (events, check, reason) in [
+        (
+            ["hydraulic_repeat 2023-05-14 -pressure", "steam 2025-04-01"],
+            Check::HydraulicPaper,
+            "the hydraulic_repeat test of 2023-05-14 counts although its pressure is not recorded: the inspector's record has to show it",
+        ),
+        (
+            [
+                "hydraulic_repeat 2023-05-14",
+                "steam 2025-04-01 -highest_pressure",
+            ],
+            Check::SteamPaper,
+            "the steam test of 2025-04-01 counts although the highest pressure in steam is not recorded: the inspector's record has to show it",
+        ),
+        (
+            [
+                "hydraulic_repeat 2023-05-14",
+                "steam 2025-04-01 -boiler_number",
+            ],
+            Check::BoilerNumber,
+            "the steam test of 2025-04-01 counts although the boiler's number on it is not recorded: the inspector's record has to show it",
+        ),
+        (
+            [
+                "hydraulic_repeat 2023-05-14",
+                "steam 2025-04-01 inspector_interest=true",
+            ],
+            Check::Inspector,
+            "the inspector of the steam test of 2025-04-01 has an interest in the sale",
+        ),
+        (
+            ["hydraulic_repeat 2023-05-14", "steam 2025-04-01"],
+            Check::Inspector,
+            "it is not recorded whether the inspector of the hydraulic_repeat test of 2023-05-14 has an interest in the sale",
+        ),
+    ] {
+        let facts = Facts {
+            boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", &events)),
+            ..ready()
+        };
+        let answer = ask(&facts, Gate::Deliver, "2025-07-15");
+        let found = find(&answer, check);
+        assert_eq!(
+            (found.outcome, found.reason.as_str()),
+            (Outcome::Watch, reason)
+        );
+        assert!(answer.open);
+    }
+}
+
+#[test]
+fn the_reason_says_what_ended_a_paper() {
+    let why = |boiler_is: &str, events: &[&str], on: &str| {
+        let facts = Facts {
+            boiler: Some(boiler(boiler_is, events)),
+            ..ready()
+        };
+        unmet(&ask(&facts, Gate::List, on)).join("; ")
+    };
+    let copper = "GB copper 90 psi 8.0 L 1998-04-01";
+    let repaired = [IN_DATE, &["job 2025-09-01 pressure_parts"]].concat();
+    assert_eq!(
+        why(copper, &repaired, "2025-09-01"),
+        "the hydraulic paper is void from 2025-09-01; the steam paper is void from 2025-09-01"
+    );
+    assert_eq!(why(copper, &repaired, "2025-08-31"), "");
+    assert_eq!(
+        why("GB copper 120 psi 150 L 1998-04-01", IN_DATE, "2025-04-30"),
+        "the boiler is above the size that the code of GB covers"
+    );
+    assert_eq!(
+        why("NZ copper 90 psi 8.0 L 1998-04-01", IN_DATE, "2025-08-31"),
+        "no rule of NZ on record asks for a paper"
+    );
+}
+
+#[test]
+fn without_papers_the_listing_says_so_and_the_buyer_acknowledges() {
+    for offer in [Offer::WithoutPapers, Offer::ForRestoration] {
+        let facts = |said, acknowledged| Facts {
+            offer,
+            boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", &[])),
+            open_findings: Some(vec![shown(Severity::StopsSteaming)]),
+            listing_says_so: said,
+            buyer_acknowledged: acknowledged,
+            ..ready()
+        };
+        let open =
+            |gate, said, acknowledged| ask(&facts(said, acknowledged), gate, "2025-07-15").open;
+        let (yes, no) = (Some(shown(true)), Some(shown(false)));
+        assert!(open(Gate::List, yes.clone(), None));
+        assert!(!open(Gate::List, no.clone(), yes.clone()));
+        assert!(!open(Gate::List, None, None));
+        assert!(open(Gate::Deliver, yes.clone(), yes.clone()));
+        assert!(!open(Gate::Deliver, yes.clone(), no));
+        assert!(!open(Gate::Deliver, yes.clone(), None));
+        assert!(!open(Gate::Deliver, None, yes.clone()));
+        let answer = ask(&facts(yes.clone(), yes), Gate::Deliver, "2025-07-15");
+        assert_eq!(find(&answer, Check::Findings).outcome, Outcome::Watch);
+        assert!(answer.checks.iter().all(|it| it.check != Check::SteamPaper));
+    }
+}
+
+/// Plain reading, no source: a boiler that is not recorded is no missing boiler.
+#[test]
+fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
+    let what = "no boiler is recorded as fitted to the engine";
+    let facts = Facts {
+        boiler: None,
+        boiler_not_known: Some(Sentence::new(what)),
+        ..ready()
+    };
+    for gate in [Gate::List, Gate::Deliver] {
+        assert_eq!(unmet(&ask(&facts, gate, "2025-07-15")), [what]);
+    }
+    assert_eq!(spans(&facts, &bars(), "2025-04-10"), "");
+    let for_restoration = Facts {
+        offer: Offer::ForRestoration,
+        listing_says_so: Some(shown(true)),
+        ..facts
+    };
+    assert!(ask(&for_restoration, Gate::List, "2025-07-15").open);
+    let deliver = ask(&for_restoration, Gate::Deliver, "2026-01-15");
+    assert_eq!(
+        find(&deliver, Check::PapersDisclosed).outcome,
+        Outcome::Unmet
+    );
+    assert_eq!(find(&deliver, Check::Drained).outcome, Outcome::Unmet);
+}
+
+#[test]
+fn a_check_of_records_that_are_not_kept_is_absent_and_bars_nothing() {
+    let facts = Facts {
+        photographs: None,
+        ..ready()
+    };
+    assert!(!readiness::gate(&facts, &bars(), Gate::List, day("2025-07-15")).open);
+    let bars = Bars {
+        not_kept: vec![Check::Photographs],
+        ..bars()
+    };
+    let answer = readiness::gate(&facts, &bars, Gate::List, day("2025-07-15"));
+    assert!(answer.open);
+    assert!(
+        answer
+            .checks
+            .iter()
+            .all(|it| it.check != Check::Photographs)
+    );
+}
+
+#[test]
+fn every_answer_about_a_boiler_has_cautions() {
+    assert!(ask(&ready(), Gate::List, "2025-07-15").cautions.len() >= 4);
+    assert!(
+        ask(
+            &Facts {
+                boiler: None,
+                ..ready()
+            },
+            Gate::List,
+            "2025-07-15"
+        )
+        .cautions
+        .is_empty()
+    );
+}
+
+/// The spans against asking at their ends and each week, for random boilers; and no gate opens on a day on which the papers do not hold.
+#[test]
+fn open_days_agree_with_each_day() {
+    let rules = codes::seed();
+    let mut open_days = 0;
+    for seed in 0..60 {
+        let mut random = Random(seed);
+        let Question {
+            jurisdiction,
+            boiler,
+            events,
+            ..
+        } = random::question(&mut random);
+        let mut question = Question {
+            jurisdiction,
+            boiler,
+            events,
+            days: Vec::new(),
+            period: None,
+        };
+        let facts = Facts {
+            boiler: Some(BoilerFacts {
+                jurisdiction: question.jurisdiction.clone(),
+                boiler: question.boiler.clone(),
+                rules: rules.clone(),
+                events: question.events.clone(),
+                papers: Link::new("/v1/boilers/88/papers"),
+                has_gas_tank: random.pick(&[None, Some(false)]),
+                first_marketed_on: None,
+                evidence: Vec::new(),
+            }),
+            drained: random.pick(&[None, Some(shown(true))]),
+            ..ready()
+        };
+        let strict = Bars {
+            watch_bars: random.pick(&[
+                Vec::new(),
+                Check::ALL.to_vec(),
+                vec![Check::SteamPaper, Check::ExternalExamination],
+            ]),
+            ..bars()
+        };
+        let strict = Bars {
+            watch_bars: strict
+                .watch_bars
+                .into_iter()
+                .filter(|it| *it != Check::EvidenceOfPastUse)
+                .collect(),
+            ..strict
+        };
+        let from = question
+            .events
+            .iter()
+            .filter(|it| matches!(it, Event::Test { .. }))
+            .map(|it| {
+                let (Event::Test { on, .. }
+                | Event::JobFinished { on, .. }
+                | Event::WorkingPressureChanged { on, .. }
+                | Event::BoilerExchanged { on, .. }) = it;
+                *on
+            })
+            .max()
+            .unwrap_or(random::first_day())
+            .plus_days(-200);
+        let told = readiness::gate(&facts, &strict, Gate::Deliver, from).open_days;
+        let edges = told.iter().flat_map(|span| {
+            [
+                span.from,
+                span.until,
+                span.from.plus_days(-1),
+                span.until.plus_days(1),
+            ]
+        });
+        let weekly = (0..104).map(|week| from.plus_days(week * 7));
+        for on in edges
+            .chain(weekly)
+            .filter(|on| (from..=from.plus_months(24)).contains(on))
+        {
+            let open = readiness::gate(&facts, &strict, Gate::Deliver, on).open;
+            let within = told.iter().any(|span| span.from <= on && on <= span.until);
+            assert_eq!(open, within, "seed {seed}, {on}: {told:?}");
+            question.days = vec![on];
+            open_days += u32::from(open);
+            let facts = facts.boiler.as_ref().expect("a boiler");
+            if open && facts.has_gas_tank.is_none() {
+                assert!(
+                    outshop_core::papers::answer(&question, &rules).days[0].papers_hold,
+                    "seed {seed}, {on}"
+                );
+            }
+        }
+    }
+    assert!(open_days > 200, "{open_days}");
+}

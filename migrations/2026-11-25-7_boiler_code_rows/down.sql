@@ -1,0 +1,2 @@
+DELETE FROM boiler_code_rules;
+DELETE FROM boiler_codes;
