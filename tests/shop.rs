@@ -69,6 +69,10 @@ impl Server {
     }
 }
 
+pub fn cluster() -> &'static Cluster {
+    &SERVER.cluster
+}
+
 /// PostgreSQL as another user must be able to reach its data folder.
 fn reachable(folder: PathBuf) -> PathBuf {
     if folder.starts_with("/root") {

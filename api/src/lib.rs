@@ -16,6 +16,7 @@ pub mod comparables;
 pub mod config;
 pub mod db;
 pub mod deliveries;
+pub mod demo;
 pub mod engines;
 pub mod firm;
 pub mod guide;

@@ -1,27 +1,44 @@
 //! The binary `outshop`: sub-commands, and nothing that a test would want to call.
 
-use actix_web::HttpServer;
+use actix_web::{HttpServer, dev::Server};
 use clap::Parser;
 use outshop_api::{
     app,
     clock::{Clock, day_in},
     cluster::{self, Cluster, Durability},
     comparables,
-    config::{Cli, Command, Database, Import, KeysAct, Serve},
+    config::{Cli, Command, Database, Demo, Import, KeysAct, Serve},
     db::{self, Db},
-    document, firm,
+    demo, document, firm,
     keys::{self, Actor, Key, NewKey},
     metrics,
     text::Line,
 };
 use outshop_core::trade::Role;
-use std::{io::Write, net::TcpListener, process::ExitCode};
+use std::{
+    io::Write,
+    net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener},
+    process::ExitCode,
+};
+use tokio::signal::unix::{SignalKind, signal};
+
+const DEMO_WORKERS: usize = 2;
+const DEMO_CONNECTIONS: usize = 16;
 
 #[tokio::main]
 async fn main() -> ExitCode {
     let cli = Cli::parse();
-    let filter = tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG")
-        .unwrap_or_else(|_| "info".into());
+    // Who tries the demonstration reads what it prints; the log would stand in between.
+    let usual = match &cli.command {
+        Command::Demo(_) => "warn",
+        Command::Serve(_)
+        | Command::Migrate(_)
+        | Command::Keys { .. }
+        | Command::Openapi { .. }
+        | Command::Import { .. } => "info",
+    };
+    let filter =
+        tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG").unwrap_or_else(|_| usual.into());
     tracing_subscriber::fmt()
         .json()
         .with_env_filter(filter)
@@ -29,7 +46,7 @@ async fn main() -> ExitCode {
         .init();
     let done = match cli.command {
         Command::Serve(settings) => serve(settings).await,
-        Command::Demo(settings) => todo_demo(settings).await,
+        Command::Demo(settings) => demonstrate(&settings).await,
         Command::Migrate(settings) => migrate(&settings).await,
         Command::Keys { act } => keys_act(act).await,
         Command::Openapi { file } => write_document(&file),
@@ -42,10 +59,6 @@ async fn main() -> ExitCode {
             ExitCode::FAILURE
         }
     }
-}
-
-async fn todo_demo(_: outshop_api::config::Demo) -> Result<(), String> {
-    Err("not yet".into())
 }
 
 /// A database to work on: the one named, or the private one, which lives as long as the value.
@@ -83,29 +96,64 @@ async fn serve(settings: Serve) -> Result<(), String> {
     db::migrate(&reached.url).await?;
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
-    let listener =
-        TcpListener::bind((settings.listen.address, settings.listen.port)).map_err(|e| {
-            format!(
-                "cannot listen on {}:{}: {e}",
-                settings.listen.address, settings.listen.port
-            )
-        })?;
-    let address = listener.local_addr().map_err(|e| e.to_string())?;
+    let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
+    let (metrics, metrics_address) = metrics::serve(settings.metrics_port)?;
+    say(&format!(
+        "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
+    ))?;
+    answer(listener, metrics, db, settings.listen.workers.into()).await
+}
+
+async fn demonstrate(settings: &Demo) -> Result<(), String> {
+    let cluster = Cluster::start(&settings.data, settings.pg_bin.as_deref(), Durability::Full)?;
+    // Taken first: a port in use is told before the loading, and who asks meanwhile waits.
+    let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
+    let keys = tokio::select! {
+        opened = demo::open(&cluster, &settings.data) => opened?,
+        () = told_to_stop() => return Err("stopped while loading; the next start begins afresh".into()),
+    };
+    let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
+    let (metrics, _) = metrics::serve(0)?;
+    say(&demo::welcome(address, &keys, &settings.data)?)?;
+    answer(listener, metrics, db, DEMO_WORKERS).await
+}
+
+fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
+    let told = |e| format!("cannot listen on {address}:{port}: {e}");
+    let listener = TcpListener::bind((address, port)).map_err(told)?;
+    let taken = listener.local_addr().map_err(told)?;
+    Ok((listener, taken))
+}
+
+/// Serves until SIGINT or SIGTERM; requests that run are finished first.
+async fn answer(
+    listener: TcpListener,
+    metrics: Server,
+    db: Db,
+    workers: usize,
+) -> Result<(), String> {
     let server = HttpServer::new(move || app(db.clone(), Clock::default()))
-        .workers(settings.listen.workers.into())
+        .workers(workers)
         .shutdown_timeout(10)
         .listen(listener)
         .map_err(|e| e.to_string())?
         .run();
-    let (metrics, metrics_address) = metrics::serve(settings.metrics_port)?;
     let metrics_handle = metrics.handle();
     tokio::spawn(metrics);
-    say(&format!(
-        "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
-    ))?;
     let ended = server.await;
     metrics_handle.stop(false).await;
     ended.map_err(|e| e.to_string())
+}
+
+/// Ends with SIGINT or SIGTERM; never, where the system lets nobody listen for them.
+async fn told_to_stop() {
+    let Ok(mut terminated) = signal(SignalKind::terminate()) else {
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        _ = terminated.recv() => {}
+    }
 }
 
 async fn keys_act(act: KeysAct) -> Result<(), String> {

@@ -1,0 +1,238 @@
+//! The demonstration: an invented firm in a folder of its own, loaded once through the public interface.
+
+use crate::{
+    app,
+    clock::{Clock, day_in},
+    cluster::Cluster,
+    db::{self, Db},
+    firm,
+    keys::{self, NewKey},
+};
+use actix_web::HttpServer;
+use diesel::{
+    dsl::sql,
+    sql_types::{Nullable, Text},
+};
+use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection};
+use outshop_core::{days::Day, trade::Role};
+use serde_json::{Map, Value};
+use std::{
+    fs,
+    io::Write,
+    net::{SocketAddr, TcpListener},
+    os::unix::fs::OpenOptionsExt,
+    path::Path,
+};
+
+mod steps;
+pub use steps::load;
+
+/// Comments on the database: how far the loading has got. A firm's own database has none, and is left alone.
+const LOADING: &str = "outshop demonstration, loading";
+const LOADED: &str = "outshop demonstration, loaded";
+
+/// The people of the invented firm, each with a key.
+const PEOPLE: [(Role, &str); 5] = [
+    (Role::Proprietor, "Ursel Quillow"),
+    (Role::Fitter, "Edda Morlock"),
+    (Role::Seller, "Tam Brindle"),
+    (Role::Bookkeeper, "Nell Aspenhurst"),
+    (Role::Website, "the shop site"),
+];
+
+/// One key for each role.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Keys(Vec<(Role, String)>);
+
+impl Keys {
+    pub fn new(keys: Vec<(Role, String)>) -> Keys {
+        Keys(keys)
+    }
+
+    /// The secret of that role's key.
+    pub fn of(&self, role: Role) -> Result<&str, String> {
+        let key = self.0.iter().find(|(of, _)| *of == role);
+        key.map(|(_, key)| key.as_str())
+            .ok_or_else(|| format!("there is no key for the role {role}"))
+    }
+
+    /// From keys.json; None when there is none, or not of every role.
+    fn read(folder: &Path) -> Option<Keys> {
+        let text = fs::read(folder.join("keys.json")).ok()?;
+        let json: Map<String, Value> = serde_json::from_slice(&text).ok()?;
+        let key = |role: &Role| Some((*role, json.get(role.as_str())?.as_str()?.to_owned()));
+        Role::ALL.iter().map(key).collect::<Option<_>>().map(Keys)
+    }
+
+    /// Keys are secrets: the file is its owner's alone from the moment it is there.
+    fn write(&self, folder: &Path) -> Result<(), String> {
+        let json: Map<String, Value> = self
+            .0
+            .iter()
+            .map(|(role, key)| (role.to_string(), key.as_str().into()))
+            .collect();
+        let text = serde_json::to_string_pretty(&json).map_err(|e| e.to_string())? + "\n";
+        let (new, path) = (folder.join("keys.json.new"), folder.join("keys.json"));
+        let write = || {
+            let _ = fs::remove_file(&new);
+            let mut file = fs::File::options()
+                .write(true)
+                .create_new(true)
+                .mode(0o600)
+                .open(&new)?;
+            file.write_all(text.as_bytes())?;
+            file.sync_all()?;
+            fs::rename(&new, &path)
+        };
+        write().map_err(|e| format!("cannot write {}: {e}", path.display()))
+    }
+}
+
+/// Brings the demonstration in `folder` to where it can be served, and gives its keys: the first time it is loaded, and a
+/// loading that was broken off begins afresh. Refuses a database in which a firm of its own was kept.
+pub async fn open(cluster: &Cluster, folder: &Path) -> Result<Keys, String> {
+    let comment = comment(cluster).await?;
+    if comment.as_deref() == Some(LOADED)
+        && let Some(keys) = Keys::read(folder)
+    {
+        db::migrate(&cluster.url()).await?;
+        return Ok(keys);
+    }
+    if comment.is_none() && has_records(cluster).await? {
+        return Err(format!(
+            "{} holds the records of a firm; name another folder with --data",
+            folder.display()
+        ));
+    }
+    let afresh = [
+        "DROP DATABASE IF EXISTS outshop WITH (FORCE)".to_owned(),
+        "CREATE DATABASE outshop".to_owned(),
+        format!("COMMENT ON DATABASE outshop IS '{LOADING}'"),
+    ];
+    for statement in afresh {
+        run(cluster, &statement).await?;
+    }
+    db::migrate(&cluster.url()).await?;
+    let db = Db::new(&cluster.url(), 4).map_err(|e| e.to_string())?;
+    let today = today(&db).await?;
+    let keys = make_keys(&db, today).await?;
+    keys.write(folder)?;
+    load_into(db, &keys, today).await?;
+    run(
+        cluster,
+        &format!("COMMENT ON DATABASE outshop IS '{LOADED}'"),
+    )
+    .await?;
+    Ok(keys)
+}
+
+/// Loads through a server of its own on a free port, so that nobody is shown half a firm.
+async fn load_into(db: Db, keys: &Keys, today: Day) -> Result<(), String> {
+    let listener = TcpListener::bind("127.0.0.1:0").map_err(|e| e.to_string())?;
+    let url = format!(
+        "http://{}",
+        listener.local_addr().map_err(|e| e.to_string())?
+    );
+    let server = HttpServer::new(move || app(db.clone(), Clock::default()))
+        .workers(1)
+        .disable_signals()
+        .listen(listener)
+        .map_err(|e| e.to_string())?
+        .run();
+    let handle = server.handle();
+    let loading = async {
+        let loaded = load(&url, keys, today, tell).await;
+        handle.stop(true).await;
+        loaded
+    };
+    let (served, loaded) = tokio::join!(server, loading);
+    loaded.and(served.map_err(|e| e.to_string()))
+}
+
+/// A line now and then: it may be read from a file or a pipe.
+fn tell(done: usize, of: usize) {
+    const EVERY: usize = 100;
+    if done == of || done.is_multiple_of(EVERY) {
+        eprintln!("outshop: demonstration, step {done} of {of}");
+    }
+}
+
+/// What to show once it is served: where, with which keys, and what to try first.
+pub fn welcome(address: SocketAddr, keys: &Keys, folder: &Path) -> Result<String, String> {
+    let (file, url) = (folder.join("keys.json"), format!("http://{address}"));
+    let mut text = format!(
+        "Quillow Lane Works, an invented firm, is at {url}\nIts keys (also in {}):\n",
+        file.display()
+    );
+    for (role, key) in &keys.0 {
+        text += &format!("  {:<10} {key}\n", role.as_str());
+    }
+    let (fitter, seller) = (keys.of(Role::Fitter)?, keys.of(Role::Seller)?);
+    text += &format!(
+        "\nThree things to try:\n\
+         What a visitor sees:\n  curl -s '{url}/v1/public/listings?limit=3'\n\
+         Why engine 20 may not leave today, and what would clear it:\n  \
+         curl -s -H 'Authorization: Bearer {fitter}' '{url}/v1/engines/20/readiness?gate=deliver'\n\
+         What engine 13 is worth, with every step of the reckoning:\n  \
+         curl -s -X POST -H 'Authorization: Bearer {seller}' -H 'Content-Type: application/json' -d '{{}}' \
+         '{url}/v1/engines/13/valuations'\n\
+         \nThe whole interface is described at {url}/reference/. Ctrl-C stops it; started again, it is as it was left."
+    );
+    Ok(text)
+}
+
+async fn today(db: &Db) -> Result<Day, String> {
+    let mut conn = db.read().await.map_err(|e| e.to_string())?;
+    let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
+    Ok(day_in(&firm.time_zone, Clock::default().now()))
+}
+
+async fn make_keys(db: &Db, today: Day) -> Result<Keys, String> {
+    let mut made = Vec::new();
+    for (role, person) in PEOPLE {
+        let new = NewKey {
+            name: format!("{role} of the demonstration").parse()?,
+            role,
+            person: person.parse()?,
+            expires_on: None,
+        };
+        let key = keys::add(db, &new, today)
+            .await
+            .map_err(|e| e.to_string())?;
+        made.push((role, key));
+    }
+    Ok(Keys(made))
+}
+
+// SQL
+
+async fn connect(cluster: &Cluster, database: &str) -> Result<AsyncPgConnection, String> {
+    AsyncPgConnection::establish(&cluster.url_of(database))
+        .await
+        .map_err(|e| format!("the database does not answer: {e}"))
+}
+
+async fn run(cluster: &Cluster, statement: &str) -> Result<(), String> {
+    let mut conn = connect(cluster, "postgres").await?;
+    conn.batch_execute(statement)
+        .await
+        .map_err(|e| e.to_string())
+}
+
+async fn comment(cluster: &Cluster) -> Result<Option<String>, String> {
+    let comment = sql::<Nullable<Text>>(
+        "SELECT shobj_description(oid, 'pg_database') FROM pg_database WHERE datname = 'outshop'",
+    );
+    comment
+        .get_result(&mut connect(cluster, "postgres").await?)
+        .await
+        .map_err(|e| e.to_string())
+}
+
+async fn has_records(cluster: &Cluster) -> Result<bool, String> {
+    let firm = sql::<Nullable<Text>>("SELECT to_regclass('public.firm')::text");
+    let firm: Result<Option<String>, _> = firm
+        .get_result(&mut connect(cluster, "outshop").await?)
+        .await;
+    firm.map(|name| name.is_some()).map_err(|e| e.to_string())
+}

@@ -1,0 +1,439 @@
+//! The steps of demo-data: requests in order, through the public interface, told in short acts.
+//!
+//! demo-data/README.md says how they are written.
+
+use crate::demo::Keys;
+use outshop_core::{days::Day, trade::Role};
+use reqwest::{Client, Method, RequestBuilder, header};
+use serde::Deserialize;
+use serde_json::{Map, Value, json};
+
+const ACTS: &str = include_str!("../../../demo-data/acts.json");
+
+/// In the order of loading.
+const STEPS: [(&str, &str); 5] = [
+    (
+        "1-firm.json",
+        include_str!("../../../demo-data/1-firm.json"),
+    ),
+    (
+        "2-sold-and-gone.json",
+        include_str!("../../../demo-data/2-sold-and-gone.json"),
+    ),
+    (
+        "3-in-the-shop.json",
+        include_str!("../../../demo-data/3-in-the-shop.json"),
+    ),
+    (
+        "4-in-the-workshop.json",
+        include_str!("../../../demo-data/4-in-the-workshop.json"),
+    ),
+    (
+        "5-just-come.json",
+        include_str!("../../../demo-data/5-just-come.json"),
+    ),
+];
+
+/// In one text; a name that is put in may have a blank itself.
+const MOST_BLANKS: usize = 20;
+
+const COMPARABLES: &str = include_str!("../../../demo-data/comparables.csv");
+
+/// A request as it is written in a step, names and days not yet put in.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Request {
+    r#as: Role,
+    post: Option<String>,
+    patch: Option<String>,
+    body: Option<Value>,
+    /// A file of demo-data to send in place of a body.
+    file: Option<String>,
+    /// Names for parts of the answer: `{"marrowby": "/stock_no"}`; `"/findings/0/id?"` where it may be missing.
+    #[serde(default)]
+    keep: Map<String, Value>,
+}
+
+/// A named list of requests with blanks to fill in.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Act {
+    #[serde(default)]
+    unless_told: Map<String, Value>,
+    steps: Vec<Request>,
+}
+
+/// A request with what its line tells, and where that line stands.
+struct Step {
+    request: Request,
+    told: Map<String, Value>,
+    line: String,
+}
+
+/// Sends all steps in order. `today` is the day that the days of the steps are counted from; `progress` hears how many of
+/// how many are done. The firm must be empty.
+pub async fn load(
+    url: &str,
+    keys: &Keys,
+    today: Day,
+    mut progress: impl FnMut(usize, usize),
+) -> Result<(), String> {
+    let steps = steps()?;
+    let mut loader = Loader {
+        client: Client::new(),
+        url,
+        keys,
+        today,
+        kept: Map::new(),
+    };
+    for (n, step) in steps.iter().enumerate() {
+        loader
+            .send(n, step)
+            .await
+            .map_err(|e| format!("demo-data/{}: {e}", step.line))?;
+        progress(n + 1, steps.len());
+    }
+    Ok(())
+}
+
+fn steps() -> Result<Vec<Step>, String> {
+    let acts: Map<String, Value> =
+        serde_json::from_str(ACTS).map_err(|e| format!("demo-data/acts.json: {e}"))?;
+    let mut steps = Vec::new();
+    for (file, text) in STEPS {
+        let lines: Vec<Map<String, Value>> =
+            serde_json::from_str(text).map_err(|e| format!("demo-data/{file}: {e}"))?;
+        for (n, line) in lines.into_iter().enumerate() {
+            let place = format!("{file}, step {}", n + 1);
+            let read = read_line(line, &acts, &place);
+            steps.extend(read.map_err(|e| format!("demo-data/{place}: {e}"))?);
+        }
+    }
+    Ok(steps)
+}
+
+fn read_line(
+    mut line: Map<String, Value>,
+    acts: &Map<String, Value>,
+    place: &str,
+) -> Result<Vec<Step>, String> {
+    let Some(name) = line.remove("do") else {
+        let request = serde_json::from_value(Value::Object(line)).map_err(|e| e.to_string())?;
+        return Ok(vec![Step {
+            request,
+            told: Map::new(),
+            line: place.to_owned(),
+        }]);
+    };
+    let act = name
+        .as_str()
+        .and_then(|name| acts.get(name))
+        .ok_or_else(|| format!("acts.json has no act {name}"))?;
+    let act: Act = serde_json::from_value(act.clone()).map_err(|e| format!("act {name}: {e}"))?;
+    let mut told = act.unless_told;
+    told.extend(line);
+    let step = |request| Step {
+        request,
+        told: told.clone(),
+        line: format!("{place} ({name})"),
+    };
+    Ok(act.steps.into_iter().map(step).collect())
+}
+
+struct Loader<'a> {
+    client: Client,
+    url: &'a str,
+    keys: &'a Keys,
+    today: Day,
+    kept: Map<String, Value>,
+}
+
+impl Loader<'_> {
+    async fn send(&mut self, n: usize, step: &Step) -> Result<(), String> {
+        let names = Names {
+            told: &step.told,
+            kept: &self.kept,
+            today: self.today,
+        };
+        let request = &step.request;
+        let ask = match (&request.post, &request.patch) {
+            (Some(path), None) => self
+                .ask(Method::POST, &names.text(path)?, request.r#as)?
+                .header("idempotency-key", format!("demo-step-{n}")),
+            (None, Some(path)) => self.change(&names.text(path)?, request.r#as).await?,
+            (Some(_), Some(_)) | (None, None) => {
+                return Err("a step has either post or patch".to_owned());
+            }
+        };
+        let ask = match (&request.body, request.file.as_deref()) {
+            (Some(body), None) => {
+                let media_type = if request.patch.is_some() {
+                    "application/merge-patch+json"
+                } else {
+                    "application/json"
+                };
+                let body = names.fill(body)?.unwrap_or(json!({}));
+                ask.header(header::CONTENT_TYPE, media_type)
+                    .body(body.to_string())
+            }
+            (None, Some("comparables.csv")) => ask
+                .header(header::CONTENT_TYPE, "text/csv")
+                .body(names.table(COMPARABLES)?),
+            (None, Some(file)) => return Err(format!("there is no file {file}")),
+            (Some(_), Some(_)) | (None, None) => {
+                return Err("a step has either body or file".to_owned());
+            }
+        };
+        let answer = answered(ask).await?;
+        let mut kept = Map::new();
+        for (name, pointer) in &request.keep {
+            let written = pointer.as_str().unwrap_or_default();
+            let pointer = written.strip_suffix('?').unwrap_or(written);
+            match answer.pointer(pointer) {
+                Some(value) => drop(kept.insert(names.text(name)?, value.clone())),
+                None if pointer == written => {
+                    return Err(format!("the answer has nothing at `{pointer}`: {answer}"));
+                }
+                None => {}
+            }
+        }
+        self.kept.extend(kept);
+        Ok(())
+    }
+
+    /// Reads first, as a change names what it changes by its ETag.
+    async fn change(&self, path: &str, role: Role) -> Result<RequestBuilder, String> {
+        let read = self.ask(Method::GET, path, role)?.send().await;
+        let read = read.map_err(|e| e.to_string())?;
+        let etag = read
+            .headers()
+            .get(header::ETAG)
+            .cloned()
+            .ok_or_else(|| format!("{path} answers {} without an ETag", read.status()))?;
+        Ok(self
+            .ask(Method::PATCH, path, role)?
+            .header(header::IF_MATCH, etag))
+    }
+
+    fn ask(&self, method: Method, path: &str, role: Role) -> Result<RequestBuilder, String> {
+        let key = self.keys.of(role)?;
+        Ok(self
+            .client
+            .request(method, format!("{}{path}", self.url))
+            .bearer_auth(key))
+    }
+}
+
+async fn answered(ask: RequestBuilder) -> Result<Value, String> {
+    let answer = ask.send().await.map_err(|e| e.to_string())?;
+    let status = answer.status();
+    let text = answer.text().await.map_err(|e| e.to_string())?;
+    if !status.is_success() {
+        return Err(format!("refused with {status}: {text}"));
+    }
+    serde_json::from_str(&text).map_err(|e| format!("{status}, not JSON: {e}"))
+}
+
+// Blanks
+
+/// What blanks are filled from: what the line tells, before what earlier answers gave.
+#[derive(Clone, Copy)]
+struct Names<'a> {
+    told: &'a Map<String, Value>,
+    kept: &'a Map<String, Value>,
+    today: Day,
+}
+
+impl Names<'_> {
+    /// `value` with its blanks filled; None for a blank that may stay empty and does.
+    fn fill(&self, value: &Value) -> Result<Option<Value>, String> {
+        match value {
+            Value::String(text) => self.fill_text(text),
+            Value::Array(items) => {
+                let filled: Result<Vec<_>, _> = items.iter().map(|item| self.fill(item)).collect();
+                Ok(Some(Value::Array(filled?.into_iter().flatten().collect())))
+            }
+            Value::Object(members) => {
+                let mut filled = Map::new();
+                for (name, member) in members {
+                    if let Some(member) = self.fill(member)? {
+                        filled.insert(name.clone(), member);
+                    }
+                }
+                Ok(Some(Value::Object(filled)))
+            }
+            Value::Null | Value::Bool(_) | Value::Number(_) => Ok(Some(value.clone())),
+        }
+    }
+
+    fn fill_text(&self, text: &str) -> Result<Option<Value>, String> {
+        if let Some(span) = text.strip_prefix('@') {
+            return Ok(Some(json!(day(span, self.today)?)));
+        }
+        if let Some(quantity) = text.strip_prefix('=') {
+            let (value, unit) = quantity
+                .rsplit_once(' ')
+                .ok_or_else(|| format!("`{text}` is not a quantity with its unit"))?;
+            return Ok(Some(json!({"value": value, "unit": unit})));
+        }
+        let whole = text
+            .strip_prefix('{')
+            .and_then(|rest| rest.strip_suffix('}'))
+            .filter(|name| !name.contains('}') || name.find('{') < name.find('}'));
+        let Some(name) = whole else {
+            return self.text(text).map(|text| Some(json!(text)));
+        };
+        let name = self.text(name)?;
+        match name.strip_suffix('?') {
+            Some(name) => self.named(name),
+            None => self
+                .named(&name)?
+                .map(Some)
+                .ok_or_else(|| format!("nothing is named `{name}`")),
+        }
+    }
+
+    /// What a line tells may itself have blanks for what was kept.
+    fn named(&self, name: &str) -> Result<Option<Value>, String> {
+        let kept_only = Names {
+            told: &Map::new(),
+            ..*self
+        };
+        match (self.told.get(name), self.kept.get(name)) {
+            (Some(told), _) => kept_only.fill(told),
+            (None, kept) => Ok(kept.cloned()),
+        }
+    }
+
+    /// `text` with every `{name}` in it replaced, inner ones first: `{{engine} boiler}` is what `{marrowby boiler}` is.
+    fn text(&self, text: &str) -> Result<String, String> {
+        let mut filled = text.to_owned();
+        for _ in 0..MOST_BLANKS {
+            let Some(end) = filled.find('}') else {
+                return Ok(filled);
+            };
+            let start = filled[..end]
+                .rfind('{')
+                .ok_or_else(|| format!("`{text}` has a brace that was not opened"))?;
+            let word = match self.named(&filled[start + 1..end])? {
+                Some(Value::String(word)) => word,
+                Some(Value::Number(number)) => number.to_string(),
+                other => return Err(format!("a blank of `{text}` is {other:?}")),
+            };
+            filled.replace_range(start..=end, &word);
+        }
+        Err(format!("`{text}` has more than {MOST_BLANKS} blanks"))
+    }
+
+    /// A CSV file with its days put in.
+    fn table(&self, csv: &str) -> Result<String, String> {
+        let mut reader = csv::ReaderBuilder::new()
+            .has_headers(false)
+            .from_reader(csv.as_bytes());
+        let mut writer = csv::WriterBuilder::new()
+            .terminator(csv::Terminator::CRLF)
+            .from_writer(Vec::new());
+        for row in reader.records() {
+            let row = row.map_err(|e| e.to_string())?;
+            let cells: Result<Vec<String>, String> = row
+                .iter()
+                .map(|cell| match cell.strip_prefix('@') {
+                    Some(span) => day(span, self.today).map(|day| day.to_string()),
+                    None => Ok(cell.to_owned()),
+                })
+                .collect();
+            writer.write_record(cells?).map_err(|e| e.to_string())?;
+        }
+        let bytes = writer.into_inner().map_err(|e| e.to_string())?;
+        String::from_utf8(bytes).map_err(|e| e.to_string())
+    }
+}
+
+/// `today`, or spans one after the other, each with its sign: `-30d`, `+7d`, `-14m`, `-14m+1d`. Months are counted as papers
+/// count them.
+fn day(span: &str, today: Day) -> Result<Day, String> {
+    if span == "today" {
+        return Ok(today);
+    }
+    let wrong = || format!("`@{span}` is not a day such as @today, @-30d, @-14m or @-14m+1d");
+    let mut day = today;
+    let mut rest = span;
+    while !rest.is_empty() {
+        let end = rest.find(['d', 'm']).ok_or_else(wrong)?;
+        let (number, after) = rest.split_at(end);
+        if !number.starts_with(['+', '-']) {
+            return Err(wrong());
+        }
+        let number: i32 = number.parse().map_err(|_| wrong())?;
+        day = if after.starts_with('d') {
+            day.plus_days(number)
+        } else {
+            day.plus_months(number)
+        };
+        rest = &after[1..];
+    }
+    if span.is_empty() {
+        Err(wrong())
+    } else {
+        Ok(day)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn on(text: &str) -> Day {
+        text.parse().expect("a day")
+    }
+
+    /// Months by the corresponding date rule, Dodds v Walker [1981] 1 WLR 1027.
+    #[test]
+    fn days_are_counted_from_the_day_of_loading() {
+        for (span, today, expected) in [
+            ("today", "2026-05-14", "2026-05-14"),
+            ("-30d", "2026-05-14", "2026-04-14"),
+            ("+7d", "2028-02-29", "2028-03-07"),
+            ("-12m", "2028-02-29", "2027-02-28"),
+            ("-14m", "2026-08-30", "2025-06-30"),
+            ("-14m+1d", "2026-05-14", "2025-03-15"),
+        ] {
+            assert_eq!(day(span, on(today)), Ok(on(expected)), "{span}");
+        }
+        for bad in [
+            "",
+            "30d",
+            "-30",
+            "-d",
+            "-30dm",
+            "yesterday",
+            "-3 d",
+            "-99999999999d",
+        ] {
+            assert!(day(bad, on("2026-05-14")).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn blanks_are_filled_from_the_line_and_from_answers() {
+        let told = json!({"engine": "marrowby", "on": "@-1d", "from": "{odo}", "facts": {"bore": "=1 1/2 in"}});
+        let kept = json!({"odo": 12, "marrowby": 417, "marrowby boiler": 88});
+        let names = Names {
+            told: told.as_object().expect("an object"),
+            kept: kept.as_object().expect("an object"),
+            today: on("2026-05-14"),
+        };
+        let step = json!({"engine": "{facts}", "on": "{on}", "person_id": "{from}", "note": "{note?}",
+            "number": "{engine}-{odo}", "path": "/v1/boilers/{{engine} boiler}/tests", "boiler_id": "{{engine} boiler}", "as_it_is": [null, true, 3]});
+        let filled = json!({"engine": {"bore": {"value": "1 1/2", "unit": "in"}}, "on": "2026-05-13", "person_id": 12,
+            "number": "marrowby-12", "path": "/v1/boilers/88/tests", "boiler_id": 88, "as_it_is": [null, true, 3]});
+        assert_eq!(names.fill(&step), Ok(Some(filled)));
+        assert!(names.fill(&json!("{nobody}")).is_err());
+        assert!(names.fill(&json!("engine}")).is_err());
+        assert!(names.fill(&json!("=long")).is_err());
+        assert_eq!(
+            names.table("on,price\r\n@-3d,\"1,5\"\r\n"),
+            Ok("on,price\r\n2026-05-11,\"1,5\"\r\n".to_owned())
+        );
+    }
+}
