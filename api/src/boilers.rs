@@ -156,7 +156,8 @@ struct Life {
 impl Life {
     /// `first_record`: the earliest test, fitting or change on record.
     fn check(&self, first_record: Option<Day>, today: Day) -> Result<(), Problem> {
-        let after_making = |day: Option<Day>| !day.zip(self.made_on).is_some_and(|(a, b)| a < b);
+        let after_making =
+            |day: Option<Day>| day.zip(self.made_on).is_none_or(|(day, made)| day >= made);
         let days = [
             ("made_on", self.made_on),
             ("first_service_on", self.first_service_on),

@@ -10,6 +10,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, RunQueryDsl, TransactionManager};
+use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::time::Duration;
@@ -39,7 +40,7 @@ pub struct Entry {
     #[schema(max_length = 40)]
     pub at: String,
     /// The firm's day.
-    pub on: outshop_core::days::Day,
+    pub on: Day,
     /// The key that acted.
     #[schema(max_length = 30)]
     pub by: String,
@@ -113,6 +114,32 @@ async fn read_journal(
 
 // SQL
 
+#[derive(Queryable)]
+struct Row {
+    entry_no: Option<i64>,
+    r#type: String,
+    at: jiff_at::At,
+    on: Day,
+    key_id: i64,
+    stock_no: Option<i32>,
+    data: Value,
+}
+
+impl Row {
+    /// The entry as it is shown, once it has its number.
+    fn numbered(self) -> Option<Entry> {
+        Some(Entry {
+            entry_no: self.entry_no?,
+            r#type: self.r#type,
+            at: self.at.to_string(),
+            on: self.on,
+            by: format!("key:{}", self.key_id),
+            stock_no: self.stock_no,
+            data: self.data,
+        })
+    }
+}
+
 async fn entries_after(
     db: &Db,
     after: i64,
@@ -131,15 +158,7 @@ async fn entries_after(
             format!("the journal is now {journal_id}; read it from the start"),
         ));
     }
-    let rows: Vec<(
-        Option<i64>,
-        String,
-        jiff_at::At,
-        outshop_core::days::Day,
-        i64,
-        Option<i32>,
-        Value,
-    )> = journal::table
+    let rows: Vec<Row> = journal::table
         .filter(journal::entry_no.gt(after))
         .order(journal::entry_no)
         .limit(limit)
@@ -154,20 +173,7 @@ async fn entries_after(
         ))
         .load(&mut conn)
         .await?;
-    let items: Vec<Entry> = rows
-        .into_iter()
-        .filter_map(|(entry_no, r#type, at, on, key_id, stock_no, data)| {
-            Some(Entry {
-                entry_no: entry_no?,
-                r#type,
-                at: at.to_string(),
-                on,
-                by: format!("key:{key_id}"),
-                stock_no,
-                data,
-            })
-        })
-        .collect();
+    let items: Vec<Entry> = rows.into_iter().filter_map(Row::numbered).collect();
     let reached = items.last().map_or(after, |entry| entry.entry_no);
     Ok(JournalPage {
         journal_id: journal_id.to_string(),

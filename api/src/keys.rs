@@ -254,12 +254,23 @@ fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
 
 // SQL
 
+/// A key that is not revoked, with the zone that its days are days of.
+#[derive(Queryable)]
+struct LiveKey {
+    role: Role,
+    person: String,
+    secret_sha256: Vec<u8>,
+    expires_on: Option<Day>,
+    last_used_on: Option<Day>,
+    time_zone: String,
+}
+
 async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>, Problem> {
     let Some((id, secret)) = sent.strip_prefix("Bearer ").and_then(split_secret) else {
         return Ok(None);
     };
     let mut conn = db.read().await?;
-    let row: Option<(Role, String, Vec<u8>, Option<Day>, Option<Day>, String)> = keys::table
+    let row: Option<LiveKey> = keys::table
         .inner_join(firm::table.on(true.into_sql::<diesel::sql_types::Bool>()))
         .filter(keys::id.eq(id))
         .filter(keys::revoked.eq(false))
@@ -274,17 +285,17 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
         .first(&mut conn)
         .await
         .optional()?;
-    let Some((role, person, sha256, expires_on, last_used_on, zone)) = row else {
+    let Some(key) = row else {
         return Ok(None);
     };
-    let today = day_in(&zone, now);
+    let today = day_in(&key.time_zone, now);
     // Comparing digests tells an attacker nothing about the secret, whatever the time it takes.
-    if Sha256::digest(secret).as_slice() != sha256.as_slice()
-        || expires_on.is_some_and(|last| last < today)
+    if Sha256::digest(secret).as_slice() != key.secret_sha256.as_slice()
+        || key.expires_on.is_some_and(|last| last < today)
     {
         return Ok(None);
     }
-    if last_used_on != Some(today) {
+    if key.last_used_on != Some(today) {
         diesel::update(keys::table.find(id))
             .set(keys::last_used_on.eq(today))
             .execute(&mut conn)
@@ -292,8 +303,8 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
     }
     Ok(Some(Actor {
         key_id: id,
-        person,
-        role,
+        person: key.person,
+        role: key.role,
         now,
         today,
     }))

@@ -67,7 +67,7 @@ struct Reached {
     _cluster: Option<Cluster>,
 }
 
-async fn reach(settings: &Database) -> Result<Reached, String> {
+fn reach(settings: &Database) -> Result<Reached, String> {
     if let Some(url) = &settings.database_url {
         return Ok(Reached {
             url: url.clone(),
@@ -86,13 +86,13 @@ async fn reach(settings: &Database) -> Result<Reached, String> {
 }
 
 async fn migrate(settings: &Database) -> Result<(), String> {
-    let reached = reach(settings).await?;
+    let reached = reach(settings)?;
     let n = db::migrate(&reached.url).await?;
     say(&format!("{n} migrations run"))
 }
 
 async fn serve(settings: Serve) -> Result<(), String> {
-    let reached = reach(&settings.database).await?;
+    let reached = reach(&settings.database)?;
     db::migrate(&reached.url).await?;
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
@@ -160,7 +160,7 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
     let (KeysAct::Add { database, .. }
     | KeysAct::List { database }
     | KeysAct::Revoke { database, .. }) = &act;
-    let reached = reach(database).await?;
+    let reached = reach(database)?;
     db::migrate(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let mut conn = db.read().await.map_err(|e| e.to_string())?;
@@ -220,7 +220,7 @@ async fn import(what: Import) -> Result<(), String> {
         file,
         trial,
     } = what;
-    let reached = reach(&database).await?;
+    let reached = reach(&database)?;
     db::migrate(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let actor = {

@@ -1,5 +1,6 @@
 //! The one error of the interface: an RFC 9457 problem document.
 
+use crate::text::Line;
 use actix_web::{
     HttpResponse, ResponseError,
     http::{StatusCode, header},
@@ -25,8 +26,8 @@ pub struct Kind {
 
 macro_rules! kinds {
     ($($konst:ident = $name:literal, $status:literal, $title:literal, $meaning:literal;)+) => {
-        $(pub const $konst: Kind = Kind { name: $name, status: $status, title: $title, meaning: $meaning };)+
-        pub const KINDS: &[Kind] = &[$($konst),+];
+        $(pub const $konst: &Kind = &Kind { name: $name, status: $status, title: $title, meaning: $meaning };)+
+        pub const KINDS: &[&Kind] = &[$($konst),+];
     };
 }
 
@@ -95,37 +96,37 @@ pub struct FieldError {
 
 /// Why a gate is shut, and what opens it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct Reason {
+pub struct GateReason {
     #[schema(max_length = 60, example = "papers")]
     pub check: String,
     #[schema(max_length = 1000, example = "the steam paper ran out on 2026-05-14")]
     pub reason: String,
     #[schema(max_length = 1000, example = "a steam test")]
     pub clears: String,
-    #[schema(max_items = 50)]
+    #[schema(max_items = 50, value_type = Vec<Line>)]
     pub evidence: Vec<String>,
 }
 
 #[derive(Debug)]
 pub struct Problem {
-    pub kind: Kind,
-    detail: String,
+    pub kind: &'static Kind,
+    detail: Box<str>,
     errors: Vec<FieldError>,
-    reasons: Vec<Reason>,
-    headers: BTreeMap<&'static str, String>,
+    reasons: Vec<GateReason>,
+    headers: Vec<(&'static str, String)>,
     /// PostgreSQL gave the transaction up for reasons that a second try may not meet.
     pub worth_another_try: bool,
     instance: Uuid,
 }
 
 impl Problem {
-    pub fn new(kind: Kind, detail: impl Into<String>) -> Problem {
+    pub fn new(kind: &'static Kind, detail: impl Into<String>) -> Problem {
         Problem {
             kind,
-            detail: detail.into(),
+            detail: detail.into().into_boxed_str(),
             errors: Vec::new(),
             reasons: Vec::new(),
-            headers: BTreeMap::new(),
+            headers: Vec::new(),
             worth_another_try: false,
             instance: Uuid::now_v7(),
         }
@@ -160,7 +161,7 @@ impl Problem {
         Problem::new(CONFLICT, detail)
     }
 
-    pub fn not_ready(detail: impl Into<String>, reasons: Vec<Reason>) -> Problem {
+    pub fn not_ready(detail: impl Into<String>, reasons: Vec<GateReason>) -> Problem {
         Problem {
             reasons,
             ..Problem::new(NOT_READY, detail)
@@ -185,13 +186,13 @@ impl Problem {
 
     #[must_use]
     pub fn with_header(mut self, name: &'static str, value: impl Into<String>) -> Problem {
-        self.headers.insert(name, value.into());
+        self.headers.push((name, value.into()));
         self
     }
 
     #[must_use]
     pub fn with_detail(mut self, detail: impl Into<String>) -> Problem {
-        self.detail = detail.into();
+        self.detail = detail.into().into_boxed_str();
         self
     }
 
@@ -231,7 +232,7 @@ impl ResponseError for Problem {
             r#type: format!("/problems/{}", self.kind.name),
             title: self.kind.title.to_owned(),
             status: self.kind.status,
-            detail: self.detail.clone(),
+            detail: self.detail.to_string(),
             instance: self.instance.urn().to_string(),
             errors: (!self.errors.is_empty()).then(|| self.errors.clone()),
             reasons: (!self.reasons.is_empty()).then(|| self.reasons.clone()),
@@ -268,7 +269,7 @@ pub struct ProblemDocument {
     errors: Option<Vec<FieldError>>,
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(max_items = 100, nullable = false)]
-    reasons: Option<Vec<Reason>>,
+    reasons: Option<Vec<GateReason>>,
 }
 
 impl From<DieselError> for Problem {
@@ -291,7 +292,7 @@ impl From<DieselError> for Problem {
                         .find(|(constraint, ..)| *constraint == name)
                 });
                 match (text, kind) {
-                    (Some((_, kind, detail)), _) => Problem::new(*kind, *detail),
+                    (Some((_, kind, detail)), _) => Problem::new(kind, *detail),
                     (None, _) if said.contains("deadlock detected") => Problem {
                         worth_another_try: true,
                         ..Problem::unavailable(error)
@@ -321,7 +322,7 @@ impl From<DieselError> for Problem {
 }
 
 /// Constraints that a request can run into although its handler looked first, as two requests may look at once.
-const CONSTRAINTS: &[(&str, Kind, &str)] = &[
+const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     (
         "boiler_fittings_one_engine",
         CONFLICT,

@@ -25,15 +25,13 @@ use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use outshop_core::{
     boiler::Touches,
     days::Day,
-    engine::OfferedAs,
     jobs::JobStanding,
     money::Money,
     papers::Sentence,
     readiness::{
-        self, Asbestos, Bars, BoilerFacts, Check, Facts, Gate, Link, Offer, Outcome, Readiness,
-        Severity, Shown,
+        self, Asbestos, Bars, BoilerFacts, Check, Facts, Gate, Link, Outcome, Readiness, Shown,
     },
-    surveys,
+    surveys::Severity,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -221,7 +219,7 @@ pub(crate) fn shut(answer: &Readiness, bars: &Bars) -> Problem {
         .checks
         .iter()
         .filter(|check| bar(check.outcome, check.check))
-        .map(|check| problem::Reason {
+        .map(|check| problem::GateReason {
             check: check.check.to_string(),
             reason: check.reason.as_str().to_owned(),
             clears: check
@@ -331,7 +329,7 @@ pub(crate) async fn load_facts(
         OnBoard::Boiler(facts) => (Some(*facts), None),
     };
     Ok(Facts {
-        offer: offer(engine.offered_as),
+        offer: engine.offered_as,
         boiler,
         boiler_not_known,
         open_findings: open_findings(conn, stock_no, on).await?,
@@ -360,14 +358,6 @@ pub(crate) async fn load_facts(
         spares_packed: ticked("spares_packed"),
         papers_packed: ticked("papers_packed"),
     })
-}
-
-fn offer(offered_as: OfferedAs) -> Offer {
-    match offered_as {
-        OfferedAs::Steamable => Offer::Steamable,
-        OfferedAs::WithoutPapers => Offer::WithoutPapers,
-        OfferedAs::ForRestoration => Offer::ForRestoration,
-    }
 }
 
 enum OnBoard {
@@ -432,7 +422,7 @@ async fn open_findings(
     if !surveyed {
         return Ok(None);
     }
-    let open: Vec<(i64, surveys::Severity)> = findings::table
+    let open: Vec<(i64, Severity)> = findings::table
         .filter(
             findings::stock_no
                 .eq(stock_no)
@@ -448,11 +438,7 @@ async fn open_findings(
         .load(conn)
         .await?;
     let shown = open.into_iter().map(|(id, severity)| Shown {
-        is: match severity {
-            surveys::Severity::StopsSteaming => Severity::StopsSteaming,
-            surveys::Severity::StopsSale => Severity::StopsSale,
-            surveys::Severity::Note => Severity::Note,
-        },
+        is: severity,
         link: Link::new(&format!("/v1/findings/{id}")),
     });
     Ok(Some(shown.collect()))

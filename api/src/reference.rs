@@ -1,6 +1,6 @@
 //! The OpenAPI document and the page to read it.
 
-use crate::problem::{FieldError, ProblemDocument, Reason};
+use crate::problem::{FieldError, GateReason, ProblemDocument};
 use actix_web::{HttpRequest, HttpResponse, web};
 use utoipa::{
     PartialSchema, ToSchema,
@@ -85,7 +85,7 @@ pub fn finished(mut document: OpenApi) -> OpenApi {
         |name: &str, schema: RefOr<Schema>| components.schemas.insert(name.to_owned(), schema);
     add("Problem", ProblemDocument::schema());
     add(&FieldError::name(), FieldError::schema());
-    add(&Reason::name(), Reason::schema());
+    add(&GateReason::name(), GateReason::schema());
     document
 }
 

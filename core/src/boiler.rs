@@ -97,6 +97,7 @@ crate::words::wire_text!(
 /// What is known of a boiler apart from its history.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = BoilerInQuestion))]
 #[serde(deny_unknown_fields)]
 pub struct Boiler {
     pub number: BoilerNumber,

@@ -4,32 +4,17 @@ use crate::{
     boiler::Boiler,
     codes::{Band, Jurisdiction, Rule, RuleKey, Subject},
     days::{Day, DaySpan},
+    engine::OfferedAs,
     papers::{
         self, Event, FlagCode, NotCounted, PaperKind, Sentence,
         history::{History, Issued},
     },
+    surveys::Severity,
 };
 use serde::Serialize;
 
 words! {
     pub enum Gate { List = "list", Deliver = "deliver" }
-}
-
-words! {
-    /// How an engine is offered.
-    pub enum Offer {
-        Steamable = "steamable",
-        WithoutPapers = "without_papers",
-        ForRestoration = "for_restoration",
-    }
-}
-
-words! {
-    pub enum Severity {
-        StopsSteaming = "stops_steaming",
-        StopsSale = "stops_sale",
-        Note = "note",
-    }
 }
 
 words! {
@@ -105,7 +90,7 @@ pub struct Shown<T> {
 /// All that the gates look at. `None` means that nothing is on record: such a check is never met.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Facts {
-    pub offer: Offer,
+    pub offer: OfferedAs,
     /// None: the engine has no boiler, and no check of one applies; or `boiler_not_known` says why it is not here.
     pub boiler: Option<BoilerFacts>,
     /// What is not recorded of the engine's boiler, so that no code can be asked; none when `boiler` has it all or the
@@ -317,8 +302,8 @@ impl Look<'_> {
         on: Day,
     ) -> Vec<CheckAnswer> {
         let mut checks = match self.facts.offer {
-            Offer::Steamable => self.paper_checks(boiler, papers, on),
-            Offer::WithoutPapers | Offer::ForRestoration => {
+            OfferedAs::Steamable => self.paper_checks(boiler, papers, on),
+            OfferedAs::WithoutPapers | OfferedAs::ForRestoration => {
                 vec![self.papers_disclosed(Some(&boiler.papers))]
             }
         };
@@ -328,12 +313,12 @@ impl Look<'_> {
 
     fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
         match self.facts.offer {
-            Offer::Steamable => unmet(
+            OfferedAs::Steamable => unmet(
                 Check::BoilerCode,
                 what.clone(),
                 "Record what is missing of the boiler",
             ),
-            Offer::WithoutPapers | Offer::ForRestoration => self.papers_disclosed(None),
+            OfferedAs::WithoutPapers | OfferedAs::ForRestoration => self.papers_disclosed(None),
         }
     }
 
@@ -462,7 +447,7 @@ impl Look<'_> {
             };
             format!("{n} open {findings} {what}")
         };
-        let steamable = self.facts.offer == Offer::Steamable;
+        let steamable = self.facts.offer == OfferedAs::Steamable;
         let mend = "A job or a survey that clears it";
         let stop_sale = of(Severity::StopsSale).next().is_some();
         let stop_steaming = of(Severity::StopsSteaming).next().is_some();
@@ -644,7 +629,7 @@ impl Look<'_> {
     }
 
     fn buyer_abroad(&self) -> Option<CheckAnswer> {
-        let applies = self.facts.has_boiler() && self.facts.offer == Offer::Steamable;
+        let applies = self.facts.has_boiler() && self.facts.offer == OfferedAs::Steamable;
         let abroad = self
             .facts
             .buyer_abroad

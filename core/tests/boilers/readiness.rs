@@ -8,11 +8,13 @@ use crate::{
 use outshop_core::{
     codes,
     days::Day,
+    engine::OfferedAs,
     papers::{Event, Question, Sentence},
     readiness::{
-        self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Offer, Outcome,
-        Photographs, Readiness, Severity, Shown,
+        self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Outcome,
+        Photographs, Readiness, Shown,
     },
+    surveys::Severity,
 };
 
 fn day(text: &str) -> Day {
@@ -62,7 +64,7 @@ fn boiler(boiler: &str, events: &[&str]) -> BoilerFacts {
 /// An engine for which everything is on record and in order; its steam paper ends on 2026-06-01.
 fn ready() -> Facts {
     Facts {
-        offer: Offer::Steamable,
+        offer: OfferedAs::Steamable,
         boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", IN_DATE)),
         boiler_not_known: None,
         open_findings: Some(Vec::new()),
@@ -604,7 +606,7 @@ fn the_reason_says_what_ended_a_paper() {
 
 #[test]
 fn without_papers_the_listing_says_so_and_the_buyer_acknowledges() {
-    for offer in [Offer::WithoutPapers, Offer::ForRestoration] {
+    for offer in [OfferedAs::WithoutPapers, OfferedAs::ForRestoration] {
         let facts = |said, acknowledged| Facts {
             offer,
             boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", &[])),
@@ -643,7 +645,7 @@ fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
     }
     assert_eq!(ask(&facts, Gate::Deliver, "2025-04-10").open_days, []);
     let for_restoration = Facts {
-        offer: Offer::ForRestoration,
+        offer: OfferedAs::ForRestoration,
         listing_says_so: Some(shown(true)),
         ..facts
     };

@@ -653,7 +653,7 @@ fn compare(seed: u64, n: u64) -> u64 {
 /// 5000 histories, or as many as the variable says: `OUTSHOP_HISTORIES=100000 cargo test -p outshop-core both_clocks`.
 #[test]
 fn both_clocks_agree_on_random_histories() {
-    let asked = std::env::var("OUTSHOP_HISTORIES").ok();
+    let asked = option_env!("OUTSHOP_HISTORIES");
     let n = asked.map_or(5000, |n| n.parse().expect("a number of histories"));
     let open = compare(0, n);
     assert!(
