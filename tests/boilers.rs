@@ -364,3 +364,32 @@ async fn the_workshop_writes_of_boilers_and_the_staff_reads() {
             .is(writes);
     }
 }
+
+#[actix_web::test]
+async fn an_engine_brings_its_boiler_when_asked() {
+    let shop = Shop::open().await;
+    let (stock_no, _) = shop.has_engine_with(make::boiler()).await;
+    shop.has(make::engine()).await;
+    let address = format!("/v1/engines/{stock_no}");
+    let plain = shop.get(&address).await.ok().body;
+    assert!(plain.get("boiler").is_none());
+    let with = shop
+        .get(&format!("{address}?include=boiler"))
+        .await
+        .ok()
+        .body;
+    assert_eq!(with["boiler"]["number"], "QLW 1187");
+    let list = shop
+        .get("/v1/engines?include=boiler&limit=50")
+        .await
+        .ok()
+        .body;
+    assert_eq!(list["items"][0]["boiler"]["id"], with["boiler_id"]);
+    assert!(list["items"][1]["boiler"].is_null() && list["items"][1].get("boiler").is_some());
+    shop.get("/v1/engines?include=boiler&limit=51")
+        .await
+        .refused("invalid_query");
+    shop.get("/v1/engines?include=buyer")
+        .await
+        .refused("invalid_query");
+}

@@ -4,6 +4,7 @@ mod asking_prices;
 mod boilers;
 mod codes;
 mod comparables;
+mod compose;
 mod deliveries;
 mod demo;
 mod engines;

@@ -578,6 +578,15 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Boiler
     boiler.ok_or_else(|| missing(id))
 }
 
+/// The boilers of these ids as they are shown, in the order of their ids.
+pub(crate) async fn find_shown(
+    conn: &mut AsyncPgConnection,
+    ids: &[i64],
+) -> Result<Vec<Boiler>, Problem> {
+    let found = find_all(conn, ids).await?;
+    with_acts(conn, found).await
+}
+
 /// The boilers of these ids, in the order of their ids.
 pub(crate) async fn find_all(
     conn: &mut AsyncPgConnection,

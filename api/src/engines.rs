@@ -2,9 +2,10 @@
 
 use crate::{
     body::Patch,
+    boilers::{self, Boiler},
     db::{Db, Tx},
     keys::{Floor, Staff},
-    page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
+    page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
     problem::{self, FieldError, Problem, Problems},
     schema::{engines, stock},
     text::{Line, Prose, at_most, present, present_at_most},
@@ -341,6 +342,49 @@ pub struct EngineFilters {
     /// Words that stand in the name, prototype, design or builder.
     #[param(max_length = 200, example = "marrow")]
     q: Option<Line>,
+    /// What each engine is to bring with it: `boiler`. A page then has at most 50 items.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
+    include: Option<Vec<Include>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct EngineInclude {
+    /// What the engine is to bring with it: `boiler`. Read it without to change it.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
+    include: Option<Vec<Include>>,
+}
+
+/// What an engine can bring with it, one level deep.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Include {
+    Boiler,
+}
+
+impl std::str::FromStr for Include {
+    type Err = &'static str;
+
+    fn from_str(word: &str) -> Result<Include, &'static str> {
+        if word == "boiler" {
+            Ok(Include::Boiler)
+        } else {
+            Err("`include` takes boiler")
+        }
+    }
+}
+
+/// An engine with what `include` asked for.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct EngineShown {
+    #[serde(flatten)]
+    pub engine: Engine,
+    /// Only there when asked for by `include=boiler`; null when no boiler is in the engine.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Boiler>)]
+    pub boiler: Option<Option<Boiler>>,
 }
 
 fn any_of_some<'de, T, D>(from: D) -> Result<Option<Vec<T>>, D::Error>
@@ -469,7 +513,7 @@ impl EnginePatch {
 
 /// List engines
 #[utoipa::path(tag = "engines", operation_id = "list_engines", params(EngineFilters, EngineSort, PageParams),
-    responses((status = 200, body = Page<Engine>), Problems),
+    responses((status = 200, body = Page<EngineShown>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines")]
 async fn list_engines(
@@ -478,24 +522,32 @@ async fn list_engines(
     db: web::Data<Db>,
     list: ListQuery<EngineFilters>,
 ) -> Result<HttpResponse, Problem> {
+    const LIMIT_WITH_INCLUDE: i64 = 50;
     let sort = Sort::read(list.sort.as_deref())?;
     let filters = list.filters.clone();
+    if filters.include.is_some() && list.limit() > LIMIT_WITH_INCLUDE {
+        let detail = "with `include`, `limit` is at most 50";
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        load(conn, &filters, sort, &page).await
+        let found = load(conn, &filters, sort, &page).await?;
+        including(conn, found, filters.include.as_deref()).await
     };
-    list.answer(&req, &db, fetch, |engine: &Engine| {
-        let price = engine
+    list.answer(&req, &db, fetch, |shown: &EngineShown| {
+        let price = shown
+            .engine
             .in_stock
             .asking_price
             .map_or(Value::Null, |price| json!(price));
-        (price, engine.particulars.stock_no.into())
+        (price, shown.engine.particulars.stock_no.into())
     })
     .await
 }
 
 /// Read an engine
-#[utoipa::path(tag = "engines", operation_id = "get_engine", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
-    responses((status = 200, body = Engine), Problems),
+#[utoipa::path(tag = "engines", operation_id = "get_engine",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), EngineInclude),
+    responses((status = 200, body = EngineShown), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}")]
 async fn get_engine(
@@ -503,9 +555,12 @@ async fn get_engine(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
+    query: Query<EngineInclude>,
 ) -> Result<HttpResponse, Problem> {
-    let engine = find(&mut *db.read().await?, *stock_no).await?;
-    shown(&req, &engine)
+    let mut conn = db.read().await?;
+    let engine = find(&mut conn, *stock_no).await?;
+    let with = including(&mut conn, vec![engine], query.include.as_deref()).await?;
+    shown(&req, &with[0])
 }
 
 /// Change what is known of an engine
@@ -574,6 +629,34 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
         .await
         .optional()?;
     engine.ok_or_else(|| missing(stock_no))
+}
+
+/// Each of the engines with what is to come with it.
+async fn including(
+    conn: &mut AsyncPgConnection,
+    engines: Vec<Engine>,
+    include: Option<&[Include]>,
+) -> Result<Vec<EngineShown>, Problem> {
+    let with_boiler = include.is_some_and(|named| named.contains(&Include::Boiler));
+    let ids: Vec<i64> = engines
+        .iter()
+        .filter_map(|engine| engine.in_stock.boiler_id)
+        .collect();
+    let boilers = if with_boiler {
+        boilers::find_shown(conn, &ids).await?
+    } else {
+        Vec::new()
+    };
+    let shown = engines.into_iter().map(|engine| {
+        let fitted = boilers
+            .iter()
+            .find(|it| Some(it.particulars.id) == engine.in_stock.boiler_id);
+        EngineShown {
+            boiler: with_boiler.then(|| fitted.cloned()),
+            engine,
+        }
+    });
+    Ok(shown.collect())
 }
 
 /// Holds the engine until the end of the transaction, so that what was seen of it stays true.

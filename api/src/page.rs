@@ -346,6 +346,11 @@ fn read_list<T: DeserializeOwned>(req: &HttpRequest) -> Result<ListQuery<T>, Pro
 }
 
 impl<T> ListQuery<T> {
+    /// How many items a page has.
+    pub fn limit(&self) -> i64 {
+        self.limit
+    }
+
     /// Answers one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` gives the
     /// items of a stretch in order; `key` the sort key and id of an item.
     pub async fn answer<I, F>(

@@ -43,7 +43,7 @@ impl Day {
     /// The corresponding day `months` later, or the last day of that month where there is none: 30 June + 14 months is
     /// 30 August, 31 December + 14 months is 28 February. Held at the ends of the range of days.
     ///
-    /// Source: Dodds v Walker [1981] 1 WLR 1027 (the corresponding date rule).
+    /// Source: Dodds v Walker (1981) 1 WLR 1027 (the corresponding date rule).
     #[must_use]
     pub fn plus_months(self, months: i32) -> Day {
         self.0
