@@ -2,7 +2,7 @@
 
 use crate::{
     body::KeyedBody,
-    db::Db,
+    db::{Db, RunQueryDsl},
     engines::{self, NewEngine},
     keys::MoneyDesk,
     page::{Keyset, ListQuery, Page, PageParams, shown},
@@ -13,7 +13,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     money::Money,

@@ -2,7 +2,7 @@
 
 use crate::{
     body::{Body, Patch},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -12,7 +12,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::{BoilerNumber, Material, bar_litres},
     days::{Day, TimeOfDay},

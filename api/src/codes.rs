@@ -2,7 +2,7 @@
 
 use crate::{
     body::Body,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     keys::{AnyKey, Owner},
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
@@ -18,7 +18,7 @@ use diesel::{
     serialize::{self, Output, ToSql},
     sql_types::Numeric,
 };
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Material,
     codes::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit},

@@ -6,7 +6,7 @@ pub use import::import_file;
 
 use crate::{
     body::Body,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     keys::{Selling, Staff},
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
@@ -15,7 +15,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Material,
     days::Day,

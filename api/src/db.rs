@@ -10,20 +10,23 @@ use crate::{
 use actix_web::HttpResponse;
 use diesel::{
     prelude::*,
+    query_dsl::methods::LimitDsl,
     sql_types::{BigInt, Text},
 };
 use diesel_async::{
-    AnsiTransactionManager, AsyncConnection, AsyncMigrationHarness, AsyncPgConnection, RunQueryDsl,
+    AnsiTransactionManager, AsyncConnection, AsyncMigrationHarness, AsyncPgConnection,
     SimpleAsyncConnection, TransactionManager,
+    methods::{ExecuteDsl, LoadQuery},
     pooled_connection::{
         AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
         deadpool::{Object, Pool},
     },
 };
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
+use futures_util::TryStreamExt;
 use serde::Serialize;
 use serde_json::Value;
-use std::time::Duration;
+use std::{pin::pin, time::Duration};
 
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
@@ -310,3 +313,45 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
         .map_err(|e| e.to_string())?;
     Ok(run.len())
 }
+
+/// Sends a query; for [`diesel_async::RunQueryDsl`], whose futures carry the whole type of the query: with them the
+/// compiler proved the wide tables' types again in each function, and checking this crate took twice as long.
+pub(crate) trait RunQueryDsl: Sized {
+    /// All rows.
+    async fn load<'q, T>(self, conn: &mut AsyncPgConnection) -> QueryResult<Vec<T>>
+    where
+        T: Send,
+        Self: LoadQuery<'q, AsyncPgConnection, T> + 'q,
+    {
+        self.internal_load(conn).await?.try_collect().await
+    }
+
+    /// The first row of those that there are; `NotFound` without one.
+    async fn get_result<'q, T>(self, conn: &mut AsyncPgConnection) -> QueryResult<T>
+    where
+        T: Send,
+        Self: LoadQuery<'q, AsyncPgConnection, T> + 'q,
+    {
+        let mut rows = pin!(self.internal_load(conn).await?);
+        rows.try_next().await?.ok_or(diesel::NotFound)
+    }
+
+    /// The first row, the others not asked for; `NotFound` without one.
+    async fn first<'q, T>(self, conn: &mut AsyncPgConnection) -> QueryResult<T>
+    where
+        T: Send,
+        Self: LimitDsl<Output: LoadQuery<'q, AsyncPgConnection, T> + Send + 'q>,
+    {
+        self.limit(1).get_result(conn).await
+    }
+
+    /// The number of rows touched.
+    async fn execute<'q>(self, conn: &mut AsyncPgConnection) -> QueryResult<usize>
+    where
+        Self: ExecuteDsl<AsyncPgConnection> + 'q,
+    {
+        ExecuteDsl::execute(self, conn).await
+    }
+}
+
+impl<Q> RunQueryDsl for Q {}

@@ -2,7 +2,7 @@
 
 use crate::{
     body::KeyedBody,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -13,7 +13,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, readiness::Gate, trade::DeliveryManner};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -4,7 +4,7 @@ use crate::{
     app,
     clock::{Clock, day_in},
     cluster::Cluster,
-    db::{self, Db},
+    db::{self, Db, RunQueryDsl},
     firm,
     keys::{self, NewKey},
 };
@@ -13,7 +13,7 @@ use diesel::{
     dsl::sql,
     sql_types::{Nullable, Text},
 };
-use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection};
+use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
 use outshop_core::{days::Day, trade::Role};
 use serde_json::{Map, Value};
 use std::{

@@ -3,7 +3,7 @@
 use crate::{
     body::Patch,
     boilers::{self, Boiler},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     keys::{Floor, Staff},
     page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
     problem::{self, FieldError, Problem, Problems},
@@ -12,7 +12,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     engine::{BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},

@@ -2,7 +2,7 @@
 
 use crate::{
     body::Patch,
-    db::Db,
+    db::{Db, RunQueryDsl},
     keys::{AnyKey, Owner},
     page::shown,
     problem::{Problem, Problems},
@@ -11,7 +11,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use jiff::tz::TimeZone;
 use outshop_core::codes::Jurisdiction;
 use serde::{Deserialize, Serialize};

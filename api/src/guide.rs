@@ -2,7 +2,7 @@
 
 use crate::{
     body::Body,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     keys::{Owner, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
@@ -11,7 +11,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     guide::{Factor, Guide, GuideTerms, Ratio, Start},

@@ -4,7 +4,7 @@ use crate::{
     acquisitions,
     body::{Body, Patch},
     boilers, codes,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines, firm,
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
@@ -15,7 +15,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Touches,
     codes::Rule,

@@ -1,7 +1,7 @@
 //! The journal: everything that happened, numbered densely after commit by one sequencer.
 
 use crate::{
-    db::{Db, pg_try_advisory_xact_lock},
+    db::{Db, RunQueryDsl, pg_try_advisory_xact_lock},
     keys::Staff,
     page::{Query, shown},
     problem::{self, Problem, Problems},
@@ -9,7 +9,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
-use diesel_async::{AnsiTransactionManager, AsyncPgConnection, RunQueryDsl, TransactionManager};
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;

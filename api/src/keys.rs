@@ -3,7 +3,7 @@
 use crate::{
     body::Body,
     clock::{Clock, day_in},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams},
     problem::{self, Problem, Problems},
     schema::{firm, keys},
@@ -22,7 +22,7 @@ use diesel::{
     prelude::*,
     sql_types::{BigInt, Binary, Date, Nullable, Text},
 };
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use jiff::Timestamp;
 use outshop_core::{days::Day, trade::Role};
 use serde::{Deserialize, Serialize};

@@ -2,7 +2,7 @@
 
 use crate::{
     body::{Body, Known, Patch},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, Staff},
     page::shown,
@@ -13,7 +13,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     readiness::Gate,

@@ -4,7 +4,7 @@ use crate::{
     body::Body,
     boilers::{self, Boiler, BoilerParticulars},
     codes,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     firm,
     keys::{AnyKey, Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
@@ -17,7 +17,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::{self, BoilerNumber, Touches},
     codes::{Jurisdiction, Rule},

@@ -2,7 +2,7 @@
 
 use crate::{
     body::{Body, Patch},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
@@ -11,7 +11,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;

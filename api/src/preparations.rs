@@ -3,7 +3,7 @@
 use crate::{
     acquisitions,
     body::{Body, Known},
-    db::Db,
+    db::{Db, RunQueryDsl},
     engines,
     keys::{Floor, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -13,7 +13,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     trade::{Preparation, Standing},

@@ -3,7 +3,7 @@
 use crate::{
     clock::{Clock, day_in, seconds_left_of_day},
     codes,
-    db::Db,
+    db::{Db, RunQueryDsl},
     engines::containing,
     firm::{self, Firm},
     keys::Anyone,
@@ -20,7 +20,7 @@ use actix_web::{
     web,
 };
 use diesel::{dsl::count, prelude::*};
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     engine::{BuilderStanding, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},

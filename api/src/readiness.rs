@@ -3,7 +3,7 @@
 use crate::{
     body::Patch,
     boilers, codes,
-    db::Db,
+    db::{Db, RunQueryDsl},
     engines::{self, Particulars},
     firm,
     keys::{Owner, Staff},
@@ -21,7 +21,7 @@ use diesel::{
     dsl::{exists, sum},
     prelude::*,
 };
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Touches,
     days::Day,

@@ -3,7 +3,7 @@
 use crate::{
     acquisitions,
     body::{KeyedBody, Patch},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -14,7 +14,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::{dsl::sum, prelude::*};
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

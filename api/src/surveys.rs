@@ -3,7 +3,7 @@
 use crate::{
     acquisitions,
     body::{Body, Patch},
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -13,7 +13,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     jobs::JobStanding,
@@ -453,7 +453,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<Surve
     let finding_ids: Vec<i64> = diesel::insert_into(findings::table)
         .values(found)
         .returning(findings::id)
-        .get_results(tx.conn())
+        .load(tx.conn())
         .await?;
     diesel::update(findings::table.filter(findings::id.eq_any(&new.clears)))
         .set((

@@ -5,7 +5,7 @@
 use crate::{
     body::Body,
     boilers,
-    db::{Db, Tx},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     guide::in_force,
     keys::{Selling, Staff},
@@ -17,7 +17,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     guide::{self, GuidePrice, NoPrice, Ratio},

@@ -1,7 +1,7 @@
 //! What an engine can be expected to do: estimates with their inputs.
 
 use crate::{
-    db::Db,
+    db::{Db, RunQueryDsl},
     engines::{self, Particulars},
     keys::Staff,
     page::shown,
@@ -10,7 +10,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
-use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{
     engine::EngineFacts,
     units::{Pressure, Volume},
