@@ -1,0 +1,114 @@
+//! The questions as JSON.
+
+use outshop_core::{
+    costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, most_to_pay},
+    tax::{MarginTaxQuestion, Percent},
+    terms::LastDaysQuestion,
+};
+use serde::de::DeserializeOwned;
+use serde_json::{Value, json};
+
+fn refused<T: DeserializeOwned>(question: &Value, member: &str, value: &Value) -> String {
+    let mut question = question.clone();
+    question[member] = value.clone();
+    match serde_json::from_value::<T>(question) {
+        Ok(_) => panic!("{member}: {value} was taken"),
+        Err(refusal) => refusal.to_string(),
+    }
+}
+
+#[test]
+fn what_the_types_refuse() {
+    let margin = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"});
+    let lowest =
+        json!({"purchase": "6000", "other_costs": "500", "rate_percent": 20, "scheme": "margin"});
+    let most = json!({"price": "7680", "cost_to_come": "500", "wanted_profit": "900", "rate_percent": "17.5", "scheme": "none"});
+    let carried = json!({"cost": "1", "purchase": "1", "price": "1", "cost_to_come": "0", "selling_cost": "0", "scheme": "none"});
+    let last =
+        json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-03-03"});
+    serde_json::from_value::<MarginTaxQuestion>(margin.clone()).expect("a question");
+    serde_json::from_value::<LowestPriceQuestion>(lowest.clone()).expect("a question");
+    serde_json::from_value::<MostToPayQuestion>(most.clone()).expect("a question");
+    serde_json::from_value::<CarryingAmountQuestion>(carried.clone()).expect("a question");
+    serde_json::from_value::<LastDaysQuestion>(last.clone()).expect("a question");
+
+    for value in [
+        json!("1.005"),
+        json!(1500),
+        json!(15.5),
+        json!("10000000000"),
+        json!("1e3"),
+        json!(null),
+    ] {
+        refused::<MarginTaxQuestion>(&margin, "purchase", &value);
+    }
+    assert!(
+        refused::<MarginTaxQuestion>(&margin, "sale", &json!("1.005"))
+            .contains("two decimal places")
+    );
+    for value in [
+        json!("1000"),
+        json!(1000),
+        json!(-1),
+        json!("-1"),
+        json!("20.001"),
+        json!(17.5),
+        json!("1e1"),
+        json!(""),
+        json!("."),
+        json!("20."),
+        json!(".5"),
+        json!(" 20"),
+        json!("+20"),
+        json!(null),
+        json!(u64::MAX),
+        json!("٢"),
+    ] {
+        let told = refused::<MarginTaxQuestion>(&margin, "rate_percent", &value);
+        assert!(told.contains("percent"), "{told}");
+    }
+    refused::<LowestPriceQuestion>(&lowest, "surprise", &json!(1));
+    refused::<LowestPriceQuestion>(&lowest, "scheme", &json!("luxury"));
+    refused::<MostToPayQuestion>(&most, "surprise", &json!(1));
+    refused::<CarryingAmountQuestion>(&carried, "surprise", &json!(1));
+    refused::<MarginTaxQuestion>(&margin, "surprise", &json!(1));
+    refused::<LastDaysQuestion>(&last, "surprise", &json!(1));
+    refused::<LastDaysQuestion>(&last, "lots", &json!(vec!["2025-03-03"; 101]));
+    refused::<LastDaysQuestion>(
+        &last,
+        "repairs",
+        &json!([{"asked_on": "2025-03-03", "returned": "2025-03-03"}]),
+    );
+    refused::<LastDaysQuestion>(
+        &last,
+        "repairs",
+        &json!(vec![json!({"asked_on": "2025-03-03"}); 101]),
+    );
+}
+
+#[test]
+fn rates_keep_their_places() {
+    for (given, told) in [
+        ("20", "20"),
+        ("17.5", "17.5"),
+        ("17.50", "17.5"),
+        ("5.05", "5.05"),
+        ("0", "0"),
+        ("999.99", "999.99"),
+        ("007", "7"),
+    ] {
+        let rate: Percent = given.parse().expect("a rate");
+        assert_eq!(rate.to_string(), told);
+        assert_eq!(serde_json::to_value(rate).expect("JSON"), json!(told));
+    }
+    let whole: Percent = serde_json::from_value(json!(999)).expect("a rate");
+    assert_eq!(whole.hundredths(), 99_900);
+}
+
+#[test]
+fn an_answer_has_every_member() {
+    let question = json!({"price": "1", "cost_to_come": "5", "wanted_profit": "0", "rate_percent": 20, "scheme": "margin"});
+    let question: MostToPayQuestion = serde_json::from_value(question).expect("a question");
+    let told = serde_json::to_value(most_to_pay(&question).expect("an answer")).expect("JSON");
+    assert_eq!(told, json!({"most_to_pay": null, "tax": null}));
+}
