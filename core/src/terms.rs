@@ -79,9 +79,11 @@ pub struct LastDaysQuestion {
     pub sent_back_on: Option<Day>,
     /// The law binds sales to consumers alone.
     #[serde(default = "yes")]
+    #[cfg_attr(feature = "wire", schema(default = true))]
     pub buyer_is_consumer: bool,
     /// Whether the buyer was told of the right to cancel.
     #[serde(default = "yes")]
+    #[cfg_attr(feature = "wire", schema(default = true))]
     pub informed_of_cancellation: bool,
 }
 

@@ -10,6 +10,8 @@ words! {
     /// What a row settles.
     pub enum TaxRuleKey {
         StandardRate = "standard_rate",
+        /// The margin scheme taxes the price less the purchase price, if that is above nought.
+        TaxOnTheMargin = "tax_on_the_margin",
         /// Repairs and parts never join the purchase price of the margin scheme.
         RepairsStayOutOfPurchasePrice = "repairs_stay_out_of_purchase_price",
         /// A loss on one engine is set off against nothing.
@@ -87,6 +89,8 @@ pub fn seed() -> Vec<TaxRule> {
         row(Key::StandardRate, Some(20), TaxUnit::Percent, "VAT Act 1994 s.2(1), with its first day from memory")
             .from(Day::constant(2011, 1, 4))
             .marked(Mark::FromMemory),
+        row(Key::TaxOnTheMargin, None, TaxUnit::Yes, "gov.uk, VAT margin schemes; Directive 2006/112/EC Art. 311-325")
+            .note("Tax is rate / (100 + rate) of the selling price less the purchase price, if that is above nought."),
         row(Key::RepairsStayOutOfPurchasePrice, None, TaxUnit::Yes, "HMRC manual VATMARG02300")
             .note("Repairs and parts never join the purchase price."),
         row(Key::LossIsNotSetOff, None, TaxUnit::Yes, "gov.uk, VAT margin schemes")

@@ -112,3 +112,76 @@ fn an_answer_has_every_member() {
     let told = serde_json::to_value(most_to_pay(&question).expect("an answer")).expect("JSON");
     assert_eq!(told, json!({"most_to_pay": null, "tax": null}));
 }
+
+/// Every string of the interface has a length or a list of words, every array a count.
+#[cfg(feature = "wire")]
+#[test]
+fn every_string_and_array_of_the_schema_is_bounded() {
+    use outshop_core::{costs, tax, terms};
+    use utoipa::{
+        ToSchema,
+        openapi::{RefOr, Schema},
+    };
+
+    fn bounded(schema: &Value, path: &str, unbounded: &mut Vec<String>, n: &mut usize) {
+        let has = |member: &str| schema.get(member).is_some();
+        let is = |kind: &str| match &schema["type"] {
+            Value::String(one) => one == kind,
+            Value::Array(several) => several.iter().any(|one| one == kind),
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::Object(_) => false,
+        };
+        *n += usize::from(is("string") || is("array"));
+        if is("string") && !has("maxLength") && !has("enum") || is("array") && !has("maxItems") {
+            unbounded.push(path.to_owned());
+        }
+        match schema {
+            Value::Object(members) => {
+                for (name, member) in members
+                    .iter()
+                    .filter(|(name, _)| !name.starts_with("example"))
+                {
+                    bounded(member, &format!("{path}/{name}"), unbounded, n);
+                }
+            }
+            Value::Array(items) => {
+                for (i, item) in items.iter().enumerate() {
+                    bounded(item, &format!("{path}/{i}"), unbounded, n);
+                }
+            }
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+        }
+    }
+
+    fn add<T: ToSchema>(all: &mut Vec<(String, RefOr<Schema>)>) {
+        all.push((T::name().into_owned(), T::schema()));
+        T::schemas(all);
+    }
+
+    let mut schemas = Vec::new();
+    add::<MarginTaxQuestion>(&mut schemas);
+    add::<tax::MarginTax>(&mut schemas);
+    add::<tax::CashAnswer>(&mut schemas);
+    add::<LowestPriceQuestion>(&mut schemas);
+    add::<costs::LowestPrice>(&mut schemas);
+    add::<MostToPayQuestion>(&mut schemas);
+    add::<costs::MostToPay>(&mut schemas);
+    add::<CarryingAmountQuestion>(&mut schemas);
+    add::<costs::CarryingAmount>(&mut schemas);
+    add::<costs::Ledger>(&mut schemas);
+    add::<costs::CostToCome>(&mut schemas);
+    add::<costs::LeftAt>(&mut schemas);
+    add::<costs::Entry>(&mut schemas);
+    add::<costs::Trial>(&mut schemas);
+    add::<costs::BookLine>(&mut schemas);
+    add::<costs::BookTotals>(&mut schemas);
+    add::<costs::StockValueLine>(&mut schemas);
+    add::<LastDaysQuestion>(&mut schemas);
+    add::<terms::LastDays>(&mut schemas);
+    let (mut unbounded, mut n) = (Vec::new(), 0);
+    for (name, schema) in schemas {
+        let schema = serde_json::to_value(schema).expect("JSON");
+        bounded(&schema, &name, &mut unbounded, &mut n);
+    }
+    assert_eq!(unbounded, [""; 0]);
+    assert!(n > 30, "{n}");
+}
