@@ -23,6 +23,10 @@ pub mod jobs;
 
 pub mod working_figures;
 
+pub mod costs;
+pub mod tax;
+pub mod terms;
+
 pub mod pricing_facts;
 
 pub mod guide;

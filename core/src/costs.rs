@@ -1,0 +1,405 @@
+//! What an engine must fetch, what may be paid for it, and at what it stands in the books: to the penny.
+//!
+//! Tax and a selling share are each rounded to the penny, so that what is left rises, falls and jumps by pennies as the
+//! price rises. Nothing here is solved and rounded: every answer is the exact first or last price of all pennies, and the
+//! proof stands beside its search.
+
+use crate::{
+    money::Money,
+    tax::{MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
+};
+use serde::{Deserialize, Serialize};
+
+mod double_entry;
+mod ledger;
+mod stock_book;
+pub use double_entry::{Account, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial};
+pub use ledger::{
+    AgreedJob, CostKind, CostLine, CostToCome, Ledger, LeftAt, SumOfKind, cost_to_come, hours_left,
+    ledger, left_at, work_line,
+};
+pub use stock_book::{
+    BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, StockFacts, StockValueLine,
+    book_line, book_totals, stock_value_line,
+};
+
+const DEAREST: i128 = 999_999_999_999;
+
+/// Prices include tax; under the ordinary scheme the purchase and all costs are net of it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct LowestPriceQuestion {
+    pub purchase: Money,
+    /// What was spent besides the purchase.
+    pub other_costs: Money,
+    /// What is still to be spent before it can be sold.
+    pub cost_to_come: Option<Money>,
+    pub selling_cost: Option<Money>,
+    /// Of the price with its tax, to the penny, a half upwards; 0 to 100.
+    pub selling_share_percent: Option<Percent>,
+    pub rate_percent: Percent,
+    pub scheme: Scheme,
+    /// Nought when absent; below nought is a loss that is borne.
+    pub wanted_profit: Option<Money>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct LowestPrice {
+    pub lowest_price: Money,
+    /// Tax in that price.
+    pub tax: Money,
+    /// Cost of selling at that price, the share of the price included.
+    pub selling_cost: Money,
+    /// Price less tax, purchase and all costs: the wanted profit, or a little more.
+    pub left: Money,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct MostToPayQuestion {
+    /// What it will be sold for, tax included.
+    pub price: Money,
+    /// What has to be spent before it can be sold.
+    pub cost_to_come: Money,
+    pub selling_cost: Option<Money>,
+    /// Of the price with its tax, to the penny, a half upwards; 0 to 100.
+    pub selling_share_percent: Option<Percent>,
+    pub wanted_profit: Money,
+    pub rate_percent: Percent,
+    pub scheme: Scheme,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct MostToPay {
+    /// Null when not even a gift leaves the wanted profit.
+    pub most_to_pay: Option<Money>,
+    /// Tax on the sale when that is paid; null when nothing is to be paid.
+    pub tax: Option<Money>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct CarryingAmountQuestion {
+    /// All that was spent, the purchase included.
+    pub cost: Money,
+    /// What was paid for the engine itself: the margin scheme taxes what the price is above it.
+    pub purchase: Money,
+    /// What it is expected to fetch when finished, tax included.
+    pub price: Money,
+    /// What has to be spent to finish it.
+    pub cost_to_come: Money,
+    pub selling_cost: Money,
+    /// Not needed when the scheme is `none`.
+    pub rate_percent: Option<Percent>,
+    pub scheme: Scheme,
+    /// At what it stood in the books before.
+    pub carrying_amount_before: Option<Money>,
+    /// What it would fetch unfinished, tax included.
+    pub as_it_stands_price: Option<Money>,
+    /// The price of a sale already agreed; it takes the place of `price` (IAS 2.31).
+    pub firm_contract: Option<Money>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct CarryingAmount {
+    /// Finished or as it stands, whichever is better; may be below nought.
+    pub net_realisable_value: Money,
+    /// Tax on that sale.
+    pub tax: Money,
+    pub write_down: Money,
+    pub reversal: Money,
+    /// Lower of cost and net realisable value, never below nought.
+    pub carrying_amount: Money,
+}
+
+/// The lowest price, to the penny, that leaves at least the wanted profit.
+pub fn lowest_price(question: &LowestPriceQuestion) -> Result<LowestPrice, Vec<MoneyFault>> {
+    let LowestPriceQuestion {
+        purchase,
+        other_costs,
+        cost_to_come,
+        selling_cost,
+        selling_share_percent,
+        rate_percent,
+        scheme,
+        wanted_profit,
+    } = *question;
+    let mut faults = negatives(&[
+        ("purchase", Some(purchase)),
+        ("other_costs", Some(other_costs)),
+        ("cost_to_come", cost_to_come),
+        ("selling_cost", selling_cost),
+    ]);
+    faults.extend(share_fault(selling_share_percent));
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let sale = Sale::new(scheme, purchase, rate_percent, selling_share_percent);
+    let pennies = |amount: Option<Money>| amount.unwrap_or_default().pennies();
+    let spent = purchase.pennies() + other_costs.pennies() + pennies(cost_to_come);
+    let costs = spent + pennies(selling_cost);
+    let price = sale
+        .first_price(costs + pennies(wanted_profit))
+        .filter(|price| *price <= DEAREST)
+        .ok_or_else(|| {
+            vec![MoneyFault::NoPrice {
+                member: "wanted_profit",
+            }]
+        })?;
+    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    Ok(LowestPrice {
+        lowest_price: told(price, "wanted_profit")?,
+        tax: told(sale.tax(price), "wanted_profit")?,
+        selling_cost: told(pennies(selling_cost) + sale.share(price), "selling_cost")?,
+        left: told(sale.brings(price) - costs, "other_costs")?,
+    })
+}
+
+/// The most, to the penny, that may be paid for an engine so that its sale leaves at least the wanted profit.
+pub fn most_to_pay(question: &MostToPayQuestion) -> Result<MostToPay, Vec<MoneyFault>> {
+    let MostToPayQuestion {
+        price,
+        cost_to_come,
+        selling_cost,
+        selling_share_percent,
+        wanted_profit,
+        rate_percent,
+        scheme,
+    } = *question;
+    let mut faults = negatives(&[
+        ("price", Some(price)),
+        ("cost_to_come", Some(cost_to_come)),
+        ("selling_cost", selling_cost),
+    ]);
+    faults.extend(share_fault(selling_share_percent));
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let sale = |purchase| Sale::new(scheme, purchase, rate_percent, selling_share_percent);
+    let price = price.pennies();
+    let selling_cost = selling_cost.unwrap_or_default().pennies();
+    let share = sale(Money::ZERO).share(price);
+    // What purchase and tax may come to together.
+    let most = price - share - selling_cost - cost_to_come.pennies() - wanted_profit.pennies();
+    let purchase = match scheme {
+        Scheme::Margin => dearest_purchase(price, most, rate_percent),
+        Scheme::Ordinary => most - tax_within(price, rate_percent),
+        Scheme::None => most,
+    };
+    if purchase < 0 {
+        return Ok(MostToPay {
+            most_to_pay: None,
+            tax: None,
+        });
+    }
+    let told = |pennies| amount(pennies, "wanted_profit").map_err(|fault| vec![fault]);
+    let purchase = told(purchase)?;
+    Ok(MostToPay {
+        most_to_pay: Some(purchase),
+        tax: Some(told(sale(purchase).tax(price))?),
+    })
+}
+
+/// The lower of cost and net realisable value, and what it changes in the books.
+///
+/// Source: IAS 2.6 (estimated selling price less cost to complete and cost to sell), 2.9, 2.31, 2.33 (a reversal goes to
+/// cost and no further).
+pub fn carrying_amount(
+    question: &CarryingAmountQuestion,
+) -> Result<CarryingAmount, Vec<MoneyFault>> {
+    let CarryingAmountQuestion {
+        cost,
+        purchase,
+        price,
+        cost_to_come,
+        selling_cost,
+        rate_percent,
+        scheme,
+        carrying_amount_before,
+        as_it_stands_price,
+        firm_contract,
+    } = *question;
+    let mut faults = negatives(&[
+        ("cost", Some(cost)),
+        ("purchase", Some(purchase)),
+        ("price", Some(price)),
+        ("cost_to_come", Some(cost_to_come)),
+        ("selling_cost", Some(selling_cost)),
+        ("carrying_amount_before", carrying_amount_before),
+        ("as_it_stands_price", as_it_stands_price),
+        ("firm_contract", firm_contract),
+    ]);
+    let rate = match (scheme, rate_percent) {
+        (Scheme::None, _) => Percent::ZERO,
+        (Scheme::Margin | Scheme::Ordinary, Some(rate)) => rate,
+        (Scheme::Margin | Scheme::Ordinary, None) => {
+            faults.push(MoneyFault::RateMissing);
+            Percent::ZERO
+        }
+    };
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let sale = Sale::new(scheme, purchase, rate, None);
+    let sold_at = |price: Money, to_finish: i128| {
+        let price = price.pennies();
+        let brings = sale.brings(price) - to_finish - selling_cost.pennies();
+        (brings, sale.tax(price))
+    };
+    let finished = sold_at(firm_contract.unwrap_or(price), cost_to_come.pennies());
+    let as_it_stands = as_it_stands_price.map(|price| sold_at(price, 0));
+    let (value, tax) = match as_it_stands {
+        Some(better) if better.0 > finished.0 => better,
+        Some(_) | None => finished,
+    };
+    let carried = cost.pennies().min(value).max(0);
+    let before = carrying_amount_before.map(Money::pennies);
+    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    Ok(CarryingAmount {
+        net_realisable_value: told(value, "cost_to_come")?,
+        tax: told(tax, "price")?,
+        write_down: told((before.unwrap_or(cost.pennies()) - carried).max(0), "cost")?,
+        reversal: told(before.map_or(0, |before| (carried - before).max(0)), "cost")?,
+        carrying_amount: told(carried, "cost")?,
+    })
+}
+
+fn share_fault(share: Option<Percent>) -> Option<MoneyFault> {
+    share
+        .filter(|share| *share > Percent::HUNDRED)
+        .map(|_| MoneyFault::ShareAbove100 {
+            member: "selling_share_percent",
+        })
+}
+
+/// What is taken from a price: tax from the part of it above `untaxed`, and a share of the whole. All in pennies.
+#[derive(Debug, Clone, Copy)]
+struct Sale {
+    untaxed: i128,
+    rate: Percent,
+    share: Percent,
+}
+
+impl Sale {
+    fn new(scheme: Scheme, purchase: Money, rate: Percent, share: Option<Percent>) -> Sale {
+        let (untaxed, rate) = match scheme {
+            Scheme::Margin => (purchase.pennies(), rate),
+            Scheme::Ordinary => (0, rate),
+            Scheme::None => (DEAREST, Percent::ZERO),
+        };
+        Sale {
+            untaxed,
+            rate,
+            share: share.unwrap_or_default(),
+        }
+    }
+
+    fn tax(&self, price: i128) -> i128 {
+        tax_within((price - self.untaxed).max(0), self.rate)
+    }
+
+    fn share(&self, price: i128) -> i128 {
+        half_up(price * i128::from(self.share.hundredths()), 10_000)
+    }
+
+    /// Price less tax and share.
+    fn brings(&self, price: i128) -> i128 {
+        price - self.tax(price) - self.share(price)
+    }
+
+    /// The lowest price from 0 that brings at least `needed`; `None` when no price does.
+    ///
+    /// With s hundredths of a percent as share, a price p up to `untaxed` brings p - floor((s p + 5000) / 10000). As p
+    /// is whole this is the ceiling of a line that does not fall, so that it never falls itself, and for a whole c
+    ///
+    /// ```text
+    /// p - floor(x) >= c   <=>   floor(x) < p - c + 1   <=>   x < p - c + 1
+    /// ```
+    ///
+    /// turns into (10000 - s) p > 10000 c - 5000, which has a first p. It is below every price of the taxed part.
+    ///
+    /// Above `untaxed` two roundings beat against each other and what a price brings is not monotone. But the share of p +
+    /// n is the share of p and s n / 10000 when that is whole, as for n = 10000 / gcd(s, 10000). Along p, p + n, p + 2n ..
+    /// only the tax is rounded, and the argument above holds again: with the rate of r hundredths, d = 10000 + r, a = p -
+    /// share(p) - c and t = p - `untaxed`, the price p + k n brings c when
+    ///
+    /// ```text
+    /// floor((2 r (t + k n) + d) / 2d) <= a + k (n - s n / 10000)
+    ///   <=>   2 (d (n - s n / 10000) - r n) k > 2 r t + d - 2 d (a + 1)
+    /// ```
+    ///
+    /// The lowest price is the least of the first ones of the n <= 10000 sequences: no window is guessed, no price is
+    /// left out, and the cost is n divisions. All products stay below 10^24.
+    fn first_price(&self, needed: i128) -> Option<i128> {
+        let share = i128::from(self.share.hundredths());
+        let untaxed = first_above(10_000 * needed - 5_000, 10_000 - share);
+        let lowest = match untaxed {
+            Some(price) if price <= self.untaxed => Some(price),
+            Some(_) | None => {
+                let rate = i128::from(self.rate.hundredths());
+                let d = 10_000 + rate;
+                let n = 10_000 / gcd(share, 10_000);
+                let slope = 2 * (d * (n - share * n / 10_000) - rate * n);
+                (1..=n)
+                    .filter_map(|above| {
+                        let p = self.untaxed + above;
+                        let a = p - self.share(p) - needed;
+                        let k = first_above(2 * rate * above + d - 2 * d * (a + 1), slope)?;
+                        Some(p + k * n)
+                    })
+                    .min()
+            }
+        };
+        debug_assert!(
+            lowest.is_none_or(|price| self.brings(price) >= needed
+                && (price == 0 || self.brings(price - 1) < needed))
+        );
+        lowest
+    }
+}
+
+/// The least k from 0 with k x slope > number.
+const fn first_above(number: i128, slope: i128) -> Option<i128> {
+    if number < 0 {
+        Some(0)
+    } else if slope <= 0 {
+        None
+    } else {
+        Some(number / slope + 1)
+    }
+}
+
+const fn gcd(a: i128, b: i128) -> i128 {
+    if b == 0 { a } else { gcd(b, a % b) }
+}
+
+/// The most for which purchase and margin tax come to no more than `most`; below nought when there is none.
+///
+/// Paid q and sold for p >= q, with r hundredths of a percent and d = 10000 + r, the two come to
+///
+/// ```text
+/// q + floor((2 r (p - q) + d) / 2d) = floor((20000 q + 2 r p + d) / 2d),   as d - r = 10000
+/// ```
+///
+/// which never falls as q rises, and is at most `most` when 20000 q + 2 r p + d < 2 d (most + 1): there is a last q. From
+/// q = p on there is no tax and the last q is `most`.
+fn dearest_purchase(price: i128, most: i128, rate: Percent) -> i128 {
+    if most >= price {
+        return most;
+    }
+    let rate = i128::from(rate.hundredths());
+    let d = 10_000 + rate;
+    let below = 2 * d * (most + 1) - 2 * rate * price - d;
+    let purchase = (below - 1).div_euclid(20_000);
+    debug_assert!({
+        let together = |q: i128| q + half_up((price - q).max(0) * rate, d);
+        purchase < 0 || together(purchase) <= most && together(purchase + 1) > most
+    });
+    purchase
+}

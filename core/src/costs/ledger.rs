@@ -1,0 +1,235 @@
+//! The cost ledger of an engine: what was spent, what is still to come, and how many hours the profit bears.
+
+use super::{LowestPriceQuestion, Sale, share_fault};
+use crate::{
+    days::Day,
+    jobs::Hours,
+    money::Money,
+    tax::{MoneyFault, amount, negatives},
+    trade::TaxPosition,
+};
+use rust_decimal::{Decimal, prelude::ToPrimitive};
+use serde::Serialize;
+
+words! {
+    pub enum CostKind {
+        Purchase = "purchase",
+        CarriageIn = "carriage_in",
+        Work = "work",
+        Parts = "parts",
+        OutsideWork = "outside_work",
+        Tests = "tests",
+        Other = "other",
+    }
+}
+
+/// A line is never edited: the one that reverses it has its amounts and hours below nought.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CostLine {
+    pub kind: CostKind,
+    pub on: Day,
+    /// Net of the supplier's tax. Hours at the book rate, which is nought for a proprietor's own.
+    pub cost: Money,
+    /// What the price has to bring in for it: hours at the worth rate, all else at cost.
+    pub worth: Money,
+    pub supplier_vat: Money,
+    pub hours: Hours,
+}
+
+/// Hours at the two rates of the person on the day of the job, each to the penny, a half away from nought.
+pub fn work_line(
+    on: Day,
+    hours: Hours,
+    book_rate: Money,
+    worth_rate: Money,
+) -> Result<CostLine, MoneyFault> {
+    Ok(CostLine {
+        kind: CostKind::Work,
+        on,
+        cost: hours_at(hours, book_rate, "book_rate")?,
+        worth: hours_at(hours, worth_rate, "worth_rate")?,
+        supplier_vat: Money::ZERO,
+        hours,
+    })
+}
+
+fn hours_at(hours: Hours, rate: Money, member: &'static str) -> Result<Money, MoneyFault> {
+    hours
+        .decimal()
+        .checked_mul(rate.decimal())
+        .and_then(|amount| Money::rounded(amount).ok())
+        .ok_or(MoneyFault::TooLarge { member })
+}
+
+impl CostLine {
+    /// The line that takes this one back on a later day.
+    pub fn reversed(self, on: Day) -> Result<CostLine, MoneyFault> {
+        let minus = |money: Money| amount(-money.pennies(), "cost");
+        Ok(CostLine {
+            kind: self.kind,
+            on,
+            cost: minus(self.cost)?,
+            worth: minus(self.worth)?,
+            supplier_vat: minus(self.supplier_vat)?,
+            hours: self.hours.reversed(),
+        })
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = CostSum))]
+pub struct SumOfKind {
+    pub kind: CostKind,
+    pub cost: Money,
+    pub worth: Money,
+    pub supplier_vat: Money,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = CostLedger))]
+pub struct Ledger {
+    /// One for each kind, nought included.
+    #[cfg_attr(feature = "wire", schema(max_items = 7))]
+    pub kinds: Vec<SumOfKind>,
+    /// For the books: purchase, work at book rates, all else; with the supplier's tax where that does not come back.
+    pub cost: Money,
+    /// For the break-even price: the same with work at worth rates.
+    pub worth: Money,
+    /// All tax on suppliers' invoices, whether it comes back or not.
+    pub supplier_vat: Money,
+    pub hours_booked: Hours,
+}
+
+/// The sums of the lines. Of one order or another they are the same.
+pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, MoneyFault> {
+    let sum = |kind: Option<CostKind>, of: fn(&CostLine) -> Money| {
+        let of_kind = lines
+            .iter()
+            .filter(|line| kind.is_none_or(|kind| kind == line.kind));
+        of_kind.map(|line| of(line).pennies()).sum::<i128>()
+    };
+    let told = |pennies| amount(pennies, "cost");
+    let borne_vat = if position.reclaims_tax() {
+        0
+    } else {
+        sum(None, |line| line.supplier_vat)
+    };
+    let kinds = CostKind::ALL.iter().map(|kind| {
+        Ok(SumOfKind {
+            kind: *kind,
+            cost: told(sum(Some(*kind), |line| line.cost))?,
+            worth: told(sum(Some(*kind), |line| line.worth))?,
+            supplier_vat: told(sum(Some(*kind), |line| line.supplier_vat))?,
+        })
+    });
+    Ok(Ledger {
+        kinds: kinds.collect::<Result<_, MoneyFault>>()?,
+        cost: told(sum(None, |line| line.cost) + borne_vat)?,
+        worth: told(sum(None, |line| line.worth) + borne_vat)?,
+        supplier_vat: told(sum(None, |line| line.supplier_vat))?,
+        hours_booked: lines
+            .iter()
+            .try_fold(Hours::ZERO, |sum, line| sum.checked_add(line.hours))
+            .map_err(|_| MoneyFault::TooLarge { member: "hours" })?,
+    })
+}
+
+/// A job that is agreed or in hand: what was agreed, and what of it is booked already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct AgreedJob {
+    pub hours_agreed: Hours,
+    pub hours_booked: Hours,
+    /// Of the one who is to do it, per hour.
+    pub worth_rate: Money,
+    /// Parts, outside work and tests.
+    pub other_agreed: Money,
+    pub other_booked: Money,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct CostToCome {
+    pub hours: Hours,
+    /// Hours at worth rates, and all else.
+    pub amount: Money,
+}
+
+/// What the agreed jobs will still cost. A job that ran over what was agreed has nothing to come, and lends nothing to
+/// the others.
+pub fn cost_to_come(jobs: &[AgreedJob]) -> Result<CostToCome, MoneyFault> {
+    let too_large = |_| MoneyFault::TooLarge {
+        member: "hours_agreed",
+    };
+    let (mut hours, mut pennies) = (Hours::ZERO, 0);
+    for job in jobs {
+        let to_come = (job.hours_agreed.decimal() - job.hours_booked.decimal()).max(Decimal::ZERO);
+        let to_come = Hours::new(to_come).map_err(too_large)?;
+        hours = hours.checked_add(to_come).map_err(too_large)?;
+        pennies += hours_at(to_come, job.worth_rate, "worth_rate")?.pennies();
+        pennies += (job.other_agreed.pennies() - job.other_booked.pennies()).max(0);
+    }
+    Ok(CostToCome {
+        hours,
+        amount: amount(pennies, "other_agreed")?,
+    })
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct LeftAt {
+    pub price: Money,
+    pub tax: Money,
+    /// The share of the price included.
+    pub selling_cost: Money,
+    /// Price less tax, purchase and all costs; below nought is a loss.
+    pub left: Money,
+}
+
+/// What is left at a price, by the facts of the question about the lowest price; its wanted profit plays no part.
+pub fn left_at(question: &LowestPriceQuestion, price: Money) -> Result<LeftAt, Vec<MoneyFault>> {
+    let mut faults = negatives(&[
+        ("price", Some(price)),
+        ("purchase", Some(question.purchase)),
+        ("other_costs", Some(question.other_costs)),
+        ("cost_to_come", question.cost_to_come),
+        ("selling_cost", question.selling_cost),
+    ]);
+    faults.extend(share_fault(question.selling_share_percent));
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let sale = Sale::new(
+        question.scheme,
+        question.purchase,
+        question.rate_percent,
+        question.selling_share_percent,
+    );
+    let costs = [
+        Some(question.purchase),
+        Some(question.other_costs),
+        question.cost_to_come,
+        question.selling_cost,
+    ];
+    let costs: i128 = costs.into_iter().flatten().map(Money::pennies).sum();
+    let pennies = price.pennies();
+    let selling_cost = question.selling_cost.unwrap_or_default().pennies();
+    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    Ok(LeftAt {
+        price,
+        tax: told(sale.tax(pennies), "price")?,
+        selling_cost: told(selling_cost + sale.share(pennies), "selling_cost")?,
+        left: told(sale.brings(pennies) - costs, "other_costs")?,
+    })
+}
+
+/// The hours of further work that what is left bears, to the hundredth, downwards; none when nothing is left. `None`
+/// when the hour costs nothing or the hours are beyond counting.
+pub fn hours_left(left: Money, worth_rate: Money) -> Option<Hours> {
+    if worth_rate <= Money::ZERO {
+        return None;
+    }
+    let hundredths = left.pennies().max(0) * 100 / worth_rate.pennies();
+    Hours::new(Decimal::new(hundredths.to_i64()?, 2)).ok()
+}

@@ -1,0 +1,228 @@
+//! The stock book that the tax office reads, and the value of the stock at the year's end.
+
+use super::{CarryingAmountQuestion, carrying_amount};
+use crate::{
+    days::{Day, DaySpan},
+    money::Money,
+    tax::{MoneyFault, Percent, Scheme, amount, negatives, tax_within},
+    trade::TaxPosition,
+};
+use serde::Serialize;
+
+words! {
+    /// How an engine left the book, or came back to it.
+    pub enum Disposal {
+        Sold = "sold",
+        /// Its sale is undone; the engine is in stock again under its number.
+        ReturnedByBuyer = "returned_by_buyer",
+        ReturnedToSeller = "returned_to_seller",
+        TakenBackByOwner = "taken_back_by_owner",
+        Scrapped = "scrapped",
+        BrokenForParts = "broken_for_parts",
+    }
+}
+
+/// What is known of an engine for its line.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BookFacts {
+    pub stock_no: i32,
+    pub bought_on: Day,
+    /// None where the firm wrote the invoice itself, as when buying from a private person.
+    pub purchase_invoice_no: Option<String>,
+    pub purchase_price: Money,
+    pub seller: Option<String>,
+    pub description: String,
+    pub position: TaxPosition,
+    /// The rate of tax on the day of the sale.
+    pub rate: Percent,
+    pub gone: Option<DisposalFacts>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DisposalFacts {
+    pub on: Day,
+    pub how: Disposal,
+    pub invoice_no: Option<String>,
+    /// None where nothing was paid.
+    pub price: Option<Money>,
+    pub buyer: Option<String>,
+}
+
+/// A line of the stock book.
+///
+/// Source of the columns: gov.uk, "VAT margin schemes", Keeping records.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = StockBookLine))]
+pub struct BookLine {
+    #[cfg_attr(feature = "wire", schema(minimum = 1))]
+    pub stock_no: i32,
+    pub bought_on: Day,
+    #[cfg_attr(feature = "wire", schema(max_length = 100))]
+    pub purchase_invoice_no: Option<String>,
+    pub purchase_price: Money,
+    #[cfg_attr(feature = "wire", schema(max_length = 400))]
+    pub seller: Option<String>,
+    #[cfg_attr(feature = "wire", schema(max_length = 400))]
+    pub description: String,
+    pub sold_on: Option<Day>,
+    #[cfg_attr(feature = "wire", schema(max_length = 100))]
+    pub sales_invoice_no: Option<String>,
+    pub price: Option<Money>,
+    pub disposal: Option<Disposal>,
+    #[cfg_attr(feature = "wire", schema(max_length = 400))]
+    pub buyer: Option<String>,
+    /// Price less purchase price; null outside the margin scheme and until it is sold.
+    pub margin: Option<Money>,
+    /// Null until it is sold, and where the sale is not taxed.
+    pub tax: Option<Money>,
+}
+
+/// The line of an engine. A day of leaving before the day of the purchase is refused.
+pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
+    let gone = facts.gone.as_ref();
+    let price = gone.and_then(|gone| gone.price);
+    let mut faults = negatives(&[
+        ("purchase_price", Some(facts.purchase_price)),
+        ("price", price),
+    ]);
+    if gone.is_some_and(|gone| gone.on < facts.bought_on) {
+        faults.push(MoneyFault::BeforePurchase {
+            member: "sold_on",
+            bought_on: facts.bought_on,
+        });
+    }
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let taxed = price.map(|price| match facts.position.scheme() {
+        Scheme::Margin => {
+            let margin = price.pennies() - facts.purchase_price.pennies();
+            (Some(margin), Some(tax_within(margin.max(0), facts.rate)))
+        }
+        Scheme::Ordinary => (None, Some(tax_within(price.pennies(), facts.rate))),
+        Scheme::None => (None, None),
+    });
+    let (margin, tax) = taxed.unwrap_or((None, None));
+    let told = |pennies: Option<i128>| {
+        pennies
+            .map(|pennies| amount(pennies, "price").map_err(|fault| vec![fault]))
+            .transpose()
+    };
+    Ok(BookLine {
+        stock_no: facts.stock_no,
+        bought_on: facts.bought_on,
+        purchase_invoice_no: facts.purchase_invoice_no.clone(),
+        purchase_price: facts.purchase_price,
+        seller: facts.seller.clone(),
+        description: facts.description.clone(),
+        sold_on: gone.map(|gone| gone.on),
+        sales_invoice_no: gone.and_then(|gone| gone.invoice_no.clone()),
+        price,
+        disposal: gone.map(|gone| gone.how),
+        buyer: gone.and_then(|gone| gone.buyer.clone()),
+        margin: told(margin)?,
+        tax: told(tax)?,
+    })
+}
+
+impl BookLine {
+    /// The line that undoes the sale in the period of `on`, as the line of a closed period is never changed.
+    pub fn sale_undone(&self, on: Day) -> Result<BookLine, MoneyFault> {
+        let minus = |money: Option<Money>| {
+            money
+                .map(|money| amount(-money.pennies(), "price"))
+                .transpose()
+        };
+        Ok(BookLine {
+            sold_on: Some(on),
+            disposal: Some(Disposal::ReturnedByBuyer),
+            price: minus(self.price)?,
+            margin: minus(self.margin)?,
+            tax: minus(self.tax)?,
+            ..self.clone()
+        })
+    }
+}
+
+/// The totals of a tax period.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = StockBookTotals))]
+pub struct BookTotals {
+    /// Purchase prices of what came in the period.
+    pub purchases: Money,
+    /// Prices of what was sold in the period.
+    pub sales: Money,
+    /// Margins of what was sold in the period, losses among them; tax is due on those above nought alone.
+    pub margins: Money,
+    pub tax: Money,
+}
+
+/// The period's ends are included. A line that undoes a sale is no second purchase.
+pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, MoneyFault> {
+    let within = |day: Day| period.from <= day && day <= period.until;
+    let sold = |of: fn(&BookLine) -> Option<Money>| {
+        let in_period = lines.iter().filter(|line| line.sold_on.is_some_and(within));
+        in_period.filter_map(of)
+    };
+    let total = |amounts: &mut dyn Iterator<Item = Money>| {
+        Money::sum(amounts).map_err(|_| MoneyFault::TooLarge { member: "period" })
+    };
+    let bought = lines
+        .iter()
+        .filter(|line| within(line.bought_on) && line.disposal != Some(Disposal::ReturnedByBuyer));
+    Ok(BookTotals {
+        purchases: total(&mut bought.map(|line| line.purchase_price))?,
+        sales: total(&mut sold(|line| line.price))?,
+        margins: total(&mut sold(|line| line.margin))?,
+        tax: total(&mut sold(|line| line.tax))?,
+    })
+}
+
+/// An engine in stock on the last day of the year.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StockFacts {
+    pub stock_no: i32,
+    pub position: TaxPosition,
+    /// Its scheme is replaced by that of the position.
+    pub value: CarryingAmountQuestion,
+    /// The first sale after the day, if there was one soon: day and price.
+    pub sold_after: Option<(Day, Money)>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct StockValueLine {
+    #[cfg_attr(feature = "wire", schema(minimum = 1))]
+    pub stock_no: i32,
+    pub cost: Money,
+    pub net_realisable_value: Money,
+    pub write_down: Money,
+    pub reversal: Money,
+    pub carrying_amount: Money,
+    pub sold_after_on: Option<Day>,
+    pub sold_after_price: Option<Money>,
+}
+
+/// The lower of cost and net realisable value (IAS 2.9); `None` for an engine on commission, which is not the firm's.
+pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Vec<MoneyFault>> {
+    match facts.position {
+        TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => return Ok(None),
+        TaxPosition::MarginScheme | TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => {}
+    }
+    let value = carrying_amount(&CarryingAmountQuestion {
+        scheme: facts.position.scheme(),
+        ..facts.value.clone()
+    })?;
+    Ok(Some(StockValueLine {
+        stock_no: facts.stock_no,
+        cost: facts.value.cost,
+        net_realisable_value: value.net_realisable_value,
+        write_down: value.write_down,
+        reversal: value.reversal,
+        carrying_amount: value.carrying_amount,
+        sold_after_on: facts.sold_after.map(|(on, _)| on),
+        sold_after_price: facts.sold_after.map(|(_, price)| price),
+    }))
+}

@@ -1,0 +1,297 @@
+//! Tax on the sale of an engine: the schemes, and what the margin scheme takes to the penny.
+//!
+//! Sources: gov.uk, "VAT margin schemes"; HMRC manual VATMARG; Directive 2006/112/EC Art. 311-325.
+
+use crate::{codes::Jurisdiction, days::Day, money::Money, trade::TaxPosition};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use std::{fmt, str::FromStr};
+
+mod cash;
+mod rules;
+pub use cash::{CashAnswer, CashPayment, CashVerdict, ExchangeRow, cash_reached};
+pub use rules::{TaxRule, TaxRuleKey, TaxUnit, in_force, seed};
+
+words! {
+    /// What the tax is a part of.
+    pub enum Scheme {
+        /// Of the price less the purchase price, if that is above nought.
+        Margin = "margin",
+        /// Of the whole price.
+        Ordinary = "ordinary",
+        /// No tax.
+        None = "none",
+    }
+}
+
+impl TaxPosition {
+    /// The scheme that the sale of an engine of that position falls under.
+    ///
+    /// An engine sold in its owner's name is the owner's supply: only the commission is taxed, as a service. One sold on
+    /// commission in the firm's own name counts as bought and sold, and what the owner is paid is its purchase price
+    /// (VAT Act 1994 s.47; Directive 2006/112/EC Art. 14(2)(c); from memory).
+    pub const fn scheme(self) -> Scheme {
+        match self {
+            TaxPosition::MarginScheme | TaxPosition::CommissionInOwnName => Scheme::Margin,
+            TaxPosition::OrdinaryVat => Scheme::Ordinary,
+            TaxPosition::CommissionInOwnersName | TaxPosition::NotRegistered => Scheme::None,
+        }
+    }
+
+    /// Whether the tax on a supplier's invoice comes back, and so is no cost.
+    pub const fn reclaims_tax(self) -> bool {
+        match self {
+            TaxPosition::MarginScheme
+            | TaxPosition::OrdinaryVat
+            | TaxPosition::CommissionInOwnersName
+            | TaxPosition::CommissionInOwnName => true,
+            TaxPosition::NotRegistered => false,
+        }
+    }
+}
+
+/// A rate in percent with at most two places, from 0 to 999.99; on the wire a string, `"17.5"`, or a whole number, `20`.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+pub struct Percent {
+    hundredths: u32,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("not a rate from 0 to 999.99 percent written like \"17.5\", with at most two places")]
+pub struct NotAPercent;
+
+impl Percent {
+    pub const ZERO: Percent = Percent { hundredths: 0 };
+    pub const HUNDRED: Percent = Percent { hundredths: 10_000 };
+
+    /// Hundredths of a percent: 1750 is 17.5 %.
+    pub const fn from_hundredths(hundredths: u32) -> Result<Percent, NotAPercent> {
+        if hundredths < 100_000 {
+            Ok(Percent { hundredths })
+        } else {
+            Err(NotAPercent)
+        }
+    }
+
+    pub const fn hundredths(self) -> u32 {
+        self.hundredths
+    }
+}
+
+impl fmt::Display for Percent {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (whole, places) = (self.hundredths / 100, self.hundredths % 100);
+        match (places, places % 10) {
+            (0, _) => write!(f, "{whole}"),
+            (_, 0) => write!(f, "{whole}.{}", places / 10),
+            (_, _) => write!(f, "{whole}.{places:02}"),
+        }
+    }
+}
+
+impl fmt::Debug for Percent {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{self} %")
+    }
+}
+
+impl FromStr for Percent {
+    type Err = NotAPercent;
+
+    fn from_str(text: &str) -> Result<Percent, NotAPercent> {
+        let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
+        let digits = |part: &str, most| {
+            let plain =
+                (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit());
+            part.parse::<u32>()
+                .ok()
+                .filter(|_| plain)
+                .ok_or(NotAPercent)
+        };
+        let tenfold = if places.len() == 1 { 10 } else { 1 };
+        Percent::from_hundredths(digits(whole, 3)? * 100 + digits(places, 2)? * tenfold)
+    }
+}
+
+impl Serialize for Percent {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Percent {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Percent, D::Error> {
+        struct TextOrWhole;
+
+        impl de::Visitor<'_> for TextOrWhole {
+            type Value = Percent;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a rate in percent as a string, like \"17.5\", or as a whole number")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<Percent, E> {
+                text.parse().map_err(E::custom)
+            }
+
+            fn visit_u64<E: de::Error>(self, whole: u64) -> Result<Percent, E> {
+                let hundredths = u32::try_from(whole).ok().and_then(|n| n.checked_mul(100));
+                hundredths
+                    .ok_or(NotAPercent)
+                    .and_then(Percent::from_hundredths)
+                    .map_err(E::custom)
+            }
+
+            fn visit_i64<E: de::Error>(self, _: i64) -> Result<Percent, E> {
+                Err(E::custom(NotAPercent))
+            }
+        }
+
+        from.deserialize_any(TextOrWhole)
+    }
+}
+
+#[cfg(feature = "wire")]
+mod wire {
+    use super::Percent;
+    use utoipa::{
+        PartialSchema, ToSchema,
+        openapi::{ObjectBuilder, OneOfBuilder, RefOr, Schema, schema::Type},
+    };
+
+    impl PartialSchema for Percent {
+        fn schema() -> RefOr<Schema> {
+            let text = ObjectBuilder::new()
+                .schema_type(Type::String)
+                .pattern(Some(r"^[0-9]{1,3}(\.[0-9]{1,2})?$"))
+                .max_length(Some(6));
+            let whole = ObjectBuilder::new()
+                .schema_type(Type::Integer)
+                .minimum(Some(0))
+                .maximum(Some(999));
+            RefOr::T(Schema::OneOf(
+                OneOfBuilder::new()
+                    .item(text)
+                    .item(whole)
+                    .examples(["20"])
+                    .build(),
+            ))
+        }
+    }
+
+    impl ToSchema for Percent {}
+}
+
+/// Why a sum of money cannot be told, and what would be right. Amounts and rates that cannot be read are refused by
+/// their types before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, thiserror::Error)]
+pub enum MoneyFault {
+    #[error("below nought; an amount of 0.00 or more")]
+    Negative { member: &'static str },
+    #[error("above 100; a share of the price from 0 to 100 percent")]
+    ShareAbove100 { member: &'static str },
+    #[error("missing; the rate of tax in percent, unless the scheme is `none`")]
+    RateMissing,
+    #[error("no price up to 9999999999.99 leaves that; ask for less, or sell at less cost")]
+    NoPrice { member: &'static str },
+    #[error("the amounts come to more than 9999999999.99; smaller amounts")]
+    TooLarge { member: &'static str },
+    #[error("before the engine was bought; a day from {bought_on}")]
+    BeforePurchase {
+        member: &'static str,
+        bought_on: Day,
+    },
+}
+
+impl MoneyFault {
+    /// JSON pointer (RFC 6901) to the member of the question that has to change.
+    pub fn pointer(self) -> String {
+        match self {
+            MoneyFault::Negative { member }
+            | MoneyFault::ShareAbove100 { member }
+            | MoneyFault::NoPrice { member }
+            | MoneyFault::TooLarge { member }
+            | MoneyFault::BeforePurchase { member, .. } => format!("/{member}"),
+            MoneyFault::RateMissing => "/rate_percent".to_owned(),
+        }
+    }
+}
+
+/// All amounts that are below nought and may not be.
+pub(crate) fn negatives(members: &[(&'static str, Option<Money>)]) -> Vec<MoneyFault> {
+    members
+        .iter()
+        .filter(|(_, amount)| amount.is_some_and(Money::is_negative))
+        .map(|(member, _)| MoneyFault::Negative { member })
+        .collect()
+}
+
+pub(crate) fn amount(pennies: i128, member: &'static str) -> Result<Money, MoneyFault> {
+    Money::from_pennies(pennies).map_err(|_| MoneyFault::TooLarge { member })
+}
+
+/// `numerator` / `denominator` to the nearest whole, a half upwards; `numerator` from 0, `denominator` above it.
+///
+/// Source: HMRC manual VATREC12030 (rounding to the nearest penny).
+pub(crate) const fn half_up(numerator: i128, denominator: i128) -> i128 {
+    (2 * numerator + denominator) / (2 * denominator)
+}
+
+/// The tax in pennies that is contained in a taxed amount of pennies (0 or more): rate / (100 + rate) of it by the exact
+/// fraction, 1/6 at 20 %.
+pub(crate) const fn tax_within(taxed: i128, rate: Percent) -> i128 {
+    let rate = rate.hundredths as i128;
+    half_up(taxed * rate, 10_000 + rate)
+}
+
+/// Two sums of one engine: what it was bought for, and what it is sold for. No repairs and parts (VATMARG02300).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct MarginTaxQuestion {
+    pub purchase: Money,
+    pub sale: Money,
+    pub rate_percent: Percent,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct MarginTax {
+    /// Sale less purchase; below nought at a loss, which is set off against nothing.
+    pub margin: Money,
+    pub tax: Money,
+    /// Sale less tax.
+    pub net_of_tax: Money,
+}
+
+/// Tax under the margin scheme: rate / (100 + rate) of a margin above nought, to the penny, a half upwards.
+///
+/// Source: gov.uk, "VAT margin schemes"; HMRC VATREC12030, VATMARG02300.
+pub fn margin_tax(question: &MarginTaxQuestion) -> Result<MarginTax, Vec<MoneyFault>> {
+    let MarginTaxQuestion {
+        purchase,
+        sale,
+        rate_percent,
+    } = *question;
+    let faults = negatives(&[("purchase", Some(purchase)), ("sale", Some(sale))]);
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let margin = sale.pennies() - purchase.pennies();
+    let tax = tax_within(margin.max(0), rate_percent);
+    let told = |pennies| amount(pennies, "sale").map_err(|fault| vec![fault]);
+    Ok(MarginTax {
+        margin: told(margin)?,
+        tax: told(tax)?,
+        net_of_tax: told(sale.pennies() - tax)?,
+    })
+}
+
+/// The rate of tax on a day; `None` where no row is in force.
+pub fn standard_rate(rules: &[TaxRule], jurisdiction: &Jurisdiction, on: Day) -> Option<Percent> {
+    in_force(rules, jurisdiction, TaxRuleKey::StandardRate, on)?
+        .value?
+        .normalize()
+        .to_string()
+        .parse()
+        .ok()
+}

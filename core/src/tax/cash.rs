@@ -1,0 +1,127 @@
+//! The cash rule: whether linked cash reaches the limit of the day, told before it is taken or paid.
+
+use super::rules::{TaxRule, TaxRuleKey, TaxUnit, in_force};
+use crate::{codes::Jurisdiction, days::Day, guide::Ratio, money::Money, trade::PaymentMethod};
+use serde::Serialize;
+
+/// A payment of one trade, received or paid: both count, as the law speaks of payments made or received in respect of a
+/// transaction (Money Laundering Regulations 2017 reg. 14, from memory). `amount` is counted without its sign.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CashPayment {
+    pub on: Day,
+    pub amount: Money,
+    pub method: PaymentMethod,
+    /// Notes that were paid into the firm's bank account.
+    pub notes_into_bank: bool,
+}
+
+/// What one unit of a foreign currency was worth in the firm's, on the days from `from` to `until`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ExchangeRow {
+    pub currency: TaxUnit,
+    pub worth: Ratio,
+    pub from: Day,
+    /// Last day, inclusive; none while the row is in force.
+    pub until: Option<Day>,
+}
+
+words! {
+    pub enum CashVerdict {
+        Below = "below",
+        /// Registration is needed before the payment.
+        Reaches = "reaches",
+        /// The limit of the day is in another currency, and no exchange row is in force.
+        ExchangeRowMissing = "exchange_row_missing",
+        /// No row of the jurisdiction is in force.
+        NoRule = "no_rule",
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct CashAnswer {
+    pub verdict: CashVerdict,
+    /// The linked cash, the coming payment included, in the firm's currency; null when it is beyond all amounts.
+    pub cash: Option<Money>,
+    /// Of the row in force on the day of the coming payment.
+    #[cfg_attr(feature = "wire", schema(max_length = 40, example = "10000"))]
+    pub limit: Option<String>,
+    /// ISO 4217.
+    pub limit_currency: Option<TaxUnit>,
+    #[cfg_attr(feature = "wire", schema(max_length = 300))]
+    pub source: Option<String>,
+}
+
+impl CashPayment {
+    /// In pennies, as far as it is cash.
+    fn cash(&self) -> i128 {
+        let in_cash = match self.method {
+            PaymentMethod::Cash => true,
+            PaymentMethod::Transfer
+            | PaymentMethod::Card
+            | PaymentMethod::Cheque
+            | PaymentMethod::PartExchange => self.notes_into_bank,
+        };
+        if in_cash {
+            self.amount.pennies().abs()
+        } else {
+            0
+        }
+    }
+}
+
+/// Whether the cash of one trade reaches the limit with the coming payment, by the row in force on its day.
+///
+/// `currency`: the firm's, ISO 4217. A limit in another currency needs the exchange row of the day.
+pub fn cash_reached(
+    rules: &[TaxRule],
+    exchange: &[ExchangeRow],
+    jurisdiction: &Jurisdiction,
+    currency: &str,
+    linked: &[CashPayment],
+    coming: &CashPayment,
+) -> CashAnswer {
+    let cash = linked.iter().map(CashPayment::cash).sum::<i128>() + coming.cash();
+    let row = in_force(rules, jurisdiction, TaxRuleKey::CashLimit, coming.on);
+    let verdict = row.map_or(CashVerdict::NoRule, |row| {
+        verdict(row, exchange, currency, cash, coming.on)
+    });
+    CashAnswer {
+        verdict,
+        cash: Money::from_pennies(cash).ok(),
+        limit: row.and_then(|row| row.value).map(|limit| limit.to_string()),
+        limit_currency: row.map(|row| row.unit),
+        source: row.map(|row| row.source.clone()),
+    }
+}
+
+fn verdict(
+    row: &TaxRule,
+    exchange: &[ExchangeRow],
+    currency: &str,
+    cash: i128,
+    on: Day,
+) -> CashVerdict {
+    let Some(limit) = row.value else {
+        return CashVerdict::NoRule;
+    };
+    let limit = if row.unit.as_str() == currency {
+        Some(limit)
+    } else {
+        exchange
+            .iter()
+            .filter(|held| {
+                held.currency == row.unit
+                    && held.from <= on
+                    && held.until.is_none_or(|until| on <= until)
+            })
+            .max_by_key(|held| held.from)
+            .and_then(|held| limit.checked_mul(held.worth.decimal()))
+    };
+    match (limit, Money::from_pennies(cash)) {
+        (None, _) => CashVerdict::ExchangeRowMissing,
+        (Some(limit), Ok(cash)) if cash.decimal() < limit => CashVerdict::Below,
+        // More cash than an amount can hold is above any limit.
+        (Some(_), Ok(_) | Err(_)) => CashVerdict::Reaches,
+    }
+}

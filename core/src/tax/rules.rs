@@ -1,0 +1,163 @@
+//! Rules of tax and cash, as dated rows of data, and the rows that a new shop starts with.
+
+use crate::{
+    codes::{Jurisdiction, Mark},
+    days::Day,
+};
+use rust_decimal::Decimal;
+
+words! {
+    /// What a row settles.
+    pub enum TaxRuleKey {
+        StandardRate = "standard_rate",
+        /// The margin scheme taxes the price less the purchase price, if that is above nought.
+        TaxOnTheMargin = "tax_on_the_margin",
+        /// Repairs and parts never join the purchase price of the margin scheme.
+        RepairsStayOutOfPurchasePrice = "repairs_stay_out_of_purchase_price",
+        /// A loss on one engine is set off against nothing.
+        LossIsNotSetOff = "loss_is_not_set_off",
+        /// An engine bought on an invoice that shows tax is not for the margin scheme.
+        TaxInvoiceShutsMarginScheme = "tax_invoice_shuts_margin_scheme",
+        /// The full allowance is the purchase price of what comes in, the full price the sale of what goes out.
+        PartExchangeAtFullPrices = "part_exchange_at_full_prices",
+        /// Tax to the nearest penny by the exact fraction.
+        RoundedToThePenny = "rounded_to_the_penny",
+        StockBook = "stock_book",
+        /// How long the books are kept.
+        RecordsKept = "records_kept",
+        /// Linked cash from which the firm has to be registered first.
+        CashLimit = "cash_limit",
+        /// What an invoice of the margin scheme has to say.
+        InvoiceWording = "invoice_wording",
+    }
+}
+
+words! {
+    pub enum TaxUnit {
+        Percent = "percent",
+        Years = "years",
+        /// Amounts in a currency (ISO 4217).
+        Eur = "EUR",
+        Gbp = "GBP",
+        /// The row holds or does not; it has no value.
+        Yes = "yes",
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TaxRule {
+    pub jurisdiction: Jurisdiction,
+    pub rule: TaxRuleKey,
+    /// In `unit`; none where the unit says so.
+    pub value: Option<Decimal>,
+    pub unit: TaxUnit,
+    /// First day; none where the source prints none, and then the row also holds before.
+    pub valid_from: Option<Day>,
+    /// Last day, inclusive; none while the row is in force.
+    pub valid_until: Option<Day>,
+    /// Where it is printed, 1 to 300 characters.
+    pub source: String,
+    pub mark: Mark,
+    /// The rule in a sentence, 1 to 400 characters.
+    pub note: Option<String>,
+}
+
+impl TaxRule {
+    pub fn in_force_on(&self, day: Day) -> bool {
+        self.valid_from.is_none_or(|from| from <= day)
+            && self.valid_until.is_none_or(|until| day <= until)
+    }
+}
+
+/// The row in force on a day; of several the one that began last, whatever order they come in.
+pub fn in_force<'r>(
+    rules: &'r [TaxRule],
+    jurisdiction: &Jurisdiction,
+    rule: TaxRuleKey,
+    on: Day,
+) -> Option<&'r TaxRule> {
+    rules
+        .iter()
+        .filter(|row| row.rule == rule && &row.jurisdiction == jurisdiction && row.in_force_on(on))
+        .max_by_key(|row| (row.valid_from, row.value, row.unit, &row.source))
+}
+
+/// The rows whose source was found. They are entered in the database and changed there.
+pub fn seed() -> Vec<TaxRule> {
+    use TaxRuleKey as Key;
+    vec![
+        row(Key::StandardRate, Some(20), TaxUnit::Percent, "VAT Act 1994 s.2(1), with its first day from memory")
+            .from(Day::constant(2011, 1, 4))
+            .marked(Mark::FromMemory),
+        row(Key::TaxOnTheMargin, None, TaxUnit::Yes, "gov.uk, VAT margin schemes; Directive 2006/112/EC Art. 311-325")
+            .note("Tax is rate / (100 + rate) of the selling price less the purchase price, if that is above nought."),
+        row(Key::RepairsStayOutOfPurchasePrice, None, TaxUnit::Yes, "HMRC manual VATMARG02300")
+            .note("Repairs and parts never join the purchase price."),
+        row(Key::LossIsNotSetOff, None, TaxUnit::Yes, "gov.uk, VAT margin schemes")
+            .note("A loss on one engine carries nothing to other engines."),
+        row(Key::TaxInvoiceShutsMarginScheme, None, TaxUnit::Yes, "HMRC manual VATMARG02150")
+            .note("An engine bought on an invoice that shows VAT is not eligible for the margin scheme."),
+        row(Key::PartExchangeAtFullPrices, None, TaxUnit::Yes, "HMRC manual VATMARG13350")
+            .note("The full allowance is the purchase price of what comes in, the full price the selling price of what goes out."),
+        row(Key::RoundedToThePenny, None, TaxUnit::Yes, "HMRC manual VATREC12030")
+            .note("Tax is rounded to the nearest penny, a half upwards, by the exact fraction: 1/6 at 20 %."),
+        row(Key::StockBook, None, TaxUnit::Yes, "gov.uk, VAT margin schemes: Keeping records")
+            .note("The stock book has stock number in sequence; purchase: date, invoice number (none where the firm wrote it itself), price, seller, description; sale: date, invoice number, price or how disposed of, buyer; margin; tax."),
+        row(Key::RecordsKept, Some(6), TaxUnit::Years, "gov.uk, VAT margin schemes: Keeping records")
+            .note("Kept 6 years, or until sold if that is longer."),
+        row(Key::CashLimit, Some(10_000), TaxUnit::Eur, "HMRC, high value dealers (Money Laundering Regulations 2017)")
+            .until(Day::constant(2026, 6, 29))
+            .note(CASH_NOTE),
+        row(Key::CashLimit, Some(10_000), TaxUnit::Gbp, "amending regulations of 2026, as reported")
+            .from(Day::constant(2026, 6, 30))
+            .marked(Mark::LowConfidence)
+            .note(CASH_NOTE),
+        row(Key::InvoiceWording, None, TaxUnit::Yes, "Directive 2006/112/EC Art. 226(14), from memory")
+            .marked(Mark::FromMemory)
+            .note("The invoice says: Margin scheme - Second-hand goods. It shows no tax."),
+    ]
+}
+
+const CASH_NOTE: &str = "Cash at or above the limit, single or linked, paid or received, notes paid into the firm's bank account included, needs registration first.";
+
+/// A row of Great Britain, published, without days.
+fn row(rule: TaxRuleKey, value: Option<i64>, unit: TaxUnit, source: &str) -> TaxRule {
+    TaxRule {
+        jurisdiction: "GB".parse().expect("two capitals are a jurisdiction"),
+        rule,
+        value: value.map(Decimal::from),
+        unit,
+        valid_from: None,
+        valid_until: None,
+        source: source.to_owned(),
+        mark: Mark::Published,
+        note: None,
+    }
+}
+
+impl TaxRule {
+    fn from(self, day: Day) -> TaxRule {
+        TaxRule {
+            valid_from: Some(day),
+            ..self
+        }
+    }
+
+    fn until(self, day: Day) -> TaxRule {
+        TaxRule {
+            valid_until: Some(day),
+            ..self
+        }
+    }
+
+    fn marked(self, mark: Mark) -> TaxRule {
+        TaxRule { mark, ..self }
+    }
+
+    fn note(self, note: &str) -> TaxRule {
+        TaxRule {
+            note: Some(note.to_owned()),
+            ..self
+        }
+    }
+}

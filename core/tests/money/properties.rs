@@ -1,0 +1,174 @@
+//! What holds of every question, legal or not.
+
+use crate::{lowest, money, most, pennies, random::Random, slow};
+use outshop_core::{
+    costs::{
+        LowestPriceQuestion, MostToPayQuestion, carrying_amount, hours_left, lowest_price,
+        most_to_pay,
+    },
+    money::Money,
+    tax::{Percent, Scheme},
+};
+use proptest::prelude::*;
+
+fn any_money() -> impl Strategy<Value = Money> {
+    prop_oneof![
+        (-999_999_999_999_i64..=999_999_999_999).prop_map(|n| pennies(i128::from(n))),
+        (-300_i64..300).prop_map(|n| pennies(i128::from(n))),
+        Just(pennies(999_999_999_999)),
+        Just(pennies(-999_999_999_999)),
+        Just(Money::ZERO),
+    ]
+}
+
+fn any_percent() -> impl Strategy<Value = Percent> {
+    prop_oneof![
+        0_u32..100_000,
+        Just(0),
+        Just(99_999),
+        Just(10_000),
+        Just(10_001)
+    ]
+    .prop_map(|n| Percent::from_hundredths(n).expect("a rate"))
+}
+
+fn any_scheme() -> impl Strategy<Value = Scheme> {
+    prop_oneof![
+        Just(Scheme::Margin),
+        Just(Scheme::Ordinary),
+        Just(Scheme::None)
+    ]
+}
+
+prop_compose! {
+    fn any_lowest()(purchase in any_money(), other_costs in any_money(), cost_to_come in proptest::option::of(any_money()),
+        selling_cost in proptest::option::of(any_money()), selling_share_percent in proptest::option::of(any_percent()),
+        rate_percent in any_percent(), scheme in any_scheme(), wanted_profit in proptest::option::of(any_money()))
+        -> LowestPriceQuestion {
+        LowestPriceQuestion { purchase, other_costs, cost_to_come, selling_cost, selling_share_percent, rate_percent, scheme,
+            wanted_profit }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2000))]
+
+    /// At the ends of all ranges too: an answer or a fault, and an answer is the lowest of the prices near it.
+    #[test]
+    fn the_lowest_price_suffices_and_nothing_below_does(q in any_lowest()) {
+        if let Ok(told) = lowest_price(&q) {
+            let wanted = q.wanted_profit.unwrap_or_default();
+            let price = told.lowest_price.pennies();
+            prop_assert!(told.left >= wanted);
+            prop_assert_eq!(slow::left(&q, price), told.left.pennies());
+            for less in 1..=200_i128.min(price) {
+                prop_assert!(slow::left(&q, price - less) < wanted.pennies(), "{} less", less);
+            }
+        }
+    }
+
+    #[test]
+    fn most_to_pay_suffices_and_a_penny_more_does_not(price in any_money(), cost_to_come in any_money(),
+        selling_cost in proptest::option::of(any_money()), selling_share_percent in proptest::option::of(any_percent()),
+        wanted_profit in any_money(), rate_percent in any_percent(), scheme in any_scheme()) {
+        let q = MostToPayQuestion { price, cost_to_come, selling_cost, selling_share_percent, wanted_profit, rate_percent, scheme };
+        if let Ok(told) = most_to_pay(&q) {
+            let left = |purchase: i128| {
+                let as_lowest = LowestPriceQuestion { purchase: pennies(purchase), other_costs: Money::ZERO,
+                    cost_to_come: Some(cost_to_come), selling_cost, selling_share_percent, rate_percent, scheme,
+                    wanted_profit: None };
+                slow::left(&as_lowest, price.pennies())
+            };
+            match told.most_to_pay {
+                Some(most) => {
+                    prop_assert!(left(most.pennies()) >= wanted_profit.pennies());
+                    if most.pennies() < 999_999_999_999 {
+                        prop_assert!(left(most.pennies() + 1) < wanted_profit.pennies());
+                    }
+                }
+                None => prop_assert!(left(0) < wanted_profit.pennies()),
+            }
+        }
+    }
+
+    /// To pay the most and ask the price that it was made from is to want the same profit.
+    #[test]
+    fn most_to_pay_and_lowest_price_are_each_others_inverse(seed: u64) {
+        let mut random = Random(seed);
+        let q = random.most_to_pay();
+        if let Some(purchase) = most_to_pay(&q).expect("an answer").most_to_pay {
+            let back = LowestPriceQuestion { purchase, other_costs: q.cost_to_come, cost_to_come: None,
+                selling_cost: q.selling_cost, selling_share_percent: q.selling_share_percent, rate_percent: q.rate_percent,
+                scheme: q.scheme, wanted_profit: Some(q.wanted_profit) };
+            let told = lowest_price(&back).expect("the price itself suffices");
+            prop_assert!(told.lowest_price <= q.price);
+        }
+    }
+
+    #[test]
+    fn no_carrying_amount_panics(amounts in proptest::array::uniform5(any_money()), more in proptest::array::uniform3(
+        proptest::option::of(any_money())), rate_percent in proptest::option::of(any_percent()), scheme in any_scheme()) {
+        let [cost, purchase, price, cost_to_come, selling_cost] = amounts;
+        let [carrying_amount_before, as_it_stands_price, firm_contract] = more;
+        let q = outshop_core::costs::CarryingAmountQuestion { cost, purchase, price, cost_to_come, selling_cost, rate_percent,
+            scheme, carrying_amount_before, as_it_stands_price, firm_contract };
+        if let Ok(told) = carrying_amount(&q) {
+            prop_assert!(Money::ZERO <= told.carrying_amount && told.carrying_amount <= cost);
+        }
+    }
+
+    #[test]
+    fn the_hours_left_are_borne_and_a_hundredth_more_is_not(left in any_money(), rate in any_money()) {
+        match hours_left(left, rate) {
+            Some(hours) => {
+                let hundredths = hours.decimal() * rust_decimal::Decimal::ONE_HUNDRED;
+                let cost = |hundredths: rust_decimal::Decimal| hundredths * rate.decimal();
+                let bears = left.decimal().max(rust_decimal::Decimal::ZERO) * rust_decimal::Decimal::ONE_HUNDRED;
+                prop_assert!(cost(hundredths) <= bears);
+                prop_assert!(cost(hundredths + rust_decimal::Decimal::ONE) > bears);
+            }
+            None => prop_assert!(rate <= Money::ZERO || left.pennies() / rate.pennies() > 9_999_998),
+        }
+    }
+}
+
+/// Every legal rate: 0 to 999.99 % in hundredths.
+#[test]
+fn every_legal_rate_has_its_lowest_price_and_its_most_to_pay() {
+    for hundredths in 0..100_000 {
+        let rate_percent = Percent::from_hundredths(hundredths).expect("a rate");
+        let read: Percent = rate_percent.to_string().parse().expect("its own text");
+        assert_eq!(read, rate_percent);
+        let q = LowestPriceQuestion {
+            other_costs: money("500.01"),
+            rate_percent,
+            ..lowest("6000.01")
+        };
+        let told = lowest_price(&q).expect("a price");
+        let price = told.lowest_price.pennies();
+        assert!(slow::left(&q, price) >= 0, "{rate_percent}");
+        for less in 1..=30 {
+            assert!(
+                slow::left(&q, price - less) < 0,
+                "{rate_percent}, {less} less"
+            );
+        }
+        let q = MostToPayQuestion {
+            rate_percent,
+            cost_to_come: money("500.01"),
+            ..most("7021.29")
+        };
+        let purchase = most_to_pay(&q)
+            .expect("an answer")
+            .most_to_pay
+            .expect("a purchase")
+            .pennies();
+        let left = |purchase| {
+            702_129 - 50_001 - purchase - slow::tax(Scheme::Margin, purchase, 702_129, rate_percent)
+        };
+        assert!(
+            left(purchase) >= 0 && left(purchase + 1) < 0,
+            "{rate_percent}"
+        );
+    }
+}
