@@ -4,6 +4,7 @@ use crate::{
     make,
     shop::{Answer, Shop, statement_in},
 };
+use outshop_api::{clock::seconds_left_of_day, page::public_until_midnight};
 use reqwest::Method;
 use serde_json::{Value, json};
 
@@ -570,4 +571,45 @@ async fn nothing_private_reaches_a_visitor() {
     .created();
     let gone = shop.visit_listing(engine).await.refused("gone");
     assert!(!gone.text.contains("canary"), "{}", gone.text);
+}
+
+/// Clocks of Europe/London: IANA time zone database, summer time from 2026-03-29 to 2026-10-25.
+#[test]
+fn a_day_ends_at_the_firms_own_midnight() {
+    let left = |zone, now: &str| seconds_left_of_day(zone, now.parse().expect("an instant"));
+    for (now, seconds) in [
+        ("2026-05-14T22:59:59Z", 1),
+        ("2026-05-14T22:59:59.5Z", 0),
+        ("2026-05-14T23:00:00Z", 24 * 3600),
+        ("2026-01-14T23:59:59Z", 1),
+        ("2026-01-15T00:00:00Z", 24 * 3600),
+        ("2026-03-29T00:00:00Z", 23 * 3600),
+        ("2026-10-24T23:00:00Z", 25 * 3600),
+    ] {
+        assert_eq!(left("Europe/London", now), seconds, "{now}");
+    }
+    assert_eq!(left("Pacific/Auckland", "2026-05-14T11:59:00Z"), 60);
+}
+
+/// The windows of the interface's own rule, cut at midnight by plain reading of it.
+#[test]
+fn no_window_of_a_public_answer_reaches_past_midnight() {
+    for (left, fresh, stale, stale_on_error) in [
+        (86_400, 60, 300, 3600),
+        (3960, 60, 300, 3600),
+        (3959, 60, 300, 3599),
+        (360, 60, 300, 0),
+        (359, 60, 299, 0),
+        (60, 60, 0, 0),
+        (59, 59, 0, 0),
+        (0, 0, 0, 0),
+    ] {
+        assert_eq!(
+            public_until_midnight(left),
+            format!(
+                "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
+            ),
+            "{left} seconds left"
+        );
+    }
 }

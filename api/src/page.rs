@@ -614,31 +614,3 @@ fn cells(json: &Value) -> BTreeMap<String, String> {
     walk("", json, &mut cells);
     cells
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// The windows of the interface's own rule, cut at midnight by plain reading of it.
-    #[test]
-    fn no_window_of_a_public_answer_reaches_past_midnight() {
-        for (left, fresh, stale, stale_on_error) in [
-            (86_400, 60, 300, 3600),
-            (3960, 60, 300, 3600),
-            (3959, 60, 300, 3599),
-            (360, 60, 300, 0),
-            (359, 60, 299, 0),
-            (60, 60, 0, 0),
-            (59, 59, 0, 0),
-            (0, 0, 0, 0),
-        ] {
-            assert_eq!(
-                public_until_midnight(left),
-                format!(
-                    "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
-                ),
-                "{left} seconds left"
-            );
-        }
-    }
-}
