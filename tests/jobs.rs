@@ -685,6 +685,66 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
 }
 
 #[actix_web::test]
+async fn a_job_says_which_promise_it_endangers() {
+    let shop = Shop::open().await;
+    let (engine, _) = shop.has_engine_with(make::boiler()).await;
+    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+    let harmless = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let endangers = async |job: &str| {
+        let told = shop.get(&format!("{job}/consequences")).await.ok();
+        told.body["endangers"].clone()
+    };
+    assert_eq!(endangers(&job).await, Value::Null, "nothing is promised");
+    let sale = shop.has_sold(engine).await;
+    assert_eq!(endangers(&job).await, Value::Null, "no day is promised");
+    let sale_at = format!("/v1/sales/{sale}");
+    shop.patch(&sale_at, &json!({"promised_on": "2026-05-13"}))
+        .await
+        .invalid_at("/promised_on");
+    shop.patch(&sale_at, &json!({"promised_on": "2026-05-30"}))
+        .await
+        .ok();
+    assert_eq!(
+        endangers(&job).await,
+        json!({"sale_id": sale, "promised_on": "2026-05-30", "days_left": 16})
+    );
+    assert_eq!(endangers(&harmless).await, Value::Null, "it voids nothing");
+}
+
+/// Work counts for the boiler that was in the engine when it ended, whenever the fitting is written down. UK
+/// model-engineering federations' boiler code: a structural repair voids every current certificate.
+#[actix_web::test]
+async fn a_fitting_recorded_after_the_work_does_not_hide_the_work_from_the_papers() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let boiler = shop.has_boiler(make::boiler()).await;
+    for test in [make::hydraulic("2025-05-14"), make::steam("2026-01-10")] {
+        shop.post(&format!("{boiler}/tests"), &test).await.created();
+    }
+    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+    shop.finishes(&job, "2026-03-05").await;
+    let holds = async || {
+        let papers = shop
+            .get(&format!("{boiler}/papers?on=2026-05-14"))
+            .await
+            .ok();
+        papers.body["days"][0]["papers_hold"].clone()
+    };
+    assert_eq!(holds().await, json!(true), "the boiler is in no engine");
+    let fitting = json!({"stock_no": engine, "fitted_on": "2026-02-01"});
+    shop.post(&format!("{boiler}/fittings"), &fitting)
+        .await
+        .created();
+    assert_eq!(
+        holds().await,
+        json!(false),
+        "it was in the engine when the job ended"
+    );
+    let id = boiler.rsplit('/').next().expect("an id");
+    assert_eq!(shop.get(&job).await.ok().body["boiler_id"].to_string(), id);
+}
+
+#[actix_web::test]
 async fn an_engine_without_a_recorded_boiler_is_told_so() {
     let shop = shop_with_an_engine().await;
     let job = shop.has_in_hand(&job()).await;

@@ -14,6 +14,7 @@ mod interface;
 mod jobs;
 mod listings;
 mod make;
+mod midnight;
 mod migrations;
 mod papers;
 mod public;

@@ -3,7 +3,7 @@
 use crate::{
     body::{Body, Patch},
     db::{Db, RunQueryDsl, Tx},
-    engines,
+    engines, jobs,
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
@@ -652,19 +652,30 @@ pub(crate) async fn in_engine_on(
     stock_no: i32,
     on: Day,
 ) -> Result<Option<i64>, Problem> {
-    Ok(boiler_fittings::table
-        .filter(boiler_fittings::stock_no.eq(stock_no))
+    Ok(in_engines_on(conn, &[stock_no], on)
+        .await?
+        .remove(&stock_no))
+}
+
+/// By stock number the boiler that was in each of these engines on a day.
+pub(crate) async fn in_engines_on(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, i64>, Problem> {
+    let fitted: Vec<(i32, i64)> = boiler_fittings::table
+        .filter(boiler_fittings::stock_no.eq_any(stock_nos))
         .filter(boiler_fittings::fitted_on.le(on))
         .filter(
             boiler_fittings::taken_out_on
                 .is_null()
                 .or(boiler_fittings::taken_out_on.assume_not_null().gt(on)),
         )
-        .order(boiler_fittings::fitted_on.desc())
-        .select(boiler_fittings::boiler_id)
-        .first(conn)
-        .await
-        .optional()?)
+        .order(boiler_fittings::fitted_on)
+        .select((boiler_fittings::stock_no, boiler_fittings::boiler_id))
+        .load(conn)
+        .await?;
+    Ok(fitted.into_iter().collect())
 }
 
 async fn with_acts(
@@ -797,6 +808,7 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
         .returning(Fitting::as_returning())
         .get_result(tx.conn())
         .await?;
+    jobs::name_boilers(tx.conn(), stock_no).await?;
     let entry = json!({"boiler_id": id, "fitting_id": fitting.id, "fitted_on": fitting.fitted_on});
     tx.record("boiler.fitted", Some(stock_no), entry).await?;
     Ok(fitting)
@@ -849,6 +861,7 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<Fitting, Problem>
         .returning(Fitting::as_returning())
         .get_result(tx.conn())
         .await?;
+    jobs::name_boilers(tx.conn(), stock_no).await?;
     let entry = json!({"boiler_id": id, "fitting_id": fitting.id, "taken_out_on": on});
     tx.record("boiler.taken_out", Some(stock_no), entry).await?;
     Ok(fitting)

@@ -24,6 +24,7 @@ use diesel_async::{
 };
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 use futures_util::TryStreamExt;
+use outshop_core::days::Day;
 use serde::Serialize;
 use serde_json::Value;
 use std::{pin::pin, time::Duration};
@@ -189,7 +190,7 @@ struct StoredAnswer<'a> {
     body_sha256: &'a [u8],
     location: &'a str,
     answer: Option<&'a String>,
-    on_day: outshop_core::days::Day,
+    on_day: Day,
 }
 
 /// The answer given to the same request before, or a refusal: still running, or another request under this key.
@@ -278,6 +279,40 @@ impl Tx<'_> {
     pub fn unchanged(&mut self) {
         self.journalled = true;
     }
+}
+
+/// What happened to an engine without anybody acting.
+pub struct Untouched {
+    pub what: &'static str,
+    pub stock_no: i32,
+    pub data: Value,
+}
+
+/// Writes the entries of a day for what nobody did; the caller holds the transaction.
+pub async fn record_untouched(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+    entries: Vec<Untouched>,
+) -> QueryResult<()> {
+    let rows: Vec<_> = entries
+        .into_iter()
+        .map(|entry| {
+            (
+                journal::type_.eq(entry.what),
+                journal::stock_no.eq(entry.stock_no),
+                journal::on_day.eq(on),
+                journal::data.eq(entry.data),
+            )
+        })
+        .collect();
+    // Four parameters a row; PostgreSQL takes 65,535 in a statement.
+    for stretch in rows.chunks(10_000) {
+        diesel::insert_into(journal::table)
+            .values(stretch)
+            .execute(conn)
+            .await?;
+    }
+    Ok(())
 }
 
 /// Brings the database to this binary's schema, one process at a time. Refuses a database that a newer binary has

@@ -9,6 +9,7 @@ use crate::{
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
+    sales,
     schema::{job_findings, job_hours, job_parts, jobs},
     surveys,
     text::{Line, Prose, Text, at_most, present, present_at_most},
@@ -223,9 +224,22 @@ pub struct NewReversal {
     pub parts_id: Option<i64>,
 }
 
+/// A promise that a job touches.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"sale_id": 31, "promised_on": "2026-05-16", "days_left": 3}))]
+pub struct PromiseInDanger {
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    /// The day on which the engine is to leave.
+    pub promised_on: Day,
+    /// From the day that the papers are void to the day promised; below 0: the day is past.
+    pub days_left: i32,
+}
+
 /// What a job does to the papers of the boiler.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"from": "2026-04-20", "boiler_id": 88, "voids": ["steam"], "calls_for": ["steam"],
+    "endangers": {"sale_id": 31, "promised_on": "2026-05-16", "days_left": 26},
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct JobConsequences {
     /// The day the job was finished; today, as if it were finished today, where it is not.
@@ -238,6 +252,8 @@ pub struct JobConsequences {
     /// Tests that bring papers again, in their order.
     #[schema(max_items = 10)]
     pub calls_for: Vec<TestKind>,
+    /// The day promised to the buyer, where the papers that the job voids have to be renewed before it.
+    pub endangers: Option<PromiseInDanger>,
     #[schema(max_items = 10)]
     pub cautions: Vec<Text<400>>,
 }
@@ -651,7 +667,8 @@ async fn get_consequences(
         | JobStanding::InHand
         | JobStanding::CalledOff => boilers::in_engine_on(&mut conn, job.stock_no, from).await?,
     };
-    shown(&req, &answer_for(&job, from, boiler_id, &rules)?)
+    let promise = sales::promise_of(&mut conn, job.stock_no).await?;
+    shown(&req, &answer_for(&job, from, boiler_id, &rules, promise)?)
 }
 
 fn answer_for(
@@ -659,6 +676,7 @@ fn answer_for(
     from: Day,
     boiler_id: Option<i64>,
     rules: &[Rule],
+    promise: Option<(i64, Day)>,
 ) -> Result<JobConsequences, Problem> {
     let called_off = job.standing == JobStanding::CalledOff;
     let touches = if called_off { &[][..] } else { &job.touches };
@@ -675,12 +693,20 @@ fn answer_for(
             "The job was called off after it had begun: record what was done as a job of its own.",
         );
     }
+    let endangers = promise
+        .filter(|_| !done.voids.is_empty())
+        .map(|(sale_id, promised_on)| PromiseInDanger {
+            sale_id,
+            promised_on,
+            days_left: promised_on.days_since(from),
+        });
     let cautions = cautions.into_iter().map(str::parse);
     Ok(JobConsequences {
         from,
         boiler_id,
         voids: done.voids,
         calls_for: done.calls_for,
+        endangers,
         cautions: cautions
             .collect::<Result<_, _>>()
             .map_err(Problem::internal)?,
@@ -957,6 +983,29 @@ async fn store_move(
         JobStanding::CalledOff => "job.called_off",
     };
     tx.record(what, Some(stock_no), entry).await
+}
+
+/// Names anew in each finished job of an engine the boiler that was in it on the last day of the job: a fitting may be
+/// recorded after the work.
+pub(crate) async fn name_boilers(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(), Problem> {
+    let finished: Vec<(i64, Option<Day>)> = jobs::table
+        .filter(jobs::stock_no.eq(stock_no))
+        .filter(jobs::standing.eq(JobStanding::Finished))
+        .select((jobs::id, jobs::finished_on))
+        .load(conn)
+        .await?;
+    for (id, finished_on) in finished {
+        let Some(on) = finished_on else { continue };
+        let boiler_id = boilers::in_engine_on(conn, stock_no, on).await?;
+        diesel::update(jobs::table.find(id))
+            .set(jobs::boiler_id.eq(boiler_id))
+            .execute(conn)
+            .await?;
+    }
+    Ok(())
 }
 
 async fn reverse_hours(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Problem> {

@@ -41,7 +41,7 @@ pub struct Entry {
     pub at: String,
     /// The firm's day.
     pub on: Day,
-    /// The key that acted.
+    /// The key that acted; `midnight` where the passing of a day changed an answer and nobody acted.
     #[schema(max_length = 30)]
     pub by: String,
     pub stock_no: Option<i32>,
@@ -120,7 +120,7 @@ struct Row {
     r#type: String,
     at: jiff_at::At,
     on: Day,
-    key_id: i64,
+    key_id: Option<i64>,
     stock_no: Option<i32>,
     data: Value,
 }
@@ -133,7 +133,9 @@ impl Row {
             r#type: self.r#type,
             at: self.at.to_string(),
             on: self.on,
-            by: format!("key:{}", self.key_id),
+            by: self
+                .key_id
+                .map_or_else(|| "midnight".to_owned(), |id| format!("key:{id}")),
             stock_no: self.stock_no,
             data: self.data,
         })

@@ -25,6 +25,7 @@ pub mod journal;
 pub mod keys;
 pub mod listings;
 pub mod metrics;
+pub mod midnight;
 pub mod page;
 pub mod papers;
 pub mod persons;

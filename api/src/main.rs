@@ -11,11 +11,12 @@ use outshop_api::{
     db::{self, Db},
     demo, document, firm,
     keys::{self, Actor, Key, NewKey},
-    metrics,
+    metrics, midnight,
     text::Line,
 };
 use outshop_core::trade::Role;
 use std::{
+    convert::Infallible,
     io::Write,
     net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener},
     process::ExitCode,
@@ -132,7 +133,8 @@ async fn answer(
     db: Db,
     workers: usize,
 ) -> Result<(), String> {
-    let server = HttpServer::new(move || app(db.clone(), Clock::default()))
+    let served = db.clone();
+    let server = HttpServer::new(move || app(served.clone(), Clock::default()))
         .workers(workers)
         .shutdown_timeout(10)
         .listen(listener)
@@ -140,9 +142,22 @@ async fn answer(
         .run();
     let metrics_handle = metrics.handle();
     tokio::spawn(metrics);
-    let ended = server.await;
+    let ended = tokio::select! {
+        ended = server => ended,
+        never = turn_days(&db) => match never {},
+    };
     metrics_handle.stop(false).await;
     ended.map_err(|e| e.to_string())
+}
+
+/// Turns each day of the firm as it comes. A database that is away is tried again, and the day turned when it is back.
+async fn turn_days(db: &Db) -> Infallible {
+    loop {
+        if let Err(problem) = midnight::turn(db, Clock::default().now()).await {
+            tracing::warn!(%problem, "the day could not be turned yet");
+        }
+        tokio::time::sleep(midnight::LOOK_AGAIN).await;
+    }
 }
 
 /// Ends with SIGINT or SIGTERM; never, where the system lets nobody listen for them.

@@ -4,15 +4,14 @@ use crate::{
     body::Patch,
     boilers, codes,
     db::{Db, RunQueryDsl},
-    engines::{self, Particulars},
-    firm,
+    engines, firm,
     keys::{Owner, Staff},
-    page::{Query, shown},
-    papers,
+    page::{Keyset, ListQuery, Page, PageParams, Query, shown},
+    papers::{self, BoilerHistory},
     problem::{self, Problem, Problems},
     schema::{
-        asking_prices, findings, jobs, listings, payments, preparation_ticks, readiness_bars,
-        sales, survey_grades, surveys as surveys_table,
+        asking_prices, engines as engines_table, findings, jobs, listings, payments,
+        preparation_ticks, readiness_bars, sales, stock, survey_grades, surveys as surveys_table,
     },
     text::{present, present_at_most},
 };
@@ -24,24 +23,33 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Touches,
+    codes::{Jurisdiction, Rule},
     days::Day,
+    engine::OfferedAs,
     jobs::JobStanding,
     money::Money,
     papers::Sentence,
     readiness::{
-        self, Asbestos, Bars, BoilerFacts, Check, Facts, Gate, Link, Outcome, Readiness, Shown,
+        self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Outcome,
+        Readiness, Shown,
     },
     surveys::Severity,
+    trade::Standing,
+    units::Mass,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use serde_json::json;
-use std::collections::HashMap;
+use serde_json::{Value, json};
+use std::{
+    collections::{HashMap, HashSet},
+    sync::Arc,
+};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
     cfg.service(get_readiness)
+        .service(list_readiness)
         .service(get_bars)
         .service(change_bars);
 }
@@ -112,7 +120,97 @@ impl ReadinessBarsPatch {
     }
 }
 
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct ReadinessFilters {
+    /// The day asked about; today when left out.
+    #[param(example = "2026-12-19")]
+    on: Option<Day>,
+    /// `deliver` when left out.
+    #[param(value_type = Option<Gate>, example = "deliver")]
+    gate: Option<Gate>,
+    /// Engines whose gate is open only, or shut only.
+    #[param(example = false)]
+    open: Option<bool>,
+}
+
+/// One engine at a gate, in short.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 417, "on": "2026-12-19", "gate": "deliver", "open": false,
+    "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "the steam paper ran out on 2026-06-01",
+        "clears": "A steam test", "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
+pub struct EngineReadiness {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub on: Day,
+    pub gate: Gate,
+    pub open: bool,
+    /// The checks that are not met, or watched.
+    #[schema(max_items = 40)]
+    pub not_met: Vec<CheckAnswer>,
+    /// Last day of the first paper to run out of those that the answer rests on.
+    pub holds_until: Option<Day>,
+}
+
 // Routes
+
+/// List at a gate all engines that have not left
+///
+/// In the order of their stock numbers, each with what keeps the gate shut and what clears it. Says which records hold,
+/// never that an engine is safe.
+#[utoipa::path(tag = "selling", operation_id = "list_readiness", params(ReadinessFilters, PageParams),
+    responses((status = 200, body = Page<EngineReadiness>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/readiness")]
+async fn list_readiness(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<ReadinessFilters>,
+) -> Result<HttpResponse, Problem> {
+    let on = list.filters.on.unwrap_or(actor.today);
+    let gate = list.filters.gate.unwrap_or(Gate::Deliver);
+    let wanted = list.filters.open;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let bars = bars(conn).await?;
+        let wanted_by_page = usize::try_from(page.limit).map_err(Problem::internal)?;
+        let mut after = page.after_id().unwrap_or(0);
+        let mut found = Vec::new();
+        // The answers are not stored: engines are looked at in stretches until the page is full.
+        while found.len() < wanted_by_page {
+            let last = i32::try_from(after).unwrap_or(i32::MAX);
+            let stock_nos = in_the_house(conn, last, page.limit).await?;
+            let Some(last) = stock_nos.last() else { break };
+            after = i64::from(*last);
+            let facts = load_facts(conn, &stock_nos, on).await?;
+            let items = facts
+                .into_iter()
+                .map(|(stock_no, facts)| in_short(stock_no, &facts, &bars, gate, on));
+            found.extend(items.filter(|item| wanted.is_none_or(|open| item.open == open)));
+        }
+        found.truncate(wanted_by_page);
+        Ok(found)
+    };
+    let key = |item: &EngineReadiness| (Value::Null, i64::from(item.stock_no));
+    list.answer(&req, &db, fetch, key).await
+}
+
+fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> EngineReadiness {
+    let seen = readiness::on_day(facts, bars, gate, on);
+    EngineReadiness {
+        stock_no,
+        on,
+        gate,
+        open: seen.open,
+        holds_until: seen.checks.iter().filter_map(|it| it.holds_until).min(),
+        not_met: seen
+            .checks
+            .into_iter()
+            .filter(|it| it.outcome != Outcome::Met)
+            .collect(),
+    }
+}
 
 /// Read whether an engine may be listed or may leave on a day
 ///
@@ -246,16 +344,33 @@ pub(crate) fn shut(answer: &Readiness, bars: &Bars) -> Problem {
 
 // SQL
 
-/// The answer of a gate from what is recorded now.
+/// The answer of a gate from what is recorded now; `not_found` when there is no such engine.
 pub(crate) async fn answer(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     gate: Gate,
     on: Day,
 ) -> Result<Readiness, Problem> {
-    let facts = load_facts(conn, stock_no, on).await?;
+    let facts = load_facts(conn, &[stock_no], on).await?.pop();
+    let (_, facts) = facts.ok_or_else(|| engines::missing(stock_no))?;
     let bars = bars(conn).await?;
     Ok(readiness::gate(&facts, &bars, gate, on))
+}
+
+/// Stock numbers of engines that have not left, in their order, from the one after `after`.
+pub(crate) async fn in_the_house(
+    conn: &mut AsyncPgConnection,
+    after: i32,
+    limit: i64,
+) -> Result<Vec<i32>, Problem> {
+    Ok(stock::table
+        .filter(stock::standing.ne(Standing::Delivered))
+        .filter(stock::stock_no.gt(after))
+        .order(stock::stock_no)
+        .limit(limit)
+        .select(stock::stock_no)
+        .load(conn)
+        .await?)
 }
 
 /// What the firm sets for itself.
@@ -281,83 +396,110 @@ async fn find_bars(conn: &mut AsyncPgConnection) -> Result<ReadinessBars, Proble
         .await?)
 }
 
-/// All that the gates look at, as recorded now, for a question about day `on`: what is dated later does not count, except
-/// what the papers' clock orders itself. `not_found` when there is no such engine.
+/// All that the gates look at of each of these engines, in the order of their numbers, as recorded now, for a question
+/// about day `on`: what is dated later does not count, except what the papers' clock orders itself. The number of queries
+/// does not depend on the number of engines.
 pub(crate) async fn load_facts(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    stock_nos: &[i32],
     on: Day,
-) -> Result<Facts, Problem> {
-    let engine = engines::find(conn, stock_no).await?.particulars;
-    let address = format!("/v1/engines/{stock_no}");
-    let there = |what: &str| Link::new(&format!("{address}{what}"));
-    let sale = sale(conn, stock_no, on).await?;
-    let shown_by_sale = |is: bool| {
-        sale.as_ref().map(|sale| Shown {
-            is,
-            link: Link::new(&sale.address),
-        })
-    };
-    let prepared = prepared(conn, stock_no, on).await?;
-    let ticked = |item: &str| {
-        prepared.get(item).map(|_| Shown {
-            is: true,
-            link: there("/preparations"),
-        })
-    };
-    let listed: bool = diesel::select(exists(listings::table.find(stock_no)))
-        .get_result(conn)
-        .await?;
-    let by_listing = || {
-        listed.then(|| Shown {
-            is: true,
-            link: there("/listing"),
-        })
-    };
-    let priced: bool = diesel::select(exists(
-        asking_prices::table.filter(
-            asking_prices::stock_no
-                .eq(stock_no)
-                .and(asking_prices::on_day.le(on)),
-        ),
-    ))
-    .get_result(conn)
-    .await?;
-    let (boiler, boiler_not_known) = match boiler(conn, &engine, on).await? {
-        OnBoard::Nothing => (None, None),
-        OnBoard::TooLittleRecorded(what) => (None, Some(Sentence::new(what))),
-        OnBoard::Boiler(facts) => (Some(*facts), None),
-    };
-    Ok(Facts {
-        offer: engine.offered_as,
-        boiler,
-        boiler_not_known,
-        open_findings: open_findings(conn, stock_no, on).await?,
-        jobs_in_hand: jobs_in_hand(conn, stock_no).await?,
-        graded_on: graded_on(conn, stock_no, on).await?,
-        heavy_job_on: heavy_job_on(conn, stock_no, on).await?,
-        asbestos: engine.asbestos_suspected.map(|suspected| Shown {
-            is: if suspected {
-                Asbestos::Suspected
-            } else {
-                Asbestos::NotSuspected
-            },
-            link: there(""),
-        }),
-        // What the public reads of a listing says it by itself, from how the engine is offered.
-        listing_says_so: by_listing(),
-        buyer_acknowledged: sale.as_ref().and_then(|it| shown_by_sale(it.acknowledged)),
-        photographs: None,
-        words: by_listing(),
-        asking_price: priced.then(|| there("/asking-prices")),
-        money_settled: sale.as_ref().and_then(|it| shown_by_sale(it.settled)),
-        buyer_abroad: sale.as_ref().and_then(|it| shown_by_sale(it.buyer_abroad)),
-        sale: sale.as_ref().map(|sale| Link::new(&sale.address)),
-        drained: ticked("drained"),
-        lifting_weight: engine.weight.as_ref().map(|_| there("")),
-        spares_packed: ticked("spares_packed"),
-        papers_packed: ticked("papers_packed"),
-    })
+) -> Result<Vec<(i32, Facts)>, Problem> {
+    let engines = engines_of(conn, stock_nos).await?;
+    let mut boilers = boilers_of(conn, &engines, on).await?;
+    let sales = sales_of(conn, stock_nos, on).await?;
+    let prepared = prepared(conn, stock_nos, on).await?;
+    let listed = listed(conn, stock_nos).await?;
+    let priced = priced(conn, stock_nos, on).await?;
+    let surveyed = surveyed(conn, stock_nos, on).await?;
+    let mut findings = open_findings(conn, stock_nos, on).await?;
+    let mut jobs = jobs_in_hand(conn, stock_nos).await?;
+    let graded = graded_on(conn, stock_nos, on).await?;
+    let heavy = heavy_job_on(conn, stock_nos, on).await?;
+    let facts = engines.into_iter().map(|engine| {
+        let stock_no = engine.stock_no;
+        let there = |what: &str| Link::new(&format!("/v1/engines/{stock_no}{what}"));
+        let sale = sales.get(&stock_no);
+        let shown_by_sale = |is: bool| {
+            sale.map(|sale| Shown {
+                is,
+                link: Link::new(&sale.address),
+            })
+        };
+        let ticked = |item: &str| {
+            prepared
+                .contains(&(stock_no, item.to_owned()))
+                .then(|| Shown {
+                    is: true,
+                    link: there("/preparations"),
+                })
+        };
+        let by_listing = || {
+            listed.contains(&stock_no).then(|| Shown {
+                is: true,
+                link: there("/listing"),
+            })
+        };
+        let (boiler, boiler_not_known) = match boilers.remove(&stock_no) {
+            None | Some(OnBoard::Nothing) => (None, None),
+            Some(OnBoard::TooLittleRecorded(what)) => (None, Some(Sentence::new(what))),
+            Some(OnBoard::Boiler(facts)) => (Some(*facts), None),
+        };
+        let found = findings.remove(&stock_no).unwrap_or_default();
+        let facts = Facts {
+            offer: engine.offered_as,
+            boiler,
+            boiler_not_known,
+            open_findings: surveyed.contains(&stock_no).then_some(found),
+            jobs_in_hand: jobs.remove(&stock_no).unwrap_or_default(),
+            graded_on: graded.get(&stock_no).cloned(),
+            heavy_job_on: heavy.get(&stock_no).cloned(),
+            asbestos: engine.asbestos_suspected.map(|suspected| Shown {
+                is: if suspected {
+                    Asbestos::Suspected
+                } else {
+                    Asbestos::NotSuspected
+                },
+                link: there(""),
+            }),
+            // What the public reads of a listing says it by itself, from how the engine is offered.
+            listing_says_so: by_listing(),
+            buyer_acknowledged: sale.and_then(|it| shown_by_sale(it.acknowledged)),
+            photographs: None,
+            words: by_listing(),
+            asking_price: priced.contains(&stock_no).then(|| there("/asking-prices")),
+            money_settled: sale.and_then(|it| shown_by_sale(it.settled)),
+            buyer_abroad: sale.and_then(|it| shown_by_sale(it.buyer_abroad)),
+            sale: sale.map(|sale| Link::new(&sale.address)),
+            drained: ticked("drained"),
+            lifting_weight: engine.weight.is_some().then(|| there("")),
+            spares_packed: ticked("spares_packed"),
+            papers_packed: ticked("papers_packed"),
+        };
+        (stock_no, facts)
+    });
+    Ok(facts.collect())
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = engines_table)]
+struct EngineSeen {
+    stock_no: i32,
+    offered_as: OfferedAs,
+    has_boiler: bool,
+    asbestos_suspected: Option<bool>,
+    weight: Option<Mass>,
+}
+
+async fn engines_of(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<Vec<EngineSeen>, Problem> {
+    Ok(engines_table::table
+        .filter(engines_table::stock_no.eq_any(stock_nos))
+        .order(engines_table::stock_no)
+        .select(EngineSeen::as_select())
+        .load(conn)
+        .await?)
 }
 
 enum OnBoard {
@@ -367,146 +509,199 @@ enum OnBoard {
     Boiler(Box<BoilerFacts>),
 }
 
-async fn boiler(
+async fn boilers_of(
     conn: &mut AsyncPgConnection,
-    engine: &Particulars,
+    engines: &[EngineSeen],
     on: Day,
-) -> Result<OnBoard, Problem> {
-    if !engine.has_boiler {
-        return Ok(OnBoard::Nothing);
-    }
-    let fitted = boilers::in_engine_on(conn, engine.stock_no, on).await?;
-    let Some(boiler_id) = fitted else {
-        return Ok(OnBoard::TooLittleRecorded(
-            "no boiler is recorded as fitted to the engine",
-        ));
-    };
-    let history = papers::histories(conn, &[boiler_id]).await?.pop();
-    let known = history.and_then(|history| Some((history.boiler()?, history)));
-    let Some((boiler, history)) = known else {
-        return Ok(OnBoard::TooLittleRecorded(papers::NO_VOLUME));
-    };
+) -> Result<HashMap<i32, OnBoard>, Problem> {
+    let with_boiler = engines.iter().filter(|engine| engine.has_boiler);
+    let stock_nos: Vec<i32> = with_boiler.map(|engine| engine.stock_no).collect();
+    let fitted = boilers::in_engines_on(conn, &stock_nos, on).await?;
+    let ids: Vec<i64> = fitted.values().copied().collect();
+    let histories = papers::histories(conn, &ids).await?.into_iter();
+    let mut histories: HashMap<i64, BoilerHistory> = histories
+        .map(|history| (history.particulars.id, history))
+        .collect();
     let jurisdiction = firm::find(conn).await?.jurisdiction;
-    let rules = codes::rules_of(conn, &jurisdiction).await?;
+    let rules: Arc<[Rule]> = codes::rules_of(conn, &jurisdiction).await?.into();
+    let on_board = engines.iter().map(|engine| {
+        let what = match (engine.has_boiler, fitted.get(&engine.stock_no)) {
+            (false, _) => OnBoard::Nothing,
+            (true, None) => {
+                OnBoard::TooLittleRecorded("no boiler is recorded as fitted to the engine")
+            }
+            (true, Some(id)) => match histories.remove(id) {
+                Some(history) => with_history(*id, history, &jurisdiction, &rules),
+                None => OnBoard::TooLittleRecorded(papers::NO_VOLUME),
+            },
+        };
+        (engine.stock_no, what)
+    });
+    Ok(on_board.collect())
+}
+
+fn with_history(
+    id: i64,
+    history: BoilerHistory,
+    jurisdiction: &Jurisdiction,
+    rules: &Arc<[Rule]>,
+) -> OnBoard {
+    let Some(boiler) = history.boiler() else {
+        return OnBoard::TooLittleRecorded(papers::NO_VOLUME);
+    };
     let recorded = history.particulars;
     let evidence = recorded.conformity_evidence.as_ref();
-    Ok(OnBoard::Boiler(Box::new(BoilerFacts {
-        jurisdiction,
+    OnBoard::Boiler(Box::new(BoilerFacts {
+        jurisdiction: jurisdiction.clone(),
         boiler,
-        rules,
+        rules: Arc::clone(rules),
         events: history.events,
-        papers: Link::new(&format!("/v1/boilers/{boiler_id}/papers")),
+        papers: Link::new(&format!("/v1/boilers/{id}/papers")),
         has_gas_tank: recorded.has_gas_tank,
         first_marketed_on: recorded.first_marketed_on,
         evidence: evidence
-            .map(|_| Link::new(&format!("/v1/boilers/{boiler_id}")))
+            .map(|_| Link::new(&format!("/v1/boilers/{id}")))
             .into_iter()
             .collect(),
-    })))
+    }))
+}
+
+async fn listed(conn: &mut AsyncPgConnection, stock_nos: &[i32]) -> Result<HashSet<i32>, Problem> {
+    let found = listings::table
+        .filter(listings::stock_no.eq_any(stock_nos))
+        .select(listings::stock_no);
+    let found: Vec<i32> = found.load(conn).await?;
+    Ok(found.into_iter().collect())
+}
+
+async fn priced(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashSet<i32>, Problem> {
+    let found = asking_prices::table
+        .filter(asking_prices::stock_no.eq_any(stock_nos))
+        .filter(asking_prices::on_day.le(on))
+        .select(asking_prices::stock_no)
+        .distinct();
+    let found: Vec<i32> = found.load(conn).await?;
+    Ok(found.into_iter().collect())
+}
+
+async fn surveyed(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashSet<i32>, Problem> {
+    let found = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .select(surveys_table::stock_no)
+        .distinct();
+    let found: Vec<i32> = found.load(conn).await?;
+    Ok(found.into_iter().collect())
 }
 
 async fn open_findings(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    stock_nos: &[i32],
     on: Day,
-) -> Result<Option<Vec<Shown<Severity>>>, Problem> {
-    let surveyed: bool = diesel::select(exists(
-        surveys_table::table.filter(
-            surveys_table::stock_no
-                .eq(stock_no)
-                .and(surveys_table::on_day.le(on)),
-        ),
-    ))
-    .get_result(conn)
-    .await?;
-    if !surveyed {
-        return Ok(None);
-    }
-    let open: Vec<(i64, Severity)> = findings::table
-        .filter(
-            findings::stock_no
-                .eq(stock_no)
-                .and(findings::found_on.le(on)),
-        )
+) -> Result<HashMap<i32, Vec<Shown<Severity>>>, Problem> {
+    let open: Vec<(i32, i64, Severity)> = findings::table
+        .filter(findings::stock_no.eq_any(stock_nos))
+        .filter(findings::found_on.le(on))
         .filter(
             findings::cleared_on
                 .is_null()
                 .or(findings::cleared_on.assume_not_null().gt(on)),
         )
         .order(findings::id)
-        .select((findings::id, findings::severity))
+        .select((findings::stock_no, findings::id, findings::severity))
         .load(conn)
         .await?;
-    let shown = open.into_iter().map(|(id, severity)| Shown {
-        is: severity,
-        link: Link::new(&format!("/v1/findings/{id}")),
-    });
-    Ok(Some(shown.collect()))
+    let mut by_engine: HashMap<i32, Vec<Shown<Severity>>> = HashMap::new();
+    for (stock_no, id, severity) in open {
+        by_engine.entry(stock_no).or_default().push(Shown {
+            is: severity,
+            link: Link::new(&format!("/v1/findings/{id}")),
+        });
+    }
+    Ok(by_engine)
 }
 
-async fn jobs_in_hand(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Vec<Link>, Problem> {
-    let ids: Vec<i64> = jobs::table
-        .filter(jobs::stock_no.eq(stock_no))
+async fn jobs_in_hand(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, Vec<Link>>, Problem> {
+    let found: Vec<(i32, i64)> = jobs::table
+        .filter(jobs::stock_no.eq_any(stock_nos))
         .filter(jobs::standing.eq(JobStanding::InHand))
         .order(jobs::id)
-        .select(jobs::id)
+        .select((jobs::stock_no, jobs::id))
         .load(conn)
         .await?;
-    Ok(ids
-        .into_iter()
-        .map(|id| Link::new(&format!("/v1/jobs/{id}")))
-        .collect())
+    let mut by_engine: HashMap<i32, Vec<Link>> = HashMap::new();
+    for (stock_no, id) in found {
+        let link = Link::new(&format!("/v1/jobs/{id}"));
+        by_engine.entry(stock_no).or_default().push(link);
+    }
+    Ok(by_engine)
 }
 
+/// The last day on which condition grades were given.
 async fn graded_on(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    stock_nos: &[i32],
     on: Day,
-) -> Result<Option<Shown<Day>>, Problem> {
-    let graded: Option<(i64, Day)> = surveys_table::table
-        .filter(surveys_table::stock_no.eq(stock_no))
+) -> Result<HashMap<i32, Shown<Day>>, Problem> {
+    let graded: Vec<(i32, i64, Day)> = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
         .filter(surveys_table::on_day.le(on))
         .filter(exists(
             survey_grades::table.filter(survey_grades::survey_id.eq(surveys_table::id)),
         ))
-        .order((surveys_table::on_day.desc(), surveys_table::id.desc()))
-        .select((surveys_table::id, surveys_table::on_day))
-        .first(conn)
-        .await
-        .optional()?;
-    Ok(graded.map(|(id, is)| Shown {
-        is,
-        link: Link::new(&format!("/v1/surveys/{id}")),
-    }))
+        .order((surveys_table::on_day, surveys_table::id))
+        .select((
+            surveys_table::stock_no,
+            surveys_table::id,
+            surveys_table::on_day,
+        ))
+        .load(conn)
+        .await?;
+    // Of the engine's surveys the last one stays.
+    let shown = graded.into_iter().map(|(stock_no, id, is)| {
+        let link = Link::new(&format!("/v1/surveys/{id}"));
+        (stock_no, Shown { is, link })
+    });
+    Ok(shown.collect())
 }
 
-/// A job is heavy that touched pressure parts, safety valves and fittings, or motion.
+/// The last heavy job: one that touched pressure parts, safety valves and fittings, or motion.
 async fn heavy_job_on(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    stock_nos: &[i32],
     on: Day,
-) -> Result<Option<Shown<Day>>, Problem> {
+) -> Result<HashMap<i32, Shown<Day>>, Problem> {
     let heavy = vec![
         Touches::PressureParts,
         Touches::SafetyValvesAndFittings,
         Touches::Motion,
     ];
-    let last: Option<(i64, Option<Day>)> = jobs::table
-        .filter(jobs::stock_no.eq(stock_no))
+    let done: Vec<(i32, i64, Option<Day>)> = jobs::table
+        .filter(jobs::stock_no.eq_any(stock_nos))
         .filter(jobs::standing.eq(JobStanding::Finished))
         .filter(jobs::touches.overlaps_with(heavy))
         .filter(jobs::finished_on.assume_not_null().le(on))
-        .order(jobs::finished_on.desc())
-        .select((jobs::id, jobs::finished_on))
-        .first(conn)
-        .await
-        .optional()?;
-    Ok(last.and_then(|(id, finished_on)| {
-        Some(Shown {
-            is: finished_on?,
-            link: Link::new(&format!("/v1/jobs/{id}")),
-        })
-    }))
+        .order((jobs::finished_on, jobs::id))
+        .select((jobs::stock_no, jobs::id, jobs::finished_on))
+        .load(conn)
+        .await?;
+    let shown = done.into_iter().filter_map(|(stock_no, id, finished_on)| {
+        let link = Link::new(&format!("/v1/jobs/{id}"));
+        let is = finished_on?;
+        Some((stock_no, Shown { is, link }))
+    });
+    Ok(shown.collect())
 }
 
 /// What a sale answers at the gate.
@@ -517,47 +712,58 @@ struct SaleSeen {
     buyer_abroad: bool,
 }
 
-async fn sale(
+async fn sales_of(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    stock_nos: &[i32],
     on: Day,
-) -> Result<Option<SaleSeen>, Problem> {
-    let sold: Option<(i64, Money, bool, Option<Day>)> = sales::table
-        .filter(sales::stock_no.eq(stock_no).and(sales::on_day.le(on)))
+) -> Result<HashMap<i32, SaleSeen>, Problem> {
+    type Row = (i32, i64, Money, bool, Option<Day>);
+    let sold: Vec<Row> = sales::table
+        .filter(sales::stock_no.eq_any(stock_nos))
+        .filter(sales::on_day.le(on))
         .select((
+            sales::stock_no,
             sales::id,
             sales::price,
             sales::buyer_abroad,
             sales::papers_acknowledged_on,
         ))
-        .first(conn)
-        .await
-        .optional()?;
-    let Some((id, price, buyer_abroad, acknowledged_on)) = sold else {
-        return Ok(None);
-    };
-    let paid: Option<Decimal> = payments::table
-        .filter(payments::sale_id.eq(id).and(payments::on_day.le(on)))
-        .select(sum(payments::amount))
-        .first(conn)
+        .load(conn)
         .await?;
-    Ok(Some(SaleSeen {
-        address: format!("/v1/sales/{id}"),
-        settled: paid.unwrap_or_default() >= price.decimal(),
-        acknowledged: acknowledged_on.is_some_and(|day| day <= on),
-        buyer_abroad,
-    }))
+    let ids: Vec<i64> = sold.iter().map(|(_, id, ..)| *id).collect();
+    let paid: Vec<(i64, Option<Decimal>)> = payments::table
+        .filter(payments::sale_id.eq_any(ids))
+        .filter(payments::on_day.le(on))
+        .group_by(payments::sale_id)
+        .select((payments::sale_id, sum(payments::amount)))
+        .load(conn)
+        .await?;
+    let paid: HashMap<i64, Option<Decimal>> = paid.into_iter().collect();
+    let seen = sold
+        .into_iter()
+        .map(|(stock_no, id, price, buyer_abroad, acknowledged_on)| {
+            let paid = paid.get(&id).copied().flatten().unwrap_or_default();
+            let seen = SaleSeen {
+                address: format!("/v1/sales/{id}"),
+                settled: paid >= price.decimal(),
+                acknowledged: acknowledged_on.is_some_and(|day| day <= on),
+                buyer_abroad,
+            };
+            (stock_no, seen)
+        });
+    Ok(seen.collect())
 }
 
+/// The items of the preparation lists that are ticked.
 async fn prepared(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    stock_nos: &[i32],
     on: Day,
-) -> Result<HashMap<String, Day>, Problem> {
-    let ticks: Vec<(String, Day)> = preparation_ticks::table
-        .filter(preparation_ticks::stock_no.eq(stock_no))
+) -> Result<HashSet<(i32, String)>, Problem> {
+    let ticks: Vec<(i32, String)> = preparation_ticks::table
+        .filter(preparation_ticks::stock_no.eq_any(stock_nos))
         .filter(preparation_ticks::done_on.le(on))
-        .select((preparation_ticks::item, preparation_ticks::done_on))
+        .select((preparation_ticks::stock_no, preparation_ticks::item))
         .load(conn)
         .await?;
     Ok(ticks.into_iter().collect())

@@ -9,7 +9,7 @@ use crate::{
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, FieldError, Problem, Problems},
-    schema::{payments, sales},
+    schema::{deliveries, payments, sales},
     text::{Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -53,12 +53,14 @@ pub struct Terms {
     pub at_distance: bool,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
+    /// The day promised to the buyer for the engine to leave.
+    pub promised_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 417, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "note": null, "paid": "600.00",
+    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "note": null, "paid": "600.00",
     "balance": "7000.00"}))]
 pub struct Sale {
     #[serde(flatten)]
@@ -88,6 +90,8 @@ pub struct NewSale {
     pub at_distance: bool,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
+    /// The day promised to the buyer for the engine to leave; not before the day of the sale.
+    pub promised_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
@@ -106,6 +110,10 @@ pub struct SalePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub papers_acknowledged_on: Option<Option<Day>>,
+    /// Not before the day of the sale.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub promised_on: Option<Option<Day>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Prose>)]
     pub note: Option<Option<Prose>>,
@@ -180,6 +188,11 @@ impl NewSale {
             self.papers_acknowledged_on.is_none_or(|on| on <= today),
             "/papers_acknowledged_on",
             "in the future",
+        );
+        rules.hold(
+            self.promised_on.is_none_or(|promised| promised >= self.on),
+            "/promised_on",
+            "before the day of the sale",
         );
         rules.checked()
     }
@@ -299,6 +312,13 @@ async fn change_sale(
             let acknowledged = change.papers_acknowledged_on.flatten();
             if acknowledged.is_some_and(|on| on > actor.today) {
                 return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
+            }
+            let promised = change.promised_on.flatten();
+            if promised.is_some_and(|promised| promised < current.terms.on) {
+                return Err(Problem::invalid(
+                    "/promised_on",
+                    "before the day of the sale",
+                ));
             }
             diesel::update(sales::table.find(*id))
                 .set(&change)
@@ -421,6 +441,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
             sales::buyer_abroad.eq(new.buyer_abroad),
             sales::at_distance.eq(new.at_distance),
             sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
+            sales::promised_on.eq(new.promised_on),
             sales::note.eq(&new.note),
         ))
         .returning(Terms::as_returning())
@@ -469,6 +490,21 @@ pub(crate) async fn of_engine(
         .first(conn)
         .await
         .optional()?)
+}
+
+/// The sale of an engine that has not left and the day promised for it to leave.
+pub(crate) async fn promise_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<(i64, Day)>, Problem> {
+    let promised: Option<(i64, Option<Day>)> = sales::table
+        .left_join(deliveries::table)
+        .filter(sales::stock_no.eq(stock_no).and(deliveries::id.is_null()))
+        .select((sales::id, sales::promised_on))
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(promised.and_then(|(id, on)| Some((id, on?))))
 }
 
 /// Sales in the order given, each with what was paid.

@@ -358,7 +358,8 @@ diesel::table! {
         at -> Timestamptz,
         /// The firm's day of the entry.
         on_day -> Date,
-        key_id -> Int8,
+        /// NULL: the passing of midnight, nobody acted.
+        key_id -> Nullable<Int8>,
         /// The engine that it is about; NULL when about none.
         stock_no -> Nullable<Int4>,
         /// Ids and figures; never names or addresses of persons.
@@ -405,6 +406,15 @@ diesel::table! {
         withdrawn_on -> Nullable<Date>,
         /// For the firm alone; never public.
         withdrawn_because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Days of the firm that have begun, each once: the entries of a day are written in the transaction that adds its row.
+    midnights (on_day) {
+        on_day -> Date,
+        /// Engines whose answer at a gate the day changed.
+        n_changed -> Int4,
     }
 }
 
@@ -467,6 +477,8 @@ diesel::table! {
         /// Day of the buyer's written acknowledgement that the engine is sold without papers or for restoration.
         papers_acknowledged_on -> Nullable<Date>,
         note -> Nullable<Text>,
+        /// The day promised to the buyer for the engine to leave; NULL: none was promised.
+        promised_on -> Nullable<Date>,
     }
 }
 
@@ -599,6 +611,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     journal_identity,
     keys,
     listings,
+    midnights,
     payments,
     persons,
     preparation_ticks,

@@ -12,6 +12,7 @@ use crate::{
     surveys::Severity,
 };
 use serde::Serialize;
+use std::sync::Arc;
 
 words! {
     pub enum Gate { List = "list", Deliver = "deliver" }
@@ -132,7 +133,8 @@ impl Facts {
 pub struct BoilerFacts {
     pub jurisdiction: Jurisdiction,
     pub boiler: Boiler,
-    pub rules: Vec<Rule>,
+    /// Shared by the boilers of a firm.
+    pub rules: Arc<[Rule]>,
     pub events: Vec<Event>,
     /// Where its papers are read.
     pub papers: Link,
@@ -141,6 +143,12 @@ pub struct BoilerFacts {
     pub first_marketed_on: Option<Day>,
     /// Evidence of past use or of conformity.
     pub evidence: Vec<Link>,
+}
+
+impl BoilerFacts {
+    fn history(&self) -> History<'_> {
+        History::read(&self.jurisdiction, &self.boiler, &self.rules, &self.events)
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -192,16 +200,32 @@ pub struct CheckAnswer {
     pub holds_until: Option<Day>,
 }
 
+/// A gate on one day alone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OnDay {
+    pub open: bool,
+    pub checks: Vec<CheckAnswer>,
+}
+
+/// As [`gate`], without the open days that follow.
+pub fn on_day(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> OnDay {
+    let papers = facts.boiler.as_ref().map(BoilerFacts::history);
+    let look = Look {
+        facts,
+        bars,
+        gate,
+        papers: papers.as_ref(),
+    };
+    let checks = look.checks(on);
+    OnDay {
+        open: look.open(&checks),
+        checks,
+    }
+}
+
 /// Total: every set of facts has an answer on every day.
 pub fn gate(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> Readiness {
-    let papers = facts.boiler.as_ref().map(|boiler| {
-        History::read(
-            &boiler.jurisdiction,
-            &boiler.boiler,
-            &boiler.rules,
-            &boiler.events,
-        )
-    });
+    let papers = facts.boiler.as_ref().map(BoilerFacts::history);
     let look = Look {
         facts,
         bars,

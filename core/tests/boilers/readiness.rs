@@ -52,7 +52,7 @@ fn boiler(boiler: &str, events: &[&str]) -> BoilerFacts {
     BoilerFacts {
         jurisdiction,
         boiler,
-        rules: codes::seed(),
+        rules: codes::seed().into(),
         events,
         papers: Link::new("/v1/boilers/88/papers"),
         has_gas_tank: Some(false),
@@ -720,7 +720,7 @@ fn open_days_agree_with_each_day() {
             boiler: Some(BoilerFacts {
                 jurisdiction: question.jurisdiction.clone(),
                 boiler: question.boiler.clone(),
-                rules: rules.clone(),
+                rules: rules.clone().into(),
                 events: question.events.clone(),
                 papers: Link::new("/v1/boilers/88/papers"),
                 has_gas_tank: random.pick(&[None, Some(false)]),
