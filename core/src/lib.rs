@@ -29,4 +29,6 @@ pub mod guide;
 
 pub mod trade;
 
+pub mod valuation;
+
 pub use words::UnknownWord;
