@@ -198,13 +198,17 @@ fn run(settings: &Settings) -> Result<(), Failure> {
         })
         .collect();
     let bar = ProgressBar::new(jobs.len() as u64);
-    if let Ok(style) = ProgressStyle::with_template("{bar:40} {pos}/{len} splits, {eta} left, {msg}") {
+    if let Ok(style) =
+        ProgressStyle::with_template("{bar:40} {pos}/{len} splits, {eta} left, {msg}")
+    {
         bar.set_style(style);
     }
     let fault = |fault: csv::Error| failed(&settings.out, &fault);
     let mut out = csv::Writer::from_path(&settings.out).map_err(fault)?;
-    out.write_record(["dataset", "n_train", "split", "row", "low", "likely", "high"])
-        .map_err(fault)?;
+    out.write_record([
+        "dataset", "n_train", "split", "row", "low", "likely", "high",
+    ])
+    .map_err(fault)?;
     for (dataset, n, number, split) in jobs {
         bar.set_message(format!("{} {n}", dataset.name));
         for (row, [low, likely, high]) in predict(dataset, n, number, split)? {
@@ -264,12 +268,13 @@ fn predict(
             extra_variance: 0.0,
         });
     }
-    let fit = fit(&dataset.schema, &sales, &FitOptions::default()).map_err(|fault| Failure::Fit {
-        dataset: name(),
-        n,
-        split,
-        fault,
-    })?;
+    let fit =
+        fit(&dataset.schema, &sales, &FitOptions::default()).map_err(|fault| Failure::Fit {
+            dataset: name(),
+            n,
+            split,
+            fault,
+        })?;
     let valued = rows.test.iter().map(|i| {
         let row = dataset.rows.get(*i).ok_or_else(|| no_such_row(*i))?;
         let found = fit.predict(row, 0.0, LEVEL).map_err(|fault| Failure::Row {
@@ -368,7 +373,9 @@ fn values(
 ) -> Result<(FeatureKind, Vec<Value>), Failure> {
     let told = |values: Vec<Option<f64>>, value: fn(f64) -> Value| {
         let values = values.into_iter();
-        values.map(|number| number.map_or(Value::Missing, value)).collect()
+        values
+            .map(|number| number.map_or(Value::Missing, value))
+            .collect()
     };
     Ok(match column.kind {
         ColumnKind::Numeric => {
@@ -384,7 +391,10 @@ fn values(
                 DateUnit::Months => 12.0,
             };
             let mut values = numbers(dataset, &column.name, cells)?;
-            values.iter_mut().flatten().for_each(|value| *value /= per_year);
+            values
+                .iter_mut()
+                .flatten()
+                .for_each(|value| *value /= per_year);
             (FeatureKind::Date, told(values, Value::Years))
         }
         ColumnKind::Category => {
@@ -455,7 +465,11 @@ fn logarithms(dataset: &str, column: &str, values: &mut [Option<f64>]) -> Result
         }
     }
     for value in values.iter_mut().flatten() {
-        *value = if has_nought { value.ln_1p() } else { value.ln() };
+        *value = if has_nought {
+            value.ln_1p()
+        } else {
+            value.ln()
+        };
     }
     Ok(())
 }

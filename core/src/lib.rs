@@ -29,6 +29,7 @@ pub mod guide;
 
 pub mod trade;
 
+pub mod ratios;
 pub mod valuation;
 
 pub use words::UnknownWord;

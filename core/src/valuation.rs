@@ -9,6 +9,7 @@ mod explain;
 mod features;
 mod kernel;
 mod lanes;
+mod learn;
 mod likelihood;
 mod monotone;
 mod optimise;
@@ -26,7 +27,7 @@ pub use sales::{LeaveOneOut, Sale, SaleFault, Sales};
 
 use features::Design;
 use kernel::Layout;
-use likelihood::{Likelihood, Observed};
+use likelihood::Likelihood;
 use posterior::{Posterior, Predicted};
 use serde::{Deserialize, Serialize};
 
@@ -130,28 +131,26 @@ pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit,
     let codes = sales.codes();
     let layout = Layout::new(schema, &codes);
     let learned = sales.sample(options.most_learned.max(FEWEST_SALES), options.seed);
-    let design = sales.design(&codes, &learned);
-    let (target, extra) = sales.targets(&learned);
+    let evidence = sales.evidence(&codes, &learned);
 
-    let full = learn(&layout, &design, &target, &extra, &layout.start(), options.effort)?;
-    let theta = &full.theta;
-    let left_out = Likelihood::new(&layout, &design, &full.observed)
-        .leave_one_out(theta)
-        .ok_or(FitError::NotPositiveDefinite)?;
-    let residuals: Vec<f64> = left_out.residuals.iter().map(|r| r * full.sd).collect();
-    let residual_sds: Vec<f64> = left_out.sds.iter().map(|sd| sd * full.sd).collect();
-    let scores = if learned.len() <= FOLDS_UP_TO {
-        out_of_fold(&layout, &codes, &design, &target, &extra, theta, options)
+    let start = learn::first_guess(&layout, &evidence, options);
+    let full = learn::learn(&layout, &evidence, &start, options.effort)?;
+    let (mean, sd) = full.units;
+    let in_logs = |values: &[f64]| values.iter().map(|value| value * sd).collect::<Vec<f64>>();
+    let residuals = in_logs(&full.left_out.residuals);
+    let residual_sds = in_logs(&full.left_out.sds);
+    let scores = if learned.len() <= learn::FOLDS_UP_TO {
+        learn::out_of_fold(&layout, &codes, &evidence, &full.end, options)
     } else {
-        closed_form_scores(&residuals, &residual_sds)
+        learn::closed_form_scores(&residuals, &residual_sds)
     };
     let stored = StoredFit {
         schema: schema.clone(),
         priors: layout.priors.clone(),
-        hyperparameters: theta.iter().map(|theta| theta.exp()).collect(),
-        mean: full.mean,
-        sd: full.sd,
-        noise_weights: full.observed.noise_weights.clone(),
+        hyperparameters: full.end.theta.iter().map(|theta| theta.exp()).collect(),
+        mean,
+        sd,
+        noise_weights: full.noise_weights,
         residuals,
         residual_sds,
         scores,
@@ -163,7 +162,15 @@ pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit,
         evaluations: full.evaluations,
         codes,
     };
-    Fit::assemble(stored, sales, layout, learned)
+    let theta = &full.end.theta;
+    let posterior = Posterior::new(&layout, &stored.codes, evidence.design, full.solved, theta);
+    Ok(Fit {
+        stored,
+        sales,
+        layout,
+        learned,
+        posterior,
+    })
 }
 
 impl Fit {
@@ -185,39 +192,25 @@ impl Fit {
             .iter()
             .all(|list| list.len() == learned.len());
         let values = stored.hyperparameters.iter().chain(&stored.noise_weights);
-        if !same_length || !values.clone().all(|value| *value > 0.0 && value.is_finite()) {
+        if !same_length
+            || !values
+                .clone()
+                .all(|value| *value > 0.0 && value.is_finite())
+        {
             return Err(FitError::Unreadable);
         }
-        let (mean, sd) = standard_units(&sales.targets(&learned).0);
+        let evidence = sales.evidence(&stored.codes, &learned);
+        let (mean, sd) = evidence.units();
         let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * b.abs().max(1.0);
         if !close(mean, stored.mean) || !close(sd, stored.sd) || sales.codes() != stored.codes {
             return Err(FitError::OtherSales);
         }
-        Fit::assemble(stored, sales, layout, learned)
-    }
-
-    fn assemble(
-        stored: StoredFit,
-        sales: Sales,
-        layout: Layout,
-        learned: Vec<usize>,
-    ) -> Result<Fit, FitError> {
-        let (target, extra) = sales.targets(&learned);
-        let observed = observe(
-            &target,
-            &extra,
-            (stored.mean, stored.sd),
-            stored.noise_weights.clone(),
-        );
+        let observed = evidence.observed(stored.noise_weights.clone());
         let theta: Vec<f64> = stored.hyperparameters.iter().map(|h| h.ln()).collect();
-        let posterior = Posterior::new(
-            &layout,
-            &stored.codes,
-            sales.design(&stored.codes, &learned),
-            &observed,
-            &theta,
-        )
-        .ok_or(FitError::NotPositiveDefinite)?;
+        let solved = Likelihood::new(&layout, &evidence.design, &observed)
+            .into_solved(&theta)
+            .ok_or(FitError::NotPositiveDefinite)?;
+        let posterior = Posterior::new(&layout, &stored.codes, evidence.design, solved, &theta);
         Ok(Fit {
             stored,
             sales,
@@ -240,7 +233,8 @@ impl Fit {
     }
 
     fn predicted(&self, asked: &Design, i: usize) -> Predicted {
-        self.posterior.predict(&self.layout, &self.stored.codes, asked, i)
+        self.posterior
+            .predict(&self.layout, &self.stored.codes, asked, i)
     }
 
     fn priced(&self, predicted: &Predicted, guide_ln: f64, level: f64) -> Prediction {
@@ -258,128 +252,4 @@ impl Fit {
             few_sales,
         }
     }
-}
-
-fn closed_form_scores(residuals: &[f64], sds: &[f64]) -> Vec<f64> {
-    let pairs = residuals.iter().zip(sds);
-    pairs.map(|(residual, sd)| residual.abs() / sd).collect()
-}
-
-/// What was learned from some sales.
-struct Learned {
-    /// Logarithms of the hyperparameters.
-    theta: Vec<f64>,
-    observed: Observed,
-    mean: f64,
-    sd: f64,
-    log_posterior: f64,
-    evaluations: u32,
-}
-
-/// The least standard deviation of log prices: sales that are all alike leave something to be known.
-const LEAST_SD: f64 = 0.02;
-/// Up to so many sales the range comes from folds, each learned anew; beyond, from the closed form.
-const FOLDS_UP_TO: usize = 250;
-const FOLDS: usize = 5;
-/// Degrees of freedom of the Student-t noise of which one step of reweighting is taken.
-const DEGREES_OF_FREEDOM: f64 = 8.0;
-
-fn standard_units(target: &[f64]) -> (f64, f64) {
-    let (mean, sd) = features::mean_and_sd(target);
-    (mean, sd.max(LEAST_SD))
-}
-
-fn observe(
-    target: &[f64],
-    extra: &[f64],
-    (mean, sd): (f64, f64),
-    noise_weights: Vec<f64>,
-) -> Observed {
-    Observed {
-        z: target.iter().map(|target| (target - mean) / sd).collect(),
-        extra: extra.iter().map(|variance| variance / sd.powi(2)).collect(),
-        noise_weights,
-    }
-}
-
-/// Two passes: sales that the first cannot explain are believed less in the second.
-fn learn(
-    layout: &Layout,
-    design: &Design,
-    target: &[f64],
-    extra: &[f64],
-    start: &[f64],
-    effort: Effort,
-) -> Result<Learned, FitError> {
-    let n = target.len();
-    let units = standard_units(target);
-    let mut observed = observe(target, extra, units, vec![1.0; n]);
-    let (first, left_out) = {
-        let mut likelihood = Likelihood::new(layout, design, &observed);
-        let first = optimise::maximise(layout, &mut likelihood, n, start, effort)
-            .ok_or(FitError::NotPositiveDefinite)?;
-        let left_out = likelihood
-            .leave_one_out(&first.theta)
-            .ok_or(FitError::NotPositiveDefinite)?;
-        (first, left_out)
-    };
-    observed.noise_weights = left_out.student_weights(DEGREES_OF_FREEDOM);
-    let second = {
-        let mut likelihood = Likelihood::new(layout, design, &observed);
-        optimise::maximise(layout, &mut likelihood, n, &first.theta, effort)
-            .ok_or(FitError::NotPositiveDefinite)?
-    };
-    Ok(Learned {
-        theta: second.theta,
-        observed,
-        mean: units.0,
-        sd: units.1,
-        log_posterior: second.log_posterior,
-        evaluations: first.evaluations + second.evaluations,
-    })
-}
-
-/// Absolute residuals over their standard deviations, each sale predicted from the other folds. A fold that cannot be
-/// learned gives none.
-fn out_of_fold(
-    layout: &Layout,
-    codes: &[Code],
-    design: &Design,
-    target: &[f64],
-    extra: &[f64],
-    theta: &[f64],
-    options: &FitOptions,
-) -> Vec<f64> {
-    let n = target.len();
-    let shuffled = sales::shuffled(n, options.seed);
-    let mut scores = vec![None; n];
-    for fold in 0..FOLDS {
-        let mut left: Vec<usize> = shuffled.iter().copied().skip(fold).step_by(FOLDS).collect();
-        left.sort_unstable();
-        let kept: Vec<usize> = (0..n).filter(|i| left.binary_search(i).is_err()).collect();
-        let pick = |from: &[f64]| kept.iter().map(|i| from[*i]).collect::<Vec<f64>>();
-        let (kept_target, kept_extra) = (pick(target), pick(extra));
-        let kept_design = design.subset(&kept);
-        let effort = options.effort;
-        let Ok(learned) = learn(layout, &kept_design, &kept_target, &kept_extra, theta, effort)
-        else {
-            continue;
-        };
-        let units = (learned.mean, learned.sd);
-        let posterior = Posterior::new(
-            layout,
-            codes,
-            kept_design,
-            &learned.observed,
-            &learned.theta,
-        );
-        let Some(posterior) = posterior else { continue };
-        for i in left {
-            let predicted = posterior.predict(layout, codes, design, i);
-            let residual = target[i] - (units.0 + units.1 * predicted.mean());
-            let variance = units.1.powi(2) * predicted.variance + extra[i];
-            scores[i] = Some(residual.abs() / variance.sqrt());
-        }
-    }
-    scores.into_iter().flatten().collect()
 }

@@ -387,7 +387,8 @@ fn ordinal_variance(median: u16, seen: &[u32]) -> f64 {
 /// The names of each part (with a column, without) are in order.
 fn position(names: &[(String, u32)], columns: usize, name: &str) -> Option<usize> {
     let (frequent, rare) = names.split_at(columns.min(names.len()));
-    let find = |part: &[(String, u32)]| part.binary_search_by(|(other, _)| other.as_str().cmp(name));
+    let find =
+        |part: &[(String, u32)]| part.binary_search_by(|(other, _)| other.as_str().cmp(name));
     match (find(frequent), find(rare)) {
         (Ok(n), _) => Some(n),
         (Err(_), Ok(n)) => Some(frequent.len() + n),
@@ -537,9 +538,17 @@ impl Design {
                 self.columns[(rows[i], c)]
             }),
             own: self.own.iter().map(|own| pick(own, rows)).collect(),
-            square: self.square.iter().map(|square| pick(square, rows)).collect(),
+            square: self
+                .square
+                .iter()
+                .map(|square| pick(square, rows))
+                .collect(),
             rare: self.rare.iter().map(|rare| pick(rare, rows)).collect(),
-            levels: self.levels.iter().map(|levels| pick(levels, rows)).collect(),
+            levels: self
+                .levels
+                .iter()
+                .map(|levels| pick(levels, rows))
+                .collect(),
             years: pick(&self.years, rows),
         }
     }

@@ -148,7 +148,9 @@ impl Layout {
         let value = |n: usize| theta.get(n).copied().unwrap_or_default().exp();
         let parts = self.parts.iter();
         let alike = parts.clone().filter(|part| part.weight.is_some()).count() as f64;
-        let similarity = self.similarity.map(|(sd, reach)| (value(sd).powi(2), value(reach)));
+        let similarity = self
+            .similarity
+            .map(|(sd, reach)| (value(sd).powi(2), value(reach)));
         Scales {
             sd: parts
                 .clone()
@@ -291,7 +293,9 @@ pub(super) fn fill(
         index.add_to(j, column);
     }
     for i in 0..n {
-        kernel[(i, i)] = 1.0 + scales.similarity + scales.index.map_or(0.0, |(variance, _)| variance)
+        kernel[(i, i)] = 1.0
+            + scales.similarity
+            + scales.index.map_or(0.0, |(variance, _)| variance)
             + own_variance(layout, design, scales, i);
         if has_similarity {
             similarity[(i, i)] = scales.similarity;

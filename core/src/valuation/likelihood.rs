@@ -71,21 +71,22 @@ pub(super) struct Likelihood<'a> {
     layout: &'a Layout,
     sorted: Sorted<'a>,
     observed: &'a Observed,
+    /// The theta that `solved` and the inverse of its factor belong to.
+    solved_at: Option<Vec<f64>>,
+    inverted_at: Option<Vec<f64>>,
     solved: Solved,
     buffers: Buffers,
 }
 
 impl<'a> Likelihood<'a> {
-    pub fn new(
-        layout: &'a Layout,
-        design: &'a Design,
-        observed: &'a Observed,
-    ) -> Likelihood<'a> {
+    pub fn new(layout: &'a Layout, design: &'a Design, observed: &'a Observed) -> Likelihood<'a> {
         let n = design.rows();
         Likelihood {
             layout,
             sorted: Sorted::new(design),
             observed,
+            solved_at: None,
+            inverted_at: None,
             solved: Solved {
                 factor: Mat::zeros(n, n),
                 alpha: vec![0.0; n],
@@ -96,7 +97,12 @@ impl<'a> Likelihood<'a> {
     }
 
     /// Factorises the covariance; `None` when it is not positive definite in floats.
-    fn solve(&mut self, scales: &Scales) -> Option<()> {
+    fn solve(&mut self, theta: &[f64]) -> Option<()> {
+        if self.solved_at.as_deref() == Some(theta) {
+            return Some(());
+        }
+        self.solved_at = None;
+        let scales = &self.layout.scales(theta);
         let (solved, buffers) = (&mut self.solved, &mut self.buffers);
         kernel::fill(
             self.layout,
@@ -128,11 +134,19 @@ impl<'a> Likelihood<'a> {
         // Equation 2.30.
         solved.log_marginal_likelihood =
             -fit / 2.0 - log_determinant - n as f64 / 2.0 * (2.0 * std::f64::consts::PI).ln();
-        solved.log_marginal_likelihood.is_finite().then_some(())
+        if !solved.log_marginal_likelihood.is_finite() {
+            return None;
+        }
+        self.solved_at = Some(theta.to_vec());
+        Some(())
     }
 
     /// K^-1 = L^-T L^-1; the diagonal is that of a matrix of inner products of the columns of L^-1.
     fn invert_factor(&mut self) {
+        if self.inverted_at.is_some() && self.inverted_at == self.solved_at {
+            return;
+        }
+        self.inverted_at.clone_from(&self.solved_at);
         invert_lower_triangular(
             self.buffers.inverse_factor.as_mut(),
             self.solved.factor.as_ref(),
@@ -141,15 +155,17 @@ impl<'a> Likelihood<'a> {
     }
 
     pub fn log_marginal_likelihood(&mut self, theta: &[f64]) -> Option<f64> {
-        self.solve(&self.layout.scales(theta))?;
+        self.solve(theta)?;
         Some(self.solved.log_marginal_likelihood)
     }
 
     /// The log marginal likelihood and its gradient with respect to theta; `None` when the covariance cannot be factorised.
     pub fn with_gradient(&mut self, theta: &[f64]) -> Option<(f64, Vec<f64>)> {
-        let scales = self.layout.scales(theta);
-        self.solve(&scales)?;
+        // The gradient overwrites the similarity.
+        self.solved_at = None;
+        self.solve(theta)?;
         self.invert_factor();
+        let scales = self.layout.scales(theta);
         let inverse_factor = self.buffers.inverse_factor.as_ref();
         matmul(
             self.buffers.inverse.as_mut(),
@@ -162,10 +178,7 @@ impl<'a> Likelihood<'a> {
             1.0,
             Par::Seq,
         );
-        Some((
-            self.solved.log_marginal_likelihood,
-            self.gradient(&scales),
-        ))
+        Some((self.solved.log_marginal_likelihood, self.gradient(&scales)))
     }
 
     /// 1/2 tr[(alpha alpha' - K^-1) dK/dtheta] (equation 5.9) without a product of matrices of full size: W = alpha alpha' -
@@ -177,6 +190,7 @@ impl<'a> Likelihood<'a> {
             observed,
             solved,
             buffers,
+            ..
         } = self;
         let design = sorted.design;
         let n = design.rows();
@@ -208,8 +222,7 @@ impl<'a> Likelihood<'a> {
         let diagonal: Vec<f64> = (0..n).map(|i| buffers.inverse[(i, i)]).collect();
         let trace: f64 = diagonal.iter().sum();
 
-        gradient[layout.noise] =
-            scales.noise * lanes::dot(&observed.noise_weights, &diagonal);
+        gradient[layout.noise] = scales.noise * lanes::dot(&observed.noise_weights, &diagonal);
         if let (Some((sd, length)), Some((variance, years))) = (layout.index, scales.index) {
             gradient[sd] = variance * (trace + 2.0 * index_sum);
             gradient[length] = variance * index_moment / years;
@@ -284,9 +297,9 @@ impl<'a> Likelihood<'a> {
     /// Every row predicted from all others, without fitting again (section 5.4.2, equations 5.10 to 5.12). The row's own
     /// noise is that of an ordinary sale; what is known to be uncertain about its price stays.
     pub fn leave_one_out(&mut self, theta: &[f64]) -> Option<LeaveOneOut> {
-        let scales = self.layout.scales(theta);
-        self.solve(&scales)?;
+        self.solve(theta)?;
         self.invert_factor();
+        let noise = self.layout.scales(theta).noise;
         let n = self.solved.alpha.len();
         let mut found = LeaveOneOut {
             residuals: Vec::with_capacity(n),
@@ -297,14 +310,14 @@ impl<'a> Likelihood<'a> {
             let precision = lanes::dot(column, column);
             let weight = self.observed.noise_weights[i];
             found.residuals.push(self.solved.alpha[i] / precision);
-            let variance = precision.recip() + scales.noise * (1.0 - weight);
+            let variance = precision.recip() + noise * (1.0 - weight);
             found.sds.push(variance.max(kernel::JITTER).sqrt());
         }
         Some(found)
     }
 
     pub fn into_solved(mut self, theta: &[f64]) -> Option<Solved> {
-        self.solve(&self.layout.scales(theta))?;
+        self.solve(theta)?;
         Some(self.solved)
     }
 }

@@ -36,7 +36,13 @@ mod tests {
     #[test]
     fn falling_neighbours_are_pooled_by_weight() {
         let found = isotonic(&[0.0, 0.3, 0.1, 0.4, 0.35], &[2.1, 3.1, 1.1, 0.1, 4.1]);
-        let right = [0.0, 0.247_619_048, 0.247_619_048, 0.351_190_476, 0.351_190_476];
+        let right = [
+            0.0,
+            0.247_619_048,
+            0.247_619_048,
+            0.351_190_476,
+            0.351_190_476,
+        ];
         for (found, right) in found.iter().zip(right) {
             assert!((found - right).abs() < 5e-10, "{found} for {right}");
         }

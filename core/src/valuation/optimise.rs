@@ -2,7 +2,7 @@
 
 use super::{kernel::Layout, likelihood::Likelihood};
 use argmin::{
-    core::{CostFunction, Error, Executor, Gradient},
+    core::{CostFunction, Error, Executor, Gradient, State},
     solver::{linesearch::MoreThuenteLineSearch, quasinewton::LBFGS},
 };
 use std::cell::RefCell;
@@ -39,14 +39,33 @@ const WORST: f64 = 1e10;
 /// Of several corrections kept, ten were enough in the book: Nocedal & Wright, Numerical Optimization (2006), section 7.2.
 const CORRECTIONS: usize = 10;
 
-/// Searches from `start`; `None` when the covariance cannot be factorised there or anywhere near.
+type Search = LBFGS<MoreThuenteLineSearch<Vec<f64>, Vec<f64>, f64>, Vec<f64>, Vec<f64>, f64>;
+
+/// Where to begin, and the curvature that an earlier search over much the same sales has seen.
+#[derive(Clone)]
+pub(super) struct Start {
+    pub theta: Vec<f64>,
+    search: Option<Search>,
+}
+
+impl Start {
+    pub fn at_prior(layout: &Layout) -> Start {
+        Start {
+            theta: layout.start(),
+            search: None,
+        }
+    }
+}
+
+/// Searches from `start`, and says where the next search may start; `None` when the covariance cannot be factorised there or
+/// anywhere near.
 pub(super) fn maximise(
     layout: &Layout,
     likelihood: &mut Likelihood<'_>,
     rows: usize,
-    start: &[f64],
+    start: &Start,
     effort: Effort,
-) -> Option<Optimum> {
+) -> Option<(Optimum, Start)> {
     let target = Target {
         layout,
         per_row: (rows.max(1) as f64).recip(),
@@ -58,29 +77,40 @@ pub(super) fn maximise(
             evaluations: 0,
         }),
     };
-    let start = target.standard(start);
+    let (remembered, start) = (start.search.clone(), target.standard(&start.theta));
     let (first, _) = target.evaluate(&start).ok()?;
     let tolerance = effort.tolerance * first.abs().max(target.per_row);
-    let search = LBFGS::new(MoreThuenteLineSearch::new(), CORRECTIONS)
+    let search = remembered
+        .unwrap_or_else(|| LBFGS::new(MoreThuenteLineSearch::new(), CORRECTIONS))
         .with_tolerance_cost(tolerance)
         .and_then(|search| search.with_tolerance_grad(tolerance.min(1e-9)));
     let Ok(search) = search else { return None };
     // However the search ends, the best point that it saw counts: a line search that gives up near the top is no failure.
     let ended = Executor::new(&target, search)
-        .configure(|state| state.param(start).max_iters(u64::from(effort.most_iterations)))
+        .configure(|state| {
+            state
+                .param(start)
+                .max_iters(u64::from(effort.most_iterations))
+        })
         .timer(false)
         .run();
-    drop(ended);
+    // A last step of no length has no curvature, and would spoil the next search.
+    let search = ended.ok().and_then(|ended| {
+        let moved = ended.state.get_prev_param() != ended.state.get_param();
+        moved.then_some(ended.solver)
+    });
     let seen = target.seen.into_inner();
     let (cost, standard) = seen.best?;
     if cost >= WORST {
         return None;
     }
-    Some(Optimum {
-        theta: layout.held(&from_standard(layout, &standard)),
+    let theta = layout.held(&from_standard(layout, &standard));
+    let optimum = Optimum {
+        theta: theta.clone(),
         log_posterior: -cost / target.per_row,
         evaluations: seen.evaluations,
-    })
+    };
+    Some((optimum, Start { theta, search }))
 }
 
 /// The search runs in standard deviations of the prior from its median, and on the posterior per sale: so the first step,

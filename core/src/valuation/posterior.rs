@@ -4,7 +4,7 @@ use super::{
     features::{Code, Design, ordinal_columns},
     kernel::{self, Cross, Layout, Ordinals, Scales},
     lanes,
-    likelihood::{Likelihood, Observed, Solved},
+    likelihood::Solved,
     monotone::isotonic,
 };
 use faer::{
@@ -49,15 +49,13 @@ impl Predicted {
 }
 
 impl Posterior {
-    /// `None` when the covariance cannot be factorised.
     pub fn new(
         layout: &Layout,
         codes: &[Code],
         design: Design,
-        observed: &Observed,
+        solved: Solved,
         theta: &[f64],
-    ) -> Option<Posterior> {
-        let solved = Likelihood::new(layout, &design, observed).into_solved(theta)?;
+    ) -> Posterior {
         let scales = layout.scales(theta);
         let column_alpha: Vec<f64> = (0..layout.columns())
             .map(|c| lanes::dot(design.columns.col_as_slice(c), &solved.alpha))
@@ -78,13 +76,13 @@ impl Posterior {
                 | Code::Date { .. } => Vec::new(),
             })
             .collect();
-        Some(Posterior {
+        Posterior {
             design,
             scales,
             solved,
             column_alpha,
             lifts,
-        })
+        }
     }
 
     /// Row `i` of `asked`, a new sale of ordinary noise.
@@ -172,12 +170,7 @@ impl Posterior {
 }
 
 /// The path of an ordinal feature over its levels is made to rise; what that adds at each level.
-fn lifts(
-    levels: usize,
-    variance: f64,
-    column_alpha: &[f64],
-    known: &[Option<u16>],
-) -> Vec<f64> {
+fn lifts(levels: usize, variance: f64, column_alpha: &[f64], known: &[Option<u16>]) -> Vec<f64> {
     let mut columns = vec![0.0; levels];
     let mut path = Vec::with_capacity(levels);
     let mut weights = vec![UNSEEN_WEIGHT; levels];
@@ -189,5 +182,9 @@ fn lifts(
         weights[usize::from(*level)] += 1.0;
     }
     let rising = isotonic(&path, &weights);
-    rising.iter().zip(&path).map(|(new, old)| new - old).collect()
+    rising
+        .iter()
+        .zip(&path)
+        .map(|(new, old)| new - old)
+        .collect()
 }

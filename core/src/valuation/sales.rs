@@ -3,7 +3,8 @@
 use super::{
     features::{Code, Design, Row, RowFault, Schema, Value},
     kernel::{self, Layout, Sorted},
-    likelihood::{self, Likelihood, Observed},
+    learn::{self, Evidence},
+    likelihood::{self, Likelihood},
 };
 use faer::Mat;
 use serde::{Deserialize, Serialize};
@@ -85,7 +86,9 @@ impl Sales {
         Ok(Sales {
             schema: schema.clone(),
             rows: in_order().map(|sale| sale.row.clone()).collect(),
-            target: in_order().map(|sale| sale.price.ln() - sale.guide_ln).collect(),
+            target: in_order()
+                .map(|sale| sale.price.ln() - sale.guide_ln)
+                .collect(),
             guide_ln: in_order().map(|sale| sale.guide_ln).collect(),
             extra: in_order().map(|sale| sale.extra_variance).collect(),
             given,
@@ -121,15 +124,15 @@ impl Sales {
         drawn
     }
 
-    pub(super) fn design(&self, codes: &[Code], chosen: &[usize]) -> Design {
+    /// What the sales named tell; in the order named.
+    pub(super) fn evidence(&self, codes: &[Code], chosen: &[usize]) -> Evidence {
         let rows: Vec<Row> = chosen.iter().map(|i| self.rows[*i].clone()).collect();
-        Design::new(codes, &rows)
-    }
-
-    /// Log prices over the guide's, and their known variances.
-    pub(super) fn targets(&self, chosen: &[usize]) -> (Vec<f64>, Vec<f64>) {
         let pick = |from: &[f64]| chosen.iter().map(|i| from[*i]).collect();
-        (pick(&self.target), pick(&self.extra))
+        Evidence {
+            design: Design::new(codes, &rows),
+            target: pick(&self.target),
+            extra: pick(&self.extra),
+        }
     }
 
     // At hyperparameters that are given, for checks against other programs. Rows and columns, noise weights and answers are
@@ -142,10 +145,10 @@ impl Sales {
 
     /// The covariance of the sales without noise, in standard units.
     pub fn kernel(&self, hyperparameters: &[f64]) -> Vec<Vec<f64>> {
-        let (layout, design, theta) = self.at(hyperparameters);
+        let (layout, evidence, theta) = self.at(hyperparameters);
         let n = self.len();
         let (mut kernel, mut similarity) = (Mat::zeros(n, n), Mat::zeros(n, n));
-        let sorted = Sorted::new(&design);
+        let sorted = Sorted::new(&evidence.design);
         kernel::fill(
             &layout,
             &sorted,
@@ -168,16 +171,16 @@ impl Sales {
         hyperparameters: &[f64],
         noise_weights: &[f64],
     ) -> Option<f64> {
-        let (layout, design, theta) = self.at(hyperparameters);
-        let observed = self.observed(noise_weights);
-        Likelihood::new(&layout, &design, &observed).log_marginal_likelihood(&theta)
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let observed = evidence.observed(self.in_order(noise_weights));
+        Likelihood::new(&layout, &evidence.design, &observed).log_marginal_likelihood(&theta)
     }
 
     /// With respect to the logarithms of the hyperparameters.
     pub fn gradient(&self, hyperparameters: &[f64], noise_weights: &[f64]) -> Option<Vec<f64>> {
-        let (layout, design, theta) = self.at(hyperparameters);
-        let observed = self.observed(noise_weights);
-        let found = Likelihood::new(&layout, &design, &observed).with_gradient(&theta);
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let observed = evidence.observed(self.in_order(noise_weights));
+        let found = Likelihood::new(&layout, &evidence.design, &observed).with_gradient(&theta);
         found.map(|(_, gradient)| gradient)
     }
 
@@ -186,10 +189,10 @@ impl Sales {
         hyperparameters: &[f64],
         noise_weights: &[f64],
     ) -> Option<LeaveOneOut> {
-        let (layout, design, theta) = self.at(hyperparameters);
-        let observed = self.observed(noise_weights);
-        let found = Likelihood::new(&layout, &design, &observed).leave_one_out(&theta)?;
-        let (_, sd) = super::standard_units(&self.target);
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let observed = evidence.observed(self.in_order(noise_weights));
+        let found = Likelihood::new(&layout, &evidence.design, &observed).leave_one_out(&theta)?;
+        let (_, sd) = evidence.units();
         let told = |values: &[f64]| {
             let mut answer = vec![0.0; values.len()];
             for (value, given) in values.iter().zip(&self.given) {
@@ -211,20 +214,17 @@ impl Sales {
     ) -> Option<super::StoredFit> {
         let codes = self.codes();
         let left_out = self.leave_one_out(hyperparameters, noise_weights)?;
-        let (mean, sd) = super::standard_units(&self.target);
-        let in_order = |values: &[f64]| -> Vec<f64> {
-            self.given.iter().map(|given| values[*given]).collect()
-        };
-        let residuals = in_order(&left_out.residuals);
-        let residual_sds = in_order(&left_out.sds);
+        let (mean, sd) = self.at(hyperparameters).1.units();
+        let residuals = self.in_order(&left_out.residuals);
+        let residual_sds = self.in_order(&left_out.sds);
         Some(super::StoredFit {
             schema: self.schema.clone(),
             priors: Layout::new(&self.schema, &codes).priors,
             hyperparameters: hyperparameters.to_vec(),
             mean,
             sd,
-            noise_weights: in_order(noise_weights),
-            scores: super::closed_form_scores(&residuals, &residual_sds),
+            noise_weights: self.in_order(noise_weights),
+            scores: learn::closed_form_scores(&residuals, &residual_sds),
             residuals,
             residual_sds,
             seed: 0,
@@ -237,18 +237,23 @@ impl Sales {
         })
     }
 
-    fn at(&self, hyperparameters: &[f64]) -> (Layout, Design, Vec<f64>) {
+    fn at(&self, hyperparameters: &[f64]) -> (Layout, Evidence, Vec<f64>) {
         let codes = self.codes();
-        let layout = Layout::new(&self.schema, &codes);
-        let design = Design::new(&codes, &self.rows);
+        let all: Vec<usize> = (0..self.len()).collect();
         let theta = hyperparameters.iter().map(|value| value.ln()).collect();
-        (layout, design, theta)
+        (
+            Layout::new(&self.schema, &codes),
+            self.evidence(&codes, &all),
+            theta,
+        )
     }
 
-    fn observed(&self, noise_weights: &[f64]) -> Observed {
-        let units = super::standard_units(&self.target);
-        let weights = self.given.iter().map(|i| noise_weights[*i]).collect();
-        super::observe(&self.target, &self.extra, units, weights)
+    /// From the order given into the canonical one.
+    fn in_order(&self, values: &[f64]) -> Vec<f64> {
+        self.given
+            .iter()
+            .map(|given| values.get(*given).copied().unwrap_or(1.0))
+            .collect()
     }
 }
 

@@ -123,11 +123,19 @@ fn priors_stand_in_the_order_of_the_vectors() {
         let priors = case.sales().priors();
         let medians: Vec<f64> = priors.iter().map(|prior| prior.median).collect();
         let sds: Vec<f64> = priors.iter().map(|prior| prior.sd_of_log).collect();
-        all_close(&medians, &numbers(&case.json["prior_median"]), 1e-12, "median");
+        all_close(
+            &medians,
+            &numbers(&case.json["prior_median"]),
+            1e-12,
+            "median",
+        );
         all_close(&sds, &numbers(&case.json["prior_sd_of_log"]), 1e-12, "sd");
         let names: Vec<&str> = priors.iter().map(|prior| prior.name.as_str()).collect();
         assert_eq!(names[0], "sd of f0");
-        assert_eq!(names[6..9], ["sd of trend", "sd of similarity", "sd of noise"]);
+        assert_eq!(
+            names[6..9],
+            ["sd of trend", "sd of similarity", "sd of noise"]
+        );
     }
 }
 
@@ -149,8 +157,15 @@ fn likelihood_and_gradient_are_those_of_the_other_program() {
         let likelihood = sales.log_marginal_likelihood(&case.theta, &case.weights);
         let right = case.json["log_marginal_likelihood"].as_f64().expect("it");
         close(likelihood.expect("factorised"), right, 1e-9, "likelihood");
-        let gradient = sales.gradient(&case.theta, &case.weights).expect("factorised");
-        all_close(&gradient, &numbers(&case.json["gradient"]), 1e-9, "gradient");
+        let gradient = sales
+            .gradient(&case.theta, &case.weights)
+            .expect("factorised");
+        all_close(
+            &gradient,
+            &numbers(&case.json["gradient"]),
+            1e-9,
+            "gradient",
+        );
     }
 }
 
@@ -158,15 +173,22 @@ fn likelihood_and_gradient_are_those_of_the_other_program() {
 fn gradient_agrees_with_central_differences() {
     for case in cases() {
         let sales = case.sales();
-        let gradient = sales.gradient(&case.theta, &case.weights).expect("factorised");
+        let gradient = sales
+            .gradient(&case.theta, &case.weights)
+            .expect("factorised");
         for (n, slope) in gradient.iter().enumerate() {
             let at = |step: f64| {
                 let mut theta = case.theta.clone();
                 theta[n] *= step.exp();
-                sales.log_marginal_likelihood(&theta, &case.weights).expect("factorised")
+                sales
+                    .log_marginal_likelihood(&theta, &case.weights)
+                    .expect("factorised")
             };
             let difference = (at(1e-5) - at(-1e-5)) / 2e-5;
-            assert!((slope - difference).abs() < 1e-6, "{n}: {slope} for {difference}");
+            assert!(
+                (slope - difference).abs() < 1e-6,
+                "{n}: {slope} for {difference}"
+            );
         }
     }
 }
@@ -178,15 +200,29 @@ fn leaving_one_out_needs_no_refitting() {
             .sales()
             .leave_one_out(&case.theta, &case.weights)
             .expect("factorised");
-        all_close(&residuals, &numbers(&case.json["loo_residual"]), 1e-9, "residual");
+        all_close(
+            &residuals,
+            &numbers(&case.json["loo_residual"]),
+            1e-9,
+            "residual",
+        );
         all_close(&sds, &numbers(&case.json["loo_sd"]), 1e-9, "sd");
         let next: Vec<f64> = residuals
             .iter()
             .zip(&sds)
             .map(|(residual, sd)| (8.0 + (residual / sd).powi(2)) / 9.0)
             .collect();
-        all_close(&next, &numbers(&case.json["next_noise_weights"]), 1e-9, "weight");
-        let scores: Vec<f64> = residuals.iter().zip(&sds).map(|(r, sd)| r.abs() / sd).collect();
+        all_close(
+            &next,
+            &numbers(&case.json["next_noise_weights"]),
+            1e-9,
+            "weight",
+        );
+        let scores: Vec<f64> = residuals
+            .iter()
+            .zip(&sds)
+            .map(|(r, sd)| r.abs() / sd)
+            .collect();
         let right = case.json["loo_conformal_factor_80"].as_f64().expect("it");
         close(factor(&scores, 0.8).factor, right, 1e-9, "factor");
     }
@@ -195,12 +231,20 @@ fn leaving_one_out_needs_no_refitting() {
 #[test]
 fn predictions_are_those_of_the_other_program() {
     for case in cases() {
-        let stored = case.sales().stored_at(&case.theta, &case.weights).expect("factorised");
+        let stored = case
+            .sales()
+            .stored_at(&case.theta, &case.weights)
+            .expect("factorised");
         let fit = Fit::from_stored(stored, &case.sales).expect("a fit");
         let right = |name: &str| numbers(&case.json["test"][name]);
         for (i, row) in case.asked.iter().enumerate() {
             let found = fit.predict(row, 0.0, 0.8).expect("a price");
-            close(found.ln_mean, right("mean_ln_price_monotone")[i], 1e-9, "mean");
+            close(
+                found.ln_mean,
+                right("mean_ln_price_monotone")[i],
+                1e-9,
+                "mean",
+            );
             close(found.ln_sd, right("sd_ln_price")[i], 1e-9, "sd");
             close(found.low, right("low_80")[i], 1e-9, "low");
             close(found.likely, right("likely")[i], 1e-9, "likely");
@@ -208,8 +252,18 @@ fn predictions_are_those_of_the_other_program() {
 
             let explained = fit.explain(row, 0.0).expect("reasons");
             let by_rule: f64 = explained.effects.iter().map(|effect| effect.by_rule).sum();
-            close(explained.ln_mean, found.ln_mean, 1e-12, "sum of the effects");
-            close(found.ln_mean - by_rule, right("mean_ln_price")[i], 1e-9, "without the rule");
+            close(
+                explained.ln_mean,
+                found.ln_mean,
+                1e-12,
+                "sum of the effects",
+            );
+            close(
+                found.ln_mean - by_rule,
+                right("mean_ln_price")[i],
+                1e-9,
+                "without the rule",
+            );
         }
     }
 }
@@ -228,11 +282,26 @@ fn the_optimum_is_that_of_the_other_program() {
         let map = &case.json["map"];
         let right = numbers(&map["theta"]);
         all_close(&fit.stored().hyperparameters, &right, 1e-4, "theta");
-        close(fit.stored().log_posterior, map["log_posterior"].as_f64().expect("it"), 1e-6, "posterior");
+        close(
+            fit.stored().log_posterior,
+            map["log_posterior"].as_f64().expect("it"),
+            1e-6,
+            "posterior",
+        );
         for (i, row) in case.asked.iter().enumerate() {
             let found = fit.predict(row, 0.0, 0.8).expect("a price");
-            close(found.ln_mean, numbers(&map["test_mean_ln_price"])[i], 1e-5, "mean");
-            close(found.ln_sd, numbers(&map["test_sd_ln_price"])[i], 1e-5, "sd");
+            close(
+                found.ln_mean,
+                numbers(&map["test_mean_ln_price"])[i],
+                1e-5,
+                "mean",
+            );
+            close(
+                found.ln_sd,
+                numbers(&map["test_sd_ln_price"])[i],
+                1e-5,
+                "sd",
+            );
         }
     }
 }
