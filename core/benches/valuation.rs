@@ -1,7 +1,7 @@
 //! How long a fit and a valuation take, on one thread: sales are made up, with 28 hyperparameters as in a plain guide and 49
 //! as an engine's features give.
 //!
-//! `cargo bench -p outshop-core --bench valuation`; beside it `valuation-bar/peers.py` times other programs.
+//! `cargo bench -p outshop-core --bench valuation`; beside it `tests/valuation-bar/peers.py` times other programs.
 
 #![expect(
     clippy::expect_used,

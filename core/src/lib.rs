@@ -8,6 +8,7 @@ mod words;
 
 pub mod days;
 pub mod money;
+mod pennies;
 pub mod units;
 
 pub mod engine;

@@ -5,6 +5,8 @@
 //! not fit are believed less by one reweighting, the range comes from out-of-fold residuals, and a better grade never lowers
 //! the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006).
 
+mod comparables;
+pub mod engine_features;
 mod explain;
 mod features;
 mod kernel;
@@ -17,7 +19,8 @@ mod posterior;
 mod range;
 mod sales;
 
-pub use explain::{Effect, Explanation, Part};
+pub use comparables::{Comparable, Difference, Outlier, Step};
+pub use explain::{Effect, Explanation, Narrowing, Part, Warning, money_steps};
 pub use features::{Code, Feature, FeatureKind, Row, RowFault, Schema, SchemaFault, Value};
 pub use kernel::Prior;
 pub use monotone::isotonic;
@@ -30,6 +33,7 @@ use kernel::Layout;
 use likelihood::Likelihood;
 use posterior::{Posterior, Predicted};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// Below this number of sales the guide's own uncertainty rules.
 pub const FEWEST_SALES: usize = 8;
@@ -108,6 +112,8 @@ pub struct Fit {
     /// Of the sales learned from, in the canonical order.
     learned: Vec<usize>,
     posterior: Posterior,
+    /// All sales, when there are more than were learned from.
+    all: Option<Design>,
 }
 
 /// A price that is not known yet.
@@ -165,6 +171,7 @@ pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit,
     let theta = &full.end.theta;
     let posterior = Posterior::new(&layout, &stored.codes, evidence.design, full.solved, theta);
     Ok(Fit {
+        all: sales.beyond(&stored.codes, &learned),
         stored,
         sales,
         layout,
@@ -201,8 +208,13 @@ impl Fit {
         }
         let evidence = sales.evidence(&stored.codes, &learned);
         let (mean, sd) = evidence.units();
-        let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * b.abs().max(1.0);
-        if !close(mean, stored.mean) || !close(sd, stored.sd) || sales.codes() != stored.codes {
+        let codes = sales.codes();
+        let same_codes = codes
+            .iter()
+            .zip(&stored.codes)
+            .all(|(code, other)| code.is(other));
+        let units = features::close(mean, stored.mean) && features::close(sd, stored.sd);
+        if !units || !same_codes {
             return Err(FitError::OtherSales);
         }
         let observed = evidence.observed(stored.noise_weights.clone());
@@ -212,6 +224,7 @@ impl Fit {
             .ok_or(FitError::NotPositiveDefinite)?;
         let posterior = Posterior::new(&layout, &stored.codes, evidence.design, solved, &theta);
         Ok(Fit {
+            all: sales.beyond(&stored.codes, &learned),
             stored,
             sales,
             layout,
@@ -227,14 +240,69 @@ impl Fit {
     /// The price of what a row describes. `guide_ln`: log of the guide's price for it, 0 without a guide. `level`: share of
     /// prices that the range is to hold, held between 0.01 and 0.99.
     pub fn predict(&self, row: &Row, guide_ln: f64, level: f64) -> Result<Prediction, RowFault> {
-        self.stored.schema.check(row)?;
-        let asked = Design::new(&self.stored.codes, std::slice::from_ref(row));
-        Ok(self.priced(&self.predicted(&asked, 0), guide_ln, level))
+        Ok(self.priced(&self.predicted(row)?, guide_ln, level))
     }
 
-    fn predicted(&self, asked: &Design, i: usize) -> Predicted {
-        self.posterior
-            .predict(&self.layout, &self.stored.codes, asked, i)
+    /// The share of the predicted prices that lie above `price`: what speaks for a buyer at that price.
+    pub fn chance_above(&self, prediction: &Prediction, price: f64) -> f64 {
+        let off = (prediction.ln_mean - price.max(f64::MIN_POSITIVE).ln()) / prediction.ln_sd;
+        range::normal_share(off)
+    }
+
+    fn predicted(&self, row: &Row) -> Result<Predicted, RowFault> {
+        self.stored.schema.check(row)?;
+        let codes = &self.stored.codes;
+        let asked = Design::new(codes, std::slice::from_ref(row));
+        let (_, posterior) = self.posterior_for(&asked);
+        Ok(posterior.predict(&self.layout, codes, &asked))
+    }
+
+    /// Each sale's share in the price of a row, by its place in the canonical order.
+    fn weights(&self, row: &Row) -> Result<Vec<(usize, f64)>, RowFault> {
+        self.stored.schema.check(row)?;
+        let asked = Design::new(&self.stored.codes, std::slice::from_ref(row));
+        let (rows, posterior) = self.posterior_for(&asked);
+        let weights = posterior.weights(&self.layout, &asked);
+        Ok(rows.iter().copied().zip(weights).collect())
+    }
+
+    /// The sales that a price is conditioned on: all, or of very many the nearest to the row.
+    fn posterior_for(&self, asked: &Design) -> (Cow<'_, [usize]>, Cow<'_, Posterior>) {
+        let Some(all) = &self.all else {
+            return (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior));
+        };
+        let nearest = self
+            .posterior
+            .nearest(&self.layout, all, asked, self.stored.nearest);
+        let near = self.near(&nearest).map(Cow::Owned);
+        match near {
+            Some(posterior) => (Cow::Owned(nearest), posterior),
+            // The sample is a worse answer than the nearest, and better than none.
+            None => (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior)),
+        }
+    }
+
+    /// What the sales named say, in the units and with the hyperparameters of the fit.
+    fn near(&self, rows: &[usize]) -> Option<Posterior> {
+        let stored = &self.stored;
+        let weight = |row: &usize| match self.learned.binary_search(row) {
+            Ok(at) => stored.noise_weights.get(at).copied().unwrap_or(1.0),
+            Err(_) => 1.0,
+        };
+        let evidence = self.sales.evidence(&stored.codes, rows);
+        let units = (stored.mean, stored.sd);
+        let observed = evidence.observed_in(units, rows.iter().map(weight).collect());
+        let theta: Vec<f64> = stored.hyperparameters.iter().map(|h| h.ln()).collect();
+        let solved =
+            Likelihood::new(&self.layout, &evidence.design, &observed).into_solved(&theta)?;
+        let codes = &stored.codes;
+        Some(Posterior::new(
+            &self.layout,
+            codes,
+            evidence.design,
+            solved,
+            &theta,
+        ))
     }
 
     fn priced(&self, predicted: &Predicted, guide_ln: f64, level: f64) -> Prediction {

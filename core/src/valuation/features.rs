@@ -95,7 +95,7 @@ impl Schema {
                 (FeatureKind::Numeric, Value::Number(number))
                 | (FeatureKind::Date, Value::Years(number)) => {
                     // Squares and their sums stay far from the largest float.
-                    if !(number.abs() <= 1e100) {
+                    if !(-1e100..=1e100).contains(number) {
                         return Err(RowFault::NotANumber { feature: name() });
                     }
                 }
@@ -272,6 +272,51 @@ impl Code {
             .collect()
     }
 
+    /// Whether two codes are the same but for last digits, which a file may lose.
+    pub(super) fn is(&self, other: &Code) -> bool {
+        match (self, other) {
+            (
+                Code::Numeric {
+                    mean: a,
+                    sd: b,
+                    lowest: c,
+                    highest: d,
+                },
+                Code::Numeric {
+                    mean,
+                    sd,
+                    lowest,
+                    highest,
+                },
+            )
+            | (
+                Code::Date {
+                    mean: a,
+                    sd: b,
+                    first: c,
+                    last: d,
+                },
+                Code::Date {
+                    mean,
+                    sd,
+                    first: lowest,
+                    last: highest,
+                },
+            ) => {
+                let pairs = [(a, mean), (b, sd), (c, lowest), (d, highest)];
+                pairs.iter().all(|(a, b)| close(**a, **b))
+            }
+            (
+                Code::Dropped
+                | Code::Numeric { .. }
+                | Code::Date { .. }
+                | Code::Ordinal { .. }
+                | Code::Category { .. },
+                _,
+            ) => self == other,
+        }
+    }
+
     /// How many columns a feature takes.
     pub(super) fn columns(&self) -> usize {
         match self {
@@ -413,6 +458,11 @@ fn spread(known: &[f64]) -> Option<(f64, f64, f64, f64)> {
     let highest = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let (mean, sd) = mean_and_sd(known);
     (lowest < highest && sd > 0.0 && sd.is_finite()).then_some((mean, sd, lowest, highest))
+}
+
+/// The same but for last digits.
+pub(super) fn close(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 1e-9 * b.abs().max(1e-3)
 }
 
 /// Mean and population standard deviation; both 0 for nothing.

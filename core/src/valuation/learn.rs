@@ -51,7 +51,10 @@ impl Evidence {
 
     /// In standard units.
     pub fn observed(&self, noise_weights: Vec<f64>) -> Observed {
-        let (mean, sd) = self.units();
+        self.observed_in(self.units(), noise_weights)
+    }
+
+    pub fn observed_in(&self, (mean, sd): (f64, f64), noise_weights: Vec<f64>) -> Observed {
         let z = |target: &f64| (target - mean) / sd;
         Observed {
             z: self.target.iter().map(z).collect(),
@@ -171,7 +174,7 @@ pub(super) fn out_of_fold(
             &learned.end.theta,
         );
         for i in left {
-            let predicted = posterior.predict(layout, codes, &evidence.design, i);
+            let predicted = posterior.predict(layout, codes, &evidence.design.subset(&[i]));
             let residual = evidence.target[i] - (mean + sd * predicted.mean());
             let variance = sd.powi(2) * predicted.variance + evidence.extra[i];
             scores[i] = Some(residual.abs() / variance.sqrt());

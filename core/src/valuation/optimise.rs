@@ -24,10 +24,9 @@ impl Default for Effort {
     }
 }
 
-/// Where the search ended.
+/// What the search reached.
 #[derive(Debug, Clone)]
 pub(super) struct Optimum {
-    pub theta: Vec<f64>,
     /// Without the constant of the prior.
     pub log_posterior: f64,
     pub evaluations: u32,
@@ -106,7 +105,6 @@ pub(super) fn maximise(
     }
     let theta = layout.held(&from_standard(layout, &standard));
     let optimum = Optimum {
-        theta: theta.clone(),
         log_posterior: -cost / target.per_row,
         evaluations: seen.evaluations,
     };

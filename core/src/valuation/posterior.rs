@@ -38,8 +38,6 @@ pub(super) struct Predicted {
     pub similarity: f64,
     /// Of an ordinary sale: noise included.
     pub variance: f64,
-    /// Share of each sale in the answer.
-    pub weights: Vec<f64>,
 }
 
 impl Predicted {
@@ -85,8 +83,9 @@ impl Posterior {
         }
     }
 
-    /// Row `i` of `asked`, a new sale of ordinary noise.
-    pub fn predict(&self, layout: &Layout, codes: &[Code], asked: &Design, i: usize) -> Predicted {
+    /// The one row of `asked`, a new sale of ordinary noise.
+    pub fn predict(&self, layout: &Layout, codes: &[Code], asked: &Design) -> Predicted {
+        let i = 0;
         let cross = kernel::cross(
             layout,
             &self.design,
@@ -95,7 +94,7 @@ impl Posterior {
             i,
             Ordinals::Counted,
         );
-        let (reduction, weights) = self.weights(&cross);
+        let reduction = self.reduction(&cross);
         let prior = kernel::prior_variance(layout, asked, &self.scales, i);
         let alpha = &self.solved.alpha;
         let lifts: Vec<f64> = codes
@@ -127,7 +126,6 @@ impl Posterior {
             lifts,
             similarity: lanes::dot(&cross.similarity, alpha),
             variance: (prior - reduction + self.scales.noise).max(kernel::JITTER),
-            weights,
         }
     }
 
@@ -155,17 +153,44 @@ impl Posterior {
             .sum()
     }
 
-    /// k' K^-1 k and K^-1 k.
-    fn weights(&self, cross: &Cross) -> (f64, Vec<f64>) {
+    /// k' K^-1 k.
+    fn reduction(&self, cross: &Cross) -> f64 {
+        let mut half = cross.total.clone();
+        let n = half.len();
+        let column = MatMut::from_column_major_slice_mut(&mut half, n, 1);
+        solve_lower_triangular_in_place(self.solved.factor.as_ref(), column, Par::Seq);
+        lanes::dot(&half, &half)
+    }
+
+    /// K^-1 k: the share of each sale in the answer for the one row of `asked`.
+    pub fn weights(&self, layout: &Layout, asked: &Design) -> Vec<f64> {
+        let (design, scales) = (&self.design, &self.scales);
+        let mut weights = kernel::cross(layout, design, scales, asked, 0, Ordinals::Counted).total;
+        let n = weights.len();
         let factor = self.solved.factor.as_ref();
-        let mut solution = cross.total.clone();
-        let n = solution.len();
-        let mut column = MatMut::from_column_major_slice_mut(&mut solution, n, 1);
+        let mut column = MatMut::from_column_major_slice_mut(&mut weights, n, 1);
         solve_lower_triangular_in_place(factor, column.as_mut(), Par::Seq);
-        let half = column.as_ref().col(0);
-        let reduction = half.squared_norm_l2();
-        solve_upper_triangular_in_place(factor.transpose(), column.as_mut(), Par::Seq);
-        (reduction, solution)
+        solve_upper_triangular_in_place(factor.transpose(), column, Par::Seq);
+        weights
+    }
+
+    /// So many rows of `all` that are nearest to the one row of `asked`, in their order. A grade makes no neighbour.
+    pub fn nearest(
+        &self,
+        layout: &Layout,
+        all: &Design,
+        asked: &Design,
+        count: usize,
+    ) -> Vec<usize> {
+        let near = kernel::cross(layout, all, &self.scales, asked, 0, Ordinals::LeftOut).total;
+        let mut rows: Vec<usize> = (0..near.len()).collect();
+        let nearer = |a: &usize, b: &usize| near[*b].total_cmp(&near[*a]).then(a.cmp(b));
+        if count < rows.len() {
+            rows.select_nth_unstable_by(count, nearer);
+            rows.truncate(count);
+        }
+        rows.sort_unstable();
+        rows
     }
 }
 

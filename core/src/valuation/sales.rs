@@ -40,6 +40,7 @@ pub enum SaleFault {
 pub struct Sales {
     schema: Schema,
     rows: Vec<Row>,
+    prices: Vec<f64>,
     /// ln price less that of the guide.
     target: Vec<f64>,
     guide_ln: Vec<f64>,
@@ -73,7 +74,7 @@ impl Sales {
             if !(told.price > 0.0 && told.price.is_finite()) {
                 return Err(SaleFault::PriceNotAboveNought { sale });
             }
-            if !(told.guide_ln.abs() <= 700.0) {
+            if !(-700.0..=700.0).contains(&told.guide_ln) {
                 return Err(SaleFault::Guide { sale });
             }
             if !(0.0..=100.0).contains(&told.extra_variance) {
@@ -86,6 +87,7 @@ impl Sales {
         Ok(Sales {
             schema: schema.clone(),
             rows: in_order().map(|sale| sale.row.clone()).collect(),
+            prices: in_order().map(|sale| sale.price).collect(),
             target: in_order()
                 .map(|sale| sale.price.ln() - sale.guide_ln)
                 .collect(),
@@ -133,6 +135,28 @@ impl Sales {
             target: pick(&self.target),
             extra: pick(&self.extra),
         }
+    }
+
+    /// All sales in numbers, when they are more than were learned from.
+    pub(super) fn beyond(&self, codes: &[Code], learned: &[usize]) -> Option<Design> {
+        (self.len() > learned.len()).then(|| Design::new(codes, &self.rows))
+    }
+
+    /// Row, price and log of the guide's price, by the place in the canonical order.
+    pub(super) fn told(&self, canonical: usize) -> (&Row, f64, f64) {
+        let guide_ln = self.guide_ln[canonical];
+        (&self.rows[canonical], self.prices[canonical], guide_ln)
+    }
+
+    /// At most so many known values of a feature, spread evenly over those that sales had.
+    pub(super) fn seen(&self, feature: usize, most: usize) -> Vec<Value> {
+        let values = self.rows.iter().filter_map(|row| row.get(feature));
+        let mut known: Vec<&Value> = values.filter(|value| **value != Value::Missing).collect();
+        known.sort_by(|a, b| by_value(a, b));
+        let count = most.min(known.len());
+        (0..count)
+            .map(|n| known[(2 * n + 1) * known.len() / (2 * count)].clone())
+            .collect()
     }
 
     // At hyperparameters that are given, for checks against other programs. Rows and columns, noise weights and answers are

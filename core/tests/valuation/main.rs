@@ -5,4 +5,7 @@
     reason = "a test that cannot be set up has to fail"
 )]
 
+mod invariants;
+mod made_up;
+mod peers;
 mod vectors;
