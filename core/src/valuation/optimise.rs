@@ -161,7 +161,11 @@ impl Target<'_, '_> {
         let theta = from_standard(self.layout, standard);
         let held = self.layout.held(&theta);
         let prior: f64 = standard.iter().map(|x| x * x / 2.0).sum();
-        let (cost, gradient) = match seen.likelihood.with_gradient(&held) {
+        let (cost, gradient) = match seen
+            .likelihood
+            .with_gradient(&held)
+            .filter(|(_, slope)| slope.iter().all(|slope| slope.is_finite()))
+        {
             Some((likelihood, slope)) => {
                 let gradient = self
                     .layout
