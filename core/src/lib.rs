@@ -8,6 +8,7 @@ mod words;
 
 pub mod days;
 pub mod money;
+mod pennies;
 pub mod units;
 
 pub mod engine;
@@ -32,5 +33,8 @@ pub mod pricing_facts;
 pub mod guide;
 
 pub mod trade;
+
+pub mod ratios;
+pub mod valuation;
 
 pub use words::UnknownWord;

@@ -1,0 +1,23 @@
+//! Parts in whole pennies that add up.
+
+/// Rounds the parts so that they add up to `total`: each down, then a penny more for those with the largest remainders; of
+/// equal remainders the earlier goes first. Empty when there are no parts.
+pub(crate) fn whole_pennies(parts: &[f64], total: i128) -> Vec<i128> {
+    let mut pennies: Vec<i128> = parts.iter().map(|part| part.floor() as i128).collect();
+    let mut by_remainder: Vec<usize> = (0..parts.len()).collect();
+    let remainder = |n: usize| parts[n] - parts[n].floor();
+    by_remainder.sort_by(|a, b| remainder(*b).total_cmp(&remainder(*a)));
+    let Ok(count) = i128::try_from(parts.len()) else {
+        return pennies;
+    };
+    if count == 0 {
+        return pennies;
+    }
+    // Left over is less than a penny each, but for the last digits of very large amounts, which are spread over all.
+    let left_over = total - pennies.iter().sum::<i128>();
+    let (each, further) = (left_over.div_euclid(count), left_over.rem_euclid(count));
+    for (rank, n) in (0..).zip(by_remainder) {
+        pennies[n] += each + i128::from(rank < further);
+    }
+    pennies
+}

@@ -1,0 +1,323 @@
+//! What something will fetch, learned from achieved sales: low, likely and high, and why.
+//!
+//! A Gaussian process on the log of the achieved price over the guide's price, over plain named features, so that open data
+//! sets run through the same code as engines. Hyperparameters are maximum a posteriori under tight priors, sales that do
+//! not fit are believed less by one reweighting, the range comes from out-of-fold residuals, and a better grade never lowers
+//! the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006).
+
+mod comparables;
+pub mod engine_features;
+mod explain;
+mod features;
+mod kernel;
+mod lanes;
+mod learn;
+mod likelihood;
+mod monotone;
+mod optimise;
+mod posterior;
+mod range;
+mod sales;
+
+pub use comparables::{Comparable, Difference, Outlier, Step};
+pub use explain::{Effect, Explanation, Narrowing, Part, Warning, money_steps};
+pub use features::{Code, Feature, FeatureKind, Row, RowFault, Schema, SchemaFault, Value};
+pub use kernel::Prior;
+pub use monotone::isotonic;
+pub use optimise::Effort;
+pub use range::{Factor, conformal_quantile, factor};
+pub use sales::{LeaveOneOut, Sale, SaleFault, Sales};
+
+use features::Design;
+use kernel::Layout;
+use likelihood::Likelihood;
+use posterior::{Posterior, Predicted};
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+
+/// Below this number of sales the guide's own uncertainty rules.
+pub const FEWEST_SALES: usize = 8;
+
+/// How a fit is made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitOptions {
+    /// Of the shuffle that makes folds and samples.
+    pub seed: u64,
+    pub effort: Effort,
+    /// Beyond this number of sales, hyperparameters are learned from a sample of this size ..
+    pub most_learned: usize,
+    /// .. and each valuation from so many sales that are nearest.
+    pub nearest: usize,
+}
+
+impl Default for FitOptions {
+    fn default() -> FitOptions {
+        FitOptions {
+            seed: 1,
+            effort: Effort::default(),
+            most_learned: 1500,
+            nearest: 400,
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum FitError {
+    #[error("{given} sales are too few: {FEWEST_SALES} are needed")]
+    TooFewSales { given: usize },
+    #[error(transparent)]
+    Sale(#[from] SaleFault),
+    #[error("the covariance of the sales cannot be factorised")]
+    NotPositiveDefinite,
+    #[error("the stored fit was made from other sales")]
+    OtherSales,
+    #[error("the stored fit does not hang together")]
+    Unreadable,
+}
+
+/// All that has to be kept of a fit: with the sales, it gives the same answers again without learning anew.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StoredFit {
+    pub schema: Schema,
+    pub codes: Vec<Code>,
+    /// Names and priors, in the order of `hyperparameters`.
+    pub priors: Vec<Prior>,
+    pub hyperparameters: Vec<f64>,
+    /// Mean and standard deviation of the log price over the guide, of the sales learned from.
+    pub mean: f64,
+    pub sd: f64,
+    /// Factor on the noise of each sale learned from, in the canonical order.
+    pub noise_weights: Vec<f64>,
+    /// Log price less its prediction from all other sales, and the standard deviation of that prediction.
+    pub residuals: Vec<f64>,
+    pub residual_sds: Vec<f64>,
+    /// Out-of-fold residuals over their standard deviations, from which ranges are made.
+    pub scores: Vec<f64>,
+    pub seed: u64,
+    pub most_learned: usize,
+    pub nearest: usize,
+    /// Of all sales.
+    pub sales: usize,
+    pub log_posterior: f64,
+    /// How often the likelihood was computed.
+    pub evaluations: u32,
+}
+
+/// A fit, ready to value.
+#[derive(Debug, Clone)]
+pub struct Fit {
+    stored: StoredFit,
+    sales: Sales,
+    layout: Layout,
+    /// Of the sales learned from, in the canonical order.
+    learned: Vec<usize>,
+    posterior: Posterior,
+    /// All sales, when there are more than were learned from.
+    all: Option<Design>,
+}
+
+/// A price that is not known yet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prediction {
+    pub ln_mean: f64,
+    pub ln_sd: f64,
+    pub low: f64,
+    pub likely: f64,
+    pub high: f64,
+    /// The range is a guess on the wide side: there are too few sales for the level asked.
+    pub few_sales: bool,
+}
+
+/// Learns from sales.
+pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit, FitError> {
+    if sales.len() < FEWEST_SALES {
+        return Err(FitError::TooFewSales { given: sales.len() });
+    }
+    let sales = Sales::new(schema, sales)?;
+    let codes = sales.codes();
+    let layout = Layout::new(schema, &codes);
+    let learned = sales.sample(options.most_learned.max(FEWEST_SALES), options.seed);
+    let evidence = sales.evidence(&codes, &learned);
+
+    let start = learn::first_guess(&layout, &evidence, options);
+    let full = learn::learn(&layout, &evidence, &start, options.effort)?;
+    let (mean, sd) = full.units;
+    let in_logs = |values: &[f64]| values.iter().map(|value| value * sd).collect::<Vec<f64>>();
+    let residuals = in_logs(&full.left_out.residuals);
+    let residual_sds = in_logs(&full.left_out.sds);
+    let scores = if learned.len() <= learn::FOLDS_UP_TO {
+        learn::out_of_fold(&layout, &codes, &evidence, &full.end, options)
+    } else {
+        learn::closed_form_scores(&residuals, &residual_sds)
+    };
+    let stored = StoredFit {
+        schema: schema.clone(),
+        priors: layout.priors.clone(),
+        hyperparameters: full.end.theta.iter().map(|theta| theta.exp()).collect(),
+        mean,
+        sd,
+        noise_weights: full.noise_weights,
+        residuals,
+        residual_sds,
+        scores,
+        seed: options.seed,
+        most_learned: options.most_learned.max(FEWEST_SALES),
+        nearest: options.nearest.max(FEWEST_SALES),
+        sales: sales.len(),
+        log_posterior: full.log_posterior,
+        evaluations: full.evaluations,
+        codes,
+    };
+    let theta = &full.end.theta;
+    let posterior = Posterior::new(&layout, &stored.codes, evidence.design, full.solved, theta);
+    Ok(Fit {
+        all: sales.beyond(&stored.codes, &learned),
+        stored,
+        sales,
+        layout,
+        learned,
+        posterior,
+    })
+}
+
+impl Fit {
+    /// The fit again, from what was stored of it and the same sales in any order.
+    pub fn from_stored(stored: StoredFit, sales: &[Sale]) -> Result<Fit, FitError> {
+        if sales.len() != stored.sales {
+            return Err(FitError::OtherSales);
+        }
+        let sales = Sales::new(&stored.schema, sales)?;
+        let layout = Layout::new(&stored.schema, &stored.codes);
+        let learned = sales.sample(stored.most_learned, stored.seed);
+        let same_length = stored.codes.len() == stored.schema.features().len()
+            && stored.hyperparameters.len() == layout.priors.len()
+            && [
+                &stored.noise_weights,
+                &stored.residuals,
+                &stored.residual_sds,
+            ]
+            .iter()
+            .all(|list| list.len() == learned.len());
+        let values = stored.hyperparameters.iter().chain(&stored.noise_weights);
+        if !same_length
+            || !values
+                .clone()
+                .all(|value| *value > 0.0 && value.is_finite())
+        {
+            return Err(FitError::Unreadable);
+        }
+        let evidence = sales.evidence(&stored.codes, &learned);
+        let (mean, sd) = evidence.units();
+        let codes = sales.codes();
+        let same_codes = codes
+            .iter()
+            .zip(&stored.codes)
+            .all(|(code, other)| code.is(other));
+        let units = features::close(mean, stored.mean) && features::close(sd, stored.sd);
+        if !units || !same_codes {
+            return Err(FitError::OtherSales);
+        }
+        let observed = evidence.observed(stored.noise_weights.clone());
+        let theta: Vec<f64> = stored.hyperparameters.iter().map(|h| h.ln()).collect();
+        let solved = Likelihood::new(&layout, &evidence.design, &observed)
+            .into_solved(&theta)
+            .ok_or(FitError::NotPositiveDefinite)?;
+        let posterior = Posterior::new(&layout, &stored.codes, evidence.design, solved, &theta);
+        Ok(Fit {
+            all: sales.beyond(&stored.codes, &learned),
+            stored,
+            sales,
+            layout,
+            learned,
+            posterior,
+        })
+    }
+
+    pub const fn stored(&self) -> &StoredFit {
+        &self.stored
+    }
+
+    /// The price of what a row describes. `guide_ln`: log of the guide's price for it, 0 without a guide. `level`: share of
+    /// prices that the range is to hold, held between 0.01 and 0.99.
+    pub fn predict(&self, row: &Row, guide_ln: f64, level: f64) -> Result<Prediction, RowFault> {
+        Ok(self.priced(&self.predicted(row)?, guide_ln, level))
+    }
+
+    /// The share of the predicted prices that lie above `price`: what speaks for a buyer at that price.
+    pub fn chance_above(&self, prediction: &Prediction, price: f64) -> f64 {
+        let off = (prediction.ln_mean - price.max(f64::MIN_POSITIVE).ln()) / prediction.ln_sd;
+        range::normal_share(off)
+    }
+
+    fn predicted(&self, row: &Row) -> Result<Predicted, RowFault> {
+        self.stored.schema.check(row)?;
+        let codes = &self.stored.codes;
+        let asked = Design::new(codes, std::slice::from_ref(row));
+        let (_, posterior) = self.posterior_for(&asked);
+        Ok(posterior.predict(&self.layout, codes, &asked))
+    }
+
+    /// Each sale's share in the price of a row, by its place in the canonical order.
+    fn weights(&self, row: &Row) -> Result<Vec<(usize, f64)>, RowFault> {
+        self.stored.schema.check(row)?;
+        let asked = Design::new(&self.stored.codes, std::slice::from_ref(row));
+        let (rows, posterior) = self.posterior_for(&asked);
+        let weights = posterior.weights(&self.layout, &asked);
+        Ok(rows.iter().copied().zip(weights).collect())
+    }
+
+    /// The sales that a price is conditioned on: all, or of very many the nearest to the row.
+    fn posterior_for(&self, asked: &Design) -> (Cow<'_, [usize]>, Cow<'_, Posterior>) {
+        let Some(all) = &self.all else {
+            return (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior));
+        };
+        let nearest = self
+            .posterior
+            .nearest(&self.layout, all, asked, self.stored.nearest);
+        let near = self.near(&nearest).map(Cow::Owned);
+        match near {
+            Some(posterior) => (Cow::Owned(nearest), posterior),
+            // The sample is a worse answer than the nearest, and better than none.
+            None => (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior)),
+        }
+    }
+
+    /// What the sales named say, in the units and with the hyperparameters of the fit.
+    fn near(&self, rows: &[usize]) -> Option<Posterior> {
+        let stored = &self.stored;
+        let weight = |row: &usize| match self.learned.binary_search(row) {
+            Ok(at) => stored.noise_weights.get(at).copied().unwrap_or(1.0),
+            Err(_) => 1.0,
+        };
+        let evidence = self.sales.evidence(&stored.codes, rows);
+        let units = (stored.mean, stored.sd);
+        let observed = evidence.observed_in(units, rows.iter().map(weight).collect());
+        let theta: Vec<f64> = stored.hyperparameters.iter().map(|h| h.ln()).collect();
+        let solved =
+            Likelihood::new(&self.layout, &evidence.design, &observed).into_solved(&theta)?;
+        let codes = &stored.codes;
+        Some(Posterior::new(
+            &self.layout,
+            codes,
+            evidence.design,
+            solved,
+            &theta,
+        ))
+    }
+
+    fn priced(&self, predicted: &Predicted, guide_ln: f64, level: f64) -> Prediction {
+        let ln_mean = guide_ln + self.stored.mean + self.stored.sd * predicted.mean();
+        let ln_sd = self.stored.sd * predicted.variance.sqrt();
+        let Factor { factor, few_sales } = factor(&self.stored.scores, level.clamp(0.01, 0.99));
+        // No sum of money is as large or as small as this; the exponential of anything within is a number.
+        let price = |ln: f64| ln.clamp(-700.0, 700.0).exp();
+        Prediction {
+            ln_mean,
+            ln_sd,
+            low: price(ln_mean - factor * ln_sd),
+            likely: price(ln_mean),
+            high: price(ln_mean + factor * ln_sd),
+            few_sales,
+        }
+    }
+}

@@ -1,0 +1,146 @@
+//! The sales that weigh most in a price, each brought to the engine in hand step by step.
+//!
+//! Source: International Valuation Standards, market approach: a comparable's price is adjusted for every difference that
+//! matters to the market.
+
+use super::{Explanation, Fit, Part, Row, RowFault};
+
+/// A sale that weighs in a price.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Comparable {
+    /// Where the sale stood in the list from which the fit was made, from 0.
+    pub sale: usize,
+    /// Its share in the answer: (K^-1 k)_j. Negative where it corrects another.
+    pub weight: f64,
+    pub price: f64,
+    pub steps: Vec<Step>,
+    /// The price that the sale would have fetched had it been the engine in hand.
+    pub adjusted: f64,
+}
+
+/// One difference between a sale and the engine in hand.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    pub difference: Difference,
+    /// The price is multiplied by it.
+    pub factor: f64,
+    /// The price after this step.
+    pub price: f64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Difference {
+    /// The guide prices the two differently.
+    Guide,
+    Of(Part),
+}
+
+/// A sale whose price is far from what all others say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outlier {
+    /// Where the sale stood in the list, from 0.
+    pub sale: usize,
+    pub price: f64,
+    /// What the others say.
+    pub expected: f64,
+    /// How far off, in standard deviations: of that prediction, or of all residuals where these are less.
+    pub sds: f64,
+}
+
+/// A factor this close to 1 moves no price by a penny worth telling.
+const NOTHING: f64 = 1e-9;
+
+/// Standard deviation of a normal distribution over its median distance from the middle.
+const NORMAL_SD_PER_MEDIAN: f64 = 1.4826;
+/// Half of the prices alike to within one per cent is no reason to call a usual price wild.
+const LEAST_SD: f64 = 0.015;
+
+impl Fit {
+    /// The sales that weigh most, the heaviest first, adjusted to the row.
+    pub fn comparables(
+        &self,
+        row: &Row,
+        guide_ln: f64,
+        most: usize,
+    ) -> Result<Vec<Comparable>, RowFault> {
+        let wanted = self.explain(row, guide_ln)?;
+        let mut weights = self.weights(row)?;
+        weights.sort_by(|a, b| (b.1.abs().total_cmp(&a.1.abs())).then_with(|| a.0.cmp(&b.0)));
+        weights.truncate(most);
+        weights
+            .into_iter()
+            .map(|(canonical, weight)| {
+                let (row, price, guide_ln) = self.sales.told(canonical);
+                let had = self.explain(row, guide_ln)?;
+                let steps = steps(price, &had, &wanted);
+                Ok(Comparable {
+                    sale: self.sales.given()[canonical],
+                    weight,
+                    price,
+                    adjusted: steps.last().map_or(price, |step| step.price),
+                    steps,
+                })
+            })
+            .collect()
+    }
+
+    /// Sales that are more than `sds` standard deviations from what all others say, the farthest first. They stay in the
+    /// fit, where they are believed less. Of the sales that were learned from.
+    pub fn outliers(&self, sds: f64) -> Vec<Outlier> {
+        let stored = &self.stored;
+        // Among few sales a wild price widens every prediction and draws all others its way; the middle of all residuals and
+        // their distances from it it cannot move.
+        let centre = median(&stored.residuals);
+        let distances: Vec<f64> = stored
+            .residuals
+            .iter()
+            .map(|r| (r - centre).abs())
+            .collect();
+        let robust = (NORMAL_SD_PER_MEDIAN * median(&distances)).max(LEAST_SD);
+        let told = stored.residuals.iter().zip(&stored.residual_sds);
+        let mut found: Vec<Outlier> = told
+            .zip(&self.learned)
+            .filter_map(|((residual, sd), canonical)| {
+                let (_, price, _) = self.sales.told(*canonical);
+                let off = (residual - centre).abs() / sd.min(robust);
+                (off > sds).then(|| Outlier {
+                    sale: self.sales.given()[*canonical],
+                    price,
+                    expected: (price.ln() - residual).clamp(-700.0, 700.0).exp(),
+                    sds: off,
+                })
+            })
+            .collect();
+        found.sort_by(|a, b| b.sds.total_cmp(&a.sds).then(a.sale.cmp(&b.sale)));
+        found
+    }
+}
+
+fn steps(price: f64, had: &Explanation, wanted: &Explanation) -> Vec<Step> {
+    let guide = (Difference::Guide, wanted.guide_ln - had.guide_ln);
+    let parts = wanted.effects.iter().zip(&had.effects);
+    let differences = parts.map(|(wanted, had)| {
+        let difference = Difference::Of(wanted.part.clone());
+        (difference, wanted.ln - had.ln)
+    });
+    let mut price = price;
+    std::iter::once(guide)
+        .chain(differences)
+        .filter(|(_, ln)| ln.abs() > NOTHING)
+        .map(|(difference, ln)| {
+            let factor = ln.clamp(-700.0, 700.0).exp();
+            price *= factor;
+            Step {
+                difference,
+                factor,
+                price,
+            }
+        })
+        .collect()
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+}

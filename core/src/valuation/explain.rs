@@ -1,0 +1,197 @@
+//! Why a price is what it is: the log price is a sum, so each part has an effect of its own.
+
+use super::{Fit, Prediction, Row, RowFault, Value, features::Code};
+use crate::{
+    money::{Money, NotMoney},
+    pennies::whole_pennies,
+};
+
+/// What one part adds to the log price.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Effect {
+    pub part: Part,
+    pub ln: f64,
+    /// What of it is due to the rule that a better grade is never cheaper.
+    pub by_rule: f64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Part {
+    /// What sales fetch over the guide, whatever they are.
+    Level,
+    /// A feature by its name; for the date, where the market stands on that day.
+    Feature(String),
+    /// Engines that are alike in everything.
+    Similarity,
+}
+
+/// The log price as the sum of the guide's and of all effects.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Explanation {
+    pub guide_ln: f64,
+    pub effects: Vec<Effect>,
+    pub ln_mean: f64,
+}
+
+/// A fact that is not known, and how much narrower the range would be on the whole if it were.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Narrowing {
+    pub feature: String,
+    /// Of ln(high/low), from 0 to 1.
+    pub share: f64,
+}
+
+/// A reason to trust a price less.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Warning {
+    /// Too few sales for the level asked.
+    FewSales { sales: usize },
+    /// A number or level beyond all that was sold.
+    BeyondSales { feature: String },
+    /// No sale, or only a few, had that name.
+    FewOfThatName { feature: String, sales: u32 },
+    /// More than a year after the last sale, or before the first.
+    FarFromAnySale { feature: String },
+}
+
+/// Fewer sales of a name than this are told.
+const FEW_OF_A_NAME: u32 = 3;
+/// Ways in which a fact that is not known is tried out.
+const TRIED: usize = 9;
+
+impl Fit {
+    /// What each part adds. A number at the mean of the sales adds nothing.
+    pub fn explain(&self, row: &Row, guide_ln: f64) -> Result<Explanation, RowFault> {
+        let predicted = self.predicted(row)?;
+        let (mean, sd) = (self.stored.mean, self.stored.sd);
+        let effect = |part, z: f64, lift: f64| Effect {
+            part,
+            ln: sd * z,
+            by_rule: sd * lift,
+        };
+        let mut effects = vec![Effect {
+            part: Part::Level,
+            ln: mean + sd * predicted.constant,
+            by_rule: 0.0,
+        }];
+        let features = self.stored.schema.features().iter();
+        let parts = predicted.parts.iter().zip(&predicted.lifts);
+        effects.extend(features.zip(parts).map(|(feature, (part, lift))| {
+            effect(Part::Feature(feature.name.clone()), *part, *lift)
+        }));
+        effects.push(effect(Part::Similarity, predicted.similarity, 0.0));
+        Ok(Explanation {
+            guide_ln,
+            ln_mean: guide_ln + effects.iter().map(|effect| effect.ln).sum::<f64>(),
+            effects,
+        })
+    }
+
+    /// The unknown facts that would narrow the range, the most useful first: each is tried at values that sales had, and the
+    /// widths are averaged. What would not narrow it is left out.
+    pub fn what_would_narrow(&self, row: &Row) -> Result<Vec<Narrowing>, RowFault> {
+        let now = self.predict(row, 0.0, 0.8)?.ln_sd;
+        let mut found = Vec::new();
+        for (f, feature) in self.stored.schema.features().iter().enumerate() {
+            if row.get(f) != Some(&Value::Missing) {
+                continue;
+            }
+            let tried = self.sales.seen(f, TRIED);
+            let mut sum = 0.0;
+            for value in &tried {
+                let mut known = row.clone();
+                known[f] = value.clone();
+                sum += self.predict(&known, 0.0, 0.8)?.ln_sd;
+            }
+            let share = 1.0 - sum / tried.len().max(1) as f64 / now;
+            if !tried.is_empty() && share > 0.0 {
+                found.push(Narrowing {
+                    feature: feature.name.clone(),
+                    share,
+                });
+            }
+        }
+        found.sort_by(|a, b| b.share.total_cmp(&a.share));
+        Ok(found)
+    }
+
+    /// What speaks against trusting a price for the row.
+    pub fn warnings(&self, row: &Row, prediction: &Prediction) -> Vec<Warning> {
+        let mut warnings = Vec::new();
+        if prediction.few_sales {
+            warnings.push(Warning::FewSales {
+                sales: self.stored.sales,
+            });
+        }
+        let features = self.stored.schema.features().iter();
+        for ((feature, code), value) in features.zip(&self.stored.codes).zip(row) {
+            warnings.extend(code.beyond(&feature.name, value));
+        }
+        warnings
+    }
+}
+
+impl Code {
+    fn beyond(&self, feature: &str, value: &Value) -> Option<Warning> {
+        let feature = feature.to_owned();
+        match (self, value) {
+            (
+                Code::Numeric {
+                    lowest, highest, ..
+                },
+                Value::Number(number),
+            ) => {
+                let within = (*lowest..=*highest).contains(number);
+                (!within).then_some(Warning::BeyondSales { feature })
+            }
+            (Code::Date { first, last, .. }, Value::Years(years)) => {
+                let within = (first - 1.0..=last + 1.0).contains(years);
+                (!within).then_some(Warning::FarFromAnySale { feature })
+            }
+            (Code::Ordinal { seen, .. }, Value::Level(level)) => {
+                let (below, above) = seen.split_at(usize::from(*level).min(seen.len()));
+                let any = |counts: &[u32]| counts.iter().any(|count| *count > 0);
+                let at = above.first().is_some_and(|count| *count > 0);
+                let between = any(below) && any(above);
+                (!at && !between).then_some(Warning::BeyondSales { feature })
+            }
+            (Code::Category { names, .. }, Value::Name(name)) => {
+                let seen = names.iter().find(|(other, _)| other == name);
+                let sales = seen.map_or(0, |(_, sales)| *sales);
+                (sales < FEW_OF_A_NAME).then_some(Warning::FewOfThatName { feature, sales })
+            }
+            (
+                Code::Dropped
+                | Code::Numeric { .. }
+                | Code::Date { .. }
+                | Code::Ordinal { .. }
+                | Code::Category { .. },
+                _,
+            ) => None,
+        }
+    }
+}
+
+/// What each factor does to the price on the way from `start` to `end`, in pennies that add up: L ln(factor), where L is the
+/// logarithmic mean of both prices, their difference over that of their logarithms. `ln_factors` add up to ln(end/start) but
+/// for rounding; prices are above 0.
+///
+/// Source: B. W. Ang, "The LMDI approach to decomposition analysis: a practical guide", Energy Policy 33 (2005) 867-871.
+pub fn money_steps(start: Money, end: Money, ln_factors: &[f64]) -> Result<Vec<Money>, NotMoney> {
+    let total: f64 = ln_factors.iter().sum();
+    if !total.is_finite() || ln_factors.iter().any(|ln| ln.abs() > 700.0) {
+        return Err(NotMoney::OutOfRange);
+    }
+    // (e^x - 1)/x tends to 1: factors that cancel out leave the price, and each keeps its effect.
+    let growth = if total.abs() < 1e-12 {
+        1.0
+    } else {
+        total.exp_m1() / total
+    };
+    let mean = start.pennies() as f64 * growth;
+    let effects: Vec<f64> = ln_factors.iter().map(|ln| mean * ln).collect();
+    whole_pennies(&effects, end.pennies() - start.pennies())
+        .into_iter()
+        .map(Money::from_pennies)
+        .collect()
+}

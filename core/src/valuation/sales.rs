@@ -1,0 +1,341 @@
+//! Achieved sales, in an order that does not depend on that in which they were told.
+
+use super::{
+    features::{Code, Design, Row, RowFault, Schema, Value},
+    kernel::{self, Layout, Sorted},
+    learn::{self, Evidence},
+    likelihood::{self, Likelihood},
+};
+use faer::Mat;
+use serde::{Deserialize, Serialize};
+use std::cmp::Ordering;
+
+/// One achieved price.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Sale {
+    pub row: Row,
+    /// In any currency, the same for all sales.
+    pub price: f64,
+    /// Natural logarithm of the guide's price for it; 0 without a guide.
+    pub guide_ln: f64,
+    /// Known variance of the log price beside the usual noise: 0 for an own sale.
+    pub extra_variance: f64,
+}
+
+/// What is wrong with a sale; sales are counted from 0.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum SaleFault {
+    #[error("sale {sale}: a price is above 0")]
+    PriceNotAboveNought { sale: usize },
+    #[error("sale {sale}: the guide's price is not a number")]
+    Guide { sale: usize },
+    #[error("sale {sale}: a variance lies between 0 and 100")]
+    Variance { sale: usize },
+    #[error("sale {sale}: {fault}")]
+    Row { sale: usize, fault: RowFault },
+}
+
+/// Sales in their canonical order: by day, price and features.
+#[derive(Debug, Clone)]
+pub struct Sales {
+    schema: Schema,
+    rows: Vec<Row>,
+    prices: Vec<f64>,
+    /// ln price less that of the guide.
+    target: Vec<f64>,
+    guide_ln: Vec<f64>,
+    extra: Vec<f64>,
+    /// Where each stood in the list that was given.
+    given: Vec<usize>,
+}
+
+/// Every sale predicted from all others, in log prices.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeaveOneOut {
+    pub residuals: Vec<f64>,
+    pub sds: Vec<f64>,
+}
+
+impl likelihood::LeaveOneOut {
+    /// Factors on the noise: one step of a Student-t noise with `freedom` degrees of freedom.
+    pub(super) fn student_weights(&self, freedom: f64) -> Vec<f64> {
+        let pairs = self.residuals.iter().zip(&self.sds);
+        pairs
+            .map(|(residual, sd)| (freedom + (residual / sd).powi(2)) / (freedom + 1.0))
+            .collect()
+    }
+}
+
+impl Sales {
+    pub fn new(schema: &Schema, sales: &[Sale]) -> Result<Sales, SaleFault> {
+        for (sale, told) in sales.iter().enumerate() {
+            let fault = |fault| SaleFault::Row { sale, fault };
+            schema.check(&told.row).map_err(fault)?;
+            if !(told.price > 0.0 && told.price.is_finite()) {
+                return Err(SaleFault::PriceNotAboveNought { sale });
+            }
+            if !(-700.0..=700.0).contains(&told.guide_ln) {
+                return Err(SaleFault::Guide { sale });
+            }
+            if !(0.0..=100.0).contains(&told.extra_variance) {
+                return Err(SaleFault::Variance { sale });
+            }
+        }
+        let mut given: Vec<usize> = (0..sales.len()).collect();
+        given.sort_by(|a, b| canonical(&sales[*a], &sales[*b]));
+        let in_order = || given.iter().map(|i| &sales[*i]);
+        Ok(Sales {
+            schema: schema.clone(),
+            rows: in_order().map(|sale| sale.row.clone()).collect(),
+            prices: in_order().map(|sale| sale.price).collect(),
+            target: in_order()
+                .map(|sale| sale.price.ln() - sale.guide_ln)
+                .collect(),
+            guide_ln: in_order().map(|sale| sale.guide_ln).collect(),
+            extra: in_order().map(|sale| sale.extra_variance).collect(),
+            given,
+        })
+    }
+
+    pub fn len(&self) -> usize {
+        self.rows.len()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
+    /// Where a sale of the canonical order stood in the list that was given.
+    pub fn given(&self) -> &[usize] {
+        &self.given
+    }
+
+    pub(super) fn codes(&self) -> Vec<Code> {
+        Code::learn(&self.schema, &self.rows)
+    }
+
+    /// So many of the sales, drawn by the seed; all when there are no more. In the canonical order.
+    pub(super) fn sample(&self, most: usize, seed: u64) -> Vec<usize> {
+        let mut drawn = if self.len() > most {
+            shuffled(self.len(), seed)
+        } else {
+            (0..self.len()).collect()
+        };
+        drawn.truncate(most);
+        drawn.sort_unstable();
+        drawn
+    }
+
+    /// What the sales named tell; in the order named.
+    pub(super) fn evidence(&self, codes: &[Code], chosen: &[usize]) -> Evidence {
+        let rows: Vec<Row> = chosen.iter().map(|i| self.rows[*i].clone()).collect();
+        let pick = |from: &[f64]| chosen.iter().map(|i| from[*i]).collect();
+        Evidence {
+            design: Design::new(codes, &rows),
+            target: pick(&self.target),
+            extra: pick(&self.extra),
+        }
+    }
+
+    /// All sales in numbers, when they are more than were learned from.
+    pub(super) fn beyond(&self, codes: &[Code], learned: &[usize]) -> Option<Design> {
+        (self.len() > learned.len()).then(|| Design::new(codes, &self.rows))
+    }
+
+    /// Row, price and log of the guide's price, by the place in the canonical order.
+    pub(super) fn told(&self, canonical: usize) -> (&Row, f64, f64) {
+        let guide_ln = self.guide_ln[canonical];
+        (&self.rows[canonical], self.prices[canonical], guide_ln)
+    }
+
+    /// At most so many known values of a feature, spread evenly over those that sales had.
+    pub(super) fn seen(&self, feature: usize, most: usize) -> Vec<Value> {
+        let values = self.rows.iter().filter_map(|row| row.get(feature));
+        let mut known: Vec<&Value> = values.filter(|value| **value != Value::Missing).collect();
+        known.sort_by(|a, b| by_value(a, b));
+        let count = most.min(known.len());
+        (0..count)
+            .map(|n| known[(2 * n + 1) * known.len() / (2 * count)].clone())
+            .collect()
+    }
+
+    // At hyperparameters that are given, for checks against other programs. Rows and columns, noise weights and answers are
+    // in the order in which the sales were given.
+
+    /// Names and priors of the hyperparameters.
+    pub fn priors(&self) -> Vec<super::Prior> {
+        Layout::new(&self.schema, &self.codes()).priors
+    }
+
+    /// The covariance of the sales without noise, in standard units.
+    pub fn kernel(&self, hyperparameters: &[f64]) -> Vec<Vec<f64>> {
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let n = self.len();
+        let (mut kernel, mut similarity) = (Mat::zeros(n, n), Mat::zeros(n, n));
+        let sorted = Sorted::new(&evidence.design);
+        kernel::fill(
+            &layout,
+            &sorted,
+            &layout.scales(&theta),
+            &mut kernel,
+            &mut similarity,
+        );
+        let mut answer = vec![vec![0.0; n]; n];
+        for i in 0..n {
+            for j in 0..n {
+                answer[self.given[i]][self.given[j]] = kernel[(i.max(j), i.min(j))];
+            }
+        }
+        answer
+    }
+
+    /// Of the prices in standard units; `None` when the covariance cannot be factorised.
+    pub fn log_marginal_likelihood(
+        &self,
+        hyperparameters: &[f64],
+        noise_weights: &[f64],
+    ) -> Option<f64> {
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let observed = evidence.observed(self.in_order(noise_weights));
+        Likelihood::new(&layout, &evidence.design, &observed).log_marginal_likelihood(&theta)
+    }
+
+    /// With respect to the logarithms of the hyperparameters.
+    pub fn gradient(&self, hyperparameters: &[f64], noise_weights: &[f64]) -> Option<Vec<f64>> {
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let observed = evidence.observed(self.in_order(noise_weights));
+        let found = Likelihood::new(&layout, &evidence.design, &observed).with_gradient(&theta);
+        found.map(|(_, gradient)| gradient)
+    }
+
+    pub fn leave_one_out(
+        &self,
+        hyperparameters: &[f64],
+        noise_weights: &[f64],
+    ) -> Option<LeaveOneOut> {
+        let (layout, evidence, theta) = self.at(hyperparameters);
+        let observed = evidence.observed(self.in_order(noise_weights));
+        let found = Likelihood::new(&layout, &evidence.design, &observed).leave_one_out(&theta)?;
+        let (_, sd) = evidence.units();
+        let told = |values: &[f64]| {
+            let mut answer = vec![0.0; values.len()];
+            for (value, given) in values.iter().zip(&self.given) {
+                answer[*given] = value * sd;
+            }
+            answer
+        };
+        Some(LeaveOneOut {
+            residuals: told(&found.residuals),
+            sds: told(&found.sds),
+        })
+    }
+
+    /// A fit that takes hyperparameters and noise weights as they are given, its range from the closed form.
+    pub fn stored_at(
+        &self,
+        hyperparameters: &[f64],
+        noise_weights: &[f64],
+    ) -> Option<super::StoredFit> {
+        let codes = self.codes();
+        let left_out = self.leave_one_out(hyperparameters, noise_weights)?;
+        let (mean, sd) = self.at(hyperparameters).1.units();
+        let residuals = self.in_order(&left_out.residuals);
+        let residual_sds = self.in_order(&left_out.sds);
+        Some(super::StoredFit {
+            schema: self.schema.clone(),
+            priors: Layout::new(&self.schema, &codes).priors,
+            hyperparameters: hyperparameters.to_vec(),
+            mean,
+            sd,
+            noise_weights: self.in_order(noise_weights),
+            scores: learn::closed_form_scores(&residuals, &residual_sds),
+            residuals,
+            residual_sds,
+            seed: 0,
+            most_learned: self.len(),
+            nearest: self.len(),
+            sales: self.len(),
+            log_posterior: self.log_marginal_likelihood(hyperparameters, noise_weights)?,
+            evaluations: 0,
+            codes,
+        })
+    }
+
+    fn at(&self, hyperparameters: &[f64]) -> (Layout, Evidence, Vec<f64>) {
+        let codes = self.codes();
+        let all: Vec<usize> = (0..self.len()).collect();
+        let theta = hyperparameters.iter().map(|value| value.ln()).collect();
+        (
+            Layout::new(&self.schema, &codes),
+            self.evidence(&codes, &all),
+            theta,
+        )
+    }
+
+    /// From the order given into the canonical one.
+    fn in_order(&self, values: &[f64]) -> Vec<f64> {
+        self.given
+            .iter()
+            .map(|given| values.get(*given).copied().unwrap_or(1.0))
+            .collect()
+    }
+}
+
+/// By day, price, features, guide and variance, all that a sale is: of equals it does not matter which comes first.
+fn canonical(a: &Sale, b: &Sale) -> Ordering {
+    let day = |sale: &Sale| {
+        sale.row.iter().find_map(|value| match value {
+            Value::Years(years) => Some(*years),
+            Value::Missing | Value::Number(_) | Value::Level(_) | Value::Name(_) => None,
+        })
+    };
+    let by_day = match (day(a), day(b)) {
+        (Some(a), Some(b)) => a.total_cmp(&b),
+        (a, b) => a.is_some().cmp(&b.is_some()),
+    };
+    by_day
+        .then(a.price.total_cmp(&b.price))
+        .then_with(|| {
+            let values = a.row.iter().zip(&b.row);
+            values
+                .map(|(a, b)| by_value(a, b))
+                .find(|order| order.is_ne())
+                .unwrap_or(Ordering::Equal)
+        })
+        .then(a.guide_ln.total_cmp(&b.guide_ln))
+        .then(a.extra_variance.total_cmp(&b.extra_variance))
+}
+
+fn by_value(a: &Value, b: &Value) -> Ordering {
+    match (a, b) {
+        (Value::Missing, Value::Missing) => Ordering::Equal,
+        (Value::Missing, _) => Ordering::Less,
+        (_, Value::Missing) => Ordering::Greater,
+        (Value::Number(a), Value::Number(b)) | (Value::Years(a), Value::Years(b)) => a.total_cmp(b),
+        (Value::Level(a), Value::Level(b)) => a.cmp(b),
+        (Value::Name(a), Value::Name(b)) => a.cmp(b),
+        // Rows of one schema have values of one kind.
+        (Value::Number(_) | Value::Years(_) | Value::Level(_) | Value::Name(_), _) => {
+            Ordering::Equal
+        }
+    }
+}
+
+/// 0 to n - 1 in an order that the seed decides: Fisher-Yates with SplitMix64.
+///
+/// Source: Steele, Lea, Flood, Fast splittable pseudorandom number generators, OOPSLA 2014, figure 17 (mix64variant13).
+pub(super) fn shuffled(n: usize, seed: u64) -> Vec<usize> {
+    let mut state = seed;
+    let mut order: Vec<usize> = (0..n).collect();
+    for last in (1..n).rev() {
+        state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^= z >> 31;
+        // The high half of a product is as even as the remainder, and the bias is below n / 2^64.
+        let at = (u128::from(z) * (last as u128 + 1)) >> 64;
+        order.swap(last, at as usize);
+    }
+    order
+}
