@@ -1,6 +1,7 @@
 //! The habits of the interface, on resources that need little else.
 
 use crate::shop::Shop;
+use outshop_api::wire;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::json;
@@ -258,4 +259,33 @@ async fn a_secret_is_shown_once_and_a_revoked_key_is_refused() {
         .send()
         .await
         .refused("conflict");
+}
+
+#[actix_web::test]
+async fn a_panic_ends_its_request_with_a_problem_document_and_no_other() {
+    async fn panics() -> actix_web::HttpResponse {
+        panic!("a fault of ours, made by the test")
+    }
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let url = format!("http://{}", listener.local_addr().expect("an address"));
+    let server = actix_web::HttpServer::new(|| {
+        actix_web::App::new()
+            .route("/panics", actix_web::web::get().to(panics))
+            .wrap(actix_web::middleware::from_fn(wire::no_panic_escapes))
+            .wrap(actix_web::middleware::from_fn(wire::common))
+    });
+    let server = server.workers(1).listen(listener).expect("a server");
+    actix_web::rt::spawn(server.disable_signals().run());
+    for _ in 0..2 {
+        let answer = reqwest::get(format!("{url}/panics"))
+            .await
+            .expect("an answer");
+        assert_eq!(answer.status(), 500);
+        assert_eq!(answer.headers()["content-type"], "application/problem+json");
+        let text = answer.text().await.expect("a body");
+        assert!(
+            text.contains("/problems/internal") && !text.contains("fault of ours"),
+            "{text}"
+        );
+    }
 }

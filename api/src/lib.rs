@@ -106,6 +106,7 @@ pub fn app(
         .app_data(wire::paths())
         .configure(|cfg| wire::routes(cfg, &document))
         .configure(|cfg| reference::routes(cfg, &document))
+        .wrap(from_fn(wire::no_panic_escapes))
         .wrap(from_fn(keys::authenticate))
         .wrap(from_fn(wire::tag_by_coding))
         .wrap(Compress::default())

@@ -16,7 +16,8 @@ use actix_web::{
     middleware::Next,
     web,
 };
-use std::{rc::Rc, time::Instant};
+use futures_util::FutureExt;
+use std::{panic::AssertUnwindSafe, rc::Rc, time::Instant};
 use utoipa::openapi::{OpenApi, path::PathItem};
 
 /// Addresses outside the document.
@@ -47,6 +48,18 @@ pub fn routes(cfg: &mut web::ServiceConfig, document: &OpenApi) {
             let problem = unknown(&req, &known);
             async move { problem.error_response() }
         }));
+}
+
+/// A fault of ours ends the request with a problem document and not with a dropped connection. Transactions are rolled
+/// back: their connection is not taken into the pool again.
+pub async fn no_panic_escapes(
+    req: ServiceRequest,
+    next: Next<impl MessageBody>,
+) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
+    match AssertUnwindSafe(next.call(req)).catch_unwind().await {
+        Ok(answered) => answered,
+        Err(_) => Err(Problem::internal("a panic, told above").into()),
+    }
 }
 
 /// A number in a path that is too large for any record is an address of nothing.
