@@ -3,7 +3,7 @@
 use crate::shop::Shop;
 use outshop_core::trade::Role;
 use reqwest::Method;
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
 fn document() -> Value {
@@ -247,4 +247,89 @@ async fn every_kind_of_problem_has_a_page_that_says_the_way_out() {
         .send()
         .await
         .refused("not_found");
+}
+
+/// Names and types of the forms that a source file describes to the document.
+fn forms_in(source: &str) -> Vec<String> {
+    let mut forms = Vec::new();
+    let (mut attributes, mut in_words) = (String::new(), false);
+    for line in source.lines() {
+        let line = line.trim_start();
+        in_words = (in_words || line.starts_with("words! {")) && line != "}"
+            || line.starts_with("words! {");
+        let named = ["pub struct ", "pub enum "]
+            .iter()
+            .find_map(|start| line.strip_prefix(start));
+        if let Some(rest) = named {
+            let name = rest.split(|c: char| !c.is_alphanumeric()).next();
+            let other = attributes.split("schema(as = ").nth(1);
+            let other = other.and_then(|rest| rest.split([')', ',']).next());
+            if attributes.contains("ToSchema") || in_words {
+                forms.push(other.or(name).unwrap_or_default().to_owned());
+            }
+            attributes.clear();
+        } else if line.is_empty() {
+            attributes.clear();
+        } else {
+            attributes += line;
+        }
+    }
+    forms
+}
+
+/// Two types of one name would silently become one form of the document.
+#[test]
+fn no_two_types_share_a_name_in_the_document() {
+    let mut forms = Vec::new();
+    for folder in ["../api/src", "../core/src"] {
+        let mut waiting = vec![std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(folder)];
+        while let Some(path) = waiting.pop() {
+            if path.is_dir() {
+                let entries = std::fs::read_dir(&path).expect("a folder");
+                waiting.extend(entries.map(|entry| entry.expect("an entry").path()));
+            } else if path.extension().is_some_and(|end| end == "rs") {
+                forms.extend(forms_in(&std::fs::read_to_string(&path).expect("a file")));
+            }
+        }
+    }
+    assert!(forms.len() > 150, "only {} forms were found", forms.len());
+    forms.sort();
+    let twice: Vec<_> = forms.windows(2).filter(|two| two[0] == two[1]).collect();
+    assert!(twice.is_empty(), "{twice:?}");
+}
+
+/// What is not known is null in an answer, and never left out.
+#[actix_web::test]
+async fn every_member_that_the_document_requires_of_an_answer_is_there() {
+    fn required<'a>(document: &'a Value, schema: &'a Value) -> Vec<&'a Value> {
+        let schema = resolved(document, schema);
+        let own = schema["required"].as_array().into_iter().flatten();
+        let parts = schema["allOf"].as_array().into_iter().flatten();
+        own.chain(parts.flat_map(|part| required(document, part)))
+            .collect()
+    }
+    let shop = Shop::open().await;
+    let (engine, boiler) = shop.has_engine_with(crate::make::boiler()).await;
+    let job = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let document = document();
+    for (address, form, least) in [
+        (format!("/v1/engines/{engine}"), "EngineShown", 30),
+        (boiler.clone(), "Boiler", 10),
+        (format!("{boiler}/papers"), "PapersAnswer", 8),
+        (job, "Job", 15),
+        (format!("/v1/engines/{engine}/readiness"), "Readiness", 6),
+        ("/v1/firm".to_owned(), "Firm", 4),
+    ] {
+        let answer = shop.get(&address).await.ok().body;
+        let form = json!({"$ref": format!("#/components/schemas/{form}")});
+        let members = required(&document, &form);
+        assert!(members.len() >= least, "{form} requires {members:?}");
+        for member in members {
+            let name = member.as_str().expect("a name");
+            assert!(
+                answer.get(name).is_some(),
+                "{address} lacks {name}: {answer}"
+            );
+        }
+    }
 }

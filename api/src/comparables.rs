@@ -172,7 +172,7 @@ impl NewComparable {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "because": "the engine came back within the month"}))]
-pub struct NewWithdrawal {
+pub struct NewComparableWithdrawal {
     /// From the day of the sale to today.
     pub on: Day,
     pub because: Text<1000>,
@@ -268,14 +268,14 @@ async fn get_comparable(
 ///
 /// It stays on record and counts no more: a returned sale, a price that turned out to be wrong.
 #[utoipa::path(tag = "prices", operation_id = "withdraw_comparable",
-    params(("id" = i64, Path, example = 903, minimum = 1), crate::body::Repeatable), request_body = NewWithdrawal,
+    params(("id" = i64, Path, example = 903, minimum = 1), crate::body::Repeatable), request_body = NewComparableWithdrawal,
     responses((status = 201, body = Comparable), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/comparables/{id:\\d+}/withdrawals")]
 async fn withdraw_comparable(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewWithdrawal>,
+    new: Body<NewComparableWithdrawal>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let withdrawn = withdraw(tx, *id, &new).await?;
@@ -329,7 +329,11 @@ async fn insert(tx: &mut Tx<'_>, new: &NewComparable) -> Result<Comparable, Prob
     Ok(comparable)
 }
 
-async fn withdraw(tx: &mut Tx<'_>, id: i64, new: &NewWithdrawal) -> Result<Comparable, Problem> {
+async fn withdraw(
+    tx: &mut Tx<'_>,
+    id: i64,
+    new: &NewComparableWithdrawal,
+) -> Result<Comparable, Problem> {
     let found: Option<Comparable> = comparables::table
         .find(id)
         .select(Comparable::as_select())

@@ -97,7 +97,7 @@ pub struct NewPublication {}
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"because": "sold and delivered"}))]
-pub struct NewWithdrawal {
+pub struct NewListingWithdrawal {
     /// For the firm alone.
     pub because: Option<Text<1000>>,
 }
@@ -269,14 +269,14 @@ async fn publish_listing(
 ///
 /// Its public address answers 410 from then on.
 #[utoipa::path(tag = "selling", operation_id = "withdraw_listing",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewWithdrawal,
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewListingWithdrawal,
     responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/listing/withdrawals")]
 async fn withdraw_listing(
     Selling(actor): Selling,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-    new: Body<NewWithdrawal>,
+    new: Body<NewListingWithdrawal>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let current = locked(tx, *stock_no).await?;

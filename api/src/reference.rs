@@ -2,6 +2,8 @@
 
 use crate::problem::{FieldError, GateReason, ProblemDocument};
 use actix_web::{HttpRequest, HttpResponse, web};
+use serde_json::Value;
+use std::collections::BTreeSet;
 use utoipa::{
     PartialSchema, ToSchema,
     openapi::{
@@ -78,6 +80,73 @@ pub fn head() -> OpenApi {
         .build()
 }
 
+/// Members of answers that are left out when there is nothing to tell.
+const LEFT_OUT: &[(&str, &[&str])] = &[
+    ("Problem", &["errors", "reasons"]),
+    ("EngineShown", &["boiler"]),
+];
+
+/// Says of each form that is only answered that all its members are there: what is not known is null. A derived form
+/// cannot tell this, as in a request the same member may be left out.
+fn answers_are_whole(document: &mut OpenApi) {
+    let asked = asked_for(document);
+    let components = document.components.get_or_insert_with(Default::default);
+    for (name, schema) in &mut components.schemas {
+        if let (false, RefOr::T(schema)) = (asked.contains(name), schema) {
+            let left_out = LEFT_OUT.iter().find(|(of, _)| of == name);
+            make_whole(schema, left_out.map_or(&[], |(_, members)| members));
+        }
+    }
+}
+
+fn make_whole(schema: &mut Schema, left_out: &[&str]) {
+    match schema {
+        Schema::Object(object) => {
+            let members = object.properties.keys();
+            object.required = members
+                .filter(|member| !left_out.contains(&member.as_str()))
+                .cloned()
+                .collect();
+        }
+        Schema::AllOf(all) => all.items.iter_mut().for_each(|item| {
+            if let RefOr::T(part) = item {
+                make_whole(part, left_out);
+            }
+        }),
+        _ => {}
+    }
+}
+
+/// Names of the forms that a request may hold, with all that they refer to.
+fn asked_for(document: &OpenApi) -> BTreeSet<String> {
+    let json = serde_json::to_value(document).expect("the document is plain JSON");
+    let mut names = BTreeSet::new();
+    let mut waiting: Vec<&Value> = Vec::new();
+    for methods in json["paths"]
+        .as_object()
+        .into_iter()
+        .flat_map(|paths| paths.values())
+    {
+        let operations = methods.as_object().into_iter().flat_map(|all| all.values());
+        waiting.extend(operations.map(|operation| &operation["requestBody"]));
+    }
+    while let Some(next) = waiting.pop() {
+        match next {
+            Value::Object(members) => {
+                let name = members.get("$ref").and_then(Value::as_str);
+                let name = name.and_then(|address| address.strip_prefix("#/components/schemas/"));
+                if let Some(name) = name.filter(|name| names.insert((*name).to_owned())) {
+                    waiting.push(&json["components"]["schemas"][name]);
+                }
+                waiting.extend(members.values());
+            }
+            Value::Array(items) => waiting.extend(items),
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+        }
+    }
+    names
+}
+
 /// Adds what belongs to every operation: the problem document and its parts.
 pub fn finished(mut document: OpenApi) -> OpenApi {
     let components = document.components.get_or_insert_with(Default::default);
@@ -86,6 +155,7 @@ pub fn finished(mut document: OpenApi) -> OpenApi {
     add("Problem", ProblemDocument::schema());
     add(&FieldError::name(), FieldError::schema());
     add(&GateReason::name(), GateReason::schema());
+    answers_are_whole(&mut document);
     document
 }
 

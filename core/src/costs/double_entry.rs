@@ -112,6 +112,7 @@ pub struct EntryLine {
 /// Lines of one day whose debits equal their credits.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = AccountsEntry))]
 pub struct Entry {
     pub on: Day,
     #[cfg_attr(feature = "wire", schema(max_items = 10))]
