@@ -2,6 +2,7 @@
 
 mod asking_prices;
 mod boilers;
+mod calculations;
 mod codes;
 mod comparables;
 mod compose;
@@ -22,5 +23,6 @@ mod sales;
 mod shop;
 mod stories;
 mod surveys;
+mod tax_rules;
 mod valuations;
 mod wire;

@@ -9,6 +9,7 @@ pub mod acquisitions;
 pub mod asking_prices;
 pub mod body;
 pub mod boilers;
+pub mod calculations;
 pub mod clock;
 pub mod cluster;
 pub mod codes;
@@ -34,9 +35,11 @@ pub mod public;
 pub mod readiness;
 pub mod reference;
 pub mod rows;
+pub mod sale_terms;
 pub mod sales;
 pub mod schema;
 pub mod surveys;
+pub mod tax_rules;
 pub mod text;
 pub mod units;
 pub mod valuations;
@@ -78,6 +81,9 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     comparables::routes(cfg);
     valuations::routes(cfg);
     asking_prices::routes(cfg);
+    calculations::routes(cfg);
+    tax_rules::routes(cfg);
+    sale_terms::routes(cfg);
     journal::routes(cfg);
 }
 

@@ -455,6 +455,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
+    sale_terms (id) {
+        id -> Int8,
+        jurisdiction -> Text,
+        rule -> Text,
+        value -> Int4,
+        unit -> Text,
+        /// First day of delivery that it is for; NULL: all before too.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+    }
+}
+
+diesel::table! {
     /// One sale for each engine.
     sales (id) {
         id -> Int8,
@@ -501,6 +519,26 @@ diesel::table! {
         surveyor -> Text,
         build_quality -> Nullable<Text>,
         notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Rules of tax and cash, one dated row each; a row is ended and another added, never edited.
+    tax_rules (id) {
+        id -> Int8,
+        jurisdiction -> Text,
+        rule -> Text,
+        /// In the unit named; NULL where the unit says it all.
+        value -> Nullable<Numeric>,
+        unit -> Text,
+        /// First day; NULL: the source prints none, and the row also holds before.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+        note -> Nullable<Text>,
     }
 }
 
@@ -603,10 +641,12 @@ diesel::allow_tables_to_appear_in_same_query!(
     persons,
     preparation_ticks,
     readiness_bars,
+    sale_terms,
     sales,
     stock,
     survey_grades,
     surveys,
+    tax_rules,
     tests,
     valuations,
 );
