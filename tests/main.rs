@@ -6,6 +6,7 @@ mod calculations;
 mod codes;
 mod comparables;
 mod compose;
+mod costs;
 mod deliveries;
 mod demo;
 mod engines;

@@ -9,6 +9,7 @@ use crate::{
     persons,
     problem::{FieldError, Problem, Problems},
     schema::acquisitions,
+    tax_periods,
     text::{Code, Prose},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -192,6 +193,7 @@ async fn create_acquisition(
         if let Some(person) = new.person_id {
             persons::must_exist(tx.conn(), person, "/person_id").await?;
         }
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
         let stock_no = engines::insert(tx, &new.engine).await?;
         let acquisition: Acquisition = diesel::insert_into(acquisitions::table)
             .values((
