@@ -16,7 +16,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     codes::{Jurisdiction, Mark},
     days::Day,
-    tax::{Percent, TaxRule, TaxRuleKey, TaxUnit},
+    tax::{Percent, TaxRuleKey, TaxUnit},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -275,31 +275,4 @@ async fn end_tax_rule(
 
 fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no tax rule {id}"))
-}
-
-// SQL
-
-/// All rows of a jurisdiction, for core.
-pub(crate) async fn of(
-    conn: &mut AsyncPgConnection,
-    jurisdiction: &Jurisdiction,
-) -> Result<Vec<TaxRule>, Problem> {
-    let rows: Vec<Row> = tax_rules::table
-        .filter(tax_rules::jurisdiction.eq(jurisdiction))
-        .select(Row::as_select())
-        .order(tax_rules::id)
-        .load(conn)
-        .await?;
-    let rules = rows.into_iter().map(|row| TaxRule {
-        jurisdiction: row.jurisdiction,
-        rule: row.rule,
-        value: row.value.map(|value| value.0),
-        unit: row.unit,
-        valid_from: row.from,
-        valid_until: row.until,
-        source: row.source.to_string(),
-        mark: row.confidence,
-        note: row.note.map(|note| note.to_string()),
-    });
-    Ok(rules.collect())
 }
