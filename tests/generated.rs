@@ -3,7 +3,10 @@
 use crate::shop::Shop;
 use diesel::{QueryableByName, sql_types::Text};
 use diesel_async::RunQueryDsl;
-use outshop_core::codes::{self, Rule};
+use outshop_core::{
+    codes::{self, Rule},
+    tax, terms,
+};
 use std::{fs, path::Path};
 
 #[derive(QueryableByName)]
@@ -72,6 +75,52 @@ fn the_migration_of_boiler_code_rows_is_cores_seed() {
         rows.join(",\n    ")
     );
     compare("migrations/2026-11-25-7_boiler_code_rows/up.sql", &text);
+}
+
+#[test]
+fn the_migration_of_money_rows_is_cores_seed() {
+    let tax: Vec<String> = tax::seed()
+        .iter()
+        .map(|rule| {
+            let cells = [
+                quoted(rule.jurisdiction.as_str()),
+                quoted(rule.rule.as_str()),
+                rule.value
+                    .map_or("NULL".to_owned(), |value| value.to_string()),
+                quoted(rule.unit.as_str()),
+                or_null(rule.valid_from.as_ref()),
+                or_null(rule.valid_until.as_ref()),
+                quoted(&rule.source),
+                quoted(rule.mark.as_str()),
+                or_null(rule.note.as_ref()),
+            ];
+            format!("({})", cells.join(", "))
+        })
+        .collect();
+    let terms: Vec<String> = terms::seed()
+        .iter()
+        .map(|term| {
+            let cells = [
+                quoted(term.jurisdiction.as_str()),
+                quoted(term.rule.as_str()),
+                term.value.to_string(),
+                quoted(term.unit.as_str()),
+                or_null(term.valid_from.as_ref()),
+                or_null(term.valid_until.as_ref()),
+                quoted(&term.source),
+                quoted(term.mark.as_str()),
+            ];
+            format!("({})", cells.join(", "))
+        })
+        .collect();
+    let text = format!(
+        "-- The rows of tax, cash and the law of sale that a new shop starts with. Generated; see DEVELOPERS.md.\n\
+         INSERT INTO tax_rules (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark, note) VALUES\n    {};\n\
+         INSERT INTO sale_terms (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark) VALUES\n    {};\n",
+        tax.join(",\n    "),
+        terms.join(",\n    ")
+    );
+    compare("migrations/2026-11-26-3_money_rule_rows/up.sql", &text);
 }
 
 fn row(rule: &Rule) -> String {

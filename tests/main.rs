@@ -2,9 +2,11 @@
 
 mod asking_prices;
 mod boilers;
+mod calculations;
 mod codes;
 mod comparables;
 mod compose;
+mod costs;
 mod deliveries;
 mod demo;
 mod engines;
@@ -23,5 +25,6 @@ mod sales;
 mod shop;
 mod stories;
 mod surveys;
+mod tax_rules;
 mod valuations;
 mod wire;

@@ -9,6 +9,7 @@ use crate::{
     persons,
     problem::{FieldError, Problem, Problems},
     schema::acquisitions,
+    tax_periods,
     text::{Code, Prose},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -192,6 +193,7 @@ async fn create_acquisition(
         if let Some(person) = new.person_id {
             persons::must_exist(tx.conn(), person, "/person_id").await?;
         }
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
         let stock_no = engines::insert(tx, &new.engine).await?;
         let acquisition: Acquisition = diesel::insert_into(acquisitions::table)
             .values((
@@ -248,4 +250,17 @@ pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Resu
         .first(conn)
         .await;
     on.optional()?.ok_or_else(|| engines::missing(stock_no))
+}
+
+/// How tax is taken on an engine, and what was paid or allowed for it; nothing for one on commission.
+pub(crate) async fn terms_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(TaxPosition, Option<Money>), Problem> {
+    let terms = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select((acquisitions::tax_position, acquisitions::price))
+        .first(conn)
+        .await;
+    terms.optional()?.ok_or_else(|| engines::missing(stock_no))
 }

@@ -239,10 +239,25 @@ pub struct NewEnding {
     pub until: Day,
 }
 
+impl NewEnding {
+    /// Whether a row with these days can be ended so.
+    pub(crate) fn fits(&self, from: Option<Day>, until: Option<Day>) -> Result<(), Problem> {
+        if let Some(from) = from.filter(|from| self.until < *from) {
+            let detail = format!("before the first day of the row, {from}");
+            return Err(Problem::invalid("/until", detail));
+        }
+        if let Some(ended) = until {
+            let detail = format!("the row has a last day, {ended}; what is recorded is not edited");
+            return Err(Problem::conflict(detail));
+        }
+        Ok(())
+    }
+}
+
 /// The value of a rule: above 0, at most 8 digits before the point and 4 after it; on the wire a string, `"1.5"`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, AsExpression, FromSqlRow)]
 #[diesel(sql_type = Numeric)]
-pub struct Figure(Decimal);
+pub struct Figure(pub(crate) Decimal);
 
 impl Figure {
     fn is_a_count(self) -> bool {
@@ -561,14 +576,7 @@ async fn end(tx: &mut Tx<'_>, id: i64, rule_id: i64, until: Day) -> Result<CodeR
         .await
         .optional()?;
     let current = current.ok_or_else(|| missing_rule(id, rule_id))?;
-    if let Some(from) = current.from.filter(|from| until < *from) {
-        let detail = format!("before the first day of the row, {from}");
-        return Err(Problem::invalid("/until", detail));
-    }
-    if let Some(ended) = current.until {
-        let detail = format!("the row has a last day, {ended}; what is recorded is not edited");
-        return Err(Problem::conflict(detail));
-    }
+    NewEnding { until }.fits(current.from, current.until)?;
     let ended: CodeRule = diesel::update(row)
         .set(boiler_code_rules::valid_until.eq(until))
         .returning(CodeRule::as_returning())

@@ -11,7 +11,7 @@ use crate::{
     problem::{FieldError, Problem, Problems},
     sales,
     schema::{job_findings, job_hours, job_parts, jobs},
-    surveys,
+    surveys, tax_periods,
     text::{Line, Prose, Text, at_most, present, present_at_most},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -552,6 +552,7 @@ async fn book_hours(
         }
         refuse_if_any(broken)?;
         room_for_a_line(job.hours.len())?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
         let line: i64 = diesel::insert_into(job_hours::table)
             .values((
                 job_hours::job_id.eq(*id),
@@ -593,6 +594,7 @@ async fn use_parts(
         }
         refuse_if_any(broken)?;
         room_for_a_line(job.parts.len())?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
         let line: i64 = diesel::insert_into(job_parts::table)
             .values((
                 job_parts::job_id.eq(*id),
@@ -613,7 +615,8 @@ async fn use_parts(
 
 /// Reverse a wrong line of hours or parts
 ///
-/// A line with the same day and the opposite figure is added; the wrong one stays to be seen.
+/// A line with the opposite figure is added, of the same day where its tax period is open, else of the first open day; the
+/// wrong one stays to be seen.
 #[utoipa::path(tag = "jobs", operation_id = "reverse_line",
     params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewReversal,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
@@ -1018,10 +1021,11 @@ async fn reverse_hours(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Proble
         "/hours_id",
     )?;
     room_for_a_line(job.hours.len())?;
+    let on = tax_periods::in_open(tx.conn(), wrong.on).await?;
     diesel::insert_into(job_hours::table)
         .values((
             job_hours::job_id.eq(job.facts.id),
-            job_hours::on_day.eq(wrong.on),
+            job_hours::on_day.eq(on),
             job_hours::fitter.eq(&wrong.fitter),
             job_hours::hours.eq(wrong.hours.reversed()),
             job_hours::reverses_id.eq(id),
@@ -1041,13 +1045,14 @@ async fn reverse_parts(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Proble
         "/parts_id",
     )?;
     room_for_a_line(job.parts.len())?;
+    let on = tax_periods::in_open(tx.conn(), wrong.on).await?;
     let cost = Money::ZERO
         .checked_sub(wrong.cost)
         .map_err(Problem::internal)?;
     diesel::insert_into(job_parts::table)
         .values((
             job_parts::job_id.eq(job.facts.id),
-            job_parts::on_day.eq(wrong.on),
+            job_parts::on_day.eq(on),
             job_parts::words.eq(&wrong.words),
             job_parts::cost.eq(cost),
             job_parts::reverses_id.eq(id),

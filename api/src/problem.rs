@@ -374,6 +374,16 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
         CONFLICT,
         "another engine's listing has that page_name; give another one",
     ),
+    (
+        "costs_reversed_once",
+        CONFLICT,
+        "the line has been reversed already",
+    ),
+    (
+        "hour_rates_one_a_day",
+        CONFLICT,
+        "the fitter has rates from that day already; later ones take their place",
+    ),
     ("keys_live_name", CONFLICT, "a key of that name is live"),
 ];
 

@@ -10,6 +10,7 @@ use crate::{
     persons,
     problem::{self, FieldError, Problem, Problems},
     schema::{deliveries, payments, sales},
+    tax_periods,
     text::{Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -234,6 +235,7 @@ async fn sell(
         if of_engine(tx.conn(), *stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
         let terms = insert(tx, *stock_no, &new).await?;
         let entry = json!({"sale_id": terms.id});
         tx.record("engine.sold", Some(*stock_no), entry).await?;

@@ -166,6 +166,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was spent on engines besides purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.
+    costs (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        kind -> Text,
+        on_day -> Date,
+        /// Net of the supplier's tax.
+        cost -> Numeric,
+        supplier_vat -> Numeric,
+        invoice_no -> Nullable<Text>,
+        /// The supplier.
+        person_id -> Nullable<Int8>,
+        entered_by -> Text,
+        note -> Nullable<Text>,
+        reverses_id -> Nullable<Int8>,
+    }
+}
+
+diesel::table! {
     /// The days on which engines left.
     deliveries (id) {
         id -> Int8,
@@ -272,6 +291,19 @@ diesel::table! {
         /// As the proprietor wrote them, without the converted figures.
         starts -> Jsonb,
         factors -> Jsonb,
+    }
+}
+
+diesel::table! {
+    /// What an hour of a fitter costs and is worth, from a day on until the next row of that fitter.
+    hour_rates (id) {
+        id -> Int8,
+        fitter -> Text,
+        from_day -> Date,
+        /// For the books; 0 for a proprietor's own hours.
+        book_rate -> Numeric,
+        /// For the break-even price.
+        worth_rate -> Numeric,
     }
 }
 
@@ -465,6 +497,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
+    sale_terms (id) {
+        id -> Int8,
+        jurisdiction -> Text,
+        rule -> Text,
+        value -> Int4,
+        unit -> Text,
+        /// First day of delivery that it is for; NULL: all before too.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+    }
+}
+
+diesel::table! {
     /// One sale for each engine.
     sales (id) {
         id -> Int8,
@@ -517,6 +567,36 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Closed tax periods, one after the other; nothing is dated on or before the last day of the last one.
+    tax_periods (id) {
+        id -> Int8,
+        from_day -> Date,
+        until_day -> Date,
+        closed_on -> Date,
+    }
+}
+
+diesel::table! {
+    /// Rules of tax and cash, one dated row each; a row is ended and another added, never edited.
+    tax_rules (id) {
+        id -> Int8,
+        jurisdiction -> Text,
+        rule -> Text,
+        /// In the unit named; NULL where the unit says it all.
+        value -> Nullable<Numeric>,
+        unit -> Text,
+        /// First day; NULL: the source prints none, and the row also holds before.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Tests of boilers with their readings; NULL means not recorded.
     tests (id) {
         id -> Int8,
@@ -564,6 +644,8 @@ diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
 diesel::joinable!(certificates -> boilers (boiler_id));
 diesel::joinable!(certificates -> tests (test_id));
 diesel::joinable!(comparables -> engines (stock_no));
+diesel::joinable!(costs -> engines (stock_no));
+diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
 diesel::joinable!(findings -> engines (stock_no));
@@ -597,11 +679,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     boilers,
     certificates,
     comparables,
+    costs,
     deliveries,
     engines,
     findings,
     firm,
     guides,
+    hour_rates,
     idempotency_keys,
     job_findings,
     job_hours,
@@ -616,10 +700,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     persons,
     preparation_ticks,
     readiness_bars,
+    sale_terms,
     sales,
     stock,
     survey_grades,
     surveys,
+    tax_periods,
+    tax_rules,
     tests,
     valuations,
 );

@@ -15,8 +15,8 @@ mod ledger;
 mod stock_book;
 pub use double_entry::{Account, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial};
 pub use ledger::{
-    AgreedJob, CostKind, CostLine, CostToCome, Ledger, LeftAt, SumOfKind, cost_to_come, hours_left,
-    ledger, left_at, work_line,
+    AgreedJob, CostKind, CostLine, CostSource, CostToCome, Ledger, LeftAt, SumOfKind, cost_to_come,
+    hours_left, ledger, left_at, work_line,
 };
 pub use stock_book::{
     BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, StockFacts, StockValueLine,

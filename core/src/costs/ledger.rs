@@ -23,6 +23,16 @@ words! {
     }
 }
 
+words! {
+    /// The record that a line of the ledger is taken from, so that nothing is typed twice.
+    pub enum CostSource {
+        Acquisition = "acquisition",
+        JobHours = "job_hours",
+        JobParts = "job_parts",
+        Entered = "entered",
+    }
+}
+
 /// A line is never edited: the one that reverses it has its amounts and hours below nought.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CostLine {

@@ -1,0 +1,324 @@
+//! Money of an engine: what it cost, below which price it loses, what is left at a price.
+
+use crate::{
+    acquisitions, costs,
+    db::{Db, RunQueryDsl},
+    engines, firm,
+    keys::{MoneyDesk, SellingRead},
+    page::{Query, shown},
+    problem::{Problem, Problems},
+    schema::{hour_rates, job_hours, jobs, stock, valuations},
+    tax_rules,
+    text::Text,
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::{dsl::sum, prelude::*};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{
+        AgreedJob, CostKind, CostLine, CostToCome, Ledger, LeftAt, LowestPrice,
+        LowestPriceQuestion, cost_to_come, hours_left, ledger, left_at, lowest_price,
+    },
+    days::Day,
+    jobs::{Hours, JobStanding},
+    money::Money,
+    tax::{Percent, Scheme, standard_rate},
+    trade::TaxPosition,
+};
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(get_money).service(get_break_even);
+}
+
+// Types
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct MoneyQuery {
+    /// A price that somebody offers, tax included.
+    #[param(example = "6800.00")]
+    offer: Option<Money>,
+}
+
+/// Below which price an engine loses, and what is left at others. Prices include tax.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 417, "on": "2026-05-14", "break_even_price": "5410.00", "at_asking_price":
+    {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "left": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
+    "at_high": null, "hours_left": "45.41", "warnings": ["No valuation is on record."]}))]
+pub struct BreakEven {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The day whose rates and prices count: today.
+    pub on: Day,
+    /// The lowest price that leaves nothing and loses nothing.
+    pub break_even_price: Money,
+    pub at_asking_price: Option<LeftAt>,
+    pub at_offer: Option<LeftAt>,
+    /// At the prices of the last valuation.
+    pub at_low: Option<LeftAt>,
+    pub at_likely: Option<LeftAt>,
+    pub at_high: Option<LeftAt>,
+    /// Hours of further work that what is left at the asking price bears; null without a rate, or without an asking price.
+    pub hours_left: Option<Hours>,
+    #[schema(max_items = 10)]
+    pub warnings: Vec<Text<400>>,
+}
+
+/// Both ledgers of an engine, never mixed: what it cost, and what the tax office sees.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"tax_position": "margin_scheme", "scheme": "margin", "rate_percent": "20", "purchase": "5000.00",
+    "ledger": {"kinds": [{"kind": "purchase", "cost": "5000.00", "worth": "5000.00", "supplier_vat": "0.00"}], "cost": "5000.00",
+        "worth": "5000.00", "supplier_vat": "0.00", "hours_booked": "0"},
+    "cost_to_come": {"hours": "4", "amount": "96.00"}, "stock_no": 417, "on": "2026-05-14", "break_even_price": "5115.20",
+    "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_left": null, "warnings": []}))]
+pub struct EngineMoney {
+    pub tax_position: TaxPosition,
+    pub scheme: Scheme,
+    /// Of the day; 0 where no tax is taken.
+    pub rate_percent: Percent,
+    /// What was paid or allowed; null for an engine on commission.
+    pub purchase: Option<Money>,
+    pub ledger: Ledger,
+    /// Of the jobs that are agreed or in hand.
+    pub cost_to_come: CostToCome,
+    #[serde(flatten)]
+    pub prices: BreakEven,
+}
+
+// Routes
+
+/// Read both ledgers of an engine and what is left at its prices
+#[utoipa::path(tag = "money", operation_id = "get_engine_money",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), MoneyQuery),
+    responses((status = 200, body = EngineMoney), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/money")]
+async fn get_money(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<MoneyQuery>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    shown(&req, &money)
+}
+
+/// Read below which price an engine loses, and what is left at its prices
+///
+/// Without the purchase price and the costs.
+#[utoipa::path(tag = "money", operation_id = "get_break_even",
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), MoneyQuery),
+    responses((status = 200, body = BreakEven), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/break-even")]
+async fn get_break_even(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<MoneyQuery>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    shown(&req, &money.prices)
+}
+
+async fn money_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+    offer: Option<Money>,
+) -> Result<EngineMoney, Problem> {
+    engines::find(conn, stock_no).await?;
+    if offer.is_some_and(Money::is_negative) {
+        return Err(Problem::new(
+            crate::problem::INVALID_QUERY,
+            "`offer` is a price of 0 or more",
+        ));
+    }
+    let (tax_position, purchase) = acquisitions::terms_of(conn, stock_no).await?;
+    let lines = costs::lines_of(conn, stock_no).await?;
+    let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
+    let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
+    let rate_percent = rate(conn, tax_position.scheme(), on).await?;
+    let worth_rate = dearest_hour(conn, on).await?;
+    let to_come = to_come(conn, stock_no, &lines, worth_rate).await?;
+    let paid = purchase.unwrap_or_default();
+    let other_costs = ledger.worth.checked_sub(paid).map_err(Problem::internal)?;
+    let question = LowestPriceQuestion {
+        purchase: paid,
+        other_costs: other_costs.max(Money::ZERO),
+        cost_to_come: Some(to_come.amount),
+        selling_cost: None,
+        selling_share_percent: None,
+        rate_percent,
+        scheme: tax_position.scheme(),
+        wanted_profit: None,
+    };
+    let LowestPrice { lowest_price, .. } = lowest_price(&question)?;
+    let at = |price: Option<Money>| {
+        price
+            .map(|price| left_at(&question, price))
+            .transpose()
+            .map_err(Problem::from)
+    };
+    let asked: Option<Money> = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::asking_price)
+        .first(conn)
+        .await?;
+    let valued: Option<(Money, Money, Money)> = valuations::table
+        .filter(valuations::stock_no.eq(stock_no))
+        .order((valuations::on_day.desc(), valuations::id.desc()))
+        .select((valuations::low, valuations::likely, valuations::high))
+        .first(conn)
+        .await
+        .optional()?;
+    let at_asking_price = at(asked)?;
+    let left = at_asking_price.map(|at| at.left);
+    let without_rate = lines
+        .iter()
+        .any(|line| line.kind == CostKind::Work && line.worth == Money::ZERO);
+    let warnings = [
+        (valued.is_none(), "No valuation is on record."),
+        (asked.is_none(), "No asking price is set."),
+        (
+            without_rate,
+            "Some hours have no rate on their day and cost nothing here: set one at /v1/hour-rates.",
+        ),
+        (
+            worth_rate.is_none() && to_come.hours > Hours::ZERO,
+            "No hour rate is set, so that the hours to come cost nothing here.",
+        ),
+    ];
+    Ok(EngineMoney {
+        tax_position,
+        scheme: tax_position.scheme(),
+        rate_percent,
+        purchase,
+        ledger,
+        cost_to_come: to_come,
+        prices: BreakEven {
+            stock_no,
+            on,
+            break_even_price: lowest_price,
+            at_asking_price,
+            at_offer: at(offer)?,
+            at_low: at(valued.map(|it| it.0))?,
+            at_likely: at(valued.map(|it| it.1))?,
+            at_high: at(valued.map(|it| it.2))?,
+            hours_left: left
+                .zip(worth_rate)
+                .and_then(|(left, rate)| hours_left(left, rate)),
+            warnings: warnings
+                .into_iter()
+                .filter(|(holds, _)| *holds)
+                .map(|(_, words)| words.parse())
+                .collect::<Result<_, _>>()
+                .map_err(Problem::internal)?,
+        },
+    })
+}
+
+// SQL
+
+/// The standard rate of the firm's jurisdiction on the day; 0 where the scheme takes no tax.
+async fn rate(conn: &mut AsyncPgConnection, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
+    match scheme {
+        Scheme::None => return Ok(Percent::default()),
+        Scheme::Margin | Scheme::Ordinary => {}
+    }
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let rules = tax_rules::of(conn, &jurisdiction).await?;
+    standard_rate(&rules, &jurisdiction, on).ok_or_else(|| {
+        Problem::conflict(format!(
+            "no standard rate of {jurisdiction} on {on} is among the tax rules; add it at /v1/tax-rules"
+        ))
+    })
+}
+
+/// The highest worth rate of the day, as a job does not say who is to do it.
+async fn dearest_hour(conn: &mut AsyncPgConnection, on: Day) -> Result<Option<Money>, Problem> {
+    let rates: Vec<(String, Day, Money)> = hour_rates::table
+        .filter(hour_rates::from_day.le(on))
+        .order((hour_rates::fitter, hour_rates::from_day))
+        .select((
+            hour_rates::fitter,
+            hour_rates::from_day,
+            hour_rates::worth_rate,
+        ))
+        .load(conn)
+        .await?;
+    // Of each fitter's rates the last one stays.
+    let now: HashMap<String, Money> = rates
+        .into_iter()
+        .map(|(fitter, _, rate)| (fitter, rate))
+        .collect();
+    Ok(now.into_values().max())
+}
+
+/// What the jobs agreed and in hand will still cost. Outside work is set against what was entered for it since the first
+/// of them was agreed.
+async fn to_come(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    lines: &[costs::LedgerLine],
+    worth_rate: Option<Money>,
+) -> Result<CostToCome, Problem> {
+    type Row = (i64, Option<Hours>, Option<Money>, Option<Day>);
+    let open: Vec<Row> = jobs::table
+        .filter(jobs::stock_no.eq(stock_no))
+        .filter(jobs::standing.eq_any([JobStanding::Agreed, JobStanding::InHand]))
+        .select((
+            jobs::id,
+            jobs::hours_agreed,
+            jobs::outside_work,
+            jobs::agreed_on,
+        ))
+        .load(conn)
+        .await?;
+    let ids: Vec<i64> = open.iter().map(|(id, ..)| *id).collect();
+    let booked: Vec<(i64, Option<Hours>)> = job_hours::table
+        .filter(job_hours::job_id.eq_any(ids))
+        .group_by(job_hours::job_id)
+        .select((job_hours::job_id, sum(job_hours::hours)))
+        .load(conn)
+        .await?;
+    let booked: HashMap<i64, Option<Hours>> = booked.into_iter().collect();
+    let since = open.iter().filter_map(|(.., agreed_on)| *agreed_on).min();
+    let agreed = total(open.iter().filter_map(|(_, _, outside, _)| *outside))?;
+    let outside = lines
+        .iter()
+        .filter(|line| line.kind == CostKind::OutsideWork)
+        .filter(|line| since.is_some_and(|since| line.on >= since));
+    let entered = total(outside.map(|line| line.cost))?;
+    let mut all: Vec<AgreedJob> = open
+        .iter()
+        .map(|(id, hours_agreed, ..)| AgreedJob {
+            hours_agreed: hours_agreed.unwrap_or(Hours::ZERO),
+            hours_booked: booked.get(id).copied().flatten().unwrap_or(Hours::ZERO),
+            worth_rate: worth_rate.unwrap_or_default(),
+            other_agreed: Money::ZERO,
+            other_booked: Money::ZERO,
+        })
+        .collect();
+    all.push(AgreedJob {
+        hours_agreed: Hours::ZERO,
+        hours_booked: Hours::ZERO,
+        worth_rate: Money::ZERO,
+        other_agreed: agreed,
+        other_booked: entered,
+    });
+    cost_to_come(&all).map_err(|fault| Problem::from(vec![fault]))
+}
+
+fn total(mut amounts: impl Iterator<Item = Money>) -> Result<Money, Problem> {
+    amounts
+        .try_fold(Money::ZERO, Money::checked_add)
+        .map_err(Problem::internal)
+}

@@ -1,0 +1,2 @@
+DROP TABLE sale_terms;
+DROP TABLE tax_rules;

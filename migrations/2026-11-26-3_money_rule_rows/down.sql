@@ -1,0 +1,2 @@
+DELETE FROM sale_terms;
+DELETE FROM tax_rules;

@@ -1,0 +1,3 @@
+DROP TABLE tax_periods;
+DROP TABLE hour_rates;
+DROP TABLE costs;
