@@ -8,6 +8,7 @@ mod compose;
 mod deliveries;
 mod demo;
 mod engines;
+mod fits;
 mod generated;
 mod guide;
 mod interface;

@@ -5,6 +5,7 @@
     reason = "the code that utoipa derives from params(..) qualifies names that are in scope"
 )]
 
+pub mod achieved_sales;
 pub mod acquisitions;
 pub mod asking_prices;
 pub mod body;
@@ -17,8 +18,10 @@ pub mod config;
 pub mod db;
 pub mod deliveries;
 pub mod demo;
+pub mod engine_facts;
 pub mod engines;
 pub mod firm;
+pub mod fits;
 pub mod guide;
 pub mod jobs;
 pub mod journal;
@@ -77,6 +80,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     jobs::routes(cfg);
     guide::routes(cfg);
     comparables::routes(cfg);
+    fits::routes(cfg);
     valuations::routes(cfg);
     asking_prices::routes(cfg);
     journal::routes(cfg);
