@@ -10,6 +10,7 @@ mod costs;
 mod deliveries;
 mod demo;
 mod engines;
+mod fits;
 mod generated;
 mod guide;
 mod interface;

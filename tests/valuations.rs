@@ -257,3 +257,117 @@ async fn surveys_and_papers_of_the_day_count() {
         assert_eq!(likely(day).await, price, "{day}");
     }
 }
+
+/// Parts add up to the penny, and the same facts and fit give the same answer (invariants; no figure of ours is expected).
+#[actix_web::test]
+async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
+    let shop = Shop::open().await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    let path = format!("/v1/engines/{engine}/valuations");
+    shop.has_written(&[factor("build_quality", "fine", "1.05")])
+        .await;
+    shop.has_seen(7).await;
+    shop.learns().await;
+    let alone = shop.post(&path, &json!({})).await.created().body;
+    assert_eq!(
+        (&alone["basis"], &alone["fit_id"]),
+        (&json!("guide"), &json!(null))
+    );
+    for i in 7..24 {
+        shop.has_seen_one(i, &json!({})).await;
+    }
+    shop.learns().await;
+    let asked = json!({"level_percent": 90, "supposing": [{"grades": {"motion": "as_new"}}, {"papers_months_left": 14}]});
+    let answer = shop.post(&path, &asked).await.created();
+    let valued = &answer.body;
+    assert_eq!(
+        (&valued["basis"], &valued["fit_id"]),
+        (&json!("sales"), &json!(1))
+    );
+    assert_eq!(
+        (&valued["level_percent"], &valued["start"]),
+        (&json!(90), &json!("6200.00"))
+    );
+    let steps = valued["steps"].as_array().expect("steps");
+    let sum: i64 = steps.iter().map(|step| pennies(&step["effect"])).sum();
+    assert_eq!(pennies(&valued["start"]) + sum, pennies(&valued["likely"]));
+    assert_eq!(
+        (&steps[0]["from"], &steps[0]["level"]),
+        (&json!("guide"), &json!("fine"))
+    );
+    assert!(pennies(&valued["low"]) < pennies(&valued["likely"]));
+    assert!(pennies(&valued["likely"]) < pennies(&valued["high"]));
+
+    let comparables = valued["comparables"].as_array().expect("comparables");
+    assert!(!comparables.is_empty());
+    for sale in comparables {
+        let id = sale["comparable_id"].as_i64().expect("an id");
+        let seen = shop.get(&format!("/v1/comparables/{id}")).await.ok().body;
+        assert_eq!((&seen["price"], &seen["on"]), (&sale["price"], &sale["on"]));
+        if let Some(last) = sale["steps"].as_array().and_then(|steps| steps.last()) {
+            assert_eq!(last["price"], sale["adjusted_price"]);
+        }
+    }
+    for supposed in valued["supposing"].as_array().expect("supposing") {
+        let difference = pennies(&supposed["likely"]) - pennies(&valued["likely"]);
+        assert_eq!(difference, pennies(&supposed["difference"]));
+    }
+    assert!(
+        pennies(&valued["supposing"][0]["difference"]) >= 0,
+        "a better grade is never cheaper"
+    );
+    assert!(!valued.to_string().contains("NaN"));
+
+    let again = shop.post(&path, &asked).await.created().body;
+    let reasons = |body: &Value| make::with(body.clone(), &json!({"id": 0}));
+    assert_eq!(reasons(&again), reasons(valued));
+    assert_eq!(&shop.get(&answer.location()).await.ok().body, valued);
+    let wider = shop
+        .post(&path, &json!({"level_percent": 95}))
+        .await
+        .created()
+        .body;
+    let narrower = shop
+        .post(&path, &json!({"level_percent": 50}))
+        .await
+        .created()
+        .body;
+    assert!(pennies(&wider["high"]) > pennies(&narrower["high"]));
+    assert_eq!(wider["likely"], narrower["likely"]);
+
+    // A day before the first fit knows nothing of it.
+    let earlier = shop
+        .post(&path, &json!({"on": "2026-05-13"}))
+        .await
+        .created()
+        .body;
+    assert_eq!(earlier["basis"], "guide");
+}
+
+#[actix_web::test]
+async fn what_is_asked_of_a_valuation_has_its_limits() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    shop.has_written(&[]).await;
+    let path = format!("/v1/engines/{engine}/valuations");
+    for (body, pointer) in [
+        (json!({"level_percent": 49}), "/level_percent"),
+        (json!({"level_percent": 96}), "/level_percent"),
+        (json!({"supposing": [{}]}), "/supposing/0"),
+        (
+            json!({"supposing": [{"papers_months_left": 61}]}),
+            "/supposing/0/papers_months_left",
+        ),
+        (
+            json!({"supposing": [{"grades": {"motion": "splendid"}}]}),
+            "/supposing/0/grades/motion",
+        ),
+    ] {
+        shop.post(&path, &body).await.invalid_at(pointer);
+    }
+    for level in [50, 95] {
+        shop.post(&path, &json!({"level_percent": level}))
+            .await
+            .created();
+    }
+}

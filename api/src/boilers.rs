@@ -678,6 +678,42 @@ pub(crate) async fn in_engines_on(
     Ok(fitted.into_iter().collect())
 }
 
+/// A boiler in an engine.
+pub(crate) struct Fitted {
+    pub stock_no: i32,
+    pub boiler_id: i64,
+    pub from: Day,
+    /// The day on which it was taken out, and no more in.
+    pub until: Option<Day>,
+}
+
+/// All boilers that were ever in these engines, the earlier first.
+pub(crate) async fn fitted_in(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<Vec<Fitted>, Problem> {
+    let rows: Vec<(i32, i64, Day, Option<Day>)> = boiler_fittings::table
+        .filter(boiler_fittings::stock_no.eq_any(stock_nos))
+        .order((boiler_fittings::fitted_on, boiler_fittings::id))
+        .select((
+            boiler_fittings::stock_no,
+            boiler_fittings::boiler_id,
+            boiler_fittings::fitted_on,
+            boiler_fittings::taken_out_on,
+        ))
+        .load(conn)
+        .await?;
+    let fitted = rows
+        .into_iter()
+        .map(|(stock_no, boiler_id, from, until)| Fitted {
+            stock_no,
+            boiler_id,
+            from,
+            until,
+        });
+    Ok(fitted.collect())
+}
+
 async fn with_acts(
     conn: &mut AsyncPgConnection,
     found: Vec<BoilerParticulars>,

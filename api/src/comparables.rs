@@ -21,7 +21,7 @@ use outshop_core::{
     days::Day,
     engine::{BuilderStanding, Fuel, GoesWith, Kind, Whyte, WorkingOrder},
     money::Money,
-    surveys::{BuildQuality, Grade},
+    surveys::{Area, BuildQuality, Grade},
     trade::SaleSource,
     units::{Length, Mass},
 };
@@ -103,6 +103,21 @@ pub struct ComparableGrades {
     pub frames: Option<Grade>,
     pub platework_and_paint: Option<Grade>,
     pub completeness: Option<Grade>,
+}
+
+impl ComparableGrades {
+    pub(crate) fn of(&self, area: Area) -> Option<Grade> {
+        match area {
+            Area::Boiler => self.boiler,
+            Area::FittingsAndFeeds => self.fittings_and_feeds,
+            Area::CylindersAndValves => self.cylinders_and_valves,
+            Area::Motion => self.motion,
+            Area::WheelsAndAxleboxes => self.wheels_and_axleboxes,
+            Area::Frames => self.frames,
+            Area::PlateworkAndPaint => self.platework_and_paint,
+            Area::Completeness => self.completeness,
+        }
+    }
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
@@ -285,6 +300,25 @@ async fn withdraw_comparable(
 }
 
 // SQL
+
+/// Those that count on a day. One that names an engine of the firm's does not: its sale tells more.
+pub(crate) async fn that_count(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+) -> Result<Vec<Comparable>, Problem> {
+    Ok(comparables::table
+        .filter(comparables::on_day.le(today))
+        .filter(comparables::stock_no.is_null())
+        .filter(
+            comparables::withdrawn_on
+                .is_null()
+                .or(comparables::withdrawn_on.assume_not_null().gt(today)),
+        )
+        .order(comparables::id)
+        .select(Comparable::as_select())
+        .load(conn)
+        .await?)
+}
 
 async fn load(
     conn: &mut AsyncPgConnection,

@@ -66,6 +66,13 @@ impl Db {
         Ok(Db { pool })
     }
 
+    /// A connection that the pool does not get back: what it holds on to ends with it.
+    pub(crate) async fn detached(&self) -> Result<AsyncPgConnection, Problem> {
+        Ok(Object::take(
+            self.pool.get().await.map_err(Problem::unavailable)?,
+        ))
+    }
+
     /// A connection to read with.
     pub async fn read(&self) -> Result<Object<AsyncPgConnection>, Problem> {
         self.pool.get().await.map_err(Problem::unavailable)
@@ -239,6 +246,8 @@ async fn find_answer<B, const KEYED: bool>(
 }
 
 diesel::define_sql_function! { fn pg_try_advisory_xact_lock(key: BigInt) -> Bool; }
+diesel::define_sql_function! { fn pg_try_advisory_lock(key: BigInt) -> Bool; }
+diesel::define_sql_function! { fn pg_advisory_unlock(key: BigInt) -> Bool; }
 diesel::define_sql_function! { fn hashtextextended(text: Text, seed: BigInt) -> BigInt; }
 
 /// A running transaction of one actor.
@@ -281,10 +290,11 @@ impl Tx<'_> {
     }
 }
 
-/// What happened to an engine without anybody acting.
+/// What happened without anybody acting.
 pub struct Untouched {
     pub what: &'static str,
-    pub stock_no: i32,
+    /// The engine that it is about, if it is about one.
+    pub stock_no: Option<i32>,
     pub data: Value,
 }
 

@@ -288,6 +288,19 @@ fn as_written(start: &Start) -> Value {
     json
 }
 
+/// A version that something rests on.
+pub(crate) async fn of_version(
+    conn: &mut AsyncPgConnection,
+    version: i32,
+) -> Result<GuideVersion, Problem> {
+    let row: Row = guides::table
+        .find(version)
+        .select(Row::as_select())
+        .first(conn)
+        .await?;
+    row.guide()
+}
+
 /// The version that counts on that day.
 pub(crate) async fn in_force(
     conn: &mut AsyncPgConnection,

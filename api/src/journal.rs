@@ -41,7 +41,8 @@ pub struct Entry {
     pub at: String,
     /// The firm's day.
     pub on: Day,
-    /// The key that acted; `midnight` where the passing of a day changed an answer and nobody acted.
+    /// The key that acted. Where nobody acted: `midnight` when the passing of a day changed an answer, `outshop` for what
+    /// the service does by itself.
     #[schema(max_length = 30)]
     pub by: String,
     pub stock_no: Option<i32>,
@@ -130,12 +131,14 @@ impl Row {
     fn numbered(self) -> Option<Entry> {
         Some(Entry {
             entry_no: self.entry_no?,
-            r#type: self.r#type,
             at: self.at.to_string(),
             on: self.on,
-            by: self
-                .key_id
-                .map_or_else(|| "midnight".to_owned(), |id| format!("key:{id}")),
+            by: match self.key_id {
+                Some(id) => format!("key:{id}"),
+                None if self.r#type == "readiness.changed" => "midnight".to_owned(),
+                None => "outshop".to_owned(),
+            },
+            r#type: self.r#type,
             stock_no: self.stock_no,
             data: self.data,
         })

@@ -5,6 +5,7 @@
     reason = "the code that utoipa derives from params(..) qualifies names that are in scope"
 )]
 
+pub mod achieved_sales;
 pub mod acquisitions;
 pub mod asking_prices;
 pub mod body;
@@ -19,8 +20,10 @@ pub mod costs;
 pub mod db;
 pub mod deliveries;
 pub mod demo;
+pub mod engine_facts;
 pub mod engines;
 pub mod firm;
+pub mod fits;
 pub mod guide;
 pub mod hour_rates;
 pub mod jobs;
@@ -84,6 +87,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     jobs::routes(cfg);
     guide::routes(cfg);
     comparables::routes(cfg);
+    fits::routes(cfg);
     valuations::routes(cfg);
     asking_prices::routes(cfg);
     calculations::routes(cfg);

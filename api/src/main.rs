@@ -9,7 +9,7 @@ use outshop_api::{
     comparables,
     config::{Cli, Command, Database, Demo, Import, KeysAct, Serve},
     db::{self, Db},
-    demo, document, firm,
+    demo, document, firm, fits,
     keys::{self, Actor, Key, NewKey},
     metrics, midnight,
     text::Line,
@@ -145,6 +145,7 @@ async fn answer(
     let ended = tokio::select! {
         ended = server => ended,
         never = turn_days(&db) => match never {},
+        never = keep_learning(&db) => match never {},
     };
     metrics_handle.stop(false).await;
     ended.map_err(|e| e.to_string())
@@ -157,6 +158,17 @@ async fn turn_days(db: &Db) -> Infallible {
             tracing::warn!(%problem, "the day could not be turned yet");
         }
         tokio::time::sleep(midnight::LOOK_AGAIN).await;
+    }
+}
+
+/// Learns from sales as they come. What is stopped in the middle is begun anew by the next start.
+async fn keep_learning(db: &Db) -> Infallible {
+    let mut seen = None;
+    loop {
+        if let Err(problem) = fits::keep_up(db, Clock::default().now(), &mut seen).await {
+            tracing::warn!(%problem, "nothing could be learned from the sales yet");
+        }
+        tokio::time::sleep(fits::LOOK_AGAIN).await;
     }
 }
 

@@ -133,7 +133,7 @@ async fn changes(
             if !gates.is_empty() {
                 entries.push(Untouched {
                     what: "readiness.changed",
-                    stock_no: *stock_no,
+                    stock_no: Some(*stock_no),
                     data: json!({"gates": gates}),
                 });
             }

@@ -23,7 +23,7 @@ use outshop_core::{
     codes::{Jurisdiction, Rule},
     days::{Day, DaySpan, TimeOfDay},
     jobs::JobStanding,
-    papers::{self, Answer, Event, Question, TestKind},
+    papers::{self, Answer, Event, Question, Reason, TestKind},
     trade::Standing,
     units::Pressure,
 };
@@ -262,6 +262,9 @@ fn answer_example() -> Value {
 /// What a boiler code cannot do without.
 pub(crate) const NO_VOLUME: &str =
     "the boiler's volume is not recorded, so that no code can be asked: its rules go by size";
+
+/// Months beyond which it does not matter to a buyer how long papers hold.
+const LONGEST: i32 = 60;
 
 /// How far ahead days are searched on which the papers hold.
 const MONTHS_AHEAD: i32 = 24;
@@ -619,6 +622,33 @@ impl BoilerHistory {
             volume: recorded.volume.clone()?,
             first_service_on: recorded.first_service_on,
         })
+    }
+
+    /// Months for which all papers that the code asks for still hold: at least 1 while they hold, `LONGEST` at most, 0 when
+    /// they do not. `None` where the code has no answer: too little is recorded, no row of it asks, or the boiler is beyond
+    /// its limit.
+    pub(crate) fn months_left(
+        &self,
+        jurisdiction: &Jurisdiction,
+        rules: &[Rule],
+        on: Day,
+    ) -> Option<u32> {
+        let until = on.plus_months(LONGEST);
+        let question = Question {
+            jurisdiction: jurisdiction.clone(),
+            boiler: self.boiler()?,
+            events: self.events.clone(),
+            days: vec![on],
+            period: Some(DaySpan { from: on, until }),
+        };
+        let answer = papers::answer(&question, rules);
+        let silent = |reason: &Reason| matches!(reason, Reason::NoCode | Reason::OutsideCode);
+        let day = answer.days.as_slice().first()?;
+        if day.reasons.iter().any(silent) {
+            return None;
+        }
+        let open = answer.open_days.iter().find(|span| span.from == on);
+        Some(open.map_or(0, |span| span.until.whole_months_since(on).max(1)))
     }
 
     fn answer(&self, jurisdiction: &Jurisdiction, rules: &[Rule], on: Day) -> Option<Answer> {

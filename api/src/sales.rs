@@ -481,6 +481,19 @@ fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no sale {id}"))
 }
 
+/// Sales up to a day that stand: id, engine, day and price. A sale that is undone leaves this list.
+pub(crate) async fn that_stand(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+) -> Result<Vec<(i64, i32, Day, Money)>, Problem> {
+    Ok(sales::table
+        .filter(sales::on_day.le(today))
+        .order(sales::id)
+        .select((sales::id, sales::stock_no, sales::on_day, sales::price))
+        .load(conn)
+        .await?)
+}
+
 /// The sale of an engine: its id and day.
 pub(crate) async fn of_engine(
     conn: &mut AsyncPgConnection,

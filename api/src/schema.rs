@@ -20,6 +20,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What engines that are not the firm's would fetch, kept for ever.
+    appraisals (id) {
+        id -> Int8,
+        on_day -> Date,
+        /// The description, as it was told.
+        engine -> Jsonb,
+        basis -> Text,
+        guide_version -> Int4,
+        /// NULL: it rests on the guide alone.
+        fit_id -> Nullable<Int8>,
+        low -> Numeric,
+        likely -> Numeric,
+        high -> Numeric,
+        /// Steps, comparables and warnings as they were answered.
+        answer -> Jsonb,
+    }
+}
+
+diesel::table! {
     /// What the firm decided to ask; the last row of an engine holds.
     asking_prices (id) {
         id -> Int8,
@@ -281,6 +300,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was learned from achieved sales, each time they or the guide changed; kept for ever, as valuations rest on it.
+    fits (id) {
+        id -> Int8,
+        on_day -> Date,
+        /// Of the sales, the guide's version, the features and the way of learning.
+        inputs_sha256 -> Bytea,
+        guide_version -> Int4,
+        n_sales -> Int4,
+        /// Sales left out, as the guide has no price for them.
+        n_not_priced -> Int4,
+        /// What was learned from, by day and price: with it and the column learned the fit is made again.
+        sales -> Jsonb,
+        /// Hyperparameters and what belongs to them; NULL: the sales had become too few.
+        learned -> Nullable<Jsonb>,
+        outliers -> Jsonb,
+    }
+}
+
+diesel::table! {
     /// Versions of the firm's own pricing guide, each kept for ever.
     guides (version) {
         version -> Int4,
@@ -390,7 +428,7 @@ diesel::table! {
         at -> Timestamptz,
         /// The firm's day of the entry.
         on_day -> Date,
-        /// NULL: the passing of midnight, nobody acted.
+        /// NULL: nobody acted.
         key_id -> Nullable<Int8>,
         /// The engine that it is about; NULL when about none.
         stock_no -> Nullable<Int4>,
@@ -630,11 +668,17 @@ diesel::table! {
         high -> Numeric,
         /// Steps, missing facts and warnings as they were answered.
         answer -> Jsonb,
+        /// NULL: it rests on the guide alone.
+        fit_id -> Nullable<Int8>,
+        /// Tells which came first, the valuation or the sale recorded.
+        made_at -> Timestamptz,
     }
 }
 
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
+diesel::joinable!(appraisals -> fits (fit_id));
+diesel::joinable!(appraisals -> guides (guide_version));
 diesel::joinable!(asking_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> valuations (valuation_id));
 diesel::joinable!(boiler_code_rules -> boiler_codes (code_id));
@@ -650,6 +694,7 @@ diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
+diesel::joinable!(fits -> guides (guide_version));
 diesel::joinable!(idempotency_keys -> keys (key_id));
 diesel::joinable!(job_findings -> findings (finding_id));
 diesel::joinable!(job_findings -> jobs (job_id));
@@ -667,10 +712,12 @@ diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
 diesel::joinable!(tests -> boilers (boiler_id));
 diesel::joinable!(valuations -> engines (stock_no));
+diesel::joinable!(valuations -> fits (fit_id));
 diesel::joinable!(valuations -> guides (guide_version));
 
 diesel::allow_tables_to_appear_in_same_query!(
     acquisitions,
+    appraisals,
     asking_prices,
     boiler_code_rules,
     boiler_codes,
@@ -684,6 +731,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     engines,
     findings,
     firm,
+    fits,
     guides,
     hour_rates,
     idempotency_keys,

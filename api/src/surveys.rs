@@ -71,7 +71,7 @@ pub struct Survey {
 }
 
 /// One grade for each area looked at; null: not looked at.
-#[derive(Debug, Clone, Copy, Default, Serialize, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Grades {
     pub boiler: Option<Grade>,
@@ -98,7 +98,7 @@ impl Grades {
         }
     }
 
-    fn given(mut self) -> Vec<(Area, Grade)> {
+    pub(crate) fn given(mut self) -> Vec<(Area, Grade)> {
         let graded = |area: &Area| self.of(*area).map(|grade| (*area, grade));
         Area::ALL.iter().filter_map(graded).collect()
     }

@@ -1,31 +1,23 @@
 //! Valuations: what an engine would fetch on a day, with its reasons; each kept for ever.
-//!
-//! They rest on the firm's own guide alone, and say so.
+
+pub(crate) mod answer;
 
 use crate::{
     body::Body,
-    boilers,
     db::{Db, RunQueryDsl, Tx},
-    engines,
-    guide::in_force,
+    engine_facts, engines,
     keys::{Selling, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
-    papers,
-    problem::{Problem, Problems},
-    schema::{survey_grades, surveys, valuations},
-    text::Text,
+    problem::{FieldError, Problem, Problems},
+    schema::valuations,
+    text::at_most,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use answer::{Answer, Question, Supposition};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day,
-    guide::{self, GuidePrice, NoPrice, Ratio},
-    money::Money,
-    papers::Reason,
-    pricing_facts::{Feature, Included, Papers, PricingFacts},
-    surveys::{Area, BuildQuality, Grade},
-    trade::ValuationBasis,
+    days::Day, money::Money, trade::ValuationBasis, valuation::engine_features::EngineOnSale,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -43,89 +35,85 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 /// What an engine would fetch on a day, as it was answered.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 77, "stock_no": 417, "on": "2026-05-14", "basis": "guide", "guide_version": 3,
-    "low": "4999.68", "likely": "6249.60", "high": "7812.00", "level_percent": 80, "start": "6200.00",
-    "steps": [{"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.71"},
-        {"feature": "motion", "level": "worn", "factor": "0.96", "effect": "-254.11"}],
-    "not_known": ["papers"], "warnings": ["From the firm's guide alone: the range is the uncertainty of 0.25 that the guide \
-states, and no sale supports it.", "papers: not known, no factor applied."]}))]
+#[schema(example = json!({"id": 77, "stock_no": 417, "on": "2026-05-14", "basis": "sales", "guide_version": 3, "fit_id": 12,
+    "low": "5612.40", "likely": "6480.15", "high": "7482.06", "level_percent": 80, "start": "6200.00",
+    "steps": [{"feature": "build_quality", "level": "fine", "from": "guide", "factor": "1.05", "effect": "309.20"},
+        {"feature": "market", "level": null, "from": "sales", "factor": "0.995415", "effect": "-29.05"}],
+    "not_known": ["papers"],
+    "comparables": [{"comparable_id": 903, "sale_id": null, "on": "2025-11-08", "price": "6200.00", "weight": "0.2113",
+        "adjusted_price": "6510.00", "steps": [{"difference": "guide", "factor": "1.050000", "price": "6510.00"}]}],
+    "would_narrow": [{"feature": "papers_months_left", "share": "0.0412"}],
+    "supposing": [{"supposing": {"grades": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
+            "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": "good", "completeness": null},
+            "build_quality": null, "working_order": null, "papers_months_left": null, "goes_with": []},
+        "low": "5740.10", "likely": "6627.61", "high": "7652.34", "difference": "147.46"}],
+    "warnings": ["2 sales were of such an engine: builder."]}))]
 pub struct Valuation {
     #[schema(minimum = 1)]
     pub id: i64,
     #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
-    /// What it rests on.
-    pub basis: ValuationBasis,
-    #[schema(minimum = 1)]
-    pub guide_version: i32,
-    pub low: Money,
-    pub likely: Money,
-    pub high: Money,
     #[serde(flatten)]
-    pub why: Why,
+    pub answer: Answer,
 }
 
-/// The reasons of a valuation, in the form in which they are kept.
-#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
-#[schema(as = ValuationReasons)]
-pub struct Why {
-    /// How many of 100 such prices the range from low to high is meant to hold.
-    #[schema(minimum = 1, maximum = 99)]
-    pub level_percent: u8,
-    /// The guide's starting price for its kind and size.
-    pub start: Money,
-    /// `start` and all effects add up to `likely` to the penny.
-    #[schema(max_items = 100)]
-    pub steps: Vec<ValuationStep>,
-    /// What the guide asks about and no record tells: no factor was applied.
-    #[schema(max_items = 100)]
-    pub not_known: Vec<Feature>,
-    #[schema(max_items = 100)]
-    pub warnings: Vec<Text<1000>>,
-}
-
-#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
-#[schema(example = json!({"feature": "build_quality", "level": "fine", "factor": "1.05", "effect": "303.71"}))]
-pub struct ValuationStep {
-    pub feature: Feature,
-    /// A word of the feature.
-    #[schema(max_length = 60)]
-    pub level: String,
-    /// 1 where the guide has factors for the feature, but none for this level.
-    pub factor: Ratio,
-    pub effect: Money,
-}
-
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14"}))]
+#[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "supposing": [{"papers_months_left": 14}]}))]
 pub struct NewValuation {
     /// Today unless told otherwise, and today at the latest.
     pub on: Option<Day>,
+    /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
+    #[schema(minimum = 50, maximum = 95)]
+    pub level_percent: Option<u8>,
+    /// Changes of the facts, each valued by itself: better paint, a fresh steam test.
+    #[serde(default, deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    pub supposing: Vec<Supposition>,
 }
 
-impl Why {
-    fn of(price: &GuidePrice) -> Result<Why, Problem> {
-        let warnings = price.warnings.iter().map(|w| w.to_string().parse());
-        Ok(Why {
-            level_percent: price.range_percent,
-            start: price.start,
-            steps: price
-                .steps
-                .iter()
-                .map(|step| ValuationStep {
-                    feature: step.feature,
-                    level: step.level.to_owned(),
-                    factor: step.factor,
-                    effect: step.effect,
-                })
-                .collect(),
-            not_known: price.missing.clone(),
-            warnings: warnings
-                .collect::<Result<_, _>>()
-                .map_err(Problem::internal)?,
-        })
+impl NewValuation {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut broken = Vec::new();
+        if self.on.is_some_and(|on| on > today) {
+            let detail = "after today: nothing is on record of that day";
+            broken.push(at("/on", detail));
+        }
+        broken.extend(level_and_suppositions(self.level_percent, &self.supposing));
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+/// The rules of what every question about a price may ask.
+pub(crate) fn level_and_suppositions(
+    level_percent: Option<u8>,
+    supposing: &[Supposition],
+) -> Vec<FieldError> {
+    let mut broken = Vec::new();
+    if level_percent.is_some_and(|level| !(50..=95).contains(&level)) {
+        broken.push(at("/level_percent", "not 50 to 95"));
+    }
+    for (i, supposition) in supposing.iter().enumerate() {
+        if *supposition == Supposition::default() {
+            broken.push(at(format!("/supposing/{i}"), "changes nothing"));
+        }
+        if supposition.papers_months_left.is_some_and(|n| n > 60) {
+            let pointer = format!("/supposing/{i}/papers_months_left");
+            broken.push(at(pointer, "not 0 to 60 months"));
+        }
+    }
+    broken
+}
+
+fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
+    FieldError {
+        pointer: pointer.into(),
+        detail: detail.to_owned(),
     }
 }
 
@@ -166,8 +154,9 @@ async fn list_valuations(
 
 /// Value an engine
 ///
-/// From the guide that counts on that day, and from what is on record of the engine, its surveys and its papers. It rests
-/// on the firm's guide alone and on no sales; the answer says so, and says what is not known.
+/// From what is on record of the engine, its surveys and its papers up to that day, and from the sales learned from by
+/// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the guide's starting
+/// price to the likely one is explained.
 #[utoipa::path(tag = "prices", operation_id = "create_valuation",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewValuation,
     responses((status = 201, body = Valuation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -180,13 +169,15 @@ async fn create_valuation(
 ) -> Result<HttpResponse, Problem> {
     let on = new.on.unwrap_or(actor.today);
     db.create(&actor, &new, async |tx| {
-        let facts = load_facts(tx.conn(), *stock_no, on).await?;
-        if on > tx.actor.today {
-            let detail = "after today: nothing is on record of that day";
-            return Err(Problem::invalid("/on", detail));
-        }
-        let price = price(tx.conn(), &facts, on).await?;
-        let valuation = insert(tx, *stock_no, on, &price).await?;
+        let engine = facts_of(tx.conn(), *stock_no, on).await?;
+        new.check(tx.actor.today)?;
+        let question = Question {
+            engine,
+            level_percent: new.level_percent.unwrap_or(80),
+            supposing: new.supposing.clone(),
+        };
+        let answer = answer::to(tx.conn(), question, on).await?;
+        let valuation = insert(tx, *stock_no, on, answer).await?;
         Ok((format!("/v1/valuations/{}", valuation.id), valuation))
     })
     .await
@@ -213,30 +204,16 @@ async fn get_valuation(
     shown(&req, &row.valuation()?)
 }
 
-async fn price(
+/// What is on record of one engine.
+pub(crate) async fn facts_of(
     conn: &mut AsyncPgConnection,
-    facts: &PricingFacts,
+    stock_no: i32,
     on: Day,
-) -> Result<GuidePrice, Problem> {
-    let guide = in_force(conn, on).await?.ok_or_else(|| {
-        Problem::conflict(format!(
-            "no guide counts on {on}; the proprietor writes one at /v1/guide/versions"
-        ))
-    })?;
-    let version = guide.version;
-    guide::value(&guide.rules()?, facts).map_err(|no_price| {
-        let way_out = match no_price {
-            NoPrice::NoStartForKind { .. }
-            | NoPrice::NoStartForSize { .. }
-            | NoPrice::OutOfRange => "write a version of the guide that covers it",
-            NoPrice::GaugeNotKnown { .. } | NoPrice::ScaleNotKnown { .. } => {
-                "record it on the engine"
-            }
-        };
-        Problem::conflict(format!(
-            "version {version} of the guide gives no price: {no_price}; {way_out}"
-        ))
-    })
+) -> Result<EngineOnSale, Problem> {
+    let mut found = engine_facts::load(conn, &BTreeMap::from([(stock_no, on)])).await?;
+    found
+        .remove(&stock_no)
+        .ok_or_else(|| engines::missing(stock_no))
 }
 
 // SQL
@@ -249,6 +226,7 @@ struct Row {
     on_day: Day,
     basis: ValuationBasis,
     guide_version: i32,
+    fit_id: Option<i64>,
     low: Money,
     likely: Money,
     high: Money,
@@ -261,12 +239,15 @@ impl Row {
             id: self.id,
             stock_no: self.stock_no,
             on: self.on_day,
-            basis: self.basis,
-            guide_version: self.guide_version,
-            low: self.low,
-            likely: self.likely,
-            high: self.high,
-            why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+            answer: Answer {
+                basis: self.basis,
+                guide_version: self.guide_version,
+                fit_id: self.fit_id,
+                low: self.low,
+                likely: self.likely,
+                high: self.high,
+                why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+            },
         })
     }
 }
@@ -275,116 +256,30 @@ async fn insert(
     tx: &mut Tx<'_>,
     stock_no: i32,
     on: Day,
-    price: &GuidePrice,
+    answer: Answer,
 ) -> Result<Valuation, Problem> {
-    let row: Row = diesel::insert_into(valuations::table)
+    let id: i64 = diesel::insert_into(valuations::table)
         .values((
             valuations::stock_no.eq(stock_no),
             valuations::on_day.eq(on),
-            valuations::basis.eq(ValuationBasis::Guide),
-            valuations::guide_version.eq(price.guide_version),
-            valuations::low.eq(price.low),
-            valuations::likely.eq(price.likely),
-            valuations::high.eq(price.high),
-            valuations::answer.eq(json!(Why::of(price)?)),
+            valuations::basis.eq(answer.basis),
+            valuations::guide_version.eq(answer.guide_version),
+            valuations::fit_id.eq(answer.fit_id),
+            valuations::low.eq(answer.low),
+            valuations::likely.eq(answer.likely),
+            valuations::high.eq(answer.high),
+            valuations::answer.eq(json!(answer.why)),
         ))
-        .returning(Row::as_returning())
+        .returning(valuations::id)
         .get_result(tx.conn())
         .await?;
-    let data =
-        json!({"valuation_id": row.id, "guide_version": row.guide_version, "likely": row.likely});
+    let data = json!({"valuation_id": id, "guide_version": answer.guide_version, "fit_id": answer.fit_id,
+        "likely": answer.likely});
     tx.record("engine.valued", Some(stock_no), data).await?;
-    row.valuation()
-}
-
-/// What is on record of the engine: its particulars as they are now, its surveys and papers up to that day.
-async fn load_facts(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<PricingFacts, Problem> {
-    let engine = engines::find(conn, stock_no).await?.particulars;
-    let included = engine
-        .goes_with
-        .iter()
-        .map(|item| (*item, Included::Included));
-    Ok(PricingFacts {
-        kind: engine.kind,
-        gauge: engine.gauge,
-        scale: engine.scale,
-        build_quality: build_quality(conn, stock_no, on).await?,
-        grades: grades(conn, stock_no, on).await?,
-        builder: engine.builder_standing,
-        fuel: engine.fuel,
-        papers: papers(conn, stock_no, on).await?,
-        goes_with: included.collect(),
-        working_order: engine.working_order,
+    Ok(Valuation {
+        id,
+        stock_no,
+        on,
+        answer,
     })
-}
-
-/// By the latest survey that judged it.
-async fn build_quality(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<Option<BuildQuality>, Problem> {
-    let judged: Option<Option<BuildQuality>> = surveys::table
-        .filter(surveys::stock_no.eq(stock_no))
-        .filter(surveys::on_day.le(on))
-        .filter(surveys::build_quality.is_not_null())
-        .order((surveys::on_day.desc(), surveys::id.desc()))
-        .select(surveys::build_quality)
-        .first(conn)
-        .await
-        .optional()?;
-    Ok(judged.flatten())
-}
-
-/// For each area, by the latest survey that looked at it.
-async fn grades(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<BTreeMap<Area, Grade>, Problem> {
-    let graded: Vec<(Area, Grade)> = survey_grades::table
-        .inner_join(surveys::table)
-        .filter(surveys::stock_no.eq(stock_no))
-        .filter(surveys::on_day.le(on))
-        .distinct_on(survey_grades::area)
-        .order((
-            survey_grades::area,
-            surveys::on_day.desc(),
-            surveys::id.desc(),
-        ))
-        .select((survey_grades::area, survey_grades::grade))
-        .load(conn)
-        .await?;
-    Ok(graded.into_iter().collect())
-}
-
-/// Whether the papers of the boiler that was in it on that day hold then. Not known without a boiler on record, and where
-/// the code has no answer: no row of it asks, or the boiler is beyond its limit.
-async fn papers(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<Option<Papers>, Problem> {
-    let Some(boiler_id) = boilers::in_engine_on(conn, stock_no, on).await? else {
-        return Ok(None);
-    };
-    let Some(answer) = papers::answer_for(conn, boiler_id, on).await? else {
-        return Ok(None);
-    };
-    let silent = |reason: &Reason| matches!(reason, Reason::NoCode | Reason::OutsideCode);
-    let day = answer
-        .days
-        .iter()
-        .find(|day| day.on == on && !day.reasons.iter().any(silent));
-    Ok(day.map(|day| {
-        if day.papers_hold {
-            Papers::InDate
-        } else {
-            Papers::NotInDate
-        }
-    }))
 }

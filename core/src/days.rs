@@ -59,6 +59,19 @@ impl Day {
             .held()
     }
 
+    /// The most months for which `earlier` plus them is not after this day; 0 when `earlier` is later.
+    pub fn whole_months_since(self, earlier: Day) -> u32 {
+        let (from, to) = (earlier.0, self.0);
+        let years = i32::from(to.year()) - i32::from(from.year());
+        let months = 12 * years + i32::from(to.month()) - i32::from(from.month());
+        let whole = if earlier.plus_months(months) > self {
+            months - 1
+        } else {
+            months
+        };
+        u32::try_from(whole).unwrap_or(0)
+    }
+
     /// Days from `earlier` to this day; negative when `earlier` is later.
     pub fn days_since(self, earlier: Day) -> i32 {
         (self.0 - earlier.0).get_days()
@@ -254,6 +267,24 @@ mod tests {
     }
 
     /// Dodds v Walker [1981]: the corresponding date, or the last day of the month where there is none.
+    /// Counted on the calendar (plain reading, no source); the last day of a shorter month completes the month, as in
+    /// `plus_months`.
+    #[test]
+    fn whole_months_are_counted_back_to_the_corresponding_date() {
+        for (from, to, months) in [
+            ("2026-05-14", "2026-05-14", 0),
+            ("2026-05-14", "2026-06-13", 0),
+            ("2026-05-14", "2026-06-14", 1),
+            ("2025-12-31", "2026-02-28", 2),
+            ("2025-12-31", "2026-02-27", 1),
+            ("2025-05-15", "2026-05-14", 11),
+            ("2026-05-15", "2026-05-14", 0),
+            ("1800-01-01", "2199-12-31", 4799),
+        ] {
+            assert_eq!(day(to).whole_months_since(day(from)), months, "{from} {to}");
+        }
+    }
+
     #[test]
     fn months_run_to_the_corresponding_date() {
         for (from, months, until) in [

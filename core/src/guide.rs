@@ -9,6 +9,7 @@ use crate::{
     pennies::whole_pennies,
     pricing_facts::{Feature, PricingFacts},
     units::Length,
+    valuation::{normal_quantile, normal_share},
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -34,7 +35,7 @@ impl Ratio {
         self.0
     }
 
-    /// Natural logarithm, for explanations only: a price is never made from it.
+    /// Natural logarithm. The guide's own price is never made from it.
     fn ln(self) -> f64 {
         self.0
             .to_f64()
@@ -284,6 +285,8 @@ pub struct GuidePrice {
     pub low: Money,
     pub likely: Money,
     pub high: Money,
+    /// u of the range likely / (1 + u) to likely x (1 + u).
+    pub uncertainty: Ratio,
     /// How many of 100 sales the range from low to high is meant to hold.
     pub range_percent: u8,
     pub start: Money,
@@ -389,12 +392,58 @@ pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice
         low,
         likely,
         high,
+        uncertainty: terms.uncertainty,
         range_percent: 80,
         start,
         steps: steps(start, likely, &applied)?,
         missing,
         warnings,
     })
+}
+
+impl GuidePrice {
+    /// Natural logarithm of the price before it is rounded to the penny.
+    pub fn ln(&self) -> f64 {
+        let start = self.start.decimal().to_f64();
+        let start = start.expect("an amount is a float");
+        start.ln() + self.ln_factors().iter().sum::<f64>()
+    }
+
+    /// Natural logarithms of the factors, in the order of the steps.
+    pub fn ln_factors(&self) -> Vec<f64> {
+        self.steps.iter().map(|step| step.factor.ln()).collect()
+    }
+
+    /// Low and high for another share of sales than 80 %, 1 to 99: the log price is taken as normal around the likely one,
+    /// so wide that 80 % fall within the uncertainty stated.
+    pub fn range_at(&self, percent: u8) -> Result<(Money, Money), NoPrice> {
+        if percent == self.range_percent {
+            return Ok((self.low, self.high));
+        }
+        let level = f64::from(percent.clamp(1, 99)) / 100.0;
+        let reach = normal_quantile(f64::midpoint(1.0, level)) * self.ln_sd();
+        Ok((
+            Money::of(exp(self.ln() - reach))?,
+            Money::of(exp(self.ln() + reach))?,
+        ))
+    }
+
+    /// The share of prices above `price` (above 0) in that same distribution.
+    pub fn chance_above(&self, price: Money) -> f64 {
+        let price = price.decimal().to_f64().unwrap_or(0.0);
+        normal_share((self.ln() - price.max(f64::MIN_POSITIVE).ln()) / self.ln_sd())
+    }
+
+    fn ln_sd(&self) -> f64 {
+        let u = self.uncertainty.0.to_f64();
+        let u = u.expect("a number up to 1000 with six places is a float");
+        u.ln_1p() / normal_quantile(0.9)
+    }
+}
+
+/// No amount is as large or as small as the ends.
+fn exp(ln: f64) -> f64 {
+    ln.clamp(-700.0, 700.0).exp()
 }
 
 fn starting_price(starts: &[Start], engine: &PricingFacts) -> Result<Money, NoPrice> {
@@ -652,6 +701,28 @@ mod tests {
 
     /// Sales comparison by multiplying factors (market approach of the International Valuation Standards; constructed
     /// arithmetic): 6200 x 1.05 x 0.96, 5400 x 1.10 x 1.02, 7000 x 0.92.
+    /// 1.6448536 and 1.2815516 are the 0.95 and 0.9 quantiles of the standard normal distribution (published tables):
+    /// 1.25 to the power 1.6448536/1.2815516 is 1.331627, so that 90 % lie in 6200 / 1.331627 to 6200 x 1.331627.
+    #[test]
+    fn a_wider_share_has_a_wider_range() {
+        let found = value(&guide("6200.00", vec![]), &engine()).expect("a price");
+        assert_eq!(found.range_at(80), Ok((found.low, found.high)));
+        let (low, high) = found.range_at(90).expect("a range");
+        let close = |found: Money, right: f64| {
+            let found = found.decimal().to_f64().expect("a float");
+            assert!((found - right).abs() < 0.02, "{found} for {right}");
+        };
+        close(low, 4655.96);
+        close(high, 8256.09);
+        let chance = |price: &str| found.chance_above(read(price));
+        assert!((chance("6200.00") - 0.5).abs() < 1e-9);
+        assert!(
+            (chance("7750.00") - 0.1).abs() < 1e-6,
+            "the end of the 80 %"
+        );
+        assert!((found.ln() - 6200_f64.ln()).abs() < 1e-12);
+    }
+
     #[test]
     fn the_likely_price_is_start_times_factors() {
         let (better, worse) = (Feature::BuildQuality, Feature::Motion);

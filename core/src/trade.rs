@@ -51,6 +51,8 @@ words! {
     pub enum ValuationBasis {
         /// The firm's own guide, and no sale.
         Guide = "guide",
+        /// Achieved sales, over the firm's own guide.
+        Sales = "sales",
     }
 }
 

@@ -28,6 +28,8 @@ pub use optimise::Effort;
 pub use range::{Factor, conformal_quantile, factor};
 pub use sales::{LeaveOneOut, Sale, SaleFault, Sales};
 
+pub(crate) use range::{normal_quantile, normal_share};
+
 use features::Design;
 use kernel::Layout;
 use likelihood::Likelihood;
@@ -246,7 +248,7 @@ impl Fit {
     /// The share of the predicted prices that lie above `price`: what speaks for a buyer at that price.
     pub fn chance_above(&self, prediction: &Prediction, price: f64) -> f64 {
         let off = (prediction.ln_mean - price.max(f64::MIN_POSITIVE).ln()) / prediction.ln_sd;
-        range::normal_share(off)
+        normal_share(off)
     }
 
     fn predicted(&self, row: &Row) -> Result<Predicted, RowFault> {

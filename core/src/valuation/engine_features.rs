@@ -9,7 +9,7 @@ use crate::{
     days::Day,
     engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
     money::Money,
-    pricing_facts::Included,
+    pricing_facts::{Included, Papers, PricingFacts},
     surveys::{Area, BuildQuality, Grade},
     trade::SaleSource,
     units::{Length, Mass},
@@ -27,7 +27,7 @@ pub struct EngineOnSale {
     pub build_quality: Option<BuildQuality>,
     pub grades: BTreeMap<Area, Grade>,
     pub working_order: Option<WorkingOrder>,
-    /// Whole months until the first of the papers that it needs runs out; 0 when one has run out.
+    /// Months until the first of the papers that it needs runs out, at least 1 while they hold; 0 when one has run out.
     pub papers_months_left: Option<u32>,
     /// Whether drawings, bills and tests are on record from the beginning.
     pub full_record: Option<bool>,
@@ -72,6 +72,27 @@ impl EngineOnSale {
             goes_with: BTreeMap::new(),
             source: SaleSource::Own,
             on,
+        }
+    }
+}
+
+impl EngineOnSale {
+    /// What the guide asks about it.
+    pub fn pricing_facts(&self) -> PricingFacts {
+        PricingFacts {
+            kind: self.kind,
+            gauge: self.gauge.clone(),
+            scale: self.scale.clone(),
+            build_quality: self.build_quality,
+            grades: self.grades.clone(),
+            builder: self.builder,
+            fuel: self.fuel,
+            papers: self.papers_months_left.map(|months| match months {
+                0 => Papers::NotInDate,
+                _ => Papers::InDate,
+            }),
+            goes_with: self.goes_with.clone(),
+            working_order: self.working_order,
         }
     }
 }
@@ -369,6 +390,28 @@ mod tests {
         assert_eq!(value(&engine, "recent_work"), Value::Missing);
         engine.design = Some("  ".to_owned());
         assert_eq!(value(&engine, "design"), Value::Missing);
+    }
+
+    #[test]
+    fn the_guide_is_told_the_same_facts() {
+        let told = known().pricing_facts();
+        for feature in crate::pricing_facts::Feature::ALL {
+            assert!(told.level(*feature).is_some(), "{feature}");
+        }
+        for (months, papers) in [
+            (None, None),
+            (Some(0), Some("not_in_date")),
+            (Some(1), Some("in_date")),
+        ] {
+            let engine = EngineOnSale {
+                papers_months_left: months,
+                ..known()
+            };
+            let level = engine
+                .pricing_facts()
+                .level(crate::pricing_facts::Feature::Papers);
+            assert_eq!(level, papers);
+        }
     }
 
     #[test]

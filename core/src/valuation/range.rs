@@ -48,11 +48,11 @@ pub fn factor(scores: &[f64], level: f64) -> Factor {
 }
 
 /// The x below which a share `p` of a standard normal distribution lies, 0 < p < 1.
-pub(super) fn normal_quantile(p: f64) -> f64 {
+pub(crate) fn normal_quantile(p: f64) -> f64 {
     Normal::standard().inverse_cdf(p)
 }
 
 /// The share of a standard normal distribution below `x`.
-pub(super) fn normal_share(x: f64) -> f64 {
+pub(crate) fn normal_share(x: f64) -> f64 {
     Normal::standard().cdf(x)
 }
