@@ -24,5 +24,6 @@ mod sales;
 mod shop;
 mod stories;
 mod surveys;
+mod track_record;
 mod valuations;
 mod wire;

@@ -7,9 +7,11 @@
 
 pub mod achieved_sales;
 pub mod acquisitions;
+pub mod appraisals;
 pub mod asking_prices;
 pub mod body;
 pub mod boilers;
+pub mod chances;
 pub mod clock;
 pub mod cluster;
 pub mod codes;
@@ -35,6 +37,7 @@ pub mod persons;
 pub mod preparations;
 pub mod problem;
 pub mod public;
+pub mod ratio_studies;
 pub mod readiness;
 pub mod reference;
 pub mod rows;
@@ -42,6 +45,7 @@ pub mod sales;
 pub mod schema;
 pub mod surveys;
 pub mod text;
+pub mod track_record;
 pub mod units;
 pub mod valuations;
 pub mod wire;
@@ -82,6 +86,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     comparables::routes(cfg);
     fits::routes(cfg);
     valuations::routes(cfg);
+    appraisals::routes(cfg);
+    chances::routes(cfg);
+    ratio_studies::routes(cfg);
+    track_record::routes(cfg);
     asking_prices::routes(cfg);
     journal::routes(cfg);
 }
