@@ -27,5 +27,6 @@ mod shop;
 mod stories;
 mod surveys;
 mod tax_rules;
+mod track_record;
 mod valuations;
 mod wire;

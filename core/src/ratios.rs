@@ -11,15 +11,15 @@ pub struct Pair {
     pub price: f64,
 }
 
-/// Whether a statistic lies where the standard wants it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Verdict {
-    Within,
-    Below,
-    Above,
-    /// Too few pairs for the standard to judge by.
-    NotJudged,
+words! {
+    /// Whether a statistic lies where the standard wants it.
+    pub enum Verdict {
+        Within = "within",
+        Below = "below",
+        Above = "above",
+        /// Too few pairs for the standard to judge by.
+        NotJudged = "not_judged",
+    }
 }
 
 /// A statistic with its range of acceptance, both ends included.

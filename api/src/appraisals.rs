@@ -1,0 +1,301 @@
+//! Appraisals: what an engine that is not the firm's would fetch, from its description; each kept for ever.
+
+use crate::{
+    body::Body,
+    db::{Db, RunQueryDsl, Tx},
+    keys::{Selling, Staff},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    problem::{FieldError, Problem, Problems},
+    schema::appraisals,
+    surveys::Grades,
+    text::{Line, at_most},
+    valuations::{
+        answer::{self, Answer, Question, Supposition},
+        level_and_suppositions,
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Material,
+    days::Day,
+    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+    money::Money,
+    pricing_facts::Included,
+    surveys::BuildQuality,
+    trade::ValuationBasis,
+    units::{Length, Mass},
+    valuation::engine_features::EngineOnSale,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(list_appraisals)
+        .service(create_appraisal)
+        .service(get_appraisal);
+}
+
+// Types
+
+/// An engine as it is described; what is left out is not known.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine",
+    "grades": {"motion": "worn"}, "papers_months_left": 9, "builder_standing": "amateur", "goes_with": ["box"]}))]
+pub struct EngineDescribed {
+    pub kind: Kind,
+    pub gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub weight: Option<Mass>,
+    pub build_quality: Option<BuildQuality>,
+    #[serde(default)]
+    pub grades: Grades,
+    pub working_order: Option<WorkingOrder>,
+    /// Whole months for which its papers still hold; 0: none hold.
+    #[schema(minimum = 0, maximum = 60)]
+    pub papers_months_left: Option<u32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
+    pub builder_standing: Option<BuilderStanding>,
+    /// The published design that it was built to.
+    pub design: Option<Line>,
+    pub boiler_material: Option<Material>,
+    pub fuel: Option<Fuel>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i16>,
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<u32>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+}
+
+impl EngineDescribed {
+    fn on(&self, on: Day) -> EngineOnSale {
+        let goes_with = self.goes_with.iter();
+        EngineOnSale {
+            gauge: self.gauge.clone(),
+            scale: self.scale.clone(),
+            weight: self.weight.clone(),
+            build_quality: self.build_quality,
+            grades: self.grades.given().into_iter().collect(),
+            working_order: self.working_order,
+            papers_months_left: self.papers_months_left,
+            full_record: self.full_record,
+            builder: self.builder_standing,
+            design: self.design.as_ref().map(ToString::to_string),
+            boiler_material: self.boiler_material,
+            fuel: self.fuel,
+            built_in: self.built_year,
+            medals: self.medals,
+            goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+            ..EngineOnSale::of(self.kind, on)
+        }
+    }
+
+    fn broken_rules(&self) -> Vec<FieldError> {
+        let year = self
+            .built_year
+            .is_none_or(|year| (1800..=2199).contains(&year));
+        let rules = [
+            (
+                self.papers_months_left.is_none_or(|n| n <= 60),
+                "papers_months_left",
+                "not 0 to 60 months",
+            ),
+            (
+                self.medals.is_none_or(|n| n <= 100),
+                "medals",
+                "more than 100",
+            ),
+            (year, "built_year", "not 1800 to 2199"),
+        ];
+        rules
+            .iter()
+            .filter(|(holds, ..)| !holds)
+            .map(|(_, member, detail)| FieldError {
+                pointer: format!("/engine/{member}"),
+                detail: (*detail).to_owned(),
+            })
+            .collect()
+    }
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine"},
+    "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}]}))]
+pub struct NewAppraisal {
+    pub engine: EngineDescribed,
+    /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
+    #[schema(minimum = 50, maximum = 95)]
+    pub level_percent: Option<u8>,
+    /// Changes of the facts, each valued by itself.
+    #[serde(default, deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    pub supposing: Vec<Supposition>,
+}
+
+/// What an engine would fetch on a day by its description, as it was answered.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "guide", "guide_version": 3,
+    "fit_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
+    "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": []}))]
+pub struct Appraisal {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub on: Day,
+    #[schema(value_type = EngineDescribed)]
+    pub engine: Value,
+    #[serde(flatten)]
+    pub answer: Answer,
+}
+
+// Routes
+
+/// List the appraisals
+///
+/// The latest first.
+#[utoipa::path(tag = "prices", operation_id = "list_appraisals", params(PageParams),
+    responses((status = 200, body = Page<Appraisal>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/appraisals")]
+async fn list_appraisals(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = appraisals::table
+            .select(Row::as_select())
+            .order(appraisals::id.desc())
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(appraisals::id.lt(after));
+        }
+        let rows: Vec<Row> = query.load(conn).await?;
+        rows.into_iter().map(Row::appraisal).collect()
+    };
+    let key = |appraisal: &Appraisal| (Value::Null, appraisal.id);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Appraise an engine that is not in stock
+///
+/// From its description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
+#[utoipa::path(tag = "prices", operation_id = "create_appraisal", params(crate::body::Repeatable), request_body = NewAppraisal,
+    responses((status = 201, body = Appraisal), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/appraisals")]
+async fn create_appraisal(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewAppraisal>,
+) -> Result<HttpResponse, Problem> {
+    let mut broken = new.engine.broken_rules();
+    broken.extend(level_and_suppositions(new.level_percent, &new.supposing));
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    let on = actor.today;
+    db.create(&actor, &new, async |tx| {
+        let question = Question {
+            engine: new.engine.on(on),
+            level_percent: new.level_percent.unwrap_or(80),
+            supposing: new.supposing.clone(),
+        };
+        let answer = answer::to(tx.conn(), question, on).await?;
+        let appraisal = insert(tx, &new.engine, on, answer).await?;
+        Ok((format!("/v1/appraisals/{}", appraisal.id), appraisal))
+    })
+    .await
+}
+
+/// Read an appraisal
+#[utoipa::path(tag = "prices", operation_id = "get_appraisal", params(("id" = i64, Path, example = 5, minimum = 1)),
+    responses((status = 200, body = Appraisal), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/appraisals/{id:\\d+}")]
+async fn get_appraisal(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let row: Option<Row> = appraisals::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let row = row.ok_or_else(|| Problem::not_found(format!("there is no appraisal {id}")))?;
+    shown(&req, &row.appraisal()?)
+}
+
+// SQL
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = appraisals)]
+struct Row {
+    id: i64,
+    on_day: Day,
+    engine: Value,
+    basis: ValuationBasis,
+    guide_version: i32,
+    fit_id: Option<i64>,
+    low: Money,
+    likely: Money,
+    high: Money,
+    answer: Value,
+}
+
+impl Row {
+    fn appraisal(self) -> Result<Appraisal, Problem> {
+        Ok(Appraisal {
+            id: self.id,
+            on: self.on_day,
+            engine: self.engine,
+            answer: Answer {
+                basis: self.basis,
+                guide_version: self.guide_version,
+                fit_id: self.fit_id,
+                low: self.low,
+                likely: self.likely,
+                high: self.high,
+                why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+            },
+        })
+    }
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    engine: &EngineDescribed,
+    on: Day,
+    answer: Answer,
+) -> Result<Appraisal, Problem> {
+    // What comes back is shown: the database orders the members of the description in its own way.
+    let row: Row = diesel::insert_into(appraisals::table)
+        .values((
+            appraisals::on_day.eq(on),
+            appraisals::engine.eq(json!(engine)),
+            appraisals::basis.eq(answer.basis),
+            appraisals::guide_version.eq(answer.guide_version),
+            appraisals::fit_id.eq(answer.fit_id),
+            appraisals::low.eq(answer.low),
+            appraisals::likely.eq(answer.likely),
+            appraisals::high.eq(answer.high),
+            appraisals::answer.eq(json!(answer.why)),
+        ))
+        .returning(Row::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let data = json!({"appraisal_id": row.id, "fit_id": row.fit_id, "likely": row.likely});
+    tx.record("engine.appraised", None, data).await?;
+    row.appraisal()
+}
