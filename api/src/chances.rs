@@ -13,8 +13,8 @@ use diesel::{
     sql_types::{Date, Numeric},
 };
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money, trade::ValuationBasis};
-use rust_decimal::prelude::ToPrimitive;
+use outshop_core::{days::Day, money::Money, trade::ValuationBasis, units::four_places};
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -89,20 +89,20 @@ async fn get_chance(
         fit_id: ground.fit_id(),
         share_above: format!("{:.4}", ground.chance_above(&engine, price)?),
         n_sold_before: discounts.len(),
-        median_discount_percent: median(discounts).map(|percent| format!("{percent:.4}")),
+        median_discount_percent: median(discounts).map(four_places),
     };
     shown(&req, &chance)
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
+fn median(mut values: Vec<Decimal>) -> Option<Decimal> {
+    values.sort_unstable();
     let middle = values.len() / 2;
     let upper = *values.get(middle)?;
     if values.len() % 2 == 1 {
         return Some(upper);
     }
     let lower = *values.get(middle.checked_sub(1)?)?;
-    Some(f64::midpoint(lower, upper))
+    Some((lower + upper) / Decimal::TWO)
 }
 
 // SQL
@@ -116,14 +116,14 @@ struct AskedAndPaid {
 }
 
 /// In per cent of the first price asked.
-async fn discounts(conn: &mut AsyncPgConnection, on: Day) -> Result<Vec<f64>, Problem> {
+async fn discounts(conn: &mut AsyncPgConnection, on: Day) -> Result<Vec<Decimal>, Problem> {
     let rows: Vec<AskedAndPaid> = diesel::sql_query(include_str!("chances/asked_and_paid.sql"))
         .bind::<Date, _>(on)
         .load(conn)
         .await?;
     let percents = rows.iter().filter_map(|row| {
-        let (asked, paid) = (row.asked.decimal().to_f64()?, row.paid.decimal().to_f64()?);
-        (asked > 0.0).then(|| 100.0 * (asked - paid) / asked)
+        let (asked, paid) = (row.asked.decimal(), row.paid.decimal());
+        (Decimal::ONE_HUNDRED * (asked - paid)).checked_div(asked)
     });
     Ok(percents.collect())
 }

@@ -23,11 +23,11 @@ use outshop_core::{
     guide::{self as guide_rules, Guide},
     money::Money,
     valuation::{
-        self, FEWEST_SALES, Fit, FitError, FitOptions, StoredFit,
+        self, FEWEST_SALES, Fit, FitError, FitOptions, StoredFit, amount_of,
         engine_features::{self, extra_variance},
+        estimate_of,
     },
 };
-use rust_decimal::prelude::ToPrimitive;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
@@ -46,8 +46,6 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 const LEARNING: i64 = 0x6f75_7473_686f_7004;
 /// How often a process looks whether there is something to learn.
 pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
-/// A sale so many standard deviations off is told.
-const OUTLIER_SDS: f64 = 6.0;
 /// Fits held ready; the one in use and the one before.
 const READY: usize = 2;
 
@@ -170,7 +168,7 @@ impl SaleLearned {
             price: *price,
             sale: valuation::Sale {
                 row: engine_features::row(engine),
-                price: price.decimal().to_f64()?,
+                price: estimate_of(*price),
                 guide_ln: guide_price.ln(),
                 extra_variance: extra_variance(engine.source),
             },
@@ -386,7 +384,7 @@ impl Inputs {
     fn learn(&self) -> Result<(StoredFit, Vec<OutlierSale>), FitError> {
         let sales = in_numbers(&self.sales);
         let fit = valuation::fit(&engine_features::schema(), &sales, &FitOptions::default())?;
-        let far = fit.outliers(OUTLIER_SDS);
+        let far = fit.outliers();
         let outliers = far.iter().take(200).filter_map(|outlier| {
             let sale = self.sales.get(outlier.sale)?;
             Some(OutlierSale {
@@ -394,7 +392,7 @@ impl Inputs {
                 sale_id: sale.sale_id,
                 on: sale.on,
                 price: sale.price,
-                expected: Money::of(outlier.expected).ok(),
+                expected: amount_of(outlier.expected).ok(),
                 sds: format!("{:.4}", outlier.sds),
             })
         });

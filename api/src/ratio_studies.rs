@@ -10,8 +10,8 @@ use actix_web::{HttpRequest, HttpResponse, post};
 use outshop_core::{
     money::Money,
     ratios::{self, Judged, NoStudy, Pair, RatioStudy, Verdict},
+    valuation::estimate_of,
 };
-use rust_decimal::prelude::ToPrimitive;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -79,11 +79,10 @@ pub struct Judgement {
 
 impl From<Judged> for Judgement {
     fn from(judged: Judged) -> Judgement {
-        let four = |value: f64| format!("{value:.4}");
         Judgement {
-            value: four(judged.value),
-            from: four(judged.from),
-            to: four(judged.to),
+            value: format!("{:.4}", judged.value),
+            from: format!("{:.4}", judged.from),
+            to: format!("{:.4}", judged.to),
             verdict: judged.verdict,
         }
     }
@@ -149,12 +148,11 @@ async fn calculate_ratio_study(
 }
 
 pub(crate) fn study(pairs: &[EstimateAndPrice]) -> Result<StudyShown, NoStudy> {
-    let number = |amount: Money| amount.decimal().to_f64().unwrap_or(0.0);
     let pairs: Vec<Pair> = pairs
         .iter()
         .map(|pair| Pair {
-            estimate: number(pair.estimate),
-            price: number(pair.price),
+            estimate: estimate_of(pair.estimate),
+            price: estimate_of(pair.price),
         })
         .collect();
     ratios::study(&pairs).map(StudyShown::from)

@@ -47,7 +47,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
             "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": "good", "completeness": null},
             "build_quality": null, "working_order": null, "papers_months_left": null, "goes_with": []},
         "low": "5740.10", "likely": "6627.61", "high": "7652.34", "difference": "147.46"}],
-    "warnings": ["2 sales were of such an engine: builder."]}))]
+    "warnings": ["builder: no more than 2 of the sales were of such an engine."]}))]
 pub struct Valuation {
     #[schema(minimum = 1)]
     pub id: i64,

@@ -266,7 +266,6 @@ mod tests {
         text.parse().expect("a day")
     }
 
-    /// Dodds v Walker [1981]: the corresponding date, or the last day of the month where there is none.
     /// Counted on the calendar (plain reading, no source); the last day of a shorter month completes the month, as in
     /// `plus_months`.
     #[test]
@@ -285,6 +284,7 @@ mod tests {
         }
     }
 
+    /// Dodds v Walker (1981): the corresponding date, or the last day of the month where there is none.
     #[test]
     fn months_run_to_the_corresponding_date() {
         for (from, months, until) in [

@@ -6,10 +6,9 @@ use crate::{
     days::Day,
     engine::{Kind, Scale},
     money::{Money, NotMoney},
-    pennies::whole_pennies,
     pricing_facts::{Feature, PricingFacts},
     units::Length,
-    valuation::{normal_quantile, normal_share},
+    valuation::{amount_of, estimate_of, normal_quantile, normal_share, whole_pennies},
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -404,9 +403,7 @@ pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice
 impl GuidePrice {
     /// Natural logarithm of the price before it is rounded to the penny.
     pub fn ln(&self) -> f64 {
-        let start = self.start.decimal().to_f64();
-        let start = start.expect("an amount is a float");
-        start.ln() + self.ln_factors().iter().sum::<f64>()
+        estimate_of(self.start).ln() + self.ln_factors().iter().sum::<f64>()
     }
 
     /// Natural logarithms of the factors, in the order of the steps.
@@ -423,15 +420,15 @@ impl GuidePrice {
         let level = f64::from(percent.clamp(1, 99)) / 100.0;
         let reach = normal_quantile(f64::midpoint(1.0, level)) * self.ln_sd();
         Ok((
-            Money::of(exp(self.ln() - reach))?,
-            Money::of(exp(self.ln() + reach))?,
+            amount_of(exp(self.ln() - reach))?,
+            amount_of(exp(self.ln() + reach))?,
         ))
     }
 
     /// The share of prices above `price` (above 0) in that same distribution.
     pub fn chance_above(&self, price: Money) -> f64 {
-        let price = price.decimal().to_f64().unwrap_or(0.0);
-        normal_share((self.ln() - price.max(f64::MIN_POSITIVE).ln()) / self.ln_sd())
+        let price = estimate_of(price).max(f64::MIN_POSITIVE);
+        normal_share((self.ln() - price.ln()) / self.ln_sd())
     }
 
     fn ln_sd(&self) -> f64 {
@@ -699,8 +696,6 @@ mod tests {
             .collect()
     }
 
-    /// Sales comparison by multiplying factors (market approach of the International Valuation Standards; constructed
-    /// arithmetic): 6200 x 1.05 x 0.96, 5400 x 1.10 x 1.02, 7000 x 0.92.
     /// 1.6448536 and 1.2815516 are the 0.95 and 0.9 quantiles of the standard normal distribution (published tables):
     /// 1.25 to the power 1.6448536/1.2815516 is 1.331627, so that 90 % lie in 6200 / 1.331627 to 6200 x 1.331627.
     #[test]
@@ -723,6 +718,8 @@ mod tests {
         assert!((found.ln() - 6200_f64.ln()).abs() < 1e-12);
     }
 
+    /// Sales comparison by multiplying factors (market approach of the International Valuation Standards; constructed
+    /// arithmetic): 6200 x 1.05 x 0.96, 5400 x 1.10 x 1.02, 7000 x 0.92.
     #[test]
     fn the_likely_price_is_start_times_factors() {
         let (better, worse) = (Feature::BuildQuality, Feature::Motion);

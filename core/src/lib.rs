@@ -8,7 +8,6 @@ mod words;
 
 pub mod days;
 pub mod money;
-mod pennies;
 pub mod units;
 
 pub mod engine;

@@ -47,16 +47,6 @@ impl Money {
         }
     }
 
-    /// To the nearest penny, of a price that was estimated.
-    pub fn of(estimate: f64) -> Result<Money, NotMoney> {
-        let pennies = (estimate * 100.0).round();
-        if pennies.abs() <= Money::LARGEST_PENNIES as f64 {
-            Money::from_pennies(pennies as i128)
-        } else {
-            Err(NotMoney::OutOfRange)
-        }
-    }
-
     pub fn from_pennies(pennies: i128) -> Result<Money, NotMoney> {
         if pennies.abs() > Money::LARGEST_PENNIES {
             return Err(NotMoney::OutOfRange);

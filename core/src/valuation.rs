@@ -5,6 +5,7 @@
 //! not fit are believed less by one reweighting, the range comes from out-of-fold residuals, and a better grade never lowers
 //! the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006).
 
+mod amounts;
 mod comparables;
 pub mod engine_features;
 mod explain;
@@ -19,6 +20,7 @@ mod posterior;
 mod range;
 mod sales;
 
+pub use amounts::{amount_of, estimate_of};
 pub use comparables::{Comparable, Difference, Outlier, Step};
 pub use explain::{Effect, Explanation, Narrowing, Part, Warning, money_steps};
 pub use features::{Code, Feature, FeatureKind, Row, RowFault, Schema, SchemaFault, Value};
@@ -28,6 +30,7 @@ pub use optimise::Effort;
 pub use range::{Factor, conformal_quantile, factor};
 pub use sales::{LeaveOneOut, Sale, SaleFault, Sales};
 
+pub(crate) use amounts::whole_pennies;
 pub(crate) use range::{normal_quantile, normal_share};
 
 use features::Design;

@@ -17,9 +17,9 @@ use outshop_core::{
     surveys::BuildQuality,
     trade::ValuationBasis,
     valuation::{
-        Comparable, Difference, Explanation, Part, Prediction, Warning,
+        Comparable, Difference, Explanation, Part, Prediction, Warning, amount_of,
         engine_features::{self, EngineOnSale},
-        money_steps,
+        estimate_of, money_steps,
     },
 };
 use serde::{Deserialize, Serialize};
@@ -226,7 +226,7 @@ impl Ground {
                 let row = engine_features::row(engine);
                 let predicted = learned.fit.predict(&row, guide_price.ln(), 0.8);
                 let predicted = predicted.map_err(Problem::internal)?;
-                Ok(learned.fit.chance_above(&predicted, estimate(price)))
+                Ok(learned.fit.chance_above(&predicted, estimate_of(price)))
             }
         }
     }
@@ -351,7 +351,7 @@ impl Price {
                 let level = f64::from(asked.level_percent) / 100.0;
                 let predicted = learned.fit.predict(&row, guide_price.ln(), level);
                 let predicted = predicted.map_err(Problem::internal)?;
-                let money = |estimate: f64| Money::of(estimate).map_err(|_| out_of_range());
+                let money = |estimate| amount_of(estimate).map_err(|_| out_of_range());
                 Ok(Price {
                     low: money(predicted.low)?,
                     likely: money(predicted.likely)?,
@@ -436,7 +436,7 @@ fn weighing_sale(learned: &Learned, weighing: &Comparable) -> Option<WeighingSal
             Difference::Of(part) => name(part).to_owned(),
         },
         factor: factor(step.factor.min(1e20)),
-        price: Money::of(step.price).ok(),
+        price: amount_of(step.price).ok(),
     });
     Some(WeighingSale {
         comparable_id: sale.comparable_id,
@@ -444,7 +444,7 @@ fn weighing_sale(learned: &Learned, weighing: &Comparable) -> Option<WeighingSal
         on: sale.on,
         price: sale.price,
         weight: format!("{:.4}", weighing.weight),
-        adjusted_price: Money::of(weighing.adjusted).ok(),
+        adjusted_price: amount_of(weighing.adjusted).ok(),
         steps: steps.collect(),
     })
 }
@@ -516,11 +516,6 @@ fn guide_price(guide: &Guide, engine: &EngineOnSale) -> Result<GuidePrice, Probl
             "version {version} of the guide gives no price: {no_price}; {way_out}"
         ))
     })
-}
-
-fn estimate(price: Money) -> f64 {
-    use rust_decimal::prelude::ToPrimitive;
-    price.decimal().to_f64().unwrap_or(0.0)
 }
 
 fn out_of_range() -> Problem {

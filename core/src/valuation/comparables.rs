@@ -50,6 +50,8 @@ pub struct Outlier {
 /// A factor this close to 1 moves no price by a penny worth telling.
 const NOTHING: f64 = 1e-9;
 
+/// A sale so many standard deviations off is told as an outlier.
+const OUTLIER_SDS: f64 = 6.0;
 /// Standard deviation of a normal distribution over its median distance from the middle.
 const NORMAL_SD_PER_MEDIAN: f64 = 1.4826;
 /// Half of the prices alike to within one per cent is no reason to call a usual price wild.
@@ -84,9 +86,9 @@ impl Fit {
             .collect()
     }
 
-    /// Sales that are more than `sds` standard deviations from what all others say, the farthest first. They stay in the
-    /// fit, where they are believed less. Of the sales that were learned from.
-    pub fn outliers(&self, sds: f64) -> Vec<Outlier> {
+    /// Sales that are more than 6 standard deviations from what all others say, the farthest first. They stay in the fit,
+    /// where they are believed less. Of the sales that were learned from.
+    pub fn outliers(&self) -> Vec<Outlier> {
         let stored = &self.stored;
         // Among few sales a wild price widens every prediction and draws all others its way; the middle of all residuals and
         // their distances from it it cannot move.
@@ -103,7 +105,7 @@ impl Fit {
             .filter_map(|((residual, sd), canonical)| {
                 let (_, price, _) = self.sales.told(*canonical);
                 let off = (residual - centre).abs() / sd.min(robust);
-                (off > sds).then(|| Outlier {
+                (off > OUTLIER_SDS).then(|| Outlier {
                     sale: self.sales.given()[*canonical],
                     price,
                     expected: (price.ln() - residual).clamp(-700.0, 700.0).exp(),

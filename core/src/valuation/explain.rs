@@ -1,10 +1,7 @@
 //! Why a price is what it is: the log price is a sum, so each part has an effect of its own.
 
-use super::{Fit, Prediction, Row, RowFault, Value, features::Code};
-use crate::{
-    money::{Money, NotMoney},
-    pennies::whole_pennies,
-};
+use super::{Fit, Prediction, Row, RowFault, Value, features::Code, whole_pennies};
+use crate::money::{Money, NotMoney};
 
 /// What one part adds to the log price.
 #[derive(Debug, Clone, PartialEq)]

@@ -378,14 +378,14 @@ fn odd_sales_give_sound_numbers() {
 fn a_price_with_two_noughts_too_many_is_named_and_kept() {
     for n in [8, 12, 40, 300] {
         let mut told = sales(n, 23);
-        assert_eq!(fitted(&told).outliers(6.0), [], "{n} good sales");
+        assert_eq!(fitted(&told).outliers(), [], "{n} good sales");
         let before = fitted(&told)
             .predict(&told[0].row, 0.0, 0.8)
             .expect("a price")
             .likely;
         told[2].price *= 100.0;
         let fit = fitted(&told);
-        let found = fit.outliers(6.0);
+        let found = fit.outliers();
         assert_eq!(
             found.first().map(|outlier| outlier.sale),
             Some(2),

@@ -1,4 +1,23 @@
-//! Parts in whole pennies that add up.
+//! Where amounts become numbers to reckon with, and estimates become amounts.
+
+use crate::money::{Money, NotMoney};
+use rust_decimal::prelude::ToPrimitive;
+
+/// The amount as a number.
+pub fn estimate_of(amount: Money) -> f64 {
+    let number = amount.decimal().to_f64();
+    number.expect("an amount is a float")
+}
+
+/// To the nearest penny; refuses what is no number or beyond the range of amounts.
+pub fn amount_of(estimate: f64) -> Result<Money, NotMoney> {
+    let pennies = (estimate * 100.0).round();
+    if pennies.is_finite() {
+        Money::from_pennies(pennies as i128)
+    } else {
+        Err(NotMoney::OutOfRange)
+    }
+}
 
 /// Rounds the parts so that they add up to `total`: each down, then a penny more for those with the largest remainders; of
 /// equal remainders the earlier goes first. Empty when there are no parts.
