@@ -19,9 +19,10 @@ use std::{
     convert::Infallible,
     io::Write,
     net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener},
+    pin::pin,
     process::ExitCode,
 };
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 const DEMO_WORKERS: usize = 2;
 const DEMO_CONNECTIONS: usize = 16;
@@ -93,6 +94,7 @@ async fn migrate(settings: &Database) -> Result<(), String> {
 }
 
 async fn serve(settings: Serve) -> Result<(), String> {
+    let stop = Stop::listen()?;
     let reached = reach(&settings.database)?;
     db::migrate(&reached.url).await?;
     let db =
@@ -102,21 +104,22 @@ async fn serve(settings: Serve) -> Result<(), String> {
     say(&format!(
         "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
     ))?;
-    answer(listener, metrics, db, settings.listen.workers.into()).await
+    answer(listener, metrics, db, settings.listen.workers.into(), stop).await
 }
 
 async fn demonstrate(settings: &Demo) -> Result<(), String> {
+    let mut stop = Stop::listen()?;
     let cluster = Cluster::start(&settings.data, settings.pg_bin.as_deref(), Durability::Full)?;
     // Taken first: a port in use is told before the loading, and who asks meanwhile waits.
     let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
     let keys = tokio::select! {
         opened = demo::open(&cluster, &settings.data) => opened?,
-        () = told_to_stop() => return Err("stopped while loading; the next start begins afresh".into()),
+        () = stop.told() => return Err("stopped while loading; the next start begins afresh".into()),
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
     let (metrics, _) = metrics::serve(0)?;
     say(&demo::welcome(address, &keys, &settings.data)?)?;
-    answer(listener, metrics, db, DEMO_WORKERS).await
+    answer(listener, metrics, db, DEMO_WORKERS, stop).await
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
@@ -132,18 +135,22 @@ async fn answer(
     metrics: Server,
     db: Db,
     workers: usize,
+    mut stop: Stop,
 ) -> Result<(), String> {
     let served = db.clone();
     let server = HttpServer::new(move || app(served.clone(), Clock::default()))
         .workers(workers)
         .shutdown_timeout(10)
+        .disable_signals()
         .listen(listener)
         .map_err(|e| e.to_string())?
         .run();
-    let metrics_handle = metrics.handle();
+    let (handle, metrics_handle) = (server.handle(), metrics.handle());
     tokio::spawn(metrics);
+    let mut server = pin!(server);
     let ended = tokio::select! {
-        ended = server => ended,
+        ended = &mut server => ended,
+        () = stop.told() => tokio::join!(handle.stop(true), &mut server).1,
         never = turn_days(&db) => match never {},
         never = keep_learning(&db) => match never {},
     };
@@ -172,14 +179,27 @@ async fn keep_learning(db: &Db) -> Infallible {
     }
 }
 
-/// Ends with SIGINT or SIGTERM; never, where the system lets nobody listen for them.
-async fn told_to_stop() {
-    let Ok(mut terminated) = signal(SignalKind::terminate()) else {
-        return std::future::pending().await;
-    };
-    tokio::select! {
-        _ = tokio::signal::ctrl_c() => {}
-        _ = terminated.recv() => {}
+/// SIGINT and SIGTERM, listened for from the beginning: one that comes while a database or the server starts is told when
+/// that is done, and not lost.
+struct Stop {
+    interrupted: Signal,
+    terminated: Signal,
+}
+
+impl Stop {
+    fn listen() -> Result<Stop, String> {
+        let to = |kind| signal(kind).map_err(|e| format!("cannot listen for signals: {e}"));
+        Ok(Stop {
+            interrupted: to(SignalKind::interrupt())?,
+            terminated: to(SignalKind::terminate())?,
+        })
+    }
+
+    async fn told(&mut self) {
+        tokio::select! {
+            _ = self.interrupted.recv() => {}
+            _ = self.terminated.recv() => {}
+        }
     }
 }
 
