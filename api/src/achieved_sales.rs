@@ -9,8 +9,7 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day, money::Money, pricing_facts::Included, surveys::Area,
-    valuation::engine_features::EngineOnSale,
+    days::Day, money::Money, pricing_facts::Included, valuation::engine_features::EngineOnSale,
 };
 use std::collections::BTreeMap;
 
@@ -52,8 +51,6 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
 
 impl From<Comparable> for AchievedSale {
     fn from(seen: Comparable) -> AchievedSale {
-        let graded = |area: &Area| Some((*area, seen.grades.of(*area)?));
-        let grades = Area::ALL.iter().filter_map(graded).collect();
         let goes_with = seen.goes_with.iter();
         AchievedSale {
             record: Record::Comparable(seen.id),
@@ -62,7 +59,7 @@ impl From<Comparable> for AchievedSale {
                 gauge: seen.gauge,
                 weight: seen.weight,
                 build_quality: seen.build_quality,
-                grades,
+                grades: seen.grades.given().into_iter().collect(),
                 working_order: seen.working_order,
                 papers_months_left: seen
                     .papers_months_left

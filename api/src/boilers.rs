@@ -3,7 +3,7 @@
 use crate::{
     body::{Body, Patch},
     db::{Db, RunQueryDsl, Tx},
-    engines, jobs,
+    engines,
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
@@ -663,19 +663,9 @@ pub(crate) async fn in_engines_on(
     stock_nos: &[i32],
     on: Day,
 ) -> Result<HashMap<i32, i64>, Problem> {
-    let fitted: Vec<(i32, i64)> = boiler_fittings::table
-        .filter(boiler_fittings::stock_no.eq_any(stock_nos))
-        .filter(boiler_fittings::fitted_on.le(on))
-        .filter(
-            boiler_fittings::taken_out_on
-                .is_null()
-                .or(boiler_fittings::taken_out_on.assume_not_null().gt(on)),
-        )
-        .order(boiler_fittings::fitted_on)
-        .select((boiler_fittings::stock_no, boiler_fittings::boiler_id))
-        .load(conn)
-        .await?;
-    Ok(fitted.into_iter().collect())
+    let fitted = fitted_in(conn, stock_nos).await?.into_iter();
+    let there = fitted.filter(|fitted| fitted.on(on));
+    Ok(there.map(|it| (it.stock_no, it.boiler_id)).collect())
 }
 
 /// A boiler in an engine.
@@ -685,6 +675,12 @@ pub(crate) struct Fitted {
     pub from: Day,
     /// The day on which it was taken out, and no more in.
     pub until: Option<Day>,
+}
+
+impl Fitted {
+    pub(crate) fn on(&self, day: Day) -> bool {
+        self.from <= day && self.until.is_none_or(|until| day < until)
+    }
 }
 
 /// All boilers that were ever in these engines, the earlier first.
@@ -844,7 +840,6 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
         .returning(Fitting::as_returning())
         .get_result(tx.conn())
         .await?;
-    jobs::name_boilers(tx.conn(), stock_no).await?;
     let entry = json!({"boiler_id": id, "fitting_id": fitting.id, "fitted_on": fitting.fitted_on});
     tx.record("boiler.fitted", Some(stock_no), entry).await?;
     Ok(fitting)
@@ -897,7 +892,6 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<Fitting, Problem>
         .returning(Fitting::as_returning())
         .get_result(tx.conn())
         .await?;
-    jobs::name_boilers(tx.conn(), stock_no).await?;
     let entry = json!({"boiler_id": id, "fitting_id": fitting.id, "taken_out_on": on});
     tx.record("boiler.taken_out", Some(stock_no), entry).await?;
     Ok(fitting)

@@ -11,6 +11,7 @@ use crate::{
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
     schema::comparables,
+    surveys::Grades,
     text::{Text, at_most},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -21,7 +22,7 @@ use outshop_core::{
     days::Day,
     engine::{BuilderStanding, Fuel, GoesWith, Kind, Whyte, WorkingOrder},
     money::Money,
-    surveys::{Area, BuildQuality, Grade},
+    surveys::BuildQuality,
     trade::SaleSource,
     units::{Length, Mass},
 };
@@ -72,7 +73,7 @@ pub struct Comparable {
     pub builder_standing: Option<BuilderStanding>,
     pub working_order: Option<WorkingOrder>,
     #[diesel(embed)]
-    pub grades: ComparableGrades,
+    pub grades: Grades,
     /// Whole months for which its papers still held on the day of the sale; 0: none held.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,
@@ -85,39 +86,6 @@ pub struct Comparable {
     /// From when it counts no more; null while it counts.
     pub withdrawn_on: Option<Day>,
     pub withdrawn_because: Option<Text<1000>>,
-}
-
-/// One condition grade for each area; null: not known.
-#[derive(
-    Debug, Clone, Default, Serialize, Deserialize, Queryable, Selectable, Insertable, ToSchema,
-)]
-#[diesel(table_name = comparables)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"boiler": "good", "motion": "fair"}))]
-pub struct ComparableGrades {
-    pub boiler: Option<Grade>,
-    pub fittings_and_feeds: Option<Grade>,
-    pub cylinders_and_valves: Option<Grade>,
-    pub motion: Option<Grade>,
-    pub wheels_and_axleboxes: Option<Grade>,
-    pub frames: Option<Grade>,
-    pub platework_and_paint: Option<Grade>,
-    pub completeness: Option<Grade>,
-}
-
-impl ComparableGrades {
-    pub(crate) fn of(&self, area: Area) -> Option<Grade> {
-        match area {
-            Area::Boiler => self.boiler,
-            Area::FittingsAndFeeds => self.fittings_and_feeds,
-            Area::CylindersAndValves => self.cylinders_and_valves,
-            Area::Motion => self.motion,
-            Area::WheelsAndAxleboxes => self.wheels_and_axleboxes,
-            Area::Frames => self.frames,
-            Area::PlateworkAndPaint => self.platework_and_paint,
-            Area::Completeness => self.completeness,
-        }
-    }
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
@@ -146,7 +114,7 @@ pub struct NewComparable {
     pub working_order: Option<WorkingOrder>,
     #[serde(default)]
     #[diesel(embed)]
-    pub grades: ComparableGrades,
+    pub grades: Grades,
     /// Whole months for which its papers still held on the day of the sale; 0: none held.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,

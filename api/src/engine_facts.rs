@@ -2,8 +2,7 @@
 //! number of engines.
 
 use crate::{
-    boilers::{self, Fitted},
-    codes,
+    boilers, codes,
     db::RunQueryDsl,
     firm,
     papers::{self, BoilerHistory},
@@ -143,16 +142,10 @@ async fn add_boilers(
     facts: &mut Facts,
 ) -> Result<(), Problem> {
     let mut in_engine: HashMap<i32, i64> = HashMap::new();
-    for Fitted {
-        stock_no,
-        boiler_id,
-        from,
-        until,
-    } in boilers::fitted_in(conn, stock_nos).await?
-    {
-        let there = |on: Day| from <= on && until.is_none_or(|until| on < until);
-        if facts.get(&stock_no).is_some_and(|engine| there(engine.on)) {
-            in_engine.insert(stock_no, boiler_id);
+    for fitted in boilers::fitted_in(conn, stock_nos).await? {
+        let on = facts.get(&fitted.stock_no).map(|engine| engine.on);
+        if on.is_some_and(|on| fitted.on(on)) {
+            in_engine.insert(fitted.stock_no, fitted.boiler_id);
         }
     }
     let mut ids: Vec<i64> = in_engine.values().copied().collect();

@@ -72,8 +72,6 @@ pub struct JobFacts {
     /// Where the order of this job and a test on one day matters.
     pub finished_at: Option<TimeOfDay>,
     pub called_off_on: Option<Day>,
-    /// The boiler that was in the engine on the day the job was finished; null before, or where none is on record.
-    pub boiler_id: Option<i64>,
     pub notes: Option<Prose>,
 }
 
@@ -87,6 +85,8 @@ pub struct JobFacts {
 pub struct Job {
     #[serde(flatten)]
     pub facts: JobFacts,
+    /// The boiler that was in the engine on the day the job was finished; null before, or where none is on record.
+    pub boiler_id: Option<i64>,
     /// The findings that it is to clear when it is finished.
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
@@ -663,13 +663,7 @@ async fn get_consequences(
     let jurisdiction = firm::find(&mut conn).await?.jurisdiction;
     let rules = codes::rules_of(&mut conn, &jurisdiction).await?;
     let from = job.finished_on.unwrap_or(actor.today);
-    let boiler_id = match job.standing {
-        JobStanding::Finished => job.boiler_id,
-        JobStanding::Proposed
-        | JobStanding::Agreed
-        | JobStanding::InHand
-        | JobStanding::CalledOff => boilers::in_engine_on(&mut conn, job.stock_no, from).await?,
-    };
+    let boiler_id = boilers::in_engine_on(&mut conn, job.stock_no, from).await?;
     let promise = sales::promise_of(&mut conn, job.stock_no).await?;
     shown(&req, &answer_for(&job, from, boiler_id, &rules, promise)?)
 }
@@ -810,6 +804,15 @@ async fn with_lines(
         .order(job_parts::id)
         .load(conn)
         .await?;
+    let mut stock_nos: Vec<i32> = facts.iter().map(|facts| facts.stock_no).collect();
+    stock_nos.sort_unstable();
+    stock_nos.dedup();
+    let fitted = boilers::fitted_in(conn, &stock_nos).await?;
+    let boiler_of = |facts: &JobFacts| {
+        let on = facts.finished_on?;
+        let mut there = fitted.iter().filter(|it| it.stock_no == facts.stock_no);
+        there.find(|it| it.on(on)).map(|it| it.boiler_id)
+    };
     let (mut findings, mut hours, mut parts) = (by_job(findings), by_job(hours), by_job(parts));
     let too_much = || Problem::conflict("the lines of the job add up to more than can be written");
     facts
@@ -818,6 +821,7 @@ async fn with_lines(
             let hours = hours.remove(&facts.id).unwrap_or_default();
             let parts = parts.remove(&facts.id).unwrap_or_default();
             Ok(Job {
+                boiler_id: boiler_of(&facts),
                 findings: findings.remove(&facts.id).unwrap_or_default(),
                 hours_booked: hours
                     .iter()
@@ -968,7 +972,6 @@ async fn store_move(
             jobs::finished_on.eq(days.finished_on),
             jobs::finished_at.eq(new.at),
             jobs::called_off_on.eq(days.called_off_on),
-            jobs::boiler_id.eq(boiler_id),
         ))
         .execute(tx.conn())
         .await?;
@@ -986,29 +989,6 @@ async fn store_move(
         JobStanding::CalledOff => "job.called_off",
     };
     tx.record(what, Some(stock_no), entry).await
-}
-
-/// Names anew in each finished job of an engine the boiler that was in it on the last day of the job: a fitting may be
-/// recorded after the work.
-pub(crate) async fn name_boilers(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(), Problem> {
-    let finished: Vec<(i64, Option<Day>)> = jobs::table
-        .filter(jobs::stock_no.eq(stock_no))
-        .filter(jobs::standing.eq(JobStanding::Finished))
-        .select((jobs::id, jobs::finished_on))
-        .load(conn)
-        .await?;
-    for (id, finished_on) in finished {
-        let Some(on) = finished_on else { continue };
-        let boiler_id = boilers::in_engine_on(conn, stock_no, on).await?;
-        diesel::update(jobs::table.find(id))
-            .set(jobs::boiler_id.eq(boiler_id))
-            .execute(conn)
-            .await?;
-    }
-    Ok(())
 }
 
 async fn reverse_hours(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Problem> {

@@ -741,22 +741,24 @@ fn number_on_paper(
     another.or(certificate).or(test).cloned()
 }
 
+/// The jobs that were finished while one of these boilers was in the engine, whenever the fitting was written down.
 async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
-    type Row = (
-        Option<i64>,
-        Option<Day>,
-        Option<TimeOfDay>,
-        Vec<Touches>,
-        bool,
-    );
-    let rows: Vec<Row> = jobs::table
+    type Row = (i64, Option<Day>, Option<TimeOfDay>, Vec<Touches>, bool);
+    let finished_on = jobs::finished_on.assume_not_null();
+    let rows: Vec<Row> = boiler_fittings::table
+        .inner_join(jobs::table.on(jobs::stock_no.eq(boiler_fittings::stock_no)))
+        .filter(boiler_fittings::boiler_id.eq_any(ids))
+        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(boiler_fittings::fitted_on.le(finished_on))
         .filter(
-            jobs::boiler_id
-                .eq_any(ids)
-                .and(jobs::standing.eq(JobStanding::Finished)),
+            boiler_fittings::taken_out_on
+                .is_null()
+                .or(boiler_fittings::taken_out_on
+                    .assume_not_null()
+                    .gt(finished_on)),
         )
         .select((
-            jobs::boiler_id,
+            boiler_fittings::boiler_id,
             jobs::finished_on,
             jobs::finished_at,
             jobs::touches,
@@ -774,7 +776,7 @@ async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Pr
                 touches,
                 gauge_glass_only: Some(gauge_glass_only),
             };
-            Some((boiler_id?, event))
+            Some((boiler_id, event))
         });
     Ok(events.collect())
 }

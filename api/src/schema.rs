@@ -411,8 +411,6 @@ diesel::table! {
         /// Time of day written like 15:00, where the order of a job and a test on one day matters.
         finished_at -> Nullable<Text>,
         called_off_on -> Nullable<Date>,
-        /// The boiler that was in the engine on the day the job was finished; NULL before, or without a boiler.
-        boiler_id -> Nullable<Int8>,
         notes -> Nullable<Text>,
     }
 }
@@ -700,7 +698,6 @@ diesel::joinable!(job_findings -> findings (finding_id));
 diesel::joinable!(job_findings -> jobs (job_id));
 diesel::joinable!(job_hours -> jobs (job_id));
 diesel::joinable!(job_parts -> jobs (job_id));
-diesel::joinable!(jobs -> boilers (boiler_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));

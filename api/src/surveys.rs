@@ -8,7 +8,7 @@ use crate::{
     keys::{Selling, Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
-    schema::{findings, survey_grades, surveys},
+    schema::{comparables, findings, survey_grades, surveys},
     text::{Line, Prose, Text, at_most, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -70,9 +70,23 @@ pub struct Survey {
     pub clears: Vec<i64>,
 }
 
-/// One grade for each area looked at; null: not looked at.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+/// One condition grade for each area; null: not looked at, or not known.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Serialize,
+    Deserialize,
+    Queryable,
+    Selectable,
+    Insertable,
+    ToSchema,
+)]
+#[diesel(table_name = comparables)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"boiler": "good", "motion": "fair"}))]
 pub struct Grades {
     pub boiler: Option<Grade>,
     pub fittings_and_feeds: Option<Grade>,
