@@ -204,3 +204,30 @@ async fn working_figures_come_with_their_inputs() {
         "says what is missing: {figures}"
     );
 }
+
+#[actix_web::test]
+async fn medals_and_a_full_record_are_kept_of_an_engine() {
+    let shop = Shop::open().await;
+    let shown = make::with(make::engine(), &json!({"medals": 2, "full_record": true}));
+    let engine = shop.has(shown).await;
+    let path = format!("/v1/engines/{engine}");
+    let read = shop.get(&path).await.ok().body;
+    assert_eq!(
+        (&read["medals"], &read["full_record"]),
+        (&json!(2), &json!(true))
+    );
+    shop.patch(&path, &json!({"medals": 101}))
+        .await
+        .invalid_at("/medals");
+    shop.patch(&path, &json!({"medals": -1}))
+        .await
+        .invalid_at("/medals");
+    let changed = shop
+        .patch(&path, &json!({"medals": 0, "full_record": null}))
+        .await;
+    let changed = changed.ok().body;
+    assert_eq!(
+        (&changed["medals"], &changed["full_record"]),
+        (&json!(0), &json!(null))
+    );
+}

@@ -3,7 +3,7 @@
 use crate::{
     guide::{factor, guide},
     make,
-    shop::Shop,
+    shop::{Shop, statement_in},
 };
 use outshop_api::{
     achieved_sales::{self, AchievedSale, Record},
@@ -74,7 +74,13 @@ async fn an_engine_sold_is_a_sale_to_learn_from_as_it_was_on_that_day() {
     let [sale] = found.as_slice() else {
         panic!("one sale: {found:?}");
     };
-    assert_eq!(sale.record, Record::Own { sale_id: 1 });
+    assert_eq!(
+        sale.record,
+        Record::Own {
+            sale_id: 1,
+            stock_no: i32::try_from(engine).expect("a stock number")
+        }
+    );
     assert_eq!(sale.price.to_string(), "7600.00");
     let known = &sale.engine;
     assert_eq!(known.source, SaleSource::Own);
@@ -234,4 +240,115 @@ async fn eight_sales_that_are_alike_are_learned_from() {
     assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 1 });
     let report = shop.get("/v1/fits/1").await.ok().body;
     assert!(!report.to_string().contains("NaN"));
+}
+
+/// Nothing half-made is left, and the next look makes the whole.
+#[actix_web::test]
+async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
+    let shop = Shop::open().await;
+    shop.has_written(&[]).await;
+    shop.has_seen(60).await;
+    for patience_ms in [1, 5, 20, 60] {
+        let patience = std::time::Duration::from_millis(patience_ms);
+        if tokio::time::timeout(patience, shop.learns()).await.is_ok() {
+            break;
+        }
+        let kept = shop.get("/v1/fits").await.ok().body;
+        assert_eq!(kept["items"], json!([]), "stopped after {patience_ms} ms");
+    }
+    // The server ends a connection that was dropped, and with it the lock, a moment later.
+    let mut last = shop.learns().await;
+    for _ in 0..100 {
+        if last != Refreshed::Busy {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+        last = shop.learns().await;
+    }
+    assert!(
+        matches!(last, Refreshed::Fitted { .. } | Refreshed::Unchanged),
+        "{last:?}"
+    );
+    let kept = shop.get("/v1/fits").await.ok().body;
+    assert_eq!(kept["items"].as_array().map(Vec::len), Some(1));
+    let made = shop.journal().await;
+    assert_eq!(made.iter().filter(|entry| *entry == "fit.made").count(), 1);
+}
+
+/// Other shops' fits push it out of the ready ones meanwhile; then it is made from what is stored.
+#[actix_web::test]
+async fn a_fit_made_again_from_store_says_the_same_to_the_penny() {
+    let shop = Shop::open().await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    shop.has_written(&[]).await;
+    shop.has_seen(30).await;
+    shop.learns().await;
+    let path = format!("/v1/engines/{engine}/valuations");
+    let first = shop.post(&path, &json!({})).await.created().body;
+    for n in [9, 10, 11] {
+        let other = Shop::open().await;
+        let theirs = other.has(make::engine()).await;
+        other.has_written(&[]).await;
+        other.has_seen(n).await;
+        other.learns().await;
+        let path = format!("/v1/engines/{theirs}/valuations");
+        let valued = other.post(&path, &json!({})).await.created().body;
+        assert_eq!(valued["basis"], "sales");
+    }
+    let again = shop.post(&path, &json!({})).await.created().body;
+    let same = |body: &Value| make::with(body.clone(), &json!({"id": 0}));
+    assert_eq!(same(&again), same(&first));
+}
+
+/// A sale that did not change is kept once, however many fits were learned from it.
+#[actix_web::test]
+async fn fits_share_the_sales_that_they_were_learned_from() {
+    let shop = Shop::open().await;
+    shop.has_written(&[]).await;
+    shop.has_seen(9).await;
+    shop.learns().await;
+    shop.has_seen_one(9, &json!({})).await;
+    assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 2 });
+    let url = &shop.database_url;
+    let kept = statement_in(url, "SELECT count(*)::text FROM sales_learned").await;
+    assert_eq!(kept, ["10"]);
+    let of_fits = statement_in(
+        url,
+        "SELECT cardinality(sale_ids)::text FROM fits ORDER BY id",
+    )
+    .await;
+    assert_eq!(of_fits, ["9", "10"]);
+}
+
+/// The worth of the last two years' work: 4 hours at 24.00, parts 18.40, a boilersmith's 120.00; what is older does not count
+/// (arithmetic).
+#[actix_web::test]
+async fn work_done_and_medals_are_known_of_an_own_sale() {
+    let shop = Shop::open().await;
+    let won = make::with(make::engine(), &json!({"medals": 1, "full_record": true}));
+    let engine = shop.has_ready_to_list(won).await;
+    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "20.00", "worth_rate": "24.00"});
+    shop.post("/v1/hour-rates", &rate).await.created();
+    let job = shop.has_job_in_hand(engine, &["other"], &[]).await;
+    let hours = json!({"on": "2026-03-02", "fitter": "Edda Morlock", "hours": "4"});
+    shop.post(&format!("{job}/hours"), &hours).await.created();
+    let parts = json!({"on": "2026-03-02", "words": "cones", "cost": "18.40"});
+    shop.post(&format!("{job}/parts"), &parts).await.created();
+    let outside = json!({"kind": "outside_work", "on": "2026-03-02", "cost": "120.00", "supplier_vat": "24.00"});
+    shop.post(&format!("/v1/engines/{engine}/costs"), &outside)
+        .await
+        .created();
+    let carriage = json!({"kind": "carriage_in", "on": "2026-03-02", "cost": "80.00", "supplier_vat": "16.00"});
+    shop.post(&format!("/v1/engines/{engine}/costs"), &carriage)
+        .await
+        .created();
+    shop.finishes(&job, "2026-03-03").await;
+    shop.has_sold(engine).await;
+    let known = shop.achieved().await.remove(0).engine;
+    assert_eq!(
+        known.recent_work.map(|worth| worth.to_string()).as_deref(),
+        Some("234.40")
+    );
+    assert_eq!((known.medals, known.full_record), (Some(1), Some(true)));
+    assert_eq!(known.months_since_work, Some(2));
 }

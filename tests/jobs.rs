@@ -78,7 +78,9 @@ async fn a_job_is_proposed_agreed_taken_in_hand_and_finished() {
         json!({"id": 1, "stock_no": 1, "title": "Left injector", "standing": "proposed",
             "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4.5",
             "outside_work": "120.00", "proposed_on": "2026-05-14", "agreed_on": null, "begun_on": null,
-            "finished_on": null, "finished_at": null, "called_off_on": null, "boiler_id": null, "notes": "cones worn",
+            "finished_on": null, "finished_at": null, "called_off_on": null, "working_order_after": null, "boiler_id": null,
+            "notes": "cones worn", "grades_after": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
+                "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
             "findings": [], "hours_booked": "0", "hours": [], "parts_cost": "0.00", "parts": []}),
         "proposed today"
     );
@@ -781,4 +783,50 @@ async fn two_who_finish_a_job_at_once_finish_it_once() {
             .count(),
         1
     );
+}
+
+#[actix_web::test]
+async fn a_job_says_what_it_is_to_bring_about_until_it_is_over() {
+    let shop = shop_with_an_engine().await;
+    let repaint = make::with(
+        job(),
+        &json!({"touches": ["other"], "grades_after": {"platework_and_paint": "as_new", "frames": "good"},
+            "working_order_after": "in_running_order"}),
+    );
+    let made = shop.post(JOBS, &repaint).await.created();
+    let after = &made.body["grades_after"];
+    assert_eq!(
+        (
+            &after["platework_and_paint"],
+            &after["frames"],
+            &after["motion"]
+        ),
+        (&json!("as_new"), &json!("good"), &json!(null))
+    );
+    let change = json!({"grades_after": {"motion": "good"}, "working_order_after": null});
+    let changed = shop.patch(&made.location(), &change).await.ok().body;
+    let after = &changed["grades_after"];
+    assert_eq!(
+        (&after["platework_and_paint"], &after["motion"]),
+        (&json!(null), &json!("good"))
+    );
+    assert_eq!(changed["working_order_after"], json!(null));
+    shop.patch(
+        &made.location(),
+        &json!({"grades_after": {"motion": "splendid"}}),
+    )
+    .await
+    .invalid_at("/grades_after/motion");
+    shop.patch(&made.location(), &json!({"grades_after": null}))
+        .await
+        .refused("invalid");
+    shop.moves(made.id(), "called_off", "2026-03-03")
+        .await
+        .created();
+    shop.patch(
+        &made.location(),
+        &json!({"grades_after": {"motion": "fair"}}),
+    )
+    .await
+    .refused("conflict");
 }

@@ -196,3 +196,96 @@ async fn an_engine_that_is_not_in_stock_is_appraised_by_its_description() {
     by(Role::Fitter).await.ok();
     by(Role::Website).await.refused("forbidden");
 }
+
+/// Each own sale is valued from what was sold before its day: with 7 sales before it the guide alone speaks, with 8 the sales
+/// do. Prices were 6200 until then, so that 6200 lies in both ranges (the guide's own, and one that saw nothing else).
+#[actix_web::test]
+async fn a_back_test_values_each_sale_from_those_before_it() {
+    let shop = Shop::open().await;
+    shop.has_written(&[]).await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    shop.has_sold(engine).await;
+    let asked = shop.post("/v1/back-tests", &json!({})).await.created();
+    assert_eq!(
+        (&asked.body["scores"], &asked.body["to"]),
+        (&Value::Null, &json!("2026-05-14"))
+    );
+    outshop_api::back_tests::work_off(&shop.db)
+        .await
+        .expect("worked out");
+    let done = shop.get(&asked.location()).await.ok().body;
+    let scores = &done["scores"];
+    assert_eq!(
+        (&scores["n_sales"], &scores["n_valued"]),
+        (&json!(1), &json!(1))
+    );
+    // The guide alone: 6200 and a range of 25 % at 80 % (arithmetic); 7600 lies in it.
+    let sale = &scores["sales"][0];
+    assert_eq!(
+        (
+            &sale["low"],
+            &sale["likely"],
+            &sale["high"],
+            &sale["within"]
+        ),
+        (
+            &json!("4960.00"),
+            &json!("6200.00"),
+            &json!("7750.00"),
+            &json!(true)
+        )
+    );
+
+    // Sales of the day itself do not count for it, and those of a later day neither.
+    shop.has_seen(20).await;
+    let later = shop
+        .post("/v1/back-tests", &json!({"from": "2026-05-14"}))
+        .await
+        .created();
+    outshop_api::back_tests::work_off(&shop.db)
+        .await
+        .expect("worked out");
+    let done = shop.get(&later.location()).await.ok().body;
+    let learned = &done["scores"]["sales"][0];
+    assert_ne!(
+        learned["likely"], sale["likely"],
+        "20 sales were seen before it"
+    );
+    for i in 0..8 {
+        shop.has_seen_one(i, &json!({"on": "2026-05-14", "price": "90000.00"}))
+            .await;
+    }
+    let again = shop
+        .post("/v1/back-tests", &json!({"from": "2026-05-14"}))
+        .await
+        .created();
+    outshop_api::back_tests::work_off(&shop.db)
+        .await
+        .expect("worked out");
+    let done = shop.get(&again.location()).await.ok().body;
+    assert_eq!(&done["scores"]["sales"][0], learned);
+    let journal = shop.journal().await;
+    assert_eq!(
+        journal
+            .iter()
+            .filter(|entry| *entry == "back_test.done")
+            .count(),
+        3
+    );
+
+    for (body, pointer) in [
+        (json!({"to": "2026-05-15"}), "/to"),
+        (json!({"from": "2026-05-14", "to": "2026-05-13"}), "/from"),
+    ] {
+        shop.post("/v1/back-tests", &body).await.invalid_at(pointer);
+    }
+    let list = shop.get("/v1/back-tests").await.ok().body;
+    assert_eq!(list["items"].as_array().map(Vec::len), Some(3));
+    shop.get("/v1/back-tests/9").await.refused("not_found");
+    let by = |role| {
+        let ask = shop.request(Method::POST, "/v1/back-tests").by(&shop, role);
+        ask.json(&json!({})).send()
+    };
+    by(Role::Fitter).await.refused("forbidden");
+    by(Role::Bookkeeper).await.refused("forbidden");
+}

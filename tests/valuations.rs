@@ -3,7 +3,7 @@
 use crate::{
     guide::{factor, guide},
     make,
-    shop::Shop,
+    shop::{Shop, text},
 };
 use outshop_core::trade::Role;
 use reqwest::Method;
@@ -370,4 +370,213 @@ async fn what_is_asked_of_a_valuation_has_its_limits() {
             .await
             .created();
     }
+}
+
+/// An engine that came in worn motion, with papers to 2026-05-14, priced by the guide: 1000 as it is, times 2 in good motion,
+/// times 3 while its papers hold (factors made up, so that each price tells which of them were applied).
+async fn shop_with_a_tired_engine() -> (Shop, i64, String) {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    shop.has_boiler_with_papers(engine).await;
+    let factors = [
+        factor("motion", "good", "2"),
+        factor("papers", "in_date", "3"),
+        factor("working_order", "dismantled", "7"),
+    ];
+    writes(&shop, &guide("2026-01-01", "1000.00", &factors)).await;
+    let path = format!("/v1/engines/{engine}/valuations");
+    (shop, engine, path)
+}
+
+/// Work on pressure parts ends the hydraulic and the steam paper, and both tests bring them again (British code, published).
+#[actix_web::test]
+async fn a_finished_job_and_its_tests_are_supposed() {
+    let (shop, engine, path) = shop_with_a_tired_engine().await;
+    let job = json!({"title": "Motion and two stays", "touches": ["pressure_parts"], "grades_after": {"motion": "good"}});
+    let job = shop
+        .post(&format!("/v1/engines/{engine}/jobs"), &job)
+        .await
+        .created()
+        .id();
+    let strip =
+        json!({"title": "Strip", "touches": ["other"], "working_order_after": "dismantled"});
+    let strip = shop
+        .post(&format!("/v1/engines/{engine}/jobs"), &strip)
+        .await
+        .created()
+        .id();
+    let asked = json!({"supposing": [
+        {"finished_jobs": [job]},
+        {"finished_jobs": [job], "tests_passed": ["hydraulic_repeat"]},
+        {"finished_jobs": [job], "tests_passed": ["hydraulic_repeat", "steam"]},
+        {"finished_jobs": [strip]},
+        {"finished_jobs": [job, strip], "papers_months_left": 5},
+    ]});
+    let valued = shop.post(&path, &asked).await.created().body;
+    assert_eq!(valued["likely"], "3000.00", "papers hold today");
+    let likely = |i: usize| text(&valued["supposing"][i]["likely"]);
+    let all: Vec<String> = (0..5).map(likely).collect();
+    assert_eq!(
+        all,
+        ["2000.00", "2000.00", "6000.00", "21000.00", "42000.00"]
+    );
+    shop.set_day("2026-05-15");
+    let fresh = json!({"supposing": [{"tests_passed": ["steam"]}]});
+    let valued = shop.post(&path, &fresh).await.created().body;
+    assert_eq!(
+        (&valued["likely"], &valued["supposing"][0]["difference"]),
+        (&json!("1000.00"), &json!("2000.00")),
+        "a fresh steam test brings the papers back"
+    );
+    assert_eq!(
+        shop.get(&format!("/v1/jobs/{job}")).await.ok().body["standing"],
+        "proposed"
+    );
+}
+
+#[actix_web::test]
+async fn only_open_jobs_of_the_engine_and_tests_of_its_boiler_are_supposed() {
+    let (shop, engine, path) = shop_with_a_tired_engine().await;
+    let done = shop.has_job_in_hand(engine, &["other"], &[]).await;
+    shop.finishes(&done, "2026-03-03").await;
+    let other = shop.has(make::engine()).await;
+    let of_other = json!({"title": "Work", "touches": ["other"]});
+    let of_other = shop
+        .post(&format!("/v1/engines/{other}/jobs"), &of_other)
+        .await
+        .created()
+        .id();
+    for id in [1, of_other, 99] {
+        let asked = json!({"supposing": [{"papers_months_left": 3}, {"finished_jobs": [id]}]});
+        shop.post(&path, &asked)
+            .await
+            .invalid_at("/supposing/1/finished_jobs/0");
+    }
+    let without_boiler = json!({"supposing": [{"tests_passed": ["steam"]}]});
+    shop.post(&format!("/v1/engines/{other}/valuations"), &without_boiler)
+        .await
+        .invalid_at("/supposing/0/tests_passed");
+    let described = json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}},
+        "supposing": [{"finished_jobs": [1]}]});
+    shop.post("/v1/appraisals", &described)
+        .await
+        .invalid_at("/supposing/0/finished_jobs");
+}
+
+#[actix_web::test]
+async fn engines_are_valued_together_as_one_by_one() {
+    let (shop, engine, path) = shop_with_a_tired_engine().await;
+    let other = shop.has(make::engine()).await;
+    let unsized_one = shop
+        .has(make::with(make::engine(), &json!({"gauge": null})))
+        .await;
+    shop.has_sold(other).await;
+    let alone = shop.post(&path, &json!({})).await.created().body;
+    let before = shop.journal().await.len();
+    let made = shop.post("/v1/valuations", &json!({})).await.created();
+    let items = made.body["items"].as_array().expect("items");
+    let stock_nos: Vec<_> = items.iter().map(|item| item["stock_no"].as_i64()).collect();
+    assert_eq!(
+        stock_nos,
+        [Some(engine), Some(unsized_one)],
+        "what is in stock"
+    );
+    assert_eq!(
+        (
+            &items[0]["low"],
+            &items[0]["likely"],
+            &items[0]["likely_before"]
+        ),
+        (&alone["low"], &alone["likely"], &json!("3000.00"))
+    );
+    assert_eq!(items[1]["valuation_id"], json!(null));
+    assert!(text(&items[1]["not_valued"]).contains("gauge is not known"));
+    assert_eq!(shop.journal().await.len(), before + 1, "one was valued");
+    let kept = shop.get(&made.location()).await.ok().body;
+    let id = &items[0]["valuation_id"];
+    assert_eq!(&kept["items"][0]["id"], id);
+    let same = |body: &Value| make::with(body.clone(), &json!({"id": 0}));
+    assert_eq!(same(&kept["items"][0]), same(&alone));
+    let of_one = shop
+        .get(&format!("/v1/valuations?stock_no={other}"))
+        .await
+        .ok();
+    assert_eq!(of_one.body["items"], json!([]));
+
+    let named = json!({"stock_nos": [other, engine], "on": "2026-05-13", "level_percent": 90});
+    let named = shop.post("/v1/valuations", &named).await.created().body;
+    let stock_nos: Vec<_> = named["items"]
+        .as_array()
+        .expect("items")
+        .iter()
+        .map(|item| item["stock_no"].as_i64())
+        .collect();
+    assert_eq!(stock_nos, [Some(engine), Some(other)]);
+    for (body, pointer) in [
+        (json!({"stock_nos": [engine, 99]}), "/stock_nos/1"),
+        (json!({"stock_nos": [engine, engine]}), "/stock_nos"),
+        (json!({"on": "2026-05-15"}), "/on"),
+        (json!({"level_percent": 96}), "/level_percent"),
+        (
+            json!({"stock_nos": (1..=1001).collect::<Vec<_>>()}),
+            "/stock_nos",
+        ),
+    ] {
+        shop.post("/v1/valuations", &body).await.invalid_at(pointer);
+    }
+}
+
+#[actix_web::test]
+async fn a_valuation_is_drawn_with_all_its_figures_in_words() {
+    let shop = Shop::open().await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    shop.has_written(&[]).await;
+    shop.has_seen(24).await;
+    shop.learns().await;
+    let path = format!("/v1/engines/{engine}/valuations");
+    let valued = shop.post(&path, &json!({})).await.created();
+    let drawn = |role| {
+        let asked = shop
+            .request(Method::GET, &valued.location())
+            .by(&shop, role);
+        asked.header("accept", "image/svg+xml").send()
+    };
+    let picture = drawn(Role::Proprietor).await.ok();
+    assert_eq!(picture.headers["content-type"], "image/svg+xml");
+    assert_ne!(
+        picture.etag(),
+        shop.get(&valued.location()).await.ok().etag()
+    );
+    let svg = roxmltree::Document::parse(&picture.text).expect("well-formed XML");
+    let root = svg.root_element();
+    assert_eq!(
+        root.tag_name().namespace(),
+        Some("http://www.w3.org/2000/svg")
+    );
+    assert_eq!(root.attribute("role"), Some("img"));
+    let in_element = |name: &str| {
+        let found = root
+            .children()
+            .find(|child| child.has_tag_name(("http://www.w3.org/2000/svg", name)));
+        found
+            .and_then(|found| found.text())
+            .expect("words")
+            .to_owned()
+    };
+    assert_eq!(
+        in_element("title"),
+        format!("What engine {engine} would fetch on 2026-05-14")
+    );
+    let told = in_element("desc");
+    for name in ["low", "likely", "high"] {
+        assert!(told.contains(&text(&valued.body[name])), "{told}");
+    }
+    assert!(told.contains("Asking price 7680.00."), "{told}");
+    // 4200.00 was paid and nothing spent: no margin, no tax, nothing lost.
+    assert!(told.contains("Break-even price 4200.00."), "{told}");
+    for sale in valued.body["comparables"].as_array().expect("comparables") {
+        assert!(told.contains(&text(&sale["price"])), "{told}");
+    }
+    let fitters = drawn(Role::Fitter).await.ok().text;
+    assert!(!fitters.contains("reak-even 4200.00") && !fitters.contains("4200.00"));
 }

@@ -25,7 +25,7 @@ pub struct AchievedSale {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Record {
     Comparable(i64),
-    Own { sale_id: i64 },
+    Own { sale_id: i64, stock_no: i32 },
 }
 
 /// All sales that count on a day, by day, price and record.
@@ -40,7 +40,7 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
     let mut engines = engine_facts::load(conn, &days).await?;
     found.extend(own.into_iter().filter_map(|(sale_id, stock_no, _, price)| {
         Some(AchievedSale {
-            record: Record::Own { sale_id },
+            record: Record::Own { sale_id, stock_no },
             price,
             engine: engines.remove(&stock_no)?,
         })

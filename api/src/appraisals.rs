@@ -10,7 +10,7 @@ use crate::{
     surveys::Grades,
     text::{Line, at_most},
     valuations::{
-        answer::{self, Answer, Question, Supposition},
+        answer::{self, Answer, Case, Question, Supposition},
         level_and_suppositions,
     },
 };
@@ -199,21 +199,43 @@ async fn create_appraisal(
 ) -> Result<HttpResponse, Problem> {
     let mut broken = new.engine.broken_rules();
     broken.extend(level_and_suppositions(new.level_percent, &new.supposing));
+    broken.extend(of_the_workshop(&new.supposing));
     if !broken.is_empty() {
         return Err(Problem::invalid_all(broken));
     }
     let on = actor.today;
     db.create(&actor, &new, async |tx| {
+        let engine = new.engine.on(on);
+        let cases = new.supposing.iter().map(|told| Case {
+            told: told.clone(),
+            engine: told.of(&engine),
+        });
         let question = Question {
-            engine: new.engine.on(on),
             level_percent: new.level_percent.unwrap_or(80),
-            supposing: new.supposing.clone(),
+            supposing: cases.collect(),
+            engine,
         };
         let answer = answer::to(tx.conn(), question, on).await?;
         let appraisal = insert(tx, &new.engine, on, answer).await?;
         Ok((format!("/v1/appraisals/{}", appraisal.id), appraisal))
     })
     .await
+}
+
+/// What is not in stock has neither jobs nor a boiler on record.
+fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError> {
+    let members = supposing.iter().enumerate().flat_map(|(i, told)| {
+        [
+            (i, "finished_jobs", told.finished_jobs.is_empty()),
+            (i, "tests_passed", told.tests_passed.is_empty()),
+        ]
+    });
+    members
+        .filter(|(.., empty)| !empty)
+        .map(|(i, member, _)| FieldError {
+            pointer: format!("/supposing/{i}/{member}"),
+            detail: "for an engine in stock only; name grades and papers_months_left".to_owned(),
+        })
 }
 
 /// Read an appraisal

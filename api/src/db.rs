@@ -270,17 +270,32 @@ impl Tx<'_> {
         stock_no: Option<i32>,
         data: Value,
     ) -> Result<(), Problem> {
+        self.record_each(what, vec![(stock_no, data)]).await
+    }
+
+    /// Writes an entry for each of several engines; five parameters an entry, of which a statement takes 65,535.
+    pub async fn record_each(
+        &mut self,
+        what: &str,
+        entries: Vec<(Option<i32>, Value)>,
+    ) -> Result<(), Problem> {
+        let rows: Vec<_> = entries
+            .into_iter()
+            .map(|(stock_no, data)| {
+                (
+                    journal::type_.eq(what),
+                    journal::stock_no.eq(stock_no),
+                    journal::key_id.eq(self.actor.key_id),
+                    journal::on_day.eq(self.actor.today),
+                    journal::data.eq(data),
+                )
+            })
+            .collect();
+        self.journalled |= !rows.is_empty();
         diesel::insert_into(journal::table)
-            .values((
-                journal::type_.eq(what),
-                journal::stock_no.eq(stock_no),
-                journal::key_id.eq(self.actor.key_id),
-                journal::on_day.eq(self.actor.today),
-                journal::data.eq(data),
-            ))
+            .values(rows)
             .execute(self.conn)
             .await?;
-        self.journalled = true;
         Ok(())
     }
 

@@ -5,17 +5,26 @@ use crate::{
     boilers, codes,
     db::RunQueryDsl,
     firm,
+    jobs::{self as jobs_file, Job},
+    money,
     papers::{self, BoilerHistory},
     problem::Problem,
     schema::{engines, jobs, survey_grades, surveys},
     text::Line,
 };
-use diesel::prelude::*;
+use diesel::{
+    prelude::*,
+    sql_types::{Array, Date, Integer, Numeric},
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day,
+    boiler::BoilerNumber,
+    costs::work_line,
+    days::{Day, TimeOfDay},
     engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
-    jobs::JobStanding,
+    jobs::{Hours, JobStanding},
+    money::Money,
+    papers::{Event, TestKind},
     pricing_facts::Included,
     surveys::{Area, BuildQuality, Grade},
     units::{Length, Mass},
@@ -23,10 +32,11 @@ use outshop_core::{
 };
 use std::collections::{BTreeMap, HashMap};
 
-/// By stock number the facts of each of these engines on its day: its particulars as they are now, what surveys and papers
-/// said up to that day. An engine that does not exist is missing.
-///
-/// Medals, the record from the beginning and the worth of work done are not kept, and so not known.
+/// Work of so many months before the day counts as recent; common practice, no source.
+const RECENT_MONTHS: i32 = 24;
+
+/// By stock number the facts of each of these engines on its day: its particulars as they are now, what surveys, papers and
+/// jobs said up to that day. An engine that does not exist is missing.
 pub(crate) async fn load(
     conn: &mut AsyncPgConnection,
     days: &BTreeMap<i32, Day>,
@@ -38,6 +48,123 @@ pub(crate) async fn load(
     add_boilers(conn, &stock_nos, &mut facts).await?;
     add_work(conn, &stock_nos, &mut facts).await?;
     Ok(facts)
+}
+
+/// What is thought to be done to an engine on the day that its facts are of.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Done<'a> {
+    /// Jobs of the engine that are still open.
+    pub jobs: &'a [i64],
+    /// Passed after the jobs, each as its code asks.
+    pub tests: &'a [TestKind],
+}
+
+/// The engine as it would be then: with the grades and the working order that the jobs are to bring about, and with what
+/// jobs and tests do to its papers. `pointer` is that of the member of the request that says so.
+pub(crate) async fn after(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    engine: &EngineOnSale,
+    done: Done<'_>,
+    pointer: &str,
+) -> Result<EngineOnSale, Problem> {
+    let mut changed = engine.clone();
+    let jobs = open_jobs(conn, stock_no, done.jobs, pointer).await?;
+    let hour = money::dearest_hour(conn, engine.on).await?;
+    for job in &jobs {
+        changed.grades.extend(job.grades_after.given());
+        changed.working_order = job.facts.working_order_after.or(changed.working_order);
+        changed.months_since_work = Some(0);
+        let so_far = changed.recent_work.unwrap_or_default();
+        let worth = worth_of(job, engine.on, hour.unwrap_or_default())?;
+        changed.recent_work = Some(so_far.checked_add(worth).map_err(Problem::internal)?);
+    }
+    let boiler_id = boilers::in_engine_on(conn, stock_no, engine.on).await?;
+    let history = match boiler_id {
+        Some(id) => papers::histories(conn, &[id]).await?.pop(),
+        None => None,
+    };
+    if let Some(mut history) = history {
+        let number = history.particulars.number.clone();
+        history.events.extend(finishes(&jobs, engine.on));
+        history
+            .events
+            .extend(passes(done.tests, engine.on, &number));
+        let jurisdiction = firm::find(conn).await?.jurisdiction;
+        let rules = codes::rules_of(conn, &jurisdiction).await?;
+        changed.papers_months_left = history.months_left(&jurisdiction, &rules, engine.on);
+    } else if !done.tests.is_empty() {
+        let detail = "no boiler is recorded in the engine on that day";
+        return Err(Problem::invalid(format!("{pointer}/tests_passed"), detail));
+    }
+    Ok(changed)
+}
+
+async fn open_jobs(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    ids: &[i64],
+    pointer: &str,
+) -> Result<Vec<Job>, Problem> {
+    let found = jobs_file::find_all(conn, ids).await?;
+    let is_open = |id: &i64| {
+        let job = found.iter().find(|job| job.facts.id == *id);
+        job.is_some_and(|job| job.facts.stock_no == stock_no && !job.facts.standing.is_closed())
+    };
+    match ids.iter().position(|id| !is_open(id)) {
+        None => Ok(found),
+        Some(wrong) => Err(Problem::invalid(
+            format!("{pointer}/finished_jobs/{wrong}"),
+            "no open job of this engine",
+        )),
+    }
+}
+
+/// By what is agreed, or booked where that is more.
+fn worth_of(job: &Job, on: Day, hour: Money) -> Result<Money, Problem> {
+    let agreed = job.facts.hours_agreed.unwrap_or(Hours::ZERO);
+    let hours = agreed.max(job.hours_booked);
+    let work =
+        work_line(on, hours, Money::ZERO, hour).map_err(|fault| Problem::from(vec![fault]))?;
+    let of_others = job.facts.outside_work.unwrap_or_default();
+    Money::sum([work.worth, of_others, job.parts_cost]).map_err(Problem::internal)
+}
+
+fn finishes(jobs: &[Job], on: Day) -> impl Iterator<Item = Event> {
+    jobs.iter().map(move |job| Event::JobFinished {
+        on,
+        at: time("08:00"),
+        touches: job.facts.touches.clone(),
+        gauge_glass_only: Some(job.facts.gauge_glass_only),
+    })
+}
+
+fn time(of_day: &str) -> Option<TimeOfDay> {
+    of_day.parse().ok()
+}
+
+/// Steam last, as its paper rests on the others.
+fn passes(tests: &[TestKind], on: Day, number: &BoilerNumber) -> impl Iterator<Item = Event> {
+    tests.iter().map(move |test| Event::Test {
+        test: *test,
+        on,
+        at: time(match test {
+            TestKind::Steam => "16:00",
+            TestKind::HydraulicFirst
+            | TestKind::HydraulicRepeat
+            | TestKind::GasTank
+            | TestKind::ExternalExamination
+            | TestKind::InternalExamination
+            | TestKind::Ultrasonic => "12:00",
+        }),
+        pressure: None,
+        hold_minutes: None,
+        highest_pressure: None,
+        passed: Some(true),
+        boiler_number: Some(number.clone()),
+        stated_until: None,
+        inspector_interest: None,
+    })
 }
 
 type Facts = HashMap<i32, EngineOnSale>;
@@ -56,6 +183,8 @@ struct Row {
     fuel: Option<Fuel>,
     built_year: Option<i32>,
     goes_with: Vec<GoesWith>,
+    medals: Option<i32>,
+    full_record: Option<bool>,
 }
 
 async fn particulars(
@@ -81,6 +210,8 @@ async fn particulars(
             fuel: row.fuel,
             built_in: row.built_year.and_then(|year| i16::try_from(year).ok()),
             goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+            medals: row.medals.and_then(|medals| u32::try_from(medals).ok()),
+            full_record: row.full_record,
             ..EngineOnSale::of(row.kind, on)
         };
         Some((row.stock_no, engine))
@@ -167,7 +298,8 @@ async fn add_boilers(
     Ok(())
 }
 
-/// How long ago the last job was finished.
+/// How long ago the last job was finished, and what the work of the last months was worth. Before the engine came nobody
+/// knows what was done, so that no line on record is not the same as no work.
 async fn add_work(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -186,7 +318,30 @@ async fn add_work(
             engine.months_since_work = Some(engine.on.whole_months_since(on));
         }
     }
+    let lines: Vec<WorkLine> = diesel::sql_query(include_str!("engine_facts/work.sql"))
+        .bind::<Array<Integer>, _>(stock_nos)
+        .load(conn)
+        .await?;
+    for line in lines {
+        let engine = up_to(facts, line.stock_no, line.on_day);
+        let recent = engine.filter(|engine| line.on_day > engine.on.plus_months(-RECENT_MONTHS));
+        if let Some(engine) = recent {
+            let so_far = engine.recent_work.unwrap_or_default();
+            let sum = so_far.checked_add(line.worth).map_err(Problem::internal)?;
+            engine.recent_work = Some(sum);
+        }
+    }
     Ok(())
+}
+
+#[derive(QueryableByName)]
+struct WorkLine {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = Date)]
+    on_day: Day,
+    #[diesel(sql_type = Numeric)]
+    worth: Money,
 }
 
 /// The engine, if what is of that day counts for it.

@@ -89,6 +89,11 @@ pub struct Particulars {
     pub has_boiler: bool,
     /// null: nobody has looked.
     pub asbestos_suspected: Option<bool>,
+    /// Won at exhibitions.
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<i32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
     /// Where in the works it is.
     pub place: Option<Line>,
     pub notes: Option<Prose>,
@@ -114,7 +119,7 @@ pub struct InStock {
     "adhesive_weight": null, "length": null, "width": null, "height": null, "rigid_wheelbase": null, "side_play": null,
     "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "goes_with": ["box"],
     "working_order": "in_running_order", "offered_as": "steamable", "has_boiler": true, "asbestos_suspected": false,
-    "place": "bay 3", "notes": null, "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show"}))]
+    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show"}))]
 pub struct Engine {
     #[serde(flatten)]
     #[diesel(embed)]
@@ -180,6 +185,11 @@ pub struct NewEngine {
     pub has_boiler: bool,
     /// null: nobody has looked.
     pub asbestos_suspected: Option<bool>,
+    /// Won at exhibitions.
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<i32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
     /// Where in the works it is.
     pub place: Option<Line>,
     pub notes: Option<Prose>,
@@ -302,6 +312,14 @@ pub struct EnginePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<bool>)]
     pub asbestos_suspected: Option<Option<bool>>,
+    /// Won at exhibitions.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 0, maximum = 100)]
+    pub medals: Option<Option<i32>>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<bool>)]
+    pub full_record: Option<Option<bool>>,
     /// Where in the works it is.
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Line>)]
@@ -452,6 +470,11 @@ pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<Fi
         "cylinders",
         "not a count from 1 to 12",
     );
+    rule(
+        engine.medals.is_none_or(|n| (0..=100).contains(&n)),
+        "medals",
+        "not a count from 0 to 100",
+    );
     let above = |part: Option<&Mass>, whole: Option<&Mass>| {
         part.zip(whole)
             .is_some_and(|(part, whole)| part.base() > whole.base())
@@ -474,6 +497,7 @@ pub(crate) struct Checked<'a> {
     kind: Kind,
     built_year: Option<i32>,
     cylinders: Option<i32>,
+    medals: Option<i32>,
     weight: Option<&'a Mass>,
     adhesive_weight: Option<&'a Mass>,
     whyte: Option<&'a Whyte>,
@@ -485,6 +509,7 @@ impl NewEngine {
             kind: self.kind,
             built_year: self.built_year,
             cylinders: self.cylinders,
+            medals: self.medals,
             weight: self.weight.as_ref(),
             adhesive_weight: self.adhesive_weight.as_ref(),
             whyte: self.whyte.as_ref(),
@@ -502,6 +527,7 @@ impl EnginePatch {
             kind: self.kind.unwrap_or(current.kind),
             built_year: after(&self.built_year, &current.built_year).copied(),
             cylinders: after(&self.cylinders, &current.cylinders).copied(),
+            medals: after(&self.medals, &current.medals).copied(),
             weight: after(&self.weight, &current.weight),
             adhesive_weight: after(&self.adhesive_weight, &current.adhesive_weight),
             whyte: after(&self.whyte, &current.whyte),
@@ -781,4 +807,26 @@ async fn load(
         };
     }
     Ok(query.load(conn).await?)
+}
+
+/// What is asked for an engine now.
+pub(crate) async fn asking_price_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    let asked = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::asking_price)
+        .first(conn)
+        .await;
+    asked.optional()?.ok_or_else(|| missing(stock_no))
+}
+
+/// The stock numbers of all engines in stock.
+pub(crate) async fn in_stock(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
+    Ok(stock::table
+        .filter(stock::standing.eq(Standing::InStock))
+        .select(stock::stock_no)
+        .load(conn)
+        .await?)
 }

@@ -10,7 +10,7 @@ use crate::{
     keys::Staff,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
-    schema::{fits, journal},
+    schema::{fits, journal, sales_learned},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{dsl::max, prelude::*};
@@ -32,6 +32,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use std::{
+    collections::HashMap,
     sync::{Arc, LazyLock, Mutex},
     time::Duration,
 };
@@ -46,6 +47,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 const LEARNING: i64 = 0x6f75_7473_686f_7004;
 /// How often a process looks whether there is something to learn.
 pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
+/// Sales that one statement keeps or reads.
+const STRETCH: usize = 10_000;
 /// Fits held ready; the one in use and the one before.
 const READY: usize = 2;
 
@@ -158,7 +161,7 @@ impl SaleLearned {
         } = achieved;
         let (comparable_id, sale_id) = match *record {
             Record::Comparable(id) => (Some(id), None),
-            Record::Own { sale_id } => (None, Some(sale_id)),
+            Record::Own { sale_id, .. } => (None, Some(sale_id)),
         };
         let guide_price = guide_rules::value(guide, &engine.pricing_facts()).ok()?;
         Some(SaleLearned {
@@ -178,7 +181,8 @@ impl SaleLearned {
 
 /// A fit ready to value with.
 pub(crate) struct Learned {
-    pub fit_id: i64,
+    /// `None` for one that is not kept.
+    pub fit_id: Option<i64>,
     pub fit: Fit,
     pub guide: Guide,
     /// In the order in which the fit counts them.
@@ -308,17 +312,26 @@ pub async fn keep_up(
 /// Holds the sales and the guide of today against those of the latest fit, and learns anew where they differ. One process
 /// learns at a time, outside of any transaction; the fit is stored whole with its journal entry or not at all.
 pub async fn refresh(db: &Db, today: Day) -> Result<Refreshed, Problem> {
+    let done = alone(db, async |conn| refresh_locked(conn, today).await).await?;
+    Ok(done.unwrap_or(Refreshed::Busy))
+}
+
+/// What one process does at a time, as it takes a processor for long; `None` while another is at it.
+pub(crate) async fn alone<T>(
+    db: &Db,
+    work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, Problem>,
+) -> Result<Option<T>, Problem> {
     // The lock is the connection's: should this call be dropped, both end.
     let mut conn = db.detached().await?;
     let free = diesel::select(pg_try_advisory_lock(LEARNING));
     if !free.get_result::<bool>(&mut conn).await? {
-        return Ok(Refreshed::Busy);
+        return Ok(None);
     }
-    let done = refresh_locked(&mut conn, today).await;
+    let done = work(&mut conn).await;
     diesel::select(pg_advisory_unlock(LEARNING))
         .get_result::<bool>(&mut conn)
         .await?;
-    done
+    done.map(Some)
 }
 
 async fn refresh_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<Refreshed, Problem> {
@@ -364,7 +377,7 @@ async fn refresh_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<Refr
 
 /// All that a fit is learned from.
 struct Inputs {
-    guide_version: i32,
+    guide: Guide,
     sales: Vec<SaleLearned>,
     n_not_priced: usize,
 }
@@ -372,7 +385,7 @@ struct Inputs {
 impl Inputs {
     fn sha256(&self) -> Result<Vec<u8>, Problem> {
         let all = json!({
-            "guide_version": self.guide_version,
+            "guide": self.guide.terms(),
             "features": engine_features::schema(),
             "way": format!("{:?}", FitOptions::default()),
             "sales": self.sales,
@@ -382,8 +395,7 @@ impl Inputs {
     }
 
     fn learn(&self) -> Result<(StoredFit, Vec<OutlierSale>), FitError> {
-        let sales = in_numbers(&self.sales);
-        let fit = valuation::fit(&engine_features::schema(), &sales, &FitOptions::default())?;
+        let fit = fit_of(&self.sales)?;
         let far = fit.outliers();
         let outliers = far.iter().take(200).filter_map(|outlier| {
             let sale = self.sales.get(outlier.sale)?;
@@ -397,6 +409,28 @@ impl Inputs {
             })
         });
         Ok((fit.stored().clone(), outliers.collect()))
+    }
+}
+
+fn fit_of(sales: &[SaleLearned]) -> Result<Fit, FitError> {
+    let schema = engine_features::schema();
+    valuation::fit(&schema, &in_numbers(sales), &FitOptions::default())
+}
+
+impl Learned {
+    /// From the sales that the guide has a price for. Not kept.
+    pub(crate) fn from<'a>(
+        sales: impl Iterator<Item = &'a AchievedSale>,
+        guide: &Guide,
+    ) -> Result<Learned, FitError> {
+        let sales = sales.filter_map(|sale| SaleLearned::of(sale, guide));
+        let sales: Vec<SaleLearned> = sales.collect();
+        Ok(Learned {
+            fit_id: None,
+            fit: fit_of(&sales)?,
+            guide: guide.clone(),
+            sales,
+        })
     }
 }
 
@@ -451,16 +485,18 @@ pub(crate) async fn counting_on(
 }
 
 async fn made_ready(conn: &mut AsyncPgConnection, fit_id: i64) -> Result<Learned, Problem> {
-    let (guide_version, sales, learned): (i32, Value, Option<Value>) = fits::table
+    let (guide_version, sale_ids, learned): (i32, Vec<i64>, Option<Value>) = fits::table
         .find(fit_id)
-        .select((fits::guide_version, fits::sales, fits::learned))
+        .select((fits::guide_version, fits::sale_ids, fits::learned))
         .first(conn)
         .await?;
+    let sales = sales_of(conn, &sale_ids).await?;
     let guide = guide::of_version(conn, guide_version).await?.rules()?;
     let learned = learned.ok_or_else(|| Problem::internal("nothing was learned"))?;
     let work = tokio::task::spawn_blocking(move || {
         let stored: StoredFit = serde_json::from_value(learned).map_err(|e| e.to_string())?;
-        let sales: Vec<SaleLearned> = serde_json::from_value(sales).map_err(|e| e.to_string())?;
+        let sales = sales.into_iter().map(serde_json::from_value);
+        let sales: Vec<SaleLearned> = sales.collect::<Result<_, _>>().map_err(|e| e.to_string())?;
         let fit = Fit::from_stored(stored, &in_numbers(&sales)).map_err(|e| e.to_string())?;
         Ok::<_, String>((fit, sales))
     });
@@ -469,7 +505,7 @@ async fn made_ready(conn: &mut AsyncPgConnection, fit_id: i64) -> Result<Learned
         .map_err(Problem::internal)?
         .map_err(Problem::internal)?;
     Ok(Learned {
-        fit_id,
+        fit_id: Some(fit_id),
         fit,
         guide,
         sales,
@@ -496,14 +532,13 @@ async fn load_inputs(conn: &mut AsyncPgConnection, today: Day) -> Result<Option<
     let Some((guide, achieved)) = loaded? else {
         return Ok(None);
     };
-    let guide_version = guide.version;
     let guide = guide.rules()?;
     let priced = achieved.iter();
     let sales: Vec<SaleLearned> = priced
         .filter_map(|sale| SaleLearned::of(sale, &guide))
         .collect();
     Ok(Some(Inputs {
-        guide_version,
+        guide,
         n_not_priced: achieved.len() - sales.len(),
         sales,
     }))
@@ -521,17 +556,22 @@ async fn store(
     let row = (
         fits::on_day.eq(today),
         fits::inputs_sha256.eq(sha256),
-        fits::guide_version.eq(inputs.guide_version),
+        fits::guide_version.eq(inputs.guide.terms().version),
         fits::n_sales.eq(n_sales),
         fits::n_not_priced.eq(n_not_priced),
-        fits::sales.eq(json!(inputs.sales)),
         fits::learned.eq(learned.map(|(stored, _)| json!(stored))),
         fits::outliers.eq(learned.map_or(json!([]), |(_, outliers)| json!(outliers))),
     );
+    let kept = inputs
+        .sales
+        .iter()
+        .map(|sale| json!(sale))
+        .collect::<Vec<_>>();
     AnsiTransactionManager::begin_transaction(conn).await?;
     let stored = async {
+        let sale_ids = keep_sales(conn, &kept).await?;
         let fit_id: i64 = diesel::insert_into(fits::table)
-            .values(row)
+            .values((row, fits::sale_ids.eq(sale_ids)))
             .returning(fits::id)
             .get_result(conn)
             .await?;
@@ -554,4 +594,52 @@ async fn store(
             Err(error.into())
         }
     }
+}
+
+/// Keeps those forms of sales that are not kept yet; the ids of all, in their order.
+async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[Value]) -> QueryResult<Vec<i64>> {
+    let mut ids = Vec::with_capacity(sales.len());
+    for stretch in sales.chunks(STRETCH) {
+        let hashes: Vec<Vec<u8>> = stretch
+            .iter()
+            .map(|sale| Sha256::digest(sale.to_string()).to_vec())
+            .collect();
+        let rows: Vec<_> = hashes
+            .iter()
+            .zip(stretch)
+            .map(|(sha256, sale)| {
+                (
+                    sales_learned::sha256.eq(sha256),
+                    sales_learned::sale.eq(sale),
+                )
+            })
+            .collect();
+        diesel::insert_into(sales_learned::table)
+            .values(rows)
+            .on_conflict_do_nothing()
+            .execute(conn)
+            .await?;
+        let kept: Vec<(Vec<u8>, i64)> = sales_learned::table
+            .filter(sales_learned::sha256.eq_any(&hashes))
+            .select((sales_learned::sha256, sales_learned::id))
+            .load(conn)
+            .await?;
+        let kept: HashMap<Vec<u8>, i64> = kept.into_iter().collect();
+        ids.extend(hashes.iter().filter_map(|sha256| kept.get(sha256)));
+    }
+    Ok(ids)
+}
+
+/// In the order of `ids`; one that is named twice is there twice.
+async fn sales_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<Value>, Problem> {
+    let mut sales: HashMap<i64, Value> = HashMap::new();
+    for stretch in ids.chunks(STRETCH) {
+        let kept: Vec<(i64, Value)> = sales_learned::table
+            .filter(sales_learned::id.eq_any(stretch))
+            .select((sales_learned::id, sales_learned::sale))
+            .load(conn)
+            .await?;
+        sales.extend(kept);
+    }
+    Ok(ids.iter().filter_map(|id| sales.get(id)).cloned().collect())
 }

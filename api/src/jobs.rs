@@ -10,8 +10,9 @@ use crate::{
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
     sales,
-    schema::{job_findings, job_hours, job_parts, jobs},
-    surveys, tax_periods,
+    schema::{job_findings, job_grades, job_hours, job_parts, jobs},
+    surveys::{self, Grades},
+    tax_periods,
     text::{Line, Prose, Text, at_most, present, present_at_most},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -21,9 +22,11 @@ use outshop_core::{
     boiler::Touches,
     codes::Rule,
     days::{Day, TimeOfDay},
+    engine::WorkingOrder,
     jobs::{Hours, JobDays, JobStanding, MoveFault, consequences},
     money::Money,
     papers::{PaperKind, TestKind},
+    surveys::{Area, Grade},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -72,6 +75,8 @@ pub struct JobFacts {
     /// Where the order of this job and a test on one day matters.
     pub finished_at: Option<TimeOfDay>,
     pub called_off_on: Option<Day>,
+    /// The working order that the work is to bring about; null: it stays as it is.
+    pub working_order_after: Option<WorkingOrder>,
     pub notes: Option<Prose>,
 }
 
@@ -79,7 +84,9 @@ pub struct JobFacts {
 #[schema(example = json!({"id": 33, "stock_no": 417, "title": "Left injector", "standing": "finished",
     "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null,
     "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "begun_on": "2026-04-18", "finished_on": "2026-04-20",
-    "finished_at": "11:30", "called_off_on": null, "boiler_id": 88, "notes": null, "findings": [205],
+    "finished_at": "11:30", "called_off_on": null, "working_order_after": null, "boiler_id": 88, "notes": null, "findings": [205],
+    "grades_after": {"boiler": null, "fittings_and_feeds": "good", "cylinders_and_valves": null, "motion": null,
+        "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
     "hours_booked": "3.5", "hours": [{"id": 710, "on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5", "reverses_id": null}],
     "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "words": "injector cones", "cost": "18.40", "reverses_id": null}]}))]
 pub struct Job {
@@ -90,6 +97,8 @@ pub struct Job {
     /// The findings that it is to clear when it is finished.
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
+    /// The condition grades that the work is to bring about.
+    pub grades_after: Grades,
     /// Sum of the hours below.
     pub hours_booked: Hours,
     #[schema(max_items = 1000)]
@@ -128,7 +137,8 @@ pub struct PartsLine {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4"}))]
+#[schema(example = json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4",
+    "grades_after": {"fittings_and_feeds": "good"}}))]
 pub struct NewJob {
     pub title: Line,
     /// What the work touches; decides which papers it voids.
@@ -147,10 +157,15 @@ pub struct NewJob {
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
+    /// The condition grades that the work is to bring about: what it is worth follows from them.
+    #[serde(default)]
+    pub grades_after: Grades,
+    /// The working order that the work is to bring about, if another.
+    pub working_order_after: Option<WorkingOrder>,
     pub notes: Option<Prose>,
 }
 
-/// What a job touches and clears is fixed once it is finished or called off.
+/// What a job touches, clears and brings about is fixed once it is finished or called off.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours_agreed": "6"}))]
@@ -174,6 +189,13 @@ pub struct JobPatch {
     #[serde(default, deserialize_with = "present_at_most::<200, _, _>")]
     #[schema(max_items = 200, nullable = false)]
     pub findings: Option<Vec<i64>>,
+    /// All grades that the work is to bring about.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub grades_after: Option<Grades>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<WorkingOrder>)]
+    pub working_order_after: Option<Option<WorkingOrder>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Prose>)]
     pub notes: Option<Option<Prose>>,
@@ -459,7 +481,7 @@ async fn get_job(
 
 /// Change a job
 ///
-/// What it touches and clears can be changed until it is finished or called off.
+/// What it touches, clears and brings about can be changed until it is finished or called off.
 #[utoipa::path(tag = "jobs", operation_id = "change_job",
     params(("id" = i64, Path, example = 33, minimum = 1), crate::body::IfMatch),
     request_body(content = JobPatch, content_type = "application/merge-patch+json"),
@@ -750,13 +772,22 @@ async fn load(
 }
 
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
+    let job = find_all(conn, &[id]).await?.pop();
+    job.ok_or_else(|| missing(id))
+}
+
+/// The jobs of these ids, in the order of their ids.
+pub(crate) async fn find_all(
+    conn: &mut AsyncPgConnection,
+    ids: &[i64],
+) -> Result<Vec<Job>, Problem> {
     let facts = jobs::table
-        .find(id)
+        .filter(jobs::id.eq_any(ids))
         .select(JobFacts::as_select())
+        .order(jobs::id)
         .load(conn)
         .await?;
-    let job = with_lines(conn, facts).await?.pop();
-    job.ok_or_else(|| missing(id))
+    with_lines(conn, facts).await
 }
 
 /// Holds the engine and the job, in this order, until the end of the transaction.
@@ -781,7 +812,7 @@ fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no job {id}"))
 }
 
-/// Adds findings, hours and parts to the jobs.
+/// Adds findings, grades, hours and parts to the jobs.
 async fn with_lines(
     conn: &mut AsyncPgConnection,
     facts: Vec<JobFacts>,
@@ -790,6 +821,11 @@ async fn with_lines(
     let findings: Vec<(i64, i64)> = job_findings::table
         .filter(job_findings::job_id.eq_any(&ids))
         .order(job_findings::finding_id)
+        .load(conn)
+        .await?;
+    let grades: Vec<(i64, (Area, Grade))> = job_grades::table
+        .filter(job_grades::job_id.eq_any(&ids))
+        .select((job_grades::job_id, (job_grades::area, job_grades::grade)))
         .load(conn)
         .await?;
     let hours: Vec<(i64, HoursLine)> = job_hours::table
@@ -813,7 +849,8 @@ async fn with_lines(
         let mut there = fitted.iter().filter(|it| it.stock_no == facts.stock_no);
         there.find(|it| it.on(on)).map(|it| it.boiler_id)
     };
-    let (mut findings, mut hours, mut parts) = (by_job(findings), by_job(hours), by_job(parts));
+    let (mut findings, mut grades) = (by_job(findings), by_job(grades));
+    let (mut hours, mut parts) = (by_job(hours), by_job(parts));
     let too_much = || Problem::conflict("the lines of the job add up to more than can be written");
     facts
         .into_iter()
@@ -823,6 +860,11 @@ async fn with_lines(
             Ok(Job {
                 boiler_id: boiler_of(&facts),
                 findings: findings.remove(&facts.id).unwrap_or_default(),
+                grades_after: grades
+                    .remove(&facts.id)
+                    .unwrap_or_default()
+                    .into_iter()
+                    .collect(),
                 hours_booked: hours
                     .iter()
                     .try_fold(Hours::ZERO, |sum, line| sum.checked_add(line.hours))
@@ -860,12 +902,14 @@ async fn insert(
             jobs::hours_agreed.eq(new.hours_agreed),
             jobs::outside_work.eq(new.outside_work),
             jobs::proposed_on.eq(proposed_on),
+            jobs::working_order_after.eq(new.working_order_after),
             jobs::notes.eq(&new.notes),
         ))
         .returning(jobs::id)
         .get_result(tx.conn())
         .await?;
     set_findings(tx.conn(), id, &new.findings).await?;
+    set_grades(tx.conn(), id, new.grades_after).await?;
     let entry = json!({"job_id": id, "touches": new.touches, "findings": new.findings});
     tx.record("job.proposed", Some(stock_no), entry).await?;
     find(tx.conn(), id).await
@@ -895,11 +939,36 @@ async fn set_findings(
     Ok(())
 }
 
+async fn set_grades(conn: &mut AsyncPgConnection, id: i64, after: Grades) -> Result<(), Problem> {
+    diesel::delete(job_grades::table.filter(job_grades::job_id.eq(id)))
+        .execute(conn)
+        .await?;
+    let rows: Vec<_> = after
+        .given()
+        .into_iter()
+        .map(|(area, grade)| {
+            (
+                job_grades::job_id.eq(id),
+                job_grades::area.eq(area),
+                job_grades::grade.eq(grade),
+            )
+        })
+        .collect();
+    diesel::insert_into(job_grades::table)
+        .values(rows)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
 /// Checks the job as it would be and stores it.
 async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), Problem> {
     let facts = &current.facts;
-    let of_what_it_does =
-        change.touches.is_some() || change.gauge_glass_only.is_some() || change.findings.is_some();
+    let of_what_it_does = change.touches.is_some()
+        || change.gauge_glass_only.is_some()
+        || change.findings.is_some()
+        || change.grades_after.is_some()
+        || change.working_order_after.is_some();
     let touches = change.touches.as_ref().unwrap_or(&facts.touches);
     let gauge_glass_only = change.gauge_glass_only.unwrap_or(facts.gauge_glass_only);
     let hours_agreed = change.hours_agreed.unwrap_or(facts.hours_agreed);
@@ -926,12 +995,15 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
     refuse_if_any(broken)?;
     if of_what_it_does && facts.standing.is_closed() {
         return Err(Problem::conflict(format!(
-            "the job is {}; what it touches and clears is fixed",
+            "the job is {}; what it touches, clears and brings about is fixed",
             facts.standing
         )));
     }
     if let Some(findings) = &change.findings {
         set_findings(tx.conn(), facts.id, findings).await?;
+    }
+    if let Some(after) = change.grades_after {
+        set_grades(tx.conn(), facts.id, after).await?;
     }
     diesel::update(jobs::table.find(facts.id))
         .set((
@@ -940,6 +1012,9 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
             jobs::gauge_glass_only.eq(gauge_glass_only),
             jobs::hours_agreed.eq(hours_agreed),
             jobs::outside_work.eq(outside_work),
+            jobs::working_order_after.eq(change
+                .working_order_after
+                .unwrap_or(facts.working_order_after)),
             jobs::notes.eq(change.notes.as_ref().unwrap_or(&facts.notes)),
         ))
         .execute(tx.conn())

@@ -9,6 +9,7 @@ pub mod achieved_sales;
 pub mod acquisitions;
 pub mod appraisals;
 pub mod asking_prices;
+pub mod back_tests;
 pub mod body;
 pub mod boilers;
 pub mod calculations;
@@ -98,6 +99,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     ratio_studies::routes(cfg);
     track_record::routes(cfg);
     asking_prices::routes(cfg);
+    back_tests::routes(cfg);
     calculations::routes(cfg);
     costs::routes(cfg);
     money::routes(cfg);

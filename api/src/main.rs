@@ -3,7 +3,7 @@
 use actix_web::{HttpServer, dev::Server};
 use clap::Parser;
 use outshop_api::{
-    app,
+    app, back_tests,
     clock::{Clock, day_in},
     cluster::{self, Cluster, Durability},
     comparables,
@@ -174,6 +174,9 @@ async fn keep_learning(db: &Db) -> Infallible {
     loop {
         if let Err(problem) = fits::keep_up(db, Clock::default().now(), &mut seen).await {
             tracing::warn!(%problem, "nothing could be learned from the sales yet");
+        }
+        if let Err(problem) = back_tests::work_off(db).await {
+            tracing::warn!(%problem, "a back-test could not be worked out yet");
         }
         tokio::time::sleep(fits::LOOK_AGAIN).await;
     }

@@ -4,10 +4,10 @@ use crate::{
     acquisitions, costs,
     db::{Db, RunQueryDsl},
     engines, firm,
-    keys::{MoneyDesk, SellingRead},
+    keys::{Actor, MoneyDesk, SellingRead},
     page::{Query, shown},
-    problem::{Problem, Problems},
-    schema::{hour_rates, job_hours, jobs, stock, valuations},
+    problem::{CONFLICT, Problem, Problems},
+    schema::{hour_rates, job_hours, jobs, valuations},
     tax_rules,
     text::Text,
 };
@@ -23,7 +23,7 @@ use outshop_core::{
     jobs::{Hours, JobStanding},
     money::Money,
     tax::{Percent, Scheme, standard_rate},
-    trade::TaxPosition,
+    trade::{Role, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
@@ -128,6 +128,23 @@ async fn get_break_even(
     shown(&req, &money.prices)
 }
 
+/// For those who may read it; none while the records do not tell it.
+pub(crate) async fn break_even_price(
+    conn: &mut AsyncPgConnection,
+    actor: &Actor,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    match actor.role {
+        Role::Fitter | Role::Website => return Ok(None),
+        Role::Proprietor | Role::Seller | Role::Bookkeeper => {}
+    }
+    match money_of(conn, stock_no, actor.today, None).await {
+        Ok(money) => Ok(Some(money.prices.break_even_price)),
+        Err(problem) if problem.is(CONFLICT) => Ok(None),
+        Err(problem) => Err(problem),
+    }
+}
+
 async fn money_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -167,11 +184,7 @@ async fn money_of(
             .transpose()
             .map_err(Problem::from)
     };
-    let asked: Option<Money> = stock::table
-        .filter(stock::stock_no.eq(stock_no))
-        .select(stock::asking_price)
-        .first(conn)
-        .await?;
+    let asked = engines::asking_price_of(conn, stock_no).await?;
     let valued: Option<(Money, Money, Money)> = valuations::table
         .filter(valuations::stock_no.eq(stock_no))
         .order((valuations::on_day.desc(), valuations::id.desc()))
@@ -243,7 +256,10 @@ async fn rate(conn: &mut AsyncPgConnection, scheme: Scheme, on: Day) -> Result<P
 }
 
 /// The highest worth rate of the day, as a job does not say who is to do it.
-async fn dearest_hour(conn: &mut AsyncPgConnection, on: Day) -> Result<Option<Money>, Problem> {
+pub(crate) async fn dearest_hour(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+) -> Result<Option<Money>, Problem> {
     let rates: Vec<(String, Day, Money)> = hour_rates::table
         .filter(hour_rates::from_day.le(on))
         .order((hour_rates::fitter, hour_rates::from_day))

@@ -153,6 +153,10 @@ impl Problem {
         }
     }
 
+    pub fn is(&self, kind: &'static Kind) -> bool {
+        std::ptr::eq(self.kind, kind)
+    }
+
     pub fn not_found(detail: impl Into<String>) -> Problem {
         Problem::new(NOT_FOUND, detail)
     }

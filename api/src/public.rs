@@ -57,7 +57,7 @@ const MOST_FINDINGS: usize = 100;
     "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
     "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null, "whyte": "0-6-0", "fuel": "coal",
     "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null, "width": null, "height": null,
-    "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "build_quality": "fine",
+    "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "medals": 1, "full_record": null, "build_quality": "fine",
     "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
         "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"}, "graded_on": "2026-04-20", "findings": [], "price": "7680.00",
     "price_on_request": false, "currency": "GBP", "availability": "for_sale", "papers": {"on": "2026-05-14",
@@ -128,6 +128,11 @@ pub struct PublicEngine {
     pub goes_with: Vec<GoesWith>,
     pub offered_as: OfferedAs,
     pub working_order: Option<WorkingOrder>,
+    /// Won at exhibitions.
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<i32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]

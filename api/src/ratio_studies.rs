@@ -43,7 +43,7 @@ pub struct EstimateAndPrice {
 }
 
 /// Statistics of estimate over price, with the ranges of acceptance of the IAAO Standard on Ratio Studies (2013).
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(as = RatioStudy, example = json!({"n_pairs": 17, "few_pairs": true,
     "median_ratio": {"value": "0.8200", "from": "0.9000", "to": "1.1000", "verdict": "below"},
     "cod": {"value": "14.5238", "from": "5.0000", "to": "20.0000", "verdict": "within"},
@@ -66,7 +66,7 @@ pub struct StudyShown {
 }
 
 /// A statistic and its range of acceptance, both ends included.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Judgement {
     #[schema(max_length = 40)]
     pub value: String,

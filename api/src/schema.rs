@@ -51,6 +51,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Valuations of the firm's own sales as they would have been, each from the sales before it.
+    back_tests (id) {
+        id -> Int8,
+        from_day -> Date,
+        to_day -> Date,
+        asked_on -> Date,
+        /// Each sale with its valuation; NULL until it is worked out.
+        sales -> Nullable<Jsonb>,
+    }
+}
+
+diesel::table! {
     /// The test rules of boiler codes, one dated row each; a row is ended and another added, never edited.
     boiler_code_rules (id) {
         id -> Int8,
@@ -262,6 +274,10 @@ diesel::table! {
         asbestos_suspected -> Nullable<Bool>,
         place -> Nullable<Text>,
         notes -> Nullable<Text>,
+        /// Won at exhibitions.
+        medals -> Nullable<Int4>,
+        /// Whether drawings, bills and tests are on record from the beginning.
+        full_record -> Nullable<Bool>,
     }
 }
 
@@ -304,17 +320,17 @@ diesel::table! {
     fits (id) {
         id -> Int8,
         on_day -> Date,
-        /// Of the sales, the guide's version, the features and the way of learning.
+        /// Of the sales, the guide, the features and the way of learning.
         inputs_sha256 -> Bytea,
         guide_version -> Int4,
         n_sales -> Int4,
         /// Sales left out, as the guide has no price for them.
         n_not_priced -> Int4,
-        /// What was learned from, by day and price: with it and the column learned the fit is made again.
-        sales -> Jsonb,
         /// Hyperparameters and what belongs to them; NULL: the sales had become too few.
         learned -> Nullable<Jsonb>,
         outliers -> Jsonb,
+        /// What was learned from, by day and price: with it and the column learned the fit is made again.
+        sale_ids -> Array<Int8>,
     }
 }
 
@@ -368,6 +384,15 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// The condition grades that a job is to bring about.
+    job_grades (job_id, area) {
+        job_id -> Int8,
+        area -> Text,
+        grade -> Text,
+    }
+}
+
+diesel::table! {
     /// Hours booked; a wrong line is reversed by another, never edited.
     job_hours (id) {
         id -> Int8,
@@ -412,6 +437,8 @@ diesel::table! {
         finished_at -> Nullable<Text>,
         called_off_on -> Nullable<Date>,
         notes -> Nullable<Text>,
+        /// The working order that the job is to bring about; NULL: it leaves it as it is.
+        working_order_after -> Nullable<Text>,
     }
 }
 
@@ -569,6 +596,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Sales as they were learned from, each form of one kept once and for ever.
+    sales_learned (id) {
+        id -> Int8,
+        /// Of the column sale, as it was written.
+        sha256 -> Bytea,
+        sale -> Jsonb,
+    }
+}
+
+diesel::table! {
     /// Where each engine stands; follows from the acts recorded, nothing of it is stored.
     stock (stock_no) {
         stock_no -> Int4,
@@ -696,6 +733,7 @@ diesel::joinable!(fits -> guides (guide_version));
 diesel::joinable!(idempotency_keys -> keys (key_id));
 diesel::joinable!(job_findings -> findings (finding_id));
 diesel::joinable!(job_findings -> jobs (job_id));
+diesel::joinable!(job_grades -> jobs (job_id));
 diesel::joinable!(job_hours -> jobs (job_id));
 diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
@@ -716,6 +754,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     acquisitions,
     appraisals,
     asking_prices,
+    back_tests,
     boiler_code_rules,
     boiler_codes,
     boiler_fittings,
@@ -733,6 +772,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     hour_rates,
     idempotency_keys,
     job_findings,
+    job_grades,
     job_hours,
     job_parts,
     jobs,
@@ -747,6 +787,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     readiness_bars,
     sale_terms,
     sales,
+    sales_learned,
     stock,
     survey_grades,
     surveys,

@@ -118,6 +118,16 @@ impl Grades {
     }
 }
 
+impl FromIterator<(Area, Grade)> for Grades {
+    fn from_iter<I: IntoIterator<Item = (Area, Grade)>>(graded: I) -> Grades {
+        let mut grades = Grades::default();
+        for (area, grade) in graded {
+            *grades.of(area) = Some(grade);
+        }
+        grades
+    }
+}
+
 /// A fault that was seen; open until a job or a later survey clears it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]

@@ -42,25 +42,33 @@ pub struct Period {
 
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"from": "2026-01-01", "to": "2026-05-14", "n_sales": 3, "n_valued": 2, "few_sales": true,
-    "warnings": ["2 sales had a valuation before: with fewer than 20, one sale more could turn every verdict."],
+    "warnings": ["2 sales had a valuation: with fewer than 20, one sale more could turn every verdict."],
     "ratio_study": null, "coverage": {"n_within": 2, "share": "1.0000", "promised": "0.8000"},
     "sales": [{"sale_id": 31, "stock_no": 417, "on": "2026-05-14", "price": "7600.00", "valuation_id": 77, "low": "5612.40",
         "likely": "6480.15", "high": "7682.06", "level_percent": 80, "within": true}]}))]
 pub struct TrackRecord {
     pub from: Day,
     pub to: Day,
+    #[serde(flatten)]
+    pub scores: Scores,
+}
+
+/// How near valuations came to the prices that were paid.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = ValuationScores)]
+pub struct Scores {
     #[schema(minimum = 0)]
     pub n_sales: usize,
-    /// Sales with a valuation before.
+    /// Sales with a valuation.
     #[schema(minimum = 0)]
     pub n_valued: usize,
-    /// Fewer than 20 of them had a valuation before.
+    /// Fewer than 20 of them had one.
     pub few_sales: bool,
     #[schema(max_items = 10, value_type = Vec<crate::text::Text<1000>>)]
     pub warnings: Vec<String>,
     /// Likely price over achieved price; null with fewer than two.
     pub ratio_study: Option<StudyShown>,
-    /// Null where no sale had a valuation before.
+    /// Null where no sale had a valuation.
     pub coverage: Option<Coverage>,
     /// The latest first, at most 1000 of them.
     #[schema(max_items = 1000)]
@@ -68,7 +76,7 @@ pub struct TrackRecord {
 }
 
 /// How many prices fell into the ranges that were given.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Coverage {
     #[schema(minimum = 0)]
     pub n_within: usize,
@@ -79,7 +87,7 @@ pub struct Coverage {
     pub promised: String,
 }
 
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct SaleAgainstValuation {
     #[schema(minimum = 1)]
     pub sale_id: i64,
@@ -87,9 +95,10 @@ pub struct SaleAgainstValuation {
     pub stock_no: i32,
     pub on: Day,
     pub price: Money,
-    /// Null where nobody valued the engine before it was sold; so are the members after it.
+    /// Null where nobody valued the engine before it was sold, and in a back-test.
     #[schema(minimum = 1)]
     pub valuation_id: Option<i64>,
+    /// Null where there is no valuation; so are the members after it.
     pub low: Option<Money>,
     pub likely: Option<Money>,
     pub high: Option<Money>,
@@ -126,11 +135,12 @@ async fn get_track_record(
         .bind::<Date, _>(to)
         .load(&mut *db.read().await?)
         .await?;
-    shown(&req, &record(from, to, rows))
+    let scores = scores(rows.into_iter().map(Row::against).collect());
+    shown(&req, &TrackRecord { from, to, scores })
 }
 
-fn record(from: Day, to: Day, rows: Vec<Row>) -> TrackRecord {
-    let mut sales: Vec<SaleAgainstValuation> = rows.into_iter().map(Row::against).collect();
+/// The latest sale first.
+pub(crate) fn scores(mut sales: Vec<SaleAgainstValuation>) -> Scores {
     let pairs: Vec<EstimateAndPrice> = sales
         .iter()
         .filter_map(|sale| {
@@ -156,12 +166,10 @@ fn record(from: Day, to: Day, rows: Vec<Row>) -> TrackRecord {
     sales.truncate(MOST_LISTED);
     let told = few_sales.then(|| {
         format!(
-            "{n_valued} sales had a valuation before: with fewer than {ENOUGH}, one sale more could turn every verdict."
+            "{n_valued} sales had a valuation: with fewer than {ENOUGH}, one sale more could turn every verdict."
         )
     });
-    TrackRecord {
-        from,
-        to,
+    Scores {
         n_sales,
         n_valued,
         few_sales,

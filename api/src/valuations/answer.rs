@@ -13,6 +13,7 @@ use outshop_core::{
     engine::{GoesWith, WorkingOrder},
     guide::{self, Guide, GuidePrice, NoPrice},
     money::Money,
+    papers::TestKind,
     pricing_facts::{Feature, Included},
     surveys::BuildQuality,
     trade::ValuationBasis,
@@ -23,7 +24,7 @@ use outshop_core::{
     },
 };
 use serde::{Deserialize, Serialize};
-use std::sync::Arc;
+use std::{num::NonZero, sync::Arc, thread::available_parallelism};
 use utoipa::ToSchema;
 
 /// Comparables told.
@@ -155,6 +156,15 @@ pub struct Supposition {
     #[serde(deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub goes_with: Vec<GoesWith>,
+    /// Open jobs of an engine in stock, as if they were finished on the day: with the grades that they are to bring about,
+    /// and the papers that they void.
+    #[serde(deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    pub finished_jobs: Vec<i64>,
+    /// Tests of its boiler, as if they were passed on the day after those jobs: its papers follow from them.
+    #[serde(deserialize_with = "at_most::<7, _, _>")]
+    #[schema(max_items = 7)]
+    pub tests_passed: Vec<TestKind>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -168,7 +178,8 @@ pub struct Supposed {
 }
 
 impl Supposition {
-    fn of(&self, engine: &EngineOnSale) -> EngineOnSale {
+    /// The engine with these facts; jobs and tests are told by the records.
+    pub(crate) fn of(&self, engine: &EngineOnSale) -> EngineOnSale {
         let mut changed = engine.clone();
         changed.grades.extend(self.grades.given());
         changed.build_quality = self.build_quality.or(changed.build_quality);
@@ -186,7 +197,14 @@ impl Supposition {
 pub(crate) struct Question {
     pub engine: EngineOnSale,
     pub level_percent: u8,
-    pub supposing: Vec<Supposition>,
+    pub supposing: Vec<Case>,
+}
+
+/// A supposition with the engine as it would be.
+#[derive(Debug, Clone)]
+pub(crate) struct Case {
+    pub told: Supposition,
+    pub engine: EngineOnSale,
 }
 
 /// What prices of a day rest on.
@@ -231,6 +249,17 @@ impl Ground {
         }
     }
 
+    /// Low, likely and high at a level.
+    pub(crate) fn range(
+        &self,
+        engine: &EngineOnSale,
+        level_percent: u8,
+    ) -> Result<(Money, Money, Money), Problem> {
+        let guide_price = guide_price(self.guide(), engine)?;
+        let price = Price::of(self, &guide_price, engine, level_percent)?;
+        Ok((price.low, price.likely, price.high))
+    }
+
     pub(crate) fn basis(&self) -> ValuationBasis {
         match self {
             Ground::Sales(_) => ValuationBasis::Sales,
@@ -240,7 +269,7 @@ impl Ground {
 
     pub(crate) fn fit_id(&self) -> Option<i64> {
         match self {
-            Ground::Sales(learned) => Some(learned.fit_id),
+            Ground::Sales(learned) => learned.fit_id,
             Ground::Guide(_) => None,
         }
     }
@@ -252,14 +281,44 @@ pub(crate) async fn to(
     question: Question,
     on: Day,
 ) -> Result<Answer, Problem> {
+    let mut answers = each(conn, vec![question], on).await?;
+    answers.pop().expect("one for each that was asked")
+}
+
+/// Answers all from one ground, in their order, on as many threads as there are processors.
+pub(crate) async fn each(
+    conn: &mut AsyncPgConnection,
+    questions: Vec<Question>,
+    on: Day,
+) -> Result<Vec<Result<Answer, Problem>>, Problem> {
     let ground = Ground::on(conn, on).await?;
-    let work = tokio::task::spawn_blocking(move || answer(&ground, &question));
-    work.await.map_err(Problem::internal)?
+    let threads = available_parallelism().map_or(1, NonZero::get);
+    let share = questions.len().div_ceil(threads).max(1);
+    let mut shares = questions.into_iter().peekable();
+    let mut at_work = Vec::new();
+    while shares.peek().is_some() {
+        let questions: Vec<Question> = shares.by_ref().take(share).collect();
+        let ground = ground.clone();
+        at_work.push(tokio::task::spawn_blocking(move || {
+            let answers = questions.iter().map(|question| answer(&ground, question));
+            answers.collect::<Vec<_>>()
+        }));
+    }
+    let mut answers = Vec::new();
+    for work in at_work {
+        answers.extend(work.await.map_err(Problem::internal)?);
+    }
+    Ok(answers)
 }
 
 fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
     let guide_price = guide_price(ground.guide(), &question.engine)?;
-    let price = Price::of(ground, &guide_price, question)?;
+    let price = Price::of(
+        ground,
+        &guide_price,
+        &question.engine,
+        question.level_percent,
+    )?;
     let mut steps = guide_steps(&guide_price);
     let (mut comparables, mut would_narrow) = (Vec::new(), Vec::new());
     let mut warnings = Vec::new();
@@ -301,7 +360,7 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
         }
     }
     let supposing = question.supposing.iter();
-    let supposing = supposing.map(|supposition| supposed(ground, question, supposition, &price));
+    let supposing = supposing.map(|case| supposed(ground, case, question.level_percent, &price));
     let sentences = warnings.iter().map(|sentence| sentence.parse());
     Ok(Answer {
         basis: ground.basis(),
@@ -334,10 +393,15 @@ struct Price {
 }
 
 impl Price {
-    fn of(ground: &Ground, guide_price: &GuidePrice, asked: &Question) -> Result<Price, Problem> {
+    fn of(
+        ground: &Ground,
+        guide_price: &GuidePrice,
+        engine: &EngineOnSale,
+        level_percent: u8,
+    ) -> Result<Price, Problem> {
         match ground {
             Ground::Guide(_) => {
-                let range = guide_price.range_at(asked.level_percent);
+                let range = guide_price.range_at(level_percent);
                 let (low, high) = range.map_err(|_| out_of_range())?;
                 Ok(Price {
                     low,
@@ -347,8 +411,8 @@ impl Price {
                 })
             }
             Ground::Sales(learned) => {
-                let row = engine_features::row(&asked.engine);
-                let level = f64::from(asked.level_percent) / 100.0;
+                let row = engine_features::row(engine);
+                let level = f64::from(level_percent) / 100.0;
                 let predicted = learned.fit.predict(&row, guide_price.ln(), level);
                 let predicted = predicted.map_err(Problem::internal)?;
                 let money = |estimate| amount_of(estimate).map_err(|_| out_of_range());
@@ -365,20 +429,15 @@ impl Price {
 
 fn supposed(
     ground: &Ground,
-    question: &Question,
-    supposition: &Supposition,
+    case: &Case,
+    level_percent: u8,
     as_it_is: &Price,
 ) -> Result<Supposed, Problem> {
-    let changed = Question {
-        engine: supposition.of(&question.engine),
-        level_percent: question.level_percent,
-        supposing: Vec::new(),
-    };
-    let guide_price = guide_price(ground.guide(), &changed.engine)?;
-    let price = Price::of(ground, &guide_price, &changed)?;
+    let guide_price = guide_price(ground.guide(), &case.engine)?;
+    let price = Price::of(ground, &guide_price, &case.engine, level_percent)?;
     let difference = price.likely.checked_sub(as_it_is.likely);
     Ok(Supposed {
-        supposing: supposition.clone(),
+        supposing: case.told.clone(),
         low: price.low,
         likely: price.likely,
         high: price.high,
