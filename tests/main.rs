@@ -4,6 +4,7 @@ mod asking_prices;
 mod boilers;
 mod calculations;
 mod codes;
+mod commissions;
 mod comparables;
 mod compose;
 mod costs;

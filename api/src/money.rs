@@ -227,12 +227,19 @@ async fn money_of(
 
 // SQL
 
-/// The standard rate of the firm's jurisdiction on the day; 0 where the scheme takes no tax.
+/// The standard rate of the day; 0 where the scheme takes no tax.
 async fn rate(conn: &mut AsyncPgConnection, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
     match scheme {
-        Scheme::None => return Ok(Percent::default()),
-        Scheme::Margin | Scheme::Ordinary => {}
+        Scheme::None => Ok(Percent::ZERO),
+        Scheme::Margin | Scheme::Ordinary => standard_rate_on(conn, on).await,
     }
+}
+
+/// The standard rate of the firm's jurisdiction on the day.
+pub(crate) async fn standard_rate_on(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+) -> Result<Percent, Problem> {
     let jurisdiction = firm::find(conn).await?.jurisdiction;
     let rules = tax_rules::of(conn, &jurisdiction).await?;
     standard_rate(&rules, &jurisdiction, on).ok_or_else(|| {

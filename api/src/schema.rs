@@ -16,6 +16,10 @@ diesel::table! {
         /// The least price that the owner of a commission engine takes.
         reserve -> Nullable<Numeric>,
         note -> Nullable<Text>,
+        /// Of the price with its tax; the commission is net of tax. NULL: no share was agreed.
+        commission_percent -> Nullable<Numeric>,
+        /// Net of tax; added to the share. NULL: no fixed sum was agreed.
+        commission_fixed -> Nullable<Numeric>,
     }
 }
 
@@ -487,8 +491,30 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Changes of asking prices of engines on commission that their owners were told of.
+    owner_tellings (asking_price_id) {
+        asking_price_id -> Int8,
+        told_on -> Date,
+        how -> Nullable<Text>,
+        told_by -> Text,
+    }
+}
+
+diesel::table! {
     /// Money received for sales; a negative amount is paid back.
     payments (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        method -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Money paid to the owners of engines sold on commission; a negative amount came back.
+    payouts (id) {
         id -> Int8,
         sale_id -> Int8,
         on_day -> Date,
@@ -565,6 +591,8 @@ diesel::table! {
         note -> Nullable<Text>,
         /// The day promised to the buyer for the engine to leave; NULL: none was promised.
         promised_on -> Nullable<Date>,
+        /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
+        owner_agreed_on -> Nullable<Date>,
     }
 }
 
@@ -701,7 +729,9 @@ diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
+diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> sales (sale_id));
+diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
@@ -741,7 +771,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     keys,
     listings,
     midnights,
+    owner_tellings,
     payments,
+    payouts,
     persons,
     preparation_ticks,
     readiness_bars,
