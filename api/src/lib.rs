@@ -52,6 +52,7 @@ pub mod sales;
 pub mod schema;
 pub mod surveys;
 pub mod tax_periods;
+pub mod tax_positions;
 pub mod tax_rules;
 pub mod text;
 pub mod track_record;
@@ -107,6 +108,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     money::routes(cfg);
     hour_rates::routes(cfg);
     tax_periods::routes(cfg);
+    tax_positions::routes(cfg);
     tax_rules::routes(cfg);
     sale_terms::routes(cfg);
     journal::routes(cfg);
