@@ -1,8 +1,10 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod appraisals;
 mod asking_prices;
 mod boilers;
 mod calculations;
+mod cash;
 mod codes;
 mod commissions;
 mod comparables;

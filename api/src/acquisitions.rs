@@ -2,6 +2,7 @@
 
 use crate::{
     body::KeyedBody,
+    cash,
     db::{Db, RunQueryDsl, Tx},
     engines::{self, NewEngine},
     keys::MoneyDesk,
@@ -20,8 +21,8 @@ use outshop_core::{
     costs::CommissionTerms,
     days::Day,
     money::Money,
-    tax::Percent,
-    trade::{Manner, TaxPosition},
+    tax::{CashPayment, Percent},
+    trade::{Manner, PaymentMethod, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -50,6 +51,8 @@ pub struct AcquisitionTerms {
     pub on: Day,
     /// What was paid or allowed; null for an engine on commission.
     pub price: Option<Money>,
+    /// How an engine that was bought was paid for; null where that is not recorded.
+    pub paid_by: Option<PaymentMethod>,
     /// From whom.
     pub person_id: Option<i64>,
     /// The present one; its changes are told at `/v1/acquisitions/{id}/tax-positions`.
@@ -73,7 +76,7 @@ pub struct AcquisitionTerms {
 
 /// How an engine came, with what follows from the records that it names.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "person_id": 12,
+#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
     "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
     "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
 pub struct Acquisition {
@@ -99,6 +102,11 @@ pub struct NewAcquisition {
     pub on: Day,
     /// What was paid or allowed. Left out for an engine on commission, and only then.
     pub price: Option<Money>,
+    /// How it was paid for, where that is known: for an engine that is bought only, and not `part_exchange`.
+    pub paid_by: Option<PaymentMethod>,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
     /// From whom.
     #[schema(minimum = 1)]
     pub person_id: Option<i64>,
@@ -186,6 +194,16 @@ impl NewAcquisition {
                 "given for an engine on commission only",
             );
         }
+        rule(
+            self.paid_by.is_none() || self.manner == Manner::Bought,
+            "paid_by",
+            "given for an engine that is bought only",
+        );
+        rule(
+            self.paid_by != Some(PaymentMethod::PartExchange),
+            "paid_by",
+            "a part exchange is a manner of coming",
+        );
         let in_exchange = self.manner == Manner::PartExchange;
         rule(
             self.sale_id.is_some() == in_exchange,
@@ -316,6 +334,16 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         must_be_unused(tx, appraisal).await?;
     }
     tax_periods::must_be_open(tx.conn(), new.on).await?;
+    let paid = new.price.zip(new.paid_by);
+    let paid = paid.map(|(amount, method)| CashPayment {
+        on: new.on,
+        amount,
+        method,
+        notes_into_bank: false,
+    });
+    if let Some(paid) = &paid {
+        cash::must_be_below(tx, &[], paid, new.cash_limit_acknowledged).await?;
+    }
     let buyer = sale.as_ref().map(|sale| sale.terms.person_id);
     let stock_no = engines::insert(tx, &new.engine).await?;
     let terms: AcquisitionTerms = diesel::insert_into(acquisitions::table)
@@ -324,6 +352,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
             acquisitions::manner.eq(new.manner),
             acquisitions::on_day.eq(new.on),
             acquisitions::price.eq(new.price),
+            acquisitions::paid_by.eq(new.paid_by),
             acquisitions::person_id.eq(new.person_id.or(buyer)),
             acquisitions::tax_position.eq(new.tax_position),
             acquisitions::invoice_no.eq(&new.invoice_no),
@@ -338,7 +367,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         .get_result(tx.conn())
         .await?;
     let entry = json!({"acquisition_id": terms.id, "manner": terms.manner, "sale_id": terms.sale_id,
-        "appraisal_id": terms.appraisal_id});
+        "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
     tx.record("engine.acquired", Some(stock_no), entry).await?;
     if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
         sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;

@@ -3,6 +3,7 @@
 use crate::{
     acquisitions,
     body::KeyedBody,
+    cash,
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
     money,
@@ -20,7 +21,7 @@ use outshop_core::{
     costs::commission,
     days::Day,
     money::Money,
-    tax::Percent,
+    tax::{CashPayment, Percent},
     trade::{PaymentMethod, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
@@ -101,6 +102,9 @@ pub struct NewPayout {
     /// The owner is paid although the buyer has not yet paid the whole price. false unless told otherwise.
     #[serde(default)]
     pub before_buyer_paid: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
     pub note: Option<Text<1000>>,
 }
 
@@ -211,6 +215,14 @@ async fn pay_owner(
                 sale.balance
             )));
         }
+        let linked = cash::of_sale(tx.conn(), *id).await?;
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: false,
+        };
+        cash::must_be_below(tx, &linked, &coming, new.cash_limit_acknowledged).await?;
         let payout: Payout = diesel::insert_into(payouts::table)
             .values((
                 payouts::sale_id.eq(*id),
@@ -222,7 +234,8 @@ async fn pay_owner(
             .returning(Payout::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"sale_id": *id, "payout_id": payout.id, "amount": payout.amount});
+        let entry = json!({"sale_id": *id, "payout_id": payout.id, "amount": payout.amount,
+            "before_buyer_paid": new.before_buyer_paid, "cash_limit_acknowledged": new.cash_limit_acknowledged});
         tx.record("owner.paid", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/payouts/{}", payout.id), payout))
@@ -265,13 +278,7 @@ pub(crate) async fn of_sale(
             terms.id
         ))
     })?;
-    let rate_percent = match agreed.tax_position {
-        TaxPosition::NotRegistered => Percent::ZERO,
-        TaxPosition::CommissionInOwnersName
-        | TaxPosition::CommissionInOwnName
-        | TaxPosition::MarginScheme
-        | TaxPosition::OrdinaryVat => money::standard_rate_on(conn, terms.on).await?,
-    };
+    let rate_percent = rate(conn, agreed.tax_position, terms.on).await?;
     let made = commission(terms.price, agreed.terms, agreed.tax_position, rate_percent)?;
     let paid_out: Option<Money> = payouts::table
         .filter(payouts::sale_id.eq(terms.id))
@@ -300,4 +307,19 @@ pub(crate) async fn of_sale(
             .map_err(Problem::internal)?,
         paid_by_buyer: sale.paid,
     })
+}
+
+/// The rate of tax on a commission on a day; 0 where the firm is not registered.
+pub(crate) async fn rate(
+    conn: &mut AsyncPgConnection,
+    position: TaxPosition,
+    on: Day,
+) -> Result<Percent, Problem> {
+    match position {
+        TaxPosition::NotRegistered => Ok(Percent::ZERO),
+        TaxPosition::CommissionInOwnersName
+        | TaxPosition::CommissionInOwnName
+        | TaxPosition::MarginScheme
+        | TaxPosition::OrdinaryVat => money::standard_rate_on(conn, on).await,
+    }
 }

@@ -3,6 +3,7 @@
 use crate::{
     acquisitions::{self, Agreed},
     body::{KeyedBody, Patch},
+    cash,
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, SellingRead},
@@ -16,7 +17,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
+use outshop_core::{days::Day, money::Money, tax::CashPayment, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -131,7 +132,7 @@ pub struct SalePatch {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = payments)]
 #[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
-    "acquisition_id": null, "note": null}))]
+    "notes_into_bank": false, "acquisition_id": null, "note": null}))]
 pub struct Payment {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -142,7 +143,9 @@ pub struct Payment {
     /// Received; below 0 when paid back.
     pub amount: Money,
     pub method: PaymentMethod,
-    /// The engine taken in part exchange whose allowance this is.
+    /// The payer paid notes into the firm's bank account.
+    pub notes_into_bank: bool,
+    /// The acquisition of the engine taken in part exchange whose allowance this is.
     #[schema(minimum = 1)]
     pub acquisition_id: Option<i64>,
     pub note: Option<Text<1000>>,
@@ -158,6 +161,12 @@ pub struct NewPayment {
     pub amount: Money,
     /// Not `part_exchange`: that payment is made with the acquisition of the engine that comes in.
     pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    #[serde(default)]
+    pub notes_into_bank: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
     pub note: Option<Text<1000>>,
 }
 
@@ -246,6 +255,11 @@ impl NewPayment {
             self.method != PaymentMethod::PartExchange,
             "/method",
             "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+        );
+        rules.hold(
+            !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+            "/notes_into_bank",
+            "notes that are paid into the bank come as a transfer",
         );
         rules.checked()
     }
@@ -438,18 +452,28 @@ async fn pay(
                 format!("no more than {} is still to be paid", sale.balance)
             }));
         }
+        let linked = cash::of_sale(tx.conn(), *id).await?;
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: new.notes_into_bank,
+        };
+        cash::must_be_below(tx, &linked, &coming, new.cash_limit_acknowledged).await?;
         let payment: Payment = diesel::insert_into(payments::table)
             .values((
                 payments::sale_id.eq(*id),
                 payments::on_day.eq(new.on),
                 payments::amount.eq(new.amount),
                 payments::method.eq(new.method),
+                payments::notes_into_bank.eq(new.notes_into_bank),
                 payments::note.eq(&new.note),
             ))
             .returning(Payment::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"sale_id": *id, "payment_id": payment.id});
+        let entry = json!({"sale_id": *id, "payment_id": payment.id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
         tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/payments/{}", payment.id), payment))
@@ -509,6 +533,12 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, 
         .await?
         .pop();
     found.ok_or_else(|| missing(id))
+}
+
+pub(crate) async fn exists(conn: &mut AsyncPgConnection, id: i64) -> Result<bool, Problem> {
+    Ok(diesel::select(diesel::dsl::exists(sales::table.find(id)))
+        .get_result(conn)
+        .await?)
 }
 
 /// The sale, held so that no other payment is recorded meanwhile.

@@ -24,6 +24,8 @@ diesel::table! {
         sale_id -> Nullable<Int8>,
         /// The appraisal that became this acquisition.
         appraisal_id -> Nullable<Int8>,
+        /// How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.
+        paid_by -> Nullable<Text>,
     }
 }
 
@@ -43,6 +45,8 @@ diesel::table! {
         high -> Numeric,
         /// Steps, comparables and warnings as they were answered.
         answer -> Jsonb,
+        /// What may be paid, as it was answered; NULL: it was not asked.
+        money -> Nullable<Jsonb>,
     }
 }
 
@@ -270,6 +274,17 @@ diesel::table! {
         asbestos_suspected -> Nullable<Bool>,
         place -> Nullable<Text>,
         notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// What one unit of a currency is worth in the firm's, from a day on until the next row of that currency.
+    exchange_rates (id) {
+        id -> Int8,
+        currency -> Text,
+        from_day -> Date,
+        worth -> Text,
+        source -> Text,
     }
 }
 
@@ -515,6 +530,8 @@ diesel::table! {
         note -> Nullable<Text>,
         /// The acquisition whose allowance is set off; NULL: paid in money.
         acquisition_id -> Nullable<Int8>,
+        /// The payer paid notes into the firm's bank account: cash by the cash rule.
+        notes_into_bank -> Bool,
     }
 }
 
@@ -779,6 +796,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     costs,
     deliveries,
     engines,
+    exchange_rates,
     findings,
     firm,
     fits,

@@ -1,5 +1,6 @@
 //! What the firm keeps of the price of an engine on commission, and what its owner is paid.
 
+use super::LeftAt;
 use crate::{
     money::Money,
     tax::{MoneyFault, Percent, amount, half_up, negatives},
@@ -61,6 +62,42 @@ pub fn commission(
         commission: told(commission)?,
         vat: told(vat)?,
         payout_due: told(price - commission - vat)?,
+    })
+}
+
+/// The lowest price whose commission covers `costs`; `None` when no price does, as a fixed commission does not grow.
+///
+/// With s hundredths of a percent as share and n pennies to be covered by it, floor((2 p s + 10000) / 20000) >= n turns into
+/// p >= (10000 n - 5000) / s.
+pub fn lowest_commission_price(terms: CommissionTerms, costs: Money) -> Option<Money> {
+    let needed = costs.pennies() - terms.fixed.unwrap_or_default().pennies();
+    if needed <= 0 {
+        return Some(Money::ZERO);
+    }
+    let share = i128::from(terms.percent.unwrap_or_default().hundredths());
+    if share == 0 {
+        return None;
+    }
+    let price = (10_000 * needed - 5_000 + share - 1) / share;
+    Money::from_pennies(price).ok()
+}
+
+/// What a sale for its owner leaves the firm: the commission less `costs`. What the owner is paid stands for the purchase
+/// price.
+pub fn commission_left_at(
+    price: Money,
+    terms: CommissionTerms,
+    position: TaxPosition,
+    rate: Percent,
+    costs: Money,
+) -> Result<LeftAt, Vec<MoneyFault>> {
+    let made = commission(price, terms, position, rate)?;
+    let left = made.commission.pennies() - costs.pennies();
+    Ok(LeftAt {
+        price,
+        tax: made.vat,
+        selling_cost: Money::ZERO,
+        left: amount(left, "other_costs").map_err(|fault| vec![fault])?,
     })
 }
 
@@ -132,7 +169,42 @@ mod tests {
         }
     }
 
+    /// 8 % of 625.00 is 50.00, and of 624.94 it is 49.9952, half up 50.00; of 624.93 it is 49.9944, which is 49.99.
+    #[test]
+    fn the_lowest_price_covers_the_costs_and_a_penny_less_does_not() {
+        let share = |share: &str, fixed: Option<&str>| CommissionTerms {
+            percent: Some(percent(share)),
+            fixed: fixed.map(money),
+        };
+        for (terms, costs, price) in [
+            (share("8", None), "50.00", Some("624.94")),
+            (share("8", Some("20.00")), "70.00", Some("624.94")),
+            (share("8", Some("20.00")), "20.00", Some("0.00")),
+            (share("0", Some("20.00")), "20.01", None),
+            (share("0.01", None), "9999999999.00", None),
+        ] {
+            let lowest = lowest_commission_price(terms, money(costs));
+            assert_eq!(lowest, price.map(money), "{terms:?}");
+        }
+    }
+
     proptest! {
+        #[test]
+        fn of_the_lowest_price_and_its_neighbour_one_suffices(share in 1_u32..=10_000, fixed in 0_i128..1_000_00, costs in 0_i128..1_000_00) {
+            let terms = CommissionTerms {
+                percent: Percent::from_hundredths(share).ok(),
+                fixed: Money::from_pennies(fixed).ok(),
+            };
+            let costs = Money::from_pennies(costs).expect("money");
+            let lowest = lowest_commission_price(terms, costs).expect("a price");
+            let earns = |pennies: i128| {
+                let price = Money::from_pennies(pennies).expect("money");
+                commission(price, terms, TaxPosition::NotRegistered, Percent::ZERO).expect("told").commission
+            };
+            prop_assert!(earns(lowest.pennies()) >= costs);
+            prop_assert!(lowest == Money::ZERO || earns(lowest.pennies() - 1) < costs);
+        }
+
         /// In the firm's own name what the owner is paid is the purchase price: gov.uk, VAT margin schemes.
         #[test]
         fn tax_on_the_commission_is_tax_within_the_margin(
