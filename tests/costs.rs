@@ -43,6 +43,7 @@ async fn purchase_hours_and_parts_flow_into_the_ledger_without_being_typed_twice
         let rate =
             json!({"fitter": "Edda Morlock", "from": from, "book_rate": book, "worth_rate": worth});
         shop.post("/v1/hour-rates", &rate).await.created();
+        shop.post("/v1/hour-rates", &rate).await.refused("conflict");
     }
     let job = shop.has_job_in_hand(stock_no, &["other"], &[]).await;
     for (on, fitter, hours) in [
@@ -299,4 +300,76 @@ async fn who_sells_sees_the_break_even_price_and_never_what_was_paid() {
         ask(role, "money").await.refused("forbidden");
     }
     ask(Role::Fitter, "break-even").await.refused("forbidden");
+}
+
+/// The guide's prices lie above 6200.00 in one half and above 6200.00 x 1.25 in a tenth (normal quantiles, published tables).
+#[actix_web::test]
+async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_last_valuation() {
+    let shop = Shop::open().await;
+    shop.has_written(&[]).await;
+    let without_tax = json!({"price": "6200.00", "tax_position": "not_registered"});
+    let bought = with(acquisition(&engine()), &without_tax);
+    let bought = shop.post("/v1/acquisitions", &bought).await.created();
+    let stock_no = bought.body["stock_no"].as_i64().expect("a number");
+    let path = format!("/v1/engines/{stock_no}/money");
+    let chance = async || shop.get(&path).await.ok().body["chance_above_break_even"].clone();
+    assert_eq!(chance().await, Value::Null, "without a valuation");
+    shop.post(&format!("/v1/engines/{stock_no}/valuations"), &json!({}))
+        .await
+        .created();
+    assert_eq!(chance().await, "0.5000");
+    let carriage = json!({"kind": "carriage_in", "on": "2026-01-06", "cost": "1550.00"});
+    shop.post(&format!("/v1/engines/{stock_no}/costs"), &carriage)
+        .await
+        .created();
+    assert_eq!(chance().await, "0.1000");
+    // A guide from later on changes nothing of what was predicted.
+    shop.set_day("2026-05-20");
+    let dearer = crate::guide::guide("2026-05-20", "9000.00", &[]);
+    shop.post("/v1/guide/versions", &dearer).await.created();
+    assert_eq!(chance().await, "0.1000");
+}
+
+/// 8 % of 5400.00 is 432.00 with 86.40 of tax on it, and 382.00 after costs of 50.00; 8 % of 624.94 is 49.9952, half up 50.00.
+#[actix_web::test]
+async fn an_engine_on_commission_brings_its_commission_and_not_its_price() {
+    let shop = Shop::open().await;
+    let on_commission = |terms: Value| {
+        let came = json!({"engine": engine(), "manner": "commission", "on": "2026-01-05", "tax_position": "commission_in_owners_name"});
+        with(came, &terms)
+    };
+    let carriage = json!({"kind": "carriage_in", "on": "2026-01-06", "cost": "50.00"});
+    for (terms, break_even, left) in [
+        (
+            json!({"commission_percent": "8"}),
+            json!("624.94"),
+            json!("382.00"),
+        ),
+        (
+            json!({"commission_fixed": "50.00"}),
+            json!("0.00"),
+            json!("0.00"),
+        ),
+        (
+            json!({"commission_fixed": "49.99"}),
+            Value::Null,
+            json!("-0.01"),
+        ),
+    ] {
+        let came = shop
+            .post("/v1/acquisitions", &on_commission(terms))
+            .await
+            .created();
+        let stock_no = &came.body["stock_no"];
+        shop.post(&format!("/v1/engines/{stock_no}/costs"), &carriage)
+            .await
+            .created();
+        let money = shop
+            .get(&format!("/v1/engines/{stock_no}/money?offer=5400.00"))
+            .await
+            .ok();
+        assert_eq!(money.body["break_even_price"], break_even);
+        assert_eq!(money.body["at_offer"]["left"], left);
+        assert_eq!(money.body["purchase"], Value::Null);
+    }
 }

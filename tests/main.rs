@@ -1,9 +1,12 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod appraisals;
 mod asking_prices;
 mod boilers;
 mod calculations;
+mod cash;
 mod codes;
+mod commissions;
 mod comparables;
 mod compose;
 mod costs;
@@ -20,12 +23,14 @@ mod make;
 mod midnight;
 mod migrations;
 mod papers;
+mod part_exchanges;
 mod public;
 mod readiness;
 mod sales;
 mod shop;
 mod stories;
 mod surveys;
+mod tax_positions;
 mod tax_rules;
 mod track_record;
 mod valuations;

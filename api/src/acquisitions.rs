@@ -2,13 +2,15 @@
 
 use crate::{
     body::KeyedBody,
-    db::{Db, RunQueryDsl},
+    cash,
+    db::{Db, RunQueryDsl, Tx},
     engines::{self, NewEngine},
     keys::MoneyDesk,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons,
     problem::{FieldError, Problem, Problems},
-    schema::acquisitions,
+    sales,
+    schema::{acquisitions, appraisals, sales as sales_table},
     tax_periods,
     text::{Code, Prose},
 };
@@ -16,12 +18,15 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    costs::CommissionTerms,
     days::Day,
     money::Money,
-    trade::{Manner, TaxPosition},
+    tax::{CashPayment, Percent},
+    trade::{Manner, PaymentMethod, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -35,9 +40,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = acquisitions)]
-#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "bought", "on": "2026-04-02", "price": "4200.00", "person_id": 12,
-    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "note": null}))]
-pub struct Acquisition {
+pub struct AcquisitionTerms {
     #[schema(minimum = 1)]
     pub id: i64,
     /// The engine that came.
@@ -48,14 +51,42 @@ pub struct Acquisition {
     pub on: Day,
     /// What was paid or allowed; null for an engine on commission.
     pub price: Option<Money>,
+    /// How an engine that was bought was paid for; null where that is not recorded.
+    pub paid_by: Option<PaymentMethod>,
     /// From whom.
     pub person_id: Option<i64>,
+    /// The present one; its changes are told at `/v1/acquisitions/{id}/tax-positions`.
     pub tax_position: TaxPosition,
     /// The seller's invoice; null where the firm wrote it itself.
     pub invoice_no: Option<Code>,
     /// The least price that the owner of a commission engine takes.
     pub reserve: Option<Money>,
+    /// The firm's share of the price with its tax; the commission is net of tax.
+    pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax; added to the share.
+    pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// The appraisal that became this acquisition.
+    #[schema(minimum = 1)]
+    pub appraisal_id: Option<i64>,
     pub note: Option<Prose>,
+}
+
+/// How an engine came, with what follows from the records that it names.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
+    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
+    "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
+pub struct Acquisition {
+    #[serde(flatten)]
+    pub terms: AcquisitionTerms,
+    /// Stock number of the engine that went out against an engine taken in part exchange.
+    #[schema(minimum = 1)]
+    pub exchanged_for: Option<i32>,
+    /// What was allowed in part exchange above the likely price of the appraisal; null where it was not above.
+    pub over_allowance: Option<Money>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -71,6 +102,11 @@ pub struct NewAcquisition {
     pub on: Day,
     /// What was paid or allowed. Left out for an engine on commission, and only then.
     pub price: Option<Money>,
+    /// How it was paid for, where that is known: for an engine that is bought only, and not `part_exchange`.
+    pub paid_by: Option<PaymentMethod>,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
     /// From whom.
     #[schema(minimum = 1)]
     pub person_id: Option<i64>,
@@ -78,11 +114,24 @@ pub struct NewAcquisition {
     pub invoice_no: Option<Code>,
     /// The least price that the owner takes: for an engine on commission only.
     pub reserve: Option<Money>,
+    /// The firm's share of the price with its tax, 0 to 100. The commission is net of tax: where the firm is registered, tax
+    /// at the standard rate of the day of the sale is added. An engine on commission has a share, a fixed sum or both;
+    /// others have neither.
+    pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax, 0 or more; added to the share.
+    pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into: for `part_exchange`, and only then. The full allowance is set
+    /// off against the full price.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// An appraisal of this engine; one becomes an acquisition once.
+    #[schema(minimum = 1)]
+    pub appraisal_id: Option<i64>,
     pub note: Option<Prose>,
 }
 
 impl NewAcquisition {
-    fn check(&self, today: Day) -> Result<(), Problem> {
+    pub(crate) fn check(&self, today: Day) -> Result<(), Problem> {
         let mut broken = engines::broken_rules("/engine", &self.engine.checked(), today);
         let mut rule = |holds: bool, member: &str, detail: &str| {
             if !holds {
@@ -118,20 +167,76 @@ impl NewAcquisition {
             "reserve",
             "given for an engine on commission only",
         );
-        let of_commission = matches!(
-            self.tax_position,
-            TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName
+        rule(
+            !self.commission_fixed.is_some_and(Money::is_negative),
+            "commission_fixed",
+            "not 0 or more",
+        );
+        let share = self.commission_percent;
+        rule(
+            share.is_none_or(|share| share <= Percent::HUNDRED),
+            "commission_percent",
+            "more than 100",
+        );
+        let agreed = share.is_some() || self.commission_fixed.is_some();
+        rule(
+            agreed || !on_commission,
+            "commission_percent",
+            "missing: an engine on commission has a share of the price, a commission_fixed or both",
+        );
+        for (given, member) in [
+            (share.is_some(), "commission_percent"),
+            (self.commission_fixed.is_some(), "commission_fixed"),
+        ] {
+            rule(
+                on_commission || !given,
+                member,
+                "given for an engine on commission only",
+            );
+        }
+        rule(
+            self.paid_by.is_none() || self.manner == Manner::Bought,
+            "paid_by",
+            "given for an engine that is bought only",
         );
         rule(
-            of_commission == on_commission || self.tax_position == TaxPosition::NotRegistered,
+            self.paid_by != Some(PaymentMethod::PartExchange),
+            "paid_by",
+            "a part exchange is a manner of coming",
+        );
+        let in_exchange = self.manner == Manner::PartExchange;
+        rule(
+            self.sale_id.is_some() == in_exchange,
+            "sale_id",
+            "given when the engine is taken in part exchange, and only then",
+        );
+        rule(
+            !in_exchange || self.price != Some(Money::ZERO),
+            "price",
+            "an allowance is above 0",
+        );
+        rule(
+            position_fits(self.manner, self.tax_position),
             "tax_position",
-            "does not go with the manner: commission positions are for engines on commission, and only those",
+            POSITION_DOES_NOT_FIT,
         );
         if broken.is_empty() {
             Ok(())
         } else {
             Err(Problem::invalid_all(broken))
         }
+    }
+}
+
+pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the manner: commission positions are for engines on commission, and only those";
+
+pub(crate) fn position_fits(manner: Manner, position: TaxPosition) -> bool {
+    match position {
+        TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => {
+            manner == Manner::Commission
+        }
+        TaxPosition::MarginScheme | TaxPosition::OrdinaryVat => manner != Manner::Commission,
+        TaxPosition::NotRegistered => true,
     }
 }
 
@@ -159,7 +264,7 @@ async fn list_acquisitions(
     let stock_no = list.filters.stock_no;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = acquisitions::table
-            .select(Acquisition::as_select())
+            .select(AcquisitionTerms::as_select())
             .order(acquisitions::id)
             .limit(page.limit)
             .into_boxed();
@@ -169,17 +274,19 @@ async fn list_acquisitions(
         if let Some(after) = page.after_id() {
             query = query.filter(acquisitions::id.gt(after));
         }
-        Ok(query.load(conn).await?)
+        let terms = query.load(conn).await?;
+        with_what_follows(conn, terms).await
     };
     list.answer(&req, &db, fetch, |acquisition: &Acquisition| {
-        (Value::Null, acquisition.id)
+        (Value::Null, acquisition.terms.id)
     })
     .await
 }
 
 /// Take an engine in
 ///
-/// Makes the engine and gives it the next stock number.
+/// Makes the engine and gives it the next stock number. One that is taken in part exchange pays its allowance into the sale
+/// that it names.
 #[utoipa::path(tag = "engines", operation_id = "create_acquisition", params(crate::body::Repeatable), request_body = NewAcquisition,
     responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/acquisitions")]
@@ -190,29 +297,9 @@ async fn create_acquisition(
 ) -> Result<HttpResponse, Problem> {
     new.check(actor.today)?;
     db.create(&actor, &new, async |tx| {
-        if let Some(person) = new.person_id {
-            persons::must_exist(tx.conn(), person, "/person_id").await?;
-        }
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let stock_no = engines::insert(tx, &new.engine).await?;
-        let acquisition: Acquisition = diesel::insert_into(acquisitions::table)
-            .values((
-                acquisitions::stock_no.eq(stock_no),
-                acquisitions::manner.eq(new.manner),
-                acquisitions::on_day.eq(new.on),
-                acquisitions::price.eq(new.price),
-                acquisitions::person_id.eq(new.person_id),
-                acquisitions::tax_position.eq(new.tax_position),
-                acquisitions::invoice_no.eq(&new.invoice_no),
-                acquisitions::reserve.eq(new.reserve),
-                acquisitions::note.eq(&new.note),
-            ))
-            .returning(Acquisition::as_returning())
-            .get_result(tx.conn())
-            .await?;
-        let entry = json!({"acquisition_id": acquisition.id, "manner": acquisition.manner});
-        tx.record("engine.acquired", Some(stock_no), entry).await?;
-        Ok((format!("/v1/acquisitions/{}", acquisition.id), acquisition))
+        let acquisition = take_in(tx, &new).await?;
+        let location = format!("/v1/acquisitions/{}", acquisition.terms.id);
+        Ok((location, acquisition))
     })
     .await
 }
@@ -228,19 +315,182 @@ async fn get_acquisition(
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let acquisition: Option<Acquisition> = acquisitions::table
-        .find(*id)
-        .select(Acquisition::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    shown(
-        &req,
-        &acquisition.ok_or_else(|| Problem::not_found(format!("there is no acquisition {id}")))?,
-    )
+    let acquisition = find(&mut conn, *id).await?;
+    shown(&req, &acquisition)
 }
 
 // SQL
+
+/// Makes the engine, its acquisition and, in part exchange, the payment that it is; `new` has been checked.
+pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acquisition, Problem> {
+    if let Some(person) = new.person_id {
+        persons::must_exist(tx.conn(), person, "/person_id").await?;
+    }
+    let sale = match new.sale_id {
+        Some(sale) => Some(sales::named(tx, sale, "/sale_id").await?),
+        None => None,
+    };
+    if let Some(appraisal) = new.appraisal_id {
+        must_be_unused(tx, appraisal).await?;
+    }
+    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    let paid = new.price.zip(new.paid_by);
+    let paid = paid.map(|(amount, method)| CashPayment {
+        on: new.on,
+        amount,
+        method,
+        notes_into_bank: false,
+    });
+    if let Some(paid) = &paid {
+        cash::must_be_below(tx, &[], paid, new.cash_limit_acknowledged).await?;
+    }
+    let buyer = sale.as_ref().map(|sale| sale.terms.person_id);
+    let stock_no = engines::insert(tx, &new.engine).await?;
+    let terms: AcquisitionTerms = diesel::insert_into(acquisitions::table)
+        .values((
+            acquisitions::stock_no.eq(stock_no),
+            acquisitions::manner.eq(new.manner),
+            acquisitions::on_day.eq(new.on),
+            acquisitions::price.eq(new.price),
+            acquisitions::paid_by.eq(new.paid_by),
+            acquisitions::person_id.eq(new.person_id.or(buyer)),
+            acquisitions::tax_position.eq(new.tax_position),
+            acquisitions::invoice_no.eq(&new.invoice_no),
+            acquisitions::reserve.eq(new.reserve),
+            acquisitions::commission_percent.eq(new.commission_percent),
+            acquisitions::commission_fixed.eq(new.commission_fixed),
+            acquisitions::sale_id.eq(new.sale_id),
+            acquisitions::appraisal_id.eq(new.appraisal_id),
+            acquisitions::note.eq(&new.note),
+        ))
+        .returning(AcquisitionTerms::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"acquisition_id": terms.id, "manner": terms.manner, "sale_id": terms.sale_id,
+        "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
+    tx.record("engine.acquired", Some(stock_no), entry).await?;
+    if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
+        sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;
+    }
+    let taken = with_what_follows(tx.conn(), vec![terms]).await?.pop();
+    Ok(taken.expect("one for each that was given"))
+}
+
+/// Holds the appraisal, so that of two who take its engine in at once one is refused.
+async fn must_be_unused(tx: &mut Tx<'_>, appraisal: i64) -> Result<(), Problem> {
+    let found: Option<i64> = appraisals::table
+        .find(appraisal)
+        .select(appraisals::id)
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    if found.is_none() {
+        let detail = format!("there is no appraisal {appraisal}");
+        return Err(Problem::invalid("/appraisal_id", detail));
+    }
+    let used: Option<i32> = acquisitions::table
+        .filter(acquisitions::appraisal_id.eq(appraisal))
+        .select(acquisitions::stock_no)
+        .first(tx.conn())
+        .await
+        .optional()?;
+    used.map_or(Ok(()), |stock_no| {
+        Err(Problem::conflict(format!(
+            "appraisal {appraisal} became engine {stock_no}"
+        )))
+    })
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Acquisition, Problem> {
+    let terms: Option<AcquisitionTerms> = acquisitions::table
+        .find(id)
+        .select(AcquisitionTerms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let found = with_what_follows(conn, terms.into_iter().collect()).await?;
+    let missing = || Problem::not_found(format!("there is no acquisition {id}"));
+    found.into_iter().next().ok_or_else(missing)
+}
+
+/// Acquisitions in the order given.
+async fn with_what_follows(
+    conn: &mut AsyncPgConnection,
+    all: Vec<AcquisitionTerms>,
+) -> Result<Vec<Acquisition>, Problem> {
+    let sale_ids: Vec<i64> = all.iter().filter_map(|terms| terms.sale_id).collect();
+    let sold: Vec<(i64, i32)> = sales_table::table
+        .filter(sales_table::id.eq_any(sale_ids))
+        .select((sales_table::id, sales_table::stock_no))
+        .load(conn)
+        .await?;
+    let sold: HashMap<i64, i32> = sold.into_iter().collect();
+    let appraisal_ids: Vec<i64> = all.iter().filter_map(|terms| terms.appraisal_id).collect();
+    let likely: Vec<(i64, Money)> = appraisals::table
+        .filter(appraisals::id.eq_any(appraisal_ids))
+        .select((appraisals::id, appraisals::likely))
+        .load(conn)
+        .await?;
+    let likely: HashMap<i64, Money> = likely.into_iter().collect();
+    let all = all.into_iter().map(|terms| {
+        let exchanged_for = terms.sale_id.and_then(|id| sold.get(&id).copied());
+        let appraised = terms.appraisal_id.and_then(|id| likely.get(&id).copied());
+        Acquisition {
+            exchanged_for,
+            over_allowance: exchanged_for
+                .and(terms.price.zip(appraised))
+                .and_then(|(allowed, likely)| over_allowance(allowed, likely)),
+            terms,
+        }
+    });
+    Ok(all.collect())
+}
+
+fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
+    let over = allowed.checked_sub(likely).ok();
+    over.filter(|over| *over > Money::ZERO)
+}
+
+/// By sale what was allowed for engines in part exchange above the likely prices of their appraisals.
+pub(crate) async fn over_allowances(
+    conn: &mut AsyncPgConnection,
+) -> Result<HashMap<i64, Money>, Problem> {
+    let rows: Vec<(Option<i64>, Option<Money>, Money)> = acquisitions::table
+        .inner_join(appraisals::table)
+        .filter(acquisitions::sale_id.is_not_null())
+        .filter(acquisitions::price.gt(appraisals::likely.nullable()))
+        .select((
+            acquisitions::sale_id,
+            acquisitions::price,
+            appraisals::likely,
+        ))
+        .load(conn)
+        .await?;
+    let mut by_sale: HashMap<i64, Money> = HashMap::new();
+    for (sale, allowed, likely) in rows {
+        let Some((sale, allowed)) = sale.zip(allowed) else {
+            continue;
+        };
+        let sum = by_sale.entry(sale).or_default();
+        let over = over_allowance(allowed, likely).unwrap_or_default();
+        *sum = sum.checked_add(over).map_err(Problem::internal)?;
+    }
+    Ok(by_sale)
+}
+
+/// Puts another tax position in the place of the present one; `tax_positions` keeps what it was.
+pub(crate) async fn set_tax_position(
+    tx: &mut Tx<'_>,
+    id: i64,
+    position: TaxPosition,
+) -> Result<(), Problem> {
+    diesel::update(acquisitions::table.find(id))
+        .set(acquisitions::tax_position.eq(position))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
 
 /// The day an engine came: nothing is recorded of it before.
 pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Day, Problem> {
@@ -263,4 +513,35 @@ pub(crate) async fn terms_of(
         .first(conn)
         .await;
     terms.optional()?.ok_or_else(|| engines::missing(stock_no))
+}
+
+/// What was agreed with the owner of an engine on commission.
+pub(crate) struct Agreed {
+    pub owner: Option<i64>,
+    pub reserve: Option<Money>,
+    pub terms: CommissionTerms,
+    pub tax_position: TaxPosition,
+}
+
+/// `None` for an engine that is not on commission.
+pub(crate) async fn agreed_with_owner(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Agreed>, Problem> {
+    let on_commission: Option<AcquisitionTerms> = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .filter(acquisitions::manner.eq(Manner::Commission))
+        .select(AcquisitionTerms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(on_commission.map(|it| Agreed {
+        owner: it.person_id,
+        reserve: it.reserve,
+        terms: CommissionTerms {
+            percent: it.commission_percent,
+            fixed: it.commission_fixed,
+        },
+        tax_position: it.tax_position,
+    }))
 }

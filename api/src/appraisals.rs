@@ -1,5 +1,8 @@
 //! Appraisals: what an engine that is not the firm's would fetch, from its description; each kept for ever.
 
+mod most_to_pay;
+mod taking_in;
+
 use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
@@ -17,6 +20,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
+use most_to_pay::{AppraisalMoney, ForeseenWork};
 use outshop_core::{
     boiler::Material,
     days::Day,
@@ -24,7 +28,8 @@ use outshop_core::{
     money::Money,
     pricing_facts::Included,
     surveys::BuildQuality,
-    trade::ValuationBasis,
+    tax::Scheme,
+    trade::{Role, ValuationBasis},
     units::{Length, Mass},
     valuation::engine_features::EngineOnSale,
 };
@@ -36,7 +41,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
     cfg.service(list_appraisals)
         .service(create_appraisal)
-        .service(get_appraisal);
+        .service(get_appraisal)
+        .service(taking_in::take_in_appraised);
 }
 
 // Types
@@ -128,7 +134,8 @@ impl EngineDescribed {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine"},
-    "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}]}))]
+    "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}], "wanted_profit": "900.00", "hour_worth_rate": "32.00",
+    "work_foreseen": [{"what": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}]}))]
 pub struct NewAppraisal {
     pub engine: EngineDescribed,
     /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
@@ -138,13 +145,28 @@ pub struct NewAppraisal {
     #[serde(default, deserialize_with = "at_most::<20, _, _>")]
     #[schema(max_items = 20)]
     pub supposing: Vec<Supposition>,
+    /// What its sale is to leave. With it, or with one of the members below, the most to pay is told; 0.00 unless told
+    /// otherwise, below 0 a loss that is borne.
+    pub wanted_profit: Option<Money>,
+    /// What has to be done before it can be sold.
+    #[serde(default, deserialize_with = "at_most::<50, _, _>")]
+    #[schema(max_items = 50)]
+    pub work_foreseen: Vec<ForeseenWork>,
+    /// What an hour of that work has to bring in, 0 or more; the highest worth rate of the firm unless told otherwise.
+    pub hour_worth_rate: Option<Money>,
+    /// How the sale would be taxed; `margin` unless told otherwise.
+    pub scheme: Option<Scheme>,
 }
 
 /// What an engine would fetch on a day by its description, as it was answered.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "guide", "guide_version": 3,
     "fit_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
-    "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": []}))]
+    "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": [], "money": {"wanted_profit": "50.00",
+    "scheme": "margin", "rate_percent": "20", "hour_worth_rate": "32.00", "work_foreseen": [{"what": "paint", "hours": "2",
+    "parts": "11.00", "outside_work": "0.00", "tests": "0.00", "cost": "75.00"}], "hours": "2", "cost_to_come": "75.00",
+    "at_likely": {"price": "400.00", "most_to_pay": "250.00", "tax": "25.00"},
+    "at_low": {"price": "320.00", "most_to_pay": "170.00", "tax": "25.00"}}}))]
 pub struct Appraisal {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -153,6 +175,9 @@ pub struct Appraisal {
     pub engine: Value,
     #[serde(flatten)]
     pub answer: Answer,
+    /// What may be paid for it; null where that was not asked, and for a fitter.
+    #[schema(value_type = Option<AppraisalMoney>)]
+    pub money: Option<Value>,
 }
 
 // Routes
@@ -165,12 +190,13 @@ pub struct Appraisal {
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/appraisals")]
 async fn list_appraisals(
-    _by: Staff,
+    Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+    let role = actor.role;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = appraisals::table
             .select(Row::as_select())
             .order(appraisals::id.desc())
@@ -180,7 +206,7 @@ async fn list_appraisals(
             query = query.filter(appraisals::id.lt(after));
         }
         let rows: Vec<Row> = query.load(conn).await?;
-        rows.into_iter().map(Row::appraisal).collect()
+        rows.into_iter().map(|row| row.appraisal(role)).collect()
     };
     let key = |appraisal: &Appraisal| (Value::Null, appraisal.id);
     list.answer(&req, &db, fetch, key).await
@@ -200,6 +226,7 @@ async fn create_appraisal(
     let mut broken = new.engine.broken_rules();
     broken.extend(level_and_suppositions(new.level_percent, &new.supposing));
     broken.extend(of_the_workshop(&new.supposing));
+    broken.extend(new.broken_money_rules());
     if !broken.is_empty() {
         return Err(Problem::invalid_all(broken));
     }
@@ -216,7 +243,9 @@ async fn create_appraisal(
             engine,
         };
         let answer = answer::to(tx.conn(), question, on).await?;
-        let appraisal = insert(tx, &new.engine, on, answer).await?;
+        let prices = (answer.low, answer.likely);
+        let money = most_to_pay::of(tx.conn(), &new, prices, on).await?;
+        let appraisal = insert(tx, &new.engine, on, answer, money).await?;
         Ok((format!("/v1/appraisals/{}", appraisal.id), appraisal))
     })
     .await
@@ -244,19 +273,13 @@ fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/appraisals/{id:\\d+}")]
 async fn get_appraisal(
-    _by: Staff,
+    Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
-    let row: Option<Row> = appraisals::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let row = row.ok_or_else(|| Problem::not_found(format!("there is no appraisal {id}")))?;
-    shown(&req, &row.appraisal()?)
+    let row = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &row.appraisal(actor.role)?)
 }
 
 // SQL
@@ -274,11 +297,18 @@ struct Row {
     likely: Money,
     high: Money,
     answer: Value,
+    money: Option<Value>,
 }
 
 impl Row {
-    fn appraisal(self) -> Result<Appraisal, Problem> {
+    /// As a reader of that role sees it.
+    fn appraisal(self, role: Role) -> Result<Appraisal, Problem> {
+        let sees_money = match role {
+            Role::Proprietor | Role::Seller | Role::Bookkeeper => true,
+            Role::Fitter | Role::Website => false,
+        };
         Ok(Appraisal {
+            money: self.money.filter(|_| sees_money),
             id: self.id,
             on: self.on_day,
             engine: self.engine,
@@ -300,6 +330,7 @@ async fn insert(
     engine: &EngineDescribed,
     on: Day,
     answer: Answer,
+    money: Option<AppraisalMoney>,
 ) -> Result<Appraisal, Problem> {
     // What comes back is shown: the database orders the members of the description in its own way.
     let row: Row = diesel::insert_into(appraisals::table)
@@ -313,11 +344,22 @@ async fn insert(
             appraisals::likely.eq(answer.likely),
             appraisals::high.eq(answer.high),
             appraisals::answer.eq(json!(answer.why)),
+            appraisals::money.eq(money.map(|money| json!(money))),
         ))
         .returning(Row::as_returning())
         .get_result(tx.conn())
         .await?;
     let data = json!({"appraisal_id": row.id, "fit_id": row.fit_id, "likely": row.likely});
     tx.record("engine.appraised", None, data).await?;
-    row.appraisal()
+    row.appraisal(tx.actor.role)
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Row, Problem> {
+    let row: Option<Row> = appraisals::table
+        .find(id)
+        .select(Row::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Problem::not_found(format!("there is no appraisal {id}")))
 }

@@ -1,7 +1,7 @@
 //! Money of an engine: what it cost, below which price it loses, what is left at a price.
 
 use crate::{
-    acquisitions, costs,
+    acquisitions, commissions, costs,
     db::{Db, RunQueryDsl},
     engines, firm,
     keys::{Actor, MoneyDesk, SellingRead},
@@ -10,14 +10,16 @@ use crate::{
     schema::{hour_rates, job_hours, jobs, valuations},
     tax_rules,
     text::Text,
+    valuations::{answer::Ground, facts_of},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     costs::{
-        AgreedJob, CostKind, CostLine, CostToCome, Ledger, LeftAt, LowestPrice,
-        LowestPriceQuestion, cost_to_come, hours_left, ledger, left_at, lowest_price,
+        AgreedJob, CostKind, CostLine, CostToCome, Ledger, LeftAt, LowestPriceQuestion,
+        commission_left_at, cost_to_come, hours_left, ledger, left_at, lowest_commission_price,
+        lowest_price,
     },
     days::Day,
     jobs::{Hours, JobStanding},
@@ -45,9 +47,10 @@ pub struct MoneyQuery {
     offer: Option<Money>,
 }
 
-/// Below which price an engine loses, and what is left at others. Prices include tax.
+/// Below which price an engine loses, and what is left at others. Prices include tax. Of an engine on commission the
+/// commission is what it brings: what its owner is paid stands for the purchase price.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "on": "2026-05-14", "break_even_price": "5410.00", "at_asking_price":
+#[schema(example = json!({"stock_no": 417, "on": "2026-05-14", "break_even_price": "5410.00", "chance_above_break_even": null, "at_asking_price":
     {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "left": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
     "at_high": null, "hours_left": "45.41", "warnings": ["No valuation is on record."]}))]
 pub struct BreakEven {
@@ -55,8 +58,12 @@ pub struct BreakEven {
     pub stock_no: i32,
     /// The day whose rates and prices count: today.
     pub on: Day,
-    /// The lowest price that leaves nothing and loses nothing.
-    pub break_even_price: Money,
+    /// The lowest price that loses nothing; null where no price does, as for a fixed commission below the costs.
+    pub break_even_price: Option<Money>,
+    /// The share of the prices predicted on the day of the last valuation which lie above the break-even price; null without
+    /// a valuation, and where the guide or the records of that day give no price any more.
+    #[schema(max_length = 40)]
+    pub chance_above_break_even: Option<String>,
     pub at_asking_price: Option<LeftAt>,
     pub at_offer: Option<LeftAt>,
     /// At the prices of the last valuation.
@@ -74,12 +81,12 @@ pub struct BreakEven {
 #[schema(example = json!({"tax_position": "margin_scheme", "scheme": "margin", "rate_percent": "20", "purchase": "5000.00",
     "ledger": {"kinds": [{"kind": "purchase", "cost": "5000.00", "worth": "5000.00", "supplier_vat": "0.00"}], "cost": "5000.00",
         "worth": "5000.00", "supplier_vat": "0.00", "hours_booked": "0"},
-    "cost_to_come": {"hours": "4", "amount": "96.00"}, "stock_no": 417, "on": "2026-05-14", "break_even_price": "5115.20",
+    "cost_to_come": {"hours": "4", "amount": "96.00"}, "stock_no": 417, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
     "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_left": null, "warnings": []}))]
 pub struct EngineMoney {
     pub tax_position: TaxPosition,
     pub scheme: Scheme,
-    /// Of the day; 0 where no tax is taken.
+    /// Of the day, and on commission that of the tax on it; 0 where no tax is taken.
     pub rate_percent: Percent,
     /// What was paid or allowed; null for an engine on commission.
     pub purchase: Option<Money>,
@@ -139,7 +146,7 @@ pub(crate) async fn break_even_price(
         Role::Proprietor | Role::Seller | Role::Bookkeeper => {}
     }
     match money_of(conn, stock_no, actor.today, None).await {
-        Ok(money) => Ok(Some(money.prices.break_even_price)),
+        Ok(money) => Ok(money.prices.break_even_price),
         Err(problem) if problem.is(CONFLICT) => Ok(None),
         Err(problem) => Err(problem),
     }
@@ -162,7 +169,11 @@ async fn money_of(
     let lines = costs::lines_of(conn, stock_no).await?;
     let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
     let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
-    let rate_percent = rate(conn, tax_position.scheme(), on).await?;
+    let agreed = acquisitions::agreed_with_owner(conn, stock_no).await?;
+    let rate_percent = match &agreed {
+        Some(_) => commissions::rate(conn, tax_position, on).await?,
+        None => rate(conn, tax_position.scheme(), on).await?,
+    };
     let worth_rate = dearest_hour(conn, on).await?;
     let to_come = to_come(conn, stock_no, &lines, worth_rate).await?;
     let paid = purchase.unwrap_or_default();
@@ -177,21 +188,38 @@ async fn money_of(
         scheme: tax_position.scheme(),
         wanted_profit: None,
     };
-    let LowestPrice { lowest_price, .. } = lowest_price(&question)?;
+    let spent = ledger.worth.checked_add(to_come.amount);
+    let spent = spent.map_err(Problem::internal)?;
+    let break_even_price = match &agreed {
+        Some(agreed) => lowest_commission_price(agreed.terms, spent),
+        None => Some(lowest_price(&question)?.lowest_price),
+    };
     let at = |price: Option<Money>| {
-        price
-            .map(|price| left_at(&question, price))
-            .transpose()
-            .map_err(Problem::from)
+        let left = price.map(|price| match &agreed {
+            Some(agreed) => {
+                commission_left_at(price, agreed.terms, tax_position, rate_percent, spent)
+            }
+            None => left_at(&question, price),
+        });
+        left.transpose().map_err(Problem::from)
     };
     let asked = engines::asking_price_of(conn, stock_no).await?;
-    let valued: Option<(Money, Money, Money)> = valuations::table
+    let valued: Option<(Money, Money, Money, Day)> = valuations::table
         .filter(valuations::stock_no.eq(stock_no))
         .order((valuations::on_day.desc(), valuations::id.desc()))
-        .select((valuations::low, valuations::likely, valuations::high))
+        .select((
+            valuations::low,
+            valuations::likely,
+            valuations::high,
+            valuations::on_day,
+        ))
         .first(conn)
         .await
         .optional()?;
+    let chance_above_break_even = match valued.zip(break_even_price) {
+        Some(((.., valued_on), price)) => chance_above(conn, stock_no, valued_on, price).await?,
+        None => None,
+    };
     let at_asking_price = at(asked)?;
     let left = at_asking_price.map(|at| at.left);
     let without_rate = lines
@@ -219,7 +247,8 @@ async fn money_of(
         prices: BreakEven {
             stock_no,
             on,
-            break_even_price: lowest_price,
+            break_even_price,
+            chance_above_break_even,
             at_asking_price,
             at_offer: at(offer)?,
             at_low: at(valued.map(|it| it.0))?,
@@ -238,14 +267,48 @@ async fn money_of(
     })
 }
 
+/// By what counted on the day of the valuation; `None` where that gives no price any more, as when the kind of the engine
+/// was corrected since.
+async fn chance_above(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    valued_on: Day,
+    price: Money,
+) -> Result<Option<String>, Problem> {
+    if price <= Money::ZERO {
+        return Ok(Some("1.0000".to_owned()));
+    }
+    let engine = facts_of(conn, stock_no, valued_on).await?;
+    let share = match Ground::on(conn, valued_on).await {
+        Ok(ground) => ground.chance_above(&engine, price),
+        Err(problem) => Err(problem),
+    };
+    match share {
+        Ok(share) => Ok(Some(format!("{share:.4}"))),
+        Err(problem) if problem.is(CONFLICT) => Ok(None),
+        Err(problem) => Err(problem),
+    }
+}
+
 // SQL
 
-/// The standard rate of the firm's jurisdiction on the day; 0 where the scheme takes no tax.
-async fn rate(conn: &mut AsyncPgConnection, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
+/// The standard rate of the day; 0 where the scheme takes no tax.
+pub(crate) async fn rate(
+    conn: &mut AsyncPgConnection,
+    scheme: Scheme,
+    on: Day,
+) -> Result<Percent, Problem> {
     match scheme {
-        Scheme::None => return Ok(Percent::default()),
-        Scheme::Margin | Scheme::Ordinary => {}
+        Scheme::None => Ok(Percent::ZERO),
+        Scheme::Margin | Scheme::Ordinary => standard_rate_on(conn, on).await,
     }
+}
+
+/// The standard rate of the firm's jurisdiction on the day.
+pub(crate) async fn standard_rate_on(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+) -> Result<Percent, Problem> {
     let jurisdiction = firm::find(conn).await?.jurisdiction;
     let rules = tax_rules::of(conn, &jurisdiction).await?;
     standard_rate(&rules, &jurisdiction, on).ok_or_else(|| {

@@ -353,6 +353,11 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
         "a certificate of that test is recorded already",
     ),
     (
+        "exchange_rates_one_a_day",
+        CONFLICT,
+        "a rate of that currency from that day is set already; set the next one from a later day",
+    ),
+    (
         "boiler_codes_name",
         CONFLICT,
         "that jurisdiction has a code of that name",

@@ -1,22 +1,23 @@
 //! Sales: one for each engine, with the money received for it.
 
 use crate::{
-    acquisitions,
+    acquisitions::{self, Agreed},
     body::{KeyedBody, Patch},
+    cash,
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, FieldError, Problem, Problems},
-    schema::{deliveries, payments, sales},
+    schema::{acquisitions as acquisitions_table, deliveries, payments, sales},
     tax_periods,
     text::{Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
+use outshop_core::{days::Day, money::Money, tax::CashPayment, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -56,13 +57,15 @@ pub struct Terms {
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave.
     pub promised_on: Option<Day>,
+    /// Day of the written consent of the owner of an engine on commission to a price below the reserve.
+    pub owner_agreed_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 417, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "note": null, "paid": "600.00",
-    "balance": "7000.00"}))]
+    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "note": null,
+    "paid": "600.00", "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
@@ -70,6 +73,9 @@ pub struct Sale {
     pub paid: Money,
     /// What is still to be paid.
     pub balance: Money,
+    /// Stock numbers of the engines that were taken in part exchange.
+    #[schema(max_items = 100)]
+    pub taken_in: Vec<i32>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -93,6 +99,9 @@ pub struct NewSale {
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave; not before the day of the sale.
     pub promised_on: Option<Day>,
+    /// Day of the owner's written consent to a price below the reserve, the day of the sale or earlier: for an engine on
+    /// commission only.
+    pub owner_agreed_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
@@ -122,7 +131,8 @@ pub struct SalePatch {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = payments)]
-#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer", "note": null}))]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "notes_into_bank": false, "acquisition_id": null, "note": null}))]
 pub struct Payment {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -133,6 +143,11 @@ pub struct Payment {
     /// Received; below 0 when paid back.
     pub amount: Money,
     pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account.
+    pub notes_into_bank: bool,
+    /// The acquisition of the engine taken in part exchange whose allowance this is.
+    #[schema(minimum = 1)]
+    pub acquisition_id: Option<i64>,
     pub note: Option<Text<1000>>,
 }
 
@@ -144,7 +159,14 @@ pub struct NewPayment {
     pub on: Day,
     /// Received; below 0 when paid back, never 0.
     pub amount: Money,
+    /// Not `part_exchange`: that payment is made with the acquisition of the engine that comes in.
     pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    #[serde(default)]
+    pub notes_into_bank: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
     pub note: Option<Text<1000>>,
 }
 
@@ -195,7 +217,32 @@ impl NewSale {
             "/promised_on",
             "before the day of the sale",
         );
+        rules.hold(
+            self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
+            "/owner_agreed_on",
+            "after the day of the sale",
+        );
         rules.checked()
+    }
+
+    /// Below the reserve the owner of an engine on commission has to agree; other engines have no owner to ask.
+    fn owner_agrees(&self, agreed: Option<&Agreed>) -> Result<(), Problem> {
+        let Some(agreed) = agreed else {
+            if self.owner_agreed_on.is_none() {
+                return Ok(());
+            }
+            let detail = "the engine is not on commission, and has no owner to ask";
+            return Err(Problem::invalid("/owner_agreed_on", detail));
+        };
+        match agreed.reserve {
+            Some(reserve) if self.price < reserve && self.owner_agreed_on.is_none() => {
+                let detail = format!(
+                    "below the owner's reserve of {reserve}; give owner_agreed_on, the day of the owner's written consent"
+                );
+                Err(Problem::invalid("/price", detail))
+            }
+            Some(_) | None => Ok(()),
+        }
     }
 }
 
@@ -204,6 +251,16 @@ impl NewPayment {
         let mut rules = Rules::default();
         rules.hold(self.on <= today, "/on", "in the future");
         rules.hold(self.amount != Money::ZERO, "/amount", "0 is no payment");
+        rules.hold(
+            self.method != PaymentMethod::PartExchange,
+            "/method",
+            "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+        );
+        rules.hold(
+            !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+            "/notes_into_bank",
+            "notes that are paid into the bank come as a transfer",
+        );
         rules.checked()
     }
 }
@@ -235,6 +292,8 @@ async fn sell(
         if of_engine(tx.conn(), *stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
+        let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
+        new.owner_agrees(agreed.as_ref())?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let terms = insert(tx, *stock_no, &new).await?;
         let entry = json!({"sale_id": terms.id});
@@ -383,6 +442,7 @@ async fn pay(
     db.create(&actor, &new, async |tx| {
         let sale = locked(tx, *id).await?;
         new.check(actor.today)?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
         let paid = sale.paid.checked_add(new.amount);
         let fits = paid.is_ok_and(|paid| (Money::ZERO..=sale.terms.price).contains(&paid));
         if !fits {
@@ -392,18 +452,28 @@ async fn pay(
                 format!("no more than {} is still to be paid", sale.balance)
             }));
         }
+        let linked = cash::of_sale(tx.conn(), *id).await?;
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: new.notes_into_bank,
+        };
+        cash::must_be_below(tx, &linked, &coming, new.cash_limit_acknowledged).await?;
         let payment: Payment = diesel::insert_into(payments::table)
             .values((
                 payments::sale_id.eq(*id),
                 payments::on_day.eq(new.on),
                 payments::amount.eq(new.amount),
                 payments::method.eq(new.method),
+                payments::notes_into_bank.eq(new.notes_into_bank),
                 payments::note.eq(&new.note),
             ))
             .returning(Payment::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"sale_id": *id, "payment_id": payment.id});
+        let entry = json!({"sale_id": *id, "payment_id": payment.id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
         tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/payments/{}", payment.id), payment))
@@ -444,6 +514,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
             sales::at_distance.eq(new.at_distance),
             sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
             sales::promised_on.eq(new.promised_on),
+            sales::owner_agreed_on.eq(new.owner_agreed_on),
             sales::note.eq(&new.note),
         ))
         .returning(Terms::as_returning())
@@ -451,7 +522,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
         .await?)
 }
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
     let terms: Option<Terms> = sales::table
         .find(id)
         .select(Terms::as_select())
@@ -464,8 +535,14 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
     found.ok_or_else(|| missing(id))
 }
 
+pub(crate) async fn exists(conn: &mut AsyncPgConnection, id: i64) -> Result<bool, Problem> {
+    Ok(diesel::select(diesel::dsl::exists(sales::table.find(id)))
+        .get_result(conn)
+        .await?)
+}
+
 /// The sale, held so that no other payment is recorded meanwhile.
-async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
+pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let found: Option<i64> = sales::table
         .find(id)
         .select(sales::id)
@@ -475,6 +552,45 @@ async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
         .optional()?;
     found.ok_or_else(|| missing(id))?;
     find(tx.conn(), id).await
+}
+
+/// As `locked`, for the records of others that name a sale: `pointer` is where the request names it.
+pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sale, Problem> {
+    match locked(tx, id).await {
+        Err(refusal) if refusal.kind == problem::NOT_FOUND => {
+            Err(Problem::invalid(pointer, format!("there is no sale {id}")))
+        }
+        found => found,
+    }
+}
+
+/// Sets the allowance for an engine taken in part exchange off against the price; `sale` is held.
+pub(crate) async fn set_off(
+    tx: &mut Tx<'_>,
+    sale: &Sale,
+    acquisition_id: i64,
+    on: Day,
+    allowed: Money,
+) -> Result<(), Problem> {
+    if allowed > sale.balance {
+        let detail = format!("no more than {} is still to be paid", sale.balance);
+        return Err(Problem::conflict(detail));
+    }
+    let payment: i64 = diesel::insert_into(payments::table)
+        .values((
+            payments::sale_id.eq(sale.terms.id),
+            payments::on_day.eq(on),
+            payments::amount.eq(allowed),
+            payments::method.eq(PaymentMethod::PartExchange),
+            payments::acquisition_id.eq(acquisition_id),
+        ))
+        .returning(payments::id)
+        .get_result(tx.conn())
+        .await?;
+    let entry =
+        json!({"sale_id": sale.terms.id, "payment_id": payment, "acquisition_id": acquisition_id});
+    tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+        .await
 }
 
 fn missing(id: i64) -> Problem {
@@ -528,6 +644,12 @@ async fn with_payments(
     all: Vec<Terms>,
 ) -> Result<Vec<Sale>, Problem> {
     let ids: Vec<i64> = all.iter().map(|terms| terms.id).collect();
+    let came_in: Vec<(Option<i64>, i32)> = acquisitions_table::table
+        .filter(acquisitions_table::sale_id.eq_any(&ids))
+        .order(acquisitions_table::stock_no)
+        .select((acquisitions_table::sale_id, acquisitions_table::stock_no))
+        .load(conn)
+        .await?;
     let sums: Vec<(i64, Option<Money>)> = payments::table
         .filter(payments::sale_id.eq_any(ids))
         .group_by(payments::sale_id)
@@ -543,7 +665,12 @@ async fn with_payments(
                 .flatten()
                 .unwrap_or(Money::ZERO);
             let balance = terms.price.checked_sub(paid).map_err(Problem::internal)?;
+            let taken_in = came_in
+                .iter()
+                .filter(|(sale, _)| *sale == Some(terms.id))
+                .map(|(_, stock_no)| *stock_no);
             Ok(Sale {
+                taken_in: taken_in.collect(),
                 terms,
                 paid,
                 balance,

@@ -16,6 +16,16 @@ diesel::table! {
         /// The least price that the owner of a commission engine takes.
         reserve -> Nullable<Numeric>,
         note -> Nullable<Text>,
+        /// Of the price with its tax; the commission is net of tax. NULL: no share was agreed.
+        commission_percent -> Nullable<Numeric>,
+        /// Net of tax; added to the share. NULL: no fixed sum was agreed.
+        commission_fixed -> Nullable<Numeric>,
+        /// The sale that an engine taken in part exchange pays into.
+        sale_id -> Nullable<Int8>,
+        /// The appraisal that became this acquisition.
+        appraisal_id -> Nullable<Int8>,
+        /// How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.
+        paid_by -> Nullable<Text>,
     }
 }
 
@@ -35,6 +45,8 @@ diesel::table! {
         high -> Numeric,
         /// Steps, comparables and warnings as they were answered.
         answer -> Jsonb,
+        /// What may be paid, as it was answered; NULL: it was not asked.
+        money -> Nullable<Jsonb>,
     }
 }
 
@@ -282,6 +294,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What one unit of a currency is worth in the firm's, from a day on until the next row of that currency.
+    exchange_rates (id) {
+        id -> Int8,
+        currency -> Text,
+        from_day -> Date,
+        worth -> Text,
+        source -> Text,
+    }
+}
+
+diesel::table! {
     /// Faults seen; open until a job or a later survey clears them.
     findings (id) {
         id -> Int8,
@@ -514,8 +537,34 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Changes of asking prices of engines on commission that their owners were told of.
+    owner_tellings (asking_price_id) {
+        asking_price_id -> Int8,
+        told_on -> Date,
+        how -> Nullable<Text>,
+        told_by -> Text,
+    }
+}
+
+diesel::table! {
     /// Money received for sales; a negative amount is paid back.
     payments (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        method -> Text,
+        note -> Nullable<Text>,
+        /// The acquisition whose allowance is set off; NULL: paid in money.
+        acquisition_id -> Nullable<Int8>,
+        /// The payer paid notes into the firm's bank account: cash by the cash rule.
+        notes_into_bank -> Bool,
+    }
+}
+
+diesel::table! {
+    /// Money paid to the owners of engines sold on commission; a negative amount came back.
+    payouts (id) {
         id -> Int8,
         sale_id -> Int8,
         on_day -> Date,
@@ -592,6 +641,8 @@ diesel::table! {
         note -> Nullable<Text>,
         /// The day promised to the buyer for the engine to leave; NULL: none was promised.
         promised_on -> Nullable<Date>,
+        /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
+        owner_agreed_on -> Nullable<Date>,
     }
 }
 
@@ -646,6 +697,19 @@ diesel::table! {
         from_day -> Date,
         until_day -> Date,
         closed_on -> Date,
+    }
+}
+
+diesel::table! {
+    /// Changes of the tax position of acquisitions, which have the present one; the first row has the original.
+    tax_position_changes (id) {
+        id -> Int8,
+        acquisition_id -> Int8,
+        on_day -> Date,
+        from_position -> Text,
+        to_position -> Text,
+        reason -> Text,
+        changed_by -> Text,
     }
 }
 
@@ -710,8 +774,10 @@ diesel::table! {
     }
 }
 
+diesel::joinable!(acquisitions -> appraisals (appraisal_id));
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
+diesel::joinable!(acquisitions -> sales (sale_id));
 diesel::joinable!(appraisals -> fits (fit_id));
 diesel::joinable!(appraisals -> guides (guide_version));
 diesel::joinable!(asking_prices -> engines (stock_no));
@@ -739,12 +805,16 @@ diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
+diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
+diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> sales (sale_id));
+diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
+diesel::joinable!(tax_position_changes -> acquisitions (acquisition_id));
 diesel::joinable!(tests -> boilers (boiler_id));
 diesel::joinable!(valuations -> engines (stock_no));
 diesel::joinable!(valuations -> fits (fit_id));
@@ -765,6 +835,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     costs,
     deliveries,
     engines,
+    exchange_rates,
     findings,
     firm,
     fits,
@@ -781,7 +852,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     keys,
     listings,
     midnights,
+    owner_tellings,
     payments,
+    payouts,
     persons,
     preparation_ticks,
     readiness_bars,
@@ -792,6 +865,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     survey_grades,
     surveys,
     tax_periods,
+    tax_position_changes,
     tax_rules,
     tests,
     valuations,

@@ -432,7 +432,11 @@ fn at(pointer: impl Into<String>, detail: impl Into<String>) -> FieldError {
     }
 }
 
-async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<Survey, Problem> {
+pub(crate) async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    new: &NewSurvey,
+) -> Result<Survey, Problem> {
     let facts: SurveyFacts = diesel::insert_into(surveys::table)
         .values((
             surveys::stock_no.eq(stock_no),

@@ -10,9 +10,13 @@ use crate::{
 };
 use serde::{Deserialize, Serialize};
 
+mod commission;
 mod double_entry;
 mod ledger;
 mod stock_book;
+pub use commission::{
+    Commission, CommissionTerms, commission, commission_left_at, lowest_commission_price,
+};
 pub use double_entry::{Account, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial};
 pub use ledger::{
     AgreedJob, CostKind, CostLine, CostSource, CostToCome, Ledger, LeftAt, SumOfKind, cost_to_come,

@@ -1,7 +1,13 @@
 //! The cash rule: whether linked cash reaches the limit of the day, told before it is taken or paid.
 
 use super::rules::{TaxRule, TaxRuleKey, TaxUnit, in_force};
-use crate::{codes::Jurisdiction, days::Day, guide::Ratio, money::Money, trade::PaymentMethod};
+use crate::{
+    codes::{Jurisdiction, Mark},
+    days::Day,
+    guide::Ratio,
+    money::Money,
+    trade::PaymentMethod,
+};
 use serde::Serialize;
 
 /// A payment of one trade, received or paid: both count, as the law speaks of payments made or received in respect of a
@@ -50,19 +56,25 @@ pub struct CashAnswer {
     pub limit_currency: Option<TaxUnit>,
     #[cfg_attr(feature = "wire", schema(max_length = 300))]
     pub source: Option<String>,
+    /// How sure that row is.
+    pub confidence: Option<Mark>,
 }
 
 impl CashPayment {
-    /// In pennies, as far as it is cash.
-    fn cash(&self) -> i128 {
-        let in_cash = match self.method {
+    /// Notes and coins, over the counter or into the firm's bank account.
+    pub fn in_cash(&self) -> bool {
+        match self.method {
             PaymentMethod::Cash => true,
             PaymentMethod::Transfer
             | PaymentMethod::Card
             | PaymentMethod::Cheque
             | PaymentMethod::PartExchange => self.notes_into_bank,
-        };
-        if in_cash {
+        }
+    }
+
+    /// In pennies, as far as it is cash.
+    fn cash(&self) -> i128 {
+        if self.in_cash() {
             self.amount.pennies().abs()
         } else {
             0
@@ -89,9 +101,12 @@ pub fn cash_reached(
     CashAnswer {
         verdict,
         cash: Money::from_pennies(cash).ok(),
-        limit: row.and_then(|row| row.value).map(|limit| limit.to_string()),
+        limit: row
+            .and_then(|row| row.value)
+            .map(|limit| limit.normalize().to_string()),
         limit_currency: row.map(|row| row.unit),
         source: row.map(|row| row.source.clone()),
+        confidence: row.map(|row| row.mark),
     }
 }
 
