@@ -3,7 +3,7 @@
 use crate::{
     acquisitions, costs,
     db::{Db, RunQueryDsl},
-    engines, firm,
+    engines,
     keys::{MoneyDesk, SellingRead},
     page::{Query, shown},
     problem::{Problem, Problems},
@@ -22,7 +22,7 @@ use outshop_core::{
     days::Day,
     jobs::{Hours, JobStanding},
     money::Money,
-    tax::{Percent, Scheme, standard_rate},
+    tax::{Percent, Scheme},
     trade::TaxPosition,
 };
 use serde::{Deserialize, Serialize};
@@ -145,7 +145,8 @@ async fn money_of(
     let lines = costs::lines_of(conn, stock_no).await?;
     let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
     let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
-    let rate_percent = rate(conn, tax_position.scheme(), on).await?;
+    let rates = tax_rules::Rates::load(conn).await?;
+    let rate_percent = rates.on(tax_position.scheme(), on)?;
     let worth_rate = dearest_hour(conn, on).await?;
     let to_come = to_come(conn, stock_no, &lines, worth_rate).await?;
     let paid = purchase.unwrap_or_default();
@@ -226,21 +227,6 @@ async fn money_of(
 }
 
 // SQL
-
-/// The standard rate of the firm's jurisdiction on the day; 0 where the scheme takes no tax.
-async fn rate(conn: &mut AsyncPgConnection, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
-    match scheme {
-        Scheme::None => return Ok(Percent::default()),
-        Scheme::Margin | Scheme::Ordinary => {}
-    }
-    let jurisdiction = firm::find(conn).await?.jurisdiction;
-    let rules = tax_rules::of(conn, &jurisdiction).await?;
-    standard_rate(&rules, &jurisdiction, on).ok_or_else(|| {
-        Problem::conflict(format!(
-            "no standard rate of {jurisdiction} on {on} is among the tax rules; add it at /v1/tax-rules"
-        ))
-    })
-}
 
 /// The highest worth rate of the day, as a job does not say who is to do it.
 async fn dearest_hour(conn: &mut AsyncPgConnection, on: Day) -> Result<Option<Money>, Problem> {

@@ -360,6 +360,11 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     ),
     ("sales_one_per_engine", ALREADY_SOLD, "the engine is sold"),
     (
+        "disposals_one_per_engine",
+        CONFLICT,
+        "the engine is gone already",
+    ),
+    (
         "deliveries_one_per_sale",
         CONFLICT,
         "the engine has been delivered already",

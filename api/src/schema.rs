@@ -217,6 +217,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How engines went without a sale.
+    disposals (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        manner -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// One row for each physical machine that was ever in the firm's hands.
     engines (stock_no) {
         /// Never repeats.
@@ -565,6 +576,16 @@ diesel::table! {
         note -> Nullable<Text>,
         /// The day promised to the buyer for the engine to leave; NULL: none was promised.
         promised_on -> Nullable<Date>,
+        /// Of the firm's own invoice for the sale, in sequence without gaps.
+        invoice_no -> Int4,
+    }
+}
+
+diesel::table! {
+    /// How far the firm's sales invoices are numbered: one row, held by each sale until it is stored, so that no number is left out.
+    sales_invoices (one) {
+        one -> Bool,
+        last_no -> Int4,
     }
 }
 
@@ -690,6 +711,7 @@ diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
+diesel::joinable!(disposals -> engines (stock_no));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
 diesel::joinable!(fits -> guides (guide_version));
@@ -725,6 +747,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     comparables,
     costs,
     deliveries,
+    disposals,
     engines,
     findings,
     firm,
@@ -747,6 +770,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     readiness_bars,
     sale_terms,
     sales,
+    sales_invoices,
     stock,
     survey_grades,
     surveys,

@@ -1,11 +1,11 @@
 //! The stock book that the tax office reads, and the value of the stock at the year's end.
 
-use super::{CarryingAmountQuestion, carrying_amount};
+use super::{CarryingAmount, CarryingAmountQuestion, carrying_amount};
 use crate::{
     days::{Day, DaySpan},
     money::Money,
     tax::{MoneyFault, Percent, Scheme, amount, negatives, tax_within},
-    trade::TaxPosition,
+    trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;
 
@@ -19,6 +19,17 @@ words! {
         TakenBackByOwner = "taken_back_by_owner",
         Scrapped = "scrapped",
         BrokenForParts = "broken_for_parts",
+    }
+}
+
+impl From<DisposalManner> for Disposal {
+    fn from(manner: DisposalManner) -> Disposal {
+        match manner {
+            DisposalManner::ReturnedToSeller => Disposal::ReturnedToSeller,
+            DisposalManner::TakenBackByOwner => Disposal::TakenBackByOwner,
+            DisposalManner::Scrapped => Disposal::Scrapped,
+            DisposalManner::BrokenForParts => Disposal::BrokenForParts,
+        }
     }
 }
 
@@ -146,7 +157,7 @@ impl BookLine {
 }
 
 /// The totals of a tax period.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = StockBookTotals))]
 pub struct BookTotals {
@@ -157,6 +168,22 @@ pub struct BookTotals {
     /// Margins of what was sold in the period, losses among them; tax is due on those above nought alone.
     pub margins: Money,
     pub tax: Money,
+}
+
+impl BookTotals {
+    /// The totals of two parts of the book together.
+    pub fn plus(self, other: BookTotals) -> Result<BookTotals, MoneyFault> {
+        let sum = |a: Money, b: Money| {
+            a.checked_add(b)
+                .map_err(|_| MoneyFault::TooLarge { member: "period" })
+        };
+        Ok(BookTotals {
+            purchases: sum(self.purchases, other.purchases)?,
+            sales: sum(self.sales, other.sales)?,
+            margins: sum(self.margins, other.margins)?,
+            tax: sum(self.tax, other.tax)?,
+        })
+    }
 }
 
 /// The period's ends are included. A line that undoes a sale is no second purchase.
@@ -185,8 +212,16 @@ pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, Mo
 pub struct StockFacts {
     pub stock_no: i32,
     pub position: TaxPosition,
-    /// Its scheme is replaced by that of the position.
-    pub value: CarryingAmountQuestion,
+    /// All that was spent up to the day, the purchase included.
+    pub cost: Money,
+    pub purchase: Money,
+    /// What it is expected to fetch when finished, tax included; `None` where nobody knows.
+    pub price: Option<Money>,
+    pub cost_to_come: Money,
+    pub selling_cost: Money,
+    pub rate: Percent,
+    /// How far below cost it stood before: nought where it was never written down.
+    pub written_down_before: Money,
     /// The first sale after the day, if there was one soon: day and price.
     pub sold_after: Option<(Day, Money)>,
 }
@@ -196,8 +231,13 @@ pub struct StockFacts {
 pub struct StockValueLine {
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub stock_no: i32,
+    /// All that was spent up to the day, the purchase included.
     pub cost: Money,
-    pub net_realisable_value: Money,
+    /// What it is expected to fetch less what is still to be spent, the cost of selling it and the tax on the sale; null
+    /// without a price.
+    pub net_realisable_value: Option<Money>,
+    /// At what it stood in the books before: cost less what was written down before.
+    pub carrying_amount_before: Money,
     pub write_down: Money,
     pub reversal: Money,
     pub carrying_amount: Money,
@@ -206,22 +246,44 @@ pub struct StockValueLine {
 }
 
 /// The lower of cost and net realisable value (IAS 2.9); `None` for an engine on commission, which is not the firm's.
+///
+/// Without a price the net realisable value is not known, and the engine stands at what it stood at before. What was spent
+/// since the last write-down is cost and no reversal of it: a reversal takes back what was written down and no more (IAS
+/// 2.33).
 pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Vec<MoneyFault>> {
     match facts.position {
         TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => return Ok(None),
         TaxPosition::MarginScheme | TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => {}
     }
-    let value = carrying_amount(&CarryingAmountQuestion {
-        scheme: facts.position.scheme(),
-        ..facts.value.clone()
-    })?;
+    let value = facts.price.map(|price| {
+        carrying_amount(&CarryingAmountQuestion {
+            cost: facts.cost,
+            purchase: facts.purchase,
+            price,
+            cost_to_come: facts.cost_to_come,
+            selling_cost: facts.selling_cost,
+            rate_percent: Some(facts.rate),
+            scheme: facts.position.scheme(),
+            carrying_amount_before: None,
+            as_it_stands_price: None,
+            firm_contract: None,
+        })
+    });
+    let value: Option<CarryingAmount> = value.transpose()?;
+    let told = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
+    let cost = facts.cost.pennies();
+    let before = cost - facts.written_down_before.pennies();
+    let carried = value.map_or(before.min(cost).max(0), |value| {
+        value.carrying_amount.pennies()
+    });
     Ok(Some(StockValueLine {
         stock_no: facts.stock_no,
-        cost: facts.value.cost,
-        net_realisable_value: value.net_realisable_value,
-        write_down: value.write_down,
-        reversal: value.reversal,
-        carrying_amount: value.carrying_amount,
+        cost: facts.cost,
+        net_realisable_value: value.map(|value| value.net_realisable_value),
+        carrying_amount_before: told(before)?,
+        write_down: told((before - carried).max(0))?,
+        reversal: told((carried - before).max(0))?,
+        carrying_amount: told(carried)?,
         sold_after_on: facts.sold_after.map(|(on, _)| on),
         sold_after_price: facts.sold_after.map(|(_, price)| price),
     }))
