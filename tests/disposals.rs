@@ -124,8 +124,7 @@ async fn a_disposal_keeps_its_rules() {
 #[actix_web::test]
 async fn an_engine_on_commission_goes_back_to_its_owner_and_to_nobody_else() {
     let shop = Shop::open().await;
-    let commission =
-        json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name"});
+    let commission = json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let came = with(acquisition(&engine()), &commission);
     let came = shop.post("/v1/acquisitions", &came).await.created();
     let stock_no = came.body["stock_no"].as_i64().expect("a number");

@@ -168,8 +168,7 @@ async fn an_engine_is_in_the_book_from_the_day_it_came_to_the_day_it_went() {
         let book = items(&shop, &format!("/v1/stock-book?from={from}&to={to}")).await;
         assert_eq!(book.len(), lines, "{from} to {to}");
     }
-    let commission =
-        json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name"});
+    let commission = json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let commission = with(acquisition(&engine()), &commission);
     shop.post("/v1/acquisitions", &commission).await.created();
     assert_eq!(items(&shop, BOOK).await.len(), 1);
@@ -285,4 +284,28 @@ async fn what_a_closed_period_rests_on_is_closed_with_it() {
         .created();
     let line = items(&shop, BOOK).await;
     assert_eq!(line[0]["tax"], "83.33");
+}
+
+/// VAT Act 1994 s.47 and Directive 2006/112/EC Art. 14(2)(c), from memory: sold in the firm's own name it counts as bought and
+/// sold, for what the owner is paid. 8 % of 5400.00 is 432.00, with 86.40 of tax: 4881.60 goes to the owner.
+#[actix_web::test]
+async fn an_engine_sold_on_commission_in_the_firms_own_name_is_bought_and_sold_that_day() {
+    let shop = Shop::open().await;
+    for position in ["commission_in_own_name", "commission_in_owners_name"] {
+        let terms = json!({"manner": "commission", "price": null, "tax_position": position, "commission_percent": "8"});
+        let came = shop
+            .post("/v1/acquisitions", &with(acquisition(&engine()), &terms))
+            .await
+            .created();
+        let stock_no = came.body["stock_no"].as_i64().expect("a number");
+        assert_eq!(items(&shop, BOOK).await.len(), usize::from(stock_no > 1));
+        sold(&shop, stock_no, "2026-05-13", "5400.00").await;
+    }
+    let book = items(&shop, BOOK).await;
+    let told = ["bought_on", "purchase_price", "sold_on", "margin", "tax"];
+    assert_eq!(
+        told.map(|member| text(&book[0][member])),
+        ["2026-05-13", "4881.60", "2026-05-13", "518.40", "86.40"]
+    );
+    assert_eq!(book.len(), 1);
 }

@@ -16,8 +16,10 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    costs::CommissionTerms,
     days::Day,
     money::Money,
+    tax::Percent,
     trade::{Manner, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
@@ -36,7 +38,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = acquisitions)]
 #[schema(example = json!({"id": 51, "stock_no": 417, "manner": "bought", "on": "2026-04-02", "price": "4200.00", "person_id": 12,
-    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "note": null}))]
+    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
+    "note": null}))]
 pub struct Acquisition {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -55,6 +58,10 @@ pub struct Acquisition {
     pub invoice_no: Option<Code>,
     /// The least price that the owner of a commission engine takes.
     pub reserve: Option<Money>,
+    /// The firm's share of the price with its tax; the commission is net of tax.
+    pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax; added to the share.
+    pub commission_fixed: Option<Money>,
     pub note: Option<Prose>,
 }
 
@@ -78,6 +85,12 @@ pub struct NewAcquisition {
     pub invoice_no: Option<Code>,
     /// The least price that the owner takes: for an engine on commission only.
     pub reserve: Option<Money>,
+    /// The firm's share of the price with its tax, 0 to 100. The commission is net of tax: where the firm is registered, tax
+    /// at the standard rate of the day of the sale is added. An engine on commission has a share, a fixed sum or both;
+    /// others have neither.
+    pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax, 0 or more; added to the share.
+    pub commission_fixed: Option<Money>,
     pub note: Option<Prose>,
 }
 
@@ -118,6 +131,33 @@ impl NewAcquisition {
             "reserve",
             "given for an engine on commission only",
         );
+        rule(
+            !self.commission_fixed.is_some_and(Money::is_negative),
+            "commission_fixed",
+            "not 0 or more",
+        );
+        let share = self.commission_percent;
+        rule(
+            share.is_none_or(|share| share <= Percent::HUNDRED),
+            "commission_percent",
+            "more than 100",
+        );
+        let agreed = share.is_some() || self.commission_fixed.is_some();
+        rule(
+            agreed || !on_commission,
+            "commission_percent",
+            "missing: an engine on commission has a share of the price, a commission_fixed or both",
+        );
+        for (given, member) in [
+            (share.is_some(), "commission_percent"),
+            (self.commission_fixed.is_some(), "commission_fixed"),
+        ] {
+            rule(
+                on_commission || !given,
+                member,
+                "given for an engine on commission only",
+            );
+        }
         let of_commission = matches!(
             self.tax_position,
             TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName
@@ -205,6 +245,8 @@ async fn create_acquisition(
                 acquisitions::tax_position.eq(new.tax_position),
                 acquisitions::invoice_no.eq(&new.invoice_no),
                 acquisitions::reserve.eq(new.reserve),
+                acquisitions::commission_percent.eq(new.commission_percent),
+                acquisitions::commission_fixed.eq(new.commission_fixed),
                 acquisitions::note.eq(&new.note),
             ))
             .returning(Acquisition::as_returning())
@@ -276,4 +318,35 @@ pub(crate) async fn manner_of(
         .first(conn)
         .await;
     came.optional()?.ok_or_else(|| engines::missing(stock_no))
+}
+
+/// What was agreed with the owner of an engine on commission.
+pub(crate) struct Agreed {
+    pub owner: Option<i64>,
+    pub reserve: Option<Money>,
+    pub terms: CommissionTerms,
+    pub tax_position: TaxPosition,
+}
+
+/// `None` for an engine that is not on commission.
+pub(crate) async fn agreed_with_owner(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Agreed>, Problem> {
+    let on_commission: Option<Acquisition> = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .filter(acquisitions::manner.eq(Manner::Commission))
+        .select(Acquisition::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(on_commission.map(|it| Agreed {
+        owner: it.person_id,
+        reserve: it.reserve,
+        terms: CommissionTerms {
+            percent: it.commission_percent,
+            fixed: it.commission_fixed,
+        },
+        tax_position: it.tax_position,
+    }))
 }

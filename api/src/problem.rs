@@ -365,6 +365,11 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
         "the engine is gone already",
     ),
     (
+        "stock_values_one_a_day",
+        CONFLICT,
+        "the stock of that day is kept; keep that of a later day",
+    ),
+    (
         "deliveries_one_per_sale",
         CONFLICT,
         "the engine has been delivered already",

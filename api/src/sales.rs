@@ -1,7 +1,7 @@
 //! Sales: one for each engine, with the money received for it.
 
 use crate::{
-    acquisitions,
+    acquisitions::{self, Agreed},
     body::{KeyedBody, Patch},
     db::{Db, RunQueryDsl, Tx},
     disposals, engines,
@@ -59,13 +59,15 @@ pub struct Terms {
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave.
     pub promised_on: Option<Day>,
+    /// Day of the written consent of the owner of an engine on commission to a price below the reserve.
+    pub owner_agreed_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 417, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "note": null, "paid": "600.00",
-    "balance": "7000.00"}))]
+    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "note": null,
+    "paid": "600.00", "balance": "7000.00"}))]
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
@@ -96,6 +98,9 @@ pub struct NewSale {
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave; not before the day of the sale.
     pub promised_on: Option<Day>,
+    /// Day of the owner's written consent to a price below the reserve, the day of the sale or earlier: for an engine on
+    /// commission only.
+    pub owner_agreed_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
@@ -198,7 +203,32 @@ impl NewSale {
             "/promised_on",
             "before the day of the sale",
         );
+        rules.hold(
+            self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
+            "/owner_agreed_on",
+            "after the day of the sale",
+        );
         rules.checked()
+    }
+
+    /// Below the reserve the owner of an engine on commission has to agree; other engines have no owner to ask.
+    fn owner_agrees(&self, agreed: Option<&Agreed>) -> Result<(), Problem> {
+        let Some(agreed) = agreed else {
+            if self.owner_agreed_on.is_none() {
+                return Ok(());
+            }
+            let detail = "the engine is not on commission, and has no owner to ask";
+            return Err(Problem::invalid("/owner_agreed_on", detail));
+        };
+        match agreed.reserve {
+            Some(reserve) if self.price < reserve && self.owner_agreed_on.is_none() => {
+                let detail = format!(
+                    "below the owner's reserve of {reserve}; give owner_agreed_on, the day of the owner's written consent"
+                );
+                Err(Problem::invalid("/price", detail))
+            }
+            Some(_) | None => Ok(()),
+        }
     }
 }
 
@@ -239,6 +269,8 @@ async fn sell(
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
         disposals::must_be_here(tx.conn(), *stock_no).await?;
+        let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
+        new.owner_agrees(agreed.as_ref())?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let terms = insert(tx, *stock_no, &new).await?;
         let entry = json!({"sale_id": terms.id});
@@ -455,6 +487,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
             sales::at_distance.eq(new.at_distance),
             sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
             sales::promised_on.eq(new.promised_on),
+            sales::owner_agreed_on.eq(new.owner_agreed_on),
             sales::note.eq(&new.note),
         ))
         .returning(Terms::as_returning())
@@ -462,7 +495,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
         .await?)
 }
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
     let terms: Option<Terms> = sales::table
         .find(id)
         .select(Terms::as_select())
@@ -476,7 +509,7 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
 }
 
 /// The sale, held so that no other payment is recorded meanwhile.
-async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
+pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let found: Option<i64> = sales::table
         .find(id)
         .select(sales::id)

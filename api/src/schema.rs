@@ -1,6 +1,15 @@
 //! The tables as the migrations leave them. Generated; see DEVELOPERS.md.
 
 diesel::table! {
+    /// The firm's own numbers and names for what amounts are booked to; a missing row has neither.
+    accounts (account) {
+        account -> Text,
+        number -> Nullable<Text>,
+        name -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// How each engine came.
     acquisitions (id) {
         id -> Int8,
@@ -16,6 +25,10 @@ diesel::table! {
         /// The least price that the owner of a commission engine takes.
         reserve -> Nullable<Numeric>,
         note -> Nullable<Text>,
+        /// Of the price with its tax; the commission is net of tax. NULL: no share was agreed.
+        commission_percent -> Nullable<Numeric>,
+        /// Net of tax; added to the share. NULL: no fixed sum was agreed.
+        commission_fixed -> Nullable<Numeric>,
     }
 }
 
@@ -498,8 +511,30 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Changes of asking prices of engines on commission that their owners were told of.
+    owner_tellings (asking_price_id) {
+        asking_price_id -> Int8,
+        told_on -> Date,
+        how -> Nullable<Text>,
+        told_by -> Text,
+    }
+}
+
+diesel::table! {
     /// Money received for sales; a negative amount is paid back.
     payments (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        method -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Money paid to the owners of engines sold on commission; a negative amount came back.
+    payouts (id) {
         id -> Int8,
         sale_id -> Int8,
         on_day -> Date,
@@ -578,6 +613,8 @@ diesel::table! {
         promised_on -> Nullable<Date>,
         /// Of the firm's own invoice for the sale, in sequence without gaps.
         invoice_no -> Int4,
+        /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
+        owner_agreed_on -> Nullable<Date>,
     }
 }
 
@@ -599,6 +636,38 @@ diesel::table! {
         listing -> Nullable<Text>,
         /// The asking price as far as a visitor may know it; NULL while it is on request.
         public_price -> Nullable<Numeric>,
+    }
+}
+
+diesel::table! {
+    /// Each engine of a kept value of the stock.
+    stock_value_lines (stock_value_id, stock_no) {
+        stock_value_id -> Int8,
+        stock_no -> Int4,
+        purchase -> Numeric,
+        /// What it was expected to fetch; NULL where nobody knew.
+        price -> Nullable<Numeric>,
+        price_from -> Nullable<Text>,
+        cost_to_come -> Numeric,
+        cost -> Numeric,
+        /// NULL without a price.
+        net_realisable_value -> Nullable<Numeric>,
+        carrying_amount_before -> Numeric,
+        write_down -> Numeric,
+        reversal -> Numeric,
+        carrying_amount -> Numeric,
+    }
+}
+
+diesel::table! {
+    /// Values of the stock that were kept, one for a day; what was written down is counted from the last one.
+    stock_values (id) {
+        id -> Int8,
+        /// The stock at the end of this day.
+        on_day -> Date,
+        kept_on -> Date,
+        /// Of one engine.
+        selling_cost -> Numeric,
     }
 }
 
@@ -723,10 +792,14 @@ diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
+diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> sales (sale_id));
+diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
+diesel::joinable!(stock_value_lines -> engines (stock_no));
+diesel::joinable!(stock_value_lines -> stock_values (stock_value_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
 diesel::joinable!(tests -> boilers (boiler_id));
@@ -735,6 +808,7 @@ diesel::joinable!(valuations -> fits (fit_id));
 diesel::joinable!(valuations -> guides (guide_version));
 
 diesel::allow_tables_to_appear_in_same_query!(
+    accounts,
     acquisitions,
     appraisals,
     asking_prices,
@@ -764,7 +838,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     keys,
     listings,
     midnights,
+    owner_tellings,
     payments,
+    payouts,
     persons,
     preparation_ticks,
     readiness_bars,
@@ -772,6 +848,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     sales,
     sales_invoices,
     stock,
+    stock_value_lines,
+    stock_values,
     survey_grades,
     surveys,
     tax_periods,

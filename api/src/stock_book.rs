@@ -16,10 +16,13 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, book_line, book_totals},
+    costs::{
+        BookFacts, BookLine, BookTotals, CommissionTerms, Disposal, DisposalFacts, book_line,
+        book_totals, commission,
+    },
     days::{Day, DaySpan},
     money::Money,
-    tax::MoneyFault,
+    tax::{MoneyFault, Percent},
     trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;
@@ -78,7 +81,8 @@ pub struct PeriodTotals {
 /// List the lines of the stock book
 ///
 /// One line for each engine that was bought by the last day and not gone before the first one, in the sequence of the stock
-/// numbers. An engine on commission in its owner's name is not the firm's and has no line.
+/// numbers. An engine on commission that is sold in the firm's own name is bought and sold on the day of the sale, for what its
+/// owner is paid; any other one on commission is not the firm's and has no line.
 #[utoipa::path(tag = "money", operation_id = "list_stock_book", params(SpanQuery, PageParams),
     responses((status = 200, body = Page<StockBookEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/stock-book")]
@@ -209,8 +213,13 @@ struct Row {
     bought_on: Day,
     #[diesel(sql_type = Nullable<SqlText>)]
     purchase_invoice_no: Option<Code>,
-    #[diesel(sql_type = Numeric)]
-    purchase_price: Money,
+    /// NULL for an engine on commission: what its owner is paid follows from the sale.
+    #[diesel(sql_type = Nullable<Numeric>)]
+    purchase_price: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_percent: Option<Percent>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_fixed: Option<Money>,
     #[diesel(sql_type = Nullable<SqlText>)]
     seller: Option<Line>,
     #[diesel(sql_type = SqlText)]
@@ -238,11 +247,27 @@ struct Row {
 }
 
 impl Row {
+    /// What the owner is paid is the purchase price of an engine that is sold on commission in the firm's own name; nothing
+    /// where the commission takes it all.
+    fn owed_to_owner(&self, rate: Percent) -> Result<Money, Problem> {
+        let terms = CommissionTerms {
+            percent: self.commission_percent,
+            fixed: self.commission_fixed,
+        };
+        let price = self.price.unwrap_or_default();
+        let made = commission(price, terms, self.tax_position, rate).map_err(stored_wrong)?;
+        Ok(made.payout_due.max(Money::ZERO))
+    }
+
     /// The line at the rate of the day of the sale.
     fn entry(self, rates: &Rates) -> Result<StockBookEntry, Problem> {
         let rate = match (self.gone_on, self.sale_id) {
             (Some(on), Some(_)) => rates.on(self.tax_position.scheme(), on)?,
-            (Some(_) | None, None) | (None, Some(_)) => Default::default(),
+            (Some(_) | None, None) | (None, Some(_)) => Percent::ZERO,
+        };
+        let purchase_price = match self.purchase_price {
+            Some(price) => price,
+            None => self.owed_to_owner(rate)?,
         };
         let gone = self.gone_on.map(|on| DisposalFacts {
             on,
@@ -255,15 +280,14 @@ impl Row {
             stock_no: self.stock_no,
             bought_on: self.bought_on,
             purchase_invoice_no: self.purchase_invoice_no.map(|no| no.to_string()),
-            purchase_price: self.purchase_price,
+            purchase_price,
             seller: self.seller.map(|name| name.to_string()),
             description: self.description.to_string(),
             position: self.tax_position,
             rate,
             gone,
         });
-        // What is stored was checked when it came in.
-        let line = line.map_err(|faults| Problem::internal(format!("{faults:?}")))?;
+        let line = line.map_err(stored_wrong)?;
         Ok(StockBookEntry {
             line,
             acquisition_id: self.acquisition_id,
@@ -273,6 +297,11 @@ impl Row {
             gone_entry_no: self.gone_entry_no,
         })
     }
+}
+
+/// What is stored was checked when it came in.
+fn stored_wrong(faults: Vec<MoneyFault>) -> Problem {
+    Problem::internal(format!("{faults:?}"))
 }
 
 /// Lines in the sequence of the stock numbers, from the one after `after`.

@@ -87,10 +87,8 @@ async fn close_tax_period(
     new: Body<NewTaxPeriod>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        // Those who are writing a line end first, and those who come after see the period.
-        tx.conn()
-            .batch_execute("LOCK TABLE tax_periods IN EXCLUSIVE MODE")
-            .await?;
+        // Those who come after see the period.
+        hold(tx.conn()).await?;
         if new.until < new.from {
             return Err(Problem::invalid("/until", "before the first day"));
         }
@@ -142,6 +140,13 @@ async fn get_tax_period(
 }
 
 // SQL
+
+/// Waits for those who are writing a dated line; until the transaction ends nobody else writes one.
+pub(crate) async fn hold(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
+    Ok(conn
+        .batch_execute("LOCK TABLE tax_periods IN EXCLUSIVE MODE")
+        .await?)
+}
 
 /// The closed periods that have a day within the span, the earliest first.
 pub(crate) async fn touching(

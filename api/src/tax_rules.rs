@@ -312,9 +312,12 @@ impl Rates {
     /// The standard rate of the day; 0 where the scheme takes no tax.
     pub(crate) fn on(&self, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
         match scheme {
-            Scheme::None => return Ok(Percent::default()),
-            Scheme::Margin | Scheme::Ordinary => {}
+            Scheme::None => Ok(Percent::ZERO),
+            Scheme::Margin | Scheme::Ordinary => self.standard(on),
         }
+    }
+
+    pub(crate) fn standard(&self, on: Day) -> Result<Percent, Problem> {
         standard_rate(&self.rules, &self.jurisdiction, on).ok_or_else(|| {
             Problem::conflict(format!(
                 "no standard rate of {} on {on} is among the tax rules; add it at /v1/tax-rules",

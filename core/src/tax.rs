@@ -51,6 +51,11 @@ impl TaxPosition {
 
 /// A rate in percent with at most two places, from 0 to 999.99; on the wire a string, `"17.5"`, or a whole number, `20`.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(
+    feature = "wire",
+    derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
+)]
+#[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Numeric))]
 pub struct Percent {
     hundredths: u32,
 }
@@ -153,10 +158,31 @@ impl<'de> Deserialize<'de> for Percent {
 #[cfg(feature = "wire")]
 mod wire {
     use super::Percent;
+    use diesel::{
+        deserialize::{self, FromSql},
+        pg::{Pg, PgValue},
+        serialize::{self, Output, ToSql},
+        sql_types::Numeric,
+    };
+    use rust_decimal::Decimal;
     use utoipa::{
         PartialSchema, ToSchema,
         openapi::{ObjectBuilder, OneOfBuilder, RefOr, Schema, schema::Type},
     };
+
+    impl ToSql<Numeric, Pg> for Percent {
+        fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+            let rate = Decimal::new(self.hundredths.into(), 2);
+            <Decimal as ToSql<Numeric, Pg>>::to_sql(&rate, &mut out.reborrow())
+        }
+    }
+
+    impl FromSql<Numeric, Pg> for Percent {
+        fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+            let rate: Decimal = FromSql::<Numeric, Pg>::from_sql(bytes)?;
+            Ok(rate.normalize().to_string().parse()?)
+        }
+    }
 
     impl PartialSchema for Percent {
         fn schema() -> RefOr<Schema> {

@@ -13,4 +13,4 @@ ALTER TABLE sales ALTER COLUMN invoice_no SET NOT NULL;
 COMMENT ON COLUMN sales.invoice_no IS 'Of the firm''s own invoice for the sale, in sequence without gaps.';
 
 CREATE INDEX journal_stock_no ON journal (stock_no, type) WHERE stock_no IS NOT NULL;
-CREATE INDEX acquisitions_on_day ON acquisitions (on_day);
+CREATE INDEX acquisitions_on_day ON acquisitions (on_day, id);

@@ -207,6 +207,16 @@ pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, Mo
     })
 }
 
+words! {
+    /// Where the price comes from that an engine is expected to fetch.
+    pub enum ExpectedFrom {
+        /// The asking price that held on the day.
+        AskingPrice = "asking_price",
+        /// The likely price of the last valuation up to the day.
+        Valuation = "valuation",
+    }
+}
+
 /// An engine in stock on the last day of the year.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StockFacts {
