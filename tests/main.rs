@@ -1,5 +1,6 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod accounts;
 mod asking_prices;
 mod boilers;
 mod calculations;

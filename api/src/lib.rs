@@ -5,6 +5,8 @@
     reason = "the code that utoipa derives from params(..) qualifies names that are in scope"
 )]
 
+pub mod accounts;
+pub mod accounts_entries;
 pub mod achieved_sales;
 pub mod acquisitions;
 pub mod appraisals;
@@ -113,6 +115,8 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     tax_periods::routes(cfg);
     stock_book::routes(cfg);
     stock_values::routes(cfg);
+    accounts::routes(cfg);
+    accounts_entries::routes(cfg);
     tax_rules::routes(cfg);
     sale_terms::routes(cfg);
     journal::routes(cfg);

@@ -300,7 +300,7 @@ impl Row {
 }
 
 /// What is stored was checked when it came in.
-fn stored_wrong(faults: Vec<MoneyFault>) -> Problem {
+pub(crate) fn stored_wrong(faults: Vec<MoneyFault>) -> Problem {
     Problem::internal(format!("{faults:?}"))
 }
 

@@ -30,6 +30,23 @@ words! {
     }
 }
 
+words! {
+    /// The record that a line of the accounts is taken from.
+    pub enum BookedFrom {
+        Acquisition = "acquisition",
+        Cost = "cost",
+        JobHours = "job_hours",
+        JobParts = "job_parts",
+        Sale = "sale",
+        Payment = "payment",
+        /// Money paid to the owner of an engine that was sold on commission.
+        Payout = "payout",
+        Disposal = "disposal",
+        /// A kept value of the stock.
+        StockValue = "stock_value",
+    }
+}
+
 /// What happened to an engine, its money or its value. `tax` of a cost is the part that comes back; the rest is cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum TradeEvent {

@@ -89,6 +89,23 @@ pub struct BookLine {
     pub tax: Option<Money>,
 }
 
+/// The tax on the sale of an engine at a price, by the scheme that the sale falls under; nought without tax.
+///
+/// `purchase`: what was paid for the engine itself. Both amounts from nought.
+pub fn tax_of_sale(
+    scheme: Scheme,
+    purchase: Money,
+    price: Money,
+    rate: Percent,
+) -> Result<Money, MoneyFault> {
+    let taxed = match scheme {
+        Scheme::Margin => (price.pennies() - purchase.pennies()).max(0),
+        Scheme::Ordinary => price.pennies(),
+        Scheme::None => 0,
+    };
+    amount(tax_within(taxed, rate), "price")
+}
+
 /// The line of an engine. A day of leaving before the day of the purchase is refused.
 pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
     let gone = facts.gone.as_ref();
@@ -107,19 +124,27 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
         return Err(faults);
     }
     let taxed = price.map(|price| match facts.position.scheme() {
-        Scheme::Margin => {
-            let margin = price.pennies() - facts.purchase_price.pennies();
-            (Some(margin), Some(tax_within(margin.max(0), facts.rate)))
-        }
-        Scheme::Ordinary => (None, Some(tax_within(price.pennies(), facts.rate))),
-        Scheme::None => (None, None),
+        Scheme::Margin => (Some(price.pennies() - facts.purchase_price.pennies()), true),
+        Scheme::Ordinary => (None, true),
+        Scheme::None => (None, false),
     });
-    let (margin, tax) = taxed.unwrap_or((None, None));
-    let told = |pennies: Option<i128>| {
-        pennies
-            .map(|pennies| amount(pennies, "price").map_err(|fault| vec![fault]))
-            .transpose()
-    };
+    let (margin, is_taxed) = taxed.unwrap_or((None, false));
+    let margin = margin
+        .map(|pennies| amount(pennies, "price"))
+        .transpose()
+        .map_err(|fault| vec![fault])?;
+    let tax = price
+        .filter(|_| is_taxed)
+        .map(|price| {
+            tax_of_sale(
+                facts.position.scheme(),
+                facts.purchase_price,
+                price,
+                facts.rate,
+            )
+        })
+        .transpose()
+        .map_err(|fault| vec![fault])?;
     Ok(BookLine {
         stock_no: facts.stock_no,
         bought_on: facts.bought_on,
@@ -132,8 +157,8 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
         price,
         disposal: gone.map(|gone| gone.how),
         buyer: gone.and_then(|gone| gone.buyer.clone()),
-        margin: told(margin)?,
-        tax: told(tax)?,
+        margin,
+        tax,
     })
 }
 
