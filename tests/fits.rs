@@ -25,7 +25,7 @@ impl Shop {
         refresh(&self.db, today).await.expect("a look at the sales")
     }
 
-    async fn achieved(&self) -> Vec<AchievedSale> {
+    pub async fn achieved(&self) -> Vec<AchievedSale> {
         let today = outshop_api::clock::day_in("Europe/London", self.clock.now());
         let mut conn = self.db.read().await.expect("a connection");
         achieved_sales::load(&mut conn, today).await.expect("sales")

@@ -28,7 +28,7 @@ async fn an_engine_is_sold_once() {
         sold.body,
         json!({"id": sold.id(), "stock_no": engine, "invoice_no": 1, "on": "2026-05-14", "price": "7600.00", "person_id": buyer,
             "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": null, "owner_agreed_on": null, "note": null,
-            "paid": "0.00", "balance": "7600.00"})
+            "paid": "0.00", "balance": "7600.00", "taken_in": []})
     );
     let read = shop.get(&sold.location()).await.ok();
     assert_eq!((&read.body, read.etag()), (&sold.body, sold.etag()));
@@ -166,7 +166,8 @@ async fn payments_stay_between_nothing_and_the_price() {
     let deposit = pay("600.00").await.created();
     assert_eq!(
         shop.get(&deposit.location()).await.ok().body,
-        json!({"id": deposit.id(), "sale_id": sale, "on": "2026-05-14", "amount": "600.00", "method": "transfer", "note": "by bank"})
+        json!({"id": deposit.id(), "sale_id": sale, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+            "acquisition_id": null, "note": "by bank"})
     );
     pay("7000.01").await.refused("conflict").is(409);
     pay("7000.00").await.created();

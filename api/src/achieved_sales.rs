@@ -2,6 +2,7 @@
 //! elsewhere.
 
 use crate::{
+    acquisitions,
     comparables::{self, Comparable},
     engine_facts,
     problem::Problem,
@@ -33,15 +34,19 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
     let observed = comparables::that_count(conn, today).await?;
     let mut found: Vec<AchievedSale> = observed.into_iter().map(AchievedSale::from).collect();
     let own = sales::that_stand(conn, today).await?;
+    let over_allowed = acquisitions::over_allowances(conn).await?;
     let days: BTreeMap<i32, Day> = own
         .iter()
         .map(|(_, engine, on, _)| (*engine, *on))
         .collect();
     let mut engines = engine_facts::load(conn, &days).await?;
     found.extend(own.into_iter().filter_map(|(sale_id, stock_no, _, price)| {
+        // What was allowed too much for an engine in part exchange was a discount on this one.
+        let over = over_allowed.get(&sale_id).copied().unwrap_or_default();
+        let price = price.checked_sub(over).ok();
         Some(AchievedSale {
             record: Record::Own { sale_id },
-            price,
+            price: price.filter(|price| *price > Money::ZERO)?,
             engine: engines.remove(&stock_no)?,
         })
     }));

@@ -2,13 +2,14 @@
 
 use crate::{
     body::KeyedBody,
-    db::{Db, RunQueryDsl},
+    db::{Db, RunQueryDsl, Tx},
     engines::{self, NewEngine},
     keys::MoneyDesk,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons,
     problem::{FieldError, Problem, Problems},
-    schema::acquisitions,
+    sales,
+    schema::{acquisitions, appraisals, sales as sales_table},
     tax_periods,
     text::{Code, Prose},
 };
@@ -24,6 +25,7 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -37,10 +39,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = acquisitions)]
-#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "bought", "on": "2026-04-02", "price": "4200.00", "person_id": 12,
-    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
-    "note": null}))]
-pub struct Acquisition {
+pub struct AcquisitionTerms {
     #[schema(minimum = 1)]
     pub id: i64,
     /// The engine that came.
@@ -53,6 +52,7 @@ pub struct Acquisition {
     pub price: Option<Money>,
     /// From whom.
     pub person_id: Option<i64>,
+    /// The present one; its changes are told at `/v1/acquisitions/{id}/tax-positions`.
     pub tax_position: TaxPosition,
     /// The seller's invoice; null where the firm wrote it itself.
     pub invoice_no: Option<Code>,
@@ -62,7 +62,28 @@ pub struct Acquisition {
     pub commission_percent: Option<Percent>,
     /// A fixed sum net of tax; added to the share.
     pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// The appraisal that became this acquisition.
+    #[schema(minimum = 1)]
+    pub appraisal_id: Option<i64>,
     pub note: Option<Prose>,
+}
+
+/// How an engine came, with what follows from the records that it names.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "person_id": 12,
+    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
+    "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
+pub struct Acquisition {
+    #[serde(flatten)]
+    pub terms: AcquisitionTerms,
+    /// Stock number of the engine that went out against an engine taken in part exchange.
+    #[schema(minimum = 1)]
+    pub exchanged_for: Option<i32>,
+    /// What was allowed in part exchange above the likely price of the appraisal; null where it was not above.
+    pub over_allowance: Option<Money>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -91,11 +112,18 @@ pub struct NewAcquisition {
     pub commission_percent: Option<Percent>,
     /// A fixed sum net of tax, 0 or more; added to the share.
     pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into: for `part_exchange`, and only then. The full allowance is set
+    /// off against the full price.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// An appraisal of this engine; one becomes an acquisition once.
+    #[schema(minimum = 1)]
+    pub appraisal_id: Option<i64>,
     pub note: Option<Prose>,
 }
 
 impl NewAcquisition {
-    fn check(&self, today: Day) -> Result<(), Problem> {
+    pub(crate) fn check(&self, today: Day) -> Result<(), Problem> {
         let mut broken = engines::broken_rules("/engine", &self.engine.checked(), today);
         let mut rule = |holds: bool, member: &str, detail: &str| {
             if !holds {
@@ -158,20 +186,39 @@ impl NewAcquisition {
                 "given for an engine on commission only",
             );
         }
-        let of_commission = matches!(
-            self.tax_position,
-            TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName
+        let in_exchange = self.manner == Manner::PartExchange;
+        rule(
+            self.sale_id.is_some() == in_exchange,
+            "sale_id",
+            "given when the engine is taken in part exchange, and only then",
         );
         rule(
-            of_commission == on_commission || self.tax_position == TaxPosition::NotRegistered,
+            !in_exchange || self.price != Some(Money::ZERO),
+            "price",
+            "an allowance is above 0",
+        );
+        rule(
+            position_fits(self.manner, self.tax_position),
             "tax_position",
-            "does not go with the manner: commission positions are for engines on commission, and only those",
+            POSITION_DOES_NOT_FIT,
         );
         if broken.is_empty() {
             Ok(())
         } else {
             Err(Problem::invalid_all(broken))
         }
+    }
+}
+
+pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the manner: commission positions are for engines on commission, and only those";
+
+pub(crate) fn position_fits(manner: Manner, position: TaxPosition) -> bool {
+    match position {
+        TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => {
+            manner == Manner::Commission
+        }
+        TaxPosition::MarginScheme | TaxPosition::OrdinaryVat => manner != Manner::Commission,
+        TaxPosition::NotRegistered => true,
     }
 }
 
@@ -199,7 +246,7 @@ async fn list_acquisitions(
     let stock_no = list.filters.stock_no;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = acquisitions::table
-            .select(Acquisition::as_select())
+            .select(AcquisitionTerms::as_select())
             .order(acquisitions::id)
             .limit(page.limit)
             .into_boxed();
@@ -209,17 +256,19 @@ async fn list_acquisitions(
         if let Some(after) = page.after_id() {
             query = query.filter(acquisitions::id.gt(after));
         }
-        Ok(query.load(conn).await?)
+        let terms = query.load(conn).await?;
+        with_what_follows(conn, terms).await
     };
     list.answer(&req, &db, fetch, |acquisition: &Acquisition| {
-        (Value::Null, acquisition.id)
+        (Value::Null, acquisition.terms.id)
     })
     .await
 }
 
 /// Take an engine in
 ///
-/// Makes the engine and gives it the next stock number.
+/// Makes the engine and gives it the next stock number. One that is taken in part exchange pays its allowance into the sale
+/// that it names.
 #[utoipa::path(tag = "engines", operation_id = "create_acquisition", params(crate::body::Repeatable), request_body = NewAcquisition,
     responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/acquisitions")]
@@ -230,31 +279,9 @@ async fn create_acquisition(
 ) -> Result<HttpResponse, Problem> {
     new.check(actor.today)?;
     db.create(&actor, &new, async |tx| {
-        if let Some(person) = new.person_id {
-            persons::must_exist(tx.conn(), person, "/person_id").await?;
-        }
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let stock_no = engines::insert(tx, &new.engine).await?;
-        let acquisition: Acquisition = diesel::insert_into(acquisitions::table)
-            .values((
-                acquisitions::stock_no.eq(stock_no),
-                acquisitions::manner.eq(new.manner),
-                acquisitions::on_day.eq(new.on),
-                acquisitions::price.eq(new.price),
-                acquisitions::person_id.eq(new.person_id),
-                acquisitions::tax_position.eq(new.tax_position),
-                acquisitions::invoice_no.eq(&new.invoice_no),
-                acquisitions::reserve.eq(new.reserve),
-                acquisitions::commission_percent.eq(new.commission_percent),
-                acquisitions::commission_fixed.eq(new.commission_fixed),
-                acquisitions::note.eq(&new.note),
-            ))
-            .returning(Acquisition::as_returning())
-            .get_result(tx.conn())
-            .await?;
-        let entry = json!({"acquisition_id": acquisition.id, "manner": acquisition.manner});
-        tx.record("engine.acquired", Some(stock_no), entry).await?;
-        Ok((format!("/v1/acquisitions/{}", acquisition.id), acquisition))
+        let acquisition = take_in(tx, &new).await?;
+        let location = format!("/v1/acquisitions/{}", acquisition.terms.id);
+        Ok((location, acquisition))
     })
     .await
 }
@@ -270,19 +297,171 @@ async fn get_acquisition(
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let acquisition: Option<Acquisition> = acquisitions::table
-        .find(*id)
-        .select(Acquisition::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    shown(
-        &req,
-        &acquisition.ok_or_else(|| Problem::not_found(format!("there is no acquisition {id}")))?,
-    )
+    let acquisition = find(&mut conn, *id).await?;
+    shown(&req, &acquisition)
 }
 
 // SQL
+
+/// Makes the engine, its acquisition and, in part exchange, the payment that it is; `new` has been checked.
+pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acquisition, Problem> {
+    if let Some(person) = new.person_id {
+        persons::must_exist(tx.conn(), person, "/person_id").await?;
+    }
+    let sale = match new.sale_id {
+        Some(sale) => Some(sales::named(tx, sale, "/sale_id").await?),
+        None => None,
+    };
+    if let Some(appraisal) = new.appraisal_id {
+        must_be_unused(tx, appraisal).await?;
+    }
+    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    let buyer = sale.as_ref().map(|sale| sale.terms.person_id);
+    let stock_no = engines::insert(tx, &new.engine).await?;
+    let terms: AcquisitionTerms = diesel::insert_into(acquisitions::table)
+        .values((
+            acquisitions::stock_no.eq(stock_no),
+            acquisitions::manner.eq(new.manner),
+            acquisitions::on_day.eq(new.on),
+            acquisitions::price.eq(new.price),
+            acquisitions::person_id.eq(new.person_id.or(buyer)),
+            acquisitions::tax_position.eq(new.tax_position),
+            acquisitions::invoice_no.eq(&new.invoice_no),
+            acquisitions::reserve.eq(new.reserve),
+            acquisitions::commission_percent.eq(new.commission_percent),
+            acquisitions::commission_fixed.eq(new.commission_fixed),
+            acquisitions::sale_id.eq(new.sale_id),
+            acquisitions::appraisal_id.eq(new.appraisal_id),
+            acquisitions::note.eq(&new.note),
+        ))
+        .returning(AcquisitionTerms::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"acquisition_id": terms.id, "manner": terms.manner, "sale_id": terms.sale_id,
+        "appraisal_id": terms.appraisal_id});
+    tx.record("engine.acquired", Some(stock_no), entry).await?;
+    if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
+        sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;
+    }
+    let taken = with_what_follows(tx.conn(), vec![terms]).await?.pop();
+    Ok(taken.expect("one for each that was given"))
+}
+
+/// Holds the appraisal, so that of two who take its engine in at once one is refused.
+async fn must_be_unused(tx: &mut Tx<'_>, appraisal: i64) -> Result<(), Problem> {
+    let found: Option<i64> = appraisals::table
+        .find(appraisal)
+        .select(appraisals::id)
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    if found.is_none() {
+        let detail = format!("there is no appraisal {appraisal}");
+        return Err(Problem::invalid("/appraisal_id", detail));
+    }
+    let used: Option<i32> = acquisitions::table
+        .filter(acquisitions::appraisal_id.eq(appraisal))
+        .select(acquisitions::stock_no)
+        .first(tx.conn())
+        .await
+        .optional()?;
+    used.map_or(Ok(()), |stock_no| {
+        Err(Problem::conflict(format!(
+            "appraisal {appraisal} became engine {stock_no}"
+        )))
+    })
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Acquisition, Problem> {
+    let terms: Option<AcquisitionTerms> = acquisitions::table
+        .find(id)
+        .select(AcquisitionTerms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let found = with_what_follows(conn, terms.into_iter().collect()).await?;
+    let missing = || Problem::not_found(format!("there is no acquisition {id}"));
+    found.into_iter().next().ok_or_else(missing)
+}
+
+/// Acquisitions in the order given.
+async fn with_what_follows(
+    conn: &mut AsyncPgConnection,
+    all: Vec<AcquisitionTerms>,
+) -> Result<Vec<Acquisition>, Problem> {
+    let sale_ids: Vec<i64> = all.iter().filter_map(|terms| terms.sale_id).collect();
+    let sold: Vec<(i64, i32)> = sales_table::table
+        .filter(sales_table::id.eq_any(sale_ids))
+        .select((sales_table::id, sales_table::stock_no))
+        .load(conn)
+        .await?;
+    let sold: HashMap<i64, i32> = sold.into_iter().collect();
+    let appraisal_ids: Vec<i64> = all.iter().filter_map(|terms| terms.appraisal_id).collect();
+    let likely: Vec<(i64, Money)> = appraisals::table
+        .filter(appraisals::id.eq_any(appraisal_ids))
+        .select((appraisals::id, appraisals::likely))
+        .load(conn)
+        .await?;
+    let likely: HashMap<i64, Money> = likely.into_iter().collect();
+    let all = all.into_iter().map(|terms| {
+        let exchanged_for = terms.sale_id.and_then(|id| sold.get(&id).copied());
+        let appraised = terms.appraisal_id.and_then(|id| likely.get(&id).copied());
+        Acquisition {
+            exchanged_for,
+            over_allowance: exchanged_for
+                .and(terms.price.zip(appraised))
+                .and_then(|(allowed, likely)| over_allowance(allowed, likely)),
+            terms,
+        }
+    });
+    Ok(all.collect())
+}
+
+fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
+    let over = allowed.checked_sub(likely).ok();
+    over.filter(|over| *over > Money::ZERO)
+}
+
+/// By sale what was allowed for engines in part exchange above the likely prices of their appraisals.
+pub(crate) async fn over_allowances(
+    conn: &mut AsyncPgConnection,
+) -> Result<HashMap<i64, Money>, Problem> {
+    let rows: Vec<(Option<i64>, Option<Money>, Money)> = acquisitions::table
+        .inner_join(appraisals::table)
+        .filter(acquisitions::sale_id.is_not_null())
+        .filter(acquisitions::price.gt(appraisals::likely.nullable()))
+        .select((
+            acquisitions::sale_id,
+            acquisitions::price,
+            appraisals::likely,
+        ))
+        .load(conn)
+        .await?;
+    let mut by_sale: HashMap<i64, Money> = HashMap::new();
+    for (sale, allowed, likely) in rows {
+        let Some((sale, allowed)) = sale.zip(allowed) else {
+            continue;
+        };
+        let sum = by_sale.entry(sale).or_default();
+        let over = over_allowance(allowed, likely).unwrap_or_default();
+        *sum = sum.checked_add(over).map_err(Problem::internal)?;
+    }
+    Ok(by_sale)
+}
+
+/// Puts another tax position in the place of the present one; `tax_positions` keeps what it was.
+pub(crate) async fn set_tax_position(
+    tx: &mut Tx<'_>,
+    id: i64,
+    position: TaxPosition,
+) -> Result<(), Problem> {
+    diesel::update(acquisitions::table.find(id))
+        .set(acquisitions::tax_position.eq(position))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
 
 /// The day an engine came: nothing is recorded of it before.
 pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Day, Problem> {
@@ -333,10 +512,10 @@ pub(crate) async fn agreed_with_owner(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
 ) -> Result<Option<Agreed>, Problem> {
-    let on_commission: Option<Acquisition> = acquisitions::table
+    let on_commission: Option<AcquisitionTerms> = acquisitions::table
         .filter(acquisitions::stock_no.eq(stock_no))
         .filter(acquisitions::manner.eq(Manner::Commission))
-        .select(Acquisition::as_select())
+        .select(AcquisitionTerms::as_select())
         .first(conn)
         .await
         .optional()?;

@@ -57,6 +57,7 @@ pub mod stock_book;
 pub mod stock_values;
 pub mod surveys;
 pub mod tax_periods;
+pub mod tax_positions;
 pub mod tax_rules;
 pub mod text;
 pub mod track_record;
@@ -117,6 +118,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     stock_values::routes(cfg);
     accounts::routes(cfg);
     accounts_entries::routes(cfg);
+    tax_positions::routes(cfg);
     tax_rules::routes(cfg);
     sale_terms::routes(cfg);
     journal::routes(cfg);

@@ -9,7 +9,7 @@ use crate::{
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, FieldError, Problem, Problems},
-    schema::{deliveries, payments, sales, sales_invoices},
+    schema::{acquisitions as acquisitions_table, deliveries, payments, sales, sales_invoices},
     tax_periods,
     text::{Prose, Text, present},
 };
@@ -67,7 +67,7 @@ pub struct Terms {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 417, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "note": null,
-    "paid": "600.00", "balance": "7000.00"}))]
+    "paid": "600.00", "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
@@ -75,6 +75,9 @@ pub struct Sale {
     pub paid: Money,
     /// What is still to be paid.
     pub balance: Money,
+    /// Stock numbers of the engines that were taken in part exchange.
+    #[schema(max_items = 100)]
+    pub taken_in: Vec<i32>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -130,7 +133,8 @@ pub struct SalePatch {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = payments)]
-#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer", "note": null}))]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "acquisition_id": null, "note": null}))]
 pub struct Payment {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -141,6 +145,9 @@ pub struct Payment {
     /// Received; below 0 when paid back.
     pub amount: Money,
     pub method: PaymentMethod,
+    /// The engine taken in part exchange whose allowance this is.
+    #[schema(minimum = 1)]
+    pub acquisition_id: Option<i64>,
     pub note: Option<Text<1000>>,
 }
 
@@ -152,6 +159,7 @@ pub struct NewPayment {
     pub on: Day,
     /// Received; below 0 when paid back, never 0.
     pub amount: Money,
+    /// Not `part_exchange`: that payment is made with the acquisition of the engine that comes in.
     pub method: PaymentMethod,
     pub note: Option<Text<1000>>,
 }
@@ -237,6 +245,11 @@ impl NewPayment {
         let mut rules = Rules::default();
         rules.hold(self.on <= today, "/on", "in the future");
         rules.hold(self.amount != Money::ZERO, "/amount", "0 is no payment");
+        rules.hold(
+            self.method != PaymentMethod::PartExchange,
+            "/method",
+            "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+        );
         rules.checked()
     }
 }
@@ -521,6 +534,45 @@ pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     find(tx.conn(), id).await
 }
 
+/// As `locked`, for the records of others that name a sale: `pointer` is where the request names it.
+pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sale, Problem> {
+    match locked(tx, id).await {
+        Err(refusal) if refusal.kind == problem::NOT_FOUND => {
+            Err(Problem::invalid(pointer, format!("there is no sale {id}")))
+        }
+        found => found,
+    }
+}
+
+/// Sets the allowance for an engine taken in part exchange off against the price; `sale` is held.
+pub(crate) async fn set_off(
+    tx: &mut Tx<'_>,
+    sale: &Sale,
+    acquisition_id: i64,
+    on: Day,
+    allowed: Money,
+) -> Result<(), Problem> {
+    if allowed > sale.balance {
+        let detail = format!("no more than {} is still to be paid", sale.balance);
+        return Err(Problem::conflict(detail));
+    }
+    let payment: i64 = diesel::insert_into(payments::table)
+        .values((
+            payments::sale_id.eq(sale.terms.id),
+            payments::on_day.eq(on),
+            payments::amount.eq(allowed),
+            payments::method.eq(PaymentMethod::PartExchange),
+            payments::acquisition_id.eq(acquisition_id),
+        ))
+        .returning(payments::id)
+        .get_result(tx.conn())
+        .await?;
+    let entry =
+        json!({"sale_id": sale.terms.id, "payment_id": payment, "acquisition_id": acquisition_id});
+    tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+        .await
+}
+
 fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no sale {id}"))
 }
@@ -572,6 +624,12 @@ async fn with_payments(
     all: Vec<Terms>,
 ) -> Result<Vec<Sale>, Problem> {
     let ids: Vec<i64> = all.iter().map(|terms| terms.id).collect();
+    let came_in: Vec<(Option<i64>, i32)> = acquisitions_table::table
+        .filter(acquisitions_table::sale_id.eq_any(&ids))
+        .order(acquisitions_table::stock_no)
+        .select((acquisitions_table::sale_id, acquisitions_table::stock_no))
+        .load(conn)
+        .await?;
     let sums: Vec<(i64, Option<Money>)> = payments::table
         .filter(payments::sale_id.eq_any(ids))
         .group_by(payments::sale_id)
@@ -587,7 +645,12 @@ async fn with_payments(
                 .flatten()
                 .unwrap_or(Money::ZERO);
             let balance = terms.price.checked_sub(paid).map_err(Problem::internal)?;
+            let taken_in = came_in
+                .iter()
+                .filter(|(sale, _)| *sale == Some(terms.id))
+                .map(|(_, stock_no)| *stock_no);
             Ok(Sale {
+                taken_in: taken_in.collect(),
                 terms,
                 paid,
                 balance,

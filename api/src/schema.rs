@@ -29,6 +29,10 @@ diesel::table! {
         commission_percent -> Nullable<Numeric>,
         /// Net of tax; added to the share. NULL: no fixed sum was agreed.
         commission_fixed -> Nullable<Numeric>,
+        /// The sale that an engine taken in part exchange pays into.
+        sale_id -> Nullable<Int8>,
+        /// The appraisal that became this acquisition.
+        appraisal_id -> Nullable<Int8>,
     }
 }
 
@@ -529,6 +533,8 @@ diesel::table! {
         amount -> Numeric,
         method -> Text,
         note -> Nullable<Text>,
+        /// The acquisition whose allowance is set off; NULL: paid in money.
+        acquisition_id -> Nullable<Int8>,
     }
 }
 
@@ -703,6 +709,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Changes of the tax position of acquisitions, which have the present one; the first row has the original.
+    tax_position_changes (id) {
+        id -> Int8,
+        acquisition_id -> Int8,
+        on_day -> Date,
+        from_position -> Text,
+        to_position -> Text,
+        reason -> Text,
+        changed_by -> Text,
+    }
+}
+
+diesel::table! {
     /// Rules of tax and cash, one dated row each; a row is ended and another added, never edited.
     tax_rules (id) {
         id -> Int8,
@@ -763,8 +782,10 @@ diesel::table! {
     }
 }
 
+diesel::joinable!(acquisitions -> appraisals (appraisal_id));
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
+diesel::joinable!(acquisitions -> sales (sale_id));
 diesel::joinable!(appraisals -> fits (fit_id));
 diesel::joinable!(appraisals -> guides (guide_version));
 diesel::joinable!(asking_prices -> engines (stock_no));
@@ -793,6 +814,7 @@ diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
 diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
+diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
@@ -802,6 +824,7 @@ diesel::joinable!(stock_value_lines -> engines (stock_no));
 diesel::joinable!(stock_value_lines -> stock_values (stock_value_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
+diesel::joinable!(tax_position_changes -> acquisitions (acquisition_id));
 diesel::joinable!(tests -> boilers (boiler_id));
 diesel::joinable!(valuations -> engines (stock_no));
 diesel::joinable!(valuations -> fits (fit_id));
@@ -853,6 +876,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     survey_grades,
     surveys,
     tax_periods,
+    tax_position_changes,
     tax_rules,
     tests,
     valuations,

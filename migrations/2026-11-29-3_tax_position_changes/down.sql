@@ -1,0 +1,1 @@
+DROP TABLE tax_position_changes;
