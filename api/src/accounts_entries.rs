@@ -413,7 +413,8 @@ impl Act {
             | TaxPosition::MarginScheme
             | TaxPosition::OrdinaryVat => rates.standard(self.on_day)?,
         };
-        let made = commission(self.amount, terms, self.tax_position, rate).map_err(stored_wrong)?;
+        let made = commission(self.amount, terms, self.tax_position, rate)
+            .map_err(|faults| stored_wrong(&faults))?;
         if self.tax_position != TaxPosition::CommissionInOwnName {
             return Ok(TradeEvent::SoldForOwner {
                 price: self.amount,

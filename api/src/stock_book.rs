@@ -255,7 +255,8 @@ impl Row {
             fixed: self.commission_fixed,
         };
         let price = self.price.unwrap_or_default();
-        let made = commission(price, terms, self.tax_position, rate).map_err(stored_wrong)?;
+        let made = commission(price, terms, self.tax_position, rate)
+            .map_err(|faults| stored_wrong(&faults))?;
         Ok(made.payout_due.max(Money::ZERO))
     }
 
@@ -287,7 +288,7 @@ impl Row {
             rate,
             gone,
         });
-        let line = line.map_err(stored_wrong)?;
+        let line = line.map_err(|faults| stored_wrong(&faults))?;
         Ok(StockBookEntry {
             line,
             acquisition_id: self.acquisition_id,
@@ -300,7 +301,7 @@ impl Row {
 }
 
 /// What is stored was checked when it came in.
-pub(crate) fn stored_wrong(faults: Vec<MoneyFault>) -> Problem {
+pub(crate) fn stored_wrong(faults: &[MoneyFault]) -> Problem {
     Problem::internal(format!("{faults:?}"))
 }
 
