@@ -44,7 +44,8 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
             .replace("{id}", "1")
             .replace("{stock_no}", "1")
             .replace("{rule_id}", "1")
-            .replace("{version}", "1");
+            .replace("{version}", "1")
+            .replace("{account}", "stock");
         let is_public = path.starts_with("/v1/public/") && roles.is_empty();
         assert_eq!(
             what["security"] == serde_json::json!([{}]),

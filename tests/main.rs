@@ -1,5 +1,6 @@
 //! The service through its public interface, each test on a database of its own.
 
+mod accounts;
 mod appraisals;
 mod asking_prices;
 mod boilers;
@@ -12,6 +13,7 @@ mod compose;
 mod costs;
 mod deliveries;
 mod demo;
+mod disposals;
 mod engines;
 mod fits;
 mod generated;
@@ -28,6 +30,8 @@ mod public;
 mod readiness;
 mod sales;
 mod shop;
+mod stock_book;
+mod stock_values;
 mod stories;
 mod surveys;
 mod tax_positions;

@@ -175,7 +175,7 @@ async fn all_engines_stand_at_a_gate_in_one_list() {
         .await;
     shop.sql(&format!(
         "INSERT INTO persons (name) VALUES ('A. Thorncliffe');
-         INSERT INTO sales (stock_no, on_day, price, person_id) VALUES ({gone}, '2026-05-01', 1, 1);
+         INSERT INTO sales (stock_no, on_day, price, person_id, invoice_no) VALUES ({gone}, '2026-05-01', 1, 1, 1);
          INSERT INTO deliveries (sale_id, stock_no, on_day, manner, handed_to) SELECT id, {gone}, '2026-05-02', 'collection', 'A. Thorncliffe' FROM sales"
     ))
     .await;

@@ -162,7 +162,7 @@ async fn everything_on_record(shop: &Shop, engine: i64) {
         "INSERT INTO persons (name) VALUES ('Odo Fenwright');
          INSERT INTO asking_prices (stock_no, on_day, price) VALUES ({engine}, '2026-02-02', 7680);
          INSERT INTO listings (stock_no, title, words, page_name) VALUES ({engine}, 'Marrowby', 'A saddle tank', 'marrowby-1');
-         INSERT INTO sales (stock_no, on_day, price, person_id) VALUES ({engine}, '2026-05-01', 7680, 1);
+         INSERT INTO sales (stock_no, on_day, price, person_id, invoice_no) VALUES ({engine}, '2026-05-01', 7680, 1, 1);
          INSERT INTO payments (sale_id, on_day, amount, method) VALUES (1, '2026-05-02', 7000, 'transfer'), (1, '2026-05-10', 680, 'cash');
          INSERT INTO preparation_ticks VALUES ({engine}, 'spares_packed', '2026-05-11', 'x'), ({engine}, 'papers_packed', '2026-05-12', 'x')"
     ))

@@ -26,7 +26,7 @@ async fn an_engine_is_sold_once() {
     assert_eq!(sold.location(), format!("/v1/sales/{}", sold.id()));
     assert_eq!(
         sold.body,
-        json!({"id": sold.id(), "stock_no": engine, "on": "2026-05-14", "price": "7600.00", "person_id": buyer,
+        json!({"id": sold.id(), "stock_no": engine, "invoice_no": 1, "on": "2026-05-14", "price": "7600.00", "person_id": buyer,
             "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": null, "owner_agreed_on": null, "note": null,
             "paid": "0.00", "balance": "7600.00", "taken_in": []})
     );

@@ -76,6 +76,14 @@ async fn a_rate_is_added_and_ended_but_never_edited() {
             .await
             .invalid_at(pointer);
     }
+    let nothing = json!({"value": "0", "from": "2027-01-01"});
+    let nothing = crate::make::with(new.clone(), &nothing);
+    shop.post("/v1/tax-rules", &nothing).await.created();
+    let negative = crate::make::with(new.clone(), &json!({"value": "-1"}));
+    shop.post("/v1/tax-rules", &negative)
+        .await
+        .refused("invalid")
+        .is(422);
     let by_seller = shop
         .request(Method::POST, "/v1/tax-rules")
         .by(&shop, Role::Seller);

@@ -515,6 +515,19 @@ pub(crate) async fn terms_of(
     terms.optional()?.ok_or_else(|| engines::missing(stock_no))
 }
 
+/// How an engine came, and when.
+pub(crate) async fn manner_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(Manner, Day), Problem> {
+    let came = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select((acquisitions::manner, acquisitions::on_day))
+        .first(conn)
+        .await;
+    came.optional()?.ok_or_else(|| engines::missing(stock_no))
+}
+
 /// What was agreed with the owner of an engine on commission.
 pub(crate) struct Agreed {
     pub owner: Option<i64>,

@@ -169,6 +169,11 @@ impl NewCodeRule {
                 "given unless the unit says it all (yes, for_life), and only then".to_owned(),
             ),
             (
+                self.value.is_none_or(Figure::is_above_0),
+                "value",
+                "not above 0".to_owned(),
+            ),
+            (
                 !whole || self.value.is_none_or(Figure::is_a_count),
                 "value",
                 "not a whole number of at most 1200".to_owned(),
@@ -254,12 +259,16 @@ impl NewEnding {
     }
 }
 
-/// The value of a rule: above 0, at most 8 digits before the point and 4 after it; on the wire a string, `"1.5"`.
+/// The value of a rule: 0 or more, at most 8 digits before the point and 4 after it; on the wire a string, `"1.5"`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, AsExpression, FromSqlRow)]
 #[diesel(sql_type = Numeric)]
 pub struct Figure(pub(crate) Decimal);
 
 impl Figure {
+    pub(crate) fn is_above_0(self) -> bool {
+        self.0 > Decimal::ZERO
+    }
+
     fn is_a_count(self) -> bool {
         self.0.fract().is_zero() && self.0 <= Decimal::from(1200)
     }
@@ -270,7 +279,7 @@ impl FromStr for Figure {
 
     fn from_str(text: &str) -> Result<Figure, Self::Err> {
         const NOT: &str =
-            "not a number above 0 written like \"1.5\", with at most 8 digits and 4 places";
+            "not a number of 0 or more written like \"1.5\", with at most 8 digits and 4 places";
         let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
         let digits = |part: &str, most: usize| {
             (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit())
@@ -279,8 +288,8 @@ impl FromStr for Figure {
             return Err(NOT);
         }
         match Decimal::from_str_exact(text) {
-            Ok(value) if value > Decimal::ZERO => Ok(Figure(value)),
-            Ok(_) | Err(_) => Err(NOT),
+            Ok(value) => Ok(Figure(value)),
+            Err(_) => Err(NOT),
         }
     }
 }

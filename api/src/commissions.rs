@@ -6,12 +6,12 @@ use crate::{
     cash,
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
-    money,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     sales::{self, Sale},
     schema::payouts,
     tax_periods,
+    tax_rules::Rates,
     text::Text,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -320,6 +320,6 @@ pub(crate) async fn rate(
         TaxPosition::CommissionInOwnersName
         | TaxPosition::CommissionInOwnName
         | TaxPosition::MarginScheme
-        | TaxPosition::OrdinaryVat => money::standard_rate_on(conn, on).await,
+        | TaxPosition::OrdinaryVat => Rates::load(conn).await?.standard(on),
     }
 }

@@ -16,7 +16,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
     prelude::*,
-    sql_types::{BigInt, Date, Integer, Nullable, Numeric},
+    sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -27,6 +27,7 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use serde_json::json;
+use std::collections::HashMap;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -351,13 +352,37 @@ fn missing(id: i64) -> Problem {
 
 // SQL
 
+#[derive(QueryableByName)]
+struct LineOf {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(embed)]
+    line: LedgerLine,
+}
+
 /// All lines of an engine by day, source and id.
 pub(crate) async fn lines_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
 ) -> Result<Vec<LedgerLine>, Problem> {
-    Ok(diesel::sql_query(include_str!("costs/lines.sql"))
-        .bind::<Integer, _>(stock_no)
+    let mut all = lines_until(conn, &[stock_no], Day::LAST).await?;
+    Ok(all.remove(&stock_no).unwrap_or_default())
+}
+
+/// The lines of each engine up to the day, by day, source and id. An engine without a line is missing.
+pub(crate) async fn lines_until(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    until: Day,
+) -> Result<HashMap<i32, Vec<LedgerLine>>, Problem> {
+    let rows: Vec<LineOf> = diesel::sql_query(include_str!("costs/lines.sql"))
+        .bind::<Array<Integer>, _>(stock_nos)
+        .bind::<Date, _>(until)
         .load(conn)
-        .await?)
+        .await?;
+    let mut all: HashMap<i32, Vec<LedgerLine>> = HashMap::new();
+    for row in rows {
+        all.entry(row.stock_no).or_default().push(row.line);
+    }
+    Ok(all)
 }

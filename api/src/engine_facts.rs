@@ -70,7 +70,9 @@ pub(crate) async fn after(
 ) -> Result<EngineOnSale, Problem> {
     let mut changed = engine.clone();
     let jobs = open_jobs(conn, stock_no, done.jobs, pointer).await?;
-    let hour = money::dearest_hour(conn, engine.on).await?;
+    let hour = money::dearest_hour(conn, engine.on)
+        .await?
+        .map(|hour| hour.worth_rate);
     for job in &jobs {
         changed.grades.extend(job.grades_after.given());
         changed.working_order = job.facts.working_order_after.or(changed.working_order);

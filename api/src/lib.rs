@@ -5,6 +5,8 @@
     reason = "the code that utoipa derives from params(..) qualifies names that are in scope"
 )]
 
+pub mod accounts;
+pub mod accounts_entries;
 pub mod achieved_sales;
 pub mod acquisitions;
 pub mod appraisals;
@@ -25,6 +27,7 @@ pub mod costs;
 pub mod db;
 pub mod deliveries;
 pub mod demo;
+pub mod disposals;
 pub mod engine_facts;
 pub mod engines;
 pub mod exchange_rates;
@@ -53,6 +56,8 @@ pub mod rows;
 pub mod sale_terms;
 pub mod sales;
 pub mod schema;
+pub mod stock_book;
+pub mod stock_values;
 pub mod surveys;
 pub mod tax_periods;
 pub mod tax_positions;
@@ -93,6 +98,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     commissions::routes(cfg);
     preparations::routes(cfg);
     deliveries::routes(cfg);
+    disposals::routes(cfg);
     public::routes(cfg);
     surveys::routes(cfg);
     jobs::routes(cfg);
@@ -114,6 +120,10 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     money::routes(cfg);
     hour_rates::routes(cfg);
     tax_periods::routes(cfg);
+    stock_book::routes(cfg);
+    stock_values::routes(cfg);
+    accounts::routes(cfg);
+    accounts_entries::routes(cfg);
     tax_positions::routes(cfg);
     tax_rules::routes(cfg);
     sale_terms::routes(cfg);

@@ -219,7 +219,7 @@ async fn discard_listing(
 
 /// Put a listing on show
 ///
-/// Refused while the `list` gate is shut today, and for an engine that is sold.
+/// Refused while the `list` gate is shut today, and for an engine that is sold or gone.
 #[utoipa::path(tag = "selling", operation_id = "publish_listing",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewPublication,
     responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -240,6 +240,10 @@ async fn publish_listing(
                     problem::ALREADY_SOLD,
                     "the engine is sold and cannot be put on show",
                 ));
+            }
+            Standing::Gone => {
+                let detail = "the engine is gone and cannot be put on show";
+                return Err(Problem::conflict(detail));
             }
         }
         if current.standing == ListingStanding::OnShow {
@@ -331,6 +335,28 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
         .returning(Listing::as_returning())
         .get_result(tx.conn())
         .await?)
+}
+
+/// Withdraws the listing of an engine that goes without a sale, if it is on show.
+pub(crate) async fn take_off_show(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+    let no_day: Option<Day> = None;
+    let on_show = listings::table
+        .find(stock_no)
+        .filter(listings::standing.eq(ListingStanding::OnShow));
+    let withdrawn = diesel::update(on_show)
+        .set((
+            listings::standing.eq(ListingStanding::Withdrawn),
+            listings::on_show_since.eq(no_day),
+            listings::withdrawn_on.eq(tx.actor.today),
+            listings::withdrawn_because.eq("the engine is gone"),
+        ))
+        .execute(tx.conn())
+        .await?;
+    if withdrawn > 0 {
+        tx.record("listing.withdrawn", Some(stock_no), json!({}))
+            .await?;
+    }
+    Ok(())
 }
 
 /// The listing, with its engine held so that nobody sells it or lists it meanwhile.

@@ -3,17 +3,20 @@
 use crate::{
     acquisitions, commissions, costs,
     db::{Db, RunQueryDsl},
-    engines, firm,
+    engines,
     keys::{Actor, MoneyDesk, SellingRead},
     page::{Query, shown},
     problem::{CONFLICT, Problem, Problems},
-    schema::{hour_rates, job_hours, jobs, valuations},
+    schema::{hour_rates, valuations},
     tax_rules,
     text::Text,
     valuations::{answer::Ground, facts_of},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
-use diesel::{dsl::sum, prelude::*};
+use diesel::{
+    prelude::*,
+    sql_types::{Array, Date, Integer, Nullable, Numeric},
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     costs::{
@@ -22,9 +25,9 @@ use outshop_core::{
         lowest_price,
     },
     days::Day,
-    jobs::{Hours, JobStanding},
+    jobs::Hours,
     money::Money,
-    tax::{Percent, Scheme, standard_rate},
+    tax::{Percent, Scheme},
     trade::{Role, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
@@ -166,16 +169,24 @@ async fn money_of(
         ));
     }
     let (tax_position, purchase) = acquisitions::terms_of(conn, stock_no).await?;
-    let lines = costs::lines_of(conn, stock_no).await?;
+    let all = costs::lines_until(conn, &[stock_no], Day::LAST).await?;
+    let lines = all.get(&stock_no).map_or(&[][..], Vec::as_slice);
     let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
     let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
     let agreed = acquisitions::agreed_with_owner(conn, stock_no).await?;
     let rate_percent = match &agreed {
         Some(_) => commissions::rate(conn, tax_position, on).await?,
-        None => rate(conn, tax_position.scheme(), on).await?,
+        None => {
+            let rates = tax_rules::Rates::load(conn).await?;
+            rates.on(tax_position.scheme(), on)?
+        }
     };
-    let worth_rate = dearest_hour(conn, on).await?;
-    let to_come = to_come(conn, stock_no, &lines, worth_rate).await?;
+    let worth_rate = dearest_hour(conn, on).await?.map(|hour| hour.worth_rate);
+    let to_come = to_come(conn, &[stock_no], &all, on, worth_rate).await?;
+    let to_come = to_come.get(&stock_no).copied().unwrap_or(CostToCome {
+        hours: Hours::ZERO,
+        amount: Money::ZERO,
+    });
     let paid = purchase.unwrap_or_default();
     let other_costs = ledger.worth.checked_sub(paid).map_err(Problem::internal)?;
     let question = LowestPriceQuestion {
@@ -292,85 +303,88 @@ async fn chance_above(
 
 // SQL
 
-/// The standard rate of the day; 0 where the scheme takes no tax.
-pub(crate) async fn rate(
-    conn: &mut AsyncPgConnection,
-    scheme: Scheme,
-    on: Day,
-) -> Result<Percent, Problem> {
-    match scheme {
-        Scheme::None => Ok(Percent::ZERO),
-        Scheme::Margin | Scheme::Ordinary => standard_rate_on(conn, on).await,
-    }
+/// What an hour costs of whom it costs most, as a job does not say who is to do it.
+#[derive(Clone, Copy)]
+pub(crate) struct DearestHour {
+    pub book_rate: Money,
+    pub worth_rate: Money,
 }
 
-/// The standard rate of the firm's jurisdiction on the day.
-pub(crate) async fn standard_rate_on(
-    conn: &mut AsyncPgConnection,
-    on: Day,
-) -> Result<Percent, Problem> {
-    let jurisdiction = firm::find(conn).await?.jurisdiction;
-    let rules = tax_rules::of(conn, &jurisdiction).await?;
-    standard_rate(&rules, &jurisdiction, on).ok_or_else(|| {
-        Problem::conflict(format!(
-            "no standard rate of {jurisdiction} on {on} is among the tax rules; add it at /v1/tax-rules"
-        ))
-    })
-}
-
-/// The highest worth rate of the day, as a job does not say who is to do it.
+/// The highest rates of the day; `None` where no rate is set.
 pub(crate) async fn dearest_hour(
     conn: &mut AsyncPgConnection,
     on: Day,
-) -> Result<Option<Money>, Problem> {
-    let rates: Vec<(String, Day, Money)> = hour_rates::table
+) -> Result<Option<DearestHour>, Problem> {
+    let rates: Vec<(String, Money, Money)> = hour_rates::table
         .filter(hour_rates::from_day.le(on))
         .order((hour_rates::fitter, hour_rates::from_day))
         .select((
             hour_rates::fitter,
-            hour_rates::from_day,
+            hour_rates::book_rate,
             hour_rates::worth_rate,
         ))
         .load(conn)
         .await?;
     // Of each fitter's rates the last one stays.
-    let now: HashMap<String, Money> = rates
+    let now: HashMap<String, (Money, Money)> = rates
         .into_iter()
-        .map(|(fitter, _, rate)| (fitter, rate))
+        .map(|(fitter, book, worth)| (fitter, (book, worth)))
         .collect();
-    Ok(now.into_values().max())
+    let dearest = now
+        .into_values()
+        .reduce(|a, b| (a.0.max(b.0), a.1.max(b.1)));
+    Ok(dearest.map(|(book_rate, worth_rate)| DearestHour {
+        book_rate,
+        worth_rate,
+    }))
 }
 
-/// What the jobs agreed and in hand will still cost. Outside work is set against what was entered for it since the first
-/// of them was agreed.
-async fn to_come(
-    conn: &mut AsyncPgConnection,
+#[derive(QueryableByName)]
+struct OpenJob {
+    #[diesel(sql_type = Integer)]
     stock_no: i32,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    hours_agreed: Option<Hours>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    outside_work: Option<Money>,
+    #[diesel(sql_type = Date)]
+    agreed_on: Day,
+    #[diesel(sql_type = Numeric)]
+    hours_booked: Hours,
+}
+
+/// What the jobs that are agreed or in hand on the day will still cost, engine by engine; one without such a job is
+/// missing. Outside work is set against what was entered for it since the first of them was agreed.
+///
+/// `lines`: what was spent up to that day. `hour`: the rate of an hour to come.
+pub(crate) async fn to_come(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    lines: &HashMap<i32, Vec<costs::LedgerLine>>,
+    on: Day,
+    hour: Option<Money>,
+) -> Result<HashMap<i32, CostToCome>, Problem> {
+    let open: Vec<OpenJob> = diesel::sql_query(include_str!("money/open_jobs.sql"))
+        .bind::<Array<Integer>, _>(stock_nos)
+        .bind::<Date, _>(on)
+        .load(conn)
+        .await?;
+    let of_engines = open.chunk_by(|a, b| a.stock_no == b.stock_no);
+    let to_come = of_engines.filter_map(|jobs| {
+        let stock_no = jobs.first()?.stock_no;
+        let lines = lines.get(&stock_no).map_or(&[][..], Vec::as_slice);
+        Some(to_come_of(jobs, lines, hour).map(|cost| (stock_no, cost)))
+    });
+    to_come.collect()
+}
+
+fn to_come_of(
+    open: &[OpenJob],
     lines: &[costs::LedgerLine],
-    worth_rate: Option<Money>,
+    hour: Option<Money>,
 ) -> Result<CostToCome, Problem> {
-    type Row = (i64, Option<Hours>, Option<Money>, Option<Day>);
-    let open: Vec<Row> = jobs::table
-        .filter(jobs::stock_no.eq(stock_no))
-        .filter(jobs::standing.eq_any([JobStanding::Agreed, JobStanding::InHand]))
-        .select((
-            jobs::id,
-            jobs::hours_agreed,
-            jobs::outside_work,
-            jobs::agreed_on,
-        ))
-        .load(conn)
-        .await?;
-    let ids: Vec<i64> = open.iter().map(|(id, ..)| *id).collect();
-    let booked: Vec<(i64, Option<Hours>)> = job_hours::table
-        .filter(job_hours::job_id.eq_any(ids))
-        .group_by(job_hours::job_id)
-        .select((job_hours::job_id, sum(job_hours::hours)))
-        .load(conn)
-        .await?;
-    let booked: HashMap<i64, Option<Hours>> = booked.into_iter().collect();
-    let since = open.iter().filter_map(|(.., agreed_on)| *agreed_on).min();
-    let agreed = total(open.iter().filter_map(|(_, _, outside, _)| *outside))?;
+    let since = open.iter().map(|job| job.agreed_on).min();
+    let agreed = total(open.iter().filter_map(|job| job.outside_work))?;
     let outside = lines
         .iter()
         .filter(|line| line.kind == CostKind::OutsideWork)
@@ -378,10 +392,10 @@ async fn to_come(
     let entered = total(outside.map(|line| line.cost))?;
     let mut all: Vec<AgreedJob> = open
         .iter()
-        .map(|(id, hours_agreed, ..)| AgreedJob {
-            hours_agreed: hours_agreed.unwrap_or(Hours::ZERO),
-            hours_booked: booked.get(id).copied().flatten().unwrap_or(Hours::ZERO),
-            worth_rate: worth_rate.unwrap_or_default(),
+        .map(|job| AgreedJob {
+            hours_agreed: job.hours_agreed.unwrap_or(Hours::ZERO),
+            hours_booked: job.hours_booked,
+            worth_rate: hour.unwrap_or_default(),
             other_agreed: Money::ZERO,
             other_booked: Money::ZERO,
         })

@@ -14,6 +14,7 @@ use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
 };
+use outshop_core::days::{Day, DaySpan};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
 use sha2::{Digest, Sha256};
@@ -214,6 +215,35 @@ fn encode(text: &str) -> String {
 
 fn short(text: &str) -> String {
     text.chars().take(300).collect()
+}
+
+/// Days from one to another, both included.
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SpanQuery {
+    /// First day.
+    #[param(example = "2026-01-01")]
+    from: Day,
+    /// Last day, included; less than 100 years after the first.
+    #[param(example = "2026-03-31")]
+    to: Day,
+}
+
+impl SpanQuery {
+    pub fn days(self) -> Result<DaySpan, Problem> {
+        let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
+        if self.to < self.from {
+            return refused("`to` is before `from`");
+        }
+        if self.to.whole_months_since(self.from) >= 1200 {
+            return refused("`from` and `to` are 100 years apart or more; ask for a shorter span");
+        }
+        Ok(DaySpan {
+            from: self.from,
+            until: self.to,
+        })
+    }
 }
 
 /// Values of a filter joined with commas: any of them fits.

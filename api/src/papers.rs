@@ -861,7 +861,7 @@ async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Event
     Ok(events.collect())
 }
 
-/// What boilers in engines not yet delivered need until that day, soonest first.
+/// What boilers in engines that have not left need until that day, soonest first.
 async fn due(
     conn: &mut AsyncPgConnection,
     today: Day,
@@ -870,7 +870,7 @@ async fn due(
     let rows: Vec<(i32, Standing, Option<i64>)> = stock::table
         .filter(
             stock::standing
-                .ne(Standing::Delivered)
+                .ne_all([Standing::Delivered, Standing::Gone])
                 .and(stock::boiler_id.is_not_null()),
         )
         .select((stock::stock_no, stock::standing, stock::boiler_id))

@@ -203,6 +203,6 @@ async fn find(
 async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
     match engines::find(conn, stock_no).await?.in_stock.standing {
         Standing::InStock | Standing::Sold => Ok(()),
-        Standing::Delivered => Err(Problem::conflict("the engine has left")),
+        Standing::Delivered | Standing::Gone => Err(Problem::conflict("the engine has left")),
     }
 }

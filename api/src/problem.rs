@@ -369,6 +369,16 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     ),
     ("sales_one_per_engine", ALREADY_SOLD, "the engine is sold"),
     (
+        "disposals_one_per_engine",
+        CONFLICT,
+        "the engine is gone already",
+    ),
+    (
+        "stock_values_one_a_day",
+        CONFLICT,
+        "the stock of that day is kept; keep that of a later day",
+    ),
+    (
         "deliveries_one_per_sale",
         CONFLICT,
         "the engine has been delivered already",

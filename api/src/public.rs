@@ -353,10 +353,11 @@ fn page_url(firm: &Firm, page_name: &str) -> Option<String> {
     Some(template.replace("{page_name}", page_name))
 }
 
+/// An engine that goes without a sale is taken off show, and so is never asked about.
 fn availability(standing: Standing) -> Availability {
     match standing {
         Standing::InStock => Availability::ForSale,
-        Standing::Sold | Standing::Delivered => Availability::Sold,
+        Standing::Sold | Standing::Delivered | Standing::Gone => Availability::Sold,
     }
 }
 

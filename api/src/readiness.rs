@@ -364,7 +364,7 @@ pub(crate) async fn in_the_house(
     limit: i64,
 ) -> Result<Vec<i32>, Problem> {
     Ok(stock::table
-        .filter(stock::standing.ne(Standing::Delivered))
+        .filter(stock::standing.ne_all([Standing::Delivered, Standing::Gone]))
         .filter(stock::stock_no.gt(after))
         .order(stock::stock_no)
         .limit(limit)

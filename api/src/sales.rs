@@ -5,12 +5,12 @@ use crate::{
     body::{KeyedBody, Patch},
     cash,
     db::{Db, RunQueryDsl, Tx},
-    engines,
+    disposals, engines,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, FieldError, Problem, Problems},
-    schema::{acquisitions as acquisitions_table, deliveries, payments, sales},
+    schema::{acquisitions as acquisitions_table, deliveries, payments, sales, sales_invoices},
     tax_periods,
     text::{Prose, Text, present},
 };
@@ -43,6 +43,9 @@ pub struct Terms {
     pub id: i64,
     #[schema(minimum = 1)]
     pub stock_no: i32,
+    /// Of the firm's own invoice, given in sequence without gaps.
+    #[schema(minimum = 1)]
+    pub invoice_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub price: Money,
@@ -63,7 +66,7 @@ pub struct Terms {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 31, "stock_no": 417, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
+#[schema(example = json!({"id": 31, "stock_no": 417, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "note": null,
     "paid": "600.00", "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
@@ -269,7 +272,7 @@ impl NewPayment {
 
 /// Sell an engine
 ///
-/// An engine is sold once.
+/// An engine is sold once; one that is gone is not sold. The sale gets the next number of the firm's invoices.
 #[utoipa::path(tag = "selling", operation_id = "sell",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewSale,
     responses((status = 201, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -292,6 +295,7 @@ async fn sell(
         if of_engine(tx.conn(), *stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
+        disposals::must_be_here(tx.conn(), *stock_no).await?;
         let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
         new.owner_agrees(agreed.as_ref())?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
@@ -504,9 +508,15 @@ async fn get_payment(
 // SQL
 
 async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, Problem> {
+    let invoice_no: i32 = diesel::update(sales_invoices::table)
+        .set(sales_invoices::last_no.eq(sales_invoices::last_no + 1))
+        .returning(sales_invoices::last_no)
+        .get_result(tx.conn())
+        .await?;
     Ok(diesel::insert_into(sales::table)
         .values((
             sales::stock_no.eq(stock_no),
+            sales::invoice_no.eq(invoice_no),
             sales::on_day.eq(new.on),
             sales::price.eq(new.price),
             sales::person_id.eq(new.person_id),

@@ -1,6 +1,15 @@
 //! The tables as the migrations leave them. Generated; see DEVELOPERS.md.
 
 diesel::table! {
+    /// The firm's own numbers and names for what amounts are booked to; a missing row has neither.
+    accounts (account) {
+        account -> Text,
+        number -> Nullable<Text>,
+        name -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// How each engine came.
     acquisitions (id) {
         id -> Int8,
@@ -237,6 +246,17 @@ diesel::table! {
         manner -> Text,
         handed_to -> Text,
         what_went_with_it -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// How engines went without a sale.
+    disposals (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        manner -> Text,
+        note -> Nullable<Text>,
     }
 }
 
@@ -641,8 +661,18 @@ diesel::table! {
         note -> Nullable<Text>,
         /// The day promised to the buyer for the engine to leave; NULL: none was promised.
         promised_on -> Nullable<Date>,
+        /// Of the firm's own invoice for the sale, in sequence without gaps.
+        invoice_no -> Int4,
         /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
         owner_agreed_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    /// How far the firm's sales invoices are numbered: one row, held by each sale until it is stored, so that no number is left out.
+    sales_invoices (one) {
+        one -> Bool,
+        last_no -> Int4,
     }
 }
 
@@ -666,6 +696,38 @@ diesel::table! {
         listing -> Nullable<Text>,
         /// The asking price as far as a visitor may know it; NULL while it is on request.
         public_price -> Nullable<Numeric>,
+    }
+}
+
+diesel::table! {
+    /// Each engine of a kept value of the stock.
+    stock_value_lines (stock_value_id, stock_no) {
+        stock_value_id -> Int8,
+        stock_no -> Int4,
+        purchase -> Numeric,
+        /// What it was expected to fetch; NULL where nobody knew.
+        price -> Nullable<Numeric>,
+        price_from -> Nullable<Text>,
+        cost_to_come -> Numeric,
+        cost -> Numeric,
+        /// NULL without a price.
+        net_realisable_value -> Nullable<Numeric>,
+        carrying_amount_before -> Numeric,
+        write_down -> Numeric,
+        reversal -> Numeric,
+        carrying_amount -> Numeric,
+    }
+}
+
+diesel::table! {
+    /// Values of the stock that were kept, one for a day; what was written down is counted from the last one.
+    stock_values (id) {
+        id -> Int8,
+        /// The stock at the end of this day.
+        on_day -> Date,
+        kept_on -> Date,
+        /// Of one engine.
+        selling_cost -> Numeric,
     }
 }
 
@@ -793,6 +855,7 @@ diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
+diesel::joinable!(disposals -> engines (stock_no));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
 diesel::joinable!(fits -> guides (guide_version));
@@ -812,6 +875,8 @@ diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
+diesel::joinable!(stock_value_lines -> engines (stock_no));
+diesel::joinable!(stock_value_lines -> stock_values (stock_value_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
 diesel::joinable!(tax_position_changes -> acquisitions (acquisition_id));
@@ -821,6 +886,7 @@ diesel::joinable!(valuations -> fits (fit_id));
 diesel::joinable!(valuations -> guides (guide_version));
 
 diesel::allow_tables_to_appear_in_same_query!(
+    accounts,
     acquisitions,
     appraisals,
     asking_prices,
@@ -834,6 +900,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     comparables,
     costs,
     deliveries,
+    disposals,
     engines,
     exchange_rates,
     findings,
@@ -860,8 +927,11 @@ diesel::allow_tables_to_appear_in_same_query!(
     readiness_bars,
     sale_terms,
     sales,
+    sales_invoices,
     sales_learned,
     stock,
+    stock_value_lines,
+    stock_values,
     survey_grades,
     surveys,
     tax_periods,

@@ -11,7 +11,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
-use outshop_core::days::Day;
+use outshop_core::days::{Day, DaySpan};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -87,10 +87,8 @@ async fn close_tax_period(
     new: Body<NewTaxPeriod>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        // Those who are writing a line end first, and those who come after see the period.
-        tx.conn()
-            .batch_execute("LOCK TABLE tax_periods IN EXCLUSIVE MODE")
-            .await?;
+        // Those who come after see the period.
+        hold(tx.conn()).await?;
         if new.until < new.from {
             return Err(Problem::invalid("/until", "before the first day"));
         }
@@ -142,6 +140,27 @@ async fn get_tax_period(
 }
 
 // SQL
+
+/// Waits for those who are writing a dated line; until the transaction ends nobody else writes one.
+pub(crate) async fn hold(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
+    Ok(conn
+        .batch_execute("LOCK TABLE tax_periods IN EXCLUSIVE MODE")
+        .await?)
+}
+
+/// The closed periods that have a day within the span, the earliest first.
+pub(crate) async fn touching(
+    conn: &mut AsyncPgConnection,
+    span: DaySpan,
+) -> Result<Vec<TaxPeriod>, Problem> {
+    Ok(tax_periods::table
+        .filter(tax_periods::from_day.le(span.until))
+        .filter(tax_periods::until_day.ge(span.from))
+        .order(tax_periods::from_day)
+        .select(TaxPeriod::as_select())
+        .load(conn)
+        .await?)
+}
 
 /// Refuses a day on or before the last closed one. Until the transaction ends no period is closed.
 pub(crate) async fn must_be_open(conn: &mut AsyncPgConnection, on: Day) -> Result<(), Problem> {

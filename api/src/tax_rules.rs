@@ -4,10 +4,12 @@ use crate::{
     body::Body,
     codes::{Figure, NewEnding},
     db::{Db, RunQueryDsl},
+    firm,
     keys::{AnyKey, MoneyDesk},
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::tax_rules,
+    tax_periods,
     text::Text,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -16,7 +18,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     codes::{Jurisdiction, Mark},
     days::Day,
-    tax::{Percent, TaxRule, TaxRuleKey, TaxUnit},
+    tax::{Percent, Scheme, TaxRule, TaxRuleKey, TaxUnit, standard_rate},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -104,9 +106,14 @@ impl NewRow {
                 "given unless the unit is `yes`, and only then".to_owned(),
             ),
             (
+                self.unit == TaxUnit::Percent || self.value.is_none_or(Figure::is_above_0),
+                "value",
+                "not above 0".to_owned(),
+            ),
+            (
                 self.unit != TaxUnit::Percent || is_a_rate,
                 "value",
-                "not a rate up to 999.99 percent with at most two places".to_owned(),
+                "not a rate from 0 to 999.99 percent with at most two places".to_owned(),
             ),
             (
                 self.unit != TaxUnit::Years || is_a_count,
@@ -194,7 +201,7 @@ async fn list_tax_rules(
 
 /// Add a rule of tax or cash
 ///
-/// Of rows that hold together the one with the later first day is used.
+/// Of rows that hold together the one with the later first day is used. A rate of tax begins in the open tax period.
 #[utoipa::path(tag = "money", operation_id = "create_tax_rule", params(crate::body::Repeatable), request_body = NewRow,
     responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/tax-rules")]
@@ -205,6 +212,9 @@ async fn create_tax_rule(
 ) -> Result<HttpResponse, Problem> {
     new.check()?;
     db.create(&actor, &new, async |tx| {
+        if new.rule == TaxRuleKey::StandardRate {
+            tax_periods::must_be_open(tx.conn(), new.from).await?;
+        }
         let row: Row = diesel::insert_into(tax_rules::table)
             .values(&*new)
             .returning(Row::as_returning())
@@ -239,7 +249,8 @@ async fn get_tax_rule(
 
 /// End a rule of tax or cash
 ///
-/// The row stays, as older sales are taxed by it; what takes its place is a row of its own.
+/// The row stays, as older sales are taxed by it; what takes its place is a row of its own. A rate of tax holds to the end
+/// of the closed tax periods at least.
 #[utoipa::path(tag = "money", operation_id = "end_tax_rule",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewEnding,
     responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
@@ -261,6 +272,9 @@ async fn end_tax_rule(
             .optional()?;
         let current = current.ok_or_else(|| missing(id))?;
         new.fits(current.from, current.until)?;
+        if current.rule == TaxRuleKey::StandardRate {
+            tax_periods::must_be_open(tx.conn(), new.until.plus_days(1)).await?;
+        }
         let ended: Row = diesel::update(tax_rules::table.find(id))
             .set(tax_rules::valid_until.eq(new.until))
             .returning(Row::as_returning())
@@ -278,6 +292,40 @@ fn missing(id: i64) -> Problem {
 }
 
 // SQL
+
+/// The rates of the firm's jurisdiction, day by day.
+pub(crate) struct Rates {
+    jurisdiction: Jurisdiction,
+    rules: Vec<TaxRule>,
+}
+
+impl Rates {
+    pub(crate) async fn load(conn: &mut AsyncPgConnection) -> Result<Rates, Problem> {
+        let jurisdiction = firm::find(conn).await?.jurisdiction;
+        let rules = of(conn, &jurisdiction).await?;
+        Ok(Rates {
+            jurisdiction,
+            rules,
+        })
+    }
+
+    /// The standard rate of the day; 0 where the scheme takes no tax.
+    pub(crate) fn on(&self, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
+        match scheme {
+            Scheme::None => Ok(Percent::ZERO),
+            Scheme::Margin | Scheme::Ordinary => self.standard(on),
+        }
+    }
+
+    pub(crate) fn standard(&self, on: Day) -> Result<Percent, Problem> {
+        standard_rate(&self.rules, &self.jurisdiction, on).ok_or_else(|| {
+            Problem::conflict(format!(
+                "no standard rate of {} on {on} is among the tax rules; add it at /v1/tax-rules",
+                self.jurisdiction
+            ))
+        })
+    }
+}
 
 /// All rows of a jurisdiction, for core.
 pub(crate) async fn of(

@@ -17,14 +17,16 @@ mod stock_book;
 pub use commission::{
     Commission, CommissionTerms, commission, commission_left_at, lowest_commission_price,
 };
-pub use double_entry::{Account, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial};
+pub use double_entry::{
+    Account, BookedFrom, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial,
+};
 pub use ledger::{
     AgreedJob, CostKind, CostLine, CostSource, CostToCome, Ledger, LeftAt, SumOfKind, cost_to_come,
     hours_left, ledger, left_at, work_line,
 };
 pub use stock_book::{
-    BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, StockFacts, StockValueLine,
-    book_line, book_totals, stock_value_line,
+    BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, ExpectedFrom, StockFacts,
+    StockValueLine, book_line, book_totals, stock_value_line, tax_of_sale,
 };
 
 const DEAREST: i128 = 999_999_999_999;

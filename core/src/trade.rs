@@ -34,7 +34,13 @@ words! {
 
 words! {
     /// Where an engine stands in the trade; follows from the acts recorded.
-    pub enum Standing { InStock = "in_stock", Sold = "sold", Delivered = "delivered" }
+    pub enum Standing {
+        InStock = "in_stock",
+        Sold = "sold",
+        Delivered = "delivered",
+        /// Gone without a sale.
+        Gone = "gone",
+    }
 }
 
 words! {
@@ -64,6 +70,18 @@ words! {
 words! {
     /// How an engine leaves.
     pub enum DeliveryManner { Collection = "collection", OwnVan = "own_van", Carrier = "carrier", Export = "export" }
+}
+
+words! {
+    /// How an engine goes without a sale.
+    pub enum DisposalManner {
+        /// The purchase is undone, and the seller owes its price.
+        ReturnedToSeller = "returned_to_seller",
+        /// The owner of an engine on commission takes it back.
+        TakenBackByOwner = "taken_back_by_owner",
+        Scrapped = "scrapped",
+        BrokenForParts = "broken_for_parts",
+    }
 }
 
 words! {

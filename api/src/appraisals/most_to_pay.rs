@@ -4,6 +4,7 @@ use super::NewAppraisal;
 use crate::{
     money,
     problem::{FieldError, Problem},
+    tax_rules::Rates,
     text::Line,
 };
 use diesel_async::AsyncPgConnection;
@@ -112,10 +113,12 @@ pub(super) async fn of(
         return Ok(None);
     }
     let scheme = new.scheme.unwrap_or(Scheme::Margin);
-    let rate_percent = money::rate(conn, scheme, on).await?;
+    let rate_percent = Rates::load(conn).await?.on(scheme, on)?;
     let hour_worth_rate = match new.hour_worth_rate {
         Some(rate) => Some(rate),
-        None => money::dearest_hour(conn, on).await?,
+        None => money::dearest_hour(conn, on)
+            .await?
+            .map(|hour| hour.worth_rate),
     };
     let with_hours = |work: &ForeseenWork| work.hours.is_some_and(|hours| hours > Hours::ZERO);
     if hour_worth_rate.is_none() && new.work_foreseen.iter().any(with_hours) {

@@ -1,17 +1,17 @@
--- The cost ledger of the engine $1. Hours count at the rates of their fitter on their day, to the penny, a half away from
+-- The cost ledgers of the engines $1 up to the day $2. Hours count at the rates of their fitter on their day, to the penny, a half away from
 -- nought; without a rate they cost nothing. A reversal counts at the rates of the line that it takes back.
-SELECT 'acquisition' AS source, a.id, 'purchase' AS kind, a.on_day AS "on", a.price AS cost, a.price AS worth,
+SELECT a.stock_no, 'acquisition' AS source, a.id, 'purchase' AS kind, a.on_day AS "on", a.price AS cost, a.price AS worth,
     0::numeric AS supplier_vat, 0::numeric AS hours, a.invoice_no, a.person_id, NULL AS entered_by, NULL AS note,
     NULL::bigint AS reverses_id
 FROM acquisitions a
-WHERE a.stock_no = $1 AND a.price IS NOT NULL
+WHERE a.stock_no = ANY ($1) AND a.on_day <= $2 AND a.price IS NOT NULL
 UNION ALL
-SELECT 'entered', c.id, c.kind, c.on_day, c.cost, c.cost, c.supplier_vat, 0, c.invoice_no, c.person_id, c.entered_by, c.note,
+SELECT c.stock_no, 'entered', c.id, c.kind, c.on_day, c.cost, c.cost, c.supplier_vat, 0, c.invoice_no, c.person_id, c.entered_by, c.note,
     c.reverses_id
 FROM costs c
-WHERE c.stock_no = $1
+WHERE c.stock_no = ANY ($1) AND c.on_day <= $2
 UNION ALL
-SELECT 'job_hours', h.id, 'work', h.on_day, round(h.hours * coalesce(r.book_rate, 0), 2),
+SELECT j.stock_no, 'job_hours', h.id, 'work', h.on_day, round(h.hours * coalesce(r.book_rate, 0), 2),
     round(h.hours * coalesce(r.worth_rate, 0), 2), 0, h.hours, NULL, NULL, h.fitter, j.title, h.reverses_id
 FROM job_hours h
 JOIN jobs j ON j.id = h.job_id
@@ -21,10 +21,10 @@ LEFT JOIN LATERAL (
     WHERE hour_rates.fitter = h.fitter AND hour_rates.from_day <= coalesce(wrong.on_day, h.on_day)
     ORDER BY hour_rates.from_day DESC LIMIT 1
 ) r ON true
-WHERE j.stock_no = $1
+WHERE j.stock_no = ANY ($1) AND h.on_day <= $2
 UNION ALL
-SELECT 'job_parts', p.id, 'parts', p.on_day, p.cost, p.cost, 0, 0, NULL, NULL, NULL, p.words, p.reverses_id
+SELECT j.stock_no, 'job_parts', p.id, 'parts', p.on_day, p.cost, p.cost, 0, 0, NULL, NULL, NULL, p.words, p.reverses_id
 FROM job_parts p
 JOIN jobs j ON j.id = p.job_id
-WHERE j.stock_no = $1
-ORDER BY "on", source, id
+WHERE j.stock_no = ANY ($1) AND p.on_day <= $2
+ORDER BY stock_no, "on", source, id

@@ -30,11 +30,34 @@ words! {
     }
 }
 
+words! {
+    /// The record that a line of the accounts is taken from.
+    pub enum BookedFrom {
+        Acquisition = "acquisition",
+        Cost = "cost",
+        JobHours = "job_hours",
+        JobParts = "job_parts",
+        Sale = "sale",
+        Payment = "payment",
+        /// Money paid to the owner of an engine that was sold on commission.
+        Payout = "payout",
+        Disposal = "disposal",
+        /// A kept value of the stock.
+        StockValue = "stock_value",
+    }
+}
+
 /// What happened to an engine, its money or its value. `tax` of a cost is the part that comes back; the rest is cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum TradeEvent {
     /// A line of the cost ledger, the purchase included; own hours come from `work_into_stock`, all else is owed.
     Cost {
+        kind: CostKind,
+        cost: Money,
+        tax: Money,
+    },
+    /// As `Cost`, of an engine that is not in the firm's stock: sold already, or on commission.
+    CostOutsideStock {
         kind: CostKind,
         cost: Money,
         tax: Money,
@@ -164,17 +187,9 @@ fn moves(event: TradeEvent) -> Vec<(Account, i128)> {
     let two =
         |debit, credit, amount: Money| vec![(debit, amount.pennies()), (credit, -amount.pennies())];
     match event {
-        TradeEvent::Cost { kind, cost, tax } => {
-            let from = match kind {
-                CostKind::Work => Account::WorkIntoStock,
-                CostKind::Purchase
-                | CostKind::CarriageIn
-                | CostKind::Parts
-                | CostKind::OutsideWork
-                | CostKind::Tests
-                | CostKind::Other => Account::OwedToSuppliers,
-            };
-            bought(Account::Stock, from, cost, tax)
+        TradeEvent::Cost { kind, cost, tax } => bought(Account::Stock, source(kind), cost, tax),
+        TradeEvent::CostOutsideStock { kind, cost, tax } => {
+            bought(Account::CostOfSales, source(kind), cost, tax)
         }
         TradeEvent::SellingCost { cost, tax } => {
             bought(Account::SellingCosts, Account::OwedToSuppliers, cost, tax)
@@ -240,6 +255,19 @@ fn moves(event: TradeEvent) -> Vec<(Account, i128)> {
     }
 }
 
+/// Whom or what a cost comes from.
+const fn source(kind: CostKind) -> Account {
+    match kind {
+        CostKind::Work => Account::WorkIntoStock,
+        CostKind::Purchase
+        | CostKind::CarriageIn
+        | CostKind::Parts
+        | CostKind::OutsideWork
+        | CostKind::Tests
+        | CostKind::Other => Account::OwedToSuppliers,
+    }
+}
+
 fn bought(into: Account, from: Account, cost: Money, tax: Money) -> Vec<(Account, i128)> {
     vec![
         (into, cost.pennies()),
@@ -274,7 +302,7 @@ pub struct TrialLine {
     pub credit: Money,
 }
 
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Trial {
     /// Accounts that were booked to, in the order of the list of accounts.
@@ -283,6 +311,38 @@ pub struct Trial {
     pub debit: Money,
     /// Equal to `debit`.
     pub credit: Money,
+}
+
+impl Trial {
+    /// The sums of two parts of a period together.
+    pub fn plus(&self, other: &Trial) -> Result<Trial, MoneyFault> {
+        let sum = |a: Money, b: Money| {
+            a.checked_add(b)
+                .map_err(|_| MoneyFault::TooLarge { member: "period" })
+        };
+        let of = |trial: &Trial, account: Account| {
+            let mut lines = trial.accounts.iter();
+            lines.find(|line| line.account == account).copied()
+        };
+        let accounts = Account::ALL.iter().filter_map(|account| {
+            match (of(self, *account), of(other, *account)) {
+                (None, None) => None,
+                (Some(line), None) | (None, Some(line)) => Some(Ok(line)),
+                (Some(a), Some(b)) => Some(sum(a.debit, b.debit).and_then(|debit| {
+                    Ok(TrialLine {
+                        account: *account,
+                        debit,
+                        credit: sum(a.credit, b.credit)?,
+                    })
+                })),
+            }
+        });
+        Ok(Trial {
+            accounts: accounts.collect::<Result<_, MoneyFault>>()?,
+            debit: sum(self.debit, other.debit)?,
+            credit: sum(self.credit, other.credit)?,
+        })
+    }
 }
 
 /// The sums of a period, its ends included.

@@ -1,11 +1,11 @@
 //! The stock book that the tax office reads, and the value of the stock at the year's end.
 
-use super::{CarryingAmountQuestion, carrying_amount};
+use super::{CarryingAmount, CarryingAmountQuestion, carrying_amount};
 use crate::{
     days::{Day, DaySpan},
     money::Money,
     tax::{MoneyFault, Percent, Scheme, amount, negatives, tax_within},
-    trade::TaxPosition,
+    trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;
 
@@ -19,6 +19,17 @@ words! {
         TakenBackByOwner = "taken_back_by_owner",
         Scrapped = "scrapped",
         BrokenForParts = "broken_for_parts",
+    }
+}
+
+impl From<DisposalManner> for Disposal {
+    fn from(manner: DisposalManner) -> Disposal {
+        match manner {
+            DisposalManner::ReturnedToSeller => Disposal::ReturnedToSeller,
+            DisposalManner::TakenBackByOwner => Disposal::TakenBackByOwner,
+            DisposalManner::Scrapped => Disposal::Scrapped,
+            DisposalManner::BrokenForParts => Disposal::BrokenForParts,
+        }
     }
 }
 
@@ -78,6 +89,23 @@ pub struct BookLine {
     pub tax: Option<Money>,
 }
 
+/// The tax on the sale of an engine at a price, by the scheme that the sale falls under; nought without tax.
+///
+/// `purchase`: what was paid for the engine itself. Both amounts from nought.
+pub fn tax_of_sale(
+    scheme: Scheme,
+    purchase: Money,
+    price: Money,
+    rate: Percent,
+) -> Result<Money, MoneyFault> {
+    let taxed = match scheme {
+        Scheme::Margin => (price.pennies() - purchase.pennies()).max(0),
+        Scheme::Ordinary => price.pennies(),
+        Scheme::None => 0,
+    };
+    amount(tax_within(taxed, rate), "price")
+}
+
 /// The line of an engine. A day of leaving before the day of the purchase is refused.
 pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
     let gone = facts.gone.as_ref();
@@ -96,19 +124,27 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
         return Err(faults);
     }
     let taxed = price.map(|price| match facts.position.scheme() {
-        Scheme::Margin => {
-            let margin = price.pennies() - facts.purchase_price.pennies();
-            (Some(margin), Some(tax_within(margin.max(0), facts.rate)))
-        }
-        Scheme::Ordinary => (None, Some(tax_within(price.pennies(), facts.rate))),
-        Scheme::None => (None, None),
+        Scheme::Margin => (Some(price.pennies() - facts.purchase_price.pennies()), true),
+        Scheme::Ordinary => (None, true),
+        Scheme::None => (None, false),
     });
-    let (margin, tax) = taxed.unwrap_or((None, None));
-    let told = |pennies: Option<i128>| {
-        pennies
-            .map(|pennies| amount(pennies, "price").map_err(|fault| vec![fault]))
-            .transpose()
-    };
+    let (margin, is_taxed) = taxed.unwrap_or((None, false));
+    let margin = margin
+        .map(|pennies| amount(pennies, "price"))
+        .transpose()
+        .map_err(|fault| vec![fault])?;
+    let tax = price
+        .filter(|_| is_taxed)
+        .map(|price| {
+            tax_of_sale(
+                facts.position.scheme(),
+                facts.purchase_price,
+                price,
+                facts.rate,
+            )
+        })
+        .transpose()
+        .map_err(|fault| vec![fault])?;
     Ok(BookLine {
         stock_no: facts.stock_no,
         bought_on: facts.bought_on,
@@ -121,8 +157,8 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
         price,
         disposal: gone.map(|gone| gone.how),
         buyer: gone.and_then(|gone| gone.buyer.clone()),
-        margin: told(margin)?,
-        tax: told(tax)?,
+        margin,
+        tax,
     })
 }
 
@@ -146,7 +182,7 @@ impl BookLine {
 }
 
 /// The totals of a tax period.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = StockBookTotals))]
 pub struct BookTotals {
@@ -157,6 +193,22 @@ pub struct BookTotals {
     /// Margins of what was sold in the period, losses among them; tax is due on those above nought alone.
     pub margins: Money,
     pub tax: Money,
+}
+
+impl BookTotals {
+    /// The totals of two parts of the book together.
+    pub fn plus(self, other: BookTotals) -> Result<BookTotals, MoneyFault> {
+        let sum = |a: Money, b: Money| {
+            a.checked_add(b)
+                .map_err(|_| MoneyFault::TooLarge { member: "period" })
+        };
+        Ok(BookTotals {
+            purchases: sum(self.purchases, other.purchases)?,
+            sales: sum(self.sales, other.sales)?,
+            margins: sum(self.margins, other.margins)?,
+            tax: sum(self.tax, other.tax)?,
+        })
+    }
 }
 
 /// The period's ends are included. A line that undoes a sale is no second purchase.
@@ -180,13 +232,31 @@ pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, Mo
     })
 }
 
+words! {
+    /// Where the price comes from that an engine is expected to fetch.
+    pub enum ExpectedFrom {
+        /// The asking price that held on the day.
+        AskingPrice = "asking_price",
+        /// The likely price of the last valuation up to the day.
+        Valuation = "valuation",
+    }
+}
+
 /// An engine in stock on the last day of the year.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StockFacts {
     pub stock_no: i32,
     pub position: TaxPosition,
-    /// Its scheme is replaced by that of the position.
-    pub value: CarryingAmountQuestion,
+    /// All that was spent up to the day, the purchase included.
+    pub cost: Money,
+    pub purchase: Money,
+    /// What it is expected to fetch when finished, tax included; `None` where nobody knows.
+    pub price: Option<Money>,
+    pub cost_to_come: Money,
+    pub selling_cost: Money,
+    pub rate: Percent,
+    /// How far below cost it stood before: nought where it was never written down.
+    pub written_down_before: Money,
     /// The first sale after the day, if there was one soon: day and price.
     pub sold_after: Option<(Day, Money)>,
 }
@@ -196,8 +266,13 @@ pub struct StockFacts {
 pub struct StockValueLine {
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub stock_no: i32,
+    /// All that was spent up to the day, the purchase included.
     pub cost: Money,
-    pub net_realisable_value: Money,
+    /// What it is expected to fetch less what is still to be spent, the cost of selling it and the tax on the sale; null
+    /// without a price.
+    pub net_realisable_value: Option<Money>,
+    /// At what it stood in the books before: cost less what was written down before.
+    pub carrying_amount_before: Money,
     pub write_down: Money,
     pub reversal: Money,
     pub carrying_amount: Money,
@@ -206,22 +281,44 @@ pub struct StockValueLine {
 }
 
 /// The lower of cost and net realisable value (IAS 2.9); `None` for an engine on commission, which is not the firm's.
+///
+/// Without a price the net realisable value is not known, and the engine stands at what it stood at before. What was spent
+/// since the last write-down is cost and no reversal of it: a reversal takes back what was written down and no more (IAS
+/// 2.33).
 pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Vec<MoneyFault>> {
     match facts.position {
         TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => return Ok(None),
         TaxPosition::MarginScheme | TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => {}
     }
-    let value = carrying_amount(&CarryingAmountQuestion {
-        scheme: facts.position.scheme(),
-        ..facts.value.clone()
-    })?;
+    let value = facts.price.map(|price| {
+        carrying_amount(&CarryingAmountQuestion {
+            cost: facts.cost,
+            purchase: facts.purchase,
+            price,
+            cost_to_come: facts.cost_to_come,
+            selling_cost: facts.selling_cost,
+            rate_percent: Some(facts.rate),
+            scheme: facts.position.scheme(),
+            carrying_amount_before: None,
+            as_it_stands_price: None,
+            firm_contract: None,
+        })
+    });
+    let value: Option<CarryingAmount> = value.transpose()?;
+    let told = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
+    let cost = facts.cost.pennies();
+    let before = cost - facts.written_down_before.pennies();
+    let carried = value.map_or(before.min(cost).max(0), |value| {
+        value.carrying_amount.pennies()
+    });
     Ok(Some(StockValueLine {
         stock_no: facts.stock_no,
-        cost: facts.value.cost,
-        net_realisable_value: value.net_realisable_value,
-        write_down: value.write_down,
-        reversal: value.reversal,
-        carrying_amount: value.carrying_amount,
+        cost: facts.cost,
+        net_realisable_value: value.map(|value| value.net_realisable_value),
+        carrying_amount_before: told(before)?,
+        write_down: told((before - carried).max(0))?,
+        reversal: told((carried - before).max(0))?,
+        carrying_amount: told(carried)?,
         sold_after_on: facts.sold_after.map(|(on, _)| on),
         sold_after_price: facts.sold_after.map(|(_, price)| price),
     }))

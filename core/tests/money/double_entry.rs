@@ -13,7 +13,12 @@ use std::collections::BTreeMap;
 fn event(random: &mut Random) -> TradeEvent {
     let (a, b, c) = (random.amount(), random.amount(), random.amount());
     let method = random.pick(PaymentMethod::ALL);
-    match random.below(14) {
+    match random.below(15) {
+        14 => TradeEvent::CostOutsideStock {
+            kind: random.pick(CostKind::ALL),
+            cost: a,
+            tax: b,
+        },
         0..=2 => TradeEvent::Cost {
             kind: random.pick(CostKind::ALL),
             cost: a,
@@ -88,6 +93,9 @@ fn debits_equal_credits_in_every_period_of_random_trades() {
             };
             let told = trial(&entries, period).expect("in range");
             assert_eq!(told.debit, told.credit);
+            let (first_part, rest) = entries.split_at(entries.len() / 3);
+            let part = |entries: &[Entry]| trial(entries, period).expect("in range");
+            assert_eq!(part(first_part).plus(&part(rest)), Ok(told.clone()));
             let within: Vec<&Entry> = entries
                 .iter()
                 .filter(|e| from <= e.on && e.on <= period.until)

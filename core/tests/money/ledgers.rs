@@ -1,11 +1,10 @@
 //! The cost ledger, the stock book and the stock value, worked by hand: plain reading of the rules named, no other source.
 
-use crate::{carried, day, lowest, money, percent};
+use crate::{day, lowest, money, percent};
 use outshop_core::{
     costs::{
-        AgreedJob, BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts,
-        StockFacts, book_line, book_totals, cost_to_come, hours_left, ledger, left_at,
-        stock_value_line, work_line,
+        AgreedJob, BookFacts, CostKind, CostLine, Disposal, DisposalFacts, StockFacts, book_line,
+        book_totals, cost_to_come, hours_left, ledger, left_at, stock_value_line, work_line,
     },
     days::DaySpan,
     jobs::Hours,
@@ -241,22 +240,25 @@ fn a_returned_engine_is_put_right_in_the_open_period() {
     assert_eq!(again.tax, Some(Money::ZERO));
 }
 
-/// IAS 2.9 and 2.33, published; the engine on commission is not the firm's stock: plain reading.
-#[test]
-fn the_stock_value_leaves_out_what_is_not_ours() {
-    let facts = |position| StockFacts {
+fn in_stock(position: TaxPosition) -> StockFacts {
+    StockFacts {
         stock_no: 417,
         position,
-        value: CarryingAmountQuestion {
-            purchase: money("4200.00"),
-            cost_to_come: money("510.00"),
-            selling_cost: money("450.00"),
-            rate_percent: Some(percent("20")),
-            ..carried("4850.00", "5400.00")
-        },
+        cost: money("4850.00"),
+        purchase: money("4200.00"),
+        price: Some(money("5400.00")),
+        cost_to_come: money("510.00"),
+        selling_cost: money("450.00"),
+        rate: percent("20"),
+        written_down_before: Money::ZERO,
         sold_after: Some((day("2027-01-09"), money("5300.00"))),
-    };
-    let told = stock_value_line(&facts(TaxPosition::MarginScheme))
+    }
+}
+
+/// IAS 2.9, published; the engine on commission is not the firm's stock: plain reading.
+#[test]
+fn the_stock_value_leaves_out_what_is_not_ours() {
+    let told = stock_value_line(&in_stock(TaxPosition::MarginScheme))
         .expect("a line")
         .expect("ours");
     assert_eq!(
@@ -264,16 +266,52 @@ fn the_stock_value_leaves_out_what_is_not_ours() {
         (money("4240.00"), money("610.00"))
     );
     assert_eq!(told.sold_after_price, Some(money("5300.00")));
-    let told = stock_value_line(&facts(TaxPosition::NotRegistered))
+    let told = stock_value_line(&in_stock(TaxPosition::NotRegistered))
         .expect("a line")
         .expect("ours");
     assert_eq!(told.carrying_amount, money("4440.00"));
+    for not_ours in [
+        TaxPosition::CommissionInOwnName,
+        TaxPosition::CommissionInOwnersName,
+    ] {
+        assert_eq!(stock_value_line(&in_stock(not_ours)), Ok(None));
+    }
+}
+
+/// IAS 2.33: 410.00 was written down; at 6000.00, of which 480.00 sells it, 5010.00 come in: 410.00 is taken back and no
+/// more. 300.00 spent since is cost.
+#[test]
+fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
+    let facts = StockFacts {
+        price: Some(money("6000.00")),
+        selling_cost: money("480.00"),
+        written_down_before: money("410.00"),
+        ..in_stock(TaxPosition::NotRegistered)
+    };
+    let line = |facts: &StockFacts| stock_value_line(facts).expect("a line").expect("ours");
+    let told = line(&facts);
+    assert_eq!(told.carrying_amount_before, money("4440.00"));
     assert_eq!(
-        stock_value_line(&facts(TaxPosition::CommissionInOwnName)),
-        Ok(None)
+        (told.reversal, told.carrying_amount),
+        (money("410.00"), money("4850.00"))
     );
+    let told = line(&StockFacts {
+        cost: money("5150.00"),
+        price: Some(money("6300.00")),
+        ..facts.clone()
+    });
     assert_eq!(
-        stock_value_line(&facts(TaxPosition::CommissionInOwnersName)),
-        Ok(None)
+        (told.reversal, told.carrying_amount),
+        (money("410.00"), money("5150.00"))
+    );
+    let told = line(&StockFacts {
+        price: None,
+        ..facts
+    });
+    assert_eq!(told.net_realisable_value, None);
+    assert_eq!(
+        (told.write_down, told.reversal, told.carrying_amount),
+        (Money::ZERO, Money::ZERO, money("4440.00")),
+        "without a price it stands as it stood"
     );
 }

@@ -1,0 +1,480 @@
+//! Entries for the accountant: what was done as double-entry lines, each with the record that it is taken from.
+
+use crate::{
+    accounts::{self, NamedAccount},
+    costs,
+    db::{Db, RunQueryDsl},
+    keys::MoneyDesk,
+    page::{Keyset, ListQuery, Page, PageParams, Query, SpanQuery, shown},
+    problem::{self, Problem, Problems},
+    stock_book::{stored_wrong, too_large},
+    tax_rules::Rates,
+    text::{Code, Line},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Date, Integer, Nullable, Numeric, Text},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{
+        Account, BookedFrom, CommissionTerms, CostKind, CostLine, Entry, TradeEvent, Trial,
+        commission, entry, ledger, tax_of_sale, trial,
+    },
+    days::{Day, DaySpan},
+    money::Money,
+    tax::{MoneyFault, Percent, Scheme},
+    trade::{DisposalManner, Manner, PaymentMethod, TaxPosition},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use std::collections::HashMap;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(list_accounts_entries)
+        .service(get_accounts_trial);
+}
+
+/// Acts that are held at once, at least two.
+const STRETCH: i64 = 250;
+
+// Types
+
+/// A line of the accounts. The lines of one record have equal debits and credits; one of the two is nought in each.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"on": "2026-05-14", "account": "cost_of_sales", "account_no": "5000", "account_name": "Cost of engines sold",
+    "debit": "4850.00", "credit": "0.00", "stock_no": 417, "source": "sale", "source_id": 31, "line": 4, "entry_no": 311}))]
+pub struct AccountsLine {
+    pub on: Day,
+    pub account: Account,
+    /// The firm's own number of the account.
+    pub account_no: Option<Code>,
+    pub account_name: Option<Line>,
+    pub debit: Money,
+    pub credit: Money,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The record that it is taken from.
+    pub source: BookedFrom,
+    /// Id of that record.
+    #[schema(minimum = 1)]
+    pub source_id: i64,
+    /// Which of the lines of that record and engine it is, from 1.
+    #[schema(minimum = 1)]
+    pub line: i32,
+    /// The journal entry of the record; null until it has its number.
+    pub entry_no: Option<i64>,
+}
+
+// Routes
+
+/// List the lines of the accounts
+///
+/// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
+/// cost of sales, payments, payments to owners, disposals, and what kept values of the stock write down. Costs of an engine
+/// that is sold already, or on commission, are cost of sales. What suppliers are paid is not recorded here.
+#[utoipa::path(tag = "money", operation_id = "list_accounts_entries", params(SpanQuery, PageParams),
+    responses((status = 200, body = Page<AccountsLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/accounts-entries")]
+async fn list_accounts_entries(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<SpanQuery>,
+) -> Result<HttpResponse, Problem> {
+    let span = list.filters.days()?;
+    let mut conn = db.read().await?;
+    let rates = Rates::load(&mut conn).await?;
+    let named = accounts::names(&mut conn).await?;
+    drop(conn);
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let after = match page.after {
+            Some((key, id)) => place_in(key, id)?,
+            None => Place::before(span),
+        };
+        lines(conn, span, &rates, &named, after, page.limit).await
+    };
+    list.answer(&req, &db, fetch, |line: &AccountsLine| {
+        let key = (line.on, line.source, line.stock_no, line.line);
+        (json!(key), line.source_id)
+    })
+    .await
+}
+
+/// Sum up the accounts
+///
+/// What was booked to each account from the first day to the last. Debits equal credits.
+#[utoipa::path(tag = "money", operation_id = "get_accounts_trial", params(SpanQuery),
+    responses((status = 200, body = Trial, example = json!({"accounts": [{"account": "stock", "debit": "4850.00", "credit": "0.00"},
+        {"account": "owed_to_suppliers", "debit": "0.00", "credit": "4850.00"}], "debit": "4850.00", "credit": "4850.00"})), Problems),
+    extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/accounts-entries/trial")]
+async fn get_accounts_trial(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<SpanQuery>,
+) -> Result<HttpResponse, Problem> {
+    let span = query.days()?;
+    let mut conn = db.read().await?;
+    let rates = Rates::load(&mut conn).await?;
+    let mut sums = Trial::default();
+    let mut after = Place::before(span);
+    loop {
+        let stretch = booked(&mut conn, span, &rates, &after, STRETCH).await?;
+        let whole = stretch.len() == usize::try_from(STRETCH).unwrap_or(usize::MAX);
+        let last = stretch.last().map(|(act, _)| act.place());
+        let fresh = stretch.into_iter().filter(|(act, _)| !after.is_of(act));
+        let entries: Vec<Entry> = fresh.flat_map(|(_, entries)| entries).collect();
+        let part = trial(&entries, span).map_err(too_large)?;
+        sums = sums.plus(&part).map_err(too_large)?;
+        match last.filter(|_| whole) {
+            Some(last) => after = last,
+            None => return shown(&req, &sums),
+        }
+    }
+}
+
+/// The place of a line in the order of the list.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Place {
+    on: Day,
+    /// `None` before all records of the day.
+    source: Option<BookedFrom>,
+    id: i64,
+    stock_no: i32,
+    line: i32,
+}
+
+impl Place {
+    fn before(span: DaySpan) -> Place {
+        Place {
+            on: span.from,
+            source: None,
+            id: 0,
+            stock_no: 0,
+            line: 0,
+        }
+    }
+
+    fn is_of(&self, act: &Act) -> bool {
+        let of_act = act.place();
+        (self.on, self.source, self.id, self.stock_no)
+            == (of_act.on, of_act.source, of_act.id, of_act.stock_no)
+    }
+}
+
+#[derive(Deserialize)]
+struct PlaceKey(Day, BookedFrom, i32, i32);
+
+fn place_in(key: serde_json::Value, id: i64) -> Result<Place, Problem> {
+    let unfit = |_| Problem::new(problem::INVALID_CURSOR, "the cursor is not of this list");
+    let PlaceKey(on, source, stock_no, line) = serde_json::from_value(key).map_err(unfit)?;
+    Ok(Place {
+        on,
+        source: Some(source),
+        id,
+        stock_no,
+        line,
+    })
+}
+
+/// Lines after the place, in the order of the list.
+async fn lines(
+    conn: &mut AsyncPgConnection,
+    span: DaySpan,
+    rates: &Rates,
+    named: &HashMap<Account, NamedAccount>,
+    mut after: Place,
+    limit: i64,
+) -> Result<Vec<AccountsLine>, Problem> {
+    let limit = usize::try_from(limit).unwrap_or(usize::MAX);
+    let mut lines = Vec::new();
+    loop {
+        let stretch = booked(conn, span, rates, &after, STRETCH).await?;
+        let whole = stretch.len() == usize::try_from(STRETCH).unwrap_or(usize::MAX);
+        let last = stretch.last().map(|(act, _)| act.place());
+        for (act, entries) in stretch {
+            let known = if after.is_of(&act) { after.line } else { 0 };
+            let of_act = entries.iter().flat_map(Entry::lines);
+            let of_act = (1..).zip(of_act).filter(|(line, _)| *line > known);
+            lines.extend(of_act.map(|(line, booked)| {
+                let name = named.get(&booked.account);
+                AccountsLine {
+                    on: act.on_day,
+                    account: booked.account,
+                    account_no: name.and_then(|name| name.number.clone()),
+                    account_name: name.and_then(|name| name.name.clone()),
+                    debit: booked.debit,
+                    credit: booked.credit,
+                    stock_no: act.stock_no,
+                    source: act.source,
+                    source_id: act.id,
+                    line,
+                    entry_no: act.entry_no,
+                }
+            }));
+        }
+        match last.filter(|_| whole && lines.len() < limit) {
+            Some(last) => after = last,
+            None => {
+                lines.truncate(limit);
+                return Ok(lines);
+            }
+        }
+    }
+}
+
+// SQL
+
+/// Something done that moves money or stock, with what is known of its engine.
+#[derive(QueryableByName)]
+struct Act {
+    #[diesel(sql_type = Date)]
+    on_day: Day,
+    #[diesel(sql_type = Text)]
+    source: BookedFrom,
+    #[diesel(sql_type = BigInt)]
+    id: i64,
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    /// Of a cost.
+    #[diesel(sql_type = Nullable<Text>)]
+    kind: Option<CostKind>,
+    /// Of a payment.
+    #[diesel(sql_type = Nullable<Text>)]
+    method: Option<PaymentMethod>,
+    /// Of a disposal.
+    #[diesel(sql_type = Nullable<Text>)]
+    disposal: Option<DisposalManner>,
+    #[diesel(sql_type = Numeric)]
+    amount: Money,
+    /// The tax on a supplier's invoice; of a kept value the reversal.
+    #[diesel(sql_type = Numeric)]
+    other_amount: Money,
+    #[diesel(sql_type = Text)]
+    manner: Manner,
+    #[diesel(sql_type = Text)]
+    tax_position: TaxPosition,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    purchase: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_percent: Option<Percent>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_fixed: Option<Money>,
+    #[diesel(sql_type = Nullable<Date>)]
+    gone_on: Option<Day>,
+    #[diesel(sql_type = Numeric)]
+    written_down: Money,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    entry_no: Option<i64>,
+}
+
+/// Acts from that of the place on, which is among them, each with its entries.
+async fn booked(
+    conn: &mut AsyncPgConnection,
+    span: DaySpan,
+    rates: &Rates,
+    from: &Place,
+    limit: i64,
+) -> Result<Vec<(Act, Vec<Entry>)>, Problem> {
+    let acts: Vec<Act> = diesel::sql_query(include_str!("accounts_entries/acts.sql"))
+        .bind::<Date, _>(span.until)
+        .bind::<Date, _>(from.on)
+        .bind::<Text, _>(from.source.map_or("", BookedFrom::as_str))
+        .bind::<BigInt, _>(from.id)
+        .bind::<Integer, _>(from.stock_no)
+        .bind::<BigInt, _>(limit)
+        .load(conn)
+        .await?;
+    let leaving = acts.iter().filter(|act| act.leaves_stock());
+    let leaving: Vec<i32> = leaving.map(|act| act.stock_no).collect();
+    let lines = costs::lines_until(conn, &leaving, span.until).await?;
+    let entries = acts.into_iter().map(|act| {
+        let lines = lines.get(&act.stock_no).map_or(&[][..], Vec::as_slice);
+        let entries = act.entries(rates, lines)?;
+        Ok((act, entries))
+    });
+    entries.collect()
+}
+
+impl Act {
+    fn place(&self) -> Place {
+        Place {
+            on: self.on_day,
+            source: Some(self.source),
+            id: self.id,
+            stock_no: self.stock_no,
+            line: i32::MAX,
+        }
+    }
+
+    fn on_commission(&self) -> bool {
+        self.manner == Manner::Commission
+    }
+
+    /// Whether an engine of the firm's own goes out of its stock.
+    fn leaves_stock(&self) -> bool {
+        match self.source {
+            BookedFrom::Sale | BookedFrom::Disposal => !self.on_commission(),
+            BookedFrom::Acquisition
+            | BookedFrom::Cost
+            | BookedFrom::JobHours
+            | BookedFrom::JobParts
+            | BookedFrom::Payment
+            | BookedFrom::Payout
+            | BookedFrom::StockValue => false,
+        }
+    }
+
+    /// `lines`: the cost ledger of an engine that leaves stock.
+    fn entries(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
+        let events = match self.source {
+            BookedFrom::Acquisition
+            | BookedFrom::Cost
+            | BookedFrom::JobHours
+            | BookedFrom::JobParts => self.spent()?,
+            BookedFrom::Sale if self.on_commission() => vec![self.sold_for_owner(rates)?],
+            BookedFrom::Sale => vec![self.sold(rates, self.carried(lines)?)?],
+            BookedFrom::Payment => self.paid_by_buyer()?,
+            BookedFrom::Payout => self
+                .method
+                .map(|method| TradeEvent::OwnerPaid {
+                    amount: self.amount,
+                    method,
+                })
+                .into_iter()
+                .collect(),
+            BookedFrom::Disposal => self.disposed_of(self.carried(lines)?)?,
+            BookedFrom::StockValue => vec![
+                TradeEvent::WrittenDown {
+                    amount: self.amount,
+                },
+                TradeEvent::WriteDownReversed {
+                    amount: self.other_amount,
+                },
+            ],
+        };
+        let entries = events.into_iter().map(|event| entry(self.on_day, event));
+        entries.collect::<Result<_, _>>().map_err(too_large)
+    }
+
+    /// Tax on a supplier's invoice that does not come back is cost.
+    fn spent(&self) -> Result<Vec<TradeEvent>, Problem> {
+        let Some(kind) = self.kind else {
+            return Ok(Vec::new());
+        };
+        let (cost, tax) = if self.tax_position.reclaims_tax() {
+            (self.amount, self.other_amount)
+        } else {
+            let whole = self.amount.checked_add(self.other_amount);
+            (whole.map_err(|_| beyond())?, Money::ZERO)
+        };
+        let was_gone = self.gone_on.is_some_and(|gone_on| self.on_day > gone_on);
+        Ok(vec![if was_gone || self.on_commission() {
+            TradeEvent::CostOutsideStock { kind, cost, tax }
+        } else {
+            TradeEvent::Cost { kind, cost, tax }
+        }])
+    }
+
+    /// Cost up to the day it left, less what was written down before.
+    fn carried(&self, lines: &[costs::LedgerLine]) -> Result<Money, Problem> {
+        let until = lines.iter().filter(|line| line.on <= self.on_day);
+        let until: Vec<CostLine> = until.map(costs::LedgerLine::line).collect();
+        let cost = ledger(&until, self.tax_position).map_err(too_large)?.cost;
+        cost.checked_sub(self.written_down).map_err(|_| beyond())
+    }
+
+    fn sold(&self, rates: &Rates, carried: Money) -> Result<TradeEvent, Problem> {
+        let scheme = self.tax_position.scheme();
+        let rate = rates.on(scheme, self.on_day)?;
+        let purchase = self.purchase.unwrap_or_default();
+        let tax = tax_of_sale(scheme, purchase, self.amount, rate).map_err(too_large)?;
+        Ok(TradeEvent::Sold {
+            price: self.amount,
+            tax,
+            carried,
+        })
+    }
+
+    fn sold_for_owner(&self, rates: &Rates) -> Result<TradeEvent, Problem> {
+        let terms = CommissionTerms {
+            percent: self.commission_percent,
+            fixed: self.commission_fixed,
+        };
+        let rate = match self.tax_position {
+            TaxPosition::NotRegistered => Percent::ZERO,
+            TaxPosition::CommissionInOwnersName
+            | TaxPosition::CommissionInOwnName
+            | TaxPosition::MarginScheme
+            | TaxPosition::OrdinaryVat => rates.standard(self.on_day)?,
+        };
+        let made = commission(self.amount, terms, self.tax_position, rate)
+            .map_err(|faults| stored_wrong(&faults))?;
+        if self.tax_position != TaxPosition::CommissionInOwnName {
+            return Ok(TradeEvent::SoldForOwner {
+                price: self.amount,
+                commission: made.commission,
+                tax: made.vat,
+            });
+        }
+        let purchase = made.payout_due.max(Money::ZERO);
+        let tax = tax_of_sale(Scheme::Margin, purchase, self.amount, rate).map_err(too_large)?;
+        Ok(TradeEvent::SoldInOwnName {
+            price: self.amount,
+            tax,
+            owed_to_owner: made.payout_due,
+        })
+    }
+
+    fn paid_by_buyer(&self) -> Result<Vec<TradeEvent>, Problem> {
+        let Some(method) = self.method else {
+            return Ok(Vec::new());
+        };
+        if !self.amount.is_negative() {
+            let amount = self.amount;
+            return Ok(vec![TradeEvent::BuyerPaid { amount, method }]);
+        }
+        let back = Money::ZERO.checked_sub(self.amount).map_err(|_| beyond())?;
+        Ok(vec![TradeEvent::BuyerRefunded {
+            amount: back,
+            method,
+        }])
+    }
+
+    /// Returned to its seller, the purchase is undone and its price owed by the seller; all else that it was carried at is
+    /// written down.
+    fn disposed_of(&self, carried: Money) -> Result<Vec<TradeEvent>, Problem> {
+        let Some(manner) = self.disposal else {
+            return Ok(Vec::new());
+        };
+        Ok(match manner {
+            DisposalManner::TakenBackByOwner => Vec::new(),
+            DisposalManner::Scrapped | DisposalManner::BrokenForParts => {
+                vec![TradeEvent::WrittenDown { amount: carried }]
+            }
+            DisposalManner::ReturnedToSeller => {
+                let paid = self.purchase.unwrap_or_default();
+                let minus = |a: Money, b| a.checked_sub(b).map_err(|_| beyond());
+                vec![
+                    TradeEvent::Cost {
+                        kind: CostKind::Purchase,
+                        cost: minus(Money::ZERO, paid)?,
+                        tax: Money::ZERO,
+                    },
+                    TradeEvent::WrittenDown {
+                        amount: minus(carried, paid)?,
+                    },
+                ]
+            }
+        })
+    }
+}
+
+fn beyond() -> Problem {
+    too_large(MoneyFault::TooLarge { member: "period" })
+}

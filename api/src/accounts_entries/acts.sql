@@ -1,0 +1,95 @@
+-- What was done up to the day $1 and moves money or stock: by day, source, id and stock number from ($2, $3, $4, $5)
+-- on, $6 acts at most. Hours count at the book rate of their fitter on their day, to the penny, a half away from nought; a
+-- reversal counts at the rate of the line that it takes back. What was written down is that of the last kept value before the
+-- day; a kept value says nothing of an engine that was gone by its day.
+WITH acts AS (
+    (SELECT on_day, 'acquisition' COLLATE "C" AS source, id, stock_no, 'purchase' AS kind, NULL AS method, NULL AS disposal, price AS amount,
+        0::numeric AS other_amount, 'engine.acquired' AS written_as, 'acquisition_id' AS id_name, id AS written_id
+    FROM acquisitions
+    WHERE price IS NOT NULL AND on_day BETWEEN $2 AND $1
+        AND (on_day, 'acquisition' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY on_day, id LIMIT $6)
+    UNION ALL
+    (SELECT on_day, 'cost', id, stock_no, kind, NULL, NULL, cost, supplier_vat,
+        CASE WHEN reverses_id IS NULL THEN 'cost.entered' ELSE 'cost.reversed' END, 'cost_id', id
+    FROM costs
+    WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'cost' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY on_day, id LIMIT $6)
+    UNION ALL
+    (SELECT on_day, 'disposal', id, stock_no, NULL, NULL, manner, 0, 0, 'engine.disposed_of', 'disposal_id', id
+    FROM disposals
+    WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'disposal' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY on_day, id LIMIT $6)
+    UNION ALL
+    (SELECT h.on_day, 'job_hours', h.id, j.stock_no, 'work', NULL, NULL, round(h.hours * coalesce(r.book_rate, 0), 2), 0,
+        CASE WHEN h.reverses_id IS NULL THEN 'job.hours_booked' ELSE 'job.line_reversed' END, 'hours_id', coalesce(h.reverses_id, h.id)
+    FROM job_hours h
+    JOIN jobs j ON j.id = h.job_id
+    LEFT JOIN job_hours wrong ON wrong.id = h.reverses_id
+    LEFT JOIN LATERAL (
+        SELECT book_rate FROM hour_rates
+        WHERE hour_rates.fitter = h.fitter AND hour_rates.from_day <= coalesce(wrong.on_day, h.on_day)
+        ORDER BY hour_rates.from_day DESC LIMIT 1
+    ) r ON true
+    WHERE h.on_day BETWEEN $2 AND $1 AND (h.on_day, 'job_hours' COLLATE "C", h.id, j.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY h.on_day, h.id LIMIT $6)
+    UNION ALL
+    (SELECT p.on_day, 'job_parts', p.id, j.stock_no, 'parts', NULL, NULL, p.cost, 0,
+        CASE WHEN p.reverses_id IS NULL THEN 'job.parts_used' ELSE 'job.line_reversed' END, 'parts_id', coalesce(p.reverses_id, p.id)
+    FROM job_parts p
+    JOIN jobs j ON j.id = p.job_id
+    WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'job_parts' COLLATE "C", p.id, j.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY p.on_day, p.id LIMIT $6)
+    UNION ALL
+    (SELECT p.on_day, 'payment', p.id, s.stock_no, NULL, p.method, NULL, p.amount, 0, 'payment.recorded', 'payment_id', p.id
+    FROM payments p
+    JOIN sales s ON s.id = p.sale_id
+    WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'payment' COLLATE "C", p.id, s.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY p.on_day, p.id LIMIT $6)
+    UNION ALL
+    (SELECT p.on_day, 'payout', p.id, s.stock_no, NULL, p.method, NULL, p.amount, 0, 'owner.paid', 'payout_id', p.id
+    FROM payouts p
+    JOIN sales s ON s.id = p.sale_id
+    WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'payout' COLLATE "C", p.id, s.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY p.on_day, p.id LIMIT $6)
+    UNION ALL
+    (SELECT on_day, 'sale', id, stock_no, NULL, NULL, NULL, price, 0, 'engine.sold', 'sale_id', id
+    FROM sales
+    WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'sale' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY on_day, id LIMIT $6)
+    UNION ALL
+    (SELECT k.on_day, 'stock_value', k.id, l.stock_no, NULL, NULL, NULL, l.write_down, l.reversal, 'stock.value_kept', 'stock_value_id', k.id
+    FROM stock_values k
+    JOIN stock_value_lines l ON l.stock_value_id = k.id
+    WHERE k.on_day BETWEEN $2 AND $1 AND (k.on_day, 'stock_value' COLLATE "C", k.id, l.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+        AND l.write_down + l.reversal > 0
+        AND NOT EXISTS (SELECT 1 FROM sales WHERE sales.stock_no = l.stock_no AND sales.on_day <= k.on_day)
+        AND NOT EXISTS (SELECT 1 FROM disposals WHERE disposals.stock_no = l.stock_no AND disposals.on_day <= k.on_day)
+    ORDER BY k.on_day, k.id, l.stock_no LIMIT $6)
+    ORDER BY on_day, source, id, stock_no
+    LIMIT $6
+)
+SELECT acts.on_day, acts.source, acts.id, acts.stock_no, acts.kind, acts.method, acts.disposal, acts.amount, acts.other_amount, a.manner,
+    a.tax_position, a.price AS purchase, a.commission_percent, a.commission_fixed, coalesce(s.on_day, d.on_day) AS gone_on,
+    coalesce(w.written_down, 0) AS written_down, written.entry_no
+FROM acts
+JOIN acquisitions a ON a.stock_no = acts.stock_no
+LEFT JOIN sales s ON s.stock_no = acts.stock_no
+LEFT JOIN disposals d ON d.stock_no = acts.stock_no
+LEFT JOIN LATERAL (
+    SELECT l.cost - l.carrying_amount AS written_down
+    FROM stock_value_lines l
+    JOIN stock_values k ON k.id = l.stock_value_id
+    WHERE l.stock_no = acts.stock_no AND k.on_day < acts.on_day
+    ORDER BY k.on_day DESC LIMIT 1
+) w ON acts.source IN ('disposal', 'sale')
+LEFT JOIN LATERAL (
+    SELECT j.entry_no FROM journal j
+    WHERE acts.source <> 'stock_value' AND j.stock_no = acts.stock_no AND j.type = acts.written_as
+        AND (j.data ->> acts.id_name)::bigint = acts.written_id
+    UNION ALL
+    SELECT j.entry_no FROM journal j
+    WHERE acts.source = 'stock_value' AND j.type = 'stock.value_kept' AND (j.data ->> acts.id_name)::bigint = acts.written_id
+    LIMIT 1
+) written ON true
+ORDER BY acts.on_day, acts.source, acts.id, acts.stock_no

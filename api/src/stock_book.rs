@@ -1,0 +1,324 @@
+//! The stock book: what the tax office sees of each engine, line by line in the sequence of the stock numbers.
+
+use crate::{
+    db::{Db, RunQueryDsl},
+    keys::MoneyDesk,
+    page::{Keyset, ListQuery, Page, PageParams, SpanQuery},
+    problem::{Problem, Problems},
+    tax_periods,
+    tax_rules::Rates,
+    text::{Code, Line, Text},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Date, Integer, Nullable, Numeric, Text as SqlText},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{
+        BookFacts, BookLine, BookTotals, CommissionTerms, Disposal, DisposalFacts, book_line,
+        book_totals, commission,
+    },
+    days::{Day, DaySpan},
+    money::Money,
+    tax::{MoneyFault, Percent},
+    trade::{DisposalManner, TaxPosition},
+};
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(list_stock_book).service(list_stock_book_totals);
+}
+
+/// Lines that are held at once.
+const STRETCH: i64 = 500;
+
+// Types
+
+/// A line of the stock book, with the records that its figures come from.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 417, "bought_on": "2026-01-05", "purchase_invoice_no": null, "purchase_price": "4200.00",
+    "seller": "Wynn Ostrander-Pike", "description": "Marrowby, locomotive, 5 in gauge, 0-6-0", "sold_on": "2026-05-14", "sales_invoice_no": "30",
+    "price": "7600.00", "disposal": "sold", "buyer": "Odo Fenwright", "margin": "3400.00", "tax": "566.67", "acquisition_id": 51,
+    "bought_entry_no": 184, "sale_id": 31, "disposal_id": null, "gone_entry_no": 311}))]
+pub struct StockBookEntry {
+    #[serde(flatten)]
+    pub line: BookLine,
+    /// The record of the purchase.
+    #[schema(minimum = 1)]
+    pub acquisition_id: i64,
+    /// The journal entry of the purchase; null until it has its number.
+    pub bought_entry_no: Option<i64>,
+    /// The record of the sale.
+    pub sale_id: Option<i64>,
+    /// The record of how it went without a sale.
+    pub disposal_id: Option<i64>,
+    /// The journal entry of the sale, or of how it went; null until it has its number.
+    pub gone_entry_no: Option<i64>,
+}
+
+/// The sums of one tax period.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"period_id": 3, "from": "2026-01-01", "until": "2026-03-31", "closed_on": "2026-04-20",
+    "purchases": "9100.00", "sales": "12400.00", "margins": "3300.00", "tax": "566.67"}))]
+pub struct PeriodTotals {
+    /// The closed tax period; null for days that are in none.
+    pub period_id: Option<i64>,
+    pub from: Day,
+    pub until: Day,
+    /// Null while it is open, and for days before the first period that was closed.
+    pub closed_on: Option<Day>,
+    #[serde(flatten)]
+    pub totals: BookTotals,
+}
+
+// Routes
+
+/// List the lines of the stock book
+///
+/// One line for each engine that was bought by the last day and not gone before the first one, in the sequence of the stock
+/// numbers. An engine on commission that is sold in the firm's own name is bought and sold on the day of the sale, for what its
+/// owner is paid; any other one on commission is not the firm's and has no line.
+#[utoipa::path(tag = "money", operation_id = "list_stock_book", params(SpanQuery, PageParams),
+    responses((status = 200, body = Page<StockBookEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-book")]
+async fn list_stock_book(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<SpanQuery>,
+) -> Result<HttpResponse, Problem> {
+    let span = list.filters.days()?;
+    let rates = Rates::load(&mut *db.read().await?).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        lines(conn, &rates, span, page.after_id().unwrap_or(0), page.limit).await
+    };
+    list.answer(&req, &db, fetch, |entry: &StockBookEntry| {
+        (Value::Null, i64::from(entry.line.stock_no))
+    })
+    .await
+}
+
+/// List the sums of the stock book by tax period
+///
+/// Each closed period that has a day in the span, whole; and the days of the span that are in none.
+#[utoipa::path(tag = "money", operation_id = "list_stock_book_totals", params(SpanQuery, PageParams),
+    responses((status = 200, body = Page<PeriodTotals>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-book/totals")]
+async fn list_stock_book_totals(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<SpanQuery>,
+) -> Result<HttpResponse, Problem> {
+    let span = list.filters.days()?;
+    let rates = Rates::load(&mut *db.read().await?).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut parts = parts_of(conn, span).await?;
+        parts.retain(|part| page.after_id().is_none_or(|after| place(part) > after));
+        parts.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
+        add_up(conn, &rates, &mut parts).await?;
+        Ok(parts)
+    };
+    list.answer(&req, &db, fetch, |part: &PeriodTotals| {
+        (Value::Null, place(part))
+    })
+    .await
+}
+
+/// In the order of days.
+fn place(part: &PeriodTotals) -> i64 {
+    i64::from(part.from.days_since(Day::FIRST))
+}
+
+async fn parts_of(
+    conn: &mut AsyncPgConnection,
+    span: DaySpan,
+) -> Result<Vec<PeriodTotals>, Problem> {
+    let in_none = |from, until| PeriodTotals {
+        period_id: None,
+        from,
+        until,
+        closed_on: None,
+        totals: BookTotals::default(),
+    };
+    let mut parts = Vec::new();
+    let mut next = span.from;
+    for period in tax_periods::touching(conn, span).await? {
+        if next < period.from {
+            parts.push(in_none(next, period.from.plus_days(-1)));
+        }
+        next = period.until.plus_days(1);
+        parts.push(PeriodTotals {
+            period_id: Some(period.id),
+            closed_on: Some(period.closed_on),
+            ..in_none(period.from, period.until)
+        });
+    }
+    if next <= span.until {
+        parts.push(in_none(next, span.until));
+    }
+    Ok(parts)
+}
+
+async fn add_up(
+    conn: &mut AsyncPgConnection,
+    rates: &Rates,
+    parts: &mut [PeriodTotals],
+) -> Result<(), Problem> {
+    let ([first, ..], [.., last]) = (&*parts, &*parts) else {
+        return Ok(());
+    };
+    let whole = DaySpan {
+        from: first.from,
+        until: last.until,
+    };
+    let mut after = 0;
+    loop {
+        let stretch = lines(conn, rates, whole, after, STRETCH).await?;
+        let Some(last) = stretch.last() else {
+            return Ok(());
+        };
+        after = i64::from(last.line.stock_no);
+        let stretch: Vec<BookLine> = stretch.into_iter().map(|entry| entry.line).collect();
+        for part in &mut *parts {
+            let period = DaySpan {
+                from: part.from,
+                until: part.until,
+            };
+            let sums = book_totals(&stretch, period).and_then(|sums| part.totals.plus(sums));
+            part.totals = sums.map_err(too_large)?;
+        }
+    }
+}
+
+/// Sums of a question in an address are no member of a body.
+pub(crate) fn too_large(fault: MoneyFault) -> Problem {
+    Problem::conflict(format!("{fault}: ask for a shorter span of days"))
+}
+
+// SQL
+
+#[derive(QueryableByName)]
+struct Row {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = BigInt)]
+    acquisition_id: i64,
+    #[diesel(sql_type = Date)]
+    bought_on: Day,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    purchase_invoice_no: Option<Code>,
+    /// NULL for an engine on commission: what its owner is paid follows from the sale.
+    #[diesel(sql_type = Nullable<Numeric>)]
+    purchase_price: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_percent: Option<Percent>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_fixed: Option<Money>,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    seller: Option<Line>,
+    #[diesel(sql_type = SqlText)]
+    description: Text<400>,
+    #[diesel(sql_type = SqlText)]
+    tax_position: TaxPosition,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    sale_id: Option<i64>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    disposal_id: Option<i64>,
+    #[diesel(sql_type = Nullable<Date>)]
+    gone_on: Option<Day>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    price: Option<Money>,
+    #[diesel(sql_type = Nullable<Integer>)]
+    sales_invoice_no: Option<i32>,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    manner: Option<DisposalManner>,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    buyer: Option<Line>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    bought_entry_no: Option<i64>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    gone_entry_no: Option<i64>,
+}
+
+impl Row {
+    /// What the owner is paid is the purchase price of an engine that is sold on commission in the firm's own name; nothing
+    /// where the commission takes it all.
+    fn owed_to_owner(&self, rate: Percent) -> Result<Money, Problem> {
+        let terms = CommissionTerms {
+            percent: self.commission_percent,
+            fixed: self.commission_fixed,
+        };
+        let price = self.price.unwrap_or_default();
+        let made = commission(price, terms, self.tax_position, rate)
+            .map_err(|faults| stored_wrong(&faults))?;
+        Ok(made.payout_due.max(Money::ZERO))
+    }
+
+    /// The line at the rate of the day of the sale.
+    fn entry(self, rates: &Rates) -> Result<StockBookEntry, Problem> {
+        let rate = match (self.gone_on, self.sale_id) {
+            (Some(on), Some(_)) => rates.on(self.tax_position.scheme(), on)?,
+            (Some(_) | None, None) | (None, Some(_)) => Percent::ZERO,
+        };
+        let purchase_price = match self.purchase_price {
+            Some(price) => price,
+            None => self.owed_to_owner(rate)?,
+        };
+        let gone = self.gone_on.map(|on| DisposalFacts {
+            on,
+            how: self.manner.map_or(Disposal::Sold, Disposal::from),
+            invoice_no: self.sales_invoice_no.map(|no| no.to_string()),
+            price: self.price,
+            buyer: self.buyer.map(|name| name.to_string()),
+        });
+        let line = book_line(&BookFacts {
+            stock_no: self.stock_no,
+            bought_on: self.bought_on,
+            purchase_invoice_no: self.purchase_invoice_no.map(|no| no.to_string()),
+            purchase_price,
+            seller: self.seller.map(|name| name.to_string()),
+            description: self.description.to_string(),
+            position: self.tax_position,
+            rate,
+            gone,
+        });
+        let line = line.map_err(|faults| stored_wrong(&faults))?;
+        Ok(StockBookEntry {
+            line,
+            acquisition_id: self.acquisition_id,
+            bought_entry_no: self.bought_entry_no,
+            sale_id: self.sale_id,
+            disposal_id: self.disposal_id,
+            gone_entry_no: self.gone_entry_no,
+        })
+    }
+}
+
+/// What is stored was checked when it came in.
+pub(crate) fn stored_wrong(faults: &[MoneyFault]) -> Problem {
+    Problem::internal(format!("{faults:?}"))
+}
+
+/// Lines in the sequence of the stock numbers, from the one after `after`.
+async fn lines(
+    conn: &mut AsyncPgConnection,
+    rates: &Rates,
+    span: DaySpan,
+    after: i64,
+    limit: i64,
+) -> Result<Vec<StockBookEntry>, Problem> {
+    let rows: Vec<Row> = diesel::sql_query(include_str!("stock_book/lines.sql"))
+        .bind::<Date, _>(span.from)
+        .bind::<Date, _>(span.until)
+        .bind::<BigInt, _>(after)
+        .bind::<BigInt, _>(limit)
+        .load(conn)
+        .await?;
+    rows.into_iter().map(|row| row.entry(rates)).collect()
+}

@@ -1,0 +1,2 @@
+DROP TABLE stock_value_lines;
+DROP TABLE stock_values;
