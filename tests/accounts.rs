@@ -88,7 +88,7 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
         ("6680.00", "transfer"),
         ("-100.00", "transfer"),
     ] {
-        let payment = json!({"on": "2026-05-14", "amount": amount, "method": method});
+        let payment = json!({"on": "2026-05-14", "amount": amount, "method": method, "cash_limit_acknowledged": true});
         shop.post(&format!("/v1/sales/{sale}/payments"), &payment)
             .await
             .created();
