@@ -7,10 +7,10 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     engine_facts::{self, Done},
-    engines, firm,
+    engines,
     keys::{Selling, Staff},
     money,
-    page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, answer as answer_with, shown},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
     problem::{FieldError, Problem, Problems},
     schema::valuations,
     text::{Text, at_most},
@@ -387,14 +387,7 @@ async fn get_valuation(
         break_even_price: money::break_even_price(&mut conn, &actor, stock_no).await?,
     };
     let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
-    let currency = firm::find(&mut conn).await?.currency;
-    let svg = picture::svg(&heading, currency.as_ref(), &valuation.answer, &marks)?;
-    Ok(answer_with(
-        &req,
-        svg.into_bytes(),
-        picture::MEDIA_TYPE,
-        "no-store",
-    ))
+    picture::shown(&req, &mut conn, &heading, &valuation.answer, &marks).await
 }
 
 /// The engine as each supposition has it.
