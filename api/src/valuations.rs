@@ -287,21 +287,24 @@ async fn value_many(
         supposing: Vec::new(),
     };
     rules.check(actor.today)?;
+    // Reckoned before the transaction, which would be cut off as idle while hundreds of engines are valued.
+    let mut conn = db.read().await?;
+    let engines = asked_for(&mut conn, &new.stock_nos, on).await?;
+    let before = likely_before(&mut conn, engines.keys().copied().collect()).await?;
+    let (stock_nos, questions): (Vec<i32>, Vec<Question>) = engines
+        .into_iter()
+        .map(|(stock_no, engine)| {
+            let question = Question {
+                engine,
+                level_percent,
+                supposing: Vec::new(),
+            };
+            (stock_no, question)
+        })
+        .unzip();
+    let answers = answer::each(&mut conn, questions, on).await?;
+    drop(conn);
     db.create(&actor, &new, async |tx| {
-        let engines = asked_for(tx.conn(), &new.stock_nos, on).await?;
-        let before = likely_before(tx.conn(), engines.keys().copied().collect()).await?;
-        let (stock_nos, questions): (Vec<i32>, Vec<Question>) = engines
-            .into_iter()
-            .map(|(stock_no, engine)| {
-                let question = Question {
-                    engine,
-                    level_percent,
-                    supposing: Vec::new(),
-                };
-                (stock_no, question)
-            })
-            .unzip();
-        let answers = answer::each(tx.conn(), questions, on).await?;
         let (mut answered, mut items) = (Vec::new(), Vec::new());
         for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
             match answer {
