@@ -304,18 +304,19 @@ async fn value_many(
         .unzip();
     let answers = answer::each(&mut conn, questions, on).await?;
     drop(conn);
-    db.create(&actor, &new, async |tx| {
-        let (mut answered, mut items) = (Vec::new(), Vec::new());
-        for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
-            match answer {
-                Ok(answer) => answered.push((stock_no, answer)),
-                Err(why) => items.push(Revalued::not_valued(stock_no, &why)),
-            }
+    let (mut answered, mut not_valued) = (Vec::new(), Vec::new());
+    for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
+        match answer {
+            Ok(answer) => answered.push((stock_no, answer)),
+            Err(why) => not_valued.push(Revalued::not_valued(stock_no, &why)),
         }
+    }
+    db.create(&actor, &new, async |tx| {
         if answered.is_empty() {
             tx.unchanged();
         }
-        let kept = insert(tx, on, answered).await?;
+        let kept = insert(tx, on, answered.clone()).await?;
+        let mut items = not_valued.clone();
         items.extend(kept.iter().map(Revalued::of));
         for item in &mut items {
             item.likely_before = before.get(&item.stock_no).copied();
