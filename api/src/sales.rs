@@ -567,7 +567,7 @@ pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
 /// As `locked`, for the records of others that name a sale: `pointer` is where the request names it.
 pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sale, Problem> {
     match locked(tx, id).await {
-        Err(refusal) if refusal.kind == problem::NOT_FOUND => {
+        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
             Err(Problem::invalid(pointer, format!("there is no sale {id}")))
         }
         found => found,
