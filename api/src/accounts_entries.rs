@@ -406,13 +406,7 @@ impl Act {
             percent: self.commission_percent,
             fixed: self.commission_fixed,
         };
-        let rate = match self.tax_position {
-            TaxPosition::NotRegistered => Percent::ZERO,
-            TaxPosition::CommissionInOwnersName
-            | TaxPosition::CommissionInOwnName
-            | TaxPosition::MarginScheme
-            | TaxPosition::OrdinaryVat => rates.standard(self.on_day)?,
-        };
+        let rate = rates.of_commission(self.tax_position, self.on_day)?;
         let made = commission(self.amount, terms, self.tax_position, rate)
             .map_err(|faults| stored_wrong(&faults))?;
         if self.tax_position != TaxPosition::CommissionInOwnName {

@@ -278,7 +278,8 @@ pub(crate) async fn of_sale(
             terms.id
         ))
     })?;
-    let rate_percent = rate(conn, agreed.tax_position, terms.on).await?;
+    let rates = Rates::load(conn).await?;
+    let rate_percent = rates.of_commission(agreed.tax_position, terms.on)?;
     let made = commission(terms.price, agreed.terms, agreed.tax_position, rate_percent)?;
     let paid_out: Option<Money> = payouts::table
         .filter(payouts::sale_id.eq(terms.id))
@@ -307,19 +308,4 @@ pub(crate) async fn of_sale(
             .map_err(Problem::internal)?,
         paid_by_buyer: sale.paid,
     })
-}
-
-/// The rate of tax on a commission on a day; 0 where the firm is not registered.
-pub(crate) async fn rate(
-    conn: &mut AsyncPgConnection,
-    position: TaxPosition,
-    on: Day,
-) -> Result<Percent, Problem> {
-    match position {
-        TaxPosition::NotRegistered => Ok(Percent::ZERO),
-        TaxPosition::CommissionInOwnersName
-        | TaxPosition::CommissionInOwnName
-        | TaxPosition::MarginScheme
-        | TaxPosition::OrdinaryVat => Rates::load(conn).await?.standard(on),
-    }
 }

@@ -1,14 +1,14 @@
 //! Money of an engine: what it cost, below which price it loses, what is left at a price.
 
 use crate::{
-    acquisitions, commissions, costs,
+    acquisitions, costs,
     db::{Db, RunQueryDsl},
     engines,
     keys::{Actor, MoneyDesk, SellingRead},
     page::{Query, shown},
     problem::{CONFLICT, Problem, Problems},
     schema::{hour_rates, valuations},
-    tax_rules,
+    tax_rules::Rates,
     text::Text,
     valuations::{answer::Ground, facts_of},
 };
@@ -174,12 +174,10 @@ async fn money_of(
     let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
     let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
     let agreed = acquisitions::agreed_with_owner(conn, stock_no).await?;
+    let rates = Rates::load(conn).await?;
     let rate_percent = match &agreed {
-        Some(_) => commissions::rate(conn, tax_position, on).await?,
-        None => {
-            let rates = tax_rules::Rates::load(conn).await?;
-            rates.on(tax_position.scheme(), on)?
-        }
+        Some(_) => rates.of_commission(tax_position, on)?,
+        None => rates.on(tax_position.scheme(), on)?,
     };
     let worth_rate = dearest_hour(conn, on).await?.map(|hour| hour.worth_rate);
     let to_come = to_come(conn, &[stock_no], &all, on, worth_rate).await?;

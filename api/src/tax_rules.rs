@@ -19,6 +19,7 @@ use outshop_core::{
     codes::{Jurisdiction, Mark},
     days::Day,
     tax::{Percent, Scheme, TaxRule, TaxRuleKey, TaxUnit, standard_rate},
+    trade::TaxPosition,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -314,6 +315,17 @@ impl Rates {
         match scheme {
             Scheme::None => Ok(Percent::ZERO),
             Scheme::Margin | Scheme::Ordinary => self.standard(on),
+        }
+    }
+
+    /// Of the tax on a commission; 0 where the firm is not registered.
+    pub(crate) fn of_commission(&self, position: TaxPosition, on: Day) -> Result<Percent, Problem> {
+        match position {
+            TaxPosition::NotRegistered => Ok(Percent::ZERO),
+            TaxPosition::CommissionInOwnersName
+            | TaxPosition::CommissionInOwnName
+            | TaxPosition::MarginScheme
+            | TaxPosition::OrdinaryVat => self.standard(on),
         }
     }
 
