@@ -109,7 +109,8 @@ async fn dispose_of(
         let entry = json!({"disposal_id": disposal.id, "manner": disposal.manner});
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
-        listings::take_off_show(tx, stock_no).await?;
+        let because = "the engine is gone".parse().map_err(Problem::internal)?;
+        listings::take_off_show(tx, stock_no, Some(&because)).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })
     .await

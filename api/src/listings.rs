@@ -295,20 +295,11 @@ async fn withdraw_listing(
                 return Err(Problem::conflict("the listing is withdrawn already"));
             }
         }
-        let no_day: Option<Day> = None;
-        let listing: Listing = diesel::update(listings::table.find(*stock_no))
-            .set((
-                listings::standing.eq(ListingStanding::Withdrawn),
-                listings::on_show_since.eq(no_day),
-                listings::withdrawn_on.eq(actor.today),
-                listings::withdrawn_because.eq(&new.because),
-            ))
-            .returning(Listing::as_returning())
-            .get_result(tx.conn())
-            .await?;
-        tx.record("listing.withdrawn", Some(*stock_no), json!({}))
-            .await?;
-        Ok((address(*stock_no), listing))
+        let withdrawn = take_off_show(tx, *stock_no, new.because.as_ref()).await?;
+        Ok((
+            address(*stock_no),
+            withdrawn.expect("it is held, and on show"),
+        ))
     })
     .await
 }
@@ -337,26 +328,32 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
         .await?)
 }
 
-/// Withdraws the listing of an engine that goes without a sale, if it is on show.
-pub(crate) async fn take_off_show(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+/// Withdraws the listing if it is on show.
+pub(crate) async fn take_off_show(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    because: Option<&Text<1000>>,
+) -> Result<Option<Listing>, Problem> {
     let no_day: Option<Day> = None;
     let on_show = listings::table
         .find(stock_no)
         .filter(listings::standing.eq(ListingStanding::OnShow));
-    let withdrawn = diesel::update(on_show)
+    let withdrawn: Option<Listing> = diesel::update(on_show)
         .set((
             listings::standing.eq(ListingStanding::Withdrawn),
             listings::on_show_since.eq(no_day),
             listings::withdrawn_on.eq(tx.actor.today),
-            listings::withdrawn_because.eq("the engine is gone"),
+            listings::withdrawn_because.eq(because),
         ))
-        .execute(tx.conn())
-        .await?;
-    if withdrawn > 0 {
+        .returning(Listing::as_returning())
+        .get_result(tx.conn())
+        .await
+        .optional()?;
+    if withdrawn.is_some() {
         tx.record("listing.withdrawn", Some(stock_no), json!({}))
             .await?;
     }
-    Ok(())
+    Ok(withdrawn)
 }
 
 /// The listing, with its engine held so that nobody sells it or lists it meanwhile.
