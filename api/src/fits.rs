@@ -495,8 +495,6 @@ async fn made_ready(conn: &mut AsyncPgConnection, fit_id: i64) -> Result<Learned
     let learned = learned.ok_or_else(|| Problem::internal("nothing was learned"))?;
     let work = tokio::task::spawn_blocking(move || {
         let stored: StoredFit = serde_json::from_value(learned).map_err(|e| e.to_string())?;
-        let sales = sales.into_iter().map(serde_json::from_value);
-        let sales: Vec<SaleLearned> = sales.collect::<Result<_, _>>().map_err(|e| e.to_string())?;
         let fit = Fit::from_stored(stored, &in_numbers(&sales)).map_err(|e| e.to_string())?;
         Ok::<_, String>((fit, sales))
     });
@@ -562,14 +560,9 @@ async fn store(
         fits::learned.eq(learned.map(|(stored, _)| json!(stored))),
         fits::outliers.eq(learned.map_or(json!([]), |(_, outliers)| json!(outliers))),
     );
-    let kept = inputs
-        .sales
-        .iter()
-        .map(|sale| json!(sale))
-        .collect::<Vec<_>>();
     AnsiTransactionManager::begin_transaction(conn).await?;
     let stored = async {
-        let sale_ids = keep_sales(conn, &kept).await?;
+        let sale_ids = keep_sales(conn, &inputs.sales).await?;
         let fit_id: i64 = diesel::insert_into(fits::table)
             .values((row, fits::sale_ids.eq(sale_ids)))
             .returning(fits::id)
@@ -597,16 +590,17 @@ async fn store(
 }
 
 /// Keeps those forms of sales that are not kept yet; the ids of all, in their order.
-async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[Value]) -> QueryResult<Vec<i64>> {
+async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[SaleLearned]) -> QueryResult<Vec<i64>> {
     let mut ids = Vec::with_capacity(sales.len());
     for stretch in sales.chunks(STRETCH) {
+        let stretch: Vec<Value> = stretch.iter().map(|sale| json!(sale)).collect();
         let hashes: Vec<Vec<u8>> = stretch
             .iter()
             .map(|sale| Sha256::digest(sale.to_string()).to_vec())
             .collect();
         let rows: Vec<_> = hashes
             .iter()
-            .zip(stretch)
+            .zip(&stretch)
             .map(|(sha256, sale)| {
                 (
                     sales_learned::sha256.eq(sha256),
@@ -631,15 +625,21 @@ async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[Value]) -> QueryResul
 }
 
 /// In the order of `ids`; one that is named twice is there twice.
-async fn sales_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<Value>, Problem> {
-    let mut sales: HashMap<i64, Value> = HashMap::new();
+async fn sales_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<SaleLearned>, Problem> {
+    let mut sales: HashMap<i64, SaleLearned> = HashMap::new();
     for stretch in ids.chunks(STRETCH) {
         let kept: Vec<(i64, Value)> = sales_learned::table
             .filter(sales_learned::id.eq_any(stretch))
             .select((sales_learned::id, sales_learned::sale))
             .load(conn)
             .await?;
-        sales.extend(kept);
+        let read = tokio::task::spawn_blocking(|| {
+            let sales = kept.into_iter();
+            let sales = sales.map(|(id, sale)| Ok((id, serde_json::from_value(sale)?)));
+            sales.collect::<serde_json::Result<Vec<(i64, SaleLearned)>>>()
+        });
+        let read = read.await.map_err(Problem::internal)?;
+        sales.extend(read.map_err(Problem::internal)?);
     }
     Ok(ids.iter().filter_map(|id| sales.get(id)).cloned().collect())
 }
