@@ -234,7 +234,7 @@ async fn publish_listing(
         let current = locked(tx, *stock_no).await?;
         let engine = engines::find(tx.conn(), *stock_no).await?;
         match engine.in_stock.standing {
-            Standing::InStock => {}
+            Standing::InStock | Standing::Reserved => {}
             Standing::Sold | Standing::Delivered => {
                 return Err(Problem::new(
                     problem::ALREADY_SOLD,

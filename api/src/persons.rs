@@ -2,7 +2,7 @@
 
 use crate::{
     body::{Body, Patch},
-    db::{Db, RunQueryDsl, Tx},
+    db::{Db, RunQueryDsl, Tx, hashtextextended},
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
@@ -10,7 +10,7 @@ use crate::{
     text::{Line, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
-use diesel::prelude::*;
+use diesel::{prelude::*, sql_types::Nullable};
 use diesel_async::AsyncPgConnection;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -38,7 +38,7 @@ pub struct Person {
     pub address: Option<Text<500>>,
 }
 
-#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[derive(Debug, Clone, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = persons)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
@@ -66,6 +66,12 @@ pub struct PersonPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Text<500>>)]
     pub address: Option<Option<Text<500>>>,
+}
+
+impl NewPerson {
+    pub(crate) fn can_be_reached(&self) -> bool {
+        self.email.is_some() || self.telephone.is_some()
+    }
 }
 
 // Routes
@@ -197,21 +203,50 @@ fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no person {id}"))
 }
 
-/// For the records of others that name a person: `pointer` is where the request names it.
+/// For the records of others that name a person: `pointer` is where the request names it. Until the transaction ends the person
+/// is not erased.
 pub(crate) async fn must_exist(
     conn: &mut AsyncPgConnection,
     id: i64,
     pointer: &str,
 ) -> Result<(), Problem> {
-    let found: bool = diesel::select(diesel::dsl::exists(persons::table.find(id)))
-        .get_result(conn)
-        .await?;
-    if found {
-        Ok(())
-    } else {
-        Err(Problem::invalid(
+    let found: Option<i64> = persons::table
+        .find(id)
+        .select(persons::id)
+        .for_key_share()
+        .first(conn)
+        .await
+        .optional()?;
+    match found {
+        Some(_) => Ok(()),
+        None => Err(Problem::invalid(
             pointer,
             format!("there is no person {id}"),
-        ))
+        )),
     }
 }
+
+/// The person of that e-mail address, small and capital letters alike; else a new one. Requests of one address wait for each
+/// other, so that nobody is kept twice.
+pub(crate) async fn found_or_added(tx: &mut Tx<'_>, new: &NewPerson) -> Result<i64, Problem> {
+    if let Some(email) = &new.email {
+        let address = email.to_lowercase();
+        let lock = pg_advisory_xact_lock(hashtextextended(format!("person {address}"), 0));
+        diesel::select(lock).execute(tx.conn()).await?;
+        let known: Option<i64> = persons::table
+            .filter(lower(persons::email).eq(address))
+            .order(persons::id)
+            .select(persons::id)
+            .for_key_share()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        if let Some(known) = known {
+            return Ok(known);
+        }
+    }
+    Ok(insert(tx, new).await?.id)
+}
+
+diesel::define_sql_function! { fn lower(text: Nullable<diesel::sql_types::Text>) -> Nullable<diesel::sql_types::Text>; }
+diesel::define_sql_function! { fn pg_advisory_xact_lock(key: diesel::sql_types::BigInt) -> diesel::sql_types::Text; }

@@ -250,6 +250,40 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How far the receipts for deposits are numbered: one row, held by each deposit until it is stored, so that no number is left out.
+    deposit_receipts (one) {
+        one -> Bool,
+        last_no -> Int4,
+    }
+}
+
+diesel::table! {
+    /// Deposits that were paid back whole.
+    deposit_returns (id) {
+        id -> Int8,
+        deposit_id -> Int8,
+        on_day -> Date,
+        method -> Text,
+        because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Money received for reservations: owed to whom it came from until it is set off at a sale or returned.
+    deposits (id) {
+        id -> Int8,
+        reservation_id -> Int8,
+        /// Of the firm's receipt, in sequence without gaps.
+        receipt_no -> Int4,
+        on_day -> Date,
+        amount -> Numeric,
+        method -> Text,
+        notes_into_bank -> Bool,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// How engines went without a sale.
     disposals (id) {
         id -> Int8,
@@ -355,6 +389,8 @@ diesel::table! {
         jurisdiction -> Text,
         /// RFC 6570 template of the page of an engine on the shop site; NULL without a site.
         page_url -> Nullable<Text>,
+        /// How long a reservation holds when nobody says how long.
+        reservation_hours -> Int4,
     }
 }
 
@@ -579,6 +615,8 @@ diesel::table! {
         acquisition_id -> Nullable<Int8>,
         /// The payer paid notes into the firm's bank account: cash by the cash rule.
         notes_into_bank -> Bool,
+        /// The deposit that is set off; NULL: no deposit.
+        deposit_id -> Nullable<Int8>,
     }
 }
 
@@ -625,6 +663,35 @@ diesel::table! {
         watch_days -> Int4,
         /// Months, 1 to 12, in which an engine travels drained.
         frost_months -> Array<Int4>,
+    }
+}
+
+diesel::table! {
+    /// Engines held for somebody, and the queue behind each in the order of ids.
+    reservations (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        /// The key that asked.
+        key_id -> Int8,
+        asked_at -> Timestamptz,
+        /// How long it holds from the moment that it becomes live.
+        hours -> Int4,
+        /// NULL while it stands in the queue.
+        held_from -> Nullable<Timestamptz>,
+        /// The moment from which it holds no more, whether or not its lapse is written down yet.
+        until_at -> Nullable<Timestamptz>,
+        deposit_due -> Nullable<Numeric>,
+        note -> Nullable<Text>,
+        /// NULL: live, past its moment but not yet written down, or in the queue.
+        ended -> Nullable<Text>,
+        ended_at -> Nullable<Timestamptz>,
+        /// Why it was released.
+        because -> Nullable<Text>,
+        sale_id -> Nullable<Int8>,
+        /// Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.
+        tell_since -> Nullable<Timestamptz>,
+        told_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -696,6 +763,8 @@ diesel::table! {
         listing -> Nullable<Text>,
         /// The asking price as far as a visitor may know it; NULL while it is on request.
         public_price -> Nullable<Numeric>,
+        /// Until when an engine in stock is reserved: it is so only before that moment. NULL: it is not.
+        reserved_until -> Nullable<Timestamptz>,
     }
 }
 
@@ -855,6 +924,8 @@ diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
+diesel::joinable!(deposit_returns -> deposits (deposit_id));
+diesel::joinable!(deposits -> reservations (reservation_id));
 diesel::joinable!(disposals -> engines (stock_no));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
@@ -870,9 +941,14 @@ diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
 diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> acquisitions (acquisition_id));
+diesel::joinable!(payments -> deposits (deposit_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
+diesel::joinable!(reservations -> engines (stock_no));
+diesel::joinable!(reservations -> keys (key_id));
+diesel::joinable!(reservations -> persons (person_id));
+diesel::joinable!(reservations -> sales (sale_id));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
 diesel::joinable!(stock_value_lines -> engines (stock_no));
@@ -900,6 +976,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     comparables,
     costs,
     deliveries,
+    deposit_receipts,
+    deposit_returns,
+    deposits,
     disposals,
     engines,
     exchange_rates,
@@ -925,6 +1004,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     persons,
     preparation_ticks,
     readiness_bars,
+    reservations,
     sale_terms,
     sales,
     sales_invoices,

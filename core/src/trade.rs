@@ -36,6 +36,8 @@ words! {
     /// Where an engine stands in the trade; follows from the acts recorded.
     pub enum Standing {
         InStock = "in_stock",
+        /// In stock, and held for somebody.
+        Reserved = "reserved",
         Sold = "sold",
         Delivered = "delivered",
         /// Gone without a sale.
@@ -63,8 +65,26 @@ words! {
 }
 
 words! {
+    /// Where a reservation stands; all but the first two are ends.
+    pub enum ReservationStanding {
+        Live = "live",
+        /// Behind a live one of the same engine.
+        Queued = "queued",
+        Released = "released",
+        /// Its moment has come.
+        Lapsed = "lapsed",
+        /// The engine was sold to whom it was held for.
+        Fulfilled = "fulfilled",
+        /// In the queue when the engine was sold to somebody else.
+        EngineSold = "engine_sold",
+        /// In the queue when the engine went without a sale.
+        EngineGone = "engine_gone",
+    }
+}
+
+words! {
     /// Whether a visitor may still have an engine on show.
-    pub enum Availability { ForSale = "for_sale", Sold = "sold" }
+    pub enum Availability { ForSale = "for_sale", Reserved = "reserved", Sold = "sold" }
 }
 
 words! {
