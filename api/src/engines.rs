@@ -741,6 +741,28 @@ pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
     found.map(|_| ()).ok_or_else(|| missing(stock_no))
 }
 
+/// As `lock`, for the records of others that name an engine: `pointer` is where the request names it.
+pub(crate) async fn lock_named(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    pointer: &str,
+) -> Result<(), Problem> {
+    match lock(conn, stock_no).await {
+        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
+            Err(Problem::invalid(pointer, refusal.to_string()))
+        }
+        held => held,
+    }
+}
+
+/// Whether the engine has been delivered or is gone.
+pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
+    match find(conn, stock_no).await?.in_stock.standing {
+        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(false),
+        Standing::Delivered | Standing::Gone => Ok(true),
+    }
+}
+
 pub(crate) fn missing(stock_no: i32) -> Problem {
     Problem::not_found(format!("there is no engine {stock_no}"))
 }

@@ -3,7 +3,7 @@
 use crate::{
     body::{Body, Known, Patch},
     db::{Db, RunQueryDsl, Tx},
-    engines,
+    engines, enquiries,
     keys::{Selling, Staff},
     page::shown,
     problem::{self, Problem, Problems},
@@ -264,6 +264,7 @@ async fn publish_listing(
             .await?;
         tx.record("listing.published", Some(*stock_no), json!({}))
             .await?;
+        enquiries::record_wants_met(tx, *stock_no).await?;
         Ok((address(*stock_no), listing))
     })
     .await

@@ -246,16 +246,9 @@ async fn reserve(
         let now = Instant::of_second(actor.now);
         let usual = firm::find(tx.conn()).await?.reservation_hours;
         let hours = new.check(actor.role, now, usual)?;
-        hold_named_engine(tx, new.stock_no).await?;
+        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         must_fit_price(tx, new.stock_no, new.deposit_due, "/deposit_due").await?;
-        let person_id = match (&new.person_id, &new.person) {
-            (Some(id), _) => {
-                persons::must_exist(tx.conn(), *id, "/person_id").await?;
-                *id
-            }
-            (None, Some(person)) => persons::found_or_added(tx, person).await?,
-            (None, None) => return Err(Problem::invalid("/person_id", "not given")),
-        };
+        let person_id = persons::named(tx, new.person_id, new.person.as_ref()).await?;
         settle(tx.conn(), new.stock_no, now, actor.today).await?;
         let open = open_of(tx.conn(), new.stock_no).await?;
         let present = open.iter().find(|row| row.person_id == person_id);
@@ -556,16 +549,6 @@ pub(crate) fn must_be_live(row: &Row, now: Instant) -> Result<(), Problem> {
         | ReservationStanding::Fulfilled
         | ReservationStanding::EngineSold
         | ReservationStanding::EngineGone) => Err(ended_already(over)),
-    }
-}
-
-/// As `engines::lock`, where the request names the engine in its body.
-async fn hold_named_engine(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
-    match engines::lock(tx.conn(), stock_no).await {
-        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
-            Err(Problem::invalid("/stock_no", refusal.to_string()))
-        }
-        held => held,
     }
 }
 

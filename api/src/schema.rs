@@ -518,6 +518,7 @@ diesel::table! {
         notes -> Nullable<Text>,
         /// The working order that the job is to bring about; NULL: it leaves it as it is.
         working_order_after -> Nullable<Text>,
+        expected_on -> Nullable<Date>,
     }
 }
 
@@ -640,6 +641,7 @@ diesel::table! {
         email -> Nullable<Text>,
         telephone -> Nullable<Text>,
         address -> Nullable<Text>,
+        erased_on -> Nullable<Date>,
     }
 }
 
@@ -905,6 +907,62 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    enquiries (id) {
+        id -> Int8,
+        person_id -> Int8,
+        key_id -> Int8,
+        on_day -> Date,
+        stock_no -> Nullable<Int4>,
+        wanted_kind -> Nullable<Text>,
+        wanted_gauges -> Array<Text>,
+        wanted_scale -> Nullable<Text>,
+        wanted_whyte -> Nullable<Text>,
+        most_to_pay -> Nullable<Numeric>,
+        words -> Nullable<Text>,
+        follow_up_on -> Nullable<Date>,
+        closed_on -> Nullable<Date>,
+        closed_because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    offers (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        until_day -> Nullable<Date>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    offer_answers (id) {
+        id -> Int8,
+        offer_id -> Int8,
+        answer -> Text,
+        on_day -> Date,
+        amount -> Nullable<Numeric>,
+    }
+}
+
+diesel::table! {
+    promises (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        given_on -> Date,
+        what -> Text,
+        words -> Nullable<Text>,
+        on_day -> Date,
+        ended -> Nullable<Text>,
+        ended_on -> Nullable<Date>,
+        because -> Nullable<Text>,
+    }
+}
+
 diesel::joinable!(acquisitions -> appraisals (appraisal_id));
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
@@ -962,6 +1020,10 @@ diesel::joinable!(valuations -> fits (fit_id));
 diesel::joinable!(valuations -> guides (guide_version));
 
 diesel::allow_tables_to_appear_in_same_query!(
+    enquiries,
+    offer_answers,
+    offers,
+    promises,
     accounts,
     acquisitions,
     appraisals,
