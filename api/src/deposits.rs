@@ -8,7 +8,7 @@ use crate::{
     instants::Instant,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, Page, PageParams, shown},
-    problem::{FieldError, Problem, Problems},
+    problem::{Problem, Problems, all_hold},
     reservations,
     schema::{
         deposit_receipts, deposit_returns, deposits, payments, reservations as reservations_table,
@@ -128,62 +128,40 @@ pub struct DepositFilters {
     held: Option<bool>,
 }
 
-#[derive(Default)]
-struct Rules(Vec<FieldError>);
-
-impl Rules {
-    fn hold(&mut self, holds: bool, pointer: &str, detail: &str) {
-        if !holds {
-            self.0.push(FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            });
-        }
-    }
-
-    fn checked(self) -> Result<(), Problem> {
-        if self.0.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(self.0))
-        }
-    }
-}
-
 impl NewDeposit {
     fn check(&self, today: Day) -> Result<(), Problem> {
-        let mut rules = Rules::default();
-        rules.hold(self.on <= today, "/on", "in the future");
-        rules.hold(self.amount > Money::ZERO, "/amount", "not above 0");
-        rules.hold(
-            self.method != PaymentMethod::PartExchange,
-            "/method",
-            "a deposit is money",
-        );
-        rules.hold(
-            !self.notes_into_bank || self.method == PaymentMethod::Transfer,
-            "/notes_into_bank",
-            "notes that are paid into the bank come as a transfer",
-        );
-        rules.checked()
+        all_hold(&[
+            (self.on <= today, "/on", "in the future"),
+            (self.amount > Money::ZERO, "/amount", "not above 0"),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "a deposit is money",
+            ),
+            (
+                !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+                "/notes_into_bank",
+                "notes that are paid into the bank come as a transfer",
+            ),
+        ])
     }
 }
 
 impl NewDepositReturn {
     fn check(&self, today: Day, received_on: Day) -> Result<(), Problem> {
-        let mut rules = Rules::default();
-        rules.hold(self.on <= today, "/on", "in the future");
-        rules.hold(
-            self.on >= received_on,
-            "/on",
-            "before the deposit was received",
-        );
-        rules.hold(
-            self.method != PaymentMethod::PartExchange,
-            "/method",
-            "a deposit is returned in money",
-        );
-        rules.checked()
+        all_hold(&[
+            (self.on <= today, "/on", "in the future"),
+            (
+                self.on >= received_on,
+                "/on",
+                "before the deposit was received",
+            ),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "a deposit is returned in money",
+            ),
+        ])
     }
 }
 

@@ -7,7 +7,7 @@ use crate::{
     keys::{Reserving, ReservingRead, Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons::{self, NewPerson},
-    problem::{FieldError, Problem, Problems},
+    problem::{Problem, Problems, all_hold},
     schema::{engines as engines_table, enquiries, stock},
     text::{Prose, Text, at_most, present},
 };
@@ -183,56 +183,44 @@ impl NewWant {
 
 impl NewEnquiry {
     fn check(&self, role: Role, today: Day) -> Result<(), Problem> {
-        let mut broken = Vec::new();
-        let mut rule = |holds: bool, pointer: &str, detail: &str| {
-            if !holds {
-                broken.push(FieldError {
-                    pointer: pointer.to_owned(),
-                    detail: detail.to_owned(),
-                });
-            }
-        };
-        rule(
-            self.person_id.is_some() != self.person.is_some(),
-            "/person_id",
-            "give either person_id or person",
-        );
-        rule(
-            role != Role::Website || self.person_id.is_none(),
-            "/person_id",
-            "a website key gives person",
-        );
-        rule(
-            self.person.as_ref().is_none_or(NewPerson::can_be_reached),
-            "/person",
-            "give an e-mail address or a telephone number, or nobody can answer",
-        );
-        rule(
-            self.stock_no.is_some() || self.want.is_some(),
-            "/want",
-            "an enquiry that is about no engine says what is wanted",
-        );
-        rule(
-            self.want.as_ref().is_none_or(NewWant::says_something),
-            "/want",
-            "says nothing: give kind, gauges, scale, whyte or most_to_pay",
-        );
         let most = self.want.as_ref().and_then(|want| want.most_to_pay);
-        rule(
-            most.is_none_or(|most| most > Money::ZERO),
-            "/want/most_to_pay",
-            "not above 0",
-        );
-        rule(
-            self.follow_up_on.is_none_or(|on| on >= today),
-            "/follow_up_on",
-            "in the past",
-        );
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        all_hold(&[
+            (
+                self.person_id.is_some() != self.person.is_some(),
+                "/person_id",
+                "give either person_id or person",
+            ),
+            (
+                role != Role::Website || self.person_id.is_none(),
+                "/person_id",
+                "a website key gives person",
+            ),
+            (
+                self.person.as_ref().is_none_or(NewPerson::can_be_reached),
+                "/person",
+                "give an e-mail address or a telephone number, or nobody can answer",
+            ),
+            (
+                self.stock_no.is_some() || self.want.is_some(),
+                "/want",
+                "an enquiry that is about no engine says what is wanted",
+            ),
+            (
+                self.want.as_ref().is_none_or(NewWant::says_something),
+                "/want",
+                "says nothing: give kind, gauges, scale, whyte or most_to_pay",
+            ),
+            (
+                most.is_none_or(|most| most > Money::ZERO),
+                "/want/most_to_pay",
+                "not above 0",
+            ),
+            (
+                self.follow_up_on.is_none_or(|on| on >= today),
+                "/follow_up_on",
+                "in the past",
+            ),
+        ])
     }
 }
 

@@ -9,7 +9,7 @@ use crate::{
     money,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
-    problem::{self, CONFLICT, FieldError, Problem, Problems},
+    problem::{self, CONFLICT, Problem, Problems},
     sales,
     schema::{offer_answers, offers},
     text::Text,
@@ -104,21 +104,6 @@ pub struct NewOfferAnswer {
     pub amount: Option<Money>,
 }
 
-fn all_at_once(rules: &[(bool, &str, &str)]) -> Result<(), Problem> {
-    let broken = rules.iter().filter(|(holds, ..)| !holds);
-    let broken: Vec<FieldError> = broken
-        .map(|(_, pointer, detail)| FieldError {
-            pointer: (*pointer).to_owned(),
-            detail: (*detail).to_owned(),
-        })
-        .collect();
-    if broken.is_empty() {
-        Ok(())
-    } else {
-        Err(Problem::invalid_all(broken))
-    }
-}
-
 // Routes
 
 /// Record an offer for an engine
@@ -136,7 +121,7 @@ async fn make_offer(
     db.create(&actor, &new, async |tx| {
         engines::lock(tx.conn(), stock_no).await?;
         let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
-        all_at_once(&[
+        problem::all_hold(&[
             (new.on <= actor.today, "/on", "in the future"),
             (new.on >= came_on, "/on", "before the engine came"),
             (new.amount > Money::ZERO, "/amount", "not above 0"),
@@ -234,7 +219,7 @@ async fn answer_offer(
         engines::lock(tx.conn(), stock_no).await?;
         let terms = find(tx.conn(), *id).await?;
         let counters = new.answer == OfferAnswer::Countered;
-        all_at_once(&[
+        problem::all_hold(&[
             (new.on <= actor.today, "/on", "in the future"),
             (new.on >= terms.on, "/on", "before the offer"),
             (

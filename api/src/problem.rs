@@ -327,6 +327,22 @@ impl From<DieselError> for Problem {
     }
 }
 
+/// Refuses a request by all of its rules that do not hold, at once. A rule: whether it holds, the pointer and the detail.
+pub(crate) fn all_hold(rules: &[(bool, &str, &str)]) -> Result<(), Problem> {
+    let broken = rules.iter().filter(|(holds, ..)| !holds);
+    let broken: Vec<FieldError> = broken
+        .map(|(_, pointer, detail)| FieldError {
+            pointer: (*pointer).to_owned(),
+            detail: (*detail).to_owned(),
+        })
+        .collect();
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
 /// Constraints that a request can run into although its handler looked first, as two requests may look at once.
 const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     (

@@ -9,7 +9,7 @@ use crate::{
     keys::{Selling, Staff},
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons,
-    problem::{FieldError, Problem, Problems},
+    problem::{Problem, Problems, all_hold},
     readiness::{bars, load_facts},
     sales,
     schema::{deliveries, jobs, promises, sales as sales_table},
@@ -135,24 +135,14 @@ async fn promise(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
-        let mut broken = Vec::new();
-        let mut rule = |holds: bool, pointer: &str, detail: &str| {
-            if !holds {
-                broken.push(FieldError {
-                    pointer: pointer.to_owned(),
-                    detail: detail.to_owned(),
-                });
-            }
-        };
-        rule(new.on >= actor.today, "/on", "in the past");
-        rule(
-            new.what != PromiseWhat::Other || new.words.is_some(),
-            "/words",
-            "say what is promised",
-        );
-        if !broken.is_empty() {
-            return Err(Problem::invalid_all(broken));
-        }
+        all_hold(&[
+            (new.on >= actor.today, "/on", "in the past"),
+            (
+                new.what != PromiseWhat::Other || new.words.is_some(),
+                "/words",
+                "say what is promised",
+            ),
+        ])?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
         if engines::has_left(tx.conn(), new.stock_no).await? {
             return Err(Problem::conflict("the engine has left"));

@@ -9,7 +9,7 @@ use crate::{
     keys::{Reserving, ReservingRead, Selling, SellingRead},
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons::{self, NewPerson},
-    problem::{self, FieldError, Problem, Problems},
+    problem::{self, Problem, Problems, all_hold},
     sales,
     schema::{reservations, stock},
     text::Text,
@@ -150,75 +150,56 @@ pub struct ReservationFilters {
 impl NewReservation {
     /// How many hours; `usual` where the request does not say.
     fn check(&self, role: Role, now: Instant, usual: i32) -> Result<i32, Problem> {
-        let mut broken = Vec::new();
-        let mut rule = |holds: bool, pointer: &str, detail: &str| {
-            if !holds {
-                broken.push(FieldError {
-                    pointer: pointer.to_owned(),
-                    detail: detail.to_owned(),
-                });
-            }
-        };
-        rule(
-            self.person_id.is_some() != self.person.is_some(),
-            "/person_id",
-            "give either person_id or person",
-        );
-        rule(
-            role != Role::Website || self.person_id.is_none(),
-            "/person_id",
-            "a website key gives person",
-        );
-        rule(
-            self.person.as_ref().is_none_or(NewPerson::can_be_reached),
-            "/person",
-            "give an e-mail address or a telephone number, or nobody can be told",
-        );
-        rule(
-            self.until_at.is_none() || self.hours.is_none(),
-            "/hours",
-            "give either until_at or hours",
-        );
-        rule(
-            self.until_at.is_none_or(|until| until > now),
-            "/until_at",
-            "not later than now",
-        );
-        rule(
-            self.deposit_due.is_none_or(|due| due > Money::ZERO),
-            "/deposit_due",
-            "not above 0",
-        );
         let most = if role == Role::Website {
             usual
         } else {
             MOST_HOURS
         };
-        let hours = match (self.until_at, self.hours) {
-            (Some(until), _) => hours_between(now, until),
-            (None, Some(hours)) => hours,
-            (None, None) => usual,
+        let (hours, member) = match (self.until_at, self.hours) {
+            (Some(until), _) => (hours_between(now, until), "/until_at"),
+            (None, Some(hours)) => (hours, "/hours"),
+            (None, None) => (usual, "/hours"),
         };
-        let member = if self.until_at.is_some() {
-            "/until_at"
-        } else {
-            "/hours"
-        };
-        rule(
-            hours >= 1 || self.until_at.is_some(),
-            member,
-            "not 1 hour or more",
-        );
-        rule(
-            hours <= most,
-            member,
-            &format!("more than {most} hours from now"),
-        );
-        if broken.is_empty() {
-            Ok(hours)
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        let too_long = format!("more than {most} hours from now");
+        all_hold(&[
+            (
+                self.person_id.is_some() != self.person.is_some(),
+                "/person_id",
+                "give either person_id or person",
+            ),
+            (
+                role != Role::Website || self.person_id.is_none(),
+                "/person_id",
+                "a website key gives person",
+            ),
+            (
+                self.person.as_ref().is_none_or(NewPerson::can_be_reached),
+                "/person",
+                "give an e-mail address or a telephone number, or nobody can be told",
+            ),
+            (
+                self.until_at.is_none() || self.hours.is_none(),
+                "/hours",
+                "give either until_at or hours",
+            ),
+            (
+                self.until_at.is_none_or(|until| until > now),
+                "/until_at",
+                "not later than now",
+            ),
+            (
+                self.deposit_due.is_none_or(|due| due > Money::ZERO),
+                "/deposit_due",
+                "not above 0",
+            ),
+            (
+                hours >= 1 || self.until_at.is_some(),
+                member,
+                "not 1 hour or more",
+            ),
+            (hours <= most, member, &too_long),
+        ])?;
+        Ok(hours)
     }
 }
 
