@@ -64,7 +64,7 @@ async fn who_only_asked_is_forgotten_wholly() {
         .await
         .created()
         .location();
-    let deposit = json!({"on": "2026-05-14", "amount": "500.00", "method": "cash", "note": format!("from {CANARY}")});
+    let deposit = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer", "note": format!("from {CANARY}")});
     let deposit = shop
         .post(&format!("{reservation}/deposits"), &deposit)
         .await
@@ -106,7 +106,7 @@ async fn who_only_asked_is_forgotten_wholly() {
     shop.post(&format!("{reservation}/releases"), &why)
         .await
         .created();
-    let back = json!({"on": "2026-05-14", "method": "cash", "because": CANARY});
+    let back = json!({"on": "2026-05-14", "method": "transfer", "because": CANARY});
     shop.post(&format!("{}/returns", deposit.location()), &back)
         .await
         .created();

@@ -367,7 +367,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
         "seller=1",
         "cost=1",
         "asking_price_from=cheap",
-        "availability=reserved",
+        "availability=lent",
     ] {
         shop.visit(&format!("/v1/public/listings?{query}"))
             .await

@@ -348,6 +348,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What somebody asked: about an engine, or for one that is wanted, or both.
+    enquiries (id) {
+        id -> Int8,
+        person_id -> Int8,
+        key_id -> Int8,
+        on_day -> Date,
+        stock_no -> Nullable<Int4>,
+        wanted_kind -> Nullable<Text>,
+        /// As they were written; any of them will do. Empty: any gauge.
+        wanted_gauges -> Array<Text>,
+        wanted_scale -> Nullable<Text>,
+        wanted_whyte -> Nullable<Text>,
+        most_to_pay -> Nullable<Numeric>,
+        words -> Nullable<Text>,
+        /// The day to come back to it; NULL: no day is set.
+        follow_up_on -> Nullable<Date>,
+        closed_on -> Nullable<Date>,
+        closed_because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// What one unit of a currency is worth in the firm's, from a day on until the next row of that currency.
     exchange_rates (id) {
         id -> Int8,
@@ -518,6 +540,7 @@ diesel::table! {
         notes -> Nullable<Text>,
         /// The working order that the job is to bring about; NULL: it leaves it as it is.
         working_order_after -> Nullable<Text>,
+        /// When the part on order, or the work by others, that the job waits for is expected; NULL: it waits for nothing, or nobody said.
         expected_on -> Nullable<Date>,
     }
 }
@@ -594,6 +617,32 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was answered to an offer; the last one counts.
+    offer_answers (id) {
+        id -> Int8,
+        offer_id -> Int8,
+        answer -> Text,
+        on_day -> Date,
+        /// What the firm would take in its place; NULL unless it countered.
+        amount -> Nullable<Numeric>,
+    }
+}
+
+diesel::table! {
+    /// What somebody would pay for an engine.
+    offers (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        /// The last day on which it holds; NULL: no end was said.
+        until_day -> Nullable<Date>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Changes of asking prices of engines on commission that their owners were told of.
     owner_tellings (asking_price_id) {
         asking_price_id -> Int8,
@@ -641,6 +690,7 @@ diesel::table! {
         email -> Nullable<Text>,
         telephone -> Nullable<Text>,
         address -> Nullable<Text>,
+        /// Day of the erasure: name and address are then those that the law wants beside a sale or a purchase, else the name is a placeholder; NULL: not erased.
         erased_on -> Nullable<Date>,
     }
 }
@@ -652,6 +702,23 @@ diesel::table! {
         item -> Text,
         done_on -> Date,
         done_by -> Text,
+    }
+}
+
+diesel::table! {
+    /// Days given to somebody. The day on which a sold engine is to leave stands with its sale and not here.
+    promises (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        given_on -> Date,
+        what -> Text,
+        words -> Nullable<Text>,
+        on_day -> Date,
+        /// NULL: open.
+        ended -> Nullable<Text>,
+        ended_on -> Nullable<Date>,
+        because -> Nullable<Text>,
     }
 }
 
@@ -907,62 +974,6 @@ diesel::table! {
     }
 }
 
-diesel::table! {
-    enquiries (id) {
-        id -> Int8,
-        person_id -> Int8,
-        key_id -> Int8,
-        on_day -> Date,
-        stock_no -> Nullable<Int4>,
-        wanted_kind -> Nullable<Text>,
-        wanted_gauges -> Array<Text>,
-        wanted_scale -> Nullable<Text>,
-        wanted_whyte -> Nullable<Text>,
-        most_to_pay -> Nullable<Numeric>,
-        words -> Nullable<Text>,
-        follow_up_on -> Nullable<Date>,
-        closed_on -> Nullable<Date>,
-        closed_because -> Nullable<Text>,
-    }
-}
-
-diesel::table! {
-    offers (id) {
-        id -> Int8,
-        stock_no -> Int4,
-        person_id -> Int8,
-        on_day -> Date,
-        amount -> Numeric,
-        until_day -> Nullable<Date>,
-        note -> Nullable<Text>,
-    }
-}
-
-diesel::table! {
-    offer_answers (id) {
-        id -> Int8,
-        offer_id -> Int8,
-        answer -> Text,
-        on_day -> Date,
-        amount -> Nullable<Numeric>,
-    }
-}
-
-diesel::table! {
-    promises (id) {
-        id -> Int8,
-        stock_no -> Int4,
-        person_id -> Int8,
-        given_on -> Date,
-        what -> Text,
-        words -> Nullable<Text>,
-        on_day -> Date,
-        ended -> Nullable<Text>,
-        ended_on -> Nullable<Date>,
-        because -> Nullable<Text>,
-    }
-}
-
 diesel::joinable!(acquisitions -> appraisals (appraisal_id));
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
@@ -985,6 +996,9 @@ diesel::joinable!(deliveries -> sales (sale_id));
 diesel::joinable!(deposit_returns -> deposits (deposit_id));
 diesel::joinable!(deposits -> reservations (reservation_id));
 diesel::joinable!(disposals -> engines (stock_no));
+diesel::joinable!(enquiries -> engines (stock_no));
+diesel::joinable!(enquiries -> keys (key_id));
+diesel::joinable!(enquiries -> persons (person_id));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
 diesel::joinable!(fits -> guides (guide_version));
@@ -997,12 +1011,17 @@ diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
+diesel::joinable!(offer_answers -> offers (offer_id));
+diesel::joinable!(offers -> engines (stock_no));
+diesel::joinable!(offers -> persons (person_id));
 diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> deposits (deposit_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
+diesel::joinable!(promises -> engines (stock_no));
+diesel::joinable!(promises -> persons (person_id));
 diesel::joinable!(reservations -> engines (stock_no));
 diesel::joinable!(reservations -> keys (key_id));
 diesel::joinable!(reservations -> persons (person_id));
@@ -1020,10 +1039,6 @@ diesel::joinable!(valuations -> fits (fit_id));
 diesel::joinable!(valuations -> guides (guide_version));
 
 diesel::allow_tables_to_appear_in_same_query!(
-    enquiries,
-    offer_answers,
-    offers,
-    promises,
     accounts,
     acquisitions,
     appraisals,
@@ -1043,6 +1058,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     deposits,
     disposals,
     engines,
+    enquiries,
     exchange_rates,
     findings,
     firm,
@@ -1060,11 +1076,14 @@ diesel::allow_tables_to_appear_in_same_query!(
     keys,
     listings,
     midnights,
+    offer_answers,
+    offers,
     owner_tellings,
     payments,
     payouts,
     persons,
     preparation_ticks,
+    promises,
     readiness_bars,
     reservations,
     sale_terms,
