@@ -65,6 +65,44 @@ async fn holds_what_it_promises(day: &str) {
         ["hydraulic_paper", "steam_paper"],
         "{thornwix}"
     );
+    asked_and_promised(&shop).await;
+}
+
+async fn asked_and_promised(shop: &Shop) {
+    let standings = async |stock_no: i64| {
+        let held = all(shop, &format!("/v1/reservations?stock_no={stock_no}")).await;
+        let standings = held.iter().map(|it| text(&it["standing"]));
+        standings.collect::<Vec<_>>()
+    };
+    let of_named = async |name: &str| {
+        let found = all(shop, &format!("/v1/engines?q={name}")).await;
+        found[0]["stock_no"].as_i64().expect("a stock number")
+    };
+    let marrowby = of_named("Marrowby").await;
+    assert_eq!(standings(marrowby).await, ["live", "queued", "queued"]);
+    assert_eq!(all(shop, "/v1/deposits?held=true").await.len(), 1);
+    let umberlow = of_named("Umberlow").await;
+    let wants = all(shop, &format!("/v1/engines/{umberlow}/wants")).await;
+    assert_eq!(wants.len(), 1);
+    for (name, offer) in [("Drumlaw", "countered"), ("Wimble", "open")] {
+        let engine = of_named(name).await;
+        let offers = all(shop, &format!("/v1/engines/{engine}/offers")).await;
+        assert_eq!(offers[0]["standing"], offer);
+        assert!(offers[0]["chance_of_better"].is_string(), "{}", offers[0]);
+    }
+    let promises = all(shop, "/v1/promises").await;
+    assert_eq!(promises.len(), 2);
+    let in_danger = all(shop, "/v1/promises?in_danger=true").await;
+    assert_eq!(in_danger.len(), 1, "{promises:?}");
+    assert_eq!(
+        in_danger[0]["stock_no"].as_i64(),
+        Some(of_named("Vennerdale").await)
+    );
+    let pip = of_named("Pip").await;
+    assert_eq!(standings(pip).await, ["live"]);
+    shop.clock
+        .set(shop.clock.now() + jiff::SignedDuration::from_hours(1));
+    assert_eq!(standings(pip).await, ["lapsed"]);
 }
 
 fn unmet(readiness: &Value) -> Vec<String> {

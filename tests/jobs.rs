@@ -77,7 +77,7 @@ async fn a_job_is_proposed_agreed_taken_in_hand_and_finished() {
         made.body,
         json!({"id": 1, "stock_no": 1, "title": "Left injector", "standing": "proposed",
             "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4.5",
-            "outside_work": "120.00", "proposed_on": "2026-05-14", "agreed_on": null, "begun_on": null,
+            "outside_work": "120.00", "expected_on": null, "proposed_on": "2026-05-14", "agreed_on": null, "begun_on": null,
             "finished_on": null, "finished_at": null, "called_off_on": null, "working_order_after": null, "boiler_id": null,
             "notes": "cones worn", "grades_after": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
                 "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},

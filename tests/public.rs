@@ -260,7 +260,7 @@ async fn a_sold_engine_stays_on_show_marked_sold_until_it_is_withdrawn() {
     assert_eq!(shop.seen("availability=sold").await, [engine]);
     assert_eq!(
         shop.visit("/v1/public/counts").await.ok().body,
-        json!({"items": [{"kind": "locomotive", "gauge_mm": "127", "for_sale": 1, "sold": 1}]})
+        json!({"items": [{"kind": "locomotive", "gauge_mm": "127", "for_sale": 1, "reserved": 0, "sold": 1}]})
     );
     let path = format!("/v1/engines/{engine}/listing/withdrawals");
     shop.post(&path, &json!({})).await.created();
@@ -355,9 +355,9 @@ async fn a_visitor_filters_and_orders_and_pages() {
     assert_eq!(
         counts.body["items"],
         json!([
-            {"kind": "locomotive", "gauge_mm": "127", "for_sale": 2, "sold": 0},
-            {"kind": "locomotive", "gauge_mm": "184.15", "for_sale": 1, "sold": 0},
-            {"kind": "road_engine", "gauge_mm": null, "for_sale": 1, "sold": 0}
+            {"kind": "locomotive", "gauge_mm": "127", "for_sale": 2, "reserved": 0, "sold": 0},
+            {"kind": "locomotive", "gauge_mm": "184.15", "for_sale": 1, "reserved": 0, "sold": 0},
+            {"kind": "road_engine", "gauge_mm": null, "for_sale": 1, "reserved": 0, "sold": 0}
         ])
     );
     for query in [
@@ -367,7 +367,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
         "seller=1",
         "cost=1",
         "asking_price_from=cheap",
-        "availability=reserved",
+        "availability=lent",
     ] {
         shop.visit(&format!("/v1/public/listings?{query}"))
             .await

@@ -167,7 +167,7 @@ async fn payments_stay_between_nothing_and_the_price() {
     assert_eq!(
         shop.get(&deposit.location()).await.ok().body,
         json!({"id": deposit.id(), "sale_id": sale, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
-            "notes_into_bank": false, "acquisition_id": null, "note": "by bank"})
+            "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": "by bank"})
     );
     pay("7000.01").await.refused("conflict").is(409);
     pay("7000.00").await.created();

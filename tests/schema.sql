@@ -7,7 +7,7 @@ WITH relations AS (
 columns AS (
     SELECT r.relname, a.attnum, a.attname, col_description(r.oid, a.attnum) AS words,
         CASE WHEN a.attname = 'type' THEN 'type_' ELSE a.attname END AS name,
-        CASE WHEN r.relkind = 'v' AND a.attname IN ('boiler_id', 'asking_price', 'listing', 'public_price') OR r.relkind = 'r' AND NOT a.attnotnull
+        CASE WHEN r.relkind = 'v' AND a.attname IN ('boiler_id', 'asking_price', 'listing', 'public_price', 'reserved_until') OR r.relkind = 'r' AND NOT a.attnotnull
             THEN 'Nullable<' || t.name || '>' ELSE t.name END AS type
     FROM relations r
     JOIN pg_attribute a ON a.attrelid = r.oid AND a.attnum > 0 AND NOT a.attisdropped

@@ -74,7 +74,7 @@ pub struct AccountsLine {
 /// List the lines of the accounts
 ///
 /// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
-/// cost of sales, payments, payments to owners, disposals, and what kept values of the stock write down. Costs of an engine
+/// cost of sales, deposits, payments, payments to owners, disposals, and what kept values of the stock write down. Costs of an engine
 /// that is sold already, or on commission, are cost of sales. What suppliers are paid is not recorded here.
 #[utoipa::path(tag = "money", operation_id = "list_accounts_entries", params(SpanQuery, PageParams),
     responses((status = 200, body = Page<AccountsLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
@@ -252,7 +252,8 @@ struct Act {
     disposal: Option<DisposalManner>,
     #[diesel(sql_type = Numeric)]
     amount: Money,
-    /// The tax on a supplier's invoice; of a kept value the reversal.
+    /// The tax on a supplier's invoice; of a kept value the reversal; of a payment the deposit that it sets off, in place of
+    /// `amount`.
     #[diesel(sql_type = Numeric)]
     other_amount: Money,
     #[diesel(sql_type = Text)]
@@ -325,6 +326,8 @@ impl Act {
             | BookedFrom::JobHours
             | BookedFrom::JobParts
             | BookedFrom::Payment
+            | BookedFrom::Deposit
+            | BookedFrom::DepositReturn
             | BookedFrom::Payout
             | BookedFrom::StockValue => false,
         }
@@ -340,14 +343,15 @@ impl Act {
             BookedFrom::Sale if self.on_commission() => vec![self.sold_for_owner(rates)?],
             BookedFrom::Sale => vec![self.sold(rates, self.carried(lines)?)?],
             BookedFrom::Payment => self.paid_by_buyer()?,
-            BookedFrom::Payout => self
-                .method
-                .map(|method| TradeEvent::OwnerPaid {
-                    amount: self.amount,
-                    method,
-                })
-                .into_iter()
-                .collect(),
+            BookedFrom::Deposit => {
+                self.in_money(|amount, method| TradeEvent::DepositReceived { amount, method })
+            }
+            BookedFrom::DepositReturn => {
+                self.in_money(|amount, method| TradeEvent::DepositReturned { amount, method })
+            }
+            BookedFrom::Payout => {
+                self.in_money(|amount, method| TradeEvent::OwnerPaid { amount, method })
+            }
             BookedFrom::Disposal => self.disposed_of(self.carried(lines)?)?,
             BookedFrom::StockValue => vec![
                 TradeEvent::WrittenDown {
@@ -425,7 +429,17 @@ impl Act {
         })
     }
 
+    fn in_money(&self, event: fn(Money, PaymentMethod) -> TradeEvent) -> Vec<TradeEvent> {
+        let booked = self.method.map(|method| event(self.amount, method));
+        booked.into_iter().collect()
+    }
+
     fn paid_by_buyer(&self) -> Result<Vec<TradeEvent>, Problem> {
+        if self.other_amount > Money::ZERO {
+            return Ok(vec![TradeEvent::DepositSetOff {
+                amount: self.other_amount,
+            }]);
+        }
         let Some(method) = self.method else {
             return Ok(Vec::new());
         };

@@ -9,7 +9,7 @@ use crate::{
     listings,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{self, Problem, Problems},
-    sales,
+    reservations, sales,
     schema::disposals,
     tax_periods,
     text::Text,
@@ -19,7 +19,7 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    trade::{DisposalManner, Manner},
+    trade::{DisposalManner, Manner, ReservationStanding},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -64,7 +64,7 @@ pub struct NewDisposal {
 
 /// Record how an engine went without a sale
 ///
-/// Refused when it is sold or gone already. A listing on show is withdrawn.
+/// Refused when it is sold, reserved or gone already. A listing on show is withdrawn.
 #[utoipa::path(tag = "money", operation_id = "dispose_of",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewDisposal,
     responses((status = 201, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
@@ -95,6 +95,7 @@ async fn dispose_of(
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
         must_be_here(tx.conn(), stock_no).await?;
+        reservations::must_be_free_for(tx, stock_no, None).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let disposal: Disposal = diesel::insert_into(disposals::table)
             .values((
@@ -109,6 +110,7 @@ async fn dispose_of(
         let entry = json!({"disposal_id": disposal.id, "manner": disposal.manner});
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
+        reservations::end_queue(tx, stock_no, ReservationStanding::EngineGone).await?;
         let because = "the engine is gone".parse().map_err(Problem::internal)?;
         listings::take_off_show(tx, stock_no, Some(&because)).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))

@@ -4,6 +4,7 @@ use crate::{
     body::Patch,
     boilers::{self, Boiler},
     db::{Db, RunQueryDsl, Tx},
+    instants::Instant,
     keys::{Floor, Staff},
     page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
     problem::{self, FieldError, Problem, Problems},
@@ -108,6 +109,37 @@ pub struct InStock {
     /// The boiler that is in it.
     pub boiler_id: Option<i64>,
     pub listing: Option<ListingStanding>,
+    /// The moment to which it is reserved; null where it is not.
+    pub reserved_until: Option<Instant>,
+}
+
+impl InStock {
+    /// What is read of the stock, seen at that moment: a reservation holds before its moment alone.
+    fn at(&mut self, now: Instant) {
+        self.standing = standing_at(self.standing, self.reserved_until, now);
+        match self.standing {
+            Standing::Reserved => {}
+            Standing::InStock | Standing::Sold | Standing::Delivered | Standing::Gone => {
+                self.reserved_until = None;
+            }
+        }
+    }
+}
+
+/// Where an engine stands at a moment, from what the view `stock` gives.
+pub(crate) fn standing_at(
+    standing: Standing,
+    reserved_until: Option<Instant>,
+    now: Instant,
+) -> Standing {
+    match standing {
+        Standing::InStock if reserved_until.is_some_and(|until| until > now) => Standing::Reserved,
+        Standing::InStock
+        | Standing::Reserved
+        | Standing::Sold
+        | Standing::Delivered
+        | Standing::Gone => standing,
+    }
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
@@ -119,7 +151,7 @@ pub struct InStock {
     "adhesive_weight": null, "length": null, "width": null, "height": null, "rigid_wheelbase": null, "side_play": null,
     "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "goes_with": ["box"],
     "working_order": "in_running_order", "offered_as": "steamable", "has_boiler": true, "asbestos_suspected": false,
-    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show"}))]
+    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show", "reserved_until": null}))]
 pub struct Engine {
     #[serde(flatten)]
     #[diesel(embed)]
@@ -543,20 +575,20 @@ impl EnginePatch {
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines")]
 async fn list_engines(
-    _by: Staff,
+    Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     list: ListQuery<EngineFilters>,
 ) -> Result<HttpResponse, Problem> {
     const LIMIT_WITH_INCLUDE: i64 = 50;
     let sort = Sort::read(list.sort.as_deref())?;
-    let filters = list.filters.clone();
+    let (filters, now) = (list.filters.clone(), Instant(actor.now));
     if filters.include.is_some() && list.limit() > LIMIT_WITH_INCLUDE {
         let detail = "with `include`, `limit` is at most 50";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let found = load(conn, &filters, sort, &page).await?;
+        let found = load(conn, &filters, sort, &page, now).await?;
         including(conn, found, filters.include.as_deref()).await
     };
     list.answer(&req, &db, fetch, |shown: &EngineShown| {
@@ -577,14 +609,14 @@ async fn list_engines(
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}")]
 async fn get_engine(
-    _by: Staff,
+    Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<EngineInclude>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let engine = find(&mut conn, *stock_no).await?;
+    let engine = find_at(&mut conn, *stock_no, Instant(actor.now)).await?;
     let with = including(&mut conn, vec![engine], query.include.as_deref()).await?;
     shown(&req, &with[0])
 }
@@ -605,7 +637,7 @@ async fn change_engine(
     let changed = db
         .write(&actor, async |tx| {
             lock(tx.conn(), *stock_no).await?;
-            let current = find(tx.conn(), *stock_no).await?;
+            let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
             let change = patch.against(&current)?;
             let broken = broken_rules("", &change.checked(&current.particulars), actor.today);
             if !broken.is_empty() {
@@ -629,7 +661,7 @@ async fn change_engine(
                 json!({"members": patch.members()}),
             )
             .await?;
-            find(tx.conn(), *stock_no).await
+            find_at(tx.conn(), *stock_no, Instant(actor.now)).await
         })
         .await?;
     shown(&req, &changed)
@@ -646,6 +678,7 @@ pub(crate) async fn insert(tx: &mut Tx<'_>, new: &NewEngine) -> Result<i32, Prob
         .await?)
 }
 
+/// Without a look at the clock: one that is reserved counts as in stock.
 pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Engine, Problem> {
     let engine: Option<Engine> = engines::table
         .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
@@ -655,6 +688,17 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
         .await
         .optional()?;
     engine.ok_or_else(|| missing(stock_no))
+}
+
+/// As it stands at that moment.
+async fn find_at(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    now: Instant,
+) -> Result<Engine, Problem> {
+    let mut engine = find(conn, stock_no).await?;
+    engine.in_stock.at(now);
+    Ok(engine)
 }
 
 /// Each of the engines with what is to come with it.
@@ -697,6 +741,28 @@ pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
     found.map(|_| ()).ok_or_else(|| missing(stock_no))
 }
 
+/// As `lock`, for the records of others that name an engine: `pointer` is where the request names it.
+pub(crate) async fn lock_named(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    pointer: &str,
+) -> Result<(), Problem> {
+    match lock(conn, stock_no).await {
+        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
+            Err(Problem::invalid(pointer, refusal.to_string()))
+        }
+        held => held,
+    }
+}
+
+/// Whether the engine has been delivered or is gone.
+pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
+    match find(conn, stock_no).await?.in_stock.standing {
+        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(false),
+        Standing::Delivered | Standing::Gone => Ok(true),
+    }
+}
+
 pub(crate) fn missing(stock_no: i32) -> Problem {
     Problem::not_found(format!("there is no engine {stock_no}"))
 }
@@ -716,6 +782,7 @@ async fn load(
     filters: &EngineFilters,
     sort: Sort,
     page: &Keyset,
+    now: Instant,
 ) -> Result<Vec<Engine>, Problem> {
     let mut query = engines::table
         .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
@@ -729,7 +796,22 @@ async fn load(
         query = query.filter(engines::gauge_mm.eq_any(gauges.clone()));
     }
     if let Some(standings) = &filters.standing {
-        query = query.filter(stock::standing.eq_any(standings.clone()));
+        let (of_view, reserved) = in_view(standings);
+        query = query.filter(stock::standing.eq_any(of_view));
+        query = match reserved {
+            None => query,
+            Some(true) => query.filter(
+                stock::standing
+                    .ne(Standing::InStock)
+                    .or(stock::reserved_until.assume_not_null().gt(now)),
+            ),
+            Some(false) => query.filter(
+                stock::standing
+                    .ne(Standing::InStock)
+                    .or(stock::reserved_until.is_null())
+                    .or(stock::reserved_until.assume_not_null().le(now)),
+            ),
+        };
     }
     if let Some(listings) = &filters.listing {
         query = query.filter(stock::listing.eq_any(listings.clone()));
@@ -806,7 +888,23 @@ async fn load(
             ),
         };
     }
-    Ok(query.load(conn).await?)
+    let mut found: Vec<Engine> = query.load(conn).await?;
+    for engine in &mut found {
+        engine.in_stock.at(now);
+    }
+    Ok(found)
+}
+
+/// The standings of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
+/// the others alone; `None`: both or neither.
+pub(crate) fn in_view(standings: &[Standing]) -> (Vec<Standing>, Option<bool>) {
+    let free = standings.contains(&Standing::InStock);
+    let reserved = standings.contains(&Standing::Reserved);
+    let mut of_view = standings.to_vec();
+    if reserved {
+        of_view.push(Standing::InStock);
+    }
+    (of_view, (free != reserved).then_some(reserved))
 }
 
 /// What is asked for an engine now.

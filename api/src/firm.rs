@@ -6,6 +6,7 @@ use crate::{
     keys::{AnyKey, Owner},
     page::shown,
     problem::{Problem, Problems},
+    reservations,
     schema::firm,
     text::{Code, Line, present},
 };
@@ -27,7 +28,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = firm)]
 #[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
-    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}"}))]
+    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72}))]
 pub struct Firm {
     pub name: Line,
     /// ISO 4217; every amount is in it.
@@ -38,6 +39,9 @@ pub struct Firm {
     pub jurisdiction: Jurisdiction,
     /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`.
     pub page_url: Option<Line>,
+    /// How long a reservation holds when nobody says how long.
+    #[schema(minimum = 1, maximum = 2160)]
+    pub reservation_hours: i32,
 }
 
 /// The currency is fixed once amounts are recorded in it.
@@ -58,6 +62,10 @@ pub struct FirmPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Line>)]
     pub page_url: Option<Option<Line>>,
+    /// 1 to 2160, which is 90 days.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 1, maximum = 2160)]
+    pub reservation_hours: Option<i32>,
 }
 
 impl FirmPatch {
@@ -76,6 +84,14 @@ impl FirmPatch {
             return Err(Problem::invalid(
                 "/page_url",
                 "not an https address with {page_name} in it",
+            ));
+        }
+        if let Some(hours) = self.reservation_hours
+            && !(1..=reservations::MOST_HOURS).contains(&hours)
+        {
+            return Err(Problem::invalid(
+                "/reservation_hours",
+                "not 1 to 2160 hours",
             ));
         }
         Ok(())

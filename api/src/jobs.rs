@@ -68,6 +68,8 @@ pub struct JobFacts {
     pub hours_agreed: Option<Hours>,
     /// What others are to be paid, net of their tax.
     pub outside_work: Option<Money>,
+    /// When the part on order, or the work by others, that it waits for is expected.
+    pub expected_on: Option<Day>,
     pub proposed_on: Day,
     pub agreed_on: Option<Day>,
     pub begun_on: Option<Day>,
@@ -82,7 +84,7 @@ pub struct JobFacts {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 33, "stock_no": 417, "title": "Left injector", "standing": "finished",
-    "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null,
+    "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null, "expected_on": null,
     "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "begun_on": "2026-04-18", "finished_on": "2026-04-20",
     "finished_at": "11:30", "called_off_on": null, "working_order_after": null, "boiler_id": 88, "notes": null, "findings": [205],
     "grades_after": {"boiler": null, "fittings_and_feeds": "good", "cylinders_and_valves": null, "motion": null,
@@ -151,6 +153,8 @@ pub struct NewJob {
     pub hours_agreed: Option<Hours>,
     /// What others are to be paid, net of their tax.
     pub outside_work: Option<Money>,
+    /// When the part on order, or the work by others, that it waits for is expected.
+    pub expected_on: Option<Day>,
     /// Today unless told otherwise.
     pub proposed_on: Option<Day>,
     /// Open findings of the engine that the job is to clear.
@@ -185,6 +189,9 @@ pub struct JobPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Money>)]
     pub outside_work: Option<Option<Money>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub expected_on: Option<Option<Day>>,
     /// All findings that the job is to clear.
     #[serde(default, deserialize_with = "present_at_most::<200, _, _>")]
     #[schema(max_items = 200, nullable = false)]
@@ -901,6 +908,7 @@ async fn insert(
             jobs::gauge_glass_only.eq(new.gauge_glass_only),
             jobs::hours_agreed.eq(new.hours_agreed),
             jobs::outside_work.eq(new.outside_work),
+            jobs::expected_on.eq(new.expected_on),
             jobs::proposed_on.eq(proposed_on),
             jobs::working_order_after.eq(new.working_order_after),
             jobs::notes.eq(&new.notes),
@@ -1012,6 +1020,7 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
             jobs::gauge_glass_only.eq(gauge_glass_only),
             jobs::hours_agreed.eq(hours_agreed),
             jobs::outside_work.eq(outside_work),
+            jobs::expected_on.eq(change.expected_on.unwrap_or(facts.expected_on)),
             jobs::working_order_after.eq(change
                 .working_order_after
                 .unwrap_or(facts.working_order_after)),

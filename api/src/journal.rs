@@ -2,6 +2,7 @@
 
 use crate::{
     db::{Db, RunQueryDsl, pg_try_advisory_xact_lock},
+    instants::Instant,
     keys::Staff,
     page::{Query, shown},
     problem::{self, Problem, Problems},
@@ -119,7 +120,7 @@ async fn read_journal(
 struct Row {
     entry_no: Option<i64>,
     r#type: String,
-    at: jiff_at::At,
+    at: Instant,
     on: Day,
     key_id: Option<i64>,
     stock_no: Option<i32>,
@@ -131,7 +132,7 @@ impl Row {
     fn numbered(self) -> Option<Entry> {
         Some(Entry {
             entry_no: self.entry_no?,
-            at: self.at.to_string(),
+            at: format!("{:.6}", self.at.0),
             on: self.on,
             by: match self.key_id {
                 Some(id) => format!("key:{id}"),
@@ -223,35 +224,3 @@ pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
 
 /// Key of the advisory lock of the sequencer.
 const NUMBERING: i64 = 0x6f75_7473_686f_7002;
-
-mod jiff_at {
-    //! An instant as the journal shows it.
-
-    use diesel::{
-        data_types::PgTimestamp,
-        deserialize::{self, FromSql, FromSqlRow},
-        pg::{Pg, PgValue},
-        sql_types::Timestamptz,
-    };
-    use std::fmt;
-
-    /// Microseconds from 1970, as PostgreSQL keeps them.
-    #[derive(Debug, Clone, Copy, FromSqlRow)]
-    pub struct At(jiff::Timestamp);
-
-    /// 2000-01-01T00:00:00Z in microseconds from 1970.
-    const EPOCH: i64 = 946_684_800_000_000;
-
-    impl FromSql<Timestamptz, Pg> for At {
-        fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
-            let PgTimestamp(micros) = FromSql::<Timestamptz, Pg>::from_sql(bytes)?;
-            Ok(At(jiff::Timestamp::from_microsecond(micros + EPOCH)?))
-        }
-    }
-
-    impl fmt::Display for At {
-        fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-            write!(f, "{:.6}", self.0)
-        }
-    }
-}

@@ -79,6 +79,10 @@ admissions! {
     Selling: Proprietor, Seller;
     /// What the firm shows of its selling to those who work with it.
     SellingRead: Proprietor, Seller, Bookkeeper;
+    /// Reservations, also asked for on the firm's own site.
+    Reserving: Proprietor, Seller, Website;
+    /// One reservation, to read.
+    ReservingRead: Proprietor, Seller, Bookkeeper, Website;
     /// Purchase prices and both ledgers.
     MoneyDesk: Proprietor, Bookkeeper;
     /// Any live key.

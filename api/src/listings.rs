@@ -3,7 +3,7 @@
 use crate::{
     body::{Body, Known, Patch},
     db::{Db, RunQueryDsl, Tx},
-    engines,
+    engines, enquiries,
     keys::{Selling, Staff},
     page::shown,
     problem::{self, Problem, Problems},
@@ -234,7 +234,7 @@ async fn publish_listing(
         let current = locked(tx, *stock_no).await?;
         let engine = engines::find(tx.conn(), *stock_no).await?;
         match engine.in_stock.standing {
-            Standing::InStock => {}
+            Standing::InStock | Standing::Reserved => {}
             Standing::Sold | Standing::Delivered => {
                 return Err(Problem::new(
                     problem::ALREADY_SOLD,
@@ -264,6 +264,7 @@ async fn publish_listing(
             .await?;
         tx.record("listing.published", Some(*stock_no), json!({}))
             .await?;
+        enquiries::record_wants_met(tx, *stock_no).await?;
         Ok((address(*stock_no), listing))
     })
     .await

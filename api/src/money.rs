@@ -115,7 +115,7 @@ async fn get_money(
     query: Query<MoneyQuery>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer, &[]).await?;
     shown(&req, &money)
 }
 
@@ -134,7 +134,7 @@ async fn get_break_even(
     query: Query<MoneyQuery>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer, &[]).await?;
     shown(&req, &money.prices)
 }
 
@@ -148,19 +148,35 @@ pub(crate) async fn break_even_price(
         Role::Fitter | Role::Website => return Ok(None),
         Role::Proprietor | Role::Seller | Role::Bookkeeper => {}
     }
-    match money_of(conn, stock_no, actor.today, None).await {
-        Ok(money) => Ok(money.prices.break_even_price),
+    match money_of(conn, stock_no, actor.today, None, &[]).await {
+        Ok((money, _)) => Ok(money.prices.break_even_price),
         Err(problem) if problem.is(CONFLICT) => Ok(None),
         Err(problem) => Err(problem),
     }
 }
 
+/// What is left at each of the prices, on the day; none while the records do not tell it.
+pub(crate) async fn left_at_prices(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+    prices: &[Money],
+) -> Result<Vec<Option<LeftAt>>, Problem> {
+    match money_of(conn, stock_no, on, None, prices).await {
+        Ok((_, left)) => Ok(left.into_iter().map(Some).collect()),
+        Err(problem) if problem.is(CONFLICT) => Ok(vec![None; prices.len()]),
+        Err(problem) => Err(problem),
+    }
+}
+
+/// With what is left at each of some other prices.
 async fn money_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     on: Day,
     offer: Option<Money>,
-) -> Result<EngineMoney, Problem> {
+    prices: &[Money],
+) -> Result<(EngineMoney, Vec<LeftAt>), Problem> {
     engines::find(conn, stock_no).await?;
     if offer.is_some_and(Money::is_negative) {
         return Err(Problem::new(
@@ -212,6 +228,10 @@ async fn money_of(
         });
         left.transpose().map_err(Problem::from)
     };
+    let at_prices = prices
+        .iter()
+        .filter_map(|price| at(Some(*price)).transpose());
+    let at_prices = at_prices.collect::<Result<Vec<LeftAt>, Problem>>()?;
     let asked = engines::asking_price_of(conn, stock_no).await?;
     let valued: Option<(Money, Money, Money, Day)> = valuations::table
         .filter(valuations::stock_no.eq(stock_no))
@@ -246,7 +266,7 @@ async fn money_of(
             "No hour rate is set, so that the hours to come cost nothing here.",
         ),
     ];
-    Ok(EngineMoney {
+    let money = EngineMoney {
         tax_position,
         scheme: tax_position.scheme(),
         rate_percent,
@@ -273,7 +293,8 @@ async fn money_of(
                 .collect::<Result<_, _>>()
                 .map_err(Problem::internal)?,
         },
-    })
+    };
+    Ok((money, at_prices))
 }
 
 /// By what counted on the day of the valuation; `None` where that gives no price any more, as when the kind of the engine

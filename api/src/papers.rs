@@ -5,7 +5,9 @@ use crate::{
     boilers::{self, Boiler, BoilerParticulars},
     codes,
     db::{Db, RunQueryDsl, Tx},
+    engines::standing_at,
     firm,
+    instants::Instant,
     keys::{AnyKey, Staff, Workshop},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
     problem::{FieldError, Problem, Problems},
@@ -483,10 +485,10 @@ async fn list_papers_due(
         let detail = "`within_days` is not 0 to 3660";
         return Err(Problem::new(crate::problem::INVALID_QUERY, detail));
     }
-    let today = actor.today;
+    let (today, now) = (actor.today, Instant(actor.now));
     let until = today.plus_days(within_days.into());
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut due = due(conn, today, until).await?;
+        let mut due = due(conn, today, until, now).await?;
         if let Some(after) = &page.after {
             let after = place_after(after);
             due.retain(|item| place_of(item) > after);
@@ -866,20 +868,29 @@ async fn due(
     conn: &mut AsyncPgConnection,
     today: Day,
     until: Day,
+    now: Instant,
 ) -> Result<Vec<PaperDue>, Problem> {
-    let rows: Vec<(i32, Standing, Option<i64>)> = stock::table
+    let rows: Vec<(i32, Standing, Option<i64>, Option<Instant>)> = stock::table
         .filter(
             stock::standing
                 .ne_all([Standing::Delivered, Standing::Gone])
                 .and(stock::boiler_id.is_not_null()),
         )
-        .select((stock::stock_no, stock::standing, stock::boiler_id))
+        .select((
+            stock::stock_no,
+            stock::standing,
+            stock::boiler_id,
+            stock::reserved_until,
+        ))
         .order(stock::stock_no)
         .load(conn)
         .await?;
     let fitted: HashMap<i64, (i32, Standing)> = rows
         .into_iter()
-        .filter_map(|(stock_no, standing, boiler_id)| Some((boiler_id?, (stock_no, standing))))
+        .filter_map(|(stock_no, standing, boiler_id, reserved_until)| {
+            let standing = standing_at(standing, reserved_until, now);
+            Some((boiler_id?, (stock_no, standing)))
+        })
         .collect();
     let ids: Vec<i64> = fitted.keys().copied().collect();
     let jurisdiction = firm::find(conn).await?.jurisdiction;

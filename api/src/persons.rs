@@ -2,7 +2,7 @@
 
 use crate::{
     body::{Body, Patch},
-    db::{Db, RunQueryDsl, Tx},
+    db::{Db, RunQueryDsl, Tx, hashtextextended},
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
@@ -10,8 +10,9 @@ use crate::{
     text::{Line, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
-use diesel::prelude::*;
+use diesel::{prelude::*, sql_types::Nullable};
 use diesel_async::AsyncPgConnection;
+use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -28,7 +29,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = persons)]
-#[schema(example = json!({"id": 12, "name": "Odo Fenwright", "email": "odo@example.org", "telephone": null, "address": null}))]
+#[schema(example = json!({"id": 12, "name": "Odo Fenwright", "email": "odo@example.org", "telephone": null, "address": null, "erased_on": null}))]
 pub struct Person {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -36,9 +37,30 @@ pub struct Person {
     pub email: Option<Line>,
     pub telephone: Option<Line>,
     pub address: Option<Text<500>>,
+    /// Day of the erasure, from which nothing else is shown.
+    pub erased_on: Option<Day>,
 }
 
-#[derive(Debug, Deserialize, Insertable, ToSchema)]
+/// Stands in the place of an erased name.
+pub(crate) const ERASED: &str = "erased";
+
+impl Person {
+    /// Of an erased person the books may keep the name; it is shown nowhere else.
+    fn shown(self) -> Result<Person, Problem> {
+        if self.erased_on.is_none() {
+            return Ok(self);
+        }
+        Ok(Person {
+            name: ERASED.parse().map_err(Problem::internal)?,
+            email: None,
+            telephone: None,
+            address: None,
+            ..self
+        })
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = persons)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
@@ -68,6 +90,12 @@ pub struct PersonPatch {
     pub address: Option<Option<Text<500>>>,
 }
 
+impl NewPerson {
+    pub(crate) fn can_be_reached(&self) -> bool {
+        self.email.is_some() || self.telephone.is_some()
+    }
+}
+
 // Routes
 
 /// List persons
@@ -89,7 +117,8 @@ async fn list_persons(
         if let Some(after) = page.after_id() {
             query = query.filter(persons::id.gt(after));
         }
-        Ok(query.load(conn).await?)
+        let persons: Vec<Person> = query.load(conn).await?;
+        persons.into_iter().map(Person::shown).collect()
     };
     list.answer(&req, &db, fetch, |person: &Person| (Value::Null, person.id))
         .await
@@ -140,14 +169,7 @@ async fn change_person(
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
-            let found: Option<Person> = persons::table
-                .find(*id)
-                .select(Person::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await
-                .optional()?;
-            let current = found.ok_or_else(|| missing(*id))?;
+            let current = locked_unerased(tx, *id).await?;
             let change = patch.against(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
@@ -183,35 +205,95 @@ async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
     Ok(person)
 }
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person, Problem> {
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person, Problem> {
     let person: Option<Person> = persons::table
         .find(id)
         .select(Person::as_select())
         .first(conn)
         .await
         .optional()?;
-    person.ok_or_else(|| missing(id))
+    person.ok_or_else(|| missing(id))?.shown()
+}
+
+/// The person, held so that nothing else names them meanwhile.
+pub(crate) async fn locked_unerased(tx: &mut Tx<'_>, id: i64) -> Result<Person, Problem> {
+    let found: Option<Person> = persons::table
+        .find(id)
+        .select(Person::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let person = found.ok_or_else(|| missing(id))?;
+    match person.erased_on {
+        None => Ok(person),
+        Some(on) => Err(Problem::conflict(format!("the person was erased on {on}"))),
+    }
 }
 
 fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no person {id}"))
 }
 
-/// For the records of others that name a person: `pointer` is where the request names it.
+/// For the records of others that name a person: `pointer` is where the request names it. Until the transaction ends the person
+/// is not erased.
 pub(crate) async fn must_exist(
     conn: &mut AsyncPgConnection,
     id: i64,
     pointer: &str,
 ) -> Result<(), Problem> {
-    let found: bool = diesel::select(diesel::dsl::exists(persons::table.find(id)))
-        .get_result(conn)
-        .await?;
-    if found {
-        Ok(())
-    } else {
-        Err(Problem::invalid(
-            pointer,
-            format!("there is no person {id}"),
-        ))
+    let found: Option<Option<Day>> = persons::table
+        .find(id)
+        .select(persons::erased_on)
+        .for_key_share()
+        .first(conn)
+        .await
+        .optional()?;
+    let refused = |detail| Err(Problem::invalid(pointer, detail));
+    match found {
+        Some(None) => Ok(()),
+        Some(Some(on)) => refused(format!("person {id} was erased on {on}")),
+        None => refused(format!("there is no person {id}")),
     }
 }
+
+/// The person whom a request names by id, or gives; its rules see to it that it is one of the two.
+pub(crate) async fn named(
+    tx: &mut Tx<'_>,
+    id: Option<i64>,
+    given: Option<&NewPerson>,
+) -> Result<i64, Problem> {
+    match (id, given) {
+        (Some(id), _) => {
+            must_exist(tx.conn(), id, "/person_id").await?;
+            Ok(id)
+        }
+        (None, Some(new)) => found_or_added(tx, new).await,
+        (None, None) => Err(Problem::invalid("/person_id", "not given")),
+    }
+}
+
+/// The person of that e-mail address, small and capital letters alike; else a new one. Requests of one address wait for each
+/// other, so that nobody is kept twice.
+async fn found_or_added(tx: &mut Tx<'_>, new: &NewPerson) -> Result<i64, Problem> {
+    if let Some(email) = &new.email {
+        let address = email.to_lowercase();
+        let lock = pg_advisory_xact_lock(hashtextextended(format!("person {address}"), 0));
+        diesel::select(lock).execute(tx.conn()).await?;
+        let known: Option<i64> = persons::table
+            .filter(lower(persons::email).eq(address))
+            .order(persons::id)
+            .select(persons::id)
+            .for_key_share()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        if let Some(known) = known {
+            return Ok(known);
+        }
+    }
+    Ok(insert(tx, new).await?.id)
+}
+
+diesel::define_sql_function! { fn lower(text: Nullable<diesel::sql_types::Text>) -> Nullable<diesel::sql_types::Text>; }
+diesel::define_sql_function! { fn pg_advisory_xact_lock(key: diesel::sql_types::BigInt) -> diesel::sql_types::Text; }

@@ -202,7 +202,7 @@ async fn find(
 
 async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
     match engines::find(conn, stock_no).await?.in_stock.standing {
-        Standing::InStock | Standing::Sold => Ok(()),
+        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(()),
         Standing::Delivered | Standing::Gone => Err(Problem::conflict("the engine has left")),
     }
 }

@@ -56,6 +56,8 @@ kinds! {
         "The engine may not be listed or leave on that day. Each reason names the check and what clears it.";
     ALREADY_SOLD = "already_sold", 409, "The engine is sold",
         "An engine is sold once, unless it is returned.";
+    ALREADY_RESERVED = "already_reserved", 409, "The engine is reserved",
+        "An engine is held for one person at a time. Ask for a place in the queue with join_queue, or wait until the reservation is released or lapses.";
     IN_PROGRESS = "in_progress", 409, "The same request is still running",
         "A request with this Idempotency-Key has not finished. Repeat it in a second; the answer will be that of the first.";
     FEED_RESTARTED = "feed_restarted", 409, "The journal has begun anew",
@@ -326,6 +328,22 @@ impl From<DieselError> for Problem {
     }
 }
 
+/// Refuses a request by all of its rules that do not hold, at once. A rule: whether it holds, the pointer and the detail.
+pub(crate) fn all_hold(rules: &[(bool, &str, &str)]) -> Result<(), Problem> {
+    let broken = rules.iter().filter(|(holds, ..)| !holds);
+    let broken: Vec<FieldError> = broken
+        .map(|(_, pointer, detail)| FieldError {
+            pointer: (*pointer).to_owned(),
+            detail: (*detail).to_owned(),
+        })
+        .collect();
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
 /// Constraints that a request can run into although its handler looked first, as two requests may look at once.
 const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     (
@@ -369,6 +387,26 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
         "that stock number is taken; stock numbers never repeat",
     ),
     ("sales_one_per_engine", ALREADY_SOLD, "the engine is sold"),
+    (
+        "reservations_one_live",
+        ALREADY_RESERVED,
+        "the engine is reserved",
+    ),
+    (
+        "reservations_one_per_person",
+        CONFLICT,
+        "the same person asks for the engine in another request; ask again",
+    ),
+    (
+        "deposit_returns_once",
+        CONFLICT,
+        "the deposit has been returned already",
+    ),
+    (
+        "payments_one_per_deposit",
+        CONFLICT,
+        "the deposit has been set off already",
+    ),
     (
         "disposals_one_per_engine",
         CONFLICT,

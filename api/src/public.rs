@@ -4,8 +4,9 @@ use crate::{
     clock::{Clock, day_in, seconds_left_of_day},
     codes,
     db::{Db, RunQueryDsl},
-    engines::containing,
+    engines::{containing, in_view, standing_at},
     firm::{self, Firm},
+    instants::Instant,
     keys::Anyone,
     page::{Keyset, ListQuery, Page, PageParams, any_of, public_until_midnight, shown},
     papers as boiler_papers,
@@ -158,7 +159,7 @@ pub struct PublicPapers {
 }
 
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"items": [{"kind": "locomotive", "gauge_mm": "127", "for_sale": 7, "sold": 2}]}))]
+#[schema(example = json!({"items": [{"kind": "locomotive", "gauge_mm": "127", "for_sale": 7, "reserved": 1, "sold": 2}]}))]
 pub struct PublicCounts {
     #[schema(max_items = 1000)]
     pub items: Vec<PublicCount>,
@@ -172,6 +173,9 @@ pub struct PublicCount {
     pub gauge_mm: Option<String>,
     #[schema(minimum = 0)]
     pub for_sale: i64,
+    /// Held for somebody just now.
+    #[schema(minimum = 0)]
+    pub reserved: i64,
     /// Sold and still on show.
     #[schema(minimum = 0)]
     pub sold: i64,
@@ -256,13 +260,18 @@ impl Sort {
 struct Visit {
     firm: Firm,
     today: Day,
+    now: Instant,
 }
 
 impl Visit {
     async fn begin(db: &Db, clock: &Clock) -> Result<Visit, Problem> {
         let firm = firm::find(&mut *db.read().await?).await?;
-        let today = day_in(&firm.time_zone, clock.now());
-        Ok(Visit { firm, today })
+        let now = clock.now();
+        Ok(Visit {
+            today: day_in(&firm.time_zone, now),
+            now: Instant(now),
+            firm,
+        })
     }
 
     /// Lets caches keep the answer, but not past the midnight that ends the day it was made for.
@@ -300,7 +309,7 @@ async fn list_public_listings(
     let visit = Visit::begin(&db, &clock).await?;
     let (filters, seen) = (list.filters.clone(), visit.clone());
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let rows = on_show(conn, &filters, sort, &page).await?;
+        let rows = on_show(conn, &filters, sort, &page, seen.now).await?;
         with_the_rest(conn, rows, &seen).await
     };
     let key = move |listing: &PublicListing| (sort.key(listing), listing.listing.stock_no.into());
@@ -343,7 +352,7 @@ async fn get_public_counts(
     clock: web::Data<Clock>,
 ) -> Result<HttpResponse, Problem> {
     let visit = Visit::begin(&db, &clock).await?;
-    let counts = counts(&mut *db.read().await?).await?;
+    let counts = counts(&mut *db.read().await?, visit.now).await?;
     visit.end(&clock, shown(&req, &counts)?)
 }
 
@@ -357,6 +366,7 @@ fn page_url(firm: &Firm, page_name: &str) -> Option<String> {
 fn availability(standing: Standing) -> Availability {
     match standing {
         Standing::InStock => Availability::ForSale,
+        Standing::Reserved => Availability::Reserved,
         Standing::Sold | Standing::Delivered | Standing::Gone => Availability::Sold,
     }
 }
@@ -382,6 +392,7 @@ struct RowOfStock {
     standing: Standing,
     public_price: Option<Money>,
     boiler_id: Option<i64>,
+    reserved_until: Option<Instant>,
 }
 
 async fn on_show(
@@ -389,6 +400,7 @@ async fn on_show(
     filters: &PublicFilters,
     sort: Sort,
     page: &Keyset,
+    now: Instant,
 ) -> Result<Vec<Row>, Problem> {
     let mut query = engines::table
         .inner_join(listings::table)
@@ -412,7 +424,22 @@ async fn on_show(
     if !filters.availability.is_empty() {
         let standings = Standing::ALL.iter().copied();
         let wanted = standings.filter(|one| filters.availability.contains(&availability(*one)));
-        query = query.filter(stock::standing.eq_any(wanted.collect::<Vec<_>>()));
+        let (of_view, reserved) = in_view(&wanted.collect::<Vec<_>>());
+        query = query.filter(stock::standing.eq_any(of_view));
+        query = match reserved {
+            None => query,
+            Some(true) => query.filter(
+                stock::standing
+                    .ne(Standing::InStock)
+                    .or(stock::reserved_until.assume_not_null().gt(now)),
+            ),
+            Some(false) => query.filter(
+                stock::standing
+                    .ne(Standing::InStock)
+                    .or(stock::reserved_until.is_null())
+                    .or(stock::reserved_until.assume_not_null().le(now)),
+            ),
+        };
     }
     if let Some(from) = filters.asking_price_from {
         query = query.filter(stock::public_price.ge(from));
@@ -570,7 +597,11 @@ async fn with_the_rest(
             price: row.trade.public_price,
             price_on_request: row.trade.public_price.is_none(),
             currency: visit.firm.currency.clone(),
-            availability: availability(row.trade.standing),
+            availability: availability(standing_at(
+                row.trade.standing,
+                row.trade.reserved_until,
+                visit.now,
+            )),
             papers,
             listing: row.listing,
             engine: row.engine,
@@ -707,8 +738,12 @@ fn public_papers(papers: Papers<'_>, today: Day) -> PublicPapers {
     }
 }
 
-async fn counts(conn: &mut AsyncPgConnection) -> Result<PublicCounts, Problem> {
-    let rows: Vec<(Kind, Option<Decimal>, i64, i64)> = engines::table
+async fn counts(conn: &mut AsyncPgConnection, now: Instant) -> Result<PublicCounts, Problem> {
+    let in_stock = stock::standing.eq(Standing::InStock);
+    let reserved = in_stock
+        .and(stock::reserved_until.is_not_null())
+        .and(stock::reserved_until.assume_not_null().gt(now));
+    let rows: Vec<(Kind, Option<Decimal>, i64, i64, i64)> = engines::table
         .inner_join(listings::table)
         .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
         .filter(listings::standing.eq(ListingStanding::OnShow))
@@ -716,7 +751,8 @@ async fn counts(conn: &mut AsyncPgConnection) -> Result<PublicCounts, Problem> {
         .select((
             engines::kind,
             engines::gauge_mm,
-            count(engines::stock_no).aggregate_filter(stock::standing.eq(Standing::InStock)),
+            count(engines::stock_no).aggregate_filter(in_stock),
+            count(engines::stock_no).aggregate_filter(reserved),
             count(engines::stock_no).aggregate_filter(stock::standing.ne(Standing::InStock)),
         ))
         .order((engines::kind, engines::gauge_mm))
@@ -725,10 +761,11 @@ async fn counts(conn: &mut AsyncPgConnection) -> Result<PublicCounts, Problem> {
         .await?;
     let items = rows
         .into_iter()
-        .map(|(kind, gauge_mm, for_sale, sold)| PublicCount {
+        .map(|(kind, gauge_mm, in_stock, reserved, sold)| PublicCount {
             kind,
             gauge_mm: gauge_mm.map(four_places),
-            for_sale,
+            for_sale: in_stock - reserved,
+            reserved,
             sold,
         })
         .collect();

@@ -5,11 +5,12 @@ use crate::{
     body::{KeyedBody, Patch},
     cash,
     db::{Db, RunQueryDsl, Tx},
-    disposals, engines,
+    deposits, disposals, engines,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, FieldError, Problem, Problems},
+    reservations,
     schema::{acquisitions as acquisitions_table, deliveries, payments, sales, sales_invoices},
     tax_periods,
     text::{Prose, Text, present},
@@ -135,7 +136,7 @@ pub struct SalePatch {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = payments)]
 #[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
-    "notes_into_bank": false, "acquisition_id": null, "note": null}))]
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null}))]
 pub struct Payment {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -151,6 +152,9 @@ pub struct Payment {
     /// The acquisition of the engine taken in part exchange whose allowance this is.
     #[schema(minimum = 1)]
     pub acquisition_id: Option<i64>,
+    /// The deposit that is set off.
+    #[schema(minimum = 1)]
+    pub deposit_id: Option<i64>,
     pub note: Option<Text<1000>>,
 }
 
@@ -272,7 +276,8 @@ impl NewPayment {
 
 /// Sell an engine
 ///
-/// An engine is sold once; one that is gone is not sold. The sale gets the next number of the firm's invoices.
+/// An engine is sold once; one that is gone is not sold, nor one that is reserved for somebody else. The sale gets the next number
+/// of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for the engine is set off.
 #[utoipa::path(tag = "selling", operation_id = "sell",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewSale,
     responses((status = 201, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -296,12 +301,15 @@ async fn sell(
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
         disposals::must_be_here(tx.conn(), *stock_no).await?;
+        reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
         let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
         new.owner_agrees(agreed.as_ref())?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let terms = insert(tx, *stock_no, &new).await?;
         let entry = json!({"sale_id": terms.id});
         tx.record("engine.sold", Some(*stock_no), entry).await?;
+        set_off_deposits(tx, &terms).await?;
+        reservations::end_by_sale(tx, *stock_no, terms.id).await?;
         let sale = with_payments(tx.conn(), vec![terms]).await?.pop();
         let sale = sale.expect("one for each that was given");
         Ok((format!("/v1/sales/{}", sale.terms.id), sale))
@@ -601,6 +609,38 @@ pub(crate) async fn set_off(
         json!({"sale_id": sale.terms.id, "payment_id": payment, "acquisition_id": acquisition_id});
     tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
         .await
+}
+
+/// What the firm holds of the buyer for the engine becomes payments of the sale: on its day, or on that of the deposit where
+/// the sale is dated before it.
+async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<(), Problem> {
+    let held = deposits::held_of(tx.conn(), sale.stock_no, sale.person_id).await?;
+    let mut rest = sale.price;
+    for deposit in held {
+        rest = rest
+            .checked_sub(deposit.amount)
+            .map_err(Problem::internal)?;
+        if rest.is_negative() {
+            let detail = "below the deposits held of the buyer; return one first";
+            return Err(Problem::invalid("/price", detail));
+        }
+        let payment: i64 = diesel::insert_into(payments::table)
+            .values((
+                payments::sale_id.eq(sale.id),
+                payments::on_day.eq(deposit.on.max(sale.on)),
+                payments::amount.eq(deposit.amount),
+                payments::method.eq(deposit.method),
+                payments::notes_into_bank.eq(deposit.notes_into_bank),
+                payments::deposit_id.eq(deposit.id),
+            ))
+            .returning(payments::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": sale.id, "payment_id": payment, "deposit_id": deposit.id});
+        tx.record("payment.recorded", Some(sale.stock_no), entry)
+            .await?;
+    }
+    Ok(())
 }
 
 fn missing(id: i64) -> Problem {

@@ -250,6 +250,40 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How far the receipts for deposits are numbered: one row, held by each deposit until it is stored, so that no number is left out.
+    deposit_receipts (one) {
+        one -> Bool,
+        last_no -> Int4,
+    }
+}
+
+diesel::table! {
+    /// Deposits that were paid back whole.
+    deposit_returns (id) {
+        id -> Int8,
+        deposit_id -> Int8,
+        on_day -> Date,
+        method -> Text,
+        because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Money received for reservations: owed to whom it came from until it is set off at a sale or returned.
+    deposits (id) {
+        id -> Int8,
+        reservation_id -> Int8,
+        /// Of the firm's receipt, in sequence without gaps.
+        receipt_no -> Int4,
+        on_day -> Date,
+        amount -> Numeric,
+        method -> Text,
+        notes_into_bank -> Bool,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// How engines went without a sale.
     disposals (id) {
         id -> Int8,
@@ -314,6 +348,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What somebody asked: about an engine, or for one that is wanted, or both.
+    enquiries (id) {
+        id -> Int8,
+        person_id -> Int8,
+        key_id -> Int8,
+        on_day -> Date,
+        stock_no -> Nullable<Int4>,
+        wanted_kind -> Nullable<Text>,
+        /// As they were written; any of them will do. Empty: any gauge.
+        wanted_gauges -> Array<Text>,
+        wanted_scale -> Nullable<Text>,
+        wanted_whyte -> Nullable<Text>,
+        most_to_pay -> Nullable<Numeric>,
+        words -> Nullable<Text>,
+        /// The day to come back to it; NULL: no day is set.
+        follow_up_on -> Nullable<Date>,
+        closed_on -> Nullable<Date>,
+        closed_because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// What one unit of a currency is worth in the firm's, from a day on until the next row of that currency.
     exchange_rates (id) {
         id -> Int8,
@@ -355,6 +411,8 @@ diesel::table! {
         jurisdiction -> Text,
         /// RFC 6570 template of the page of an engine on the shop site; NULL without a site.
         page_url -> Nullable<Text>,
+        /// How long a reservation holds when nobody says how long.
+        reservation_hours -> Int4,
     }
 }
 
@@ -482,6 +540,8 @@ diesel::table! {
         notes -> Nullable<Text>,
         /// The working order that the job is to bring about; NULL: it leaves it as it is.
         working_order_after -> Nullable<Text>,
+        /// When the part on order, or the work by others, that the job waits for is expected; NULL: it waits for nothing, or nobody said.
+        expected_on -> Nullable<Date>,
     }
 }
 
@@ -557,6 +617,32 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was answered to an offer; the last one counts.
+    offer_answers (id) {
+        id -> Int8,
+        offer_id -> Int8,
+        answer -> Text,
+        on_day -> Date,
+        /// What the firm would take in its place; NULL unless it countered.
+        amount -> Nullable<Numeric>,
+    }
+}
+
+diesel::table! {
+    /// What somebody would pay for an engine.
+    offers (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        on_day -> Date,
+        amount -> Numeric,
+        /// The last day on which it holds; NULL: no end was said.
+        until_day -> Nullable<Date>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Changes of asking prices of engines on commission that their owners were told of.
     owner_tellings (asking_price_id) {
         asking_price_id -> Int8,
@@ -579,6 +665,8 @@ diesel::table! {
         acquisition_id -> Nullable<Int8>,
         /// The payer paid notes into the firm's bank account: cash by the cash rule.
         notes_into_bank -> Bool,
+        /// The deposit that is set off; NULL: no deposit.
+        deposit_id -> Nullable<Int8>,
     }
 }
 
@@ -602,6 +690,8 @@ diesel::table! {
         email -> Nullable<Text>,
         telephone -> Nullable<Text>,
         address -> Nullable<Text>,
+        /// Day of the erasure: name and address are then those that the law wants beside a sale or a purchase, else the name is a placeholder; NULL: not erased.
+        erased_on -> Nullable<Date>,
     }
 }
 
@@ -616,6 +706,23 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Days given to somebody. The day on which a sold engine is to leave stands with its sale and not here.
+    promises (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        given_on -> Date,
+        what -> Text,
+        words -> Nullable<Text>,
+        on_day -> Date,
+        /// NULL: open.
+        ended -> Nullable<Text>,
+        ended_on -> Nullable<Date>,
+        because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// What the firm sets for its own gates: one row.
     readiness_bars (one) {
         one -> Bool,
@@ -625,6 +732,35 @@ diesel::table! {
         watch_days -> Int4,
         /// Months, 1 to 12, in which an engine travels drained.
         frost_months -> Array<Int4>,
+    }
+}
+
+diesel::table! {
+    /// Engines held for somebody, and the queue behind each in the order of ids.
+    reservations (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        person_id -> Int8,
+        /// The key that asked.
+        key_id -> Int8,
+        asked_at -> Timestamptz,
+        /// How long it holds from the moment that it becomes live.
+        hours -> Int4,
+        /// NULL while it stands in the queue.
+        held_from -> Nullable<Timestamptz>,
+        /// The moment from which it holds no more, whether or not its lapse is written down yet.
+        until_at -> Nullable<Timestamptz>,
+        deposit_due -> Nullable<Numeric>,
+        note -> Nullable<Text>,
+        /// NULL: live, past its moment but not yet written down, or in the queue.
+        ended -> Nullable<Text>,
+        ended_at -> Nullable<Timestamptz>,
+        /// Why it was released.
+        because -> Nullable<Text>,
+        sale_id -> Nullable<Int8>,
+        /// Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.
+        tell_since -> Nullable<Timestamptz>,
+        told_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -696,6 +832,8 @@ diesel::table! {
         listing -> Nullable<Text>,
         /// The asking price as far as a visitor may know it; NULL while it is on request.
         public_price -> Nullable<Numeric>,
+        /// Until when an engine in stock is reserved: it is so only before that moment. NULL: it is not.
+        reserved_until -> Nullable<Timestamptz>,
     }
 }
 
@@ -855,7 +993,12 @@ diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
+diesel::joinable!(deposit_returns -> deposits (deposit_id));
+diesel::joinable!(deposits -> reservations (reservation_id));
 diesel::joinable!(disposals -> engines (stock_no));
+diesel::joinable!(enquiries -> engines (stock_no));
+diesel::joinable!(enquiries -> keys (key_id));
+diesel::joinable!(enquiries -> persons (person_id));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
 diesel::joinable!(fits -> guides (guide_version));
@@ -868,11 +1011,21 @@ diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
+diesel::joinable!(offer_answers -> offers (offer_id));
+diesel::joinable!(offers -> engines (stock_no));
+diesel::joinable!(offers -> persons (person_id));
 diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> acquisitions (acquisition_id));
+diesel::joinable!(payments -> deposits (deposit_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
+diesel::joinable!(promises -> engines (stock_no));
+diesel::joinable!(promises -> persons (person_id));
+diesel::joinable!(reservations -> engines (stock_no));
+diesel::joinable!(reservations -> keys (key_id));
+diesel::joinable!(reservations -> persons (person_id));
+diesel::joinable!(reservations -> sales (sale_id));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
 diesel::joinable!(stock_value_lines -> engines (stock_no));
@@ -900,8 +1053,12 @@ diesel::allow_tables_to_appear_in_same_query!(
     comparables,
     costs,
     deliveries,
+    deposit_receipts,
+    deposit_returns,
+    deposits,
     disposals,
     engines,
+    enquiries,
     exchange_rates,
     findings,
     firm,
@@ -919,12 +1076,16 @@ diesel::allow_tables_to_appear_in_same_query!(
     keys,
     listings,
     midnights,
+    offer_answers,
+    offers,
     owner_tellings,
     payments,
     payouts,
     persons,
     preparation_ticks,
+    promises,
     readiness_bars,
+    reservations,
     sale_terms,
     sales,
     sales_invoices,

@@ -32,6 +32,7 @@ pub mod pricing_facts;
 pub mod guide;
 
 pub mod trade;
+pub mod wants;
 
 pub mod ratios;
 pub mod valuation;

@@ -36,6 +36,8 @@ words! {
     /// Where an engine stands in the trade; follows from the acts recorded.
     pub enum Standing {
         InStock = "in_stock",
+        /// In stock, and held for somebody.
+        Reserved = "reserved",
         Sold = "sold",
         Delivered = "delivered",
         /// Gone without a sale.
@@ -63,8 +65,78 @@ words! {
 }
 
 words! {
+    /// Where a reservation stands; all but the first two are ends.
+    pub enum ReservationStanding {
+        Live = "live",
+        /// Behind a live one of the same engine.
+        Queued = "queued",
+        Released = "released",
+        /// Its moment has come.
+        Lapsed = "lapsed",
+        /// The engine was sold to whom it was held for.
+        Fulfilled = "fulfilled",
+        /// In the queue when the engine was sold to somebody else.
+        EngineSold = "engine_sold",
+        /// In the queue when the engine went without a sale.
+        EngineGone = "engine_gone",
+    }
+}
+
+words! {
+    /// What is answered to an offer.
+    pub enum OfferAnswer { Accepted = "accepted", Declined = "declined", Countered = "countered", Withdrawn = "withdrawn" }
+}
+
+words! {
+    /// Where an offer stands.
+    pub enum OfferStanding {
+        Open = "open",
+        Accepted = "accepted",
+        Declined = "declined",
+        /// The firm said what it would take.
+        Countered = "countered",
+        Withdrawn = "withdrawn",
+        /// Nobody answered it before its last day was over.
+        Lapsed = "lapsed",
+    }
+}
+
+words! {
+    /// What somebody was given a day for.
+    pub enum PromiseWhat {
+        ReadyForCollection = "ready_for_collection",
+        Delivered = "delivered",
+        AtInspector = "at_inspector",
+        Other = "other",
+    }
+}
+
+words! {
+    /// What became of a promise.
+    pub enum PromiseEnd { Kept = "kept", Broken = "broken", Withdrawn = "withdrawn" }
+}
+
+words! {
+    pub enum PromiseStanding { Open = "open", Kept = "kept", Broken = "broken", Withdrawn = "withdrawn" }
+}
+
+words! {
+    /// Why a promise may not be kept.
+    pub enum PromiseDanger {
+        DayPast = "day_past",
+        /// A paper that holds today does not on that day.
+        PaperLapses = "paper_lapses",
+        /// Something else that the engine needs to leave is missing on that day.
+        GateUnmet = "gate_unmet",
+        JobOpen = "job_open",
+        /// A part on order or work by others is expected after that day.
+        ExpectedLater = "expected_later",
+    }
+}
+
+words! {
     /// Whether a visitor may still have an engine on show.
-    pub enum Availability { ForSale = "for_sale", Sold = "sold" }
+    pub enum Availability { ForSale = "for_sale", Reserved = "reserved", Sold = "sold" }
 }
 
 words! {

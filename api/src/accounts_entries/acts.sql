@@ -16,6 +16,19 @@ WITH acts AS (
     WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'cost' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
     ORDER BY on_day, id LIMIT $6)
     UNION ALL
+    (SELECT d.on_day, 'deposit', d.id, r.stock_no, NULL, d.method, NULL, d.amount, 0, 'deposit.received', 'deposit_id', d.id
+    FROM deposits d
+    JOIN reservations r ON r.id = d.reservation_id
+    WHERE d.on_day BETWEEN $2 AND $1 AND (d.on_day, 'deposit' COLLATE "C", d.id, r.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY d.on_day, d.id LIMIT $6)
+    UNION ALL
+    (SELECT b.on_day, 'deposit_return', b.id, r.stock_no, NULL, b.method, NULL, d.amount, 0, 'deposit.returned', 'deposit_return_id', b.id
+    FROM deposit_returns b
+    JOIN deposits d ON d.id = b.deposit_id
+    JOIN reservations r ON r.id = d.reservation_id
+    WHERE b.on_day BETWEEN $2 AND $1 AND (b.on_day, 'deposit_return' COLLATE "C", b.id, r.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY b.on_day, b.id LIMIT $6)
+    UNION ALL
     (SELECT on_day, 'disposal', id, stock_no, NULL, NULL, manner, 0, 0, 'engine.disposed_of', 'disposal_id', id
     FROM disposals
     WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'disposal' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
@@ -41,7 +54,8 @@ WITH acts AS (
     WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'job_parts' COLLATE "C", p.id, j.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
     ORDER BY p.on_day, p.id LIMIT $6)
     UNION ALL
-    (SELECT p.on_day, 'payment', p.id, s.stock_no, NULL, p.method, NULL, p.amount, 0, 'payment.recorded', 'payment_id', p.id
+    (SELECT p.on_day, 'payment', p.id, s.stock_no, NULL, p.method, NULL, CASE WHEN p.deposit_id IS NULL THEN p.amount ELSE 0 END,
+        CASE WHEN p.deposit_id IS NULL THEN 0 ELSE p.amount END, 'payment.recorded', 'payment_id', p.id
     FROM payments p
     JOIN sales s ON s.id = p.sale_id
     WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'payment' COLLATE "C", p.id, s.stock_no) >= ($2, $3 COLLATE "C", $4, $5)

@@ -11,7 +11,7 @@ use serde_json::{Map, Value, json};
 const ACTS: &str = include_str!("../../../demo-data/acts.json");
 
 /// In the order of loading.
-const STEPS: [(&str, &str); 5] = [
+const STEPS: [(&str, &str); 6] = [
     (
         "1-firm.json",
         include_str!("../../../demo-data/1-firm.json"),
@@ -31,6 +31,10 @@ const STEPS: [(&str, &str); 5] = [
     (
         "5-just-come.json",
         include_str!("../../../demo-data/5-just-come.json"),
+    ),
+    (
+        "6-asked-and-promised.json",
+        include_str!("../../../demo-data/6-asked-and-promised.json"),
     ),
 ];
 

@@ -39,6 +39,9 @@ words! {
         JobParts = "job_parts",
         Sale = "sale",
         Payment = "payment",
+        /// Money received for a reservation.
+        Deposit = "deposit",
+        DepositReturn = "deposit_return",
         /// Money paid to the owner of an engine that was sold on commission.
         Payout = "payout",
         Disposal = "disposal",

@@ -1,0 +1,18 @@
+-- What stands in the way of erasing the person $1: what is still owed, held or promised, one row for each.
+SELECT 'reservation' AS what, id FROM reservations WHERE person_id = $1 AND ended IS NULL
+UNION ALL
+SELECT 'deposit', d.id FROM deposits d JOIN reservations r ON r.id = d.reservation_id
+WHERE r.person_id = $1 AND NOT EXISTS (SELECT 1 FROM deposit_returns b WHERE b.deposit_id = d.id)
+    AND NOT EXISTS (SELECT 1 FROM payments p WHERE p.deposit_id = d.id)
+UNION ALL
+SELECT 'promise', id FROM promises WHERE person_id = $1 AND ended IS NULL
+UNION ALL
+SELECT 'sale', s.id FROM sales s
+WHERE s.person_id = $1 AND (NOT EXISTS (SELECT 1 FROM deliveries d WHERE d.sale_id = s.id)
+    OR s.price <> (SELECT coalesce(sum(p.amount), 0) FROM payments p WHERE p.sale_id = s.id))
+UNION ALL
+SELECT 'acquisition', a.id FROM acquisitions a
+WHERE a.person_id = $1 AND a.manner = 'commission' AND NOT EXISTS (SELECT 1 FROM disposals x WHERE x.stock_no = a.stock_no)
+    AND NOT EXISTS (SELECT 1 FROM sales s JOIN payouts p ON p.sale_id = s.id WHERE s.stock_no = a.stock_no)
+ORDER BY what, id
+LIMIT 100

@@ -1,0 +1,84 @@
+//! Instants, as they come in, lie in the database and stand in openapi.json.
+
+use diesel::{
+    data_types::PgTimestamp,
+    deserialize::{self, FromSql, FromSqlRow},
+    expression::AsExpression,
+    pg::{Pg, PgValue},
+    serialize::{self, Output, ToSql},
+    sql_types::Timestamptz,
+};
+use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use utoipa::{
+    PartialSchema, ToSchema,
+    openapi::{KnownFormat, ObjectBuilder, RefOr, Schema, SchemaFormat, schema::Type},
+};
+
+/// A moment, to the microsecond. On the wire RFC 3339 in UTC.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    AsExpression,
+    FromSqlRow,
+)]
+#[diesel(sql_type = Timestamptz)]
+#[serde(transparent)]
+pub struct Instant(pub Timestamp);
+
+/// 2000-01-01T00:00:00Z, from which PostgreSQL counts, in microseconds from 1970.
+const EPOCH: i64 = 946_684_800_000_000;
+
+impl Instant {
+    /// The whole second that `now` is in.
+    pub fn of_second(now: Timestamp) -> Instant {
+        Instant(Timestamp::from_second(now.as_second()).unwrap_or(now))
+    }
+
+    /// The end of time where that would be passed.
+    #[must_use]
+    pub fn plus_hours(self, hours: i32) -> Instant {
+        let later = self.0.checked_add(SignedDuration::from_hours(hours.into()));
+        Instant(later.unwrap_or(Timestamp::MAX))
+    }
+}
+
+impl fmt::Display for Instant {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl FromSql<Timestamptz, Pg> for Instant {
+    fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+        let PgTimestamp(micros) = FromSql::<Timestamptz, Pg>::from_sql(bytes)?;
+        Ok(Instant(Timestamp::from_microsecond(micros + EPOCH)?))
+    }
+}
+
+impl ToSql<Timestamptz, Pg> for Instant {
+    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+        let micros = PgTimestamp(self.0.as_microsecond() - EPOCH);
+        ToSql::<Timestamptz, Pg>::to_sql(&micros, &mut out.reborrow())
+    }
+}
+
+impl PartialSchema for Instant {
+    fn schema() -> RefOr<Schema> {
+        let schema = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .format(Some(SchemaFormat::KnownFormat(KnownFormat::DateTime)))
+            .max_length(Some(40));
+        RefOr::T(Schema::Object(schema.build()))
+    }
+}
+
+impl ToSchema for Instant {}

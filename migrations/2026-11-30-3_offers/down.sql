@@ -1,0 +1,2 @@
+DROP TABLE offer_answers;
+DROP TABLE offers;

@@ -1,0 +1,2 @@
+ALTER TABLE jobs DROP COLUMN expected_on;
+DROP TABLE promises;

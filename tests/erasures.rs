@@ -1,0 +1,227 @@
+//! A person's records, exported whole and erased as far as the law lets them go.
+
+use crate::{make, shop::Shop};
+use serde_json::{Value, json};
+
+const CANARY: &str = "Canarywright";
+
+fn canary() -> Value {
+    json!({"name": format!("Ada {CANARY}"), "email": "ada.canarywright@example.org", "telephone": "01632 960555 canarywright",
+        "address": "1 Canarywright Lane"})
+}
+
+impl Shop {
+    /// Names of tables that hold the canary word somewhere, in whichever letters.
+    async fn tables_with_the_canary(&self) -> Vec<String> {
+        let tables = crate::shop::statement_in(
+            &self.database_url,
+            "SELECT relname::text FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind = 'r' ORDER BY relname",
+        )
+        .await;
+        let mut found = Vec::new();
+        for table in tables {
+            let hit = format!(
+                "SELECT 'hit'::text FROM {table} t WHERE to_jsonb(t)::text ILIKE '%canarywright%' LIMIT 1"
+            );
+            if !crate::shop::statement_in(&self.database_url, &hit)
+                .await
+                .is_empty()
+            {
+                found.push(table);
+            }
+        }
+        found
+    }
+
+    async fn erases(&self, person: i64) -> crate::shop::Answer {
+        self.post(&format!("/v1/persons/{person}/erasures"), &json!({}))
+            .await
+    }
+}
+
+#[actix_web::test]
+async fn who_only_asked_is_forgotten_wholly() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let person = shop.post("/v1/persons", &canary()).await.created().id();
+    let words = |more: &Value| make::with(json!({"person_id": person}), more);
+    let enquiry = words(&json!({"stock_no": engine, "words": format!("{CANARY} rang")}));
+    let enquiry = shop.post("/v1/enquiries", &enquiry).await.created();
+    let offer = words(
+        &json!({"on": "2026-05-14", "amount": "7000.00", "note": format!("{CANARY} says so")}),
+    );
+    let offer = shop
+        .post(&format!("/v1/engines/{engine}/offers"), &offer)
+        .await
+        .created();
+    let promise = words(
+        &json!({"stock_no": engine, "what": "other", "words": format!("tea for {CANARY}"), "on": "2026-05-14"}),
+    );
+    let promise = shop.post("/v1/promises", &promise).await.created();
+    let reservation = words(&json!({"stock_no": engine, "note": CANARY}));
+    let reservation = shop
+        .post("/v1/reservations", &reservation)
+        .await
+        .created()
+        .location();
+    let deposit = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer", "note": format!("from {CANARY}")});
+    let deposit = shop
+        .post(&format!("{reservation}/deposits"), &deposit)
+        .await
+        .created();
+    let everything = shop
+        .get(&format!("/v1/persons/{person}/everything"))
+        .await
+        .ok();
+    let of: Vec<&Value> = everything.body["items"]
+        .as_array()
+        .expect("items")
+        .iter()
+        .map(|item| &item["of"])
+        .collect();
+    assert_eq!(
+        of,
+        [
+            "deposits",
+            "enquiries",
+            "offers",
+            "persons",
+            "promises",
+            "reservations"
+        ]
+    );
+    assert_eq!(everything.body["items"][0]["record"]["amount"], "500.00");
+    let first = shop
+        .get(&format!("/v1/persons/{person}/everything?limit=4"))
+        .await
+        .ok();
+    let next = first.body["next"].as_str().expect("another page");
+    assert_eq!(shop.get(next).await.ok().body["items"][0]["of"], "promises");
+
+    let in_the_way = shop.erases(person).await.refused("conflict").is(409);
+    for what in ["reservation", "deposit", "promise"] {
+        assert!(in_the_way.text.contains(what), "{}", in_the_way.text);
+    }
+    let why = json!({"because": format!("{CANARY} changed her mind")});
+    shop.post(&format!("{reservation}/releases"), &why)
+        .await
+        .created();
+    let back = json!({"on": "2026-05-14", "method": "transfer", "because": CANARY});
+    shop.post(&format!("{}/returns", deposit.location()), &back)
+        .await
+        .created();
+    let kept = json!({"standing": "kept", "on": "2026-05-14", "because": CANARY});
+    shop.post(&format!("{}/endings", promise.location()), &kept)
+        .await
+        .created();
+    assert!(shop.tables_with_the_canary().await.len() > 5);
+
+    let erased = shop.erases(person).await.created();
+    assert_eq!(
+        (
+            &erased.body["kept_by_law"],
+            &erased.body["enquiries_closed"],
+            &erased.body["offers_withdrawn"]
+        ),
+        (&json!(false), &json!(1), &json!(1))
+    );
+    assert_eq!(
+        erased.body["person"],
+        json!({"id": person, "name": "erased", "email": null, "telephone": null, "address": null, "erased_on": "2026-05-14"})
+    );
+    assert_eq!(shop.tables_with_the_canary().await, [""; 0]);
+    let enquiry = shop.get(&enquiry.location()).await.ok();
+    assert_eq!(enquiry.body["closed_on"], "2026-05-14");
+    let offer = shop.get(&offer.location()).await.ok();
+    assert_eq!(
+        (&offer.body["standing"], &offer.body["amount"]),
+        (&json!("withdrawn"), &json!("7000.00"))
+    );
+    // The receipt keeps its number, day and amount.
+    let deposit = shop.get(&deposit.location()).await.ok();
+    assert_eq!(
+        (&deposit.body["receipt_no"], &deposit.body["amount"]),
+        (&json!(1), &json!("500.00"))
+    );
+
+    shop.erases(person).await.refused("conflict");
+    shop.post(
+        &format!("/v1/engines/{engine}/offers"),
+        &words(&json!({"on": "2026-05-14", "amount": "1.00"})),
+    )
+    .await
+    .invalid_at("/person_id");
+    let again = json!({"stock_no": engine, "person": canary()});
+    let again = shop.post("/v1/reservations", &again).await.created();
+    assert_ne!(
+        again.body["person_id"], person,
+        "who comes back is somebody new"
+    );
+    shop.erases(999).await.refused("not_found");
+}
+
+/// A sales invoice under the margin scheme shows the buyer's name and address (HMRC VAT Notice 718, the margin scheme, invoices
+/// and stock book), and records are kept 6 years (HMRC VAT Notice 700/21).
+#[actix_web::test]
+async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let person = shop.post("/v1/persons", &canary()).await.created().id();
+    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": person, "note": format!("{CANARY} pays cash")});
+    let sale = shop
+        .post(&format!("/v1/engines/{engine}/sales"), &sale)
+        .await
+        .created();
+    let payment =
+        json!({"on": "2026-05-14", "amount": "7600.00", "method": "transfer", "note": CANARY});
+    shop.post(&format!("{}/payments", sale.location()), &payment)
+        .await
+        .created();
+    shop.erases(person).await.refused("conflict");
+    shop.has_packed(engine).await;
+    let tick = json!({"item": "drained", "on": "2026-05-14"});
+    shop.post(&format!("/v1/engines/{engine}/preparations"), &tick)
+        .await
+        .created();
+    let delivery =
+        json!({"on": "2026-05-14", "manner": "collection", "handed_to": format!("A. {CANARY}")});
+    shop.post(&format!("/v1/engines/{engine}/deliveries"), &delivery)
+        .await
+        .created();
+
+    let erased = shop.erases(person).await.created();
+    assert_eq!(erased.body["kept_by_law"], true);
+    assert_eq!(erased.body["person"]["name"], "erased");
+    assert_eq!(shop.tables_with_the_canary().await, ["persons"]);
+    let kept = crate::shop::statement_in(
+        &shop.database_url,
+        "SELECT concat_ws(' | ', name, address, email, telephone) FROM persons WHERE erased_on IS NOT NULL",
+    )
+    .await;
+    assert_eq!(kept, [format!("Ada {CANARY} | 1 {CANARY} Lane")]);
+    let book = shop
+        .get("/v1/stock-book?from=2026-01-01&to=2026-12-31")
+        .await
+        .ok();
+    assert!(book.text.contains(CANARY), "{}", book.text);
+    for path in [
+        "/v1/persons".to_owned(),
+        format!("/v1/persons/{person}"),
+        "/v1/sales".to_owned(),
+        "/v1/journal?limit=500".to_owned(),
+        format!("/v1/engines/{engine}/deliveries"),
+        format!("{}/payments", sale.location()),
+        format!("/v1/public/listings/{engine}"),
+    ] {
+        let read = shop.get(&path).await.ok();
+        assert!(
+            !read.text.to_lowercase().contains("canary"),
+            "{path}: {}",
+            read.text
+        );
+    }
+    assert_eq!(
+        shop.get(&sale.location()).await.ok().body["price"],
+        "7600.00"
+    );
+}
