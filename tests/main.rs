@@ -28,6 +28,7 @@ mod papers;
 mod part_exchanges;
 mod public;
 mod readiness;
+mod returns;
 mod sales;
 mod shop;
 mod stock_book;

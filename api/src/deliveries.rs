@@ -62,7 +62,7 @@ pub struct NewDelivery {
 
 /// Deliver an engine
 ///
-/// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once.
+/// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
 #[utoipa::path(tag = "selling", operation_id = "deliver",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewDelivery,
     responses((status = 201, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -83,7 +83,7 @@ async fn deliver(
             let detail = format!("before the engine was sold on {sold_on}");
             return Err(Problem::invalid("/on", detail));
         }
-        if has_left(tx.conn(), sale_id).await? {
+        if of_sale(tx.conn(), sale_id).await?.is_some() {
             return Err(Problem::conflict("the engine has been delivered already"));
         }
         // Of a day to come the gate is the better answer: it says what has to be done before that day.
@@ -175,11 +175,17 @@ async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem>
     Ok(())
 }
 
-async fn has_left(conn: &mut AsyncPgConnection, sale_id: i64) -> Result<bool, Problem> {
-    let delivered = deliveries::table.filter(deliveries::sale_id.eq(sale_id));
-    Ok(diesel::select(diesel::dsl::exists(delivered))
-        .get_result(conn)
-        .await?)
+/// The delivery of a sale: its id and day.
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+) -> Result<Option<(i64, Day)>, Problem> {
+    Ok(deliveries::table
+        .filter(deliveries::sale_id.eq(sale_id))
+        .select((deliveries::id, deliveries::on_day))
+        .first(conn)
+        .await
+        .optional()?)
 }
 
 async fn insert(

@@ -94,6 +94,7 @@ async fn dispose_of(
         if sales::of_engine(tx.conn(), stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
+        sales::not_before_it_came_back(tx.conn(), stock_no, new.on).await?;
         must_be_here(tx.conn(), stock_no).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let disposal: Disposal = diesel::insert_into(disposals::table)
@@ -109,7 +110,7 @@ async fn dispose_of(
         let entry = json!({"disposal_id": disposal.id, "manner": disposal.manner});
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
-        listings::take_off_show(tx, stock_no).await?;
+        listings::take_off_show(tx, stock_no, "the engine is gone").await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })
     .await

@@ -52,6 +52,7 @@ pub mod public;
 pub mod ratio_studies;
 pub mod readiness;
 pub mod reference;
+pub mod returns;
 pub mod rows;
 pub mod sale_terms;
 pub mod sales;
@@ -98,6 +99,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     commissions::routes(cfg);
     preparations::routes(cfg);
     deliveries::routes(cfg);
+    returns::routes(cfg);
     disposals::routes(cfg);
     public::routes(cfg);
     surveys::routes(cfg);

@@ -337,8 +337,12 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
         .await?)
 }
 
-/// Withdraws the listing of an engine that goes without a sale, if it is on show.
-pub(crate) async fn take_off_show(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+/// Withdraws the listing of an engine, if it is on show, for a reason that the firm alone reads.
+pub(crate) async fn take_off_show(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    because: &str,
+) -> Result<(), Problem> {
     let no_day: Option<Day> = None;
     let on_show = listings::table
         .find(stock_no)
@@ -348,7 +352,7 @@ pub(crate) async fn take_off_show(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), 
             listings::standing.eq(ListingStanding::Withdrawn),
             listings::on_show_since.eq(no_day),
             listings::withdrawn_on.eq(tx.actor.today),
-            listings::withdrawn_because.eq("the engine is gone"),
+            listings::withdrawn_because.eq(because),
         ))
         .execute(tx.conn())
         .await?;

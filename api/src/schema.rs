@@ -665,6 +665,29 @@ diesel::table! {
         invoice_no -> Int4,
         /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
         owner_agreed_on -> Nullable<Date>,
+        /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
+        undone_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    credit_notes (one) {
+        one -> Bool,
+        last_no -> Int4,
+    }
+}
+
+diesel::table! {
+    returns (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        delivery_id -> Nullable<Int8>,
+        on_day -> Date,
+        why -> Text,
+        paid -> Numeric,
+        refund -> Numeric,
+        credit_note_no -> Int4,
+        note -> Nullable<Text>,
     }
 }
 
@@ -928,6 +951,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     sale_terms,
     sales,
     sales_invoices,
+    returns,
+    credit_notes,
     sales_learned,
     stock,
     stock_value_lines,
