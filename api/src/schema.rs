@@ -237,6 +237,14 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How far the firm's credit notes are numbered: one row, held by each return until it is stored, so that no number is left out.
+    credit_notes (one) {
+        one -> Bool,
+        last_no -> Int4,
+    }
+}
+
+diesel::table! {
     /// The days on which engines left.
     deliveries (id) {
         id -> Int8,
@@ -629,6 +637,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How sales were undone: the engine came back, or it never left.
+    returns (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        /// The delivery that is undone; NULL where the sale was called off before the engine left.
+        delivery_id -> Nullable<Int8>,
+        on_day -> Date,
+        why -> Text,
+        /// What the buyer had paid by then; with the refund it says what the firm keeps.
+        paid -> Numeric,
+        /// Agreed to be paid back.
+        refund -> Numeric,
+        /// Of the firm's own credit note, in sequence without gaps.
+        credit_note_no -> Int4,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
     sale_terms (id) {
         id -> Int8,
@@ -647,7 +674,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// One sale for each engine.
+    /// Sales; one for each engine unless it is undone.
     sales (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -667,27 +694,6 @@ diesel::table! {
         owner_agreed_on -> Nullable<Date>,
         /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
         undone_on -> Nullable<Date>,
-    }
-}
-
-diesel::table! {
-    credit_notes (one) {
-        one -> Bool,
-        last_no -> Int4,
-    }
-}
-
-diesel::table! {
-    returns (id) {
-        id -> Int8,
-        sale_id -> Int8,
-        delivery_id -> Nullable<Int8>,
-        on_day -> Date,
-        why -> Text,
-        paid -> Numeric,
-        refund -> Numeric,
-        credit_note_no -> Int4,
-        note -> Nullable<Text>,
     }
 }
 
@@ -896,6 +902,8 @@ diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
+diesel::joinable!(returns -> deliveries (delivery_id));
+diesel::joinable!(returns -> sales (sale_id));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
 diesel::joinable!(stock_value_lines -> engines (stock_no));
@@ -922,6 +930,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     certificates,
     comparables,
     costs,
+    credit_notes,
     deliveries,
     disposals,
     engines,
@@ -948,11 +957,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     persons,
     preparation_ticks,
     readiness_bars,
+    returns,
     sale_terms,
     sales,
     sales_invoices,
-    returns,
-    credit_notes,
     sales_learned,
     stock,
     stock_value_lines,
