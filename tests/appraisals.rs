@@ -21,7 +21,7 @@ fn described() -> Value {
     json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "weight": {"value": "150", "unit": "lb"},
         "build_quality": "fine", "grades": {"motion": "worn", "boiler": "good"}, "working_order": "in_running_order",
         "builder_standing": "amateur", "design": "Marrow", "boiler_material": "copper", "fuel": "coal", "built_year": 1998,
-        "goes_with": ["box"]})
+        "goes_with": ["box"], "medals": 2, "full_record": true})
 }
 
 fn taken() -> Value {
@@ -176,6 +176,8 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
         ("fuel", json!("coal")),
         ("goes_with", json!(["box"])),
         ("working_order", json!("in_running_order")),
+        ("medals", json!(2)),
+        ("full_record", json!(true)),
     ] {
         assert_eq!(engine[member], expected, "{member}");
     }
@@ -204,6 +206,11 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
         shop.journal_of(stock_no).await,
         ["engine.acquired", "engine.surveyed"]
     );
+
+    let path = format!("/v1/appraisals/{appraisal}");
+    assert_eq!(shop.get(&path).await.ok().body["stock_no"], stock_no);
+    let list = shop.get("/v1/appraisals").await.ok().body;
+    assert_eq!(list["items"][0]["stock_no"], stock_no);
 
     shop.takes_in_appraised(appraisal, &json!({}))
         .await
@@ -287,4 +294,23 @@ async fn an_appraised_engine_may_come_in_part_exchange() {
     );
     let sale = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
     assert_eq!(sale["balance"], "2500.00");
+}
+
+#[actix_web::test]
+async fn an_appraisal_is_drawn_with_its_figures_in_words() {
+    let shop = Shop::open().await;
+    shop.has_written(&[]).await;
+    let made = shop.appraises(&asked()).await.created();
+    assert_eq!(made.body["stock_no"], Value::Null);
+    let asked = shop
+        .request(Method::GET, &made.location())
+        .by(&shop, Role::Fitter);
+    let picture = asked.header("accept", "image/svg+xml").send().await.ok();
+    assert_eq!(picture.headers["content-type"], "image/svg+xml");
+    let svg = roxmltree::Document::parse(&picture.text).expect("well-formed XML");
+    let words = svg
+        .descendants()
+        .find(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "desc")));
+    let words = words.and_then(|node| node.text()).expect("words");
+    assert!(words.contains("Low 4960.00, likely 6200.00"), "{words}");
 }

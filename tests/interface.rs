@@ -334,3 +334,25 @@ async fn every_member_that_the_document_requires_of_an_answer_is_there() {
         }
     }
 }
+
+#[actix_web::test]
+async fn a_wrong_query_parameter_is_named() {
+    let shop = Shop::open().await;
+    for (path, words) in [
+        (
+            "/v1/stock-book?from=2026-02-30&to=2026-05-14",
+            "`from`: not a day",
+        ),
+        ("/v1/stock-book?from=2026-01-01", "`to`"),
+        ("/v1/comparables?kind=ship", "`kind`: `ship` is not one of"),
+        ("/v1/comparables?colour=green", "`colour`"),
+        (
+            "/v1/comparables?kind=other&kind=other",
+            "`kind` is given twice",
+        ),
+    ] {
+        let refused = shop.get(path).await.refused("invalid_query");
+        let detail = refused.body["detail"].as_str().expect("words").to_owned();
+        assert!(detail.contains(words), "{path}: {detail}");
+    }
+}

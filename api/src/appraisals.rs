@@ -7,14 +7,15 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     keys::{Selling, Staff},
-    page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
     problem::{FieldError, Problem, Problems},
-    schema::appraisals,
+    schema::{acquisitions, appraisals},
     surveys::Grades,
-    text::{Line, at_most},
+    text::{Line, Text, at_most},
     valuations::{
         answer::{self, Answer, Case, Question, Supposition},
         level_and_suppositions,
+        picture::{self, Marks},
     },
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -162,7 +163,7 @@ pub struct NewAppraisal {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "guide", "guide_version": 3,
     "fit_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
-    "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": [], "money": {"wanted_profit": "50.00",
+    "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": [], "stock_no": null, "money": {"wanted_profit": "50.00",
     "scheme": "margin", "rate_percent": "20", "hour_worth_rate": "32.00", "work_foreseen": [{"what": "paint", "hours": "2",
     "parts": "11.00", "outside_work": "0.00", "tests": "0.00", "cost": "75.00"}], "hours": "2", "cost_to_come": "75.00",
     "at_likely": {"price": "400.00", "most_to_pay": "250.00", "tax": "25.00"},
@@ -175,6 +176,9 @@ pub struct Appraisal {
     pub engine: Value,
     #[serde(flatten)]
     pub answer: Answer,
+    /// The engine that it became; null while it was not taken in.
+    #[schema(minimum = 1)]
+    pub stock_no: Option<i32>,
     /// What may be paid for it; null where that was not asked, and for a fitter.
     #[schema(value_type = Option<AppraisalMoney>)]
     pub money: Option<Value>,
@@ -198,15 +202,19 @@ async fn list_appraisals(
     let role = actor.role;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = appraisals::table
-            .select(Row::as_select())
+            .left_join(acquisitions::table)
+            .select((Row::as_select(), acquisitions::stock_no.nullable()))
             .order(appraisals::id.desc())
             .limit(page.limit)
             .into_boxed();
         if let Some(after) = page.after_id() {
             query = query.filter(appraisals::id.lt(after));
         }
-        let rows: Vec<Row> = query.load(conn).await?;
-        rows.into_iter().map(|row| row.appraisal(role)).collect()
+        let rows: Vec<(Row, Option<i32>)> = query.load(conn).await?;
+        let appraisals = rows
+            .into_iter()
+            .map(|(row, stock_no)| row.appraisal(stock_no, role));
+        appraisals.collect()
     };
     let key = |appraisal: &Appraisal| (Value::Null, appraisal.id);
     list.answer(&req, &db, fetch, key).await
@@ -268,8 +276,11 @@ fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError
 }
 
 /// Read an appraisal
+///
+/// As a picture where `Accept` asks for `image/svg+xml`: the range, and the comparables before and after they are brought to
+/// the engine described.
 #[utoipa::path(tag = "prices", operation_id = "get_appraisal", params(("id" = i64, Path, example = 5, minimum = 1)),
-    responses((status = 200, body = Appraisal), Problems),
+    responses((status = 200, content((Appraisal = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/appraisals/{id:\\d+}")]
 async fn get_appraisal(
@@ -278,8 +289,24 @@ async fn get_appraisal(
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
-    let row = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &row.appraisal(actor.role)?)
+    let mut conn = db.read().await?;
+    let (row, stock_no) = find(&mut conn, *id).await?;
+    let appraisal = row.appraisal(stock_no, actor.role)?;
+    if !accepts(&req, picture::MEDIA_TYPE) {
+        return shown(&req, &appraisal);
+    }
+    let heading = format!(
+        "What the engine of appraisal {id} would fetch on {}",
+        appraisal.on
+    );
+    picture::shown(
+        &req,
+        &mut conn,
+        &heading,
+        &appraisal.answer,
+        &Marks::default(),
+    )
+    .await
 }
 
 // SQL
@@ -302,12 +329,13 @@ struct Row {
 
 impl Row {
     /// As a reader of that role sees it.
-    fn appraisal(self, role: Role) -> Result<Appraisal, Problem> {
+    fn appraisal(self, stock_no: Option<i32>, role: Role) -> Result<Appraisal, Problem> {
         let sees_money = match role {
             Role::Proprietor | Role::Seller | Role::Bookkeeper => true,
             Role::Fitter | Role::Website => false,
         };
         Ok(Appraisal {
+            stock_no,
             money: self.money.filter(|_| sees_money),
             id: self.id,
             on: self.on_day,
@@ -351,13 +379,15 @@ async fn insert(
         .await?;
     let data = json!({"appraisal_id": row.id, "fit_id": row.fit_id, "likely": row.likely});
     tx.record("engine.appraised", None, data).await?;
-    row.appraisal(tx.actor.role)
+    row.appraisal(None, tx.actor.role)
 }
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Row, Problem> {
-    let row: Option<Row> = appraisals::table
-        .find(id)
-        .select(Row::as_select())
+/// With the engine that it became.
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<(Row, Option<i32>), Problem> {
+    let row: Option<(Row, Option<i32>)> = appraisals::table
+        .left_join(acquisitions::table)
+        .filter(appraisals::id.eq(id))
+        .select((Row::as_select(), acquisitions::stock_no.nullable()))
         .first(conn)
         .await
         .optional()?;

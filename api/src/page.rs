@@ -17,6 +17,7 @@ use diesel_async::{
 use outshop_core::days::{Day, DaySpan};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
+use serde_path_to_error::Segment;
 use sha2::{Digest, Sha256};
 use std::{
     collections::BTreeMap,
@@ -195,10 +196,17 @@ fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, P
         .iter()
         .map(|(name, value)| format!("{}={}", encode(name), encode(value)))
         .collect();
-    let parsed = web::Query::<T>::from_query(&encoded.join("&"));
-    parsed
-        .map(web::Query::into_inner)
-        .map_err(|e| Problem::new(problem::INVALID_QUERY, short(&e.to_string())))
+    let encoded = encoded.join("&");
+    let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(encoded.as_bytes()));
+    serde_path_to_error::deserialize(pairs).map_err(|e| {
+        let detail = match e.path().iter().next() {
+            Some(Segment::Map { key }) => format!("`{}`: {}", short(key), e.inner()),
+            Some(Segment::Seq { .. } | Segment::Enum { .. } | Segment::Unknown) | None => {
+                e.inner().to_string()
+            }
+        };
+        Problem::new(problem::INVALID_QUERY, short(&detail))
+    })
 }
 
 fn encode(text: &str) -> String {

@@ -7,10 +7,10 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     engine_facts::{self, Done},
-    engines, firm,
+    engines,
     keys::{Selling, Staff},
     money,
-    page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, answer as answer_with, shown},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
     problem::{FieldError, Problem, Problems},
     schema::valuations,
     text::{Text, at_most},
@@ -287,32 +287,36 @@ async fn value_many(
         supposing: Vec::new(),
     };
     rules.check(actor.today)?;
-    db.create(&actor, &new, async |tx| {
-        let engines = asked_for(tx.conn(), &new.stock_nos, on).await?;
-        let before = likely_before(tx.conn(), engines.keys().copied().collect()).await?;
-        let (stock_nos, questions): (Vec<i32>, Vec<Question>) = engines
-            .into_iter()
-            .map(|(stock_no, engine)| {
-                let question = Question {
-                    engine,
-                    level_percent,
-                    supposing: Vec::new(),
-                };
-                (stock_no, question)
-            })
-            .unzip();
-        let answers = answer::each(tx.conn(), questions, on).await?;
-        let (mut answered, mut items) = (Vec::new(), Vec::new());
-        for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
-            match answer {
-                Ok(answer) => answered.push((stock_no, answer)),
-                Err(why) => items.push(Revalued::not_valued(stock_no, &why)),
-            }
+    // Reckoned before the transaction, which would be cut off as idle while hundreds of engines are valued.
+    let mut conn = db.read().await?;
+    let engines = asked_for(&mut conn, &new.stock_nos, on).await?;
+    let before = likely_before(&mut conn, engines.keys().copied().collect()).await?;
+    let (stock_nos, questions): (Vec<i32>, Vec<Question>) = engines
+        .into_iter()
+        .map(|(stock_no, engine)| {
+            let question = Question {
+                engine,
+                level_percent,
+                supposing: Vec::new(),
+            };
+            (stock_no, question)
+        })
+        .unzip();
+    let answers = answer::each(&mut conn, questions, on).await?;
+    drop(conn);
+    let (mut answered, mut not_valued) = (Vec::new(), Vec::new());
+    for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
+        match answer {
+            Ok(answer) => answered.push((stock_no, answer)),
+            Err(why) => not_valued.push(Revalued::not_valued(stock_no, &why)),
         }
+    }
+    db.create(&actor, &new, async |tx| {
         if answered.is_empty() {
             tx.unchanged();
         }
-        let kept = insert(tx, on, answered).await?;
+        let kept = insert(tx, on, answered.clone()).await?;
+        let mut items = not_valued.clone();
         items.extend(kept.iter().map(Revalued::of));
         for item in &mut items {
             item.likely_before = before.get(&item.stock_no).copied();
@@ -387,14 +391,7 @@ async fn get_valuation(
         break_even_price: money::break_even_price(&mut conn, &actor, stock_no).await?,
     };
     let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
-    let currency = firm::find(&mut conn).await?.currency;
-    let svg = picture::svg(&heading, currency.as_ref(), &valuation.answer, &marks)?;
-    Ok(answer_with(
-        &req,
-        svg.into_bytes(),
-        picture::MEDIA_TYPE,
-        "no-store",
-    ))
+    picture::shown(&req, &mut conn, &heading, &valuation.answer, &marks).await
 }
 
 /// The engine as each supposition has it.

@@ -138,6 +138,20 @@ fn one_valuation(bencher: Bencher<'_, '_>, n: usize) {
     bencher.bench_local(|| fit.predict(black_box(&asked), 0.0, 0.8));
 }
 
+/// The same with all that is said about it, of an engine of which half is not known.
+#[divan::bench(args = [100, 500, 1500])]
+fn one_valuation_with_its_reasons(bencher: Bencher<'_, '_>, n: usize) {
+    let (fit, mut row) = made(Shape::Engine49, n);
+    for value in row.iter_mut().step_by(2) {
+        *value = Value::Missing;
+    }
+    bencher.bench_local(|| {
+        let asked = fit.ask(black_box(&row)).expect("a row of the schema");
+        let likely = asked.predict(0.0, 0.8).likely;
+        (likely, asked.comparables(0.0, 8), asked.what_would_narrow())
+    });
+}
+
 /// What a process pays once for a stored fit before its first valuation.
 #[divan::bench(args = [500, 1500], sample_count = 5, sample_size = 1)]
 fn fit_again_from_what_was_stored(bencher: Bencher<'_, '_>, n: usize) {

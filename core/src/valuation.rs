@@ -6,6 +6,7 @@
 //! the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006).
 
 mod amounts;
+mod asked;
 mod comparables;
 pub mod engine_features;
 mod explain;
@@ -21,6 +22,7 @@ mod range;
 mod sales;
 
 pub use amounts::{amount_of, estimate_of};
+pub use asked::Asked;
 pub use comparables::{Comparable, Difference, Outlier, Step};
 pub use explain::{Effect, Explanation, Narrowing, Part, Warning, money_steps};
 pub use features::{Code, Feature, FeatureKind, Row, RowFault, Schema, SchemaFault, Value};
@@ -36,9 +38,8 @@ pub(crate) use range::{normal_quantile, normal_share};
 use features::Design;
 use kernel::Layout;
 use likelihood::Likelihood;
-use posterior::{Posterior, Predicted};
+use posterior::Posterior;
 use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
 
 /// Below this number of sales the guide's own uncertainty rules.
 pub const FEWEST_SALES: usize = 8;
@@ -119,6 +120,8 @@ pub struct Fit {
     posterior: Posterior,
     /// All sales, when there are more than were learned from.
     all: Option<Design>,
+    /// Per feature: values that sales had, each with its share of them.
+    tried: Vec<Vec<(Value, f64)>>,
 }
 
 /// A price that is not known yet.
@@ -177,6 +180,7 @@ pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit,
     let posterior = Posterior::new(&layout, &stored.codes, evidence.design, full.solved, theta);
     Ok(Fit {
         all: sales.beyond(&stored.codes, &learned),
+        tried: explain::tried(&sales),
         stored,
         sales,
         layout,
@@ -230,6 +234,7 @@ impl Fit {
         let posterior = Posterior::new(&layout, &stored.codes, evidence.design, solved, &theta);
         Ok(Fit {
             all: sales.beyond(&stored.codes, &learned),
+            tried: explain::tried(&sales),
             stored,
             sales,
             layout,
@@ -242,87 +247,14 @@ impl Fit {
         &self.stored
     }
 
-    /// The price of what a row describes. `guide_ln`: log of the guide's price for it, 0 without a guide. `level`: share of
-    /// prices that the range is to hold, held between 0.01 and 0.99.
+    /// As `Asked::predict`, when nothing more is asked of the row.
     pub fn predict(&self, row: &Row, guide_ln: f64, level: f64) -> Result<Prediction, RowFault> {
-        Ok(self.priced(&self.predicted(row)?, guide_ln, level))
+        Ok(self.ask(row)?.predict(guide_ln, level))
     }
 
     /// The share of the predicted prices that lie above `price`: what speaks for a buyer at that price.
     pub fn chance_above(&self, prediction: &Prediction, price: f64) -> f64 {
         let off = (prediction.ln_mean - price.max(f64::MIN_POSITIVE).ln()) / prediction.ln_sd;
         normal_share(off)
-    }
-
-    fn predicted(&self, row: &Row) -> Result<Predicted, RowFault> {
-        self.stored.schema.check(row)?;
-        let codes = &self.stored.codes;
-        let asked = Design::new(codes, std::slice::from_ref(row));
-        let (_, posterior) = self.posterior_for(&asked);
-        Ok(posterior.predict(&self.layout, codes, &asked))
-    }
-
-    /// Each sale's share in the price of a row, by its place in the canonical order.
-    fn weights(&self, row: &Row) -> Result<Vec<(usize, f64)>, RowFault> {
-        self.stored.schema.check(row)?;
-        let asked = Design::new(&self.stored.codes, std::slice::from_ref(row));
-        let (rows, posterior) = self.posterior_for(&asked);
-        let weights = posterior.weights(&self.layout, &asked);
-        Ok(rows.iter().copied().zip(weights).collect())
-    }
-
-    /// The sales that a price is conditioned on: all, or of very many the nearest to the row.
-    fn posterior_for(&self, asked: &Design) -> (Cow<'_, [usize]>, Cow<'_, Posterior>) {
-        let Some(all) = &self.all else {
-            return (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior));
-        };
-        let nearest = self
-            .posterior
-            .nearest(&self.layout, all, asked, self.stored.nearest);
-        let near = self.near(&nearest).map(Cow::Owned);
-        match near {
-            Some(posterior) => (Cow::Owned(nearest), posterior),
-            // The sample is a worse answer than the nearest, and better than none.
-            None => (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior)),
-        }
-    }
-
-    /// What the sales named say, in the units and with the hyperparameters of the fit.
-    fn near(&self, rows: &[usize]) -> Option<Posterior> {
-        let stored = &self.stored;
-        let weight = |row: &usize| match self.learned.binary_search(row) {
-            Ok(at) => stored.noise_weights.get(at).copied().unwrap_or(1.0),
-            Err(_) => 1.0,
-        };
-        let evidence = self.sales.evidence(&stored.codes, rows);
-        let units = (stored.mean, stored.sd);
-        let observed = evidence.observed_in(units, rows.iter().map(weight).collect());
-        let theta: Vec<f64> = stored.hyperparameters.iter().map(|h| h.ln()).collect();
-        let solved =
-            Likelihood::new(&self.layout, &evidence.design, &observed).into_solved(&theta)?;
-        let codes = &stored.codes;
-        Some(Posterior::new(
-            &self.layout,
-            codes,
-            evidence.design,
-            solved,
-            &theta,
-        ))
-    }
-
-    fn priced(&self, predicted: &Predicted, guide_ln: f64, level: f64) -> Prediction {
-        let ln_mean = guide_ln + self.stored.mean + self.stored.sd * predicted.mean();
-        let ln_sd = self.stored.sd * predicted.variance.sqrt();
-        let Factor { factor, few_sales } = factor(&self.stored.scores, level.clamp(0.01, 0.99));
-        // No sum of money is as large or as small as this; the exponential of anything within is a number.
-        let price = |ln: f64| ln.clamp(-700.0, 700.0).exp();
-        Prediction {
-            ln_mean,
-            ln_sd,
-            low: price(ln_mean - factor * ln_sd),
-            likely: price(ln_mean),
-            high: price(ln_mean + factor * ln_sd),
-            few_sales,
-        }
     }
 }

@@ -156,7 +156,8 @@ pub(super) async fn take_in_appraised(
 ) -> Result<HttpResponse, Problem> {
     let id = *id;
     db.create(&actor, &new, async |tx| {
-        let engine = as_told(super::find(tx.conn(), id).await?.engine)?;
+        let (appraisal, _) = super::find(tx.conn(), id).await?;
+        let engine = as_told(appraisal.engine)?;
         let acquisition = new.acquisition(id, &engine);
         acquisition.check(actor.today)?;
         let taken = acquisitions::take_in(tx, &acquisition).await?;

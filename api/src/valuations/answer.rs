@@ -18,7 +18,7 @@ use outshop_core::{
     surveys::BuildQuality,
     trade::ValuationBasis,
     valuation::{
-        Comparable, Difference, Explanation, Part, Prediction, Warning, amount_of,
+        Asked, Comparable, Difference, Explanation, Part, Prediction, Warning, amount_of,
         engine_features::{self, EngineOnSale},
         estimate_of, money_steps,
     },
@@ -322,23 +322,25 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
     let mut steps = guide_steps(&guide_price);
     let (mut comparables, mut would_narrow) = (Vec::new(), Vec::new());
     let mut warnings = Vec::new();
-    match ground {
-        Ground::Guide(_) => {
+    match &price.from_sales {
+        None => {
             warnings.extend(guide_price.warnings.iter().map(ToString::to_string));
         }
-        Ground::Sales(learned) => {
-            let row = engine_features::row(&question.engine);
-            let (fit, guide_ln) = (&learned.fit, guide_price.ln());
-            let explained = fit.explain(&row, guide_ln).map_err(Problem::internal)?;
+        Some(FromSales {
+            learned,
+            asked,
+            predicted,
+        }) => {
+            let guide_ln = guide_price.ln();
+            let explained = asked.explain(guide_ln);
             steps = all_steps(steps, &guide_price, &explained, price.likely)?;
-            let weighing = fit.comparables(&row, guide_ln, MOST_COMPARABLES);
-            let weighing = weighing.map_err(Problem::internal)?;
-            comparables = weighing
+            comparables = asked
+                .comparables(guide_ln, MOST_COMPARABLES)
                 .iter()
                 .filter_map(|sale| weighing_sale(learned, sale))
                 .collect();
-            let narrowing = fit.what_would_narrow(&row).map_err(Problem::internal)?;
-            would_narrow = narrowing
+            would_narrow = asked
+                .what_would_narrow()
                 .into_iter()
                 .take(MOST_NARROWING)
                 .map(|fact| NarrowingFact {
@@ -346,11 +348,7 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
                     share: format!("{:.4}", fact.share),
                 })
                 .collect();
-            let predicted = price.predicted.as_ref();
-            warnings.extend(predicted.into_iter().flat_map(|predicted| {
-                let told = fit.warnings(&row, predicted);
-                told.into_iter().map(|warning| sentence(&warning))
-            }));
+            warnings.extend(asked.warnings(predicted).iter().map(sentence));
             warnings.extend(against_the_guide(&price, &guide_price));
             warnings.extend(by_the_day(&explained));
             let unknown = guide_price.missing.iter();
@@ -384,21 +382,27 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
     })
 }
 
-struct Price {
+struct Price<'g> {
     low: Money,
     likely: Money,
     high: Money,
-    /// What the sales say; `None` from the guide alone.
-    predicted: Option<Prediction>,
+    /// `None` from the guide alone.
+    from_sales: Option<FromSales<'g>>,
 }
 
-impl Price {
-    fn of(
-        ground: &Ground,
+struct FromSales<'g> {
+    learned: &'g Learned,
+    asked: Asked<'g>,
+    predicted: Prediction,
+}
+
+impl Price<'_> {
+    fn of<'g>(
+        ground: &'g Ground,
         guide_price: &GuidePrice,
         engine: &EngineOnSale,
         level_percent: u8,
-    ) -> Result<Price, Problem> {
+    ) -> Result<Price<'g>, Problem> {
         match ground {
             Ground::Guide(_) => {
                 let range = guide_price.range_at(level_percent);
@@ -407,20 +411,24 @@ impl Price {
                     low,
                     likely: guide_price.likely,
                     high,
-                    predicted: None,
+                    from_sales: None,
                 })
             }
             Ground::Sales(learned) => {
-                let row = engine_features::row(engine);
+                let asked = learned.fit.ask(&engine_features::row(engine));
+                let asked = asked.map_err(Problem::internal)?;
                 let level = f64::from(level_percent) / 100.0;
-                let predicted = learned.fit.predict(&row, guide_price.ln(), level);
-                let predicted = predicted.map_err(Problem::internal)?;
+                let predicted = asked.predict(guide_price.ln(), level);
                 let money = |estimate| amount_of(estimate).map_err(|_| out_of_range());
                 Ok(Price {
                     low: money(predicted.low)?,
                     likely: money(predicted.likely)?,
                     high: money(predicted.high)?,
-                    predicted: Some(predicted),
+                    from_sales: Some(FromSales {
+                        learned,
+                        asked,
+                        predicted,
+                    }),
                 })
             }
         }
@@ -431,7 +439,7 @@ fn supposed(
     ground: &Ground,
     case: &Case,
     level_percent: u8,
-    as_it_is: &Price,
+    as_it_is: &Price<'_>,
 ) -> Result<Supposed, Problem> {
     let guide_price = guide_price(ground.guide(), &case.engine)?;
     let price = Price::of(ground, &guide_price, &case.engine, level_percent)?;
@@ -540,7 +548,7 @@ fn sentence(warning: &Warning) -> String {
     }
 }
 
-fn against_the_guide(price: &Price, guide_price: &GuidePrice) -> Option<String> {
+fn against_the_guide(price: &Price<'_>, guide_price: &GuidePrice) -> Option<String> {
     let alone = guide_price.likely;
     let within = (price.low..=price.high).contains(&alone);
     (!within).then(|| {

@@ -1,7 +1,9 @@
 //! A valuation as a picture: shapes tell what colours tell elsewhere, so that it can be printed.
 
 use super::answer::{Answer, WeighingSale};
-use crate::problem::Problem;
+use crate::{firm, page, problem::Problem};
+use actix_web::{HttpRequest, HttpResponse};
+use diesel_async::AsyncPgConnection;
 use outshop_core::{money::Money, valuation::estimate_of};
 use plotters::{
     coord::{Shift, types::RangedCoordf64},
@@ -25,18 +27,27 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 /// Prices of the engine that are drawn beside what it would fetch.
+#[derive(Default)]
 pub(crate) struct Marks {
     pub asking_price: Option<Money>,
     pub break_even_price: Option<Money>,
 }
 
-/// SVG 1.1 with title and description. `currency`: ISO 4217.
-pub(crate) fn svg(
+/// The picture as an answer, in the currency of the firm.
+pub(crate) async fn shown(
+    req: &HttpRequest,
+    conn: &mut AsyncPgConnection,
     heading: &str,
-    currency: &str,
     answer: &Answer,
     marks: &Marks,
-) -> Result<String, Problem> {
+) -> Result<HttpResponse, Problem> {
+    let currency = firm::find(conn).await?.currency;
+    let svg = svg(heading, currency.as_ref(), answer, marks)?;
+    Ok(page::answer(req, svg.into_bytes(), MEDIA_TYPE, "no-store"))
+}
+
+/// SVG 1.1 with title and description. `currency`: ISO 4217.
+fn svg(heading: &str, currency: &str, answer: &Answer, marks: &Marks) -> Result<String, Problem> {
     let rows = answer.why.comparables.len() + 1;
     let height = HEAD + FOOT + ROW * u32::try_from(rows).map_err(Problem::internal)?;
     let mut drawn = String::new();

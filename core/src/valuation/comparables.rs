@@ -3,7 +3,7 @@
 //! Source: International Valuation Standards, market approach: a comparable's price is adjusted for every difference that
 //! matters to the market.
 
-use super::{Explanation, Fit, Part, Row, RowFault};
+use super::{Asked, Explanation, Fit, Part, features::Design};
 
 /// A sale that weighs in a price.
 #[derive(Debug, Clone, PartialEq)]
@@ -57,35 +57,34 @@ const NORMAL_SD_PER_MEDIAN: f64 = 1.4826;
 /// Half of the prices alike to within one per cent is no reason to call a usual price wild.
 const LEAST_SD: f64 = 0.015;
 
-impl Fit {
+impl Asked<'_> {
     /// The sales that weigh most, the heaviest first, adjusted to the row.
-    pub fn comparables(
-        &self,
-        row: &Row,
-        guide_ln: f64,
-        most: usize,
-    ) -> Result<Vec<Comparable>, RowFault> {
-        let wanted = self.explain(row, guide_ln)?;
-        let mut weights = self.weights(row)?;
+    pub fn comparables(&self, guide_ln: f64, most: usize) -> Vec<Comparable> {
+        let (fit, wanted) = (self.fit, self.explain(guide_ln));
+        let weights = self.posterior.weights(&fit.layout, &self.design);
+        let mut weights: Vec<(usize, f64)> = self.rows.iter().copied().zip(weights).collect();
         weights.sort_by(|a, b| (b.1.abs().total_cmp(&a.1.abs())).then_with(|| a.0.cmp(&b.0)));
         weights.truncate(most);
         weights
             .into_iter()
             .map(|(canonical, weight)| {
-                let (row, price, guide_ln) = self.sales.told(canonical);
-                let had = self.explain(row, guide_ln)?;
+                let (row, price, guide_ln) = fit.sales.told(canonical);
+                let design = Design::new(&fit.stored.codes, std::slice::from_ref(row));
+                let had = self.explanation(&design, guide_ln);
                 let steps = steps(price, &had, &wanted);
-                Ok(Comparable {
-                    sale: self.sales.given()[canonical],
+                Comparable {
+                    sale: fit.sales.given()[canonical],
                     weight,
                     price,
                     adjusted: steps.last().map_or(price, |step| step.price),
                     steps,
-                })
+                }
             })
             .collect()
     }
+}
 
+impl Fit {
     /// Sales that are more than 6 standard deviations from what all others say, the farthest first. They stay in the fit,
     /// where they are believed less. Of the sales that were learned from.
     pub fn outliers(&self) -> Vec<Outlier> {

@@ -1,6 +1,10 @@
 //! Why a price is what it is: the log price is a sum, so each part has an effect of its own.
 
-use super::{Fit, Prediction, Row, RowFault, Value, features::Code, whole_pennies};
+use super::{
+    Asked, Prediction, Row, Sales, Value,
+    features::{Code, Design},
+    whole_pennies,
+};
 use crate::money::{Money, NotMoney};
 
 /// What one part adds to the log price.
@@ -54,13 +58,34 @@ pub enum Warning {
 /// Fewer sales of a name than this are told.
 const FEW_OF_A_NAME: u32 = 3;
 /// Ways in which a fact that is not known is tried out.
-const TRIED: usize = 9;
+const TRIED: usize = 5;
 
-impl Fit {
+/// Per feature: values that the sales had, each with its share.
+pub(super) fn tried(sales: &Sales) -> Vec<Vec<(Value, f64)>> {
+    let features = 0..sales.schema().features().len();
+    features
+        .map(|f| {
+            let seen = sales.seen(f, TRIED);
+            let share = |alike: &[Value]| alike.len() as f64 / seen.len() as f64;
+            let distinct = seen.chunk_by(|a, b| a == b);
+            distinct
+                .map(|alike| (alike[0].clone(), share(alike)))
+                .collect()
+        })
+        .collect()
+}
+
+impl Asked<'_> {
     /// What each part adds. A number at the mean of the sales adds nothing.
-    pub fn explain(&self, row: &Row, guide_ln: f64) -> Result<Explanation, RowFault> {
-        let predicted = self.predicted(row)?;
-        let (mean, sd) = (self.stored.mean, self.stored.sd);
+    pub fn explain(&self, guide_ln: f64) -> Explanation {
+        self.explanation(&self.design, guide_ln)
+    }
+
+    /// Of the one row of `design`, in the light of the same sales.
+    pub(super) fn explanation(&self, design: &Design, guide_ln: f64) -> Explanation {
+        let predicted = self.predicted(design);
+        let stored = &self.fit.stored;
+        let (mean, sd) = (stored.mean, stored.sd);
         let effect = |part, z: f64, lift: f64| Effect {
             part,
             ln: sd * z,
@@ -71,57 +96,67 @@ impl Fit {
             ln: mean + sd * predicted.constant,
             by_rule: 0.0,
         }];
-        let features = self.stored.schema.features().iter();
+        let features = stored.schema.features().iter();
         let parts = predicted.parts.iter().zip(&predicted.lifts);
         effects.extend(features.zip(parts).map(|(feature, (part, lift))| {
             effect(Part::Feature(feature.name.clone()), *part, *lift)
         }));
         effects.push(effect(Part::Similarity, predicted.similarity, 0.0));
-        Ok(Explanation {
+        Explanation {
             guide_ln,
             ln_mean: guide_ln + effects.iter().map(|effect| effect.ln).sum::<f64>(),
             effects,
-        })
+        }
     }
 
     /// The unknown facts that would narrow the range, the most useful first: each is tried at values that sales had, and the
     /// widths are averaged. What would not narrow it is left out.
-    pub fn what_would_narrow(&self, row: &Row) -> Result<Vec<Narrowing>, RowFault> {
-        let now = self.predict(row, 0.0, 0.8)?.ln_sd;
-        let mut found = Vec::new();
-        for (f, feature) in self.stored.schema.features().iter().enumerate() {
-            if row.get(f) != Some(&Value::Missing) {
-                continue;
-            }
-            let tried = self.sales.seen(f, TRIED);
-            let mut sum = 0.0;
-            for value in &tried {
-                let mut known = row.clone();
-                known[f] = value.clone();
-                sum += self.predict(&known, 0.0, 0.8)?.ln_sd;
-            }
-            let share = 1.0 - sum / tried.len().max(1) as f64 / now;
-            if !tried.is_empty() && share > 0.0 {
-                found.push(Narrowing {
-                    feature: feature.name.clone(),
-                    share,
-                });
-            }
-        }
+    pub fn what_would_narrow(&self) -> Vec<Narrowing> {
+        let stored = &self.fit.stored;
+        let unknown = self.row.iter().enumerate();
+        let unknown = unknown.filter(|(_, value)| **value == Value::Missing);
+        let tried: Vec<(usize, &(Value, f64))> = unknown
+            .flat_map(|(f, _)| self.fit.tried[f].iter().map(move |tried| (f, tried)))
+            .collect();
+        let rows: Vec<Row> = std::iter::once(self.row.clone())
+            .chain(tried.iter().map(|(f, (value, _))| {
+                let mut known = self.row.clone();
+                known[*f] = value.clone();
+                known
+            }))
+            .collect();
+        let ln_sds = self.ln_sds(&Design::new(&stored.codes, &rows));
+        let Some((now, known)) = ln_sds.split_first() else {
+            return Vec::new();
+        };
+        let widths: Vec<(usize, f64)> = tried
+            .iter()
+            .zip(known)
+            .map(|((f, (_, share)), ln_sd)| (*f, share * ln_sd))
+            .collect();
+        let mut found: Vec<Narrowing> = widths
+            .chunk_by(|a, b| a.0 == b.0)
+            .map(|widths| Narrowing {
+                feature: stored.schema.features()[widths[0].0].name.clone(),
+                share: 1.0 - widths.iter().map(|(_, width)| width).sum::<f64>() / now,
+            })
+            .filter(|narrowing| narrowing.share > 0.0)
+            .collect();
         found.sort_by(|a, b| b.share.total_cmp(&a.share));
-        Ok(found)
+        found
     }
 
     /// What speaks against trusting a price for the row.
-    pub fn warnings(&self, row: &Row, prediction: &Prediction) -> Vec<Warning> {
+    pub fn warnings(&self, prediction: &Prediction) -> Vec<Warning> {
+        let stored = &self.fit.stored;
         let mut warnings = Vec::new();
         if prediction.few_sales {
             warnings.push(Warning::FewSales {
-                sales: self.stored.sales,
+                sales: stored.sales,
             });
         }
-        let features = self.stored.schema.features().iter();
-        for ((feature, code), value) in features.zip(&self.stored.codes).zip(row) {
+        let features = stored.schema.features().iter();
+        for ((feature, code), value) in features.zip(&stored.codes).zip(&self.row) {
             warnings.extend(code.beyond(&feature.name, value));
         }
         warnings

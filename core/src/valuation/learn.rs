@@ -173,10 +173,12 @@ pub(super) fn out_of_fold(
             learned.solved,
             &learned.end.theta,
         );
-        for i in left {
-            let predicted = posterior.predict(layout, codes, &evidence.design.subset(&[i]));
+        let asked = evidence.design.subset(&left);
+        let variances = posterior.variances(layout, &asked);
+        for (at, (i, variance)) in left.into_iter().zip(variances).enumerate() {
+            let predicted = posterior.predict(layout, codes, &asked, at);
             let residual = evidence.target[i] - (mean + sd * predicted.mean());
-            let variance = sd.powi(2) * predicted.variance + evidence.extra[i];
+            let variance = sd.powi(2) * variance + evidence.extra[i];
             scores[i] = Some(residual.abs() / variance.sqrt());
         }
     }

@@ -2,7 +2,7 @@
 
 use super::{
     features::{Code, Design, ordinal_columns},
-    kernel::{self, Cross, Layout, Ordinals, Scales},
+    kernel::{self, Layout, Ordinals, Scales},
     lanes,
     likelihood::Solved,
     monotone::isotonic,
@@ -27,7 +27,7 @@ pub(super) struct Posterior {
     lifts: Vec<Vec<f64>>,
 }
 
-/// A prediction in standard units.
+/// The mean of a prediction in standard units.
 #[derive(Debug, Clone)]
 pub(super) struct Predicted {
     pub constant: f64,
@@ -36,8 +36,6 @@ pub(super) struct Predicted {
     /// Per feature: what of its part is due to the rule that a better grade is never cheaper.
     pub lifts: Vec<f64>,
     pub similarity: f64,
-    /// Of an ordinary sale: noise included.
-    pub variance: f64,
 }
 
 impl Predicted {
@@ -83,9 +81,8 @@ impl Posterior {
         }
     }
 
-    /// The one row of `asked`, a new sale of ordinary noise.
-    pub fn predict(&self, layout: &Layout, codes: &[Code], asked: &Design) -> Predicted {
-        let i = 0;
+    /// Row `i` of `asked`.
+    pub fn predict(&self, layout: &Layout, codes: &[Code], asked: &Design, i: usize) -> Predicted {
         let cross = kernel::cross(
             layout,
             &self.design,
@@ -94,8 +91,6 @@ impl Posterior {
             i,
             Ordinals::Counted,
         );
-        let reduction = self.reduction(&cross);
-        let prior = kernel::prior_variance(layout, asked, &self.scales, i);
         let alpha = &self.solved.alpha;
         let lifts: Vec<f64> = codes
             .iter()
@@ -125,7 +120,6 @@ impl Posterior {
                 .collect(),
             lifts,
             similarity: lanes::dot(&cross.similarity, alpha),
-            variance: (prior - reduction + self.scales.noise).max(kernel::JITTER),
         }
     }
 
@@ -153,13 +147,22 @@ impl Posterior {
             .sum()
     }
 
-    /// k' K^-1 k.
-    fn reduction(&self, cross: &Cross) -> f64 {
-        let mut half = cross.total.clone();
-        let n = half.len();
-        let column = MatMut::from_column_major_slice_mut(&mut half, n, 1);
-        solve_lower_triangular_in_place(self.solved.factor.as_ref(), column, Par::Seq);
-        lanes::dot(&half, &half)
+    /// Of all rows of `asked`, new sales of ordinary noise, in standard units: k** - k' K^-1 k + noise. Solved together,
+    /// as the factor is then read once for many rows.
+    pub fn variances(&self, layout: &Layout, asked: &Design) -> Vec<f64> {
+        let (n, m) = (self.design.rows(), asked.rows());
+        let mut halves: Vec<f64> = Vec::with_capacity(n * m);
+        for i in 0..m {
+            let (design, scales) = (&self.design, &self.scales);
+            halves.extend(kernel::cross(layout, design, scales, asked, i, Ordinals::Counted).total);
+        }
+        let columns = MatMut::from_column_major_slice_mut(&mut halves, n, m);
+        solve_lower_triangular_in_place(self.solved.factor.as_ref(), columns, Par::Seq);
+        let variance = |(i, half): (usize, &[f64])| {
+            let prior = kernel::prior_variance(layout, asked, &self.scales, i);
+            (prior - lanes::dot(half, half) + self.scales.noise).max(kernel::JITTER)
+        };
+        halves.chunks_exact(n).enumerate().map(variance).collect()
     }
 
     /// K^-1 k: the share of each sale in the answer for the one row of `asked`.

@@ -110,6 +110,10 @@ impl Sales {
         &self.given
     }
 
+    pub(super) fn schema(&self) -> &Schema {
+        &self.schema
+    }
+
     pub(super) fn codes(&self) -> Vec<Code> {
         Code::learn(&self.schema, &self.rows)
     }

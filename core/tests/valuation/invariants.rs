@@ -62,7 +62,7 @@ proptest! {
     #[test]
     fn steps_add_up_to_the_penny(seed in any::<u64>(), start in 1_i128..100_000_000) {
         let fit = fitted(&sales(20, seed));
-        let explained = fit.explain(&row(&mut Spread(seed)), 0.0).expect("reasons");
+        let explained = fit.ask(&row(&mut Spread(seed))).expect("reasons").explain(0.0);
         let lns: Vec<f64> = explained.effects.iter().map(|effect| effect.ln / 10.0).collect();
         let start = Money::from_pennies(start).expect("an amount");
         let end = start.pennies() as f64 * lns.iter().sum::<f64>().exp();
@@ -175,14 +175,14 @@ fn a_missing_fact_widens_the_range_and_is_named() {
         let mut asked = known.clone();
         asked[f] = Value::Missing;
         assert!(sd(&asked) > sd(&known), "{}", feature.name);
-        let narrowing = fit.what_would_narrow(&asked).expect("an answer");
+        let narrowing = fit.ask(&asked).expect("an answer").what_would_narrow();
         assert!(narrowing.len() <= 1);
         if let [only] = &narrowing[..] {
             assert_eq!(only.feature, feature.name);
             assert!(only.share > 0.0 && only.share < 1.0);
         }
     }
-    assert_eq!(fit.what_would_narrow(&known).expect("an answer"), []);
+    assert_eq!(fit.ask(&known).expect("an answer").what_would_narrow(), []);
 }
 
 #[test]
@@ -190,7 +190,7 @@ fn comparables_end_at_what_they_would_have_fetched() {
     let told = sales(40, 13);
     let fit = fitted(&told);
     let asked = told[4].row.clone();
-    let found = fit.comparables(&asked, 0.0, 5).expect("comparables");
+    let found = fit.ask(&asked).expect("comparables").comparables(0.0, 5);
     assert_eq!(found.len(), 5);
     assert_eq!(found[0].sale, 4, "the same engine weighs most");
     for comparable in &found {
@@ -200,11 +200,9 @@ fn comparables_end_at_what_they_would_have_fetched() {
         );
         let factors: f64 = comparable.steps.iter().map(|step| step.factor).product();
         same(comparable.adjusted, comparable.price * factors);
-        let had = fit
-            .explain(&told[comparable.sale].row, 0.0)
-            .expect("reasons")
-            .ln_mean;
-        let wanted = fit.explain(&asked, 0.0).expect("reasons").ln_mean;
+        let ln_mean = |row| fit.ask(row).expect("reasons").explain(0.0).ln_mean;
+        let had = ln_mean(&told[comparable.sale].row);
+        let wanted = ln_mean(&asked);
         assert!((comparable.adjusted.ln() - comparable.price.ln() - (wanted - had)).abs() < 1e-6);
     }
     assert_eq!(found[0].steps, [], "nothing to adjust");
@@ -224,7 +222,7 @@ fn it_is_said_when_the_sales_do_not_cover_what_is_asked() {
     let found = fit.predict(&asked, 0.0, 0.8).expect("a price");
     let feature = |name: &str| name.to_owned();
     assert_eq!(
-        fit.warnings(&asked, &found),
+        fit.ask(&asked).expect("an answer").warnings(&found),
         [
             Warning::BeyondSales {
                 feature: feature("size")
@@ -242,7 +240,9 @@ fn it_is_said_when_the_sales_do_not_cover_what_is_asked() {
     let found = eight.predict(&asked, 0.0, 0.95).expect("a price");
     assert!(
         eight
-            .warnings(&asked, &found)
+            .ask(&asked)
+            .expect("an answer")
+            .warnings(&found)
             .contains(&Warning::FewSales { sales: 8 })
     );
 }
@@ -261,7 +261,7 @@ fn very_many_sales_are_valued_from_the_nearest() {
     let asked = told[3].row.clone();
     let found = fit.predict(&asked, 0.0, 0.8).expect("a price");
     assert!(found.low < found.likely && found.likely < found.high);
-    let comparables = fit.comparables(&asked, 0.0, 80).expect("comparables");
+    let comparables = fit.ask(&asked).expect("comparables").comparables(0.0, 80);
     assert_eq!(
         comparables.len(),
         80,
@@ -274,7 +274,10 @@ fn very_many_sales_are_valued_from_the_nearest() {
     };
     let few = outshop_core::valuation::fit(&schema(), &told, &few).expect("a fit");
     assert_eq!(
-        few.comparables(&asked, 0.0, 80).expect("comparables").len(),
+        few.ask(&asked)
+            .expect("comparables")
+            .comparables(0.0, 80)
+            .len(),
         20
     );
     let near = few.predict(&asked, 0.0, 0.8).expect("a price");

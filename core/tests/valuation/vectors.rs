@@ -250,7 +250,7 @@ fn predictions_are_those_of_the_other_program() {
             close(found.likely, right("likely")[i], 1e-9, "likely");
             close(found.high, right("high_80")[i], 1e-9, "high");
 
-            let explained = fit.explain(row, 0.0).expect("reasons");
+            let explained = fit.ask(row).expect("reasons").explain(0.0);
             let by_rule: f64 = explained.effects.iter().map(|effect| effect.by_rule).sum();
             close(
                 explained.ln_mean,

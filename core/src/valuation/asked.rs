@@ -1,0 +1,112 @@
+//! What is asked of a fit: one row, with the sales that its price is conditioned on.
+
+use super::{
+    Factor, Fit, Prediction, Row, RowFault, factor,
+    features::Design,
+    likelihood::Likelihood,
+    posterior::{Posterior, Predicted},
+};
+use std::borrow::Cow;
+
+/// A row to which a fit gives its answers.
+#[derive(Debug)]
+pub struct Asked<'f> {
+    pub(super) fit: &'f Fit,
+    pub(super) row: Row,
+    /// Of the one row.
+    pub(super) design: Design,
+    /// Of the sales that count for it, in the canonical order.
+    pub(super) rows: Cow<'f, [usize]>,
+    pub(super) posterior: Cow<'f, Posterior>,
+}
+
+impl Fit {
+    /// With all sales, or of very many the nearest to the row.
+    pub fn ask(&self, row: &Row) -> Result<Asked<'_>, RowFault> {
+        self.stored.schema.check(row)?;
+        let design = Design::new(&self.stored.codes, std::slice::from_ref(row));
+        let (rows, posterior) = self.posterior_for(&design);
+        Ok(Asked {
+            fit: self,
+            row: row.clone(),
+            design,
+            rows,
+            posterior,
+        })
+    }
+
+    fn posterior_for(&self, asked: &Design) -> (Cow<'_, [usize]>, Cow<'_, Posterior>) {
+        let Some(all) = &self.all else {
+            return (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior));
+        };
+        let nearest = self
+            .posterior
+            .nearest(&self.layout, all, asked, self.stored.nearest);
+        let near = self.near(&nearest).map(Cow::Owned);
+        match near {
+            Some(posterior) => (Cow::Owned(nearest), posterior),
+            // The sample is a worse answer than the nearest, and better than none.
+            None => (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior)),
+        }
+    }
+
+    /// What the sales named say, in the units and with the hyperparameters of the fit.
+    fn near(&self, rows: &[usize]) -> Option<Posterior> {
+        let stored = &self.stored;
+        let weight = |row: &usize| match self.learned.binary_search(row) {
+            Ok(at) => stored.noise_weights.get(at).copied().unwrap_or(1.0),
+            Err(_) => 1.0,
+        };
+        let evidence = self.sales.evidence(&stored.codes, rows);
+        let units = (stored.mean, stored.sd);
+        let observed = evidence.observed_in(units, rows.iter().map(weight).collect());
+        let theta: Vec<f64> = stored.hyperparameters.iter().map(|h| h.ln()).collect();
+        let solved =
+            Likelihood::new(&self.layout, &evidence.design, &observed).into_solved(&theta)?;
+        let codes = &stored.codes;
+        Some(Posterior::new(
+            &self.layout,
+            codes,
+            evidence.design,
+            solved,
+            &theta,
+        ))
+    }
+}
+
+impl Asked<'_> {
+    /// The price of what the row describes. `guide_ln`: log of the guide's price for it, 0 without a guide. `level`: share of
+    /// prices that the range is to hold, held between 0.01 and 0.99.
+    pub fn predict(&self, guide_ln: f64, level: f64) -> Prediction {
+        let stored = &self.fit.stored;
+        let ln_mean = guide_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
+        let ln_sd = self.ln_sds(&self.design)[0];
+        let Factor { factor, few_sales } = factor(&stored.scores, level.clamp(0.01, 0.99));
+        // No sum of money is as large or as small as this; the exponential of anything within is a number.
+        let price = |ln: f64| ln.clamp(-700.0, 700.0).exp();
+        Prediction {
+            ln_mean,
+            ln_sd,
+            low: price(ln_mean - factor * ln_sd),
+            likely: price(ln_mean),
+            high: price(ln_mean + factor * ln_sd),
+            few_sales,
+        }
+    }
+
+    /// The one row of `design`, from the same sales.
+    pub(super) fn predicted(&self, design: &Design) -> Predicted {
+        let (layout, codes) = (&self.fit.layout, &self.fit.stored.codes);
+        self.posterior.predict(layout, codes, design, 0)
+    }
+
+    /// Standard deviations of the log prices of all rows of `design`, from the same sales.
+    pub(super) fn ln_sds(&self, design: &Design) -> Vec<f64> {
+        let variances = self.posterior.variances(&self.fit.layout, design);
+        let sd = self.fit.stored.sd;
+        variances
+            .iter()
+            .map(|variance| sd * variance.sqrt())
+            .collect()
+    }
+}
