@@ -1,6 +1,7 @@
 //! The service through its public interface, each test on a database of its own.
 
 mod accounts;
+mod after_sales;
 mod appraisals;
 mod asking_prices;
 mod boilers;

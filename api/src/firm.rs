@@ -7,7 +7,7 @@ use crate::{
     page::shown,
     problem::{Problem, Problems},
     schema::firm,
-    text::{Code, Line, present},
+    text::{Code, Line, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
@@ -27,7 +27,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = firm)]
 #[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
-    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}"}))]
+    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "address": "Quillow Lane, Harrowmere",
+    "vat_number": "GB 123 4567 89"}))]
 pub struct Firm {
     pub name: Line,
     /// ISO 4217; every amount is in it.
@@ -38,6 +39,10 @@ pub struct Firm {
     pub jurisdiction: Jurisdiction,
     /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`.
     pub page_url: Option<Line>,
+    /// As invoices show it.
+    pub address: Option<Text<500>>,
+    /// As invoices show it; null where the firm is not registered.
+    pub vat_number: Option<Code>,
 }
 
 /// The currency is fixed once amounts are recorded in it.
@@ -58,6 +63,12 @@ pub struct FirmPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Line>)]
     pub page_url: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Text<500>>)]
+    pub address: Option<Option<Text<500>>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Code>)]
+    pub vat_number: Option<Option<Code>>,
 }
 
 impl FirmPatch {

@@ -61,6 +61,10 @@ pub struct Terms {
     pub buyer_abroad: bool,
     /// Sold without the buyer having been at the works.
     pub at_distance: bool,
+    /// The law of sale to consumers binds.
+    pub buyer_is_consumer: bool,
+    /// The buyer was told of the right to cancel a sale at a distance.
+    pub informed_of_cancellation: bool,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave.
@@ -74,7 +78,8 @@ pub struct Terms {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 417, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
+    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
+    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
     "note": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
     #[serde(flatten)]
@@ -107,6 +112,14 @@ pub struct NewSale {
     /// Sold without the buyer having been at the works. false unless told otherwise.
     #[serde(default)]
     pub at_distance: bool,
+    /// The law of sale to consumers binds. true unless told otherwise.
+    #[serde(default = "yes")]
+    #[schema(default = true)]
+    pub buyer_is_consumer: bool,
+    /// The buyer was told of the right to cancel a sale at a distance; without that the right lasts longer. false unless told
+    /// otherwise.
+    #[serde(default)]
+    pub informed_of_cancellation: bool,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave; not before the day of the sale.
@@ -115,6 +128,10 @@ pub struct NewSale {
     /// commission only.
     pub owner_agreed_on: Option<Day>,
     pub note: Option<Prose>,
+}
+
+const fn yes() -> bool {
+    true
 }
 
 /// Price, day and buyer stay as they were recorded.
@@ -129,6 +146,12 @@ pub struct SalePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub at_distance: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub buyer_is_consumer: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub informed_of_cancellation: Option<bool>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub papers_acknowledged_on: Option<Option<Day>>,
@@ -552,6 +575,8 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
             sales::person_id.eq(new.person_id),
             sales::buyer_abroad.eq(new.buyer_abroad),
             sales::at_distance.eq(new.at_distance),
+            sales::buyer_is_consumer.eq(new.buyer_is_consumer),
+            sales::informed_of_cancellation.eq(new.informed_of_cancellation),
             sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
             sales::promised_on.eq(new.promised_on),
             sales::owner_agreed_on.eq(new.owner_agreed_on),

@@ -1,6 +1,26 @@
 //! The tables as the migrations leave them. Generated; see DEVELOPERS.md.
 
 diesel::table! {
+    complaints (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        asked_on -> Date,
+        words -> Text,
+        given_back_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    support_notes (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        words -> Text,
+        answered -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// The firm's own numbers and names for what amounts are booked to; a missing row has neither.
     accounts (account) {
         account -> Text,
@@ -254,6 +274,9 @@ diesel::table! {
         manner -> Text,
         handed_to -> Text,
         what_went_with_it -> Nullable<Text>,
+        carrier -> Nullable<Text>,
+        carrier_reference -> Nullable<Text>,
+        country -> Nullable<Text>,
     }
 }
 
@@ -363,6 +386,8 @@ diesel::table! {
         jurisdiction -> Text,
         /// RFC 6570 template of the page of an engine on the shop site; NULL without a site.
         page_url -> Nullable<Text>,
+        address -> Nullable<Text>,
+        vat_number -> Nullable<Text>,
     }
 }
 
@@ -694,6 +719,8 @@ diesel::table! {
         owner_agreed_on -> Nullable<Date>,
         /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
         undone_on -> Nullable<Date>,
+        buyer_is_consumer -> Bool,
+        informed_of_cancellation -> Bool,
     }
 }
 
@@ -961,6 +988,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     sale_terms,
     sales,
     sales_invoices,
+    complaints,
+    support_notes,
     sales_learned,
     stock,
     stock_value_lines,
