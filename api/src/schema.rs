@@ -1,26 +1,6 @@
 //! The tables as the migrations leave them. Generated; see DEVELOPERS.md.
 
 diesel::table! {
-    complaints (id) {
-        id -> Int8,
-        sale_id -> Int8,
-        asked_on -> Date,
-        words -> Text,
-        given_back_on -> Nullable<Date>,
-    }
-}
-
-diesel::table! {
-    support_notes (id) {
-        id -> Int8,
-        sale_id -> Int8,
-        on_day -> Date,
-        words -> Text,
-        answered -> Nullable<Text>,
-    }
-}
-
-diesel::table! {
     /// The firm's own numbers and names for what amounts are booked to; a missing row has neither.
     accounts (account) {
         account -> Text,
@@ -238,6 +218,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Repairs and replacements that buyers asked for after a delivery.
+    complaints (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        asked_on -> Date,
+        words -> Text,
+        /// Day on which the buyer had the engine back; NULL while it is away.
+        given_back_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
     /// What was spent on engines besides purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.
     costs (id) {
         id -> Int8,
@@ -275,7 +267,9 @@ diesel::table! {
         handed_to -> Text,
         what_went_with_it -> Nullable<Text>,
         carrier -> Nullable<Text>,
+        /// As the carrier wrote it.
         carrier_reference -> Nullable<Text>,
+        /// ISO 3166-1, two letters: where an export goes; NULL for all else.
         country -> Nullable<Text>,
     }
 }
@@ -386,7 +380,9 @@ diesel::table! {
         jurisdiction -> Text,
         /// RFC 6570 template of the page of an engine on the shop site; NULL without a site.
         page_url -> Nullable<Text>,
+        /// As invoices show it; NULL: not told.
         address -> Nullable<Text>,
+        /// As invoices show it; NULL: not told, or not registered.
         vat_number -> Nullable<Text>,
     }
 }
@@ -719,7 +715,9 @@ diesel::table! {
         owner_agreed_on -> Nullable<Date>,
         /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
         undone_on -> Nullable<Date>,
+        /// The law of sale to consumers binds.
         buyer_is_consumer -> Bool,
+        /// The buyer was told of the right to cancel a sale at a distance.
         informed_of_cancellation -> Bool,
     }
 }
@@ -784,6 +782,18 @@ diesel::table! {
         kept_on -> Date,
         /// Of one engine.
         selling_cost -> Numeric,
+    }
+}
+
+diesel::table! {
+    /// What buyers asked after a sale.
+    support_notes (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        words -> Text,
+        /// NULL while it is to be answered.
+        answered -> Nullable<Text>,
     }
 }
 
@@ -907,6 +917,7 @@ diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
 diesel::joinable!(certificates -> boilers (boiler_id));
 diesel::joinable!(certificates -> tests (test_id));
 diesel::joinable!(comparables -> engines (stock_no));
+diesel::joinable!(complaints -> sales (sale_id));
 diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
@@ -935,6 +946,7 @@ diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
 diesel::joinable!(stock_value_lines -> engines (stock_no));
 diesel::joinable!(stock_value_lines -> stock_values (stock_value_id));
+diesel::joinable!(support_notes -> sales (sale_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
 diesel::joinable!(tax_position_changes -> acquisitions (acquisition_id));
@@ -956,6 +968,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     boilers,
     certificates,
     comparables,
+    complaints,
     costs,
     credit_notes,
     deliveries,
@@ -988,12 +1001,11 @@ diesel::allow_tables_to_appear_in_same_query!(
     sale_terms,
     sales,
     sales_invoices,
-    complaints,
-    support_notes,
     sales_learned,
     stock,
     stock_value_lines,
     stock_values,
+    support_notes,
     survey_grades,
     surveys,
     tax_periods,
