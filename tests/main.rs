@@ -39,5 +39,6 @@ mod surveys;
 mod tax_positions;
 mod tax_rules;
 mod track_record;
+mod trades;
 mod valuations;
 mod wire;

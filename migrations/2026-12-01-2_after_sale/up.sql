@@ -35,6 +35,6 @@ ALTER TABLE deliveries
     ADD COLUMN carrier_reference text,
     ADD COLUMN country text,
     ADD CONSTRAINT deliveries_carrier CHECK (manner <> 'carrier' OR carrier IS NOT NULL) NOT VALID,
-    ADD CONSTRAINT deliveries_country CHECK ((manner = 'export') = (country IS NOT NULL)) NOT VALID;
+    ADD CONSTRAINT deliveries_country CHECK (manner <> 'export' OR country IS NOT NULL) NOT VALID;
 COMMENT ON COLUMN deliveries.carrier_reference IS 'As the carrier wrote it.';
 COMMENT ON COLUMN deliveries.country IS 'ISO 3166-1, two letters: where an export goes; NULL for all else.';
