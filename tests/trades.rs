@@ -189,8 +189,9 @@ impl Play {
             Act::Tick { .. } => {
                 let fits = matches!(stands, Stands::InStock | Stands::Sold);
                 for item in ["spares_packed", "papers_packed"] {
-                    let ticked = self.post(&of_engine("preparations"), json!({"item": item}));
-                    Play::judged(ticked.await, fits, act);
+                    let path = of_engine("preparations");
+                    let ticked = self.post(&path, json!({"item": item})).await;
+                    Play::judged(ticked, fits, act);
                 }
                 self.engines[which].ticked |= fits;
             }
@@ -258,8 +259,8 @@ impl Play {
                 }
             }
             Act::Scrap { .. } => {
-                let gone = self.post(&of_engine("disposals"), json!({"manner": "scrapped"}));
-                let gone = gone.await;
+                let path = of_engine("disposals");
+                let gone = self.post(&path, json!({"manner": "scrapped"})).await;
                 if Play::judged(gone, stands == Stands::InStock, act).is_some() {
                     self.engines[which].stands = Stands::Gone;
                 }
