@@ -243,7 +243,7 @@ async fn an_engine_on_commission_is_never_the_firms_stock() {
 #[actix_web::test]
 async fn the_firm_names_its_accounts_and_the_lines_show_it() {
     let shop = Shop::open().await;
-    assert_eq!(all(&shop, "/v1/accounts?limit=4").await.len(), 15);
+    assert_eq!(all(&shop, "/v1/accounts?limit=4").await.len(), 16);
     let stock = shop.get("/v1/accounts/stock").await.ok();
     assert_eq!(
         stock.body,

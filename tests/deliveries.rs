@@ -55,7 +55,8 @@ async fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
     assert_eq!(
         left.body,
         json!({"id": left.id(), "sale_id": sale, "stock_no": engine, "on": "2026-05-14", "manner": "collection",
-            "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers"})
+            "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
+            "carrier_reference": null, "country": null})
     );
     assert_eq!(shop.get(&left.location()).await.ok().body, left.body);
     let list = shop
@@ -126,7 +127,7 @@ async fn a_delivery_is_of_a_day_from_the_sale_to_today() {
     shop.deliver(engine, "2026-05-13").await.invalid_at("/on");
     shop.deliver(engine, "2026-05-15").await.invalid_at("/on");
     let path = format!("/v1/engines/{engine}/deliveries");
-    let delivery = json!({"on": "2026-05-14", "manner": "carrier", "handed_to": "Thorn Haulage"});
+    let delivery = json!({"on": "2026-05-14", "manner": "carrier", "handed_to": "Jem Thorn", "carrier": "Thorn Haulage"});
     shop.request(Method::POST, &path)
         .by(&shop, Role::Seller)
         .json(&delivery)
@@ -137,6 +138,15 @@ async fn a_delivery_is_of_a_day_from_the_sale_to_today() {
     for (change, pointer) in [
         (json!({"manner": "balloon"}), "/manner"),
         (json!({"handed_to": " "}), "/handed_to"),
+        (json!({"carrier": null}), "/carrier"),
+        (json!({"manner": "collection"}), "/carrier"),
+        (
+            json!({"carrier": null, "carrier_reference": "TH 88"}),
+            "/carrier_reference",
+        ),
+        (json!({"country": "FR"}), "/country"),
+        (json!({"manner": "export"}), "/manner"),
+        (json!({"manner": "export"}), "/country"),
     ] {
         shop.post(&path, &make::with(delivery.clone(), &change))
             .await

@@ -1,6 +1,7 @@
 //! The service through its public interface, each test on a database of its own.
 
 mod accounts;
+mod after_sales;
 mod appraisals;
 mod asking_prices;
 mod boilers;
@@ -33,6 +34,7 @@ mod promises;
 mod public;
 mod readiness;
 mod reservations;
+mod returns;
 mod sales;
 mod shop;
 mod stock_book;
@@ -42,5 +44,6 @@ mod surveys;
 mod tax_positions;
 mod tax_rules;
 mod track_record;
+mod trades;
 mod valuations;
 mod wire;

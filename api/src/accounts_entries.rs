@@ -14,7 +14,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{
     prelude::*,
-    sql_types::{BigInt, Date, Integer, Nullable, Numeric, Text},
+    sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -74,7 +74,7 @@ pub struct AccountsLine {
 /// List the lines of the accounts
 ///
 /// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
-/// cost of sales, deposits, payments, payments to owners, disposals, and what kept values of the stock write down. Costs of an engine
+/// cost of sales, sales undone, deposits, payments, payments to owners, disposals, and what kept values of the stock write down. Costs of an engine
 /// that is sold already, or on commission, are cost of sales. What suppliers are paid is not recorded here.
 #[utoipa::path(tag = "money", operation_id = "list_accounts_entries", params(SpanQuery, PageParams),
     responses((status = 200, body = Page<AccountsLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
@@ -253,7 +253,7 @@ struct Act {
     #[diesel(sql_type = Numeric)]
     amount: Money,
     /// The tax on a supplier's invoice; of a kept value the reversal; of a payment the deposit that it sets off, in place of
-    /// `amount`.
+    /// `amount`; of a return what is kept of the payments.
     #[diesel(sql_type = Numeric)]
     other_amount: Money,
     #[diesel(sql_type = Text)]
@@ -266,8 +266,11 @@ struct Act {
     commission_percent: Option<Percent>,
     #[diesel(sql_type = Nullable<Numeric>)]
     commission_fixed: Option<Money>,
+    #[diesel(sql_type = Bool)]
+    was_gone: bool,
+    /// Of a return.
     #[diesel(sql_type = Nullable<Date>)]
-    gone_on: Option<Day>,
+    sold_on: Option<Day>,
     #[diesel(sql_type = Numeric)]
     written_down: Money,
     #[diesel(sql_type = Nullable<BigInt>)]
@@ -291,9 +294,9 @@ async fn booked(
         .bind::<BigInt, _>(limit)
         .load(conn)
         .await?;
-    let leaving = acts.iter().filter(|act| act.leaves_stock());
-    let leaving: Vec<i32> = leaving.map(|act| act.stock_no).collect();
-    let lines = costs::lines_until(conn, &leaving, span.until).await?;
+    let moving = acts.iter().filter(|act| act.moves_stock());
+    let moving: Vec<i32> = moving.map(|act| act.stock_no).collect();
+    let lines = costs::lines_until(conn, &moving, span.until).await?;
     let entries = acts.into_iter().map(|act| {
         let lines = lines.get(&act.stock_no).map_or(&[][..], Vec::as_slice);
         let entries = act.entries(rates, lines)?;
@@ -317,10 +320,10 @@ impl Act {
         self.manner == Manner::Commission
     }
 
-    /// Whether an engine of the firm's own goes out of its stock.
-    fn leaves_stock(&self) -> bool {
+    /// Whether an engine of the firm's own goes out of its stock, or comes back.
+    fn moves_stock(&self) -> bool {
         match self.source {
-            BookedFrom::Sale | BookedFrom::Disposal => !self.on_commission(),
+            BookedFrom::Sale | BookedFrom::Return | BookedFrom::Disposal => !self.on_commission(),
             BookedFrom::Acquisition
             | BookedFrom::Cost
             | BookedFrom::JobHours
@@ -333,15 +336,17 @@ impl Act {
         }
     }
 
-    /// `lines`: the cost ledger of an engine that leaves stock.
+    /// `lines`: the cost ledger of an engine that goes out of stock or comes back.
     fn entries(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
+        if self.source == BookedFrom::Return {
+            return self.undone(rates, lines);
+        }
         let events = match self.source {
             BookedFrom::Acquisition
             | BookedFrom::Cost
             | BookedFrom::JobHours
             | BookedFrom::JobParts => self.spent()?,
-            BookedFrom::Sale if self.on_commission() => vec![self.sold_for_owner(rates)?],
-            BookedFrom::Sale => vec![self.sold(rates, self.carried(lines)?)?],
+            BookedFrom::Sale | BookedFrom::Return => vec![self.sold(rates, lines)?],
             BookedFrom::Payment => self.paid_by_buyer()?,
             BookedFrom::Deposit => {
                 self.in_money(|amount, method| TradeEvent::DepositReceived { amount, method })
@@ -377,8 +382,7 @@ impl Act {
             let whole = self.amount.checked_add(self.other_amount);
             (whole.map_err(|_| beyond())?, Money::ZERO)
         };
-        let was_gone = self.gone_on.is_some_and(|gone_on| self.on_day > gone_on);
-        Ok(vec![if was_gone || self.on_commission() {
+        Ok(vec![if self.was_gone || self.on_commission() {
             TradeEvent::CostOutsideStock { kind, cost, tax }
         } else {
             TradeEvent::Cost { kind, cost, tax }
@@ -393,9 +397,27 @@ impl Act {
         cost.checked_sub(self.written_down).map_err(|_| beyond())
     }
 
-    fn sold(&self, rates: &Rates, carried: Money) -> Result<TradeEvent, Problem> {
+    /// The sale as it was booked, taken back on the day of the return, but that the engine comes back at what it cost up to
+    /// this day: what was spent while it was gone is in stock again with it.
+    fn undone(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
+        let sold = self.sold(rates, lines)?;
+        let sold = entry(self.on_day, sold).map_err(too_large)?;
+        let kept = TradeEvent::KeptOfUndoneSale {
+            amount: self.other_amount,
+        };
+        let kept = entry(self.on_day, kept).map_err(too_large)?;
+        Ok(vec![sold.reversed(self.on_day), kept])
+    }
+
+    /// At the tax of the day of the sale; own engines at what they stood at in the books at the end of the day of the act.
+    fn sold(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<TradeEvent, Problem> {
+        let sold_on = self.sold_on.unwrap_or(self.on_day);
+        if self.on_commission() {
+            return self.sold_for_owner(rates, sold_on);
+        }
+        let carried = self.carried(lines)?;
         let scheme = self.tax_position.scheme();
-        let rate = rates.on(scheme, self.on_day)?;
+        let rate = rates.on(scheme, sold_on)?;
         let purchase = self.purchase.unwrap_or_default();
         let tax = tax_of_sale(scheme, purchase, self.amount, rate).map_err(too_large)?;
         Ok(TradeEvent::Sold {
@@ -405,12 +427,12 @@ impl Act {
         })
     }
 
-    fn sold_for_owner(&self, rates: &Rates) -> Result<TradeEvent, Problem> {
+    fn sold_for_owner(&self, rates: &Rates, sold_on: Day) -> Result<TradeEvent, Problem> {
         let terms = CommissionTerms {
             percent: self.commission_percent,
             fixed: self.commission_fixed,
         };
-        let rate = rates.of_commission(self.tax_position, self.on_day)?;
+        let rate = rates.of_commission(self.tax_position, sold_on)?;
         let made = commission(self.amount, terms, self.tax_position, rate)
             .map_err(|faults| stored_wrong(&faults))?;
         if self.tax_position != TaxPosition::CommissionInOwnName {

@@ -189,7 +189,7 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewAskingPrice) -> Result<(
         return Err(Problem::invalid_all(broken));
     }
     let sold: bool = diesel::select(diesel::dsl::exists(
-        sales::table.filter(sales::stock_no.eq(stock_no)),
+        sales::table.filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null())),
     ))
     .get_result(tx.conn())
     .await?;

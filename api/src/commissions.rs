@@ -40,7 +40,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 /// The statement for the owner of an engine that was sold on commission.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"sale_id": 31, "stock_no": 417, "owner_id": 12, "on": "2026-05-14", "price": "5400.00", "reserve": "5000.00",
+#[schema(example = json!({"sale_id": 31, "stock_no": 417, "owner_id": 12, "on": "2026-05-14", "undone_on": null, "price": "5400.00", "reserve": "5000.00",
     "tax_position": "commission_in_owners_name", "commission_percent": "8", "commission_fixed": null, "commission": "432.00",
     "rate_percent": "20", "vat": "86.40", "payout_due": "4881.60", "paid_out": "0.00", "still_due": "4881.60",
     "paid_by_buyer": "600.00"}))]
@@ -53,6 +53,8 @@ pub struct Commission {
     pub owner_id: Option<i64>,
     /// The day of the sale.
     pub on: Day,
+    /// The day on which the sale was undone: nothing is due of it then, and what the owner was paid comes back.
+    pub undone_on: Option<Day>,
     pub price: Money,
     pub reserve: Option<Money>,
     pub tax_position: TaxPosition,
@@ -280,7 +282,10 @@ pub(crate) async fn of_sale(
     })?;
     let rates = Rates::load(conn).await?;
     let rate_percent = rates.of_commission(agreed.tax_position, terms.on)?;
-    let made = commission(terms.price, agreed.terms, agreed.tax_position, rate_percent)?;
+    let mut made = commission(terms.price, agreed.terms, agreed.tax_position, rate_percent)?;
+    if terms.undone_on.is_some() {
+        (made.commission, made.vat, made.payout_due) = <(Money, Money, Money)>::default();
+    }
     let paid_out: Option<Money> = payouts::table
         .filter(payouts::sale_id.eq(terms.id))
         .select(sum(payouts::amount))
@@ -292,6 +297,7 @@ pub(crate) async fn of_sale(
         stock_no: terms.stock_no,
         owner_id: agreed.owner,
         on: terms.on,
+        undone_on: terms.undone_on,
         price: terms.price,
         reserve: agreed.reserve,
         tax_position: agreed.tax_position,

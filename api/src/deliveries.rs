@@ -6,15 +6,15 @@ use crate::{
     engines,
     keys::{Selling, SellingRead},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
-    problem::{Problem, Problems},
+    problem::{FieldError, Problem, Problems},
     readiness, sales,
     schema::{boiler_fittings, boilers, deliveries},
-    text::{Line, Text},
+    text::{Code, Line, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, readiness::Gate, trade::DeliveryManner};
+use outshop_core::{codes::Jurisdiction, days::Day, readiness::Gate, trade::DeliveryManner};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -31,7 +31,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = deliveries)]
 #[schema(example = json!({"id": 31, "sale_id": 31, "stock_no": 417, "on": "2026-05-14", "manner": "collection",
-    "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers"}))]
+    "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
+    "carrier_reference": null, "country": null}))]
 pub struct Delivery {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -42,8 +43,14 @@ pub struct Delivery {
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub manner: DeliveryManner,
+    /// Who signed for it.
     pub handed_to: Line,
     pub what_went_with_it: Option<Text<1000>>,
+    pub carrier: Option<Line>,
+    /// As the carrier wrote it.
+    pub carrier_reference: Option<Code>,
+    /// Where an export goes.
+    pub country: Option<Jurisdiction>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -54,15 +61,76 @@ pub struct NewDelivery {
     /// The day the engine leaves; its papers have to hold on this day.
     pub on: Day,
     pub manner: DeliveryManner,
+    /// Who signs for it: the buyer, or the driver.
     pub handed_to: Line,
     pub what_went_with_it: Option<Text<1000>>,
+    /// For `carrier`, and for an `export` that a carrier takes.
+    pub carrier: Option<Line>,
+    /// As the carrier wrote it; only beside `carrier`.
+    pub carrier_reference: Option<Code>,
+    /// Where an `export` goes, and for nothing else.
+    pub country: Option<Jurisdiction>,
+}
+
+impl NewDelivery {
+    /// What belongs to the manner is there, and nothing else.
+    fn check(&self, sold_on: Day, buyer_abroad: bool) -> Result<(), Problem> {
+        let early = format!("before the engine was sold on {sold_on}");
+        let export = self.manner == DeliveryManner::Export;
+        let carried = self.manner == DeliveryManner::Carrier;
+        let rules = [
+            (self.on >= sold_on, "/on", early.as_str()),
+            (
+                !export || buyer_abroad,
+                "/manner",
+                "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there",
+            ),
+            (
+                !carried || self.carrier.is_some(),
+                "/carrier",
+                "missing; who carries it",
+            ),
+            (
+                carried || export || self.carrier.is_none(),
+                "/carrier",
+                "only for a carrier or an export",
+            ),
+            (
+                self.carrier.is_some() || self.carrier_reference.is_none(),
+                "/carrier_reference",
+                "only beside a carrier",
+            ),
+            (
+                !export || self.country.is_some(),
+                "/country",
+                "missing; where the export goes",
+            ),
+            (
+                export || self.country.is_none(),
+                "/country",
+                "only for an export",
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
 }
 
 // Routes
 
 /// Deliver an engine
 ///
-/// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once.
+/// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
 #[utoipa::path(tag = "selling", operation_id = "deliver",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewDelivery,
     responses((status = 201, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -79,11 +147,9 @@ async fn deliver(
             let detail = "the engine is not sold; record the sale first";
             return Err(Problem::conflict(detail));
         };
-        if new.on < sold_on {
-            let detail = format!("before the engine was sold on {sold_on}");
-            return Err(Problem::invalid("/on", detail));
-        }
-        if has_left(tx.conn(), sale_id).await? {
+        let buyer_abroad = sales::find(tx.conn(), sale_id).await?.terms.buyer_abroad;
+        new.check(sold_on, buyer_abroad)?;
+        if of_sale(tx.conn(), sale_id).await?.is_some() {
             return Err(Problem::conflict("the engine has been delivered already"));
         }
         // Of a day to come the gate is the better answer: it says what has to be done before that day.
@@ -175,11 +241,17 @@ async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem>
     Ok(())
 }
 
-async fn has_left(conn: &mut AsyncPgConnection, sale_id: i64) -> Result<bool, Problem> {
-    let delivered = deliveries::table.filter(deliveries::sale_id.eq(sale_id));
-    Ok(diesel::select(diesel::dsl::exists(delivered))
-        .get_result(conn)
-        .await?)
+/// The delivery of a sale: its id and day.
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+) -> Result<Option<(i64, Day)>, Problem> {
+    Ok(deliveries::table
+        .filter(deliveries::sale_id.eq(sale_id))
+        .select((deliveries::id, deliveries::on_day))
+        .first(conn)
+        .await
+        .optional()?)
 }
 
 async fn insert(
@@ -196,6 +268,9 @@ async fn insert(
             deliveries::manner.eq(new.manner),
             deliveries::handed_to.eq(&new.handed_to),
             deliveries::what_went_with_it.eq(&new.what_went_with_it),
+            deliveries::carrier.eq(&new.carrier),
+            deliveries::carrier_reference.eq(&new.carrier_reference),
+            deliveries::country.eq(&new.country),
         ))
         .returning(Delivery::as_returning())
         .get_result(tx.conn())

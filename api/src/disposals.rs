@@ -94,6 +94,7 @@ async fn dispose_of(
         if sales::of_engine(tx.conn(), stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
+        sales::not_before_it_came_back(tx.conn(), stock_no, new.on).await?;
         must_be_here(tx.conn(), stock_no).await?;
         reservations::must_be_free_for(tx, stock_no, None).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
@@ -111,8 +112,7 @@ async fn dispose_of(
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
         reservations::end_queue(tx, stock_no, ReservationStanding::EngineGone).await?;
-        let because = "the engine is gone".parse().map_err(Problem::internal)?;
-        listings::take_off_show(tx, stock_no, Some(&because)).await?;
+        listings::take_off_show(tx, stock_no, Some("the engine is gone")).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })
     .await

@@ -8,7 +8,7 @@ use crate::{
     problem::{Problem, Problems},
     reservations,
     schema::firm,
-    text::{Code, Line, present},
+    text::{Code, Line, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
@@ -28,7 +28,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = firm)]
 #[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
-    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72}))]
+    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72,
+    "address": "Quillow Lane, Harrowmere", "vat_number": "GB 123 4567 89"}))]
 pub struct Firm {
     pub name: Line,
     /// ISO 4217; every amount is in it.
@@ -42,6 +43,10 @@ pub struct Firm {
     /// How long a reservation holds when nobody says how long.
     #[schema(minimum = 1, maximum = 2160)]
     pub reservation_hours: i32,
+    /// As invoices show it.
+    pub address: Option<Text<500>>,
+    /// As invoices show it; null where the firm is not registered.
+    pub vat_number: Option<Code>,
 }
 
 /// The currency is fixed once amounts are recorded in it.
@@ -66,6 +71,12 @@ pub struct FirmPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false, minimum = 1, maximum = 2160)]
     pub reservation_hours: Option<i32>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Text<500>>)]
+    pub address: Option<Option<Text<500>>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Code>)]
+    pub vat_number: Option<Option<Code>>,
 }
 
 impl FirmPatch {

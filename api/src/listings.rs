@@ -296,7 +296,7 @@ async fn withdraw_listing(
                 return Err(Problem::conflict("the listing is withdrawn already"));
             }
         }
-        let withdrawn = take_off_show(tx, *stock_no, new.because.as_ref()).await?;
+        let withdrawn = take_off_show(tx, *stock_no, new.because.as_deref()).await?;
         Ok((
             address(*stock_no),
             withdrawn.expect("it is held, and on show"),
@@ -329,11 +329,11 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
         .await?)
 }
 
-/// Withdraws the listing if it is on show.
+/// Withdraws the listing of an engine, if it is on show; the firm alone reads why.
 pub(crate) async fn take_off_show(
     tx: &mut Tx<'_>,
     stock_no: i32,
-    because: Option<&Text<1000>>,
+    because: Option<&str>,
 ) -> Result<Option<Listing>, Problem> {
     let no_day: Option<Day> = None;
     let on_show = listings::table

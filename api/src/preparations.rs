@@ -3,7 +3,7 @@
 use crate::{
     acquisitions,
     body::{Body, Known},
-    db::{Db, RunQueryDsl},
+    db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Floor, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -198,6 +198,14 @@ async fn find(
         .optional()?;
     prepared
         .ok_or_else(|| Problem::not_found(format!("{item} is not ticked for engine {stock_no}")))
+}
+
+/// Takes all ticks back: an engine whose sale is undone is made ready anew for the next one.
+pub(crate) async fn start_anew(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+    diesel::delete(preparation_ticks::table.filter(preparation_ticks::stock_no.eq(stock_no)))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
 }
 
 async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {

@@ -721,6 +721,11 @@ async fn sales_of(
     let sold: Vec<Row> = sales::table
         .filter(sales::stock_no.eq_any(stock_nos))
         .filter(sales::on_day.le(on))
+        .filter(
+            sales::undone_on
+                .is_null()
+                .or(sales::undone_on.assume_not_null().gt(on)),
+        )
         .select((
             sales::stock_no,
             sales::id,

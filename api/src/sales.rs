@@ -1,4 +1,4 @@
-//! Sales: one for each engine, with the money received for it.
+//! Sales: one for each engine unless it is undone, with the money received for it.
 
 use crate::{
     acquisitions::{self, Agreed},
@@ -11,12 +11,17 @@ use crate::{
     persons,
     problem::{self, FieldError, Problem, Problems},
     reservations,
-    schema::{acquisitions as acquisitions_table, deliveries, payments, sales, sales_invoices},
+    schema::{
+        acquisitions as acquisitions_table, deliveries, payments, returns, sales, sales_invoices,
+    },
     tax_periods,
     text::{Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
-use diesel::{dsl::sum, prelude::*};
+use diesel::{
+    dsl::{max, sum},
+    prelude::*,
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, tax::CashPayment, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
@@ -57,25 +62,34 @@ pub struct Terms {
     pub buyer_abroad: bool,
     /// Sold without the buyer having been at the works.
     pub at_distance: bool,
+    /// The law of sale to consumers binds.
+    pub buyer_is_consumer: bool,
+    /// The buyer was told of the right to cancel a sale at a distance.
+    pub informed_of_cancellation: bool,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave.
     pub promised_on: Option<Day>,
     /// Day of the written consent of the owner of an engine on commission to a price below the reserve.
     pub owner_agreed_on: Option<Day>,
+    /// The day on which the engine came back or the sale was called off; null while the sale stands.
+    pub undone_on: Option<Day>,
     pub note: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 417, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "note": null,
-    "paid": "600.00", "balance": "7000.00", "taken_in": []}))]
+    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
+    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
+    "note": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
     /// Sum of the payments; what was paid back is taken off.
     pub paid: Money,
-    /// What is still to be paid.
+    /// What the firm keeps of the payments for a sale that is undone; null while the sale stands.
+    pub kept: Option<Money>,
+    /// What is still to be paid; below 0 what is still to be paid back.
     pub balance: Money,
     /// Stock numbers of the engines that were taken in part exchange.
     #[schema(max_items = 100)]
@@ -99,6 +113,14 @@ pub struct NewSale {
     /// Sold without the buyer having been at the works. false unless told otherwise.
     #[serde(default)]
     pub at_distance: bool,
+    /// The law of sale to consumers binds. true unless told otherwise.
+    #[serde(default = "yes")]
+    #[schema(default = true)]
+    pub buyer_is_consumer: bool,
+    /// The buyer was told of the right to cancel a sale at a distance; without that the right lasts longer. false unless told
+    /// otherwise.
+    #[serde(default)]
+    pub informed_of_cancellation: bool,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave; not before the day of the sale.
@@ -107,6 +129,10 @@ pub struct NewSale {
     /// commission only.
     pub owner_agreed_on: Option<Day>,
     pub note: Option<Prose>,
+}
+
+const fn yes() -> bool {
+    true
 }
 
 /// Price, day and buyer stay as they were recorded.
@@ -121,6 +147,12 @@ pub struct SalePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub at_distance: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub buyer_is_consumer: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub informed_of_cancellation: Option<bool>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub papers_acknowledged_on: Option<Option<Day>>,
@@ -253,6 +285,33 @@ impl NewSale {
     }
 }
 
+impl Sale {
+    /// Whether a payment, below 0 when paid back, leaves the sum between what the firm may have at the least and at the most.
+    fn bears(&self, amount: Money) -> Result<(), Problem> {
+        let (least, most) = match self.kept {
+            None => (Money::ZERO, self.terms.price),
+            // The sum only falls, so that it needs no other limit above.
+            Some(_) if !amount.is_negative() => {
+                let detail = "the sale is undone, and nothing more is to be paid for it";
+                return Err(Problem::conflict(detail));
+            }
+            Some(kept) => (kept, self.paid),
+        };
+        let paid = self.paid.checked_add(amount);
+        if paid.is_ok_and(|paid| (least..=most).contains(&paid)) {
+            return Ok(());
+        }
+        let of = |minuend: Money| minuend.checked_sub(least).map_err(Problem::internal);
+        Err(Problem::conflict(if !amount.is_negative() {
+            format!("no more than {} is still to be paid", self.balance)
+        } else if self.kept.is_some() {
+            format!("no more than {} is still to be paid back", of(self.paid)?)
+        } else {
+            format!("no more than {} was paid", self.paid)
+        }))
+    }
+}
+
 impl NewPayment {
     fn check(&self, today: Day) -> Result<(), Problem> {
         let mut rules = Rules::default();
@@ -276,8 +335,9 @@ impl NewPayment {
 
 /// Sell an engine
 ///
-/// An engine is sold once; one that is gone is not sold, nor one that is reserved for somebody else. The sale gets the next number
-/// of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for the engine is set off.
+/// An engine is sold once, unless the sale was undone; one that is gone is not sold, nor one that is reserved for somebody else. The
+/// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
+/// the engine is set off.
 #[utoipa::path(tag = "selling", operation_id = "sell",
     params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewSale,
     responses((status = 201, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -300,6 +360,7 @@ async fn sell(
         if of_engine(tx.conn(), *stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
+        not_before_it_came_back(tx.conn(), *stock_no, new.on).await?;
         disposals::must_be_here(tx.conn(), *stock_no).await?;
         reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
         let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
@@ -440,7 +501,8 @@ async fn list_payments(
 
 /// Record a payment for a sale
 ///
-/// The sum of the payments stays between 0 and the price.
+/// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
+/// no more than it keeps.
 #[utoipa::path(tag = "selling", operation_id = "pay",
     params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewPayment,
     responses((status = 201, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -455,15 +517,7 @@ async fn pay(
         let sale = locked(tx, *id).await?;
         new.check(actor.today)?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let paid = sale.paid.checked_add(new.amount);
-        let fits = paid.is_ok_and(|paid| (Money::ZERO..=sale.terms.price).contains(&paid));
-        if !fits {
-            return Err(Problem::conflict(if new.amount.is_negative() {
-                format!("no more than {} was paid", sale.paid)
-            } else {
-                format!("no more than {} is still to be paid", sale.balance)
-            }));
-        }
+        sale.bears(new.amount)?;
         let linked = cash::of_sale(tx.conn(), *id).await?;
         let coming = CashPayment {
             on: new.on,
@@ -530,6 +584,8 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
             sales::person_id.eq(new.person_id),
             sales::buyer_abroad.eq(new.buyer_abroad),
             sales::at_distance.eq(new.at_distance),
+            sales::buyer_is_consumer.eq(new.buyer_is_consumer),
+            sales::informed_of_cancellation.eq(new.informed_of_cancellation),
             sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
             sales::promised_on.eq(new.promised_on),
             sales::owner_agreed_on.eq(new.owner_agreed_on),
@@ -590,6 +646,9 @@ pub(crate) async fn set_off(
     on: Day,
     allowed: Money,
 ) -> Result<(), Problem> {
+    if sale.kept.is_some() {
+        return Err(Problem::conflict("the sale is undone"));
+    }
     if allowed > sale.balance {
         let detail = format!("no more than {} is still to be paid", sale.balance);
         return Err(Problem::conflict(detail));
@@ -647,30 +706,77 @@ fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no sale {id}"))
 }
 
-/// Sales up to a day that stand: id, engine, day and price. A sale that is undone leaves this list.
+/// Sales up to a day that stand now: id, engine, day and price. A sale that is undone leaves this list.
 pub(crate) async fn that_stand(
     conn: &mut AsyncPgConnection,
     today: Day,
 ) -> Result<Vec<(i64, i32, Day, Money)>, Problem> {
     Ok(sales::table
-        .filter(sales::on_day.le(today))
+        .filter(sales::on_day.le(today).and(sales::undone_on.is_null()))
         .order(sales::id)
         .select((sales::id, sales::stock_no, sales::on_day, sales::price))
         .load(conn)
         .await?)
 }
 
-/// The sale of an engine: its id and day.
+/// The sale of an engine that stands: its id and day.
 pub(crate) async fn of_engine(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
 ) -> Result<Option<(i64, Day)>, Problem> {
     Ok(sales::table
-        .filter(sales::stock_no.eq(stock_no))
+        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
         .select((sales::id, sales::on_day))
         .first(conn)
         .await
         .optional()?)
+}
+
+/// The days on which sales of an engine were made and undone.
+pub(crate) async fn days_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Vec<Day>, Problem> {
+    let days: Vec<(Day, Option<Day>)> = sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .order(sales::id)
+        .select((sales::on_day, sales::undone_on))
+        .load(conn)
+        .await?;
+    let days = days.into_iter();
+    Ok(days
+        .flat_map(|(on, undone)| [Some(on), undone])
+        .flatten()
+        .collect())
+}
+
+/// Refuses a day before the last sale of the engine was undone.
+pub(crate) async fn not_before_it_came_back(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<(), Problem> {
+    let back_on: Option<Day> = sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .select(max(sales::undone_on))
+        .get_result(conn)
+        .await?;
+    match back_on.filter(|back_on| on < *back_on) {
+        None => Ok(()),
+        Some(back_on) => {
+            let detail = format!("before the last sale of the engine was undone on {back_on}");
+            Err(Problem::invalid("/on", detail))
+        }
+    }
+}
+
+/// Marks a sale, which is held, as undone from that day on.
+pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Problem> {
+    diesel::update(sales::table.find(id))
+        .set(sales::undone_on.eq(on))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
 }
 
 /// The sale of an engine that has not left and the day promised for it to leave.
@@ -680,7 +786,8 @@ pub(crate) async fn promise_of(
 ) -> Result<Option<(i64, Day)>, Problem> {
     let promised: Option<(i64, Option<Day>)> = sales::table
         .left_join(deliveries::table)
-        .filter(sales::stock_no.eq(stock_no).and(deliveries::id.is_null()))
+        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .filter(deliveries::id.is_null())
         .select((sales::id, sales::promised_on))
         .first(conn)
         .await
@@ -700,6 +807,11 @@ async fn with_payments(
         .select((acquisitions_table::sale_id, acquisitions_table::stock_no))
         .load(conn)
         .await?;
+    let undone: Vec<(i64, Money, Money)> = returns::table
+        .filter(returns::sale_id.eq_any(&ids))
+        .select((returns::sale_id, returns::paid, returns::refund))
+        .load(conn)
+        .await?;
     let sums: Vec<(i64, Option<Money>)> = payments::table
         .filter(payments::sale_id.eq_any(ids))
         .group_by(payments::sale_id)
@@ -714,7 +826,10 @@ async fn with_payments(
                 .copied()
                 .flatten()
                 .unwrap_or(Money::ZERO);
-            let balance = terms.price.checked_sub(paid).map_err(Problem::internal)?;
+            let undone = undone.iter().find(|(sale, ..)| *sale == terms.id);
+            let kept = undone.map(|(_, had, refund)| had.checked_sub(*refund));
+            let kept = kept.transpose().map_err(Problem::internal)?;
+            let balance = kept.unwrap_or(terms.price).checked_sub(paid);
             let taken_in = came_in
                 .iter()
                 .filter(|(sale, _)| *sale == Some(terms.id))
@@ -723,7 +838,8 @@ async fn with_payments(
                 taken_in: taken_in.collect(),
                 terms,
                 paid,
-                balance,
+                kept,
+                balance: balance.map_err(Problem::internal)?,
             })
         })
         .collect()

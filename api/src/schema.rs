@@ -218,6 +218,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Repairs and replacements that buyers asked for after a delivery.
+    complaints (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        asked_on -> Date,
+        words -> Text,
+        /// Day on which the buyer had the engine back; NULL while it is away.
+        given_back_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
     /// What was spent on engines besides purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.
     costs (id) {
         id -> Int8,
@@ -237,6 +249,14 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How far the firm's credit notes are numbered: one row, held by each return until it is stored, so that no number is left out.
+    credit_notes (one) {
+        one -> Bool,
+        last_no -> Int4,
+    }
+}
+
+diesel::table! {
     /// The days on which engines left.
     deliveries (id) {
         id -> Int8,
@@ -246,6 +266,11 @@ diesel::table! {
         manner -> Text,
         handed_to -> Text,
         what_went_with_it -> Nullable<Text>,
+        carrier -> Nullable<Text>,
+        /// As the carrier wrote it.
+        carrier_reference -> Nullable<Text>,
+        /// ISO 3166-1, two letters: where an export goes; NULL for all else.
+        country -> Nullable<Text>,
     }
 }
 
@@ -413,6 +438,10 @@ diesel::table! {
         page_url -> Nullable<Text>,
         /// How long a reservation holds when nobody says how long.
         reservation_hours -> Int4,
+        /// As invoices show it; NULL: not told.
+        address -> Nullable<Text>,
+        /// As invoices show it; NULL: not told, or not registered.
+        vat_number -> Nullable<Text>,
     }
 }
 
@@ -765,6 +794,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// How sales were undone: the engine came back, or it never left.
+    returns (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        /// The delivery that is undone; NULL where the sale was called off before the engine left.
+        delivery_id -> Nullable<Int8>,
+        on_day -> Date,
+        why -> Text,
+        /// What the buyer had paid by then; with the refund it says what the firm keeps.
+        paid -> Numeric,
+        /// Agreed to be paid back.
+        refund -> Numeric,
+        /// Of the firm's own credit note, in sequence without gaps.
+        credit_note_no -> Int4,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
     sale_terms (id) {
         id -> Int8,
@@ -783,7 +831,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// One sale for each engine.
+    /// Sales; one for each engine unless it is undone.
     sales (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -801,6 +849,12 @@ diesel::table! {
         invoice_no -> Int4,
         /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
         owner_agreed_on -> Nullable<Date>,
+        /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
+        undone_on -> Nullable<Date>,
+        /// The law of sale to consumers binds.
+        buyer_is_consumer -> Bool,
+        /// The buyer was told of the right to cancel a sale at a distance.
+        informed_of_cancellation -> Bool,
     }
 }
 
@@ -866,6 +920,18 @@ diesel::table! {
         kept_on -> Date,
         /// Of one engine.
         selling_cost -> Numeric,
+    }
+}
+
+diesel::table! {
+    /// What buyers asked after a sale.
+    support_notes (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        on_day -> Date,
+        words -> Text,
+        /// NULL while it is to be answered.
+        answered -> Nullable<Text>,
     }
 }
 
@@ -989,6 +1055,7 @@ diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
 diesel::joinable!(certificates -> boilers (boiler_id));
 diesel::joinable!(certificates -> tests (test_id));
 diesel::joinable!(comparables -> engines (stock_no));
+diesel::joinable!(complaints -> sales (sale_id));
 diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
 diesel::joinable!(deliveries -> engines (stock_no));
@@ -1026,10 +1093,13 @@ diesel::joinable!(reservations -> engines (stock_no));
 diesel::joinable!(reservations -> keys (key_id));
 diesel::joinable!(reservations -> persons (person_id));
 diesel::joinable!(reservations -> sales (sale_id));
+diesel::joinable!(returns -> deliveries (delivery_id));
+diesel::joinable!(returns -> sales (sale_id));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
 diesel::joinable!(stock_value_lines -> engines (stock_no));
 diesel::joinable!(stock_value_lines -> stock_values (stock_value_id));
+diesel::joinable!(support_notes -> sales (sale_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
 diesel::joinable!(tax_position_changes -> acquisitions (acquisition_id));
@@ -1051,7 +1121,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     boilers,
     certificates,
     comparables,
+    complaints,
     costs,
+    credit_notes,
     deliveries,
     deposit_receipts,
     deposit_returns,
@@ -1086,6 +1158,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     promises,
     readiness_bars,
     reservations,
+    returns,
     sale_terms,
     sales,
     sales_invoices,
@@ -1093,6 +1166,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     stock,
     stock_value_lines,
     stock_values,
+    support_notes,
     survey_grades,
     surveys,
     tax_periods,

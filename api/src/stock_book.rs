@@ -4,7 +4,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
     page::{Keyset, ListQuery, Page, PageParams, SpanQuery},
-    problem::{Problem, Problems},
+    problem::{self, Problem, Problems},
     tax_periods,
     tax_rules::Rates,
     text::{Code, Line, Text},
@@ -26,7 +26,7 @@ use outshop_core::{
     trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;
-use serde_json::Value;
+use serde_json::{Value, json};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -41,13 +41,17 @@ const STRETCH: i64 = 500;
 
 /// A line of the stock book, with the records that its figures come from.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "bought_on": "2026-01-05", "purchase_invoice_no": null, "purchase_price": "4200.00",
+#[schema(example = json!({"stock_no": 417, "bought_on": "2026-01-05", "in_again_on": null, "purchase_invoice_no": null, "purchase_price": "4200.00",
     "seller": "Wynn Ostrander-Pike", "description": "Marrowby, locomotive, 5 in gauge, 0-6-0", "sold_on": "2026-05-14", "sales_invoice_no": "30",
     "price": "7600.00", "disposal": "sold", "buyer": "Odo Fenwright", "margin": "3400.00", "tax": "566.67", "acquisition_id": 51,
-    "bought_entry_no": 184, "sale_id": 31, "disposal_id": null, "gone_entry_no": 311}))]
+    "bought_entry_no": 184, "sale_id": 31, "disposal_id": null, "return_id": null,
+    "credit_note_no": null, "gone_entry_no": 311}))]
 pub struct StockBookEntry {
     #[serde(flatten)]
     pub line: BookLine,
+    /// Among the lines of the engine, from 1.
+    #[serde(skip)]
+    place: i64,
     /// The record of the purchase.
     #[schema(minimum = 1)]
     pub acquisition_id: i64,
@@ -57,7 +61,11 @@ pub struct StockBookEntry {
     pub sale_id: Option<i64>,
     /// The record of how it went without a sale.
     pub disposal_id: Option<i64>,
-    /// The journal entry of the sale, or of how it went; null until it has its number.
+    /// The record of how the sale was undone, on the line that undoes it.
+    pub return_id: Option<i64>,
+    /// Of the firm's own credit note, on that line.
+    pub credit_note_no: Option<i32>,
+    /// The journal entry of the sale, of how it was undone, or of how it went; null until it has its number.
     pub gone_entry_no: Option<i64>,
 }
 
@@ -82,7 +90,8 @@ pub struct PeriodTotals {
 ///
 /// One line for each engine that was bought by the last day and not gone before the first one, in the sequence of the stock
 /// numbers. An engine on commission that is sold in the firm's own name is bought and sold on the day of the sale, for what its
-/// owner is paid; any other one on commission is not the firm's and has no line.
+/// owner is paid; any other one on commission is not the firm's and has no line. A sale that is undone keeps its line; a line
+/// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again.
 #[utoipa::path(tag = "money", operation_id = "list_stock_book", params(SpanQuery, PageParams),
     responses((status = 200, body = Page<StockBookEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/stock-book")]
@@ -95,10 +104,14 @@ async fn list_stock_book(
     let span = list.filters.days()?;
     let rates = Rates::load(&mut *db.read().await?).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        lines(conn, &rates, span, page.after_id().unwrap_or(0), page.limit).await
+        let after = match page.after {
+            None => (0, 0),
+            Some((place, stock_no)) => (stock_no, place_in(&place)?),
+        };
+        lines(conn, &rates, span, after, page.limit).await
     };
     list.answer(&req, &db, fetch, |entry: &StockBookEntry| {
-        (Value::Null, i64::from(entry.line.stock_no))
+        (json!(entry.place), i64::from(entry.line.stock_no))
     })
     .await
 }
@@ -128,6 +141,11 @@ async fn list_stock_book_totals(
         (Value::Null, place(part))
     })
     .await
+}
+
+fn place_in(key: &Value) -> Result<i64, Problem> {
+    let unfit = || Problem::new(problem::INVALID_CURSOR, "the cursor is not of this list");
+    key.as_i64().ok_or_else(unfit)
 }
 
 /// In the order of days.
@@ -177,13 +195,13 @@ async fn add_up(
         from: first.from,
         until: last.until,
     };
-    let mut after = 0;
+    let mut after = (0, 0);
     loop {
         let stretch = lines(conn, rates, whole, after, STRETCH).await?;
         let Some(last) = stretch.last() else {
             return Ok(());
         };
-        after = i64::from(last.line.stock_no);
+        after = (i64::from(last.line.stock_no), last.place);
         let stretch: Vec<BookLine> = stretch.into_iter().map(|entry| entry.line).collect();
         for part in &mut *parts {
             let period = DaySpan {
@@ -209,8 +227,15 @@ struct Row {
     stock_no: i32,
     #[diesel(sql_type = BigInt)]
     acquisition_id: i64,
+    #[diesel(sql_type = BigInt)]
+    place: i64,
     #[diesel(sql_type = Date)]
     bought_on: Day,
+    #[diesel(sql_type = Nullable<Date>)]
+    in_again_on: Option<Day>,
+    /// Of a line that undoes a sale.
+    #[diesel(sql_type = Nullable<Date>)]
+    returned_on: Option<Day>,
     #[diesel(sql_type = Nullable<SqlText>)]
     purchase_invoice_no: Option<Code>,
     /// NULL for an engine on commission: what its owner is paid follows from the sale.
@@ -240,6 +265,10 @@ struct Row {
     manner: Option<DisposalManner>,
     #[diesel(sql_type = Nullable<SqlText>)]
     buyer: Option<Line>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    return_id: Option<i64>,
+    #[diesel(sql_type = Nullable<Integer>)]
+    credit_note_no: Option<i32>,
     #[diesel(sql_type = Nullable<BigInt>)]
     bought_entry_no: Option<i64>,
     #[diesel(sql_type = Nullable<BigInt>)]
@@ -280,6 +309,7 @@ impl Row {
         let line = book_line(&BookFacts {
             stock_no: self.stock_no,
             bought_on: self.bought_on,
+            in_again_on: self.in_again_on,
             purchase_invoice_no: self.purchase_invoice_no.map(|no| no.to_string()),
             purchase_price,
             seller: self.seller.map(|name| name.to_string()),
@@ -289,12 +319,20 @@ impl Row {
             gone,
         });
         let line = line.map_err(|faults| stored_wrong(&faults))?;
+        let line = match self.returned_on {
+            None => Ok(line),
+            Some(on) if self.purchase_price.is_none() => line.sale_and_purchase_undone(on),
+            Some(on) => line.sale_undone(on),
+        };
         Ok(StockBookEntry {
-            line,
+            line: line.map_err(|fault| stored_wrong(&[fault]))?,
+            place: self.place,
             acquisition_id: self.acquisition_id,
             bought_entry_no: self.bought_entry_no,
             sale_id: self.sale_id,
             disposal_id: self.disposal_id,
+            return_id: self.return_id,
+            credit_note_no: self.credit_note_no,
             gone_entry_no: self.gone_entry_no,
         })
     }
@@ -305,12 +343,12 @@ pub(crate) fn stored_wrong(faults: &[MoneyFault]) -> Problem {
     Problem::internal(format!("{faults:?}"))
 }
 
-/// Lines in the sequence of the stock numbers, from the one after `after`.
+/// Lines in the sequence of the stock numbers, from the one after that place of that engine.
 async fn lines(
     conn: &mut AsyncPgConnection,
     rates: &Rates,
     span: DaySpan,
-    after: i64,
+    (after, place): (i64, i64),
     limit: i64,
 ) -> Result<Vec<StockBookEntry>, Problem> {
     let rows: Vec<Row> = diesel::sql_query(include_str!("stock_book/lines.sql"))
@@ -318,6 +356,7 @@ async fn lines(
         .bind::<Date, _>(span.until)
         .bind::<BigInt, _>(after)
         .bind::<BigInt, _>(limit)
+        .bind::<BigInt, _>(place)
         .load(conn)
         .await?;
     rows.into_iter().map(|row| row.entry(rates)).collect()

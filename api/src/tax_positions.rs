@@ -197,14 +197,16 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
 
 /// Refuses what the sale of the engine no longer bears, the position being changed already.
 async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
-    let Some((sale_id, sold_on)) = sales::of_engine(tx.conn(), stock_no).await? else {
+    for on in sales::days_of(tx.conn(), stock_no).await? {
+        if tax_periods::in_open(tx.conn(), on).await? != on {
+            return Err(Problem::conflict(format!(
+                "the engine was sold, or its sale undone, on {on}, in a tax period that is closed; its tax is declared"
+            )));
+        }
+    }
+    let Some((sale_id, _)) = sales::of_engine(tx.conn(), stock_no).await? else {
         return Ok(());
     };
-    if tax_periods::in_open(tx.conn(), sold_on).await? != sold_on {
-        return Err(Problem::conflict(format!(
-            "the engine was sold on {sold_on}, in a tax period that is closed; its tax is declared"
-        )));
-    }
     let on_commission = acquisitions::agreed_with_owner(tx.conn(), stock_no).await?;
     if on_commission.is_some() {
         let sale = sales::locked(tx, sale_id).await?;

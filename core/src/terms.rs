@@ -126,6 +126,19 @@ pub struct LastDays {
     pub rules: Vec<TermUsed>,
 }
 
+impl LastDays {
+    /// Before any day runs.
+    pub const fn none() -> LastDays {
+        LastDays {
+            short_term_reject_until: None,
+            short_term_clock_stopped: false,
+            cancel_until: None,
+            refund_by: None,
+            rules: Vec::new(),
+        }
+    }
+}
+
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct TermUsed {
@@ -185,13 +198,7 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
         Some(row)
     };
 
-    let mut answer = LastDays {
-        short_term_reject_until: None,
-        short_term_clock_stopped: false,
-        cancel_until: None,
-        refund_by: None,
-        rules: Vec::new(),
-    };
+    let mut answer = LastDays::none();
     if question.buyer_is_consumer {
         if let Some(row) = term(TermKey::ShortTermRejectDays) {
             let least = (!question.repairs.is_empty())

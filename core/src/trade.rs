@@ -157,6 +157,18 @@ words! {
 }
 
 words! {
+    /// Why a sale is undone.
+    pub enum ReturnReason {
+        /// By a consumer's right to reject what is not as it should be.
+        Rejected = "rejected",
+        /// By the right to cancel a sale at a distance, or a buyer who withdraws before the engine leaves.
+        Cancelled = "cancelled",
+        /// By agreement alone.
+        Agreed = "agreed",
+    }
+}
+
+words! {
     /// What is made ready before an engine leaves.
     pub enum Preparation {
         /// No water is left in boiler, tanks, pumps and pipes.

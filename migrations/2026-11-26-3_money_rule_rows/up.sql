@@ -11,7 +11,7 @@ INSERT INTO tax_rules (jurisdiction, rule, value, unit, valid_from, valid_until,
     ('GB', 'records_kept', 6, 'years', NULL, NULL, 'gov.uk, VAT margin schemes: Keeping records', 'published', 'Kept 6 years, or until sold if that is longer.'),
     ('GB', 'cash_limit', 10000, 'EUR', NULL, '2026-06-29', 'HMRC, high value dealers (Money Laundering Regulations 2017)', 'published', 'Cash at or above the limit, single or linked, paid or received, notes paid into the firm''s bank account included, needs registration first.'),
     ('GB', 'cash_limit', 10000, 'GBP', '2026-06-30', NULL, 'amending regulations of 2026, as reported', 'low_confidence', 'Cash at or above the limit, single or linked, paid or received, notes paid into the firm''s bank account included, needs registration first.'),
-    ('GB', 'invoice_wording', NULL, 'yes', NULL, NULL, 'Directive 2006/112/EC Art. 226(14), from memory', 'from_memory', 'The invoice says: Margin scheme - Second-hand goods. It shows no tax.');
+    ('GB', 'invoice_wording', NULL, 'yes', NULL, NULL, 'Directive 2006/112/EC Art. 226(14), from memory', 'from_memory', 'Margin scheme - Second-hand goods');
 INSERT INTO sale_terms (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark) VALUES
     ('GB', 'short_term_reject_days', 30, 'days', NULL, NULL, 'Consumer Rights Act 2015 s.22(3)', 'published'),
     ('GB', 'short_term_least_days_after_repair', 7, 'days', NULL, NULL, 'Consumer Rights Act 2015 s.22(6)-(8)', 'published'),

@@ -1,7 +1,8 @@
 -- What was done up to the day $1 and moves money or stock: by day, source, id and stock number from ($2, $3, $4, $5)
 -- on, $6 acts at most. Hours count at the book rate of their fitter on their day, to the penny, a half away from nought; a
 -- reversal counts at the rate of the line that it takes back. What was written down is that of the last kept value before the
--- day; a kept value says nothing of an engine that was gone by its day.
+-- day; a kept value says nothing of an engine that was gone by its day. What is spent after the day of a sale up to the day on
+-- which it is undone was spent on an engine that was gone.
 WITH acts AS (
     (SELECT on_day, 'acquisition' COLLATE "C" AS source, id, stock_no, 'purchase' AS kind, NULL AS method, NULL AS disposal, price AS amount,
         0::numeric AS other_amount, 'engine.acquired' AS written_as, 'acquisition_id' AS id_name, id AS written_id
@@ -67,6 +68,13 @@ WITH acts AS (
     WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'payout' COLLATE "C", p.id, s.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
     ORDER BY p.on_day, p.id LIMIT $6)
     UNION ALL
+    (SELECT r.on_day, 'return', r.id, s.stock_no, NULL, NULL, NULL, s.price, r.paid - r.refund,
+        CASE WHEN r.delivery_id IS NULL THEN 'sale.called_off' ELSE 'engine.returned' END, 'return_id', r.id
+    FROM returns r
+    JOIN sales s ON s.id = r.sale_id
+    WHERE r.on_day BETWEEN $2 AND $1 AND (r.on_day, 'return' COLLATE "C", r.id, s.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY r.on_day, r.id LIMIT $6)
+    UNION ALL
     (SELECT on_day, 'sale', id, stock_no, NULL, NULL, NULL, price, 0, 'engine.sold', 'sale_id', id
     FROM sales
     WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'sale' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
@@ -77,26 +85,30 @@ WITH acts AS (
     JOIN stock_value_lines l ON l.stock_value_id = k.id
     WHERE k.on_day BETWEEN $2 AND $1 AND (k.on_day, 'stock_value' COLLATE "C", k.id, l.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
         AND l.write_down + l.reversal > 0
-        AND NOT EXISTS (SELECT 1 FROM sales WHERE sales.stock_no = l.stock_no AND sales.on_day <= k.on_day)
-        AND NOT EXISTS (SELECT 1 FROM disposals WHERE disposals.stock_no = l.stock_no AND disposals.on_day <= k.on_day)
+        AND NOT gone_by(l.stock_no, k.on_day)
     ORDER BY k.on_day, k.id, l.stock_no LIMIT $6)
     ORDER BY on_day, source, id, stock_no
     LIMIT $6
 )
 SELECT acts.on_day, acts.source, acts.id, acts.stock_no, acts.kind, acts.method, acts.disposal, acts.amount, acts.other_amount, a.manner,
-    a.tax_position, a.price AS purchase, a.commission_percent, a.commission_fixed, coalesce(s.on_day, d.on_day) AS gone_on,
+    a.tax_position, a.price AS purchase, a.commission_percent, a.commission_fixed, was.gone AS was_gone, undone.sold_on,
     coalesce(w.written_down, 0) AS written_down, written.entry_no
 FROM acts
 JOIN acquisitions a ON a.stock_no = acts.stock_no
-LEFT JOIN sales s ON s.stock_no = acts.stock_no
-LEFT JOIN disposals d ON d.stock_no = acts.stock_no
+CROSS JOIN LATERAL (
+    SELECT EXISTS (SELECT 1 FROM sales s WHERE s.stock_no = acts.stock_no AND s.on_day < acts.on_day AND coalesce(s.undone_on >= acts.on_day, true))
+        OR EXISTS (SELECT 1 FROM disposals d WHERE d.stock_no = acts.stock_no AND d.on_day < acts.on_day) AS gone
+) was
+LEFT JOIN LATERAL (
+    SELECT s.on_day AS sold_on FROM returns r JOIN sales s ON s.id = r.sale_id WHERE r.id = acts.id
+) undone ON acts.source = 'return'
 LEFT JOIN LATERAL (
     SELECT l.cost - l.carrying_amount AS written_down
     FROM stock_value_lines l
     JOIN stock_values k ON k.id = l.stock_value_id
-    WHERE l.stock_no = acts.stock_no AND k.on_day < acts.on_day
+    WHERE l.stock_no = acts.stock_no AND k.on_day < acts.on_day AND NOT gone_by(l.stock_no, k.on_day)
     ORDER BY k.on_day DESC LIMIT 1
-) w ON acts.source IN ('disposal', 'sale')
+) w ON acts.source IN ('disposal', 'return', 'sale')
 LEFT JOIN LATERAL (
     SELECT j.entry_no FROM journal j
     WHERE acts.source <> 'stock_value' AND j.stock_no = acts.stock_no AND j.type = acts.written_as

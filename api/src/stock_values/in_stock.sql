@@ -1,10 +1,14 @@
 -- The firm's own engines in stock at the end of the day $1, by stock number from the one after $2, $3 at most: at what they
 -- were bought, what they are expected to fetch, how far they were written down when the value was last kept before that day,
--- and their sale up to the day $4.
+-- and their sale up to the day $4, if it stands.
 SELECT a.stock_no, a.tax_position, a.price AS purchase, p.price AS asking_price, v.likely,
     coalesce(k.cost - k.carrying_amount, 0) AS written_down_before, s.on_day AS sold_after_on, s.price AS sold_after_price
 FROM acquisitions a
-LEFT JOIN sales s ON s.stock_no = a.stock_no AND s.on_day <= $4
+LEFT JOIN LATERAL (
+    SELECT on_day, price FROM sales
+    WHERE sales.stock_no = a.stock_no AND sales.on_day > $1 AND sales.on_day <= $4 AND sales.undone_on IS NULL
+    LIMIT 1
+) s ON true
 LEFT JOIN LATERAL (
     SELECT price FROM asking_prices WHERE asking_prices.stock_no = a.stock_no AND asking_prices.on_day <= $1
     ORDER BY asking_prices.id DESC LIMIT 1
@@ -17,11 +21,10 @@ LEFT JOIN LATERAL (
     SELECT l.cost, l.carrying_amount
     FROM stock_value_lines l
     JOIN stock_values kept ON kept.id = l.stock_value_id
-    WHERE l.stock_no = a.stock_no AND kept.on_day < $1
+    WHERE l.stock_no = a.stock_no AND kept.on_day < $1 AND NOT gone_by(l.stock_no, kept.on_day)
     ORDER BY kept.on_day DESC LIMIT 1
 ) k ON true
 WHERE a.price IS NOT NULL AND a.on_day <= $1 AND a.stock_no > $2
-    AND NOT EXISTS (SELECT 1 FROM sales WHERE sales.stock_no = a.stock_no AND sales.on_day <= $1)
-    AND NOT EXISTS (SELECT 1 FROM disposals WHERE disposals.stock_no = a.stock_no AND disposals.on_day <= $1)
+    AND NOT gone_by(a.stock_no, $1)
 ORDER BY a.stock_no
 LIMIT $3

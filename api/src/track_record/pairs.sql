@@ -1,4 +1,4 @@
--- Every own sale of a period with the last valuation of the engine that was made before the sale was recorded.
+-- Every own sale of a period that stands, with the last valuation of the engine that was made before the sale was recorded.
 SELECT s.id AS sale_id, s.stock_no, s.on_day, s.price, v.id AS valuation_id, v.low, v.likely, v.high,
     (v.answer ->> 'level_percent')::integer AS level_percent
 FROM sales s
@@ -9,6 +9,6 @@ LEFT JOIN LATERAL (
     ORDER BY v.on_day DESC, v.id DESC
     LIMIT 1
 ) v ON true
-WHERE s.on_day BETWEEN $1 AND $2
+WHERE s.on_day BETWEEN $1 AND $2 AND s.undone_on IS NULL
 ORDER BY s.on_day DESC, s.id DESC
 LIMIT 10000

@@ -27,6 +27,8 @@ words! {
         SellingCosts = "selling_costs",
         WorkIntoStock = "work_into_stock",
         StockWrittenDown = "stock_written_down",
+        /// Of what buyers paid for sales that were undone; which tax it bears is for the accountant.
+        KeptFromBuyers = "kept_from_buyers",
     }
 }
 
@@ -38,6 +40,8 @@ words! {
         JobHours = "job_hours",
         JobParts = "job_parts",
         Sale = "sale",
+        /// A sale that is undone.
+        Return = "return",
         Payment = "payment",
         /// Money received for a reservation.
         Deposit = "deposit",
@@ -108,6 +112,10 @@ pub enum TradeEvent {
     BuyerRefunded {
         amount: Money,
         method: PaymentMethod,
+    },
+    /// What the firm keeps of the payments for a sale that is undone.
+    KeptOfUndoneSale {
+        amount: Money,
     },
     SupplierPaid {
         amount: Money,
@@ -243,6 +251,9 @@ fn moves(event: TradeEvent) -> Vec<(Account, i128)> {
         TradeEvent::BuyerRefunded { amount, method } => {
             two(Account::OwedByBuyers, till(method), amount)
         }
+        TradeEvent::KeptOfUndoneSale { amount } => {
+            two(Account::OwedByBuyers, Account::KeptFromBuyers, amount)
+        }
         TradeEvent::SupplierPaid { amount, method } => {
             two(Account::OwedToSuppliers, till(method), amount)
         }
@@ -309,7 +320,7 @@ pub struct TrialLine {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Trial {
     /// Accounts that were booked to, in the order of the list of accounts.
-    #[cfg_attr(feature = "wire", schema(max_items = 15))]
+    #[cfg_attr(feature = "wire", schema(max_items = 16))]
     pub accounts: Vec<TrialLine>,
     pub debit: Money,
     /// Equal to `debit`.

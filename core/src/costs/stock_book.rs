@@ -38,6 +38,8 @@ impl From<DisposalManner> for Disposal {
 pub struct BookFacts {
     pub stock_no: i32,
     pub bought_on: Day,
+    /// The day on which it was in stock again, its sale being undone; none for the first stay.
+    pub in_again_on: Option<Day>,
     /// None where the firm wrote the invoice itself, as when buying from a private person.
     pub purchase_invoice_no: Option<String>,
     pub purchase_price: Money,
@@ -87,6 +89,8 @@ pub struct BookLine {
     pub margin: Option<Money>,
     /// Null until it is sold, and where the sale is not taxed.
     pub tax: Option<Money>,
+    /// The day on which it was in stock again, its sale being undone: the line is no second purchase. Null for the first stay.
+    pub in_again_on: Option<Day>,
 }
 
 /// The tax on the sale of an engine at a price, by the scheme that the sale falls under; nought without tax.
@@ -148,6 +152,7 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
     Ok(BookLine {
         stock_no: facts.stock_no,
         bought_on: facts.bought_on,
+        in_again_on: facts.in_again_on,
         purchase_invoice_no: facts.purchase_invoice_no.clone(),
         purchase_price: facts.purchase_price,
         seller: facts.seller.clone(),
@@ -178,6 +183,23 @@ impl BookLine {
             tax: minus(self.tax)?,
             ..self.clone()
         })
+    }
+
+    /// As `sale_undone`, of an engine on commission that was sold in the firm's own name: its purchase came with the sale, and
+    /// is undone with it.
+    pub fn sale_and_purchase_undone(&self, on: Day) -> Result<BookLine, MoneyFault> {
+        Ok(BookLine {
+            bought_on: on,
+            purchase_price: amount(-self.purchase_price.pennies(), "purchase_price")?,
+            ..self.sale_undone(on)?
+        })
+    }
+
+    /// Whether its purchase price counts in the period of the day of the purchase.
+    fn is_purchase(&self) -> bool {
+        let undoes_sale_alone =
+            self.disposal == Some(Disposal::ReturnedByBuyer) && !self.purchase_price.is_negative();
+        self.in_again_on.is_none() && !undoes_sale_alone
     }
 }
 
@@ -211,7 +233,7 @@ impl BookTotals {
     }
 }
 
-/// The period's ends are included. A line that undoes a sale is no second purchase.
+/// The period's ends are included. A line that undoes a sale is no second purchase, nor is a further stay in stock.
 pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, MoneyFault> {
     let within = |day: Day| period.from <= day && day <= period.until;
     let sold = |of: fn(&BookLine) -> Option<Money>| {
@@ -223,7 +245,7 @@ pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, Mo
     };
     let bought = lines
         .iter()
-        .filter(|line| within(line.bought_on) && line.disposal != Some(Disposal::ReturnedByBuyer));
+        .filter(|line| within(line.bought_on) && line.is_purchase());
     Ok(BookTotals {
         purchases: total(&mut bought.map(|line| line.purchase_price))?,
         sales: total(&mut sold(|line| line.price))?,

@@ -27,7 +27,7 @@ words! {
         RecordsKept = "records_kept",
         /// Linked cash from which the firm has to be registered first.
         CashLimit = "cash_limit",
-        /// What an invoice of the margin scheme has to say.
+        /// What an invoice of the margin scheme has to say: the note of the row, word for word.
         InvoiceWording = "invoice_wording",
     }
 }
@@ -114,7 +114,7 @@ pub fn seed() -> Vec<TaxRule> {
             .note(CASH_NOTE),
         row(Key::InvoiceWording, None, TaxUnit::Yes, "Directive 2006/112/EC Art. 226(14), from memory")
             .marked(Mark::FromMemory)
-            .note("The invoice says: Margin scheme - Second-hand goods. It shows no tax."),
+            .note("Margin scheme - Second-hand goods"),
     ]
 }
 

@@ -125,6 +125,7 @@ fn sold(position: TaxPosition, sold_on: &str, price: Option<&str>) -> BookFacts 
     BookFacts {
         stock_no: 417,
         bought_on: day("2026-01-05"),
+        in_again_on: None,
         purchase_invoice_no: None,
         purchase_price: money("4200.00"),
         seller: Some("J. Alder".to_owned()),
