@@ -36,6 +36,7 @@ mod readiness;
 mod reservations;
 mod returns;
 mod sales;
+mod sheets;
 mod shop;
 mod stock_book;
 mod stock_values;

@@ -215,8 +215,8 @@ async fn a_list_comes_in_pages_and_whole() {
         .await
         .ok();
     let lines: Vec<_> = csv.text.split("\r\n").collect();
-    assert_eq!(lines[0], "id,name,email,telephone,address");
-    assert_eq!(lines[1], "1,'=Person 1,,,");
+    assert_eq!(lines[0], "id,name,email,telephone,address,erased_on");
+    assert_eq!(lines[1], "1,'=Person 1,,,,");
     assert_eq!(lines.len(), 7);
     let ndjson = shop
         .request(Method::GET, "/v1/persons")

@@ -5,14 +5,18 @@ use crate::{
     body::KeyedBody,
     cash,
     db::{Db, RunQueryDsl},
+    firm,
+    instants::Instant,
+    invoices::{self, Party},
     keys::MoneyDesk,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     sales::{self, Sale},
     schema::payouts,
+    sheets::{self, Sheet},
     tax_periods,
     tax_rules::Rates,
-    text::Text,
+    text::{Code, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::sum, prelude::*};
@@ -73,6 +77,21 @@ pub struct Commission {
     pub still_due: Money,
     /// What the buyer has paid so far.
     pub paid_by_buyer: Money,
+}
+
+/// What the owner is sent.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct CommissionStatement {
+    #[serde(flatten)]
+    pub commission: Commission,
+    pub owner: Option<Party>,
+    pub description: Text<400>,
+    /// ISO 4217.
+    pub currency: Code,
+    /// Of the firm; null where it has told none, or is not registered.
+    pub vat_number: Option<Code>,
+    #[schema(max_items = 1000)]
+    pub payouts: Vec<Payout>,
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
@@ -142,19 +161,20 @@ impl NewPayout {
 
 /// Read the statement for the owner of an engine that was sold on commission
 ///
-/// Not for sellers: what the owner is paid stands for a purchase price.
+/// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "money", operation_id = "get_commission", params(("id" = i64, Path, example = 31, minimum = 1)),
-    responses((status = 200, body = Commission), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+    responses((status = 200, content((CommissionStatement = "application/json"), (String = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/commission")]
 async fn get_commission(
-    _by: MoneyDesk,
+    MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let sale = sales::find(&mut conn, *id).await?;
-    shown(&req, &of_sale(&mut conn, &sale).await?)
+    let statement = statement_of(&mut conn, *id).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::Commission, &statement, now).await
 }
 
 /// List the payments to the owner of an engine that was sold on commission
@@ -266,6 +286,34 @@ async fn get_payout(
 }
 
 // SQL
+
+pub(crate) async fn statement_of(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+) -> Result<CommissionStatement, Problem> {
+    let sale = sales::find(conn, sale_id).await?;
+    let commission = of_sale(conn, &sale).await?;
+    let firm = firm::find(conn).await?;
+    let owner = match commission.owner_id {
+        Some(owner) => Some(invoices::party(conn, owner).await?),
+        None => None,
+    };
+    let registered = commission.tax_position != TaxPosition::NotRegistered;
+    Ok(CommissionStatement {
+        owner,
+        description: invoices::description(conn, commission.stock_no).await?,
+        currency: firm.currency,
+        vat_number: firm.vat_number.filter(|_| registered),
+        payouts: payouts::table
+            .filter(payouts::sale_id.eq(sale_id))
+            .select(Payout::as_select())
+            .order(payouts::id)
+            .limit(1000)
+            .load(conn)
+            .await?,
+        commission,
+    })
+}
 
 /// The statement as it stands, at the rate of the day of the sale.
 pub(crate) async fn of_sale(

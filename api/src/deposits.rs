@@ -343,7 +343,7 @@ impl Row {
     }
 }
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Deposit, Problem> {
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Deposit, Problem> {
     let row: Option<Row> = deposits::table
         .inner_join(reservations_table::table)
         .left_join(deposit_returns::table)

@@ -14,7 +14,7 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::tz::TimeZone;
-use outshop_core::codes::Jurisdiction;
+use outshop_core::{codes::Jurisdiction, trade::PaperSize};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -28,7 +28,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = firm)]
 #[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
-    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72,
+    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72, "paper_size": "a4",
     "address": "Quillow Lane, Harrowmere", "vat_number": "GB 123 4567 89"}))]
 pub struct Firm {
     pub name: Line,
@@ -43,6 +43,8 @@ pub struct Firm {
     /// How long a reservation holds when nobody says how long.
     #[schema(minimum = 1, maximum = 2160)]
     pub reservation_hours: i32,
+    /// On which sheets are printed.
+    pub paper_size: PaperSize,
     /// As invoices show it.
     pub address: Option<Text<500>>,
     /// As invoices show it; null where the firm is not registered.
@@ -71,6 +73,9 @@ pub struct FirmPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false, minimum = 1, maximum = 2160)]
     pub reservation_hours: Option<i32>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub paper_size: Option<PaperSize>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Text<500>>)]
     pub address: Option<Option<Text<500>>>,

@@ -4,11 +4,12 @@ use crate::{
     acquisitions,
     db::{Db, RunQueryDsl},
     firm,
+    instants::Instant,
     keys::SellingRead,
-    page::shown,
     problem::{Problem, Problems},
     returns, sales,
     schema::{engines, persons},
+    sheets::{self, Sheet},
     stock_book::too_large,
     tax_rules::{self, Rates},
     text::{Code, Line, Text},
@@ -108,22 +109,32 @@ pub struct Invoice {
 
 /// Read the invoice for a sale
 ///
-/// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored.
+/// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print,
+/// the credit note where the sale is undone, with `Accept: text/html`.
 #[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 31, minimum = 1)),
-    responses((status = 200, body = Invoice), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+    responses((status = 200, content((Invoice = "application/json"), (String = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/invoice")]
 async fn get_invoice(
-    _by: SellingRead,
+    SellingRead(actor): SellingRead,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
-    shown(&req, &of_sale(&mut *db.read().await?, *id).await?)
+    let mut conn = db.read().await?;
+    let invoice = of_sale(&mut conn, *id).await?;
+    sheets::shown(
+        &req,
+        &mut conn,
+        Sheet::Invoice,
+        &invoice,
+        Instant(actor.now),
+    )
+    .await
 }
 
 // SQL
 
-async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Invoice, Problem> {
+pub(crate) async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Invoice, Problem> {
     let sale = sales::find(conn, id).await?;
     let terms = sale.terms;
     let firm = firm::find(conn).await?;
@@ -231,7 +242,7 @@ async fn wording(
     words.parse().map_err(Problem::internal)
 }
 
-async fn party(conn: &mut AsyncPgConnection, person: i64) -> Result<Party, Problem> {
+pub(crate) async fn party(conn: &mut AsyncPgConnection, person: i64) -> Result<Party, Problem> {
     Ok(persons::table
         .find(person)
         .select((persons::name, persons::address))
@@ -239,7 +250,10 @@ async fn party(conn: &mut AsyncPgConnection, person: i64) -> Result<Party, Probl
         .await?)
 }
 
-async fn description(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Text<400>, Problem> {
+pub(crate) async fn description(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Text<400>, Problem> {
     type Facts = (Line, String, Option<String>, Option<Code>, Option<Line>);
     let (name, kind, gauge, whyte, builder): Facts = engines::table
         .find(stock_no)

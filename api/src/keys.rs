@@ -49,6 +49,22 @@ pub struct Actor {
     pub today: Day,
 }
 
+impl Actor {
+    /// For what hangs on the request's body and not on its address alone.
+    pub fn must_be(&self, roles: &[Role]) -> Result<(), Problem> {
+        if roles.contains(&self.role) {
+            return Ok(());
+        }
+        let roles: Vec<_> = roles.iter().map(|role| role.as_str()).collect();
+        let detail = format!(
+            "a {} key may not do this; it takes: {}",
+            self.role,
+            roles.join(", ")
+        );
+        Err(Problem::new(problem::FORBIDDEN, detail))
+    }
+}
+
 /// Declares argument types that let in the named roles and give the handler its actor.
 macro_rules! admissions {
     ($($(#[$doc:meta])* $name:ident: $($role:ident),+;)+) => {$(
@@ -243,16 +259,7 @@ fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
     match req.extensions().get::<Result<Actor, ()>>() {
         None => Err(unauthorized("send a key: Authorization: Bearer outshop_..")),
         Some(Err(())) => Err(unauthorized("the key is unknown, revoked or expired")),
-        Some(Ok(actor)) if roles.contains(&actor.role) => Ok(actor.clone()),
-        Some(Ok(actor)) => {
-            let roles: Vec<_> = roles.iter().map(|role| role.as_str()).collect();
-            let detail = format!(
-                "a {} key may not do this; it takes: {}",
-                actor.role,
-                roles.join(", ")
-            );
-            Err(Problem::new(problem::FORBIDDEN, detail))
-        }
+        Some(Ok(actor)) => actor.must_be(roles).map(|()| actor.clone()),
     }
 }
 

@@ -25,7 +25,7 @@ use outshop_core::{
     codes::{Jurisdiction, Rule},
     days::{Day, DaySpan, TimeOfDay},
     jobs::JobStanding,
-    papers::{self, Answer, Event, Question, Reason, TestKind},
+    papers::{self, Answer, Event, Question, Reason, RequiredPressure, TestKind},
     trade::Standing,
     units::Pressure,
 };
@@ -200,7 +200,7 @@ pub struct NewCertificate {
 pub struct OnDay {
     /// The day asked about; today when left out.
     #[param(example = "2026-12-19")]
-    on: Option<Day>,
+    pub(crate) on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
@@ -220,7 +220,8 @@ fn a_month() -> u16 {
 /// A test that a boiler in stock needs soon.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 417, "standing": "in_stock", "boiler_id": 88, "boiler_number": "QLW 1187",
-    "test": "steam", "by": "2026-06-01", "papers_hold": true, "reason": null}))]
+    "test": "steam", "by": "2026-06-01",
+    "pressure": {"value": "99", "unit": "psi", "bar": "6.8258"}, "papers_hold": true, "reason": null}))]
 pub struct PaperDue {
     #[schema(minimum = 1)]
     pub stock_no: i32,
@@ -232,6 +233,8 @@ pub struct PaperDue {
     pub test: Option<TestKind>,
     /// The last day on which it keeps the papers unbroken; today where they are broken already.
     pub by: Day,
+    /// At which pressure: the least of a hydraulic test, the greatest of a steam test; null where the code names none.
+    pub pressure: Option<RequiredPressure>,
     /// Whether every paper that the code asks for holds today; null where too little is recorded to say.
     pub papers_hold: Option<bool>,
     /// What is not recorded, where too little is recorded to say.
@@ -864,7 +867,7 @@ async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Event
 }
 
 /// What boilers in engines that have not left need until that day, soonest first.
-async fn due(
+pub(crate) async fn due(
     conn: &mut AsyncPgConnection,
     today: Day,
     until: Day,
@@ -901,13 +904,14 @@ async fn due(
         let Some((stock_no, standing)) = fitted.get(&boiler_id).copied() else {
             continue;
         };
-        let item = |test, by, papers_hold, reason| PaperDue {
+        let item = |test, by, pressure, papers_hold, reason| PaperDue {
             stock_no,
             standing,
             boiler_id,
             boiler_number: history.particulars.number.clone(),
             test,
             by,
+            pressure,
             papers_hold,
             reason,
         };
@@ -915,9 +919,12 @@ async fn due(
             Some(answer) => {
                 let hold = answer.days.iter().map(|day| day.papers_hold).next();
                 let soon = answer.next_due.iter().filter(|next| next.by <= until);
-                due.extend(soon.map(|next| item(Some(next.test), next.by, hold, None)));
+                due.extend(soon.map(|next| {
+                    let pressure = answer.required.of(next.test).cloned();
+                    item(Some(next.test), next.by, pressure, hold, None)
+                }));
             }
-            None => due.push(item(None, today, None, Some(NO_VOLUME))),
+            None => due.push(item(None, today, None, None, Some(NO_VOLUME))),
         }
     }
     due.sort_by_key(place_of);

@@ -23,6 +23,7 @@ use actix_web::{
 use diesel::{dsl::count, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    codes::Jurisdiction,
     days::Day,
     engine::{BuilderStanding, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
     money::Money,
@@ -572,7 +573,8 @@ async fn with_the_rest(
     let mut conditions = conditions(conn, &stock_nos).await?;
     let mut released = released_findings(conn, &stock_nos).await?;
     let boiler_ids: Vec<i64> = rows.iter().filter_map(|row| row.trade.boiler_id).collect();
-    let mut papers = papers_by_boiler(conn, &boiler_ids, visit).await?;
+    let mut papers =
+        papers_by_boiler(conn, &boiler_ids, &visit.firm.jurisdiction, visit.today).await?;
     let mut listings = Vec::with_capacity(rows.len());
     for row in rows {
         let stock_no = row.listing.stock_no;
@@ -610,11 +612,20 @@ async fn with_the_rest(
     Ok(listings)
 }
 
+/// What the surveys say of an engine.
 #[derive(Default)]
-struct Condition {
-    build_quality: Option<BuildQuality>,
-    grades: Grades,
-    graded_on: Option<Day>,
+pub(crate) struct Condition {
+    pub build_quality: Option<BuildQuality>,
+    pub grades: Grades,
+    pub graded_on: Option<Day>,
+}
+
+pub(crate) async fn condition_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Condition, Problem> {
+    let mut found = conditions(conn, &[stock_no]).await?;
+    Ok(found.remove(&stock_no).unwrap_or_default())
 }
 
 async fn conditions(
@@ -693,16 +704,33 @@ async fn released_findings(
     Ok(by_engine)
 }
 
-/// What is on record of the papers of each boiler, for today.
+/// What is on record of the papers of an engine on a day.
+pub(crate) async fn papers_of(
+    conn: &mut AsyncPgConnection,
+    jurisdiction: &Jurisdiction,
+    has_boiler: bool,
+    boiler_id: Option<i64>,
+    on: Day,
+) -> Result<PublicPapers, Problem> {
+    if !has_boiler {
+        return Ok(public_papers(Papers::NoBoiler, on));
+    }
+    let ids: Vec<i64> = boiler_id.into_iter().collect();
+    let found = papers_by_boiler(conn, &ids, jurisdiction, on).await?;
+    let of_boiler = found.into_values().next();
+    Ok(of_boiler.unwrap_or_else(|| public_papers(Papers::NotKnown, on)))
+}
+
+/// What is on record of the papers of each boiler on a day.
 async fn papers_by_boiler(
     conn: &mut AsyncPgConnection,
     boiler_ids: &[i64],
-    visit: &Visit,
+    jurisdiction: &Jurisdiction,
+    on: Day,
 ) -> Result<HashMap<i64, PublicPapers>, Problem> {
     if boiler_ids.is_empty() {
         return Ok(HashMap::new());
     }
-    let jurisdiction = &visit.firm.jurisdiction;
     let rules = codes::rules_of(conn, jurisdiction).await?;
     let histories = boiler_papers::histories(conn, boiler_ids).await?;
     let by_boiler = histories.into_iter().map(|history| {
@@ -711,13 +739,13 @@ async fn papers_by_boiler(
                 jurisdiction: jurisdiction.clone(),
                 boiler,
                 events: history.events,
-                days: vec![visit.today],
+                days: vec![on],
                 period: None,
             };
             papers::answer(&question, &rules)
         });
         let clock = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
-        (history.particulars.id, public_papers(clock, visit.today))
+        (history.particulars.id, public_papers(clock, on))
     });
     Ok(by_boiler.collect())
 }

@@ -442,6 +442,8 @@ diesel::table! {
         address -> Nullable<Text>,
         /// As invoices show it; NULL: not told, or not registered.
         vat_number -> Nullable<Text>,
+        /// On which sheets are printed.
+        paper_size -> Text,
     }
 }
 
@@ -475,6 +477,19 @@ diesel::table! {
         /// As the proprietor wrote them, without the converted figures.
         starts -> Jsonb,
         factors -> Jsonb,
+    }
+}
+
+diesel::table! {
+    /// The firm's own notes for those who take an engine over.
+    handover_notes (id) {
+        id -> Int8,
+        topic -> Text,
+        /// NULL: for engines of every kind.
+        kind -> Nullable<Text>,
+        /// NULL: for engines fired with anything.
+        fuel -> Nullable<Text>,
+        words -> Text,
     }
 }
 
@@ -731,6 +746,15 @@ diesel::table! {
         item -> Text,
         done_on -> Date,
         done_by -> Text,
+    }
+}
+
+diesel::table! {
+    /// Sheets that wait to be opened once in a browser.
+    prints (secret_sha256) {
+        secret_sha256 -> Bytea,
+        html -> Text,
+        until_at -> Timestamptz,
     }
 }
 
@@ -1136,6 +1160,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     firm,
     fits,
     guides,
+    handover_notes,
     hour_rates,
     idempotency_keys,
     job_findings,
@@ -1155,6 +1180,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     payouts,
     persons,
     preparation_ticks,
+    prints,
     promises,
     readiness_bars,
     reservations,

@@ -58,6 +58,42 @@ words! {
     }
 }
 
+impl Kind {
+    /// What a survey reads off an engine of the kind; common practice, no source.
+    pub const fn to_read_off(self) -> &'static [&'static str] {
+        match self {
+            Kind::Locomotive => &[
+                "Gauge",
+                "Wheel arrangement",
+                "Bore and stroke",
+                "Driving wheels",
+                "Weight",
+                "Length, width, height",
+                "Fuel",
+                "Design, builder, year",
+                "Boiler number as stamped",
+                "Working pressure as stamped",
+                "Last hydraulic test",
+                "Last steam test",
+            ],
+            Kind::RoadEngine | Kind::Stationary | Kind::Other => &[
+                "Scale",
+                "Cylinders",
+                "Bore and stroke",
+                "Wheel or flywheel",
+                "Weight",
+                "Length, width, height",
+                "Fuel",
+                "Design, builder, year",
+                "Boiler number as stamped",
+                "Working pressure as stamped",
+                "Last hydraulic test",
+                "Last steam test",
+            ],
+        }
+    }
+}
+
 /// The facts from which sizes and working figures are derived; each may be unknown.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct EngineFacts {

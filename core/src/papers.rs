@@ -233,6 +233,21 @@ pub struct Required {
     pub steam_limit: Option<RequiredPressure>,
 }
 
+impl Required {
+    /// What a test is held to; `None` where the code names no pressure for it.
+    pub const fn of(&self, test: TestKind) -> Option<&RequiredPressure> {
+        match test {
+            TestKind::HydraulicFirst => self.hydraulic_first.as_ref(),
+            TestKind::HydraulicRepeat => self.hydraulic_repeat.as_ref(),
+            TestKind::Steam => self.steam_limit.as_ref(),
+            TestKind::GasTank
+            | TestKind::ExternalExamination
+            | TestKind::InternalExamination
+            | TestKind::Ultrasonic => None,
+        }
+    }
+}
+
 /// Four places at most, in the unit of the working pressure.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]

@@ -1,6 +1,6 @@
 //! What shape an engine is in: grades, findings, and what clears a finding.
 
-use crate::{days::Day, jobs::JobStanding};
+use crate::{days::Day, engine::Kind, jobs::JobStanding};
 
 words! {
     /// How well an engine was made, best first.
@@ -42,6 +42,68 @@ impl BuildQuality {
             BuildQuality::Sound => 2,
             BuildQuality::Plain => 1,
             BuildQuality::Rough => 0,
+        }
+    }
+}
+
+impl Area {
+    /// What a survey looks at, for engines of a kind; common practice, no source.
+    pub const fn look_at(self, kind: Kind) -> &'static [&'static str] {
+        match self {
+            Area::Boiler => &[
+                "number and working pressure as stamped, against the papers",
+                "weeps and scale round foundation ring, firehole, tubes and bushes",
+                "firebox crown and stays as far as they can be seen",
+                "bulges, patches, wasted plates",
+                "what papers there are, and the boiler that they name",
+            ],
+            Area::FittingsAndFeeds => &[
+                "safety valves seated and sealed, their maker",
+                "gauge glass, its cocks and drain; pressure gauge back to nought",
+                "each feed: does it put water in?",
+                "regulator and blower shut tight",
+                "for gas: tank, valve and hose, their dates",
+            ],
+            Area::CylindersAndValves => &[
+                "compression felt on both sides, blow past rings and valves",
+                "drain cocks, glands, lubricator",
+                "scored bores or rods as far as they can be seen",
+            ],
+            Area::Motion => &[
+                "slack in pins, bushes and big ends",
+                "valve gear set alike on both sides, forward and back",
+                "reverser holds where it is set",
+            ],
+            Area::WheelsAndAxleboxes => match kind {
+                Kind::Locomotive => &[
+                    "tyres and flanges, back to back",
+                    "side play and lift in the axleboxes",
+                    "springs free, brakes hold",
+                ],
+                Kind::RoadEngine => &[
+                    "rims, spokes and tyres",
+                    "play in hind and front axle bearings",
+                    "gears, differential and winding drum; steering; brake holds",
+                ],
+                Kind::Stationary | Kind::Other => &[
+                    "flywheel runs true and sits fast",
+                    "play in the main bearings",
+                    "governor and barring",
+                ],
+            },
+            Area::Frames => &[
+                "square and straight, cracks at horns and stretchers",
+                "buffers, couplings or bed, and their bolts",
+            ],
+            Area::PlateworkAndPaint => &[
+                "dents, corrosion under lagging and in tanks",
+                "paint and lining; whether it hides work",
+            ],
+            Area::Completeness => &[
+                "parts missing or loose in boxes",
+                "drawings, record book, tools, tender, trolley",
+                "lagging: of what? if it may be asbestos, leave it alone",
+            ],
         }
     }
 }

@@ -145,6 +145,16 @@ words! {
 }
 
 words! {
+    /// ISO 216 A4, or the Letter size of ASME Y14.1: 8 1/2 by 11 in.
+    pub enum PaperSize { A4 = "a4", Letter = "letter" }
+}
+
+words! {
+    /// What the firm's notes for a new owner are about.
+    pub enum HandoverTopic { RunningIn = "running_in", LayingUp = "laying_up", Other = "other" }
+}
+
+words! {
     /// How an engine goes without a sale.
     pub enum DisposalManner {
         /// The purchase is undone, and the seller owes its price.

@@ -1,0 +1,237 @@
+//! Prints: a sheet at an address that a browser opens once, without a key.
+
+use crate::clock::Clock;
+use crate::{
+    body::Body,
+    boiler_records, commissions,
+    db::{Db, RunQueryDsl},
+    descriptions, firm, handover_notes, inspector_days,
+    instants::Instant,
+    invoices,
+    keys::{Actor, Anyone, Staff},
+    page,
+    problem::{Problem, Problems},
+    receipts,
+    schema::prints,
+    sheets::{self, Sheet, render},
+    survey_sheets, work_records,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use jiff::{SignedDuration, Timestamp};
+use outshop_core::{days::Day, engine::Kind, trade::Role};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub fn routes(cfg: &mut ServiceConfig<'_>) {
+    cfg.service(create_print).service(open_print);
+}
+
+const MINUTES: i64 = 5;
+
+// Types
+
+/// Which sheet, and of what.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(tag = "sheet", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(example = json!({"sheet": "invoice", "sale_id": 31}))]
+pub enum NewPrint {
+    Description {
+        #[schema(minimum = 1)]
+        stock_no: i32,
+        /// Today when left out.
+        on: Option<Day>,
+    },
+    WorkRecord {
+        #[schema(minimum = 1)]
+        stock_no: i32,
+    },
+    BoilerRecord {
+        #[schema(minimum = 1)]
+        boiler_id: i64,
+        /// Today when left out.
+        on: Option<Day>,
+    },
+    HandoverNotes {
+        #[schema(minimum = 1)]
+        stock_no: i32,
+    },
+    /// For keys that read sales.
+    Invoice {
+        #[schema(minimum = 1)]
+        sale_id: i64,
+    },
+    /// For keys that read sales.
+    Receipt {
+        #[schema(minimum = 1)]
+        deposit_id: i64,
+    },
+    /// For proprietor and bookkeeper.
+    Commission {
+        #[schema(minimum = 1)]
+        sale_id: i64,
+    },
+    InspectorDay {
+        /// Today when left out.
+        on: Option<Day>,
+        #[serde(default = "a_month")]
+        #[schema(minimum = 0, maximum = 366, default = 30)]
+        within_days: u16,
+    },
+    Survey {
+        kind: Kind,
+    },
+}
+
+fn a_month() -> u16 {
+    30
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"address": "/v1/prints/rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E", "until": "2026-05-14T11:05:00Z"}))]
+pub struct Print {
+    /// Serves the sheet once. Whoever has it can read the sheet.
+    #[schema(max_length = 100)]
+    pub address: String,
+    pub until: Instant,
+}
+
+// Routes
+
+/// Make a sheet ready to be opened in a browser
+///
+/// At an address that needs no key, serves the sheet once, and holds for five minutes. The sheet shows what is on record now.
+#[utoipa::path(tag = "firm", operation_id = "create_print", params(crate::body::Repeatable), request_body = NewPrint,
+    responses((status = 201, body = Print), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[post("/prints")]
+async fn create_print(
+    Staff(actor): Staff,
+    db: web::Data<Db>,
+    new: Body<NewPrint>,
+) -> Result<HttpResponse, Problem> {
+    let mut secret = [0_u8; 32];
+    getrandom::fill(&mut secret).map_err(Problem::internal)?;
+    let secret = URL_SAFE_NO_PAD.encode(secret);
+    let until = actor.now.checked_add(SignedDuration::from_mins(MINUTES));
+    let until = Instant(until.map_err(Problem::internal)?);
+    db.create_secret(&actor, &new, async |tx| {
+        // The books are not changed.
+        tx.unchanged();
+        let html = html_of(tx.conn(), &actor, &new).await?;
+        forget_those_not_opened(tx.conn(), actor.now).await?;
+        diesel::insert_into(prints::table)
+            .values((
+                prints::secret_sha256.eq(Sha256::digest(&secret).as_slice()),
+                prints::html.eq(html),
+                prints::until_at.eq(until),
+            ))
+            .execute(tx.conn())
+            .await?;
+        let address = format!("/v1/prints/{secret}");
+        Ok((address.clone(), Print { address, until }))
+    })
+    .await
+}
+
+/// Open a sheet
+///
+/// Once, within five minutes of being made ready.
+#[utoipa::path(tag = "firm", operation_id = "open_print", security(()),
+    params(("secret" = String, Path, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")),
+    responses((status = 200, body = String, content_type = "text/html"), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/prints/{secret:[A-Za-z0-9_-]{43}}")]
+async fn open_print(
+    _by: Anyone,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    clock: web::Data<Clock>,
+    secret: web::Path<String>,
+) -> Result<HttpResponse, Problem> {
+    let waiting = prints::table.find(Sha256::digest(secret.as_str()).to_vec());
+    let html: Option<String> =
+        diesel::delete(waiting.filter(prints::until_at.gt(Instant(clock.now()))))
+            .returning(prints::html)
+            .get_result(&mut *db.read().await?)
+            .await
+            .optional()?;
+    let html = html.ok_or_else(|| {
+        Problem::not_found(
+            "no sheet waits here: it was opened before, or its five minutes are over",
+        )
+    })?;
+    Ok(sheets::guarded(page::answer(
+        &req,
+        html.into_bytes(),
+        "text/html; charset=utf-8",
+        "no-store",
+    )))
+}
+
+// SQL
+
+async fn forget_those_not_opened(
+    conn: &mut AsyncPgConnection,
+    now: Timestamp,
+) -> Result<(), Problem> {
+    diesel::delete(prints::table.filter(prints::until_at.le(Instant(now))))
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// The sheet, if the key may read what is on it.
+async fn html_of(
+    conn: &mut AsyncPgConnection,
+    actor: &Actor,
+    wanted: &NewPrint,
+) -> Result<String, Problem> {
+    let firm = firm::find(conn).await?;
+    let now = Instant(actor.now);
+    match *wanted {
+        NewPrint::Description { stock_no, on } => {
+            let on = on.unwrap_or(actor.today);
+            let data = descriptions::of_engine(conn, stock_no, on).await?;
+            render(Sheet::Description, &data, &firm, now)
+        }
+        NewPrint::WorkRecord { stock_no } => {
+            let data = work_records::of_engine(conn, stock_no).await?;
+            render(Sheet::WorkRecord, &data, &firm, now)
+        }
+        NewPrint::BoilerRecord { boiler_id, on } => {
+            let on = on.unwrap_or(actor.today);
+            let data = boiler_records::of_boiler(conn, boiler_id, on).await?;
+            render(Sheet::BoilerRecord, &data, &firm, now)
+        }
+        NewPrint::HandoverNotes { stock_no } => {
+            let data = handover_notes::of_engine(conn, stock_no).await?;
+            render(Sheet::EngineNotes, &data, &firm, now)
+        }
+        NewPrint::Invoice { sale_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
+            let data = invoices::of_sale(conn, sale_id).await?;
+            render(Sheet::Invoice, &data, &firm, now)
+        }
+        NewPrint::Receipt { deposit_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
+            let data = receipts::of_deposit(conn, deposit_id, now).await?;
+            render(Sheet::Receipt, &data, &firm, now)
+        }
+        NewPrint::Commission { sale_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Bookkeeper])?;
+            let data = commissions::statement_of(conn, sale_id).await?;
+            render(Sheet::Commission, &data, &firm, now)
+        }
+        NewPrint::InspectorDay { on, within_days } => {
+            let on = on.unwrap_or(actor.today);
+            let data = inspector_days::on_day(conn, on, within_days, now).await?;
+            render(Sheet::InspectorDay, &data, &firm, now)
+        }
+        NewPrint::Survey { kind } => {
+            render(Sheet::Survey, &survey_sheets::for_kind(kind), &firm, now)
+        }
+    }
+}

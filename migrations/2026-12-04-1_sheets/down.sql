@@ -1,0 +1,2 @@
+DROP TABLE prints, handover_notes;
+ALTER TABLE firm DROP COLUMN paper_size;
