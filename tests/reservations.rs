@@ -724,3 +724,31 @@ async fn the_queue_is_told_when_the_engine_goes() {
         (&json!("engine_sold"), &json!(true), &Value::Null)
     );
 }
+
+/// Cash paid counts as cash received does, single or linked: HMRC, registration as a high value dealer. 6000.00 in and 6000.00
+/// back are 12000.00 of linked cash; the limit is 10000 GBP from 2026-06-30.
+#[actix_web::test]
+async fn a_deposit_paid_back_in_cash_counts_for_the_cash_rule() {
+    let shop = Shop::open().await;
+    let engine = shop.has_one_to_reserve().await;
+    let odo = shop.knows("Odo").await;
+    shop.set_day("2026-07-01");
+    let at = shop
+        .reserve(engine, odo, &json!({}))
+        .await
+        .created()
+        .location();
+    let cash = json!({"on": "2026-07-01", "amount": "6000.00", "method": "cash"});
+    let deposit = shop.post(&format!("{at}/deposits"), &cash).await.created();
+    let back = format!("{}/returns", deposit.location());
+    let in_cash = json!({"on": "2026-07-01", "method": "cash"});
+    shop.post(&back, &in_cash).await.refused("conflict");
+    let read = shop.get(&deposit.location()).await.ok();
+    assert_eq!(read.body["held"], true);
+    let known = make::with(in_cash, &json!({"cash_limit_acknowledged": true}));
+    let seller = shop.request(Method::POST, &back).by(&shop, Role::Seller);
+    let refused = seller.once().json(&known).send().await;
+    refused.invalid_at("/cash_limit_acknowledged");
+    let by_bank = json!({"on": "2026-07-01", "method": "transfer"});
+    shop.post(&back, &by_bank).await.created();
+}

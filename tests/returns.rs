@@ -447,3 +447,57 @@ async fn of_eight_returns_at_once_one_is_recorded_and_credit_notes_have_no_gaps(
     }
     assert_eq!(numbers, [1, 2, 3]);
 }
+
+/// Double entry: debits and credits are equal (trial balance, common practice). The allowance for what came in stays its
+/// purchase price, and is a part of what is paid back (plain reading, no source).
+#[actix_web::test]
+async fn a_sale_with_deposit_and_part_exchange_comes_back_and_the_books_balance() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let person = shop
+        .post("/v1/persons", &make::person())
+        .await
+        .created()
+        .id();
+    let held = json!({"stock_no": engine, "person_id": person});
+    let at = shop
+        .post("/v1/reservations", &held)
+        .await
+        .created()
+        .location();
+    let deposit = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer"});
+    shop.post(&format!("{at}/deposits"), &deposit)
+        .await
+        .created();
+    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": person});
+    let sale = shop
+        .post(&format!("/v1/engines/{engine}/sales"), &sale)
+        .await
+        .created()
+        .id();
+    let taken =
+        json!({"manner": "part_exchange", "on": "2026-05-14", "price": "1200.00", "sale_id": sale});
+    let taken = with(make::acquisition(&make::engine()), &taken);
+    let taken = shop.post("/v1/acquisitions", &taken).await.created().body;
+    let read = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
+    assert_eq!([&read["paid"], &read["balance"]], ["1700.00", "5900.00"]);
+    paid(&shop, sale, "2026-05-14", "5900.00").await.created();
+    hand_over(&shop, engine, "2026-05-14").await;
+    let made = take_back(&shop, sale, &back("2026-05-14")).await.created();
+    assert_eq!(made.body["refund"], "7600.00");
+    let came = taken["stock_no"].as_i64().expect("a number");
+    assert_eq!(standing(&shop, came).await, "in_stock");
+    assert_eq!(standing(&shop, engine).await, "in_stock");
+    paid(&shop, sale, "2026-05-14", "-7600.00").await.created();
+    let read = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
+    assert_eq!(read["balance"], "0.00");
+    let path = "/v1/accounts-entries/trial?from=2026-01-01&to=2026-12-31";
+    let trial = shop.get(path).await.ok().body;
+    assert_eq!(trial["debit"], trial["credit"], "{trial}");
+    let accounts = trial["accounts"].as_array().expect("accounts");
+    for account in ["deposits", "owed_by_buyers", "sales"] {
+        let line = accounts.iter().find(|line| line["account"] == account);
+        let line = line.unwrap_or_else(|| panic!("{account}: {trial}"));
+        assert_eq!(line["debit"], line["credit"], "{account}: {trial}");
+    }
+}

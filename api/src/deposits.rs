@@ -115,6 +115,9 @@ pub struct NewDepositReturn {
     pub on: Day,
     /// Not `part_exchange`.
     pub method: PaymentMethod,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
     pub because: Option<Text<1000>>,
 }
 
@@ -144,6 +147,18 @@ impl NewDeposit {
                 "notes that are paid into the bank come as a transfer",
             ),
         ])
+    }
+}
+
+impl Received {
+    /// Cash paid back counts for the cash rule as cash received does.
+    fn paid_back(&self, on: Day, method: PaymentMethod) -> CashPayment {
+        CashPayment {
+            on,
+            amount: self.amount,
+            method,
+            notes_into_bank: false,
+        }
     }
 }
 
@@ -291,6 +306,9 @@ async fn return_deposit(
             return Err(Problem::conflict(detail));
         }
         tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let linked = cash_of(tx.conn(), deposit.received.reservation_id).await?;
+        let going = deposit.received.paid_back(new.on, new.method);
+        cash::must_be_below(tx, &linked, &going, new.cash_limit_acknowledged).await?;
         let returned: i64 = diesel::insert_into(deposit_returns::table)
             .values((
                 deposit_returns::deposit_id.eq(*id),
@@ -301,7 +319,8 @@ async fn return_deposit(
             .returning(deposit_returns::id)
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"deposit_return_id": returned, "deposit_id": *id});
+        let entry = json!({"deposit_return_id": returned, "deposit_id": *id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
         tx.record("deposit.returned", Some(deposit.stock_no), entry)
             .await?;
         Ok((address(*id), find(tx.conn(), *id).await?))
@@ -423,21 +442,26 @@ pub(crate) async fn held_of(
         .await?)
 }
 
-/// Deposits that are linked with another one of the reservation by the cash rule.
+/// What the cash rule links with another deposit of the reservation: those received, and those paid back.
 async fn cash_of(
     conn: &mut AsyncPgConnection,
     reservation: i64,
 ) -> Result<Vec<CashPayment>, Problem> {
-    let received: Vec<Received> = deposits::table
+    let rows: Vec<(Received, Option<DepositReturn>)> = deposits::table
+        .left_join(deposit_returns::table)
         .filter(deposits::reservation_id.eq(reservation))
-        .select(Received::as_select())
+        .select((Received::as_select(), Option::<DepositReturn>::as_select()))
         .load(conn)
         .await?;
-    let linked = received.into_iter().map(|deposit| CashPayment {
-        on: deposit.on,
-        amount: deposit.amount,
-        method: deposit.method,
-        notes_into_bank: deposit.notes_into_bank,
-    });
-    Ok(linked.collect())
+    let mut linked = Vec::with_capacity(2 * rows.len());
+    for (deposit, returned) in rows {
+        linked.extend(returned.map(|returned| deposit.paid_back(returned.on, returned.method)));
+        linked.push(CashPayment {
+            on: deposit.on,
+            amount: deposit.amount,
+            method: deposit.method,
+            notes_into_bank: deposit.notes_into_bank,
+        });
+    }
+    Ok(linked)
 }

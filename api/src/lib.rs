@@ -57,6 +57,7 @@ pub mod owner_notices;
 pub mod page;
 pub mod papers;
 pub mod persons;
+pub mod preparation_items;
 pub mod preparations;
 pub mod prints;
 pub mod problem;
@@ -127,6 +128,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     promises::routes(cfg);
     commissions::routes(cfg);
     preparations::routes(cfg);
+    preparation_items::routes(cfg);
     deliveries::routes(cfg);
     returns::routes(cfg);
     complaints::routes(cfg);

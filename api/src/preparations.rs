@@ -7,17 +7,15 @@ use crate::{
     engines,
     keys::{Floor, Staff},
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    preparation_items,
     problem::{Problem, Problems},
     schema::preparation_ticks,
-    text::Line,
+    text::{Code, Line},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{
-    days::Day,
-    trade::{Preparation, Standing},
-};
+use outshop_core::{days::Day, trade::Standing};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -36,7 +34,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[diesel(table_name = preparation_ticks)]
 #[schema(example = json!({"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}))]
 pub struct Prepared {
-    pub item: Preparation,
+    pub item: Code,
     #[diesel(column_name = done_on)]
     pub on: Day,
     /// Whom the key names that ticked it.
@@ -47,7 +45,8 @@ pub struct Prepared {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"item": "drained", "on": "2026-05-14"}))]
 pub struct NewPrepared {
-    pub item: Preparation,
+    /// One of the firm's preparation items.
+    pub item: Code,
     /// Today or earlier, but not before the engine came.
     pub on: Day,
 }
@@ -111,6 +110,7 @@ async fn prepare(
             return Err(Problem::invalid("/on", detail));
         }
         must_be_here(tx.conn(), *stock_no).await?;
+        preparation_items::must_exist(tx.conn(), &new.item).await?;
         let done = (
             preparation_ticks::done_on.eq(new.on),
             preparation_ticks::done_by.eq(&actor.person),
@@ -118,7 +118,7 @@ async fn prepare(
         let prepared: Prepared = diesel::insert_into(preparation_ticks::table)
             .values((
                 preparation_ticks::stock_no.eq(*stock_no),
-                preparation_ticks::item.eq(new.item),
+                preparation_ticks::item.eq(&new.item),
                 done,
             ))
             .on_conflict((preparation_ticks::stock_no, preparation_ticks::item))
@@ -137,7 +137,7 @@ async fn prepare(
 
 /// Read what was made ready
 #[utoipa::path(tag = "selling", operation_id = "get_preparation",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("item" = Preparation, Path, example = "drained")),
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("item" = Code, Path, example = "drained")),
     responses((status = 200, body = Prepared), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/preparations/{item}")]
@@ -145,10 +145,10 @@ async fn get_preparation(
     _by: Staff,
     req: HttpRequest,
     db: web::Data<Db>,
-    path: web::Path<(i32, Preparation)>,
+    path: web::Path<(i32, Code)>,
 ) -> Result<HttpResponse, Problem> {
-    let (stock_no, item) = *path;
-    let prepared = find(&mut *db.read().await?, stock_no, item).await?;
+    let (stock_no, item) = path.into_inner();
+    let prepared = find(&mut *db.read().await?, stock_no, &item).await?;
     shown(&req, &prepared)
 }
 
@@ -156,23 +156,23 @@ async fn get_preparation(
 ///
 /// For what was ticked wrongly or was undone since.
 #[utoipa::path(tag = "selling", operation_id = "take_back_preparation",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("item" = Preparation, Path, example = "drained"),
+    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("item" = Code, Path, example = "drained"),
         crate::body::IfMatch),
     responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[delete("/engines/{stock_no:\\d+}/preparations/{item}")]
 async fn take_back_preparation(
     Floor(actor): Floor,
     db: web::Data<Db>,
-    path: web::Path<(i32, Preparation)>,
+    path: web::Path<(i32, Code)>,
     known: Known,
 ) -> Result<HttpResponse, Problem> {
-    let (stock_no, item) = *path;
+    let (stock_no, item) = path.into_inner();
     db.write(&actor, async |tx| {
         engines::lock(tx.conn(), stock_no).await?;
-        let current = find(tx.conn(), stock_no, item).await?;
+        let current = find(tx.conn(), stock_no, &item).await?;
         known.against(&current)?;
         must_be_here(tx.conn(), stock_no).await?;
-        diesel::delete(preparation_ticks::table.find((stock_no, item)))
+        diesel::delete(preparation_ticks::table.find((stock_no, &item)))
             .execute(tx.conn())
             .await?;
         let entry = json!({"item": item});
@@ -188,7 +188,7 @@ async fn take_back_preparation(
 async fn find(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
-    item: Preparation,
+    item: &Code,
 ) -> Result<Prepared, Problem> {
     let prepared: Option<Prepared> = preparation_ticks::table
         .find((stock_no, item))

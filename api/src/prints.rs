@@ -1,9 +1,10 @@
 //! Prints: a sheet at an address that a browser opens once, without a key.
 
-use crate::clock::Clock;
 use crate::{
     body::Body,
-    boiler_records, commissions,
+    boiler_records,
+    clock::Clock,
+    commissions,
     db::{Db, RunQueryDsl},
     descriptions, firm, handover_notes, inspector_days,
     instants::Instant,

@@ -8,6 +8,7 @@ use crate::{
     keys::{Owner, Staff},
     page::{Keyset, ListQuery, Page, PageParams, Query, shown},
     papers::{self, BoilerHistory},
+    preparation_items::ShutsGate,
     problem::{self, Problem, Problems},
     schema::{
         asking_prices, engines as engines_table, findings, jobs, listings, payments,
@@ -25,7 +26,7 @@ use outshop_core::{
     boiler::Touches,
     codes::{Jurisdiction, Rule},
     days::Day,
-    engine::OfferedAs,
+    engine::{Kind, OfferedAs},
     jobs::JobStanding,
     money::Money,
     papers::Sentence,
@@ -408,6 +409,7 @@ pub(crate) async fn load_facts(
     let mut boilers = boilers_of(conn, &engines, on).await?;
     let sales = sales_of(conn, stock_nos, on).await?;
     let prepared = prepared(conn, stock_nos, on).await?;
+    let preparation = ShutsGate::load(conn).await?;
     let listed = listed(conn, stock_nos).await?;
     let priced = priced(conn, stock_nos, on).await?;
     let surveyed = surveyed(conn, stock_nos, on).await?;
@@ -474,6 +476,16 @@ pub(crate) async fn load_facts(
             lifting_weight: engine.weight.is_some().then(|| there("")),
             spares_packed: ticked("spares_packed"),
             papers_packed: ticked("papers_packed"),
+            not_prepared: sale.and_then(|sale| {
+                let asked: Vec<(&str, &str)> = preparation
+                    .of_sale(engine.kind, sale.at_distance, sale.buyer_abroad)
+                    .collect();
+                let left = asked.iter().filter(|(item, _)| ticked(item).is_none());
+                (!asked.is_empty()).then(|| Shown {
+                    is: left.map(|(_, words)| (*words).to_owned()).collect(),
+                    link: Link::new(&format!("{}/preparation-list", sale.address)),
+                })
+            }),
         };
         (stock_no, facts)
     });
@@ -483,6 +495,7 @@ pub(crate) async fn load_facts(
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = engines_table)]
 struct EngineSeen {
+    kind: Kind,
     stock_no: i32,
     offered_as: OfferedAs,
     has_boiler: bool,
@@ -710,6 +723,7 @@ struct SaleSeen {
     settled: bool,
     acknowledged: bool,
     buyer_abroad: bool,
+    at_distance: bool,
 }
 
 async fn sales_of(
@@ -717,7 +731,7 @@ async fn sales_of(
     stock_nos: &[i32],
     on: Day,
 ) -> Result<HashMap<i32, SaleSeen>, Problem> {
-    type Row = (i32, i64, Money, bool, Option<Day>);
+    type Row = (i32, i64, Money, bool, bool, Option<Day>);
     let sold: Vec<Row> = sales::table
         .filter(sales::stock_no.eq_any(stock_nos))
         .filter(sales::on_day.le(on))
@@ -731,6 +745,7 @@ async fn sales_of(
             sales::id,
             sales::price,
             sales::buyer_abroad,
+            sales::at_distance,
             sales::papers_acknowledged_on,
         ))
         .load(conn)
@@ -744,18 +759,19 @@ async fn sales_of(
         .load(conn)
         .await?;
     let paid: HashMap<i64, Option<Decimal>> = paid.into_iter().collect();
-    let seen = sold
-        .into_iter()
-        .map(|(stock_no, id, price, buyer_abroad, acknowledged_on)| {
+    let seen = sold.into_iter().map(
+        |(stock_no, id, price, buyer_abroad, at_distance, acknowledged_on)| {
             let paid = paid.get(&id).copied().flatten().unwrap_or_default();
             let seen = SaleSeen {
                 address: format!("/v1/sales/{id}"),
                 settled: paid >= price.decimal(),
                 acknowledged: acknowledged_on.is_some_and(|day| day <= on),
                 buyer_abroad,
+                at_distance,
             };
             (stock_no, seen)
-        });
+        },
+    );
     Ok(seen.collect())
 }
 

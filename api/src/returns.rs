@@ -103,7 +103,8 @@ impl NewReturn {
 /// Take an engine back that was delivered
 ///
 /// It is in stock again under its number and may be sold again; its sale stays on record. A listing on show is withdrawn. What
-/// is paid back is recorded as payments below 0 for the sale.
+/// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
+/// was allowed for it counts as paid.
 #[utoipa::path(tag = "selling", operation_id = "take_back",
     params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewReturn,
     responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]

@@ -740,6 +740,22 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What the firm makes ready before an engine leaves: one list for each sale follows from it.
+    preparation_items (item) {
+        item -> Text,
+        words -> Text,
+        /// NULL: for engines of every kind.
+        kind -> Nullable<Text>,
+        /// Asked of such sales alone; NULL: of all.
+        at_distance -> Nullable<Bool>,
+        /// Asked of such sales alone; NULL: of all.
+        buyer_abroad -> Nullable<Bool>,
+        /// The engine may not leave before it is ticked.
+        shuts_gate -> Bool,
+    }
+}
+
+diesel::table! {
     /// What was made ready before an engine leaves, when and by whom.
     preparation_ticks (stock_no, item) {
         stock_no -> Int4,
@@ -1111,6 +1127,7 @@ diesel::joinable!(payments -> deposits (deposit_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
+diesel::joinable!(preparation_ticks -> preparation_items (item));
 diesel::joinable!(promises -> engines (stock_no));
 diesel::joinable!(promises -> persons (person_id));
 diesel::joinable!(reservations -> engines (stock_no));
@@ -1179,6 +1196,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     payments,
     payouts,
     persons,
+    preparation_items,
     preparation_ticks,
     prints,
     promises,

@@ -89,6 +89,7 @@ fn facts(rules: Vec<Rule>) -> Facts {
         lifting_weight: None,
         spares_packed: None,
         papers_packed: None,
+        not_prepared: None,
     }
 }
 

@@ -58,6 +58,7 @@ words! {
         LiftingWeight = "lifting_weight",
         SparesPacked = "spares_packed",
         PapersPacked = "papers_packed",
+        Preparation = "preparation",
     }
 }
 
@@ -121,6 +122,8 @@ pub struct Facts {
     pub lifting_weight: Option<Link>,
     pub spares_packed: Option<Shown<bool>>,
     pub papers_packed: Option<Shown<bool>>,
+    /// What else the firm makes ready before such an engine leaves, and has not yet; none: nothing else is asked.
+    pub not_prepared: Option<Shown<Vec<String>>>,
 }
 
 impl Facts {
@@ -649,6 +652,7 @@ impl Look<'_> {
                 "Pack them and record that",
             ),
         ]);
+        checks.extend(facts.not_prepared.as_ref().map(preparation));
         checks
     }
 
@@ -666,6 +670,17 @@ impl Look<'_> {
 }
 
 // Checks of papers
+
+fn preparation(left: &Shown<Vec<String>>) -> CheckAnswer {
+    let check = Check::Preparation;
+    let answer = if left.is.is_empty() {
+        met(check, "the rest of the preparation list is ticked")
+    } else {
+        let reason = format!("not ticked: {}", left.is.join("; "));
+        unmet(check, reason, "Do it and tick it")
+    };
+    answer.shown([&left.link])
+}
 
 fn boiler_code(boiler: &BoilerFacts, papers: &History<'_>, on: Day) -> CheckAnswer {
     let place = &boiler.jurisdiction;

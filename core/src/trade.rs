@@ -178,19 +178,6 @@ words! {
     }
 }
 
-words! {
-    /// What is made ready before an engine leaves.
-    pub enum Preparation {
-        /// No water is left in boiler, tanks, pumps and pipes.
-        Drained = "drained",
-        /// Weight known, slings and points of lifting settled.
-        LiftingPlan = "lifting_plan",
-        SparesPacked = "spares_packed",
-        PapersPacked = "papers_packed",
-        DrawingsPacked = "drawings_packed",
-    }
-}
-
 /// The last part of the address of an engine's page when nobody gives one: the title in small letters and digits of ASCII,
 /// then the stock number, which keeps it the engine's own. At most 100 characters.
 pub fn page_name(title: &str, stock_no: i32) -> String {

@@ -87,6 +87,7 @@ fn ready() -> Facts {
         lifting_weight: Some(Link::new("/v1/engines/417")),
         spares_packed: Some(shown(true)),
         papers_packed: Some(shown(true)),
+        not_prepared: Some(shown(Vec::new())),
     }
 }
 
@@ -107,6 +108,7 @@ fn bare() -> Facts {
         lifting_weight: None,
         spares_packed: None,
         papers_packed: None,
+        not_prepared: None,
         ..ready()
     }
 }
@@ -445,6 +447,20 @@ fn each_fact_moves_its_own_check() {
             |f| f.papers_packed = None,
             Check::PapersPacked,
             Some(Outcome::Unmet),
+        ),
+        (
+            "the firm's list",
+            Gate::Deliver,
+            |f| f.not_prepared = Some(shown(vec!["Fire irons are in the box".to_owned()])),
+            Check::Preparation,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "nothing on the firm's list",
+            Gate::Deliver,
+            |f| f.not_prepared = None,
+            Check::Preparation,
+            None,
         ),
         (
             "summer",

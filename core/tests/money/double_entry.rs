@@ -48,6 +48,7 @@ fn event(random: &mut Random) -> TradeEvent {
         12 => random.pick(&[
             TradeEvent::SupplierPaid { amount: a, method },
             TradeEvent::OwnerPaid { amount: a, method },
+            TradeEvent::KeptOfUndoneSale { amount: a },
         ]),
         _ => random.pick(&[
             TradeEvent::WrittenDown { amount: a },
@@ -264,5 +265,24 @@ fn sums_beyond_all_amounts_are_faults() {
         minus.lines()[0].credit,
         money("1.00"),
         "a reversing line changes sides"
+    );
+}
+
+/// A customer's balance that the firm may keep is income: debit receivables, credit other income (common practice, no source).
+#[test]
+fn what_is_kept_of_an_undone_sale_is_taken_from_what_the_buyer_has_to_get() {
+    let amount = "250.00".parse().expect("an amount");
+    let kept = entry(day("2025-03-03"), TradeEvent::KeptOfUndoneSale { amount }).expect("in range");
+    let moved: Vec<_> = kept
+        .lines()
+        .iter()
+        .map(|line| (line.account, line.debit.pennies(), line.credit.pennies()))
+        .collect();
+    assert_eq!(
+        moved,
+        [
+            (Account::OwedByBuyers, 25_000, 0),
+            (Account::KeptFromBuyers, 0, 25_000)
+        ]
     );
 }
