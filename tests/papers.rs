@@ -630,9 +630,9 @@ async fn what_is_due_in_stock_is_listed_soonest_first() {
     assert_eq!(
         lines,
         [
-            "stock_no,standing,boiler_id,boiler_number,test,by,papers_hold,reason",
-            "2,in_stock,2,QLW 1187,steam,2026-05-20,true,",
-            "1,in_stock,1,QLW 1187,steam,2026-06-01,true,",
+            "stock_no,standing,boiler_id,boiler_number,test,by,pressure.value,pressure.unit,pressure.bar,papers_hold,reason",
+            "2,in_stock,2,QLW 1187,steam,2026-05-20,99,psi,6.8258,true,",
+            "1,in_stock,1,QLW 1187,steam,2026-06-01,99,psi,6.8258,true,",
             ""
         ]
     );

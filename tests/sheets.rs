@@ -7,6 +7,7 @@ use crate::{
     make,
     shop::{Answer, Shop},
 };
+use outshop_api::prints::forget_unopened;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -242,6 +243,9 @@ async fn a_print_is_opened_once_without_a_key_and_within_five_minutes() {
         .await
         .refused("not_found")
         .is(404);
+    let now = shop.clock.now();
+    assert_eq!(forget_unopened(&shop.db, now).await.expect("a deletion"), 1);
+    assert_eq!(forget_unopened(&shop.db, now).await.expect("a deletion"), 0);
     // Nothing of it is in the books.
     assert!(
         !shop

@@ -10,6 +10,7 @@ use crate::{
     problem::{Problem, Problems},
     schema::{certificates, tests},
     sheets::{self, Sheet},
+    text::Html,
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -20,6 +21,7 @@ use outshop_core::{
     papers::{Answer, Sentence},
 };
 use serde::Serialize;
+use serde_json::{Value, json};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -33,6 +35,7 @@ const MOST_TESTS: i64 = 500;
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!(example()))]
 pub struct BoilerRecord {
     /// The day that it is true on.
     pub on: Day,
@@ -57,13 +60,24 @@ pub struct TestOnRecord {
     pub certificate: Option<Certificate>,
 }
 
+/// A record for the document: of a boiler whose code cannot be asked yet.
+fn example() -> Value {
+    let boiler = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
+        "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": null, "made_on": null,
+        "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "notes": null,
+        "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 417,
+        "fitted_on": "1998-05-02"});
+    json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "words": ["On 2026-05-14 no papers of its boiler are on record here."],
+        "answer": null, "cautions": [CAUTION]})
+}
+
 // Routes
 
 /// Read a boiler with its tests, certificates and papers
 ///
 /// Says which records hold, never that a boiler may be steamed. As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "boilers", operation_id = "get_boiler_record", params(("id" = i64, Path, example = 88, minimum = 1), OnDay),
-    responses((status = 200, content((BoilerRecord = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((BoilerRecord = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/record")]
 async fn get_boiler_record(

@@ -16,7 +16,7 @@ use crate::{
     sheets::{self, Sheet},
     tax_periods,
     tax_rules::Rates,
-    text::{Code, Text},
+    text::{Code, Html, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::sum, prelude::*};
@@ -163,7 +163,7 @@ impl NewPayout {
 ///
 /// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "money", operation_id = "get_commission", params(("id" = i64, Path, example = 31, minimum = 1)),
-    responses((status = 200, content((CommissionStatement = "application/json"), (String = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+    responses((status = 200, content((CommissionStatement = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/commission")]
 async fn get_commission(
     MoneyDesk(actor): MoneyDesk,

@@ -13,7 +13,7 @@ use crate::{
     schema::{engines as engines_table, findings, listings, stock},
     sheets::{self, Sheet},
     surveys::Grades,
-    text::{Code, Line, Prose, Text},
+    text::{Code, Html, Line, Prose, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -137,7 +137,7 @@ fn example() -> Value {
 ///
 /// With its condition and all its faults. As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "engines", operation_id = "get_description", params(("stock_no" = i32, Path, example = 417, minimum = 1), OnDay),
-    responses((status = 200, content((Description = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((Description = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/description")]
 async fn get_description(

@@ -10,7 +10,7 @@ use crate::{
     problem::{Problem, Problems},
     schema::handover_notes,
     sheets::{self, Sheet},
-    text::{Line, Prose, present},
+    text::{Html, Line, Prose, present},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use diesel::prelude::*;
@@ -227,7 +227,7 @@ async fn delete_handover_note(
 ///
 /// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "selling", operation_id = "get_engine_notes", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
-    responses((status = 200, content((EngineNotes = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((EngineNotes = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/handover-notes")]
 async fn get_engine_notes(

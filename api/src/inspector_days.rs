@@ -10,7 +10,7 @@ use crate::{
     problem::{self, Problem, Problems},
     schema::engines,
     sheets::{self, Sheet},
-    text::Line,
+    text::{Html, Line},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -84,7 +84,7 @@ pub struct ToBeTested {
 ///
 /// As a sheet to print, with room to write the readings in, with `Accept: text/html`.
 #[utoipa::path(tag = "boilers", operation_id = "get_inspector_day", params(DayOfInspector),
-    responses((status = 200, content((InspectorDay = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((InspectorDay = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/inspector-day")]
 async fn get_inspector_day(

@@ -12,7 +12,7 @@ use crate::{
     sheets::{self, Sheet},
     stock_book::too_large,
     tax_rules::{self, Rates},
-    text::{Code, Line, Text},
+    text::{Code, Html, Line, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -112,7 +112,7 @@ pub struct Invoice {
 /// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print,
 /// the credit note where the sale is undone, with `Accept: text/html`.
 #[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 31, minimum = 1)),
-    responses((status = 200, content((Invoice = "application/json"), (String = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+    responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/invoice")]
 async fn get_invoice(
     SellingRead(actor): SellingRead,

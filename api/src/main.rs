@@ -11,7 +11,7 @@ use outshop_api::{
     db::{self, Db},
     demo, document, firm, fits,
     keys::{self, Actor, Key, NewKey},
-    metrics, midnight, reservations,
+    metrics, midnight, prints, reservations,
     text::Line,
 };
 use outshop_core::trade::Role;
@@ -158,7 +158,8 @@ async fn answer(
     ended.map_err(|e| e.to_string())
 }
 
-/// Turns each day of the firm as it comes, and ends the reservations whose moment has come. A database that is away is tried again, and the day turned when it is back.
+/// Turns each day of the firm as it comes, ends the reservations whose moment has come, and deletes sheets that nobody opened. A
+/// database that is away is tried again, and the day turned when it is back.
 async fn turn_days(db: &Db) -> Infallible {
     loop {
         if let Err(problem) = midnight::turn(db, Clock::default().now()).await {
@@ -166,6 +167,9 @@ async fn turn_days(db: &Db) -> Infallible {
         }
         if let Err(problem) = reservations::lapse_due(db, Clock::default().now()).await {
             tracing::warn!(%problem, "reservations could not be ended yet");
+        }
+        if let Err(problem) = prints::forget_unopened(db, Clock::default().now()).await {
+            tracing::warn!(%problem, "sheets that nobody opened could not be deleted yet");
         }
         tokio::time::sleep(midnight::LOOK_AGAIN).await;
     }

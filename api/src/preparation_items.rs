@@ -372,7 +372,7 @@ pub(crate) struct ShutsGate(Vec<PreparationItem>);
 impl ShutsGate {
     pub(crate) async fn load(conn: &mut AsyncPgConnection) -> Result<ShutsGate, Problem> {
         let mut items = all(conn).await?;
-        items.retain(|item| item.shuts_gate && !OF_THE_GATE.contains(&&&*item.item));
+        items.retain(|item| item.shuts_gate && !OF_THE_GATE.contains(&&*item.item));
         Ok(ShutsGate(items))
     }
 

@@ -15,7 +15,9 @@ use crate::{
     receipts,
     schema::prints,
     sheets::{self, Sheet, render},
-    survey_sheets, work_records,
+    survey_sheets,
+    text::Html,
+    work_records,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
@@ -93,7 +95,7 @@ fn a_month() -> u16 {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"address": "/v1/prints/rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E", "until": "2026-05-14T11:05:00Z"}))]
+#[schema(example = json!({"address": "/v1/public/prints/rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E", "until": "2026-05-14T11:05:00Z"}))]
 pub struct Print {
     /// Serves the sheet once. Whoever has it can read the sheet.
     #[schema(max_length = 100)]
@@ -123,7 +125,6 @@ async fn create_print(
         // The books are not changed.
         tx.unchanged();
         let html = html_of(tx.conn(), &actor, &new).await?;
-        forget_those_not_opened(tx.conn(), actor.now).await?;
         diesel::insert_into(prints::table)
             .values((
                 prints::secret_sha256.eq(Sha256::digest(&secret).as_slice()),
@@ -132,7 +133,7 @@ async fn create_print(
             ))
             .execute(tx.conn())
             .await?;
-        let address = format!("/v1/prints/{secret}");
+        let address = format!("/v1/public/prints/{secret}");
         Ok((address.clone(), Print { address, until }))
     })
     .await
@@ -142,9 +143,9 @@ async fn create_print(
 ///
 /// Once, within five minutes of being made ready.
 #[utoipa::path(tag = "firm", operation_id = "open_print", security(()),
-    params(("secret" = String, Path, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")),
-    responses((status = 200, body = String, content_type = "text/html"), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/prints/{secret:[A-Za-z0-9_-]{43}}")]
+    params(("secret" = String, Path, min_length = 43, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")),
+    responses((status = 200, body = Html, content_type = "text/html", example = "<!DOCTYPE html><html lang=\"en\"><title>Invoice</title></html>"), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/prints/{secret}")]
 async fn open_print(
     _by: Anyone,
     req: HttpRequest,
@@ -174,14 +175,10 @@ async fn open_print(
 
 // SQL
 
-async fn forget_those_not_opened(
-    conn: &mut AsyncPgConnection,
-    now: Timestamp,
-) -> Result<(), Problem> {
-    diesel::delete(prints::table.filter(prints::until_at.le(Instant(now))))
-        .execute(conn)
-        .await?;
-    Ok(())
+/// Deletes the sheets whose time is over: they name persons.
+pub async fn forget_unopened(db: &Db, now: Timestamp) -> Result<usize, Problem> {
+    let over = prints::table.filter(prints::until_at.le(Instant(now)));
+    Ok(diesel::delete(over).execute(&mut *db.read().await?).await?)
 }
 
 /// The sheet, if the key may read what is on it.

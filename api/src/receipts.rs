@@ -9,7 +9,7 @@ use crate::{
     problem::{Problem, Problems},
     schema::{payments, reservations, sales},
     sheets::{self, Sheet},
-    text::{Code, Text},
+    text::{Code, Html, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -61,7 +61,7 @@ pub struct Receipt {
 ///
 /// As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "selling", operation_id = "get_receipt", params(("id" = i64, Path, example = 5, minimum = 1)),
-    responses((status = 200, content((Receipt = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((Receipt = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/deposits/{id:\\d+}/receipt")]
 async fn get_receipt(

@@ -7,6 +7,7 @@ use crate::{
     page::Query,
     problem::{Problem, Problems},
     sheets::{self, Sheet},
+    text::Html,
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use outshop_core::{
@@ -69,7 +70,7 @@ pub struct AreaToSurvey {
 ///
 /// As a sheet to fill in by hand with `Accept: text/html`.
 #[utoipa::path(tag = "surveys", operation_id = "get_survey_sheet", params(OfKind),
-    responses((status = 200, content((SurveySheet = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((SurveySheet = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/survey-sheet")]
 async fn get_survey_sheet(

@@ -28,6 +28,8 @@ pub type Line = Text<200>;
 pub type Code = Text<60>;
 /// Words of the firm in paragraphs.
 pub type Prose = Text<10_000>;
+/// A page for a browser.
+pub type Html = Text<4_000_000>;
 
 impl<const MAX: usize> FromStr for Text<MAX> {
     type Err = String;
@@ -99,6 +101,7 @@ impl<const MAX: usize> ToSchema for Text<MAX> {
             60 => Cow::Borrowed("Code"),
             200 => Cow::Borrowed("Line"),
             10_000 => Cow::Borrowed("Prose"),
+            4_000_000 => Cow::Borrowed("Html"),
             _ => Cow::Owned(format!("Text{MAX}")),
         }
     }

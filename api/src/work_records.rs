@@ -12,18 +12,14 @@ use crate::{
     problem::{Problem, Problems},
     schema::{findings, jobs as jobs_table, tests},
     sheets::{self, Sheet},
-    text::{Line, Text},
+    surveys::Grades,
+    text::{Html, Line, Text},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Touches,
-    days::Day,
-    jobs::JobStanding,
-    paper_words::CAUTION,
-    papers::Sentence,
-    surveys::{Area, Grade},
+    boiler::Touches, days::Day, jobs::JobStanding, paper_words::CAUTION, papers::Sentence,
 };
 use serde::Serialize;
 use std::collections::{HashMap, HashSet};
@@ -43,7 +39,7 @@ const MOST: i64 = 500;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 417, "name": "Marrowby", "came_on": "2026-04-02",
     "work": [{"title": "Left injector", "finished_on": "2026-04-20", "touches": ["safety_valves_and_fittings"],
-        "put_right": ["left injector does not pick up"], "parts": ["injector cones"], "grades_after": [["fittings_and_feeds", "good"]]}],
+        "put_right": ["left injector does not pick up"], "parts": ["injector cones"], "grades_after": {"fittings_and_feeds": "good"}}],
     "tests": [], "still_open": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WorkRecord {
     #[schema(minimum = 1)]
@@ -76,8 +72,7 @@ pub struct WorkDone {
     #[schema(max_items = 1000)]
     pub parts: Vec<Line>,
     /// The condition that it brought about.
-    #[schema(max_items = 8)]
-    pub grades_after: Vec<(Area, Grade)>,
+    pub grades_after: Grades,
 }
 
 // Routes
@@ -86,7 +81,7 @@ pub struct WorkDone {
 ///
 /// As a sheet to print with `Accept: text/html`.
 #[utoipa::path(tag = "jobs", operation_id = "get_work_record", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
-    responses((status = 200, content((WorkRecord = "application/json"), (String = "text/html"))), Problems),
+    responses((status = 200, content((WorkRecord = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/work-record")]
 async fn get_work_record(
@@ -139,7 +134,7 @@ pub(crate) async fn of_engine(
             touches: job.facts.touches,
             put_right: put_right.remove(&job.facts.id).unwrap_or_default(),
             parts: that_stand(job.parts),
-            grades_after: job.grades_after.given(),
+            grades_after: job.grades_after,
         });
     }
     work.sort_by_key(|done| done.finished_on);
