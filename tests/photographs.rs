@@ -293,10 +293,7 @@ async fn of_place_camera_and_words_nothing_is_left_in_any_file() {
         ("image/webp", webp),
         // Two types in one, and one that says another.
         ("image/jpeg", trailing),
-        (
-            "image/png",
-            turned(&jpeg(quarters(1400, 700)), 1),
-        ),
+        ("image/png", turned(&jpeg(quarters(1400, 700)), 1)),
     ] {
         let made = shop.sends(engine, media_type, sent).await.created();
         let sizes = sizes(&made.body);
@@ -333,8 +330,16 @@ async fn four_widths_are_made_and_none_is_larger_than_what_was_sent() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     for (width, height, wanted) in [
-        (3000, 2000, vec![(320, 213), (640, 427), (1280, 853), (2560, 1707)]),
-        (2560, 100, vec![(320, 13), (640, 25), (1280, 50), (2560, 100)]),
+        (
+            3000,
+            2000,
+            vec![(320, 213), (640, 427), (1280, 853), (2560, 1707)],
+        ),
+        (
+            2560,
+            100,
+            vec![(320, 13), (640, 25), (1280, 50), (2560, 100)],
+        ),
         (1000, 500, vec![(320, 160), (640, 320), (1000, 500)]),
         (320, 20, vec![(320, 20)]),
         (9, 30, vec![(9, 30)]),
@@ -679,10 +684,19 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
     for (parts, at) in [
         (vec![("alt", b"x".as_slice())], "/photograph"),
         (vec![("photograph", &small[..]), ("alt", b" ")], "/alt"),
-        (vec![("photograph", &small[..]), ("alt", long.as_bytes())], "/alt"),
+        (
+            vec![("photograph", &small[..]), ("alt", long.as_bytes())],
+            "/alt",
+        ),
         (vec![("photograph", &small[..]), ("alt", b"\xff")], "/alt"),
-        (vec![("photograph", &small[..]), ("public", b"maybe")], "/public"),
-        (vec![("photograph", &small[..]), ("photograph", &small[..])], "/photograph"),
+        (
+            vec![("photograph", &small[..]), ("public", b"maybe")],
+            "/public",
+        ),
+        (
+            vec![("photograph", &small[..]), ("photograph", &small[..])],
+            "/photograph",
+        ),
         (vec![("photograph", &small[..]), ("stock_no", b"1")], ""),
     ] {
         shop.sends_form(engine, &parts).await.invalid_at(at);
@@ -739,7 +753,10 @@ async fn a_file_cut_at_each_64th_is_refused() {
 #[actix_web::test]
 async fn a_removed_photograph_takes_along_the_files_that_no_other_has() {
     let shop = Shop::open().await;
-    let (one, other) = (shop.has(make::engine()).await, shop.has(make::engine()).await);
+    let (one, other) = (
+        shop.has(make::engine()).await,
+        shop.has(make::engine()).await,
+    );
     let sent = jpeg(quarters(700, 300));
     let first = shop.sends(one, "image/jpeg", sent.clone()).await.created();
     let second = shop.sends(other, "image/jpeg", sent).await.created();
@@ -813,7 +830,8 @@ async fn uploads_at_once_keep_each_its_place() {
     // Removed and sent anew at once: no photograph ends without its files.
     let removed = ids.split_off(6);
     let removing = removed.iter().map(|id| shop.removes(*id));
-    let sending = (0..6).map(|n| shop.sends(engine, "image/jpeg", jpeg(quarters(900, 300 + n % 3))));
+    let sending =
+        (0..6).map(|n| shop.sends(engine, "image/jpeg", jpeg(quarters(900, 300 + n % 3))));
     let (removed, sent) = tokio::join!(
         futures_util::future::join_all(removing),
         futures_util::future::join_all(sending)
@@ -872,12 +890,7 @@ async fn twelve_megapixels_are_taken_and_other_requests_go_on_meanwhile() {
     let engine = shop.has(make::engine()).await;
     let mut sent = Vec::new();
     JpegEncoder::new_with_quality(&mut sent, 90)
-        .write_image(
-            &quarters(4000, 3000),
-            4000,
-            3000,
-            ExtendedColorType::Rgb8,
-        )
+        .write_image(&quarters(4000, 3000), 4000, 3000, ExtendedColorType::Rgb8)
         .expect("a JPEG");
     let upload = shop.sends(engine, "image/jpeg", turned(&sent, 6));
     let meanwhile = async {
@@ -894,8 +907,5 @@ async fn twelve_megapixels_are_taken_and_other_requests_go_on_meanwhile() {
         .iter()
         .map(|(w, h, _)| (*w, *h))
         .collect();
-    assert_eq!(
-        sides,
-        [(320, 427), (640, 853), (1280, 1707), (2560, 3413)]
-    );
+    assert_eq!(sides, [(320, 427), (640, 853), (1280, 1707), (2560, 3413)]);
 }

@@ -173,12 +173,14 @@ impl Shop {
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let url = format!("http://{}", listener.local_addr().expect("an address"));
         let parts = (db.clone(), clock.clone(), store.clone());
-        let server = actix_web::HttpServer::new(move || app(parts.0.clone(), parts.1.clone(), parts.2.clone()))
-            .workers(1)
-            .listen(listener)
-            .expect("a server")
-            .disable_signals()
-            .run();
+        let server = actix_web::HttpServer::new(move || {
+            app(parts.0.clone(), parts.1.clone(), parts.2.clone())
+        })
+        .workers(1)
+        .listen(listener)
+        .expect("a server")
+        .disable_signals()
+        .run();
         actix_web::rt::spawn(server);
         let client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())

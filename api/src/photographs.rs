@@ -166,15 +166,17 @@ async fn add_photograph(
             let id = insert(tx, *stock_no, alt.as_ref(), public, &files).await?;
             tx.record("photograph.added", Some(*stock_no), json!({"id": id}))
                 .await?;
-            Ok((
-                format!("/v1/photographs/{id}"),
-                find(tx.conn(), id).await?,
-            ))
+            Ok((format!("/v1/photographs/{id}"), find(tx.conn(), id).await?))
         })
         .await
     };
     let added = add.await;
-    settle(&db, &store, &files.iter().map(Into::into).collect::<Vec<_>>()).await;
+    settle(
+        &db,
+        &store,
+        &files.iter().map(Into::into).collect::<Vec<_>>(),
+    )
+    .await;
     added
 }
 
@@ -317,12 +319,21 @@ async fn remove_photograph(
             diesel::delete(photographs::table.find(*id))
                 .execute(tx.conn())
                 .await?;
-            tx.record("photograph.removed", Some(current.stock_no), json!({"id": *id}))
-                .await?;
+            tx.record(
+                "photograph.removed",
+                Some(current.stock_no),
+                json!({"id": *id}),
+            )
+            .await?;
             Ok(names)
         })
         .await?;
-    settle(&db, &store, &names.iter().map(Stored::named).collect::<Vec<_>>()).await;
+    settle(
+        &db,
+        &store,
+        &names.iter().map(Stored::named).collect::<Vec<_>>(),
+    )
+    .await;
     Ok(HttpResponse::NoContent().finish())
 }
 
@@ -352,7 +363,10 @@ async fn get_photograph_file(
 
 fn is_name(name: &str) -> bool {
     name.strip_suffix(".jpg").is_some_and(|digest| {
-        digest.len() == 64 && digest.bytes().all(|c| matches!(c, b'0'..=b'9' | b'a'..=b'f'))
+        digest.len() == 64
+            && digest
+                .bytes()
+                .all(|c| matches!(c, b'0'..=b'9' | b'a'..=b'f'))
     })
 }
 
@@ -586,6 +600,14 @@ pub(crate) async fn shown_to_visitors(
         (stock_no, described.collect())
     });
     Ok(shown.collect())
+}
+
+/// Whether the firm keeps photographs here.
+pub(crate) async fn are_kept(conn: &mut AsyncPgConnection) -> Result<bool, Problem> {
+    let any = photographs::table.select(photographs::id);
+    Ok(diesel::select(exists(any))
+        .get_result(conn)
+        .await?)
 }
 
 /// Of each of the engines that has any: how many photographs are marked public, and how many of these are described.
