@@ -605,9 +605,7 @@ pub(crate) async fn shown_to_visitors(
 /// Whether the firm keeps photographs here.
 pub(crate) async fn are_kept(conn: &mut AsyncPgConnection) -> Result<bool, Problem> {
     let any = photographs::table.select(photographs::id);
-    Ok(diesel::select(exists(any))
-        .get_result(conn)
-        .await?)
+    Ok(diesel::select(exists(any)).get_result(conn).await?)
 }
 
 /// Of each of the engines that has any: how many photographs are marked public, and how many of these are described.
