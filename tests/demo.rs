@@ -1,7 +1,10 @@
 //! The demonstration: its steps load on any day, and what they show is true on that day.
 
 use crate::shop::{Shop, cluster, statement, text};
-use outshop_api::demo::{self, Keys};
+use outshop_api::{
+    demo::{self, Keys},
+    photographs::Store,
+};
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::Value;
@@ -212,12 +215,14 @@ async fn what_is_printed_first_works_as_it_is_printed() {
 
 /// The harness of migrations needs a runtime of several threads.
 fn opened(folder: &Path) -> Result<Keys, String> {
+    let place = folder.join("photographs");
+    let store = Store::at(place.to_str().expect("a path"))?;
     let open = || {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .build()
             .expect("a runtime");
-        runtime.block_on(demo::open(cluster(), folder))
+        runtime.block_on(demo::open(cluster(), folder, store))
     };
     std::thread::scope(|scope| scope.spawn(open).join().expect("no panic"))
 }

@@ -30,6 +30,7 @@ mod migrations;
 mod offers;
 mod papers;
 mod part_exchanges;
+mod photographs;
 mod preparations;
 mod promises;
 mod public;

@@ -89,6 +89,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "grades",
             "graded_on",
             "findings",
+            "photographs",
             "price",
             "price_on_request",
             "currency",

@@ -6,6 +6,7 @@ use outshop_api::{
     cluster::{Cluster, Durability},
     db::{self, Db},
     keys::{self, NewKey},
+    photographs::Store,
 };
 use outshop_core::trade::Role;
 use reqwest::{Method, header::HeaderMap};
@@ -117,12 +118,27 @@ pub struct Shop {
     pub clock: Clock,
     pub db: Db,
     pub database_url: String,
+    /// Folder of the files of photographs.
+    pub photographs: tempfile::TempDir,
+    pub store: Store,
     keys: HashMap<Role, String>,
     client: reqwest::Client,
 }
 
 impl Shop {
     pub async fn open() -> Shop {
+        let photographs = tempfile::tempdir().expect("a folder");
+        let place = photographs.path().to_str().expect("a path");
+        let store = Store::at(place).expect("a store");
+        Shop::with(photographs, store).await
+    }
+
+    /// With its photographs elsewhere than in a folder.
+    pub async fn open_over(store: Store) -> Shop {
+        Shop::with(tempfile::tempdir().expect("a folder"), store).await
+    }
+
+    async fn with(photographs: tempfile::TempDir, store: Store) -> Shop {
         static COUNT: AtomicUsize = AtomicUsize::new(0);
         let server = &*SERVER;
         let database = format!(
@@ -135,10 +151,10 @@ impl Shop {
             server.template
         );
         statement(&server.cluster, "postgres", &create).await;
-        Shop::on(server.cluster.url_of(&database)).await
+        Shop::on(server.cluster.url_of(&database), photographs, store).await
     }
 
-    async fn on(database_url: String) -> Shop {
+    async fn on(database_url: String, photographs: tempfile::TempDir, store: Store) -> Shop {
         let db = Db::new(&database_url, 8).expect("a pool");
         let clock = Clock::default();
         let mut keys = HashMap::new();
@@ -156,13 +172,15 @@ impl Shop {
         }
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let url = format!("http://{}", listener.local_addr().expect("an address"));
-        let parts = (db.clone(), clock.clone());
-        let server = actix_web::HttpServer::new(move || app(parts.0.clone(), parts.1.clone()))
-            .workers(1)
-            .listen(listener)
-            .expect("a server")
-            .disable_signals()
-            .run();
+        let parts = (db.clone(), clock.clone(), store.clone());
+        let server = actix_web::HttpServer::new(move || {
+            app(parts.0.clone(), parts.1.clone(), parts.2.clone())
+        })
+        .workers(1)
+        .listen(listener)
+        .expect("a server")
+        .disable_signals()
+        .run();
         actix_web::rt::spawn(server);
         let client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())
@@ -173,6 +191,8 @@ impl Shop {
             clock,
             db,
             database_url,
+            photographs,
+            store,
             keys,
             client,
         };

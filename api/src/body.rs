@@ -45,6 +45,18 @@ impl<T, const KEYED: bool> Deref for Body<T, KEYED> {
     }
 }
 
+impl Body<()> {
+    /// Of a request whose body is no JSON: `sha256` makes a repeat recognisable.
+    pub(crate) fn of(req: &HttpRequest, sha256: Vec<u8>) -> Result<Body<()>, Problem> {
+        Ok(Body {
+            value: (),
+            idempotency_key: idempotency_key(req)?,
+            target: format!("{} {}", req.method(), req.path()),
+            sha256,
+        })
+    }
+}
+
 impl<T: DeserializeOwned + 'static, const KEYED: bool> FromRequest for Body<T, KEYED> {
     type Error = Problem;
     type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
@@ -65,6 +77,26 @@ impl<T: DeserializeOwned + 'static, const KEYED: bool> FromRequest for Body<T, K
                 sha256: Sha256::digest(&bytes).to_vec(),
             })
         })
+    }
+}
+
+/// A JSON body of a PUT, not yet held against what it replaces.
+pub struct Put<T>(Patch<T>);
+
+impl<T: DeserializeOwned> Put<T> {
+    /// What takes the place of `current`, when that is still what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
+        self.0.against(current)
+    }
+}
+
+impl<T: 'static> FromRequest for Put<T> {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let reading = conditional(req.clone(), payload.take(), JSON);
+        Box::pin(async move { reading.await.map(Put) })
     }
 }
 
@@ -128,17 +160,23 @@ impl<T: 'static> FromRequest for Patch<T> {
     type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
 
     fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let (req, payload) = (req.clone(), payload.take());
-        Box::pin(async move {
-            let bytes = read(&req, payload, &[MERGE_PATCH], LIMIT).await?;
-            let json = parse(&bytes)?;
-            Ok(Patch {
-                json,
-                if_match: sent_if_match(&req)?,
-                of: PhantomData,
-            })
-        })
+        Box::pin(conditional(req.clone(), payload.take(), MERGE_PATCH))
     }
+}
+
+/// A body that is taken only with an If-Match.
+async fn conditional<T>(
+    req: HttpRequest,
+    payload: Payload,
+    accepted: &'static str,
+) -> Result<Patch<T>, Problem> {
+    let bytes = read(&req, payload, &[accepted], LIMIT).await?;
+    let json = parse(&bytes)?;
+    Ok(Patch {
+        json,
+        if_match: sent_if_match(&req)?,
+        of: PhantomData,
+    })
 }
 
 /// The If-Match of a DELETE, not yet held against what it takes away.
@@ -241,7 +279,7 @@ fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
     Ok(Some(key.to_owned()))
 }
 
-fn media_type(req: &HttpRequest) -> String {
+pub(crate) fn media_type(req: &HttpRequest) -> String {
     let sent = req
         .headers()
         .get(header::CONTENT_TYPE)
@@ -260,47 +298,52 @@ async fn read(
     accepted: &[&str],
     limit: usize,
 ) -> Result<Vec<u8>, Problem> {
-    let unsupported = |detail: String| Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail);
-    if req
-        .headers()
-        .get(header::CONTENT_ENCODING)
-        .is_some_and(|coding| coding != "identity")
-    {
-        return Err(unsupported(
-            "send the body without Content-Encoding".to_owned(),
-        ));
-    }
     let sent = media_type(req);
+    is_plain(req)?;
     if !accepted.contains(&sent.as_str()) {
-        return Err(unsupported(format!(
-            "`{}` is not taken here; send {}",
-            short(&sent),
-            accepted.join(" or ")
-        )));
+        return Err(not_taken(&sent, accepted));
     }
-    let too_large = || {
-        Problem::new(
-            problem::CONTENT_TOO_LARGE,
-            format!("the body has more than {limit} bytes"),
-        )
-    };
     let mut bytes = Vec::new();
     let mut payload = web::Payload::from_request(req, &mut { payload })
         .await
         .map_err(Problem::internal)?;
     while let Some(chunk) = payload.next().await {
-        let chunk = chunk.map_err(|e| {
-            Problem::new(
-                problem::MALFORMED,
-                format!("the body did not arrive whole: {e}"),
-            )
-        })?;
+        let chunk = chunk.map_err(cut_off)?;
         if bytes.len() + chunk.len() > limit {
-            return Err(too_large());
+            return Err(too_large(limit));
         }
         bytes.extend_from_slice(&chunk);
     }
     Ok(bytes)
+}
+
+/// Refuses a body that a coding hides: it could grow to any size.
+pub(crate) fn is_plain(req: &HttpRequest) -> Result<(), Problem> {
+    let coding = req.headers().get(header::CONTENT_ENCODING);
+    if coding.is_some_and(|coding| coding != "identity") {
+        let detail = "send the body without Content-Encoding";
+        return Err(Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail));
+    }
+    Ok(())
+}
+
+pub(crate) fn not_taken(sent: &str, accepted: &[&str]) -> Problem {
+    let detail = format!(
+        "`{}` is not taken here; send {}",
+        short(sent),
+        accepted.join(" or ")
+    );
+    Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail)
+}
+
+pub(crate) fn too_large(limit: usize) -> Problem {
+    let detail = format!("the body has more than {limit} bytes");
+    Problem::new(problem::CONTENT_TOO_LARGE, detail)
+}
+
+pub(crate) fn cut_off(cause: impl std::fmt::Display) -> Problem {
+    let detail = format!("the body did not arrive whole: {cause}");
+    Problem::new(problem::MALFORMED, detail)
 }
 
 fn parse(bytes: &[u8]) -> Result<Value, Problem> {

@@ -73,6 +73,11 @@ pub struct Serve {
     pub database: Database,
     #[command(flatten)]
     pub listen: Listen,
+    /// Where the files of photographs lie: a folder, or s3://bucket/prefix with AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY,
+    /// AWS_REGION and, for a store that is not Amazon's, AWS_ENDPOINT [default: photographs, in the folder of the private
+    /// PostgreSQL]
+    #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
+    pub photographs: Option<String>,
     /// Port of the metrics, on the loopback address; 0 takes a free one
     #[arg(long, env = "OUTSHOP_METRICS_PORT", default_value_t = 9417)]
     pub metrics_port: u16,

@@ -7,6 +7,7 @@ use crate::{
     db::{self, Db, RunQueryDsl},
     firm,
     keys::{self, NewKey},
+    photographs::Store,
 };
 use actix_web::HttpServer;
 use diesel::{
@@ -90,7 +91,7 @@ impl Keys {
 
 /// Brings the demonstration in `folder` to where it can be served, and gives its keys: the first time it is loaded, and a
 /// loading that was broken off begins afresh. Refuses a database in which a firm of its own was kept.
-pub async fn open(cluster: &Cluster, folder: &Path) -> Result<Keys, String> {
+pub async fn open(cluster: &Cluster, folder: &Path, store: Store) -> Result<Keys, String> {
     let comment = comment(cluster).await?;
     if comment.as_deref() == Some(LOADED)
         && let Some(keys) = Keys::read(folder)
@@ -117,7 +118,7 @@ pub async fn open(cluster: &Cluster, folder: &Path) -> Result<Keys, String> {
     let today = today(&db).await?;
     let keys = make_keys(&db, today).await?;
     keys.write(folder)?;
-    load_into(db, &keys, today).await?;
+    load_into(db, store, &keys, today).await?;
     run(
         cluster,
         &format!("COMMENT ON DATABASE outshop IS '{LOADED}'"),
@@ -127,13 +128,13 @@ pub async fn open(cluster: &Cluster, folder: &Path) -> Result<Keys, String> {
 }
 
 /// Loads through a server of its own on a free port, so that nobody is shown half a firm.
-async fn load_into(db: Db, keys: &Keys, today: Day) -> Result<(), String> {
+async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), String> {
     let listener = TcpListener::bind("127.0.0.1:0").map_err(|e| e.to_string())?;
     let url = format!(
         "http://{}",
         listener.local_addr().map_err(|e| e.to_string())?
     );
-    let server = HttpServer::new(move || app(db.clone(), Clock::default()))
+    let server = HttpServer::new(move || app(db.clone(), Clock::default(), store.clone()))
         .workers(1)
         .disable_signals()
         .listen(listener)

@@ -7,6 +7,7 @@ use crate::{
     instants::Instant,
     keys::{Floor, Staff},
     page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
+    photographs::{self, Photograph},
     problem::{self, FieldError, Problem, Problems},
     schema::{engines, stock},
     text::{Line, Prose, at_most, present, present_at_most},
@@ -24,6 +25,7 @@ use outshop_core::{
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -392,9 +394,9 @@ pub struct EngineFilters {
     /// Words that stand in the name, prototype, design or builder.
     #[param(max_length = 200, example = "marrow")]
     q: Option<Line>,
-    /// What each engine is to bring with it: `boiler`. A page then has at most 50 items.
+    /// What each engine is to bring with it: `boiler`, `photographs`. A page then has at most 50 items.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
+    #[param(value_type = Option<String>, max_length = 200, example = "boiler,photographs")]
     include: Option<Vec<Include>>,
 }
 
@@ -402,7 +404,7 @@ pub struct EngineFilters {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineInclude {
-    /// What the engine is to bring with it: `boiler`. Read it without to change it.
+    /// What the engine is to bring with it: `boiler`, `photographs`. Read it without to change it.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
     include: Option<Vec<Include>>,
@@ -412,16 +414,17 @@ pub struct EngineInclude {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Include {
     Boiler,
+    Photographs,
 }
 
 impl std::str::FromStr for Include {
     type Err = &'static str;
 
     fn from_str(word: &str) -> Result<Include, &'static str> {
-        if word == "boiler" {
-            Ok(Include::Boiler)
-        } else {
-            Err("`include` takes boiler")
+        match word {
+            "boiler" => Ok(Include::Boiler),
+            "photographs" => Ok(Include::Photographs),
+            _ => Err("`include` takes boiler and photographs"),
         }
     }
 }
@@ -435,6 +438,10 @@ pub struct EngineShown {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Boiler>)]
     pub boiler: Option<Option<Boiler>>,
+    /// Only there when asked for by `include=photographs`; in their order.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(max_items = 40, nullable = false)]
+    pub photographs: Option<Vec<Photograph>>,
 }
 
 fn any_of_some<'de, T, D>(from: D) -> Result<Option<Vec<T>>, D::Error>
@@ -717,12 +724,24 @@ async fn including(
     } else {
         Vec::new()
     };
+    let with_photographs = include.is_some_and(|named| named.contains(&Include::Photographs));
+    let mut photographs = if with_photographs {
+        let stock_nos: Vec<i32> = engines
+            .iter()
+            .map(|engine| engine.particulars.stock_no)
+            .collect();
+        photographs::of_engines(conn, &stock_nos).await?
+    } else {
+        HashMap::new()
+    };
     let shown = engines.into_iter().map(|engine| {
+        let taken = photographs.remove(&engine.particulars.stock_no);
         let fitted = boilers
             .iter()
             .find(|it| Some(it.particulars.id) == engine.in_stock.boiler_id);
         EngineShown {
             boiler: with_boiler.then(|| fitted.cloned()),
+            photographs: with_photographs.then(|| taken.unwrap_or_default()),
             engine,
         }
     });

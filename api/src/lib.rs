@@ -57,6 +57,7 @@ pub mod owner_notices;
 pub mod page;
 pub mod papers;
 pub mod persons;
+pub mod photographs;
 pub mod preparation_items;
 pub mod preparations;
 pub mod prints;
@@ -99,6 +100,7 @@ use actix_web::{
 };
 use clock::Clock;
 use db::Db;
+use photographs::Store;
 use utoipa_actix_web::{AppExt, service_config::ServiceConfig};
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
@@ -119,6 +121,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     readiness::routes(cfg);
     working_figures::routes(cfg);
     listings::routes(cfg);
+    photographs::routes(cfg);
     enquiries::routes(cfg);
     reservations::routes(cfg);
     deposits::routes(cfg);
@@ -174,6 +177,7 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
 pub fn app(
     db: Db,
     clock: Clock,
+    store: Store,
 ) -> App<
     impl ServiceFactory<
         ServiceRequest,
@@ -191,6 +195,7 @@ pub fn app(
     let document = reference::finished(document);
     app.app_data(web::Data::new(db))
         .app_data(web::Data::new(clock))
+        .app_data(web::Data::new(store))
         .app_data(wire::paths())
         .configure(|cfg| wire::routes(cfg, &document))
         .configure(|cfg| reference::routes(cfg, &document))

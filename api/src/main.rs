@@ -11,7 +11,9 @@ use outshop_api::{
     db::{self, Db},
     demo, document, firm, fits,
     keys::{self, Actor, Key, NewKey},
-    metrics, midnight, prints, reservations,
+    metrics, midnight,
+    photographs::{self, Store},
+    prints, reservations,
     text::Line,
 };
 use outshop_core::trade::Role;
@@ -99,27 +101,40 @@ async fn serve(settings: Serve) -> Result<(), String> {
     db::migrate(&reached.url).await?;
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
+    let store = store_of(&settings)?;
     let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
     let (metrics, metrics_address) = metrics::serve(settings.metrics_port)?;
     say(&format!(
         "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
     ))?;
-    answer(listener, metrics, db, settings.listen.workers.into(), stop).await
+    let workers = settings.listen.workers.into();
+    answer(listener, metrics, db, store, workers, stop).await
+}
+
+/// Where photographs lie: where the settings say, else beside the private PostgreSQL.
+fn store_of(settings: &Serve) -> Result<Store, String> {
+    if let Some(place) = &settings.photographs {
+        return Store::at(place);
+    }
+    let data = settings.database.data.clone();
+    let data = data.map_or_else(cluster::default_folder, Ok)?;
+    Store::at(&data.join("photographs").to_string_lossy())
 }
 
 async fn demonstrate(settings: &Demo) -> Result<(), String> {
     let mut stop = Stop::listen()?;
     let cluster = Cluster::start(&settings.data, settings.pg_bin.as_deref(), Durability::Full)?;
+    let store = Store::at(&settings.data.join("photographs").to_string_lossy())?;
     // Taken first: a port in use is told before the loading, and who asks meanwhile waits.
     let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
     let keys = tokio::select! {
-        opened = demo::open(&cluster, &settings.data) => opened?,
+        opened = demo::open(&cluster, &settings.data, store.clone()) => opened?,
         () = stop.told() => return Err("stopped while loading; the next start begins afresh".into()),
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
     let (metrics, _) = metrics::serve(0)?;
     say(&demo::welcome(address, &keys, &settings.data)?)?;
-    answer(listener, metrics, db, DEMO_WORKERS, stop).await
+    answer(listener, metrics, db, store, DEMO_WORKERS, stop).await
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
@@ -134,11 +149,12 @@ async fn answer(
     listener: TcpListener,
     metrics: Server,
     db: Db,
+    store: Store,
     workers: usize,
     mut stop: Stop,
 ) -> Result<(), String> {
-    let served = db.clone();
-    let server = HttpServer::new(move || app(served.clone(), Clock::default()))
+    let (served, files) = (db.clone(), store.clone());
+    let server = HttpServer::new(move || app(served.clone(), Clock::default(), files.clone()))
         .workers(workers)
         .shutdown_timeout(10)
         .disable_signals()
@@ -153,6 +169,7 @@ async fn answer(
         () = stop.told() => tokio::join!(handle.stop(true), &mut server).1,
         never = turn_days(&db) => match never {},
         never = keep_learning(&db) => match never {},
+        never = keep_swept(&db, &store) => match never {},
     };
     metrics_handle.stop(false).await;
     ended.map_err(|e| e.to_string())
@@ -186,6 +203,16 @@ async fn keep_learning(db: &Db) -> Infallible {
             tracing::warn!(%problem, "a back-test could not be worked out yet");
         }
         tokio::time::sleep(fits::LOOK_AGAIN).await;
+    }
+}
+
+/// Removes what uploads that were broken off have left.
+async fn keep_swept(db: &Db, store: &Store) -> Infallible {
+    loop {
+        if let Err(problem) = photographs::sweep(db, store, Clock::default().now()).await {
+            tracing::warn!(%problem, "files of photographs could not be swept yet");
+        }
+        tokio::time::sleep(photographs::SWEEP_AGAIN).await;
     }
 }
 

@@ -10,6 +10,7 @@ use crate::{
     keys::Anyone,
     page::{Keyset, ListQuery, Page, PageParams, any_of, public_until_midnight, shown},
     papers as boiler_papers,
+    photographs::{self, PublicPhotograph},
     problem::{self, Problem, Problems},
     schema::{engines, findings, listings, stock, survey_grades, surveys},
     surveys::Grades,
@@ -61,7 +62,9 @@ const MOST_FINDINGS: usize = 100;
     "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null, "width": null, "height": null,
     "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "medals": 1, "full_record": null, "build_quality": "fine",
     "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
-        "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"}, "graded_on": "2026-04-20", "findings": [], "price": "7680.00",
+        "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"}, "graded_on": "2026-04-20", "findings": [], "photographs": [{"alt": "Marrowby from the left, on a bench",
+        "sizes": [{"width": 320, "height": 240,
+            "url": "/v1/public/photographs/0c8e51b5a6d1a1f8f9a1c9c41e7d5f9f6bb0b1d2ed3b8b0e4f0a4c6d1f7e2a39.jpg"}]}], "price": "7680.00",
     "price_on_request": false, "currency": "GBP", "availability": "for_sale", "papers": {"on": "2026-05-14",
         "words": ["On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-04-02 and a steam paper until 2027-04-02.",
             "These are the papers that the boiler code on file asks for."], "cautions": []}}))]
@@ -82,6 +85,9 @@ pub struct PublicListing {
     /// Faults seen that the firm has released, also those put right since.
     #[schema(max_items = 100)]
     pub findings: Vec<PublicFinding>,
+    /// The first is the main one.
+    #[schema(max_items = 40)]
+    pub photographs: Vec<PublicPhotograph>,
     /// What is asked; null while it is told on request.
     pub price: Option<Money>,
     pub price_on_request: bool,
@@ -572,6 +578,7 @@ async fn with_the_rest(
     let stock_nos: Vec<i32> = rows.iter().map(|row| row.listing.stock_no).collect();
     let mut conditions = conditions(conn, &stock_nos).await?;
     let mut released = released_findings(conn, &stock_nos).await?;
+    let mut photographs = photographs::shown_to_visitors(conn, &stock_nos).await?;
     let boiler_ids: Vec<i64> = rows.iter().filter_map(|row| row.trade.boiler_id).collect();
     let mut papers =
         papers_by_boiler(conn, &boiler_ids, &visit.firm.jurisdiction, visit.today).await?;
@@ -596,6 +603,7 @@ async fn with_the_rest(
             grades,
             graded_on,
             findings: released.remove(&stock_no).unwrap_or_default(),
+            photographs: photographs.remove(&stock_no).unwrap_or_default(),
             price: row.trade.public_price,
             price_on_request: row.trade.public_price.is_none(),
             currency: visit.firm.currency.clone(),

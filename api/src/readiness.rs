@@ -8,6 +8,7 @@ use crate::{
     keys::{Owner, Staff},
     page::{Keyset, ListQuery, Page, PageParams, Query, shown},
     papers::{self, BoilerHistory},
+    photographs,
     preparation_items::ShutsGate,
     problem::{self, Problem, Problems},
     schema::{
@@ -385,8 +386,12 @@ pub(crate) async fn bars(conn: &mut AsyncPgConnection) -> Result<Bars, Problem> 
             .into_iter()
             .filter_map(|month| i8::try_from(month).ok())
             .collect(),
-        // Photographs are not kept by the service yet, so that nobody could clear the check.
-        not_kept: vec![Check::Photographs],
+        // A firm that keeps its photographs elsewhere is not held to them; from its first one here on, it is.
+        not_kept: if photographs::are_kept(conn).await? {
+            Vec::new()
+        } else {
+            vec![Check::Photographs]
+        },
     })
 }
 
@@ -416,6 +421,7 @@ pub(crate) async fn load_facts(
     let mut findings = open_findings(conn, stock_nos, on).await?;
     let mut jobs = jobs_in_hand(conn, stock_nos).await?;
     let graded = graded_on(conn, stock_nos, on).await?;
+    let photographs = photographs::counted(conn, stock_nos).await?;
     let heavy = heavy_job_on(conn, stock_nos, on).await?;
     let facts = engines.into_iter().map(|engine| {
         let stock_no = engine.stock_no;
@@ -466,7 +472,10 @@ pub(crate) async fn load_facts(
             // What the public reads of a listing says it by itself, from how the engine is offered.
             listing_says_so: by_listing(),
             buyer_acknowledged: sale.and_then(|it| shown_by_sale(it.acknowledged)),
-            photographs: None,
+            photographs: photographs.get(&stock_no).map(|counts| Shown {
+                is: *counts,
+                link: there("/photographs"),
+            }),
             words: by_listing(),
             asking_price: priced.contains(&stock_no).then(|| there("/asking-prices")),
             money_settled: sale.and_then(|it| shown_by_sale(it.settled)),

@@ -83,7 +83,7 @@ pub fn head() -> OpenApi {
 /// Members of answers that are left out when there is nothing to tell.
 const LEFT_OUT: &[(&str, &[&str])] = &[
     ("Problem", &["errors", "reasons"]),
-    ("EngineShown", &["boiler"]),
+    ("EngineShown", &["boiler", "photographs"]),
 ];
 
 /// Says of each form that is only answered that all its members are there: what is not known is null. A derived form

@@ -740,6 +740,34 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// The files of a photograph, each smaller than the one before.
+    photograph_sizes (photograph_id, width) {
+        photograph_id -> Int8,
+        /// Pixels, upright.
+        width -> Int4,
+        /// Pixels, upright.
+        height -> Int4,
+        /// Name in the object store: SHA-256 of the content. Two photographs may share a file.
+        file -> Text,
+    }
+}
+
+diesel::table! {
+    /// Pictures of engines; the pixels lie in the object store.
+    photographs (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        /// Orders the photographs of an engine; the lowest is the main picture. There may be gaps.
+        place -> Int4,
+        /// What it shows, for those who do not see it; NULL: not yet described, so no visitor is shown it.
+        alt -> Nullable<Text>,
+        /// true: visitors may see it while the engine is on show.
+        public -> Bool,
+        added_on -> Date,
+    }
+}
+
+diesel::table! {
     /// What the firm makes ready before an engine leaves: one list for each sale follows from it.
     preparation_items (item) {
         item -> Text,
@@ -1126,6 +1154,8 @@ diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> deposits (deposit_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
+diesel::joinable!(photograph_sizes -> photographs (photograph_id));
+diesel::joinable!(photographs -> engines (stock_no));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
 diesel::joinable!(preparation_ticks -> preparation_items (item));
 diesel::joinable!(promises -> engines (stock_no));
@@ -1196,6 +1226,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     payments,
     payouts,
     persons,
+    photograph_sizes,
+    photographs,
     preparation_items,
     preparation_ticks,
     prints,

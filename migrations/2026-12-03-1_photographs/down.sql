@@ -1,0 +1,1 @@
+DROP TABLE photograph_sizes, photographs;
