@@ -95,7 +95,7 @@ const STYLE: &str = include_str!("sheets/sheet.css");
 
 /// Nothing but the sheet itself is let in: no script, no other address.
 pub(crate) const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// The data as JSON, or as a sheet to print where the request asks for `text/html`.
 pub(crate) async fn shown(
@@ -123,10 +123,6 @@ pub(crate) fn guarded(mut answer: HttpResponse) -> HttpResponse {
     headers.insert(
         header::CONTENT_SECURITY_POLICY,
         HeaderValue::from_static(POLICY),
-    );
-    headers.insert(
-        header::REFERRER_POLICY,
-        HeaderValue::from_static("no-referrer"),
     );
     answer
 }
