@@ -153,6 +153,24 @@ async fn the_law_binds_sales_to_consumers_and_runs_from_delivery() {
     complain(&shop, undelivered, "2026-05-14", None)
         .await
         .refused("conflict");
+    // Called off before it left: 14 days from being told (Consumer Contracts Regulations 2013 reg. 34(6), from memory).
+    for (at_distance, refund_by) in [(true, json!("2026-05-28")), (false, Value::Null)] {
+        let engine = shop.has(make::engine()).await;
+        let buyer = shop
+            .post("/v1/persons", &make::person())
+            .await
+            .created()
+            .id();
+        let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer, "at_distance": at_distance});
+        let path = format!("/v1/engines/{engine}/sales");
+        let sale = shop.post(&path, &sale).await.created().id();
+        let off = json!({"on": "2026-05-14", "why": "cancelled"});
+        shop.post(&format!("/v1/sales/{sale}/withdrawals"), &off)
+            .await
+            .created();
+        let days = last_days(&shop, sale).await;
+        assert_eq!(days["refund_by"], refund_by, "{days}");
+    }
     shop.get("/v1/sales/999/last-days")
         .await
         .refused("not_found");
@@ -259,6 +277,21 @@ async fn an_invoice_shows_tax_under_the_ordinary_scheme_alone() {
         .await
         .created();
     let invoice = read(ordinary).await.ok().body;
+    let credited = shop
+        .get(&format!("/v1/sales/{ordinary}/credit-note"))
+        .await
+        .ok();
+    assert_eq!(credited.body, invoice);
+    shop.get(&format!("/v1/sales/{sale}/credit-note"))
+        .await
+        .refused("not_found");
+    for (paper, title) in [("invoice", "Invoice 2"), ("credit-note", "Credit note 1")] {
+        let asked = shop.request(Method::GET, &format!("/v1/sales/{ordinary}/{paper}"));
+        let asked = asked.by(&shop, Role::Bookkeeper);
+        let sheet = asked.header("accept", "text/html").send().await.ok();
+        let heading = format!("<h1>{title}</h1>");
+        assert!(sheet.text.contains(&heading), "{}", sheet.text);
+    }
     assert_eq!(
         invoice["credit_note"],
         json!({"credit_note_no": 1, "on": "2026-05-14", "credited": "7600.00", "tax_credited": "1266.67", "refund": "0.00"})

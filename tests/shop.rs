@@ -7,6 +7,7 @@ use outshop_api::{
     db::{self, Db},
     keys::{self, NewKey},
     photographs::Store,
+    public::ShopWindow,
 };
 use outshop_core::trade::Role;
 use reqwest::{Method, header::HeaderMap};
@@ -121,6 +122,7 @@ pub struct Shop {
     /// Folder of the files of photographs.
     pub photographs: tempfile::TempDir,
     pub store: Store,
+    window: ShopWindow,
     keys: HashMap<Role, String>,
     client: reqwest::Client,
 }
@@ -154,6 +156,14 @@ impl Shop {
         Shop::on(server.cluster.url_of(&database), photographs, store).await
     }
 
+    /// Another process of the same shop, with the same clock.
+    pub async fn beside(&self) -> Shop {
+        let photographs = tempfile::tempdir().expect("a folder");
+        let clock = self.clock.clone();
+        let (url, store) = (self.database_url.clone(), self.store.clone());
+        Shop::serving(url, photographs, store, clock, self.keys.clone()).await
+    }
+
     async fn on(database_url: String, photographs: tempfile::TempDir, store: Store) -> Shop {
         let db = Db::new(&database_url, 8).expect("a pool");
         let clock = Clock::default();
@@ -170,11 +180,27 @@ impl Shop {
                 .expect("a key");
             keys.insert(*role, key);
         }
+        drop(db);
+        let shop = Shop::serving(database_url, photographs, store, clock, keys).await;
+        shop.set_day(TODAY);
+        shop
+    }
+
+    async fn serving(
+        database_url: String,
+        photographs: tempfile::TempDir,
+        store: Store,
+        clock: Clock,
+        keys: HashMap<Role, String>,
+    ) -> Shop {
+        let db = Db::new(&database_url, 8).expect("a pool");
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let url = format!("http://{}", listener.local_addr().expect("an address"));
-        let parts = (db.clone(), clock.clone(), store.clone());
+        let window = ShopWindow::default();
+        let parts = (db.clone(), clock.clone(), store.clone(), window.clone());
         let server = actix_web::HttpServer::new(move || {
-            app(parts.0.clone(), parts.1.clone(), parts.2.clone())
+            let (db, clock, store, window) = parts.clone();
+            app(db, clock, store, window)
         })
         .workers(1)
         .listen(listener)
@@ -182,22 +208,23 @@ impl Shop {
         .disable_signals()
         .run();
         actix_web::rt::spawn(server);
+        let followed = (db.clone(), clock.clone(), window.clone());
+        actix_web::rt::spawn(async move { followed.2.keep(&followed.0, &followed.1).await });
         let client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())
             .build()
             .expect("a client");
-        let shop = Shop {
+        Shop {
             url,
             clock,
             db,
             database_url,
             photographs,
             store,
+            window,
             keys,
             client,
-        };
-        shop.set_day(TODAY);
-        shop
+        }
     }
 
     /// Noon of that day in the firm's zone.
@@ -247,6 +274,7 @@ impl Shop {
         use diesel_async::SimpleAsyncConnection;
         let mut conn = self.db.read().await.expect("a connection");
         conn.batch_execute(statement).await.expect(statement);
+        self.window.make_anew();
     }
 
     /// Types of the journal's entries after the making of the five keys.

@@ -17,7 +17,7 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    terms::{LastDays, LastDaysQuestion, Repair, last_days},
+    terms::{LastDays, LastDaysQuestion, Repair, called_off, last_days},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -301,12 +301,18 @@ async fn complaint_span(tx: &mut Tx<'_>, sale: &Sale) -> Result<(Day, Option<Day
 
 async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDays, Problem> {
     let terms = &sale.terms;
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let rows = sale_terms::of(conn, &jurisdiction).await?;
     let Some((_, delivered_on)) = deliveries::of_sale(conn, terms.id).await? else {
+        let protected = terms.at_distance && terms.buyer_is_consumer;
         return Ok(SaleLastDays {
             sale_id: terms.id,
             delivered_on: None,
             sent_back_on: None,
-            days: LastDays::none(),
+            days: match terms.undone_on.filter(|_| protected) {
+                Some(told_on) => called_off(&jurisdiction, told_on, &rows),
+                None => LastDays::none(),
+            },
         });
     };
     let sent_back_on = returns::of_sale(conn, terms.id).await?.map(|made| made.on);
@@ -321,8 +327,6 @@ async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDa
         asked_on,
         returned_on,
     });
-    let jurisdiction = firm::find(conn).await?.jurisdiction;
-    let rows = sale_terms::of(conn, &jurisdiction).await?;
     let question = LastDaysQuestion {
         jurisdiction,
         sold_at_distance: terms.at_distance,

@@ -28,16 +28,52 @@ use outshop_core::days::Day;
 use serde::Serialize;
 use serde_json::Value;
 use std::{pin::pin, time::Duration};
+use tokio::{sync::watch, time::timeout};
 
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
 /// Key of the advisory lock under which one process migrates.
 const MIGRATING: i64 = 0x6f75_7473_686f_7001;
 const TRIES: usize = 3;
+/// How long a writer waits for who follows the commits.
+const FOLLOWER_GIVEN: Duration = Duration::from_millis(500);
 
 #[derive(Clone)]
 pub struct Db {
     pool: Pool<AsyncPgConnection>,
+    commits: Commits,
+}
+
+/// The commits of this process, told to who keeps something true by them, for whom writers wait: so they read what they
+/// wrote.
+#[derive(Clone)]
+pub struct Commits {
+    made: watch::Sender<u64>,
+    /// None while nobody follows.
+    followed: watch::Sender<Option<u64>>,
+}
+
+impl Commits {
+    pub fn made(&self) -> watch::Receiver<u64> {
+        self.made.subscribe()
+    }
+
+    /// Says that all up to this commit is known to the follower; none that there is no follower just now.
+    pub fn followed_to(&self, commit: Option<u64>) {
+        self.followed.send_replace(commit);
+    }
+
+    async fn made_another(&self) {
+        let mut own = 0;
+        self.made.send_modify(|made| {
+            *made += 1;
+            own = *made;
+        });
+        let mut followed = self.followed.subscribe();
+        let known = followed.wait_for(|to| to.is_none_or(|to| to >= own));
+        // It is committed, whether the follower is quick or not.
+        let _ = timeout(FOLLOWER_GIVEN, known).await;
+    }
 }
 
 impl Db {
@@ -63,7 +99,11 @@ impl Db {
             .runtime(deadpool::Runtime::Tokio1)
             .build()
             .map_err(Problem::internal)?;
-        Ok(Db { pool })
+        let commits = Commits {
+            made: watch::Sender::new(0),
+            followed: watch::Sender::new(None),
+        };
+        Ok(Db { pool, commits })
     }
 
     /// A connection that the pool does not get back: what it holds on to ends with it.
@@ -71,6 +111,10 @@ impl Db {
         Ok(Object::take(
             self.pool.get().await.map_err(Problem::unavailable)?,
         ))
+    }
+
+    pub fn commits(&self) -> &Commits {
+        &self.commits
     }
 
     /// A connection to read with.
@@ -105,6 +149,7 @@ impl Db {
             conn: &mut conn,
             actor,
             journalled: false,
+            told: false,
         };
         let done = match act(&mut tx).await {
             Ok(_) if !tx.journalled => {
@@ -114,7 +159,13 @@ impl Db {
         };
         match done {
             Ok(value) => {
+                let told = tx.told;
                 AnsiTransactionManager::commit_transaction(&mut *conn).await?;
+                // For who waits for a connection while this one waits for the follower.
+                drop(conn);
+                if told {
+                    self.commits.made_another().await;
+                }
                 Ok(value)
             }
             Err(problem) => {
@@ -255,6 +306,8 @@ pub struct Tx<'a> {
     conn: &'a mut AsyncPgConnection,
     pub actor: &'a Actor,
     journalled: bool,
+    /// Whether there is an entry to follow.
+    told: bool,
 }
 
 impl Tx<'_> {
@@ -292,6 +345,7 @@ impl Tx<'_> {
             })
             .collect();
         self.journalled |= !rows.is_empty();
+        self.told |= !rows.is_empty();
         diesel::insert_into(journal::table)
             .values(rows)
             .execute(self.conn)

@@ -8,6 +8,7 @@ use crate::{
     firm,
     keys::{self, NewKey},
     photographs::Store,
+    public::ShopWindow,
 };
 use actix_web::HttpServer;
 use diesel::{
@@ -134,12 +135,20 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
         "http://{}",
         listener.local_addr().map_err(|e| e.to_string())?
     );
-    let server = HttpServer::new(move || app(db.clone(), Clock::default(), store.clone()))
-        .workers(1)
-        .disable_signals()
-        .listen(listener)
-        .map_err(|e| e.to_string())?
-        .run();
+    let server = HttpServer::new(move || {
+        // Nobody visits while the acts are played.
+        app(
+            db.clone(),
+            Clock::default(),
+            store.clone(),
+            ShopWindow::default(),
+        )
+    })
+    .workers(1)
+    .disable_signals()
+    .listen(listener)
+    .map_err(|e| e.to_string())?
+    .run();
     let handle = server.handle();
     let loading = async {
         let loaded = load(&url, keys, today, tell).await;

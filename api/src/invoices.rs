@@ -30,7 +30,7 @@ use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
-    cfg.service(get_invoice);
+    cfg.service(get_invoice).service(get_credit_note);
 }
 
 // Types
@@ -109,8 +109,8 @@ pub struct Invoice {
 
 /// Read the invoice for a sale
 ///
-/// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print,
-/// the credit note where the sale is undone, with `Accept: text/html`.
+/// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print
+/// with `Accept: text/html`.
 #[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 31, minimum = 1)),
     responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/invoice")]
@@ -132,7 +132,35 @@ async fn get_invoice(
     .await
 }
 
+/// Read the credit note for a sale that was undone
+///
+/// The invoice that it credits, with the credit note among its members. As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "selling", operation_id = "get_credit_note", params(("id" = i64, Path, example = 31, minimum = 1)),
+    responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/credit-note")]
+async fn get_credit_note(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let credited = credited(&mut conn, *id).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::CreditNote, &credited, now).await
+}
+
 // SQL
+
+/// The invoice of a sale that was undone.
+pub(crate) async fn credited(conn: &mut AsyncPgConnection, id: i64) -> Result<Invoice, Problem> {
+    let invoice = of_sale(conn, id).await?;
+    if invoice.credit_note.is_none() {
+        let detail = format!("sale {id} stands; there is no credit note for it");
+        return Err(Problem::not_found(detail));
+    }
+    Ok(invoice)
+}
 
 pub(crate) async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Invoice, Problem> {
     let sale = sales::find(conn, id).await?;

@@ -101,6 +101,7 @@ use actix_web::{
 use clock::Clock;
 use db::Db;
 use photographs::Store;
+use public::ShopWindow;
 use utoipa_actix_web::{AppExt, service_config::ServiceConfig};
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
@@ -178,6 +179,7 @@ pub fn app(
     db: Db,
     clock: Clock,
     store: Store,
+    window: ShopWindow,
 ) -> App<
     impl ServiceFactory<
         ServiceRequest,
@@ -196,6 +198,7 @@ pub fn app(
     app.app_data(web::Data::new(db))
         .app_data(web::Data::new(clock))
         .app_data(web::Data::new(store))
+        .app_data(web::Data::new(window))
         .app_data(wire::paths())
         .configure(|cfg| wire::routes(cfg, &document))
         .configure(|cfg| reference::routes(cfg, &document))

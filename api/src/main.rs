@@ -13,7 +13,9 @@ use outshop_api::{
     keys::{self, Actor, Key, NewKey},
     metrics, midnight,
     photographs::{self, Store},
-    prints, reservations,
+    prints,
+    public::ShopWindow,
+    reservations,
     text::Line,
 };
 use outshop_core::trade::Role;
@@ -154,13 +156,22 @@ async fn answer(
     mut stop: Stop,
 ) -> Result<(), String> {
     let (served, files) = (db.clone(), store.clone());
-    let server = HttpServer::new(move || app(served.clone(), Clock::default(), files.clone()))
-        .workers(workers)
-        .shutdown_timeout(10)
-        .disable_signals()
-        .listen(listener)
-        .map_err(|e| e.to_string())?
-        .run();
+    let (window, clock) = (ShopWindow::default(), Clock::default());
+    let shown = window.clone();
+    let server = HttpServer::new(move || {
+        app(
+            served.clone(),
+            Clock::default(),
+            files.clone(),
+            shown.clone(),
+        )
+    })
+    .workers(workers)
+    .shutdown_timeout(10)
+    .disable_signals()
+    .listen(listener)
+    .map_err(|e| e.to_string())?
+    .run();
     let (handle, metrics_handle) = (server.handle(), metrics.handle());
     tokio::spawn(metrics);
     let mut server = pin!(server);
@@ -169,6 +180,7 @@ async fn answer(
         () = stop.told() => tokio::join!(handle.stop(true), &mut server).1,
         never = turn_days(&db) => match never {},
         never = keep_learning(&db) => match never {},
+        never = window.keep(&db, &clock) => match never {},
         never = keep_swept(&db, &store) => match never {},
     };
     metrics_handle.stop(false).await;

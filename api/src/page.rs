@@ -14,6 +14,7 @@ use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
 };
+use futures_util::StreamExt;
 use outshop_core::days::{Day, DaySpan};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
@@ -73,12 +74,7 @@ pub fn answer(
     cache_control: &str,
 ) -> HttpResponse {
     let etag = etag_of(&bytes);
-    let known = req
-        .headers()
-        .get(header::IF_NONE_MATCH)
-        .and_then(|value| value.to_str().ok());
-    let unchanged =
-        known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag));
+    let unchanged = is_known(req, &etag);
     let mut response = if unchanged {
         HttpResponse::NotModified()
     } else {
@@ -94,6 +90,29 @@ pub fn answer(
     response
         .insert_header((header::CONTENT_TYPE, media_type.to_owned()))
         .body(bytes)
+}
+
+/// Whether the client has the representation with this tag, by its `If-None-Match`.
+pub(crate) fn is_known(req: &HttpRequest, etag: &str) -> bool {
+    let known = req
+        .headers()
+        .get(header::IF_NONE_MATCH)
+        .and_then(|value| value.to_str().ok());
+    known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag))
+}
+
+/// Whether the client takes answers in gzip. RFC 9110, section 12.5.3: a weight of 0 refuses a coding.
+pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
+    let sent = req.headers().get(header::ACCEPT_ENCODING);
+    let sent = sent.and_then(|value| value.to_str().ok());
+    sent.unwrap_or_default().split(',').any(|range| {
+        let mut parts = range.split(';').map(str::trim);
+        let is_gzip = parts
+            .next()
+            .is_some_and(|it| it.eq_ignore_ascii_case("gzip"));
+        let weight = parts.next().and_then(|it| it.strip_prefix("q="));
+        is_gzip && weight.is_none_or(|weight| weight.parse().is_ok_and(|weight: f32| weight > 0.0))
+    })
 }
 
 /// Cache-Control of a public answer: no cache may show it after the firm's midnight, as papers lapse then. Freshness,
@@ -333,54 +352,58 @@ impl<T: DeserializeOwned> FromRequest for ListQuery<T> {
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(read_list(req))
+        ready(ListQuery::read(req))
     }
 }
 
-fn read_list<T: DeserializeOwned>(req: &HttpRequest) -> Result<ListQuery<T>, Problem> {
-    let mut given = parameters(req)?;
-    let limit = match given.remove("limit") {
-        None => 50,
-        Some(text) => text
-            .parse()
-            .ok()
-            .filter(|limit| (1..=200).contains(limit) && text.bytes().all(|b| b.is_ascii_digit()))
-            .ok_or_else(|| {
-                Problem::new(
-                    problem::INVALID_QUERY,
-                    "`limit` is not a whole number from 1 to 200",
-                )
-            })?,
-    };
-    let cursor = given.remove("cursor");
-    let fingerprint = etag_of(format!("{} {given:?}", req.path()).as_bytes());
-    let mut own = given.clone();
-    let sort = own.remove("sort");
-    let filters = filters(&own)?;
-    let after = cursor
-        .map(|text| {
-            let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
-            serde_json::from_slice::<Cursor>(&bytes)
+impl<T: DeserializeOwned> ListQuery<T> {
+    pub fn read(req: &HttpRequest) -> Result<ListQuery<T>, Problem> {
+        let mut given = parameters(req)?;
+        let limit = match given.remove("limit") {
+            None => 50,
+            Some(text) => text
+                .parse()
                 .ok()
-                .filter(|cursor| cursor.f == fingerprint)
-        })
-        .map(|read| {
-            read.ok_or_else(|| {
-                Problem::new(
-                    problem::INVALID_CURSOR,
-                    "the cursor is not of this list, filter and order",
-                )
+                .filter(|limit| {
+                    (1..=200).contains(limit) && text.bytes().all(|b| b.is_ascii_digit())
+                })
+                .ok_or_else(|| {
+                    Problem::new(
+                        problem::INVALID_QUERY,
+                        "`limit` is not a whole number from 1 to 200",
+                    )
+                })?,
+        };
+        let cursor = given.remove("cursor");
+        let fingerprint = etag_of(format!("{} {given:?}", req.path()).as_bytes());
+        let mut own = given.clone();
+        let sort = own.remove("sort");
+        let filters = filters(&own)?;
+        let after = cursor
+            .map(|text| {
+                let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
+                serde_json::from_slice::<Cursor>(&bytes)
+                    .ok()
+                    .filter(|cursor| cursor.f == fingerprint)
             })
+            .map(|read| {
+                read.ok_or_else(|| {
+                    Problem::new(
+                        problem::INVALID_CURSOR,
+                        "the cursor is not of this list, filter and order",
+                    )
+                })
+            })
+            .transpose()?;
+        Ok(ListQuery {
+            filters,
+            sort,
+            limit,
+            after,
+            fingerprint,
+            given,
         })
-        .transpose()?;
-    Ok(ListQuery {
-        filters,
-        sort,
-        limit,
-        after,
-        fingerprint,
-        given,
-    })
+    }
 }
 
 impl<T> ListQuery<T> {
@@ -402,16 +425,8 @@ impl<T> ListQuery<T> {
         I: Serialize + ToSchema + 'static,
         F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
     {
-        if accepts(req, "text/csv") {
-            return Ok(stream::<I, F>(
-                db.clone(),
-                fetch,
-                key,
-                Form::Csv(columns::<I>()),
-            ));
-        }
-        if accepts(req, "application/x-ndjson") {
-            return Ok(stream::<I, F>(db.clone(), fetch, key, Form::Ndjson));
+        if let Some(form) = form_of(req) {
+            return Ok(stream::<I, F>(db.clone(), fetch, key, form));
         }
         let after = self.after.clone().map(|cursor| (cursor.k, cursor.id));
         let mut conn = db.read().await?;
@@ -427,15 +442,8 @@ impl<T> ListQuery<T> {
         let more = items.len() > limit;
         items.truncate(limit);
         let next = items.last().filter(|_| more).map(|last| {
-            let (k, id) = key(last);
-            self.address(
-                req,
-                &Cursor {
-                    k,
-                    id,
-                    f: self.fingerprint.clone(),
-                },
-            )
+            let (key, id) = key(last);
+            self.next(req, key, id)
         });
         let mut response = shown(
             req,
@@ -452,9 +460,20 @@ impl<T> ListQuery<T> {
         Ok(response)
     }
 
-    fn address(&self, req: &HttpRequest, cursor: &Cursor) -> String {
+    /// Sort key and id of the last item of the page before.
+    pub fn after(&self) -> Option<(&Value, i64)> {
+        self.after.as_ref().map(|cursor| (&cursor.k, cursor.id))
+    }
+
+    /// Address of the page after the item with this sort key and id.
+    pub fn next(&self, req: &HttpRequest, key: Value, id: i64) -> String {
+        let cursor = Cursor {
+            k: key,
+            id,
+            f: self.fingerprint.clone(),
+        };
         let cursor =
-            URL_SAFE_NO_PAD.encode(serde_json::to_vec(cursor).expect("a cursor is plain JSON"));
+            URL_SAFE_NO_PAD.encode(serde_json::to_vec(&cursor).expect("a cursor is plain JSON"));
         let mut query: Vec<String> = self
             .given
             .iter()
@@ -466,9 +485,79 @@ impl<T> ListQuery<T> {
     }
 }
 
-enum Form {
-    Csv(Vec<String>),
+/// A list that is sent whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Form {
+    /// RFC 4180.
+    Csv,
     Ndjson,
+}
+
+impl Form {
+    const fn media_type(self) -> &'static str {
+        match self {
+            Form::Csv => "text/csv; charset=utf-8; header=present",
+            Form::Ndjson => "application/x-ndjson",
+        }
+    }
+
+    /// What stands before the items.
+    fn head(self, columns: &[String]) -> Result<Vec<u8>, Problem> {
+        match self {
+            Form::Csv => csv_row(columns.iter().map(String::as_str)),
+            Form::Ndjson => Ok(Vec::new()),
+        }
+    }
+
+    fn row(self, columns: &[String], json: &Value) -> Result<Vec<u8>, Problem> {
+        match self {
+            Form::Ndjson => Ok(format!("{json}\n").into_bytes()),
+            Form::Csv => {
+                let cells = cells(json);
+                csv_row(
+                    columns
+                        .iter()
+                        .map(|name| cells.get(name).map_or("", String::as_str)),
+                )
+            }
+        }
+    }
+}
+
+/// The form in which the request asks for a whole list; none where it asks for a page.
+pub fn form_of(req: &HttpRequest) -> Option<Form> {
+    if accepts(req, "text/csv") {
+        Some(Form::Csv)
+    } else if accepts(req, "application/x-ndjson") {
+        Some(Form::Ndjson)
+    } else {
+        None
+    }
+}
+
+/// A whole list of items that are at hand as JSON.
+pub fn whole<I: ToSchema>(
+    items: impl Iterator<Item = Vec<u8>> + 'static,
+    form: Form,
+) -> HttpResponse {
+    let columns = columns::<I>();
+    let head = form.head(&columns).map(web::Bytes::from);
+    let rows = items.map(move |json| {
+        let json = serde_json::from_slice(&json).map_err(Problem::internal)?;
+        Ok(web::Bytes::from(form.row(&columns, &json)?))
+    });
+    // In pieces of some size: each takes its way through the connection.
+    let rows = futures_util::stream::iter(std::iter::once(head).chain(rows)).ready_chunks(200);
+    let pieces = rows.map(|rows| {
+        let rows = rows
+            .into_iter()
+            .collect::<Result<Vec<web::Bytes>, Problem>>();
+        rows.map(|rows| web::Bytes::from(rows.concat()))
+    });
+    HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, form.media_type()))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"))
+        .streaming(pieces)
 }
 
 /// Sends a list stretch by stretch from one snapshot, without holding it.
@@ -479,16 +568,12 @@ fn stream<I, F>(
     form: Form,
 ) -> HttpResponse
 where
-    I: Serialize + 'static,
+    I: Serialize + ToSchema + 'static,
     F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
 {
-    let media_type = match form {
-        Form::Csv(_) => "text/csv; charset=utf-8; header=present",
-        Form::Ndjson => "application/x-ndjson",
-    };
     let (send, receive) = tokio::sync::mpsc::channel::<Result<web::Bytes, Problem>>(2);
     actix_web::rt::spawn(async move {
-        if let Err(problem) = send_all(&db, fetch, key, &form, &send).await {
+        if let Err(problem) = send_all(&db, fetch, key, form, &send).await {
             // The status line is out; a cut connection is the only way left to say that the list is not whole.
             let _ = send.send(Err(problem)).await;
         }
@@ -497,17 +582,17 @@ where
         receive.recv().await.map(|chunk| (chunk, receive))
     });
     HttpResponse::Ok()
-        .insert_header((header::CONTENT_TYPE, media_type))
+        .insert_header((header::CONTENT_TYPE, form.media_type()))
         .insert_header((header::CACHE_CONTROL, "no-store"))
         .insert_header((header::VARY, "Accept, Accept-Encoding"))
         .streaming(body)
 }
 
-async fn send_all<I: Serialize, F>(
+async fn send_all<I: Serialize + ToSchema, F>(
     db: &Db,
     fetch: F,
     key: impl Fn(&I) -> (Value, i64),
-    form: &Form,
+    form: Form,
     send: &tokio::sync::mpsc::Sender<Result<web::Bytes, Problem>>,
 ) -> Result<(), Problem>
 where
@@ -519,10 +604,10 @@ where
     conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
         .await?;
     let mut after = None;
-    if let Form::Csv(columns) = form {
-        let _ = send
-            .send(Ok(csv_row(columns.iter().map(String::as_str))?.into()))
-            .await;
+    let columns = columns::<I>();
+    let head = form.head(&columns)?;
+    if !head.is_empty() {
+        let _ = send.send(Ok(head.into())).await;
     }
     loop {
         let items = fetch(
@@ -536,17 +621,7 @@ where
         let mut chunk = Vec::new();
         for item in &items {
             let json = serde_json::to_value(item).map_err(Problem::internal)?;
-            match form {
-                Form::Ndjson => chunk.extend_from_slice(format!("{json}\n").as_bytes()),
-                Form::Csv(columns) => {
-                    let cells = cells(&json);
-                    chunk.extend(csv_row(
-                        columns
-                            .iter()
-                            .map(|name| cells.get(name).map_or("", String::as_str)),
-                    )?);
-                }
-            }
+            chunk.extend(form.row(&columns, &json)?);
         }
         if !chunk.is_empty() && send.send(Ok(chunk.into())).await.is_err() {
             break;

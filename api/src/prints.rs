@@ -69,6 +69,11 @@ pub enum NewPrint {
         sale_id: i64,
     },
     /// For keys that read sales.
+    CreditNote {
+        #[schema(minimum = 1)]
+        sale_id: i64,
+    },
+    /// For keys that read sales.
     Receipt {
         #[schema(minimum = 1)]
         deposit_id: i64,
@@ -212,6 +217,11 @@ async fn html_of(
             actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
             let data = invoices::of_sale(conn, sale_id).await?;
             render(Sheet::Invoice, &data, &firm, now)
+        }
+        NewPrint::CreditNote { sale_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
+            let data = invoices::credited(conn, sale_id).await?;
+            render(Sheet::CreditNote, &data, &firm, now)
         }
         NewPrint::Receipt { deposit_id } => {
             actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;

@@ -444,6 +444,8 @@ diesel::table! {
         vat_number -> Nullable<Text>,
         /// On which sheets are printed.
         paper_size -> Text,
+        /// Of the Atom feed; the ids of its entries follow from it and never change.
+        feed_id -> Uuid,
     }
 }
 
@@ -606,6 +608,8 @@ diesel::table! {
         stock_no -> Nullable<Int4>,
         /// Ids and figures; never names or addresses of persons.
         data -> Jsonb,
+        /// PostgreSQL's id of the transaction that wrote it, for readers who ask what was committed since a snapshot. Not kept by dump and restore.
+        transaction_no -> Int8,
     }
 }
 

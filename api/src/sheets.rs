@@ -28,6 +28,7 @@ pub(crate) enum Sheet {
     BoilerRecord,
     EngineNotes,
     Invoice,
+    CreditNote,
     Receipt,
     Commission,
     InspectorDay,
@@ -42,6 +43,7 @@ impl Sheet {
             Sheet::BoilerRecord => "boiler_record.html",
             Sheet::EngineNotes => "engine_notes.html",
             Sheet::Invoice => "invoice.html",
+            Sheet::CreditNote => "credit_note.html",
             Sheet::Receipt => "receipt.html",
             Sheet::Commission => "commission.html",
             Sheet::InspectorDay => "inspector_day.html",
@@ -79,6 +81,7 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
         "boiler_record.html",
         "engine_notes.html",
         "invoice.html",
+        "credit_note.html",
         "receipt.html",
         "commission.html",
         "inspector_day.html",
@@ -94,8 +97,7 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
 const STYLE: &str = include_str!("sheets/sheet.css");
 
 /// Nothing but the sheet itself is let in: no script, no other address.
-pub(crate) const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+pub(crate) const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// The data as JSON, or as a sheet to print where the request asks for `text/html`.
 pub(crate) async fn shown(

@@ -234,6 +234,8 @@ pub async fn tag_by_coding(
         .get(header::ETAG)
         .and_then(|tag| tag.to_str().ok())
         .map(str::to_owned);
+    // An answer that was compressed before has its tag already.
+    let tag = tag.filter(|tag| !tag.ends_with("-gzip\""));
     if let Some(tag) = tag.and_then(|tag| tag.strip_suffix('"').map(|tag| format!("{tag}{ending}")))
     {
         response.headers_mut().insert(

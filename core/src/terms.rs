@@ -119,7 +119,7 @@ pub struct LastDays {
     /// A repair is not back yet, and the days do not run.
     pub short_term_clock_stopped: bool,
     pub cancel_until: Option<Day>,
-    /// Last day for the refund; null until it is sent back.
+    /// Last day for the refund; null until it is sent back, or the sale called off before it was delivered.
     pub refund_by: Option<Day>,
     /// The rules that the days follow from.
     #[cfg_attr(feature = "wire", schema(max_items = 6))]
@@ -188,13 +188,7 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
     let mut used = Vec::new();
     let mut term = |rule| {
         let row = in_force(terms, &question.jurisdiction, rule, delivered_on)?;
-        used.push(TermUsed {
-            rule,
-            value: row.value,
-            unit: row.unit,
-            source: row.source.clone(),
-            confidence: row.mark,
-        });
+        used.push(row.used());
         Some(row)
     };
 
@@ -231,6 +225,19 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
     }
     answer.rules = used;
     Ok(answer)
+}
+
+/// The last day for the refund of a sale at a distance to a consumer that was called off before anything was delivered: its days
+/// run from the day on which the seller was told.
+///
+/// Source: Consumer Contracts Regulations 2013 reg. 34(6), from memory.
+pub fn called_off(jurisdiction: &Jurisdiction, told_on: Day, terms: &[Term]) -> LastDays {
+    let mut answer = LastDays::none();
+    if let Some(row) = in_force(terms, jurisdiction, TermKey::RefundDaysAtDistance, told_on) {
+        answer.refund_by = Some(row.after(told_on));
+        answer.rules.push(row.used());
+    }
+    answer
 }
 
 fn delivered_on(question: &LastDaysQuestion) -> Result<Day, Vec<TermFault>> {
@@ -307,6 +314,16 @@ impl Term {
         match self.unit {
             TermUnit::Days => day.plus_days(i32::from(self.value)),
             TermUnit::Months => day.plus_months(i32::from(self.value)),
+        }
+    }
+
+    fn used(&self) -> TermUsed {
+        TermUsed {
+            rule: self.rule,
+            value: self.value,
+            unit: self.unit,
+            source: self.source.clone(),
+            confidence: self.mark,
         }
     }
 
