@@ -8,8 +8,9 @@ use quick_xml::{
     events::{BytesDecl, BytesText, Event},
 };
 use serde_json::{Map, Value, json};
+use sha2::{Digest, Sha256};
 use std::io;
-use uuid::Uuid;
+use uuid::{Builder, Uuid};
 
 /// Entries of the Atom feed.
 const MOST_ENTRIES: usize = 100;
@@ -108,7 +109,11 @@ pub(super) fn atom(look: &Look, path: &str) -> Result<Made, Problem> {
 }
 
 fn entry(xml: &mut Writer<Vec<u8>>, engine: &Told, feed_id: Uuid) -> io::Result<()> {
-    let id = Uuid::new_v5(&feed_id, format!("engine {}", engine.stock_no).as_bytes());
+    let digest = Sha256::digest(format!("{feed_id} engine {}", engine.stock_no));
+    let mut bytes = [0; 16];
+    bytes.copy_from_slice(&digest[..16]);
+    // RFC 9562, section 5.8: a UUID of our own making.
+    let id = Builder::from_custom_bytes(bytes).into_uuid();
     text(xml, "id", &id.urn().to_string())?;
     text(xml, "title", &engine.title)?;
     text(xml, "published", &at_midnight(engine.on_show_since))?;
