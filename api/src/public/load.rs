@@ -200,7 +200,7 @@ async fn with_the_rest(
                 .get(&stock_no)
                 .copied()
                 .filter(|_| availability == Availability::Sold),
-            photograph: photographs.iter().next().cloned(),
+            photograph: <[_]>::first(&photographs).cloned(),
             papers,
         };
         loaded.push(Loaded {

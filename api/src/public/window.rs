@@ -341,7 +341,7 @@ impl Made {
 }
 
 impl OnShow {
-    fn new(loaded: Loaded) -> Result<OnShow, Problem> {
+    fn new(loaded: &Loaded) -> Result<OnShow, Problem> {
         let listing = &loaded.listing;
         let (card, engine) = (&listing.card, &listing.card.engine);
         let mut text = String::new();
@@ -462,7 +462,7 @@ impl View {
         let mut vocabulary = Vocabulary::new();
         let mut engines = Vec::with_capacity(loaded.len());
         for loaded in loaded {
-            let engine = OnShow::new(loaded)?;
+            let engine = OnShow::new(&loaded)?;
             count_words(&mut vocabulary, &engine.text);
             engines.push(Arc::new(engine));
         }
@@ -555,7 +555,7 @@ impl View {
             }
         }
         for loaded in loaded {
-            let engine = OnShow::new(loaded)?;
+            let engine = OnShow::new(&loaded)?;
             count_words(words, &engine.text);
             engines.insert(engine.picked.stock_no, Arc::new(engine));
         }
