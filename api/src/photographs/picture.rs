@@ -202,7 +202,6 @@ fn decoder(form: ImageFormat, bytes: &[u8]) -> Result<impl ImageDecoder + '_, Re
     reader.into_decoder().map_err(unreadable)
 }
 
-#[expect(clippy::needless_pass_by_value, reason = "for map_err")]
 fn unreadable(error: image::ImageError) -> Refusal {
     match error {
         image::ImageError::Limits(_) => Refusal::TooMuchMemory,

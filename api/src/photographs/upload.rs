@@ -197,7 +197,6 @@ impl Spool {
     }
 }
 
-#[expect(clippy::needless_pass_by_value, reason = "for map_err")]
 fn failed(error: std::io::Error) -> Problem {
     if error.kind() == std::io::ErrorKind::StorageFull {
         let detail = "the disk is full; nothing was stored";
