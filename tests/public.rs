@@ -662,7 +662,7 @@ fn no_window_of_a_public_answer_reaches_past_midnight() {
 async fn what_one_process_withdraws_the_other_stops_showing() {
     let shop = Shop::open().await;
     let engine = shop.shows(json!({}), "7680.00").await;
-    let other = shop.beside().await;
+    let other = shop.beside();
     other.visit_listing(engine).await.ok();
     let path = format!("/v1/engines/{engine}/listing/withdrawals");
     shop.post(&path, &json!({})).await.created();

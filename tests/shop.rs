@@ -157,11 +157,11 @@ impl Shop {
     }
 
     /// Another process of the same shop, with the same clock.
-    pub async fn beside(&self) -> Shop {
+    pub fn beside(&self) -> Shop {
         let photographs = tempfile::tempdir().expect("a folder");
         let clock = self.clock.clone();
         let (url, store) = (self.database_url.clone(), self.store.clone());
-        Shop::serving(url, photographs, store, clock, self.keys.clone()).await
+        Shop::serving(url, photographs, store, clock, self.keys.clone())
     }
 
     async fn on(database_url: String, photographs: tempfile::TempDir, store: Store) -> Shop {
@@ -181,12 +181,12 @@ impl Shop {
             keys.insert(*role, key);
         }
         drop(db);
-        let shop = Shop::serving(database_url, photographs, store, clock, keys).await;
+        let shop = Shop::serving(database_url, photographs, store, clock, keys);
         shop.set_day(TODAY);
         shop
     }
 
-    async fn serving(
+    fn serving(
         database_url: String,
         photographs: tempfile::TempDir,
         store: Store,
