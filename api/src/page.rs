@@ -111,7 +111,7 @@ pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
             .next()
             .is_some_and(|it| it.eq_ignore_ascii_case("gzip"));
         let weight = parts.next().and_then(|it| it.strip_prefix("q="));
-        is_gzip && weight.is_none_or(|weight| weight.parse().is_ok_and(|weight: f32| weight > 0.0))
+        is_gzip && weight.is_none_or(|it| it.contains(|digit| matches!(digit, '1'..='9')))
     })
 }
 
