@@ -22,7 +22,7 @@ use utoipa::{
 
 pub const LIMIT: usize = 256 * 1024;
 /// serde_json itself stops at 128 levels.
-const JSON: &str = "application/json";
+pub(crate) const JSON: &str = "application/json";
 const MERGE_PATCH: &str = "application/merge-patch+json";
 
 /// A JSON body of a POST, with what makes a repeat recognisable. With `KEYED` an Idempotency-Key is required.
@@ -292,7 +292,7 @@ pub(crate) fn media_type(req: &HttpRequest) -> String {
         .to_ascii_lowercase()
 }
 
-async fn read(
+pub(crate) async fn read(
     req: &HttpRequest,
     payload: Payload,
     accepted: &[&str],

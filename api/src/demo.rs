@@ -26,7 +26,9 @@ use std::{
     path::Path,
 };
 
+mod shop;
 mod steps;
+pub use shop::Shop;
 pub use steps::load;
 
 /// Comments on the database: how far the loading has got. A firm's own database has none, and is left alone.
@@ -171,7 +173,7 @@ fn tell(done: usize, of: usize) {
 pub fn welcome(address: SocketAddr, keys: &Keys, folder: &Path) -> Result<String, String> {
     let (file, url) = (folder.join("keys.json"), format!("http://{address}"));
     let mut text = format!(
-        "Quillow Lane Works, an invented firm, is at {url}\nIts keys (also in {}):\n",
+        "Quillow Lane Works, an invented firm, has its shop page at {url}/\nIts keys (also in {}):\n",
         file.display()
     );
     for (role, key) in &keys.0 {

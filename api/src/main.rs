@@ -9,7 +9,8 @@ use outshop_api::{
     comparables,
     config::{Cli, Command, Database, Demo, Import, KeysAct, Serve},
     db::{self, Db},
-    demo, document, firm, fits,
+    demo::{self, Shop},
+    document, firm, fits,
     keys::{self, Actor, Key, NewKey},
     metrics, midnight,
     photographs::{self, Store},
@@ -110,7 +111,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
         "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
     ))?;
     let workers = settings.listen.workers.into();
-    answer(listener, metrics, db, store, workers, stop).await
+    answer(listener, metrics, db, store, workers, None, stop).await
 }
 
 /// Where photographs lie: where the settings say, else beside the private PostgreSQL.
@@ -136,7 +137,11 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
     let (metrics, _) = metrics::serve(0)?;
     say(&demo::welcome(address, &keys, &settings.data)?)?;
-    answer(listener, metrics, db, store, DEMO_WORKERS, stop).await
+    let shop = Shop::new(
+        format!("http://{address}"),
+        keys.of(Role::Website)?.to_owned(),
+    );
+    answer(listener, metrics, db, store, DEMO_WORKERS, Some(shop), stop).await
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
@@ -146,13 +151,14 @@ fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), Strin
     Ok((listener, taken))
 }
 
-/// Serves until SIGINT or SIGTERM; requests that run are finished first.
+/// Serves until SIGINT or SIGTERM, with a shop page where there is one; requests that run are finished first.
 async fn answer(
     listener: TcpListener,
     metrics: Server,
     db: Db,
     store: Store,
     workers: usize,
+    shop: Option<Shop>,
     mut stop: Stop,
 ) -> Result<(), String> {
     let (served, files) = (db.clone(), store.clone());
@@ -165,6 +171,7 @@ async fn answer(
             files.clone(),
             shown.clone(),
         )
+        .configure(|cfg| shop.iter().for_each(|shop| shop.routes(cfg)))
     })
     .workers(workers)
     .shutdown_timeout(10)

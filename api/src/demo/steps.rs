@@ -5,43 +5,23 @@
 use crate::demo::Keys;
 use outshop_core::{days::Day, trade::Role};
 use reqwest::{Client, Method, RequestBuilder, header};
-use serde::Deserialize;
+use rust_embed::Embed;
+use serde::{Deserialize, de::DeserializeOwned};
 use serde_json::{Map, Value, json};
+use std::borrow::Cow;
 
-const ACTS: &str = include_str!("../../../demo-data/acts.json");
+/// The folder demo-data.
+#[derive(Embed)]
+#[folder = "../demo-data"]
+#[include = "*.json"]
+#[include = "*.csv"]
+#[include = "drawings/*.png"]
+struct DemoData;
 
-/// In the order of loading.
-const STEPS: [(&str, &str); 6] = [
-    (
-        "1-firm.json",
-        include_str!("../../../demo-data/1-firm.json"),
-    ),
-    (
-        "2-sold-and-gone.json",
-        include_str!("../../../demo-data/2-sold-and-gone.json"),
-    ),
-    (
-        "3-in-the-shop.json",
-        include_str!("../../../demo-data/3-in-the-shop.json"),
-    ),
-    (
-        "4-in-the-workshop.json",
-        include_str!("../../../demo-data/4-in-the-workshop.json"),
-    ),
-    (
-        "5-just-come.json",
-        include_str!("../../../demo-data/5-just-come.json"),
-    ),
-    (
-        "6-asked-and-promised.json",
-        include_str!("../../../demo-data/6-asked-and-promised.json"),
-    ),
-];
+const ACTS: &str = "acts.json";
 
 /// In one text; a name that is put in may have a blank itself.
 const MOST_BLANKS: usize = 20;
-
-const COMPARABLES: &str = include_str!("../../../demo-data/comparables.csv");
 
 /// A request as it is written in a step, names and days not yet put in.
 #[derive(Debug, Clone, Deserialize)]
@@ -51,7 +31,7 @@ struct Request {
     post: Option<String>,
     patch: Option<String>,
     body: Option<Value>,
-    /// A file of demo-data to send in place of a body.
+    /// A file of demo-data, a CSV or a PNG, to send in place of a body.
     file: Option<String>,
     /// Names for parts of the answer: `{"marrowby": "/stock_no"}`; `"/findings/0/id?"` where it may be missing.
     #[serde(default)]
@@ -101,12 +81,11 @@ pub async fn load(
 }
 
 fn steps() -> Result<Vec<Step>, String> {
-    let acts: Map<String, Value> =
-        serde_json::from_str(ACTS).map_err(|e| format!("demo-data/acts.json: {e}"))?;
+    let acts: Map<String, Value> = json_of(ACTS)?;
     let mut steps = Vec::new();
-    for (file, text) in STEPS {
-        let lines: Vec<Map<String, Value>> =
-            serde_json::from_str(text).map_err(|e| format!("demo-data/{file}: {e}"))?;
+    // Their numbers are the order of loading.
+    for file in DemoData::iter().filter(|file| file.starts_with(|it: char| it.is_ascii_digit())) {
+        let lines: Vec<Map<String, Value>> = json_of(&file)?;
         for (n, line) in lines.into_iter().enumerate() {
             let place = format!("{file}, step {}", n + 1);
             let read = read_line(line, &acts, &place);
@@ -114,6 +93,15 @@ fn steps() -> Result<Vec<Step>, String> {
         }
     }
     Ok(steps)
+}
+
+fn bytes_of(file: &str) -> Result<Cow<'static, [u8]>, String> {
+    let found = DemoData::get(file).ok_or_else(|| format!("there is no file {file}"))?;
+    Ok(found.data)
+}
+
+fn json_of<T: DeserializeOwned>(file: &str) -> Result<T, String> {
+    serde_json::from_slice(&bytes_of(file)?).map_err(|e| format!("demo-data/{file}: {e}"))
 }
 
 fn read_line(
@@ -180,10 +168,17 @@ impl Loader<'_> {
                 ask.header(header::CONTENT_TYPE, media_type)
                     .body(body.to_string())
             }
-            (None, Some("comparables.csv")) => ask
-                .header(header::CONTENT_TYPE, "text/csv")
-                .body(names.table(COMPARABLES)?),
-            (None, Some(file)) => return Err(format!("there is no file {file}")),
+            (None, Some(file)) => {
+                let file = names.text(file)?;
+                let bytes = bytes_of(&file)?;
+                if file.ends_with(".csv") {
+                    ask.header(header::CONTENT_TYPE, "text/csv")
+                        .body(names.table(&bytes)?)
+                } else {
+                    ask.header(header::CONTENT_TYPE, "image/png")
+                        .body(bytes.into_owned())
+                }
+            }
             (Some(_), Some(_)) | (None, None) => {
                 return Err("a step has either body or file".to_owned());
             }
@@ -330,10 +325,10 @@ impl Names<'_> {
     }
 
     /// A CSV file with its days put in.
-    fn table(&self, csv: &str) -> Result<String, String> {
+    fn table(&self, csv: &[u8]) -> Result<String, String> {
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)
-            .from_reader(csv.as_bytes());
+            .from_reader(csv);
         let mut writer = csv::WriterBuilder::new()
             .terminator(csv::Terminator::CRLF)
             .from_writer(Vec::new());
@@ -380,64 +375,5 @@ fn day(span: &str, today: Day) -> Result<Day, String> {
         Err(wrong())
     } else {
         Ok(day)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn on(text: &str) -> Day {
-        text.parse().expect("a day")
-    }
-
-    /// Months by the corresponding date rule, Dodds v Walker [1981] 1 WLR 1027.
-    #[test]
-    fn days_are_counted_from_the_day_of_loading() {
-        for (span, today, expected) in [
-            ("today", "2026-05-14", "2026-05-14"),
-            ("-30d", "2026-05-14", "2026-04-14"),
-            ("+7d", "2028-02-29", "2028-03-07"),
-            ("-12m", "2028-02-29", "2027-02-28"),
-            ("-14m", "2026-08-30", "2025-06-30"),
-            ("-14m+1d", "2026-05-14", "2025-03-15"),
-        ] {
-            assert_eq!(day(span, on(today)), Ok(on(expected)), "{span}");
-        }
-        for bad in [
-            "",
-            "30d",
-            "-30",
-            "-d",
-            "-30dm",
-            "yesterday",
-            "-3 d",
-            "-99999999999d",
-        ] {
-            assert!(day(bad, on("2026-05-14")).is_err(), "{bad}");
-        }
-    }
-
-    #[test]
-    fn blanks_are_filled_from_the_line_and_from_answers() {
-        let told = json!({"engine": "marrowby", "on": "@-1d", "from": "{odo}", "facts": {"bore": "=1 1/2 in"}});
-        let kept = json!({"odo": 12, "marrowby": 417, "marrowby boiler": 88});
-        let names = Names {
-            told: told.as_object().expect("an object"),
-            kept: kept.as_object().expect("an object"),
-            today: on("2026-05-14"),
-        };
-        let step = json!({"engine": "{facts}", "on": "{on}", "person_id": "{from}", "note": "{note?}",
-            "number": "{engine}-{odo}", "path": "/v1/boilers/{{engine} boiler}/tests", "boiler_id": "{{engine} boiler}", "as_it_is": [null, true, 3]});
-        let filled = json!({"engine": {"bore": {"value": "1 1/2", "unit": "in"}}, "on": "2026-05-13", "person_id": 12,
-            "number": "marrowby-12", "path": "/v1/boilers/88/tests", "boiler_id": 88, "as_it_is": [null, true, 3]});
-        assert_eq!(names.fill(&step), Ok(Some(filled)));
-        assert!(names.fill(&json!("{nobody}")).is_err());
-        assert!(names.fill(&json!("engine}")).is_err());
-        assert!(names.fill(&json!("=long")).is_err());
-        assert_eq!(
-            names.table("on,price\r\n@-3d,\"1,5\"\r\n"),
-            Ok("on,price\r\n2026-05-11,\"1,5\"\r\n".to_owned())
-        );
     }
 }
