@@ -44,6 +44,7 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
             .replace("{id}", "1")
             .replace("{stock_no}", "1")
             .replace("{rule_id}", "1")
+            .replace("{call_id}", "1")
             .replace("{version}", "1")
             .replace("{account}", "stock");
         let is_public = path.starts_with("/v1/public/") && roles.is_empty();
@@ -79,6 +80,61 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
             );
         }
     }
+}
+
+/// OWASP API3:2023, ASVS 5.0, 15.3.3: a body is taken whole or not at all.
+#[actix_web::test]
+async fn no_write_takes_a_member_that_it_does_not_know() {
+    let shop = Shop::open().await;
+    let document = document();
+    let mut tried = 0;
+    for Operation { method, path, what } in operations(&document) {
+        let media_types = &what["requestBody"]["content"];
+        let (media_type, schema) = match (
+            media_types.get("application/json"),
+            media_types.get("application/merge-patch+json"),
+        ) {
+            (Some(json), _) => ("application/json", &json["schema"]),
+            (None, Some(patch)) => ("application/merge-patch+json", &patch["schema"]),
+            (None, None) => continue,
+        };
+        let schema = resolved(&document, schema);
+        let none = serde_json::Map::new();
+        let example = schema["example"].as_object().unwrap_or(&none);
+        let address = path
+            .split('/')
+            .map(|part| if part.starts_with('{') { "1" } else { part })
+            .collect::<Vec<_>>()
+            .join("/");
+        let role = what["x-roles"][0].as_str().unwrap_or("proprietor").parse();
+        // Members that answers have and requests have not, and one that nobody has.
+        for member in ["id", "stands_for_nothing", "revoked", "journal_id"] {
+            let mut body = example.clone();
+            if body.contains_key(member) {
+                continue;
+            }
+            body.insert(member.to_owned(), serde_json::json!(1));
+            let answer = shop
+                .request(method.clone(), &address)
+                .by(&shop, role.clone().expect("a role"))
+                .once()
+                .if_match("\"x\"")
+                .body(media_type, Value::Object(body).to_string())
+                .send()
+                .await;
+            // A change is read when what it changes is there.
+            let patched = media_type != "application/json" || method == Method::PUT;
+            let refused = answer.status == 422 || patched && matches!(answer.status, 404 | 412);
+            assert!(
+                refused,
+                "{method} {path} with {member}: {} {}",
+                answer.status, answer.text
+            );
+            tried += 1;
+        }
+    }
+    assert!(tried > 250, "only {tried} were tried");
+    assert_eq!(shop.journal().await, [""; 0]);
 }
 
 #[test]

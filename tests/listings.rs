@@ -260,3 +260,79 @@ async fn of_two_publications_at_once_one_is_done() {
         ["listing.drafted", "listing.published"]
     );
 }
+
+/// BCP 47 (RFC 5646) and the registry of its subtags: `de-CH` is one of its examples, and no language is registered as `zq`.
+#[actix_web::test]
+async fn words_are_kept_in_the_languages_of_the_firm() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let (own, public) = (address(engine), format!("/v1/public/listings/{engine}"));
+    let german = |language: &str| {
+        json!({"translations": [{"language": language, "title": "Schlepptenderlok",
+            "words": "In neun Wintern gebaut."}]})
+    };
+    let refused = shop.patch(&own, &german("de-CH")).await.refused("invalid");
+    assert_eq!(
+        refused.is(422).body["errors"][0]["pointer"],
+        "/translations/0/language"
+    );
+
+    for languages in [
+        json!([]),
+        json!(["en", "zq"]),
+        json!(["en", "en"]),
+        json!(["x"]),
+        json!(null),
+    ] {
+        let change = json!({"languages": languages});
+        shop.patch("/v1/firm", &change)
+            .await
+            .refused("invalid")
+            .is(422);
+    }
+    let firm = shop
+        .patch("/v1/firm", &json!({"languages": ["en", "de-ch"]}))
+        .await
+        .ok();
+    assert_eq!(firm.body["languages"], json!(["en", "de-CH"]));
+
+    let changed = shop.patch(&own, &german("de-CH")).await.ok();
+    assert_eq!(
+        changed.body["translations"],
+        german("de-CH")["translations"]
+    );
+    shop.patch(&own, &german("en"))
+        .await
+        .refused("invalid")
+        .is(422);
+    let twice = json!({"translations": [{"language": "de-CH", "title": "a", "words": "b"},
+        {"language": "de-CH", "title": "c", "words": "d"}]});
+    shop.patch(&own, &twice).await.refused("invalid").is(422);
+
+    let seen = shop.get(&public).await.ok().body;
+    assert_eq!(seen["language"], "en");
+    assert_eq!(
+        seen["titles"],
+        json!([{"language": "de-CH", "title": "Schlepptenderlok"}])
+    );
+    assert_eq!(seen["translations"], german("de-CH")["translations"]);
+    let found = shop
+        .get("/v1/public/listings?q=schlepptenderlok")
+        .await
+        .ok()
+        .body;
+    assert_eq!(found["items"][0]["stock_no"], engine);
+
+    shop.patch("/v1/firm", &json!({"languages": ["en"]}))
+        .await
+        .refused("conflict")
+        .is(409);
+    shop.patch("/v1/firm", &json!({"languages": ["de-CH", "en"]}))
+        .await
+        .refused("conflict")
+        .is(409);
+    shop.patch(&own, &json!({"translations": []})).await.ok();
+    shop.patch("/v1/firm", &json!({"languages": ["en"]}))
+        .await
+        .ok();
+}

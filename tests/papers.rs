@@ -228,6 +228,19 @@ async fn what_is_wrong_with_a_question_is_named() {
         .is(401);
 }
 
+#[actix_web::test]
+async fn of_a_thousand_broken_rules_a_hundred_are_told() {
+    let shop = Shop::open().await;
+    let exchange = json!({"event": "boiler_exchanged", "on": "2025-01-10", "in": "QLW 1187", "out": "QLW 1187"});
+    let question = json!({"jurisdiction": "GB", "boiler": subject("copper", "90", None), "events": vec![exchange; 1000]});
+    let refused = shop
+        .post("/v1/calculations/papers", &question)
+        .await
+        .invalid_at("/events/99/out");
+    assert_eq!(refused.body["errors"].as_array().map(Vec::len), Some(100));
+    assert_eq!(refused.body["detail"], "1000 members break a rule");
+}
+
 async fn record(shop: &Shop, boiler: &str, what: &str, body: &Value) -> Answer {
     shop.post(&format!("{boiler}/{what}"), body).await.created()
 }

@@ -2,15 +2,16 @@
 
 use crate::{
     make,
-    shop::{Answer, Shop, statement_in},
+    shop::{Answer, Shop, cluster, statement, statement_in},
 };
-use outshop_api::{clock::seconds_left_of_day, page::public_until_midnight};
+use outshop_api::{clock::seconds_left_of_day, page::public_until_midnight, public::ShopWindow};
 use reqwest::Method;
 use serde_json::{Value, json};
+use std::time::{Duration, Instant};
 
 impl Shop {
     /// Without a key.
-    async fn visit(&self, path: &str) -> Answer {
+    pub async fn visit(&self, path: &str) -> Answer {
         self.request(Method::GET, path).send().await
     }
 
@@ -62,6 +63,8 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "title",
             "page_name",
             "on_show_since",
+            "language",
+            "titles",
             "page_url",
             "kind",
             "name",
@@ -93,6 +96,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "photograph",
             "papers",
             "words",
+            "translations",
             "grades",
             "graded_on",
             "findings",
@@ -125,7 +129,14 @@ async fn a_visitor_reads_these_facts_and_no_others() {
     let list = shop.visit("/v1/public/listings").await.ok();
     let mut card = listing.body.clone();
     let members = card.as_object_mut().expect("an object");
-    for more in ["words", "grades", "graded_on", "findings", "photographs"] {
+    for more in [
+        "words",
+        "translations",
+        "grades",
+        "graded_on",
+        "findings",
+        "photographs",
+    ] {
         assert!(members.remove(more).is_some(), "{more}");
     }
     assert_eq!(list.body["items"], json!([card]));
@@ -458,11 +469,11 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "acquisitions.tax_position",
     "boiler_code_rules.*",
     "boiler_codes.*",
+    "boiler_pressure_changes.at",
+    "boiler_pressure_changes.working_pressure",
     "boilers.material",
     "boilers.volume",
     "boilers.working_pressure",
-    "boiler_pressure_changes.at",
-    "boiler_pressure_changes.working_pressure",
     "deliveries.manner",
     "engines.adhesive_weight",
     "engines.bore",
@@ -500,7 +511,9 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "job_grades.area",
     "job_grades.grade",
     "jobs.finished_at",
+    "jobs.skill",
     "jobs.standing",
+    "jobs.work_place",
     "jobs.working_order_after",
     "journal.*",
     "keys.role",
@@ -514,10 +527,14 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "preparation_ticks.item",
     "survey_grades.*",
     "surveys.build_quality",
+    "test_terms.test",
     "tests.at",
     "tests.highest_pressure",
     "tests.pressure",
     "tests.test",
+    "webhook_calls.outcome",
+    "webhooks.off_because",
+    "webhooks.standing",
 ];
 
 #[actix_web::test]
@@ -662,7 +679,7 @@ fn no_window_of_a_public_answer_reaches_past_midnight() {
 async fn what_one_process_withdraws_the_other_stops_showing() {
     let shop = Shop::open().await;
     let engine = shop.shows(json!({}), "7680.00").await;
-    let other = shop.beside();
+    let other = shop.beside(ShopWindow::default());
     other.visit_listing(engine).await.ok();
     let path = format!("/v1/engines/{engine}/listing/withdrawals");
     shop.post(&path, &json!({})).await.created();
@@ -672,9 +689,60 @@ async fn what_one_process_withdraws_the_other_stops_showing() {
     while other.visit_listing(engine).await.status != 410 {
         tries += 1;
         assert!(tries < 100, "it is still shown after a second");
-        tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+        tokio::time::sleep(Duration::from_millis(10)).await;
     }
     assert_eq!(other.seen("").await, Vec::<i64>::new());
+}
+
+/// What cannot be checked is shown with its age, and after a bound not at all.
+#[actix_web::test]
+async fn a_process_that_cannot_reach_the_journal_says_so() {
+    let shop = Shop::open().await;
+    let engine = shop.shows(json!({}), "7680.00").await;
+    let other = shop.beside(ShopWindow::trusted_for(Duration::from_secs(4)));
+    let fresh = other.visit_listing(engine).await;
+    assert!(!fresh.ok().headers.contains_key("age"));
+
+    let (_, database) = shop.database_url.rsplit_once('/').expect("a name");
+    let reach = async |is_let_in: bool| {
+        let sql = format!(
+            "ALTER DATABASE {database} ALLOW_CONNECTIONS {is_let_in};
+             SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{database}' AND NOT {is_let_in}"
+        );
+        statement(cluster(), "postgres", &sql).await;
+    };
+    reach(false).await;
+    let began = Instant::now();
+    let mut ages = Vec::new();
+    let refused = loop {
+        let answer = other.visit_listing(engine).await;
+        if answer.status != 200 {
+            break answer;
+        }
+        let age = answer
+            .headers
+            .get("age")
+            .map(|age| age.to_str().expect("text").to_owned());
+        ages.push(age);
+        assert!(
+            began.elapsed() < Duration::from_secs(10),
+            "it is shown for ever"
+        );
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    };
+    refused.refused("service_unavailable");
+    assert!(ages.contains(&Some("2".to_owned())), "{ages:?}");
+    reach(true).await;
+    let mut back = other.visit_listing(engine).await;
+    while back.status != 200 {
+        assert!(
+            began.elapsed() < Duration::from_secs(20),
+            "it does not come back"
+        );
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        back = other.visit_listing(engine).await;
+    }
+    assert!(!back.headers.contains_key("age"));
 }
 
 /// Nobody writes when a reservation ends: the clock alone says so, to the second.

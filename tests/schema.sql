@@ -15,7 +15,7 @@ columns AS (
         SELECT CASE format_type(a.atttypid, NULL) WHEN 'integer' THEN 'Int4' WHEN 'bigint' THEN 'Int8' WHEN 'text' THEN 'Text'
             WHEN 'boolean' THEN 'Bool' WHEN 'date' THEN 'Date' WHEN 'numeric' THEN 'Numeric' WHEN 'bytea' THEN 'Bytea'
             WHEN 'uuid' THEN 'Uuid' WHEN 'timestamp with time zone' THEN 'Timestamptz' WHEN 'time without time zone' THEN 'Time'
-            WHEN 'jsonb' THEN 'Jsonb' WHEN 'text[]' THEN 'Array<Text>' WHEN 'integer[]' THEN 'Array<Int4>' WHEN 'bigint[]' THEN 'Array<Int8>' ELSE format_type(a.atttypid, NULL) END AS name
+            WHEN 'jsonb' THEN 'Jsonb' WHEN 'text[]' THEN 'Array<Text>' WHEN 'numeric[]' THEN 'Array<Numeric>' WHEN 'integer[]' THEN 'Array<Int4>' WHEN 'bigint[]' THEN 'Array<Int8>' ELSE format_type(a.atttypid, NULL) END AS name
     ) t
 ),
 keys AS (

@@ -1,13 +1,15 @@
 //! The harness: a shop is the service on a fresh database, with a key for every role and the day set.
 
 use outshop_api::{
-    app,
+    Shared, app,
     clock::Clock,
     cluster::{Cluster, Durability},
     db::{self, Db},
     keys::{self, NewKey},
+    limits::Limits,
     photographs::Store,
     public::ShopWindow,
+    webhooks::guard::Reach,
 };
 use outshop_core::trade::Role;
 use reqwest::{Method, header::HeaderMap};
@@ -157,11 +159,70 @@ impl Shop {
     }
 
     /// Another process of the same shop, with the same clock.
-    pub fn beside(&self) -> Shop {
+    pub fn beside(&self, window: ShopWindow) -> Shop {
         let photographs = tempfile::tempdir().expect("a folder");
         let clock = self.clock.clone();
         let (url, store) = (self.database_url.clone(), self.store.clone());
-        Shop::serving(url, photographs, store, clock, self.keys.clone())
+        let keys = self.keys.clone();
+        Shop::serving(
+            url,
+            photographs,
+            store,
+            clock,
+            keys,
+            window,
+            Limits::default(),
+        )
+    }
+
+    /// Another process of the same shop, which reaches the database by another address and shows what this one shows.
+    pub fn through(&self, database_url: &str) -> Shop {
+        let photographs = tempfile::tempdir().expect("a folder");
+        let (clock, keys) = (self.clock.clone(), self.keys.clone());
+        let (store, window) = (self.store.clone(), self.window.clone());
+        let url = database_url.to_owned();
+        Shop::answering(
+            url,
+            photographs,
+            store,
+            clock,
+            keys,
+            window,
+            Limits::default(),
+        )
+    }
+
+    /// A process on another database with the same keys.
+    pub fn on_another(&self, database_url: &str) -> Shop {
+        let photographs = tempfile::tempdir().expect("a folder");
+        let (clock, keys) = (self.clock.clone(), self.keys.clone());
+        let (url, store) = (database_url.to_owned(), self.store.clone());
+        let window = ShopWindow::default();
+        Shop::serving(
+            url,
+            photographs,
+            store,
+            clock,
+            keys,
+            window,
+            Limits::default(),
+        )
+    }
+
+    /// Another process of the same shop, which holds those who ask to limits.
+    pub fn limited(&self, limits: Limits) -> Shop {
+        let photographs = tempfile::tempdir().expect("a folder");
+        let (clock, keys) = (self.clock.clone(), self.keys.clone());
+        let (url, store) = (self.database_url.clone(), self.store.clone());
+        Shop::serving(
+            url,
+            photographs,
+            store,
+            clock,
+            keys,
+            ShopWindow::default(),
+            limits,
+        )
     }
 
     async fn on(database_url: String, photographs: tempfile::TempDir, store: Store) -> Shop {
@@ -181,8 +242,20 @@ impl Shop {
             keys.insert(*role, key);
         }
         drop(db);
-        let shop = Shop::serving(database_url, photographs, store, clock, keys);
+        let window = ShopWindow::default();
+        let shop = Shop::serving(
+            database_url,
+            photographs,
+            store,
+            clock,
+            keys,
+            window,
+            Limits::default(),
+        );
         shop.set_day(TODAY);
+        // The server is made while this thread waits; a connection that it had begun would be late.
+        let live = shop.client.get(format!("{}/health/live", shop.url));
+        live.send().await.expect("a server");
         shop
     }
 
@@ -192,24 +265,51 @@ impl Shop {
         store: Store,
         clock: Clock,
         keys: HashMap<Role, String>,
+        window: ShopWindow,
+        limits: Limits,
+    ) -> Shop {
+        let shop = Shop::answering(
+            database_url,
+            photographs,
+            store,
+            clock,
+            keys,
+            window,
+            limits,
+        );
+        let followed = (shop.db.clone(), shop.clock.clone(), shop.window.clone());
+        actix_web::rt::spawn(async move { followed.2.keep(&followed.0, None, &followed.1).await });
+        shop
+    }
+
+    /// Answers requests, and leaves the window to another.
+    fn answering(
+        database_url: String,
+        photographs: tempfile::TempDir,
+        store: Store,
+        clock: Clock,
+        keys: HashMap<Role, String>,
+        window: ShopWindow,
+        limits: Limits,
     ) -> Shop {
         let db = Db::new(&database_url, 8).expect("a pool");
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let url = format!("http://{}", listener.local_addr().expect("an address"));
-        let window = ShopWindow::default();
-        let parts = (db.clone(), clock.clone(), store.clone(), window.clone());
-        let server = actix_web::HttpServer::new(move || {
-            let (db, clock, store, window) = parts.clone();
-            app(db, clock, store, window)
-        })
-        .workers(1)
-        .listen(listener)
-        .expect("a server")
-        .disable_signals()
-        .run();
+        let shared = Shared {
+            db: db.clone(),
+            clock: clock.clone(),
+            store: store.clone(),
+            window: window.clone(),
+            reach: Reach::Loopback,
+            limits,
+        };
+        let server = actix_web::HttpServer::new(move || app(shared.clone()))
+            .workers(1)
+            .listen(listener)
+            .expect("a server")
+            .disable_signals()
+            .run();
         actix_web::rt::spawn(server);
-        let followed = (db.clone(), clock.clone(), window.clone());
-        actix_web::rt::spawn(async move { followed.2.keep(&followed.0, &followed.1).await });
         let client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())
             .build()
@@ -225,6 +325,10 @@ impl Shop {
             keys,
             client,
         }
+    }
+
+    pub fn window(&self) -> ShopWindow {
+        self.window.clone()
     }
 
     /// Noon of that day in the firm's zone.

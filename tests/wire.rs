@@ -1,10 +1,10 @@
 //! The habits of the interface, on resources that need little else.
 
-use crate::shop::Shop;
+use crate::shop::{Shop, text};
 use outshop_api::wire;
 use outshop_core::trade::Role;
 use reqwest::Method;
-use serde_json::json;
+use serde_json::{Value, json};
 
 #[actix_web::test]
 async fn a_person_is_added_read_changed_and_journalled() {
@@ -259,6 +259,59 @@ async fn a_secret_is_shown_once_and_a_revoked_key_is_refused() {
         .send()
         .await
         .refused("conflict");
+}
+
+#[actix_web::test]
+async fn a_key_that_another_took_the_place_of_is_taken_for_another_day() {
+    let shop = Shop::open().await;
+    let body = json!({"name": "bench tablet", "role": "fitter", "person": "Edda Morlock"});
+    let old = shop.post("/v1/keys", &body).await.created();
+    let new = shop
+        .post(&format!("{}/rotations", old.location()), &json!({}))
+        .await
+        .created();
+    assert_eq!(new.body["name"], "bench tablet");
+    assert_eq!(new.body["role"], "fitter");
+    let (old_key, new_key) = (&old.body["secret"], &new.body["secret"]);
+    let firm = |key: &Value| {
+        let key = format!("Bearer {}", key.as_str().expect("a secret"));
+        shop.request(Method::GET, "/v1/firm")
+            .header("authorization", &key)
+            .send()
+    };
+    for (now, old_is_taken) in [
+        ("2026-05-14T11:00:00Z", true),
+        ("2026-05-15T10:59:59Z", true),
+        ("2026-05-15T11:00:00Z", false),
+    ] {
+        shop.clock.set(now.parse().expect("an instant"));
+        firm(new_key).await.ok();
+        let status = if old_is_taken { 200 } else { 401 };
+        firm(old_key).await.is(status);
+    }
+    // Once only, and the last lasting key of a proprietor stays.
+    shop.post(&format!("{}/rotations", old.location()), &json!({}))
+        .await
+        .refused("not_found");
+    shop.set_day("2026-05-14");
+    let owner = shop
+        .post("/v1/keys/1/rotations", &json!({}))
+        .await
+        .created();
+    shop.request(Method::DELETE, "/v1/keys/1")
+        .by(&shop, Role::Proprietor)
+        .send()
+        .await
+        .is(204);
+    shop.request(Method::DELETE, &owner.location())
+        .header(
+            "authorization",
+            &format!("Bearer {}", text(&owner.body["secret"])),
+        )
+        .send()
+        .await
+        .refused("conflict");
+    shop.post("/v1/keys", &body).await.refused("unauthorized");
 }
 
 #[actix_web::test]

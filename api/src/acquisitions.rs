@@ -76,7 +76,7 @@ pub struct AcquisitionTerms {
 
 /// How an engine came, with what follows from the records that it names.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 51, "stock_no": 417, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
+#[schema(example = json!({"id": 51, "stock_no": 10, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
     "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
     "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
 pub struct Acquisition {
@@ -305,7 +305,7 @@ async fn create_acquisition(
 }
 
 /// Read an acquisition
-#[utoipa::path(tag = "engines", operation_id = "get_acquisition", params(("id" = i64, Path, example = 51, minimum = 1)),
+#[utoipa::path(tag = "engines", operation_id = "get_acquisition", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/acquisitions/{id:\\d+}")]
 async fn get_acquisition(

@@ -279,7 +279,7 @@ fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError
 ///
 /// As a picture where `Accept` asks for `image/svg+xml`: the range, and the comparables before and after they are brought to
 /// the engine described.
-#[utoipa::path(tag = "prices", operation_id = "get_appraisal", params(("id" = i64, Path, example = 5, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_appraisal", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, content((Appraisal = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/appraisals/{id:\\d+}")]

@@ -29,7 +29,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = asking_prices)]
-#[schema(example = json!({"id": 58, "stock_no": 417, "on": "2026-05-14", "price": "7680.00", "reason": "repainted since the valuation",
+#[schema(example = json!({"id": 58, "stock_no": 10, "on": "2026-05-14", "price": "7680.00", "reason": "repainted since the valuation",
     "valuation_id": 77}))]
 pub struct AskingPrice {
     #[schema(minimum = 1)]
@@ -65,7 +65,7 @@ pub struct NewAskingPrice {
 /// List the asking prices of an engine
 ///
 /// The latest first: the first one holds.
-#[utoipa::path(tag = "prices", operation_id = "list_asking_prices", params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+#[utoipa::path(tag = "prices", operation_id = "list_asking_prices", params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<AskingPrice>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/asking-prices")]
@@ -98,7 +98,7 @@ async fn list_asking_prices(
 ///
 /// A decision of the firm's, with its own history; a valuation only advises.
 #[utoipa::path(tag = "prices", operation_id = "create_asking_price",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewAskingPrice,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewAskingPrice,
     responses((status = 201, body = AskingPrice), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/asking-prices")]
 async fn create_asking_price(
@@ -119,7 +119,7 @@ async fn create_asking_price(
 
 /// Read an asking price
 #[utoipa::path(tag = "prices", operation_id = "get_asking_price",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("id" = i64, Path, example = 58, minimum = 1)),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("id" = i64, Path, example = 10, minimum = 1)),
     responses((status = 200, body = AskingPrice), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/asking-prices/{id:\\d+}")]

@@ -130,7 +130,7 @@ async fn create_back_test(
 }
 
 /// Read a back-test
-#[utoipa::path(tag = "prices", operation_id = "get_back_test", params(("id" = i64, Path, example = 2, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_back_test", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = BackTest), Problems),
     extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/back-tests/{id:\\d+}")]

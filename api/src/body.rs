@@ -21,6 +21,8 @@ use utoipa::{
 };
 
 pub const LIMIT: usize = 256 * 1024;
+/// What the body of a request that is cut off ends with.
+pub(crate) const TOO_SLOW: &str = "the body came too slowly";
 /// serde_json itself stops at 128 levels.
 pub(crate) const JSON: &str = "application/json";
 const MERGE_PATCH: &str = "application/merge-patch+json";
@@ -342,6 +344,10 @@ pub(crate) fn too_large(limit: usize) -> Problem {
 }
 
 pub(crate) fn cut_off(cause: impl std::fmt::Display) -> Problem {
+    let cause = cause.to_string();
+    if cause.contains(TOO_SLOW) {
+        return Problem::new(problem::REQUEST_TIMEOUT, cause);
+    }
     let detail = format!("the body did not arrive whole: {cause}");
     Problem::new(problem::MALFORMED, detail)
 }

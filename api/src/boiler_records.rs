@@ -65,7 +65,7 @@ fn example() -> Value {
     let boiler = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
         "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": null, "made_on": null,
         "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "notes": null,
-        "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 417,
+        "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 10,
         "fitted_on": "1998-05-02"});
     json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "words": ["On 2026-05-14 no papers of its boiler are on record here."],
         "answer": null, "cautions": [CAUTION]})
@@ -76,7 +76,7 @@ fn example() -> Value {
 /// Read a boiler with its tests, certificates and papers
 ///
 /// Says which records hold, never that a boiler may be steamed. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "boilers", operation_id = "get_boiler_record", params(("id" = i64, Path, example = 88, minimum = 1), OnDay),
+#[utoipa::path(tag = "boilers", operation_id = "get_boiler_record", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
     responses((status = 200, content((BoilerRecord = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/record")]

@@ -70,7 +70,7 @@ pub struct BoilerParticulars {
 #[schema(example = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
     "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": {"value": "8.0", "unit": "L", "l": "8"},
     "made_on": null, "first_service_on": "1998-06-01", "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": false,
-    "notes": null, "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 417,
+    "notes": null, "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 10,
     "fitted_on": "1998-05-02"}))]
 pub struct Boiler {
     #[serde(flatten)]
@@ -200,7 +200,7 @@ impl Life {
 /// A boiler in an engine.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_fittings)]
-#[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 417, "fitted_on": "1998-05-02", "taken_out_on": null}))]
+#[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 10, "fitted_on": "1998-05-02", "taken_out_on": null}))]
 pub struct Fitting {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -215,7 +215,7 @@ pub struct Fitting {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"stock_no": 417, "fitted_on": "2026-05-02"}))]
+#[schema(example = json!({"stock_no": 10, "fitted_on": "2026-05-02"}))]
 pub struct NewFitting {
     #[schema(minimum = 1)]
     pub stock_no: i32,
@@ -347,7 +347,7 @@ async fn create_boiler(
 }
 
 /// Read a boiler
-#[utoipa::path(tag = "boilers", operation_id = "get_boiler", params(("id" = i64, Path, example = 88, minimum = 1)),
+#[utoipa::path(tag = "boilers", operation_id = "get_boiler", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Boiler), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}")]
@@ -363,7 +363,7 @@ async fn get_boiler(
 
 /// Correct what is recorded of a boiler
 #[utoipa::path(tag = "boilers", operation_id = "change_boiler",
-    params(("id" = i64, Path, example = 88, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = BoilerPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Boiler), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[patch("/boilers/{id:\\d+}")]
@@ -405,7 +405,7 @@ async fn change_boiler(
 }
 
 /// List the engines that a boiler was in
-#[utoipa::path(tag = "boilers", operation_id = "list_fittings", params(("id" = i64, Path, example = 88, minimum = 1), PageParams),
+#[utoipa::path(tag = "boilers", operation_id = "list_fittings", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<Fitting>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/fittings")]
@@ -437,7 +437,7 @@ async fn list_fittings(
 ///
 /// Refused while the boiler is in another engine or the engine has another boiler.
 #[utoipa::path(tag = "boilers", operation_id = "create_fitting",
-    params(("id" = i64, Path, example = 88, minimum = 1), crate::body::Repeatable), request_body = NewFitting,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewFitting,
     responses((status = 201, body = Fitting), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers/{id:\\d+}/fittings")]
 async fn create_fitting(
@@ -457,7 +457,7 @@ async fn create_fitting(
 ///
 /// Ends the present fitting and answers it.
 #[utoipa::path(tag = "boilers", operation_id = "create_removal",
-    params(("id" = i64, Path, example = 88, minimum = 1), crate::body::Repeatable), request_body = NewRemoval,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewRemoval,
     responses((status = 201, body = Fitting), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers/{id:\\d+}/removals")]
 async fn create_removal(
@@ -474,7 +474,7 @@ async fn create_removal(
 }
 
 /// Read a fitting
-#[utoipa::path(tag = "boilers", operation_id = "get_fitting", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "boilers", operation_id = "get_fitting", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Fitting), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/fittings/{id:\\d+}")]
@@ -496,7 +496,7 @@ async fn get_fitting(
 
 /// List the changes of a boiler's working pressure
 #[utoipa::path(tag = "boilers", operation_id = "list_pressure_changes",
-    params(("id" = i64, Path, example = 88, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<PressureChange>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/pressure-changes")]
@@ -528,7 +528,7 @@ async fn list_pressure_changes(
 ///
 /// Voids every paper of the boiler from that day, whether the pressure goes up or down.
 #[utoipa::path(tag = "boilers", operation_id = "create_pressure_change",
-    params(("id" = i64, Path, example = 88, minimum = 1), crate::body::Repeatable), request_body = NewPressureChange,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewPressureChange,
     responses((status = 201, body = PressureChange), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers/{id:\\d+}/pressure-changes")]
 async fn create_pressure_change(
@@ -545,7 +545,7 @@ async fn create_pressure_change(
 }
 
 /// Read a change of working pressure
-#[utoipa::path(tag = "boilers", operation_id = "get_pressure_change", params(("id" = i64, Path, example = 5, minimum = 1)),
+#[utoipa::path(tag = "boilers", operation_id = "get_pressure_change", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = PressureChange), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/pressure-changes/{id:\\d+}")]

@@ -35,7 +35,7 @@ pub struct Asked {
 }
 
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "fit_id": 12,
+#[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "fit_id": 12,
     "share_above": "0.3127", "n_sold_before": 24, "median_discount_percent": "4.1667"}))]
 pub struct Chance {
     #[schema(minimum = 1)]
@@ -61,7 +61,7 @@ pub struct Chance {
 /// Estimate the chance of an asking price
 ///
 /// The share of the predicted prices above it, and the discount that the firm's own asking prices took until they sold.
-#[utoipa::path(tag = "prices", operation_id = "get_chance", params(("stock_no" = i32, Path, example = 417, minimum = 1), Asked),
+#[utoipa::path(tag = "prices", operation_id = "get_chance", params(("stock_no" = i32, Path, example = 10, minimum = 1), Asked),
     responses((status = 200, body = Chance), Problems),
     extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/chance")]

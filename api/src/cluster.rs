@@ -29,8 +29,8 @@ pub struct Cluster {
     socket: PathBuf,
     user: Option<User>,
     started_here: bool,
-    /// Held as long as the value lives, so that two services do not fight over the folder.
-    _lock: File,
+    /// Held as long as the value lives, so that two services do not fight over the folder; none beside a service.
+    _lock: Option<File>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -88,7 +88,7 @@ impl Cluster {
             socket,
             user,
             started_here: false,
-            _lock: lock,
+            _lock: Some(lock),
         };
         if version.is_none() {
             let mut initdb = cluster.program("initdb");
@@ -134,6 +134,32 @@ impl Cluster {
                 .args(["-U", "outshop", "outshop"]))?;
         }
         Ok(cluster)
+    }
+
+    /// The cluster of a service that is running, to work beside it.
+    pub fn beside_a_service(folder: &Path, pg_bin: Option<&Path>) -> Result<Cluster, String> {
+        let folder = folder
+            .canonicalize()
+            .map_err(|e| format!("cannot reach the folder {}: {e}", folder.display()))?;
+        let data = folder.join("postgresql");
+        let version = fs::read_to_string(data.join("PG_VERSION")).unwrap_or_default();
+        let cluster = Cluster {
+            bin: programs(pg_bin, Some(version.trim()))?,
+            socket: socket_folder(&folder),
+            user: if is_root()? {
+                Some(unprivileged()?)
+            } else {
+                None
+            },
+            data,
+            started_here: false,
+            _lock: None,
+        };
+        if cluster.is_running()? {
+            Ok(cluster)
+        } else {
+            Err(format!("no PostgreSQL runs in {}", folder.display()))
+        }
     }
 
     /// For `Db::new`: the database of the service.
@@ -219,7 +245,7 @@ fn run(command: &mut Command) -> Result<Output, String> {
 }
 
 /// The folder of initdb and pg_ctl: those of `version` when a cluster of it exists, else the newest.
-fn programs(named: Option<&Path>, version: Option<&str>) -> Result<PathBuf, String> {
+pub(crate) fn programs(named: Option<&Path>, version: Option<&str>) -> Result<PathBuf, String> {
     if let Some(folder) = named {
         return if folder.join("initdb").is_file() {
             Ok(folder.to_owned())

@@ -439,7 +439,7 @@ async fn create_rule(
 
 /// Read a rule of a boiler code
 #[utoipa::path(tag = "boilers", operation_id = "get_boiler_code_rule",
-    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 4, minimum = 1)),
+    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = CodeRule), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
 #[get("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}")]
@@ -464,7 +464,7 @@ async fn get_rule(
 ///
 /// The row stays, as older tests are judged by it; what takes its place is a row of its own.
 #[utoipa::path(tag = "boilers", operation_id = "end_boiler_code_rule",
-    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 4, minimum = 1), crate::body::Repeatable),
+    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable),
     request_body = NewEnding, responses((status = 201, body = CodeRule), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/endings")]
 async fn end_rule(

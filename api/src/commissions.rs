@@ -44,7 +44,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 /// The statement for the owner of an engine that was sold on commission.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"sale_id": 31, "stock_no": 417, "owner_id": 12, "on": "2026-05-14", "undone_on": null, "price": "5400.00", "reserve": "5000.00",
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "owner_id": 12, "on": "2026-05-14", "undone_on": null, "price": "5400.00", "reserve": "5000.00",
     "tax_position": "commission_in_owners_name", "commission_percent": "8", "commission_fixed": null, "commission": "432.00",
     "rate_percent": "20", "vat": "86.40", "payout_due": "4881.60", "paid_out": "0.00", "still_due": "4881.60",
     "paid_by_buyer": "600.00"}))]
@@ -162,7 +162,7 @@ impl NewPayout {
 /// Read the statement for the owner of an engine that was sold on commission
 ///
 /// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "money", operation_id = "get_commission", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_commission", params(("id" = i64, Path, example = 4, minimum = 1)),
     responses((status = 200, content((CommissionStatement = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/commission")]
 async fn get_commission(
@@ -178,7 +178,7 @@ async fn get_commission(
 }
 
 /// List the payments to the owner of an engine that was sold on commission
-#[utoipa::path(tag = "money", operation_id = "list_payouts", params(("id" = i64, Path, example = 31, minimum = 1), PageParams),
+#[utoipa::path(tag = "money", operation_id = "list_payouts", params(("id" = i64, Path, example = 4, minimum = 1), PageParams),
     responses((status = 200, body = Page<Payout>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/payouts")]
 async fn list_payouts(
@@ -207,7 +207,7 @@ async fn list_payouts(
 ///
 /// Never more than is due, and not before the buyer has paid the whole price unless the request says so.
 #[utoipa::path(tag = "money", operation_id = "pay_owner",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewPayout,
+    params(("id" = i64, Path, example = 4, minimum = 1), crate::body::Repeatable), request_body = NewPayout,
     responses((status = 201, body = Payout), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/sales/{id:\\d+}/payouts")]
 async fn pay_owner(
@@ -266,7 +266,7 @@ async fn pay_owner(
 }
 
 /// Read a payment to an owner
-#[utoipa::path(tag = "money", operation_id = "get_payout", params(("id" = i64, Path, example = 8, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_payout", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Payout), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/payouts/{id:\\d+}")]
 async fn get_payout(

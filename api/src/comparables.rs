@@ -228,7 +228,7 @@ async fn create_comparable(
 }
 
 /// Read a comparable
-#[utoipa::path(tag = "prices", operation_id = "get_comparable", params(("id" = i64, Path, example = 903, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_comparable", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Comparable), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/comparables/{id:\\d+}")]
@@ -251,7 +251,7 @@ async fn get_comparable(
 ///
 /// It stays on record and counts no more: a returned sale, a price that turned out to be wrong.
 #[utoipa::path(tag = "prices", operation_id = "withdraw_comparable",
-    params(("id" = i64, Path, example = 903, minimum = 1), crate::body::Repeatable), request_body = NewComparableWithdrawal,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewComparableWithdrawal,
     responses((status = 201, body = Comparable), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/comparables/{id:\\d+}/withdrawals")]
 async fn withdraw_comparable(

@@ -98,7 +98,7 @@ pub struct SaleLastDays {
 
 /// List the complaints of a sale
 #[utoipa::path(tag = "selling", operation_id = "list_complaints",
-    params(("id" = i64, Path, example = 31, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<Complaint>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/complaints")]
@@ -128,7 +128,7 @@ async fn list_complaints(
 ///
 /// At most 100 for a sale.
 #[utoipa::path(tag = "selling", operation_id = "complain",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewComplaint,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewComplaint,
     responses((status = 201, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/sales/{id:\\d+}/complaints")]
 async fn complain(
@@ -170,7 +170,7 @@ async fn complain(
 }
 
 /// Read a complaint
-#[utoipa::path(tag = "selling", operation_id = "get_complaint", params(("id" = i64, Path, example = 5, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_complaint", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Complaint), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/complaints/{id:\\d+}")]
@@ -185,7 +185,7 @@ async fn get_complaint(
 
 /// Say when the buyer had the engine back
 #[utoipa::path(tag = "selling", operation_id = "change_complaint",
-    params(("id" = i64, Path, example = 5, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = ComplaintPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/complaints/{id:\\d+}")]
@@ -227,7 +227,7 @@ async fn change_complaint(
 ///
 /// From the delivery, the repairs under complaint and the return on record, by the rows of the firm's jurisdiction in force on
 /// the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing is stored.
-#[utoipa::path(tag = "selling", operation_id = "get_last_days", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_last_days", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = SaleLastDays), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/last-days")]
 async fn get_last_days(

@@ -25,6 +25,10 @@ pub enum Command {
         #[command(subcommand)]
         act: KeysAct,
     },
+    /// Write the whole database and the photographs into a new folder; the service may go on
+    Backup(Kept),
+    /// Bring a backup into an empty database, and prove that every table is as it was
+    Restore(Kept),
     /// Write the OpenAPI document
     Openapi {
         /// Where to; `-` for standard output
@@ -46,7 +50,7 @@ pub struct Database {
     /// Folder of the private PostgreSQL [default: /var/lib/outshop for root, else ~/.local/share/outshop]
     #[arg(long = "data", env = "OUTSHOP_DATA")]
     pub data: Option<PathBuf>,
-    /// Folder with initdb and pg_ctl, when they are not where they are looked for
+    /// Folder with initdb, pg_ctl and pg_dump, when they are not where they are looked for
     #[arg(long, env = "OUTSHOP_PG_BIN")]
     pub pg_bin: Option<PathBuf>,
 }
@@ -78,9 +82,35 @@ pub struct Serve {
     /// PostgreSQL]
     #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
     pub photographs: Option<String>,
+    /// A streaming replica of DATABASE_URL, from which what is on show is read while it is in time
+    #[arg(long, env = "OUTSHOP_REPLICA_URL", hide_env_values = true)]
+    pub replica_url: Option<String>,
+    /// Serve also where PostgreSQL has fsync, full_page_writes or synchronous_commit off
+    #[arg(long, env = "OUTSHOP_MAY_LOSE_WRITES")]
+    pub may_lose_writes: bool,
+    /// Requests in a minute of a visitor without a key, by address; 0 sets no limit
+    #[arg(long, env = "OUTSHOP_VISITOR_LIMIT", default_value_t = 600)]
+    pub visitor_limit: u32,
+    /// Requests in a minute of a key; 0 sets no limit
+    #[arg(long, env = "OUTSHOP_KEY_LIMIT", default_value_t = 30_000)]
+    pub key_limit: u32,
+    /// Addresses of the proxies in front, with commas between: whom they name in X-Forwarded-For is taken as the visitor
+    #[arg(long, env = "OUTSHOP_PROXIES", value_delimiter = ',')]
+    pub proxies: Vec<IpAddr>,
     /// Port of the metrics, on the loopback address; 0 takes a free one
     #[arg(long, env = "OUTSHOP_METRICS_PORT", default_value_t = 9417)]
     pub metrics_port: u16,
+}
+
+#[derive(Debug, Clone, Args)]
+pub struct Kept {
+    /// Folder of the backup
+    pub folder: PathBuf,
+    #[command(flatten)]
+    pub database: Database,
+    /// Where the files of photographs lie, as for `serve`
+    #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
+    pub photographs: Option<String>,
 }
 
 #[derive(Debug, Clone, Args)]

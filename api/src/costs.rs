@@ -99,7 +99,7 @@ impl LedgerLine {
 /// A line as it was entered.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = costs)]
-#[schema(as = Cost, example = json!({"id": 9, "stock_no": 417, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
+#[schema(as = Cost, example = json!({"id": 9, "stock_no": 10, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
     "supplier_vat": "17.00", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill", "note": null, "reverses_id": null}))]
 pub struct Cost {
     #[schema(minimum = 1)]
@@ -192,7 +192,7 @@ impl NewCost {
 ///
 /// Every line by its day: the purchase, hours and parts booked on jobs, and what was entered here.
 #[utoipa::path(tag = "money", operation_id = "list_costs",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<LedgerLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/costs")]
 async fn list_costs(
@@ -223,7 +223,7 @@ async fn list_costs(
 
 /// Enter a cost of an engine
 #[utoipa::path(tag = "money", operation_id = "create_cost",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewCost,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewCost,
     responses((status = 201, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/engines/{stock_no:\\d+}/costs")]
 async fn create_cost(
@@ -267,7 +267,7 @@ async fn create_cost(
 }
 
 /// Read a cost that was entered
-#[utoipa::path(tag = "money", operation_id = "get_cost", params(("id" = i64, Path, example = 9, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_cost", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/costs/{id:\\d+}")]
 async fn get_cost(
@@ -289,7 +289,7 @@ async fn get_cost(
 ///
 /// A line with the opposite amounts is added, in the open tax period; the wrong one stays to be seen.
 #[utoipa::path(tag = "money", operation_id = "reverse_cost",
-    params(("id" = i64, Path, example = 9, minimum = 1), crate::body::Repeatable), request_body = NewCostReversal,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewCostReversal,
     responses((status = 201, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/costs/{id:\\d+}/reversals")]
 async fn reverse_cost(

@@ -2,10 +2,14 @@
 
 use crate::{
     body::Body,
+    clock::day_in,
+    firm,
+    journal::{TYPES, is_of_all_engines},
     keys::Actor,
     page::created,
     problem::{self, Problem},
     schema::{idempotency_keys, journal},
+    traces::span,
 };
 use actix_web::HttpResponse;
 use diesel::{
@@ -24,17 +28,40 @@ use diesel_async::{
 };
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 use futures_util::TryStreamExt;
+use jiff::Timestamp;
 use outshop_core::days::Day;
 use serde::Serialize;
 use serde_json::Value;
 use std::{pin::pin, time::Duration};
 use tokio::{sync::watch, time::timeout};
+use tracing::Instrument;
 
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
-/// Key of the advisory lock under which one process migrates.
-const MIGRATING: i64 = 0x6f75_7473_686f_7001;
+/// What one process does at a time, each under the advisory lock of its key. Two that shared a key would wait for each other.
+#[derive(Debug, Clone, Copy)]
+#[repr(i64)]
+pub enum Alone {
+    Migrating = 0x6f75_7473_686f_7001,
+    /// Entries of the journal.
+    Numbering,
+    /// Turning the day at the firm's midnight.
+    Turning,
+    /// Fits, back-tests and what else takes a processor for long.
+    Learning,
+    /// What changed on show.
+    Telling,
+}
+
+impl Alone {
+    pub const fn key(self) -> i64 {
+        self as i64
+    }
+}
+
 const TRIES: usize = 3;
+/// How long a request waits for a connection; it may need one for its key and one for its work.
+const PATIENCE: Duration = Duration::from_secs(1);
 /// How long a writer waits for who follows the commits.
 const FOLLOWER_GIVEN: Duration = Duration::from_millis(500);
 
@@ -94,7 +121,7 @@ impl Db {
         });
         let pool = Pool::builder(AsyncDieselConnectionManager::new_with_config(url, config))
             .max_size(connections)
-            .wait_timeout(Some(Duration::from_secs(2)))
+            .wait_timeout(Some(PATIENCE))
             .create_timeout(Some(Duration::from_secs(2)))
             .runtime(deadpool::Runtime::Tokio1)
             .build()
@@ -111,6 +138,18 @@ impl Db {
         Ok(Object::take(
             self.pool.get().await.map_err(Problem::unavailable)?,
         ))
+    }
+
+    /// Connections that are used and idle, and requests that wait for one.
+    pub fn connections(&self) -> [(&'static str, i64); 3] {
+        let status = self.pool.status();
+        let known = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
+        let used = status.size.saturating_sub(status.available);
+        [
+            ("used", known(used)),
+            ("idle", known(status.available)),
+            ("waiting", known(status.waiting)),
+        ]
     }
 
     pub fn commits(&self) -> &Commits {
@@ -131,7 +170,10 @@ impl Db {
     ) -> Result<T, Problem> {
         let mut tries = 1;
         loop {
-            match self.write_once(actor, &act).await {
+            let once = self
+                .write_once(actor, &act)
+                .instrument(span!("transaction"));
+            match once.await {
                 Err(problem) if problem.worth_another_try && tries < TRIES => tries += 1,
                 done => return done,
             }
@@ -296,9 +338,19 @@ async fn find_answer<B, const KEYED: bool>(
     }
 }
 
+/// Forgets the answers to requests of more than a week ago, which nobody repeats any more.
+pub async fn forget_repeats(db: &Db, now: Timestamp) -> Result<(), Problem> {
+    let mut conn = db.read().await?;
+    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    let old = idempotency_keys::table.filter(idempotency_keys::on_day.lt(today.plus_days(-7)));
+    diesel::delete(old).execute(&mut conn).await?;
+    Ok(())
+}
+
 diesel::define_sql_function! { fn pg_try_advisory_xact_lock(key: BigInt) -> Bool; }
 diesel::define_sql_function! { fn pg_try_advisory_lock(key: BigInt) -> Bool; }
 diesel::define_sql_function! { fn pg_advisory_unlock(key: BigInt) -> Bool; }
+diesel::define_sql_function! { fn current_setting(name: Text) -> Text; }
 diesel::define_sql_function! { fn hashtextextended(text: Text, seed: BigInt) -> BigInt; }
 
 /// A running transaction of one actor.
@@ -306,7 +358,7 @@ pub struct Tx<'a> {
     conn: &'a mut AsyncPgConnection,
     pub actor: &'a Actor,
     journalled: bool,
-    /// Whether there is an entry to follow.
+    /// Whether there is an entry that the follower looks at.
     told: bool,
 }
 
@@ -332,6 +384,14 @@ impl Tx<'_> {
         what: &str,
         entries: Vec<(Option<i32>, Value)>,
     ) -> Result<(), Problem> {
+        if !TYPES.contains(&what) {
+            return Err(Problem::internal(format!(
+                "`{what}` is no type of the journal"
+            )));
+        }
+        self.told |= entries
+            .iter()
+            .any(|(stock_no, _)| stock_no.is_some() || is_of_all_engines(what));
         let rows: Vec<_> = entries
             .into_iter()
             .map(|(stock_no, data)| {
@@ -345,7 +405,6 @@ impl Tx<'_> {
             })
             .collect();
         self.journalled |= !rows.is_empty();
-        self.told |= !rows.is_empty();
         diesel::insert_into(journal::table)
             .values(rows)
             .execute(self.conn)
@@ -401,7 +460,7 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
         .await
         .map_err(|e| format!("the database does not answer: {e}"))?;
     diesel::sql_query("SELECT pg_advisory_lock($1)")
-        .bind::<BigInt, _>(MIGRATING)
+        .bind::<BigInt, _>(Alone::Migrating.key())
         .execute(&mut conn)
         .await
         .map_err(|e| e.to_string())?;
@@ -426,6 +485,26 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
         .run_pending_migrations(MIGRATIONS)
         .map_err(|e| e.to_string())?;
     Ok(run.len())
+}
+
+/// Refuses a PostgreSQL that may lose what it has acknowledged.
+pub async fn must_keep_what_it_acknowledges(url: &str) -> Result<(), String> {
+    let mut conn = AsyncPgConnection::establish(url)
+        .await
+        .map_err(|e| format!("the database does not answer: {e}"))?;
+    for name in ["fsync", "full_page_writes", "synchronous_commit"] {
+        let setting: String = diesel::select(current_setting(name))
+            .get_result(&mut conn)
+            .await
+            .map_err(|e| e.to_string())?;
+        if setting == "off" {
+            return Err(format!(
+                "PostgreSQL runs with {name} off and may lose what it has acknowledged; set it on, or set \
+                 OUTSHOP_MAY_LOSE_WRITES=true where that does not matter"
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// Sends a query; for [`diesel_async::RunQueryDsl`], whose futures carry the whole type of the query: with them the

@@ -30,7 +30,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = deliveries)]
-#[schema(example = json!({"id": 31, "sale_id": 31, "stock_no": 417, "on": "2026-05-14", "manner": "collection",
+#[schema(example = json!({"id": 31, "sale_id": 31, "stock_no": 10, "on": "2026-05-14", "manner": "collection",
     "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
     "carrier_reference": null, "country": null}))]
 pub struct Delivery {
@@ -132,7 +132,7 @@ impl NewDelivery {
 ///
 /// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
 #[utoipa::path(tag = "selling", operation_id = "deliver",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewDelivery,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewDelivery,
     responses((status = 201, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/deliveries")]
 async fn deliver(
@@ -169,7 +169,7 @@ async fn deliver(
 
 /// List the deliveries of an engine
 #[utoipa::path(tag = "selling", operation_id = "list_deliveries",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<Delivery>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/deliveries")]
 async fn list_deliveries(
@@ -200,7 +200,7 @@ async fn list_deliveries(
 }
 
 /// Read a delivery
-#[utoipa::path(tag = "selling", operation_id = "get_delivery", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_delivery", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/deliveries/{id:\\d+}")]
 async fn get_delivery(

@@ -1,14 +1,16 @@
 //! The demonstration: an invented firm in a folder of its own, loaded once through the public interface.
 
 use crate::{
-    app,
+    Shared, app,
     clock::{Clock, day_in},
     cluster::Cluster,
     db::{self, Db, RunQueryDsl},
     firm,
     keys::{self, NewKey},
+    limits::Limits,
     photographs::Store,
     public::ShopWindow,
+    webhooks::guard::Reach,
 };
 use actix_web::HttpServer;
 use diesel::{
@@ -139,12 +141,14 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
     );
     let server = HttpServer::new(move || {
         // Nobody visits while the acts are played.
-        app(
-            db.clone(),
-            Clock::default(),
-            store.clone(),
-            ShopWindow::default(),
-        )
+        app(Shared {
+            db: db.clone(),
+            clock: Clock::default(),
+            store: store.clone(),
+            window: ShopWindow::default(),
+            reach: Reach::Loopback,
+            limits: Limits::default(),
+        })
     })
     .workers(1)
     .disable_signals()

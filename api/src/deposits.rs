@@ -60,7 +60,7 @@ pub struct Received {
 /// It is owed to whom it came from until it is set off at the sale or returned.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 5, "receipt_no": 5, "reservation_id": 9, "on": "2026-05-14", "amount": "500.00", "method": "transfer",
-    "notes_into_bank": false, "note": null, "stock_no": 417, "person_id": 12, "held": true, "payment_id": null, "returned": null}))]
+    "notes_into_bank": false, "note": null, "stock_no": 10, "person_id": 12, "held": true, "payment_id": null, "returned": null}))]
 pub struct Deposit {
     #[serde(flatten)]
     pub received: Received,
@@ -186,7 +186,7 @@ impl NewDepositReturn {
 ///
 /// For a live reservation. It gets the next number of the firm's receipts.
 #[utoipa::path(tag = "selling", operation_id = "receive_deposit",
-    params(("id" = i64, Path, example = 9, minimum = 1), crate::body::Repeatable), request_body = NewDeposit,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewDeposit,
     responses((status = 201, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/reservations/{id:\\d+}/deposits")]
 async fn receive_deposit(
@@ -269,7 +269,7 @@ async fn list_deposits(
 }
 
 /// Read a deposit
-#[utoipa::path(tag = "selling", operation_id = "get_deposit", params(("id" = i64, Path, example = 5, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_deposit", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/deposits/{id:\\d+}")]
 async fn get_deposit(
@@ -286,7 +286,7 @@ async fn get_deposit(
 ///
 /// Whole and once; not one that was set off at the sale.
 #[utoipa::path(tag = "selling", operation_id = "return_deposit",
-    params(("id" = i64, Path, example = 5, minimum = 1), crate::body::Repeatable), request_body = NewDepositReturn,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewDepositReturn,
     responses((status = 201, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/deposits/{id:\\d+}/returns")]
 async fn return_deposit(

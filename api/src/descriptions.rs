@@ -116,7 +116,7 @@ fn example() -> Value {
         "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null, "width": null, "height": null,
         "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "medals": 1, "full_record": null,
         "cylinders": 2, "bore": null, "stroke": null, "driving_wheel_diameter": null, "feeds": ["injector"], "has_boiler": true});
-    let Value::Object(rest) = json!({"stock_no": 417, "on": "2026-05-14", "words": "Run twice a year.", "build_quality": "fine",
+    let Value::Object(rest) = json!({"stock_no": 10, "on": "2026-05-14", "words": "Run twice a year.", "build_quality": "fine",
         "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
             "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
         "graded_on": "2026-04-20", "findings": [], "boiler": {"number": "QLW 1187", "maker": null, "material": "copper",
@@ -136,7 +136,7 @@ fn example() -> Value {
 /// Read the description of an engine, for a buyer
 ///
 /// With its condition and all its faults. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "engines", operation_id = "get_description", params(("stock_no" = i32, Path, example = 417, minimum = 1), OnDay),
+#[utoipa::path(tag = "engines", operation_id = "get_description", params(("stock_no" = i32, Path, example = 10, minimum = 1), OnDay),
     responses((status = 200, content((Description = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/description")]

@@ -36,7 +36,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = disposals)]
-#[schema(as = EngineDisposal, example = json!({"id": 4, "stock_no": 417, "on": "2026-05-14", "manner": "broken_for_parts",
+#[schema(as = EngineDisposal, example = json!({"id": 4, "stock_no": 10, "on": "2026-05-14", "manner": "broken_for_parts",
     "note": "frames cracked through; wheels and boiler kept"}))]
 pub struct Disposal {
     #[schema(minimum = 1)]
@@ -66,7 +66,7 @@ pub struct NewDisposal {
 ///
 /// Refused when it is sold, reserved or gone already. A listing on show is withdrawn.
 #[utoipa::path(tag = "money", operation_id = "dispose_of",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewDisposal,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewDisposal,
     responses((status = 201, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/engines/{stock_no:\\d+}/disposals")]
 async fn dispose_of(
@@ -120,7 +120,7 @@ async fn dispose_of(
 
 /// List how an engine went without a sale
 #[utoipa::path(tag = "money", operation_id = "list_disposals",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<Disposal>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/disposals")]
 async fn list_disposals(
@@ -148,7 +148,7 @@ async fn list_disposals(
 }
 
 /// Read how an engine went without a sale
-#[utoipa::path(tag = "money", operation_id = "get_disposal", params(("id" = i64, Path, example = 4, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_disposal", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/disposals/{id:\\d+}")]
 async fn get_disposal(

@@ -19,6 +19,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::BoilerNumber,
+    codes::{Jurisdiction, Rule},
     costs::work_line,
     days::{Day, TimeOfDay},
     engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
@@ -59,8 +60,7 @@ pub(crate) struct Done<'a> {
     pub tests: &'a [TestKind],
 }
 
-/// The engine as it would be then: with the grades and the working order that the jobs are to bring about, and with what
-/// jobs and tests do to its papers. `pointer` is that of the member of the request that says so.
+/// The engine as it would be then. `pointer` is that of the member of the request that says so.
 pub(crate) async fn after(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -68,38 +68,81 @@ pub(crate) async fn after(
     done: Done<'_>,
     pointer: &str,
 ) -> Result<EngineOnSale, Problem> {
-    let mut changed = engine.clone();
     let jobs = open_jobs(conn, stock_no, done.jobs, pointer).await?;
-    let hour = money::dearest_hour(conn, engine.on)
-        .await?
-        .map(|hour| hour.worth_rate);
-    for job in &jobs {
-        changed.grades.extend(job.grades_after.given());
-        changed.working_order = job.facts.working_order_after.or(changed.working_order);
-        changed.months_since_work = Some(0);
-        let so_far = changed.recent_work.unwrap_or_default();
-        let worth = worth_of(job, engine.on, hour.unwrap_or_default())?;
-        changed.recent_work = Some(so_far.checked_add(worth).map_err(Problem::internal)?);
-    }
-    let boiler_id = boilers::in_engine_on(conn, stock_no, engine.on).await?;
-    let history = match boiler_id {
-        Some(id) => papers::histories(conn, &[id]).await?.pop(),
-        None => None,
-    };
-    if let Some(mut history) = history {
-        let number = history.particulars.number.clone();
-        history.events.extend(finishes(&jobs, engine.on));
-        history
-            .events
-            .extend(passes(done.tests, engine.on, &number));
-        let jurisdiction = firm::find(conn).await?.jurisdiction;
-        let rules = codes::rules_of(conn, &jurisdiction).await?;
-        changed.papers_months_left = history.months_left(&jurisdiction, &rules, engine.on);
-    } else if !done.tests.is_empty() {
+    let work = Work::load(conn, stock_no, engine.on).await?;
+    if work.history.is_none() && !done.tests.is_empty() {
         let detail = "no boiler is recorded in the engine on that day";
         return Err(Problem::invalid(format!("{pointer}/tests_passed"), detail));
     }
-    Ok(changed)
+    let jobs: Vec<&Job> = jobs.iter().collect();
+    work.done(engine, &jobs, done.tests)
+}
+
+/// What is needed of the records to tell what work does to an engine, whatever the work.
+pub(crate) struct Work {
+    on: Day,
+    /// Of the boiler in the engine.
+    history: Option<BoilerHistory>,
+    jurisdiction: Jurisdiction,
+    pub rules: Vec<Rule>,
+    /// What an hour has to bring in.
+    pub hour: Money,
+}
+
+impl Work {
+    pub(crate) async fn load(
+        conn: &mut AsyncPgConnection,
+        stock_no: i32,
+        on: Day,
+    ) -> Result<Work, Problem> {
+        let hour = money::dearest_hour(conn, on).await?;
+        let history = match boilers::in_engine_on(conn, stock_no, on).await? {
+            Some(id) => papers::histories(conn, &[id]).await?.pop(),
+            None => None,
+        };
+        let jurisdiction = firm::find(conn).await?.jurisdiction;
+        Ok(Work {
+            on,
+            history,
+            rules: codes::rules_of(conn, &jurisdiction).await?,
+            jurisdiction,
+            hour: hour.map(|hour| hour.worth_rate).unwrap_or_default(),
+        })
+    }
+
+    pub(crate) const fn has_boiler(&self) -> bool {
+        self.history.is_some()
+    }
+
+    /// The engine with the grades and the working order that the jobs are to bring about, and with what jobs and tests do to
+    /// its papers.
+    pub(crate) fn done(
+        &self,
+        engine: &EngineOnSale,
+        jobs: &[&Job],
+        tests: &[TestKind],
+    ) -> Result<EngineOnSale, Problem> {
+        let mut changed = engine.clone();
+        for job in jobs {
+            changed.grades.extend(job.grades_after.given());
+            changed.working_order = job.facts.working_order_after.or(changed.working_order);
+            changed.months_since_work = Some(0);
+            let so_far = changed.recent_work.unwrap_or_default();
+            let worth = worth_of(job, self.on, self.hour)?;
+            changed.recent_work = Some(so_far.checked_add(worth).map_err(Problem::internal)?);
+        }
+        if let Some(history) = &self.history
+            && !(jobs.is_empty() && tests.is_empty())
+        {
+            let mut history = history.clone();
+            let number = history.particulars.number.clone();
+            history.events.extend(finishes(jobs, self.on));
+            history.events.extend(passes(tests, self.on, &number));
+            changed.papers_months_left =
+                history.months_left(&self.jurisdiction, &self.rules, self.on);
+        }
+        Ok(changed)
+    }
 }
 
 async fn open_jobs(
@@ -132,7 +175,7 @@ fn worth_of(job: &Job, on: Day, hour: Money) -> Result<Money, Problem> {
     Money::sum([work.worth, of_others, job.parts_cost]).map_err(Problem::internal)
 }
 
-fn finishes(jobs: &[Job], on: Day) -> impl Iterator<Item = Event> {
+fn finishes(jobs: &[&Job], on: Day) -> impl Iterator<Item = Event> {
     jobs.iter().map(move |job| Event::JobFinished {
         on,
         at: time("08:00"),

@@ -145,7 +145,7 @@ pub(crate) fn standing_at(
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow",
+#[schema(example = json!({"stock_no": 10, "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow",
     "designer": null, "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
     "gauge": {"value": "5", "unit": "in", "mm": "127"}, "prototype_gauge": null, "scale": null, "whyte": "0-6-0",
     "cylinders": 2, "bore": {"value": "1 1/2", "unit": "in", "mm": "38.1"}, "stroke": {"value": "2", "unit": "in", "mm": "50.8"},
@@ -611,7 +611,7 @@ async fn list_engines(
 
 /// Read an engine
 #[utoipa::path(tag = "engines", operation_id = "get_engine",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), EngineInclude),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), EngineInclude),
     responses((status = 200, body = EngineShown), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}")]
@@ -630,7 +630,7 @@ async fn get_engine(
 
 /// Change what is known of an engine
 #[utoipa::path(tag = "engines", operation_id = "change_engine",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::IfMatch),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::IfMatch),
     request_body(content = EnginePatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Engine), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[patch("/engines/{stock_no:\\d+}")]
@@ -753,7 +753,8 @@ pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
     let found: Option<i32> = engines::table
         .find(stock_no)
         .select(engines::stock_no)
-        .for_update()
+        // Its key stays: what only names the engine, as the journal does, need not wait.
+        .for_no_key_update()
         .first(conn)
         .await
         .optional()?;

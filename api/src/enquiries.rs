@@ -150,7 +150,7 @@ pub struct EnquiryFilters {
     follow_up_until: Option<Day>,
     /// true: open ones alone; false: closed ones alone.
     open: Option<bool>,
-    #[param(minimum = 1, example = 417)]
+    #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
     #[param(minimum = 1, example = 12)]
     person_id: Option<i64>,
@@ -308,7 +308,7 @@ async fn list_enquiries(
 /// Read an enquiry
 ///
 /// A `website` key reads those that it made itself.
-#[utoipa::path(tag = "selling", operation_id = "get_enquiry", params(("id" = i64, Path, example = 21, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_enquiry", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper", "website"]))))]
 #[get("/enquiries/{id:\\d+}")]
 async fn get_enquiry(
@@ -332,7 +332,7 @@ async fn get_enquiry(
 ///
 /// While it is open.
 #[utoipa::path(tag = "selling", operation_id = "change_enquiry",
-    params(("id" = i64, Path, example = 21, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = EnquiryPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/enquiries/{id:\\d+}")]
@@ -372,7 +372,7 @@ async fn change_enquiry(
 
 /// Close an enquiry
 #[utoipa::path(tag = "selling", operation_id = "close_enquiry",
-    params(("id" = i64, Path, example = 21, minimum = 1), crate::body::Repeatable), request_body = NewClosing,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewClosing,
     responses((status = 201, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/enquiries/{id:\\d+}/closings")]
 async fn close_enquiry(
@@ -406,7 +406,7 @@ async fn close_enquiry(
 ///
 /// By what is known of it; parts of which nothing is known are named.
 #[utoipa::path(tag = "selling", operation_id = "list_wants",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<WantMet>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/wants")]
 async fn list_wants(

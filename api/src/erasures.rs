@@ -34,7 +34,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 /// One record that names the person, as the database holds it.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
-#[schema(example = json!({"of": "sales", "id": 31, "record": {"id": "31", "stock_no": "417", "price": "7600.00", "on_day": "2026-05-14"}}))]
+#[schema(example = json!({"of": "sales", "id": 31, "record": {"id": "31", "stock_no": "10", "price": "7600.00", "on_day": "2026-05-14"}}))]
 pub struct HeldRecord {
     /// The table.
     #[diesel(sql_type = Text)]
@@ -83,7 +83,7 @@ const NOTHING_KEPT: &str =
 ///
 /// Every record of every table that names the person, and what hangs on it.
 #[utoipa::path(tag = "persons", operation_id = "list_everything_of_person",
-    params(("id" = i64, Path, example = 12, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<HeldRecord>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[get("/persons/{id:\\d+}/everything")]
 async fn list_everything(
@@ -119,7 +119,7 @@ async fn list_everything(
 /// engine on commission that is not settled. Open enquiries are closed and offers withdrawn. Where a sale or a purchase stands
 /// in the books, name and address stay beside it alone, as an invoice and the stock book have to show them.
 #[utoipa::path(tag = "persons", operation_id = "erase_person",
-    params(("id" = i64, Path, example = 12, minimum = 1), crate::body::Repeatable), request_body = NewErasure,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewErasure,
     responses((status = 201, body = Erasure), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[post("/persons/{id:\\d+}/erasures")]
 async fn erase(

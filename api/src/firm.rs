@@ -4,11 +4,13 @@ use crate::{
     body::Patch,
     db::{Db, RunQueryDsl},
     keys::{AnyKey, Owner},
+    languages::{self, Language},
+    listings,
     page::shown,
     problem::{Problem, Problems},
     reservations,
     schema::firm,
-    text::{Code, Line, Text, present},
+    text::{Code, Line, Text, present, present_at_most},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
@@ -29,7 +31,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 #[diesel(table_name = firm)]
 #[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
     "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72, "paper_size": "a4",
-    "address": "Quillow Lane, Harrowmere", "vat_number": "GB 123 4567 89"}))]
+    "languages": ["en", "de"], "benches": 3, "steaming_bays": 1, "address": "Quillow Lane, Harrowmere", "vat_number": "GB 123 4567 89"}))]
 pub struct Firm {
     pub name: Line,
     /// ISO 4217; every amount is in it.
@@ -45,6 +47,15 @@ pub struct Firm {
     pub reservation_hours: i32,
     /// On which sheets are printed.
     pub paper_size: PaperSize,
+    /// The first is that in which titles and words are written; the others may be added to a listing.
+    #[schema(min_items = 1, max_items = 10)]
+    pub languages: Vec<Language>,
+    /// How many engines can be worked at at once.
+    #[schema(minimum = 0, maximum = 100)]
+    pub benches: i32,
+    /// How many engines can be in steam at once.
+    #[schema(minimum = 0, maximum = 100)]
+    pub steaming_bays: i32,
     /// As invoices show it.
     pub address: Option<Text<500>>,
     /// As invoices show it; null where the firm is not registered.
@@ -76,6 +87,21 @@ pub struct FirmPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub paper_size: Option<PaperSize>,
+    /// 0 to 100.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 0, maximum = 100)]
+    pub benches: Option<i32>,
+    /// 0 to 100.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 0, maximum = 100)]
+    pub steaming_bays: Option<i32>,
+    /// None that a listing has a translation in is left out.
+    #[serde(
+        default,
+        deserialize_with = "present_at_most::<{ languages::MOST }, _, _>"
+    )]
+    #[schema(nullable = false, min_items = 1, max_items = 10)]
+    pub languages: Option<Vec<Language>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Text<500>>)]
     pub address: Option<Option<Text<500>>>,
@@ -101,6 +127,18 @@ impl FirmPatch {
                 "/page_url",
                 "not an https address with {page_name} in it",
             ));
+        }
+        for (places, pointer) in [
+            (self.benches, "/benches"),
+            (self.steaming_bays, "/steaming_bays"),
+        ] {
+            if places.is_some_and(|places| !(0..=100).contains(&places)) {
+                return Err(Problem::invalid(pointer, "not 0 to 100"));
+            }
+        }
+        if self.languages.as_ref().is_some_and(Vec::is_empty) {
+            let detail = "empty; the first is the language in which you write";
+            return Err(Problem::invalid("/languages", detail));
         }
         if let Some(hours) = self.reservation_hours
             && !(1..=reservations::MOST_HOURS).contains(&hours)
@@ -149,6 +187,9 @@ async fn change_firm(
                 .await?;
             let change = patch.against(&current)?;
             change.check()?;
+            if let Some(languages) = &change.languages {
+                listings::none_is_without(tx.conn(), languages).await?;
+            }
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

@@ -3,7 +3,7 @@
 use crate::{
     achieved_sales::{self, AchievedSale, Record},
     clock::day_in,
-    db::{self, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
+    db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
     firm,
     guide::{self, GuideVersion},
     journal as journal_file,
@@ -43,8 +43,6 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
     cfg.service(list_fits).service(get_fit);
 }
 
-/// Key of the advisory lock under which one process learns.
-const LEARNING: i64 = 0x6f75_7473_686f_7004;
 /// How often a process looks whether there is something to learn.
 pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
 /// Sales that one statement keeps or reads.
@@ -222,7 +220,7 @@ async fn list_fits(
 /// Read a fit
 ///
 /// With its hyperparameters, and the sales that do not fit.
-#[utoipa::path(tag = "prices", operation_id = "get_fit", params(("id" = i64, Path, example = 12, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_fit", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = FitShown), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/fits/{id:\\d+}")]
@@ -323,12 +321,12 @@ pub(crate) async fn alone<T>(
 ) -> Result<Option<T>, Problem> {
     // The lock is the connection's: should this call be dropped, both end.
     let mut conn = db.detached().await?;
-    let free = diesel::select(pg_try_advisory_lock(LEARNING));
+    let free = diesel::select(pg_try_advisory_lock(Alone::Learning.key()));
     if !free.get_result::<bool>(&mut conn).await? {
         return Ok(None);
     }
     let done = work(&mut conn).await;
-    diesel::select(pg_advisory_unlock(LEARNING))
+    diesel::select(pg_advisory_unlock(Alone::Learning.key()))
         .get_result::<bool>(&mut conn)
         .await?;
     done.map(Some)

@@ -208,7 +208,7 @@ async fn create_guide_version(
 }
 
 /// Read a version of the guide
-#[utoipa::path(tag = "prices", operation_id = "get_guide_version", params(("version" = i32, Path, example = 3, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_guide_version", params(("version" = i32, Path, example = 1, minimum = 1)),
     responses((status = 200, body = GuideVersion), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/guide/versions/{version:\\d+}")]

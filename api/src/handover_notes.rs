@@ -89,7 +89,7 @@ pub struct HandoverNotePatch {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "name": "Marrowby", "notes": [{"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
+#[schema(example = json!({"stock_no": 10, "name": "Marrowby", "notes": [{"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
     "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}],
     "cautions": ["This says which records are on file and nothing of the state of the boiler."]}))]
 pub struct EngineNotes {
@@ -153,7 +153,7 @@ async fn create_handover_note(
 }
 
 /// Read a note for those who take an engine over
-#[utoipa::path(tag = "selling", operation_id = "get_handover_note", params(("id" = i64, Path, example = 3, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_handover_note", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = HandoverNote), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/handover-notes/{id:\\d+}")]
@@ -168,7 +168,7 @@ async fn get_handover_note(
 
 /// Change a note for those who take an engine over
 #[utoipa::path(tag = "selling", operation_id = "change_handover_note",
-    params(("id" = i64, Path, example = 3, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = HandoverNotePatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = HandoverNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[patch("/handover-notes/{id:\\d+}")]
@@ -202,7 +202,7 @@ async fn change_handover_note(
 
 /// Delete a note for those who take an engine over
 #[utoipa::path(tag = "selling", operation_id = "delete_handover_note",
-    params(("id" = i64, Path, example = 3, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[delete("/handover-notes/{id:\\d+}")]
 async fn delete_handover_note(
@@ -226,7 +226,7 @@ async fn delete_handover_note(
 /// Read what the firm tells of running in and laying up an engine
 ///
 /// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_engine_notes", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_engine_notes", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, content((EngineNotes = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/handover-notes")]

@@ -123,7 +123,7 @@ async fn create_hour_rate(
 }
 
 /// Read an hour rate
-#[utoipa::path(tag = "money", operation_id = "get_hour_rate", params(("id" = i64, Path, example = 2, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_hour_rate", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = HourRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/hour-rates/{id:\\d+}")]
 async fn get_hour_rate(

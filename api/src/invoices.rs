@@ -61,7 +61,7 @@ pub struct CreditNote {
 /// Source of the members: VAT Regulations 1995 reg. 14, from memory.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"invoice_no": 30, "on": "2026-05-14", "sale_id": 31, "firm": {"name": "Quillow Lane Works", "address": "Quillow Lane, Harrowmere"},
-    "vat_number": "GB 123 4567 89", "on_behalf_of": null, "buyer": {"name": "Odo Fenwright", "address": null}, "stock_no": 417,
+    "vat_number": "GB 123 4567 89", "on_behalf_of": null, "buyer": {"name": "Odo Fenwright", "address": null}, "stock_no": 10,
     "description": "Marrowby, locomotive, 5 in gauge, 0-6-0, built by J. Thackwell", "currency": "GBP", "price": "7600.00",
     "scheme": "margin", "wording": "Margin scheme - Second-hand goods", "rate_percent": null, "net": null, "tax": null,
     "buyer_abroad": false, "paid": "600.00", "balance": "7000.00", "credit_note": null, "warnings": []}))]
@@ -111,7 +111,7 @@ pub struct Invoice {
 ///
 /// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print
 /// with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/invoice")]
 async fn get_invoice(
@@ -135,7 +135,7 @@ async fn get_invoice(
 /// Read the credit note for a sale that was undone
 ///
 /// The invoice that it credits, with the credit note among its members. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_credit_note", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_credit_note", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/credit-note")]
 async fn get_credit_note(

@@ -5,12 +5,12 @@ use crate::{
     body::{Body, Patch},
     boilers, codes,
     db::{Db, RunQueryDsl, Tx},
-    engines, firm,
+    engines, firm, fitters,
     keys::{Staff, Workshop},
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
     sales,
-    schema::{job_findings, job_grades, job_hours, job_parts, jobs},
+    schema::{job_findings, job_grades, job_hours, job_needs, job_parts, jobs},
     surveys::{self, Grades},
     tax_periods,
     text::{Line, Prose, Text, at_most, present, present_at_most},
@@ -23,14 +23,15 @@ use outshop_core::{
     codes::Rule,
     days::{Day, TimeOfDay},
     engine::WorkingOrder,
-    jobs::{Hours, JobDays, JobStanding, MoveFault, consequences},
+    jobs::{Hours, JobDays, JobStanding, MoveFault, Skill, Took, WorkPlace, consequences},
     money::Money,
     papers::{PaperKind, TestKind},
     surveys::{Area, Grade},
 };
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -42,6 +43,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
         .service(change_job)
         .service(move_job)
         .service(book_hours)
+        .service(book_hours_of_engine)
         .service(use_parts)
         .service(reverse_line)
         .service(get_consequences);
@@ -70,6 +72,20 @@ pub struct JobFacts {
     pub outside_work: Option<Money>,
     /// When the part on order, or the work by others, that it waits for is expected.
     pub expected_on: Option<Day>,
+    /// Who asks after that.
+    pub chased_by: Option<Line>,
+    /// What its parts are expected to cost in all, net of tax.
+    pub parts_expected: Option<Money>,
+    /// Null: any fitter can do it.
+    pub skill: Option<Skill>,
+    /// Who is to do it; null: whoever has the skill and the hours.
+    #[schema(minimum = 1)]
+    pub fitter_id: Option<i64>,
+    /// What the engine takes meanwhile; null: no room of the shop.
+    pub work_place: Option<WorkPlace>,
+    /// How many days others have it; null: it is done in the shop.
+    #[schema(minimum = 1, maximum = 366)]
+    pub days_away: Option<i32>,
     pub proposed_on: Day,
     pub agreed_on: Option<Day>,
     pub begun_on: Option<Day>,
@@ -83,8 +99,9 @@ pub struct JobFacts {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 33, "stock_no": 417, "title": "Left injector", "standing": "finished",
+#[schema(example = json!({"id": 33, "stock_no": 10, "title": "Left injector", "standing": "finished",
     "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null, "expected_on": null,
+    "chased_by": null, "parts_expected": "20.00", "skill": "fitting", "fitter_id": null, "work_place": "bench", "days_away": null, "needs": [],
     "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "begun_on": "2026-04-18", "finished_on": "2026-04-20",
     "finished_at": "11:30", "called_off_on": null, "working_order_after": null, "boiler_id": 88, "notes": null, "findings": [205],
     "grades_after": {"boiler": null, "fittings_and_feeds": "good", "cylinders_and_valves": null, "motion": null,
@@ -99,6 +116,9 @@ pub struct Job {
     /// The findings that it is to clear when it is finished.
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
+    /// Jobs of the same engine that have to be finished before it is begun.
+    #[schema(max_items = 20)]
+    pub needs: Vec<i64>,
     /// The condition grades that the work is to bring about.
     pub grades_after: Grades,
     /// Sum of the hours below.
@@ -155,6 +175,24 @@ pub struct NewJob {
     pub outside_work: Option<Money>,
     /// When the part on order, or the work by others, that it waits for is expected.
     pub expected_on: Option<Day>,
+    /// Who asks after that.
+    pub chased_by: Option<Line>,
+    /// What its parts are expected to cost in all, net of tax.
+    pub parts_expected: Option<Money>,
+    /// Any fitter can do it unless told otherwise.
+    pub skill: Option<Skill>,
+    /// Who is to do it; whoever has the skill and the hours unless told otherwise.
+    #[schema(minimum = 1)]
+    pub fitter_id: Option<i64>,
+    /// What the engine takes meanwhile; no room of the shop unless told otherwise.
+    pub work_place: Option<WorkPlace>,
+    /// How many days others have it; such a job has no hours of ours.
+    #[schema(minimum = 1, maximum = 366)]
+    pub days_away: Option<i32>,
+    /// Jobs of the same engine that have to be finished before it is begun.
+    #[serde(default, deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    pub needs: Vec<i64>,
     /// Today unless told otherwise.
     pub proposed_on: Option<Day>,
     /// Open findings of the engine that the job is to clear.
@@ -192,6 +230,28 @@ pub struct JobPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub expected_on: Option<Option<Day>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub chased_by: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Money>)]
+    pub parts_expected: Option<Option<Money>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Skill>)]
+    pub skill: Option<Option<Skill>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i64>, minimum = 1)]
+    pub fitter_id: Option<Option<i64>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<WorkPlace>)]
+    pub work_place: Option<Option<WorkPlace>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 1, maximum = 366)]
+    pub days_away: Option<Option<i32>>,
+    /// All jobs that have to be finished before.
+    #[serde(default, deserialize_with = "present_at_most::<20, _, _>")]
+    #[schema(max_items = 20, nullable = false)]
+    pub needs: Option<Vec<i64>>,
     /// All findings that the job is to clear.
     #[serde(default, deserialize_with = "present_at_most::<200, _, _>")]
     #[schema(max_items = 200, nullable = false)]
@@ -229,6 +289,23 @@ pub struct NewHours {
     pub fitter: Line,
     /// More than 0.
     pub hours: Hours,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"stock_no": 30, "hours": "3.5"}))]
+pub struct NewBenchHours {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The job in hand, where the engine has but one.
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    /// More than 0.
+    pub hours: Hours,
+    /// Who was at it before, unless told otherwise.
+    pub fitter: Option<Line>,
+    /// Today unless told otherwise.
+    pub on: Option<Day>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -306,7 +383,7 @@ pub struct JobFilters {
     #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
     standing: Vec<JobStanding>,
     /// The engine.
-    #[param(minimum = 1, example = 417)]
+    #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
 }
 
@@ -323,13 +400,26 @@ impl JobFacts {
     }
 }
 
-/// Rules of a job as it would be after the request, whatever its days.
-fn broken_rules(
-    touches: &[Touches],
+/// A job as it would be after the request.
+struct Asked<'a> {
+    touches: &'a [Touches],
     gauge_glass_only: bool,
     hours_agreed: Option<Hours>,
     outside_work: Option<Money>,
-) -> Vec<FieldError> {
+    parts_expected: Option<Money>,
+    days_away: Option<i32>,
+}
+
+/// Rules of a job, whatever its days.
+fn broken_rules(asked: &Asked<'_>) -> Vec<FieldError> {
+    let &Asked {
+        touches,
+        gauge_glass_only,
+        hours_agreed,
+        outside_work,
+        parts_expected,
+        days_away,
+    } = asked;
     let mut broken = Vec::new();
     let mut rule = |holds: bool, pointer: &str, detail: &str| {
         if !holds {
@@ -355,6 +445,21 @@ fn broken_rules(
         !outside_work.is_some_and(Money::is_negative),
         "/outside_work",
         "not 0 or more",
+    );
+    rule(
+        !parts_expected.is_some_and(Money::is_negative),
+        "/parts_expected",
+        "not 0 or more",
+    );
+    rule(
+        days_away.is_none_or(|days| (1..=366).contains(&days)),
+        "/days_away",
+        "not 1 to 366 days",
+    );
+    rule(
+        days_away.is_none() || hours_agreed.is_none_or(|hours| hours == Hours::ZERO),
+        "/days_away",
+        "others have it, so that it has no hours of ours; what we do before or after is another job",
     );
     broken
 }
@@ -389,7 +494,7 @@ fn refuse_if_any(broken: Vec<FieldError>) -> Result<(), Problem> {
 
 /// List the jobs of an engine
 #[utoipa::path(tag = "jobs", operation_id = "list_engine_jobs",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), EngineJobFilters, PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), EngineJobFilters, PageParams),
     responses((status = 200, body = Page<Job>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/jobs")]
@@ -413,7 +518,7 @@ async fn list_engine_jobs(
 
 /// Propose a job
 #[utoipa::path(tag = "jobs", operation_id = "create_job",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewJob,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewJob,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/engines/{stock_no:\\d+}/jobs")]
 async fn create_job(
@@ -426,12 +531,16 @@ async fn create_job(
         engines::lock(tx.conn(), *stock_no).await?;
         let proposed_on = new.proposed_on.unwrap_or(actor.today);
         let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
-        let mut broken = broken_rules(
-            &new.touches,
-            new.gauge_glass_only,
-            new.hours_agreed,
-            new.outside_work,
-        );
+        let mut broken = broken_rules(&Asked {
+            touches: &new.touches,
+            gauge_glass_only: new.gauge_glass_only,
+            hours_agreed: new.hours_agreed,
+            outside_work: new.outside_work,
+            parts_expected: new.parts_expected,
+            days_away: new.days_away,
+        });
+        broken.extend(broken_needs(tx.conn(), *stock_no, None, &new.needs).await?);
+        broken.extend(fitters::broken_id(tx.conn(), new.fitter_id).await?);
         broken.extend(broken_day(
             proposed_on,
             "/proposed_on",
@@ -472,7 +581,7 @@ async fn list_jobs(
 }
 
 /// Read a job
-#[utoipa::path(tag = "jobs", operation_id = "get_job", params(("id" = i64, Path, example = 33, minimum = 1)),
+#[utoipa::path(tag = "jobs", operation_id = "get_job", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Job), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/jobs/{id:\\d+}")]
@@ -490,7 +599,7 @@ async fn get_job(
 ///
 /// What it touches, clears and brings about can be changed until it is finished or called off.
 #[utoipa::path(tag = "jobs", operation_id = "change_job",
-    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = JobPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[patch("/jobs/{id:\\d+}")]
@@ -527,7 +636,7 @@ async fn change_job(
 /// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
 /// from that day, and the boiler that was in the engine on that day is recorded: its papers answer for the work.
 #[utoipa::path(tag = "jobs", operation_id = "move_job",
-    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewMove,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewMove,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/jobs/{id:\\d+}/moves")]
 async fn move_job(
@@ -560,7 +669,7 @@ async fn move_job(
 
 /// Book hours on a job
 #[utoipa::path(tag = "jobs", operation_id = "book_hours",
-    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewHours,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewHours,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/jobs/{id:\\d+}/hours")]
 async fn book_hours(
@@ -571,38 +680,69 @@ async fn book_hours(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let job = lock(tx.conn(), *id).await?;
-        let came_on = acquisitions::came_on(tx.conn(), job.facts.stock_no).await?;
-        let mut broken = Vec::from_iter(broken_day(new.on, "/on", came_on, actor.today));
-        if new.hours <= Hours::ZERO {
-            broken.push(at(
-                "/hours",
-                "not more than 0; a wrong line is reversed by a reversal",
-            ));
-        }
-        refuse_if_any(broken)?;
-        room_for_a_line(job.hours.len())?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let line: i64 = diesel::insert_into(job_hours::table)
-            .values((
-                job_hours::job_id.eq(*id),
-                job_hours::on_day.eq(new.on),
-                job_hours::fitter.eq(&new.fitter),
-                job_hours::hours.eq(new.hours),
-            ))
-            .returning(job_hours::id)
-            .get_result(tx.conn())
-            .await?;
-        let entry = json!({"job_id": *id, "hours_id": line, "on": new.on, "hours": new.hours});
-        tx.record("job.hours_booked", Some(job.facts.stock_no), entry)
-            .await?;
+        book(tx, &job, &new).await?;
         Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+/// Book hours by the number of the engine
+///
+/// For the bench: with no more than the stock number and the hours where the engine has one job in hand, and one fitter booked on
+/// it or one is named by it. A wrong line is reversed, not changed.
+#[utoipa::path(tag = "jobs", operation_id = "book_hours_of_engine", params(crate::body::Repeatable), request_body = NewBenchHours,
+    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/hours")]
+async fn book_hours_of_engine(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    new: Body<NewBenchHours>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
+        let in_hand: Vec<i64> = jobs::table
+            .filter(jobs::stock_no.eq(new.stock_no))
+            .filter(jobs::standing.eq(JobStanding::InHand))
+            .select(jobs::id)
+            .order(jobs::id)
+            .load(tx.conn())
+            .await?;
+        let id = match (new.job_id, &in_hand[..]) {
+            (Some(id), _) => id,
+            (None, [one]) => *one,
+            (None, []) => {
+                let detail = "the engine has no job in hand; say which job";
+                return Err(Problem::invalid("/job_id", detail));
+            }
+            (None, several) => {
+                let detail = format!("the engine has the jobs {several:?} in hand; say which");
+                return Err(Problem::invalid("/job_id", detail));
+            }
+        };
+        let job = lock(tx.conn(), id).await?;
+        if job.facts.stock_no != new.stock_no {
+            return Err(Problem::invalid("/job_id", "a job of another engine"));
+        }
+        let fitter = match &new.fitter {
+            Some(fitter) => fitter.clone(),
+            None => fitters::of_job(tx.conn(), &job).await?.ok_or_else(|| {
+                Problem::invalid("/fitter", "the job does not tell who works at it; say who")
+            })?,
+        };
+        let line = NewHours {
+            on: new.on.unwrap_or(actor.today),
+            fitter,
+            hours: new.hours,
+        };
+        book(tx, &job, &line).await?;
+        Ok((address(id), find(tx.conn(), id).await?))
     })
     .await
 }
 
 /// Record parts used for a job
 #[utoipa::path(tag = "jobs", operation_id = "use_parts",
-    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewParts,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewParts,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/jobs/{id:\\d+}/parts")]
 async fn use_parts(
@@ -647,7 +787,7 @@ async fn use_parts(
 /// A line with the opposite figure is added, of the same day where its tax period is open, else of the first open day; the
 /// wrong one stays to be seen.
 #[utoipa::path(tag = "jobs", operation_id = "reverse_line",
-    params(("id" = i64, Path, example = 33, minimum = 1), crate::body::Repeatable), request_body = NewReversal,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewReversal,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/jobs/{id:\\d+}/reversals")]
 async fn reverse_line(
@@ -677,7 +817,7 @@ async fn reverse_line(
 ///
 /// Which papers of the boiler it voids from which day, and which tests it calls for afterwards. Of a job that is not
 /// finished: as if it were finished today.
-#[utoipa::path(tag = "jobs", operation_id = "get_consequences", params(("id" = i64, Path, example = 33, minimum = 1)),
+#[utoipa::path(tag = "jobs", operation_id = "get_consequences", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = JobConsequences), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/jobs/{id:\\d+}/consequences")]
@@ -797,6 +937,70 @@ pub(crate) async fn find_all(
     with_lines(conn, facts).await
 }
 
+/// What finished jobs took against what was agreed for them.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Experience {
+    pub by_kind: BTreeMap<Touches, Took>,
+    pub by_fitter: BTreeMap<Line, Took>,
+}
+
+impl Experience {
+    /// Of jobs that touch the same; where they touch more than one thing, of the first.
+    pub(crate) fn of(&self, touches: &[Touches]) -> Decimal {
+        let known = touches.iter().find_map(|it| self.by_kind.get(it));
+        known.copied().unwrap_or_default().factor()
+    }
+}
+
+/// From all finished jobs with hours agreed and hours booked. Of a job that several worked at, each counts with the share of the
+/// agreed hours that is his share of those booked.
+pub(crate) async fn experience(conn: &mut AsyncPgConnection) -> Result<Experience, Problem> {
+    let facts: Vec<JobFacts> = jobs::table
+        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::hours_agreed.gt(Hours::ZERO))
+        .select(JobFacts::as_select())
+        .order(jobs::id)
+        .load(conn)
+        .await?;
+    let mut experience = Experience::default();
+    let add = |to: &mut Took, agreed: Decimal, booked: Decimal| {
+        let sum = |a: Hours, b: Decimal| Hours::new((a.decimal() + b).round_dp(2)).unwrap_or(a);
+        (to.agreed, to.booked) = (sum(to.agreed, agreed), sum(to.booked, booked));
+    };
+    for job in with_lines(conn, facts).await? {
+        let agreed = job.facts.hours_agreed.unwrap_or_default().decimal();
+        let booked = job.hours_booked.decimal();
+        if booked <= Decimal::ZERO {
+            continue;
+        }
+        if let Some(kind) = <[_]>::first(&job.facts.touches) {
+            add(experience.by_kind.entry(*kind).or_default(), agreed, booked);
+        }
+        for line in &job.hours {
+            let hours = line.hours.decimal();
+            let took = experience.by_fitter.entry(line.fitter.clone()).or_default();
+            add(took, agreed * hours / booked, hours);
+        }
+    }
+    Ok(experience)
+}
+
+/// The jobs of these engines that are neither finished nor called off.
+pub(crate) async fn open_of(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<Vec<Job>, Problem> {
+    let closed = [JobStanding::Finished, JobStanding::CalledOff];
+    let facts = jobs::table
+        .filter(jobs::stock_no.eq_any(stock_nos))
+        .filter(jobs::standing.ne_all(closed))
+        .select(JobFacts::as_select())
+        .order(jobs::id)
+        .load(conn)
+        .await?;
+    with_lines(conn, facts).await
+}
+
 /// Holds the engine and the job, in this order, until the end of the transaction.
 async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
     let stock_no: Option<i32> = jobs::table
@@ -830,6 +1034,11 @@ async fn with_lines(
         .order(job_findings::finding_id)
         .load(conn)
         .await?;
+    let needs: Vec<(i64, i64)> = job_needs::table
+        .filter(job_needs::job_id.eq_any(&ids))
+        .order(job_needs::needs_id)
+        .load(conn)
+        .await?;
     let grades: Vec<(i64, (Area, Grade))> = job_grades::table
         .filter(job_grades::job_id.eq_any(&ids))
         .select((job_grades::job_id, (job_grades::area, job_grades::grade)))
@@ -857,6 +1066,7 @@ async fn with_lines(
         there.find(|it| it.on(on)).map(|it| it.boiler_id)
     };
     let (mut findings, mut grades) = (by_job(findings), by_job(grades));
+    let mut needs = by_job(needs);
     let (mut hours, mut parts) = (by_job(hours), by_job(parts));
     let too_much = || Problem::conflict("the lines of the job add up to more than can be written");
     facts
@@ -867,6 +1077,7 @@ async fn with_lines(
             Ok(Job {
                 boiler_id: boiler_of(&facts),
                 findings: findings.remove(&facts.id).unwrap_or_default(),
+                needs: needs.remove(&facts.id).unwrap_or_default(),
                 grades_after: grades
                     .remove(&facts.id)
                     .unwrap_or_default()
@@ -909,6 +1120,12 @@ async fn insert(
             jobs::hours_agreed.eq(new.hours_agreed),
             jobs::outside_work.eq(new.outside_work),
             jobs::expected_on.eq(new.expected_on),
+            jobs::chased_by.eq(&new.chased_by),
+            jobs::parts_expected.eq(new.parts_expected),
+            jobs::skill.eq(new.skill),
+            jobs::fitter_id.eq(new.fitter_id),
+            jobs::work_place.eq(new.work_place),
+            jobs::days_away.eq(new.days_away),
             jobs::proposed_on.eq(proposed_on),
             jobs::working_order_after.eq(new.working_order_after),
             jobs::notes.eq(&new.notes),
@@ -917,10 +1134,39 @@ async fn insert(
         .get_result(tx.conn())
         .await?;
     set_findings(tx.conn(), id, &new.findings).await?;
+    set_needs(tx.conn(), id, &new.needs).await?;
     set_grades(tx.conn(), id, new.grades_after).await?;
     let entry = json!({"job_id": id, "touches": new.touches, "findings": new.findings});
     tx.record("job.proposed", Some(stock_no), entry).await?;
     find(tx.conn(), id).await
+}
+
+async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem> {
+    let JobFacts { id, stock_no, .. } = job.facts;
+    let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+    let today = tx.actor.today;
+    let mut broken = Vec::from_iter(broken_day(new.on, "/on", came_on, today));
+    if new.hours <= Hours::ZERO {
+        broken.push(at(
+            "/hours",
+            "not more than 0; a wrong line is reversed by a reversal",
+        ));
+    }
+    refuse_if_any(broken)?;
+    room_for_a_line(job.hours.len())?;
+    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    let line: i64 = diesel::insert_into(job_hours::table)
+        .values((
+            job_hours::job_id.eq(id),
+            job_hours::on_day.eq(new.on),
+            job_hours::fitter.eq(&new.fitter),
+            job_hours::hours.eq(new.hours),
+        ))
+        .returning(job_hours::id)
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"job_id": id, "hours_id": line, "on": new.on, "hours": new.hours});
+    tx.record("job.hours_booked", Some(stock_no), entry).await
 }
 
 async fn set_findings(
@@ -945,6 +1191,66 @@ async fn set_findings(
         .execute(conn)
         .await?;
     Ok(())
+}
+
+async fn set_needs(conn: &mut AsyncPgConnection, id: i64, needs: &[i64]) -> Result<(), Problem> {
+    diesel::delete(job_needs::table.filter(job_needs::job_id.eq(id)))
+        .execute(conn)
+        .await?;
+    let rows: Vec<_> = needs
+        .iter()
+        .map(|needed| (job_needs::job_id.eq(id), job_needs::needs_id.eq(*needed)))
+        .collect();
+    diesel::insert_into(job_needs::table)
+        .values(rows)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// What is wrong with the needs of a job of the engine; `id` of one that is there already. The engine is held, so that no two
+/// close a circle at once.
+async fn broken_needs(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    id: Option<i64>,
+    needs: &[i64],
+) -> Result<Vec<FieldError>, Problem> {
+    let of_engine: Vec<i64> = jobs::table
+        .filter(jobs::stock_no.eq(stock_no))
+        .select(jobs::id)
+        .load(conn)
+        .await?;
+    let needed: Vec<(i64, i64)> = job_needs::table
+        .filter(job_needs::job_id.eq_any(&of_engine))
+        .select((job_needs::job_id, job_needs::needs_id))
+        .load(conn)
+        .await?;
+    let comes_back = |first: i64| {
+        let (mut waiting, mut seen) = (vec![first], Vec::new());
+        while let Some(at) = waiting.pop() {
+            if Some(at) == id {
+                return true;
+            }
+            if !seen.contains(&at) {
+                seen.push(at);
+                let next = needed.iter().filter(|(job, _)| *job == at);
+                waiting.extend(next.map(|(_, needs)| *needs));
+            }
+        }
+        false
+    };
+    let broken = needs.iter().enumerate().filter_map(|(i, needed)| {
+        let detail = if !of_engine.contains(needed) {
+            "no job of this engine"
+        } else if comes_back(*needed) {
+            "it needs this job itself, directly or by others: a circle"
+        } else {
+            return None;
+        };
+        Some(at(format!("/needs/{i}"), detail))
+    });
+    Ok(broken.collect())
 }
 
 async fn set_grades(conn: &mut AsyncPgConnection, id: i64, after: Grades) -> Result<(), Problem> {
@@ -981,7 +1287,20 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
     let gauge_glass_only = change.gauge_glass_only.unwrap_or(facts.gauge_glass_only);
     let hours_agreed = change.hours_agreed.unwrap_or(facts.hours_agreed);
     let outside_work = change.outside_work.unwrap_or(facts.outside_work);
-    let mut broken = broken_rules(touches, gauge_glass_only, hours_agreed, outside_work);
+    let parts_expected = change.parts_expected.unwrap_or(facts.parts_expected);
+    let days_away = change.days_away.unwrap_or(facts.days_away);
+    let mut broken = broken_rules(&Asked {
+        touches,
+        gauge_glass_only,
+        hours_agreed,
+        outside_work,
+        parts_expected,
+        days_away,
+    });
+    if let Some(needs) = &change.needs {
+        broken.extend(broken_needs(tx.conn(), facts.stock_no, Some(facts.id), needs).await?);
+    }
+    broken.extend(fitters::broken_id(tx.conn(), change.fitter_id.flatten()).await?);
     if let Some(findings) = &change.findings {
         // A finding that the job has stays good although a survey has cleared it meanwhile.
         let mut of_new_ones = Vec::new();
@@ -1010,6 +1329,9 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
     if let Some(findings) = &change.findings {
         set_findings(tx.conn(), facts.id, findings).await?;
     }
+    if let Some(needs) = &change.needs {
+        set_needs(tx.conn(), facts.id, needs).await?;
+    }
     if let Some(after) = change.grades_after {
         set_grades(tx.conn(), facts.id, after).await?;
     }
@@ -1021,6 +1343,12 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
             jobs::hours_agreed.eq(hours_agreed),
             jobs::outside_work.eq(outside_work),
             jobs::expected_on.eq(change.expected_on.unwrap_or(facts.expected_on)),
+            jobs::chased_by.eq(change.chased_by.as_ref().unwrap_or(&facts.chased_by)),
+            jobs::parts_expected.eq(parts_expected),
+            jobs::skill.eq(change.skill.unwrap_or(facts.skill)),
+            jobs::fitter_id.eq(change.fitter_id.unwrap_or(facts.fitter_id)),
+            jobs::work_place.eq(change.work_place.unwrap_or(facts.work_place)),
+            jobs::days_away.eq(days_away),
             jobs::working_order_after.eq(change
                 .working_order_after
                 .unwrap_or(facts.working_order_after)),

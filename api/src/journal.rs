@@ -1,7 +1,7 @@
 //! The journal: everything that happened, numbered densely after commit by one sequencer.
 
 use crate::{
-    db::{Db, RunQueryDsl, pg_try_advisory_xact_lock},
+    db::{Alone, Db, RunQueryDsl, pg_try_advisory_xact_lock},
     instants::Instant,
     keys::Staff,
     page::{Query, shown},
@@ -24,17 +24,157 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 }
 
 /// How often a waiting reader looks again.
-const LOOK_AGAIN: Duration = Duration::from_millis(200);
+pub const LOOK_AGAIN: Duration = Duration::from_millis(200);
+
+/// All that is told in it, in the order of the alphabet.
+pub const TYPES: &[&str] = &[
+    "account.changed",
+    "acquisition.tax_position_changed",
+    "back_test.asked",
+    "back_test.done",
+    "boiler.added",
+    "boiler.certified",
+    "boiler.changed",
+    "boiler.fitted",
+    "boiler.pressure_changed",
+    "boiler.taken_out",
+    "boiler.tested",
+    "boiler_code.added",
+    "boiler_code.rule_added",
+    "boiler_code.rule_ended",
+    "comparable.added",
+    "comparable.withdrawn",
+    "comparables.imported",
+    "complaint.changed",
+    "complaint.recorded",
+    "cost.entered",
+    "cost.reversed",
+    "days_off.set",
+    "days_off.taken_back",
+    "deposit.received",
+    "deposit.returned",
+    "engine.acquired",
+    "engine.appraised",
+    "engine.changed",
+    "engine.delivered",
+    "engine.disposed_of",
+    "engine.preparation_taken_back",
+    "engine.prepared",
+    "engine.priced",
+    "engine.returned",
+    "engine.sold",
+    "engine.surveyed",
+    "engine.valued",
+    "enquiry.changed",
+    "enquiry.closed",
+    "enquiry.made",
+    "exchange_rate.set",
+    "finding.changed",
+    "firm.changed",
+    "fit.made",
+    "fitter.added",
+    "fitter.changed",
+    "guide.written",
+    "handover_note.changed",
+    "handover_note.deleted",
+    "handover_note.written",
+    "hour_rate.set",
+    "inspector_visit.set",
+    "inspector_visit.taken_back",
+    "job.agreed",
+    "job.begun",
+    "job.called_off",
+    "job.changed",
+    "job.finished",
+    "job.hours_booked",
+    "job.line_reversed",
+    "job.parts_used",
+    "job.proposed",
+    "key.made",
+    "key.revoked",
+    "key.rotated",
+    "listing.changed",
+    "listing.discarded",
+    "listing.drafted",
+    "listing.published",
+    "listing.withdrawn",
+    "offer.answered",
+    "offer.made",
+    "owner.paid",
+    "owner.told",
+    "payment.recorded",
+    "person.added",
+    "person.changed",
+    "person.erased",
+    "photograph.added",
+    "photograph.changed",
+    "photograph.removed",
+    "photographs.ordered",
+    "plan.made",
+    "preparation_item.added",
+    "preparation_item.changed",
+    "preparation_item.deleted",
+    "promise.ended",
+    "promise.given",
+    "public.changed",
+    "public.removed",
+    "public.shown",
+    "readiness.changed",
+    "readiness_bars.changed",
+    "reservation.extended",
+    "reservation.fulfilled",
+    "reservation.lapsed",
+    "reservation.made",
+    "reservation.next_in_line",
+    "reservation.queue_ended",
+    "reservation.queued",
+    "reservation.released",
+    "reservation.told",
+    "sale.called_off",
+    "sale.changed",
+    "sale_term.added",
+    "sale_term.ended",
+    "stock.value_kept",
+    "support.answered",
+    "support.noted",
+    "tax_period.closed",
+    "tax_rule.added",
+    "tax_rule.ended",
+    "test_terms.changed",
+    "wants.met",
+    "webhook.changed",
+    "webhook.deleted",
+    "webhook.made",
+    "webhook.repeated",
+    "webhook.secret_changed",
+    "webhook.switched_off",
+    "webhook.trial",
+    "webhook.tried",
+];
+
+/// Whether there are entries of that type (`engine.sold`), or of types that begin so up to the point (`engine`).
+pub fn is_type_or_beginning(asked: &str) -> bool {
+    TYPES
+        .iter()
+        .any(|known| *known == asked || known.split('.').next() == Some(asked))
+}
+
+/// Whether an entry of that type may change what visitors read of every engine: who the firm is and what a boiler code says is
+/// on every listing. Others change it for the engine that they name.
+pub fn is_of_all_engines(what: &str) -> bool {
+    what.starts_with("firm.") || what.starts_with("boiler_code.")
+}
 
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"entry_no": 185, "type": "engine.delivered", "at": "2026-05-14T10:21:07.123456Z", "on": "2026-05-14",
-    "by": "key:7", "stock_no": 417, "data": {"delivery_id": 31}}))]
+    "by": "key:7", "stock_no": 10, "data": {"delivery_id": 31}}))]
 pub struct Entry {
     /// Dense: the next entry has the next number.
     #[schema(minimum = 1)]
     pub entry_no: i64,
+    /// What happened, such as `engine.sold`. More types may come.
     #[schema(max_length = 60)]
     pub r#type: String,
     /// RFC 3339, UTC.
@@ -67,7 +207,7 @@ pub struct JournalPage {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
-pub struct JournalQuery {
+pub struct ReadOn {
     /// The last entry number that the reader has; entries after it are answered.
     #[param(minimum = 0, default = 0, example = 0)]
     after: Option<i64>,
@@ -81,13 +221,39 @@ pub struct JournalQuery {
     journal_id: Option<Uuid>,
 }
 
+/// A question within its bounds.
+pub(crate) struct Asked {
+    pub after: i64,
+    pub limit: i64,
+    pub wait: Duration,
+    pub journal_id: Option<Uuid>,
+}
+
+impl ReadOn {
+    pub(crate) fn checked(&self) -> Result<Asked, Problem> {
+        let after = self.after.unwrap_or(0);
+        let limit = self.limit.unwrap_or(100);
+        let wait = self.wait.unwrap_or(0);
+        if after < 0 || !(1..=500).contains(&limit) || wait > 25 {
+            let detail = "`after` is 0 or more, `limit` 1 to 500, `wait` 0 to 25 seconds";
+            return Err(Problem::new(problem::INVALID_QUERY, detail));
+        }
+        Ok(Asked {
+            after,
+            limit,
+            wait: Duration::from_secs(wait),
+            journal_id: self.journal_id,
+        })
+    }
+}
+
 // Routes
 
 /// Read the journal
 ///
 /// Entries come in the order of their numbers, none is skipped and none comes twice. With `wait`, an empty answer is
 /// held until an entry comes.
-#[utoipa::path(tag = "journal", operation_id = "read_journal", params(JournalQuery),
+#[utoipa::path(tag = "journal", operation_id = "read_journal", params(ReadOn),
     responses((status = 200, body = JournalPage), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/journal")]
@@ -95,18 +261,12 @@ async fn read_journal(
     _by: Staff,
     req: HttpRequest,
     db: web::Data<Db>,
-    query: Query<JournalQuery>,
+    query: Query<ReadOn>,
 ) -> Result<HttpResponse, Problem> {
-    let after = query.after.unwrap_or(0);
-    let limit = query.limit.unwrap_or(100);
-    let wait = query.wait.unwrap_or(0);
-    if after < 0 || !(1..=500).contains(&limit) || wait > 25 {
-        let detail = "`after` is 0 or more, `limit` 1 to 500, `wait` 0 to 25 seconds";
-        return Err(Problem::new(problem::INVALID_QUERY, detail));
-    }
-    let give_up = tokio::time::Instant::now() + Duration::from_secs(wait);
+    let asked = query.checked()?;
+    let give_up = tokio::time::Instant::now() + asked.wait;
     loop {
-        let page = entries_after(&db, after, limit, query.journal_id).await?;
+        let page = entries_after(&db, &asked).await?;
         if !page.items.is_empty() || tokio::time::Instant::now() >= give_up {
             return shown(&req, &page);
         }
@@ -146,24 +306,11 @@ impl Row {
     }
 }
 
-async fn entries_after(
-    db: &Db,
-    after: i64,
-    limit: i64,
-    known: Option<Uuid>,
-) -> Result<JournalPage, Problem> {
+async fn entries_after(db: &Db, asked: &Asked) -> Result<JournalPage, Problem> {
+    let (after, limit) = (asked.after, asked.limit);
     let mut conn = db.read().await?;
     number(&mut conn).await?;
-    let journal_id: Uuid = journal_identity::table
-        .select(journal_identity::journal_id)
-        .first(&mut conn)
-        .await?;
-    if known.is_some_and(|known| known != journal_id) {
-        return Err(Problem::new(
-            problem::FEED_RESTARTED,
-            format!("the journal is now {journal_id}; read it from the start"),
-        ));
-    }
+    let journal_id = same_journal(&mut conn, asked.journal_id).await?;
     let rows: Vec<Row> = journal::table
         .filter(journal::entry_no.gt(after))
         .order(journal::entry_no)
@@ -188,6 +335,33 @@ async fn entries_after(
     })
 }
 
+/// The journal's id, if it is the one that the reader knows.
+pub(crate) async fn same_journal(
+    conn: &mut AsyncPgConnection,
+    known: Option<Uuid>,
+) -> Result<Uuid, Problem> {
+    let journal_id: Uuid = journal_identity::table
+        .select(journal_identity::journal_id)
+        .first(conn)
+        .await?;
+    if known.is_some_and(|known| known != journal_id) {
+        return Err(Problem::new(
+            problem::FEED_RESTARTED,
+            format!("the journal is now {journal_id}; read it from the start"),
+        ));
+    }
+    Ok(journal_id)
+}
+
+/// The last number given; 0 while there is none.
+pub(crate) async fn last_entry_no(conn: &mut AsyncPgConnection) -> Result<i64, Problem> {
+    let last: Option<i64> = journal::table
+        .select(diesel::dsl::max(journal::entry_no))
+        .first(conn)
+        .await?;
+    Ok(last.unwrap_or(0))
+}
+
 /// The sequencer: numbers the entries whose writers have ended. One runs at a time, others pass by.
 ///
 /// Only committed entries are seen, so an entry that commits late gets a later number and no reader can skip it. The
@@ -202,7 +376,7 @@ pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
     let done = async {
-        let turn = diesel::select(pg_try_advisory_xact_lock(NUMBERING))
+        let turn = diesel::select(pg_try_advisory_xact_lock(Alone::Numbering.key()))
             .get_result::<bool>(conn)
             .await?;
         if turn {
@@ -221,6 +395,3 @@ pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
         }
     }
 }
-
-/// Key of the advisory lock of the sequencer.
-const NUMBERING: i64 = 0x6f75_7473_686f_7002;

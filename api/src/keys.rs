@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     clock::{Clock, day_in},
     db::{Db, RunQueryDsl, Tx},
+    instants::Instant,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams},
     problem::{self, Problem, Problems},
     schema::{firm, keys},
@@ -34,8 +35,12 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(cfg: &mut ServiceConfig<'_>) {
     cfg.service(list_keys)
         .service(create_key)
+        .service(rotate_key)
         .service(revoke_key);
 }
+
+/// How long the old key is taken beside the new one.
+const ROTATION_HOURS: i32 = 24;
 
 // Types
 
@@ -120,7 +125,7 @@ impl FromRequest for Anyone {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = keys)]
 #[schema(example = json!({"id": 7, "name": "bench tablet", "role": "fitter", "person": "Edda Morlock",
-    "expires_on": null, "revoked": false, "last_used_on": "2026-05-14"}))]
+    "expires_on": null, "revoked": false, "ends_at": null, "last_used_on": "2026-05-14"}))]
 pub struct Key {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -131,6 +136,8 @@ pub struct Key {
     /// The last day on which the key is taken.
     pub expires_on: Option<Day>,
     pub revoked: bool,
+    /// When it is taken no more, another having taken its place.
+    pub ends_at: Option<Instant>,
     pub last_used_on: Option<Day>,
 }
 
@@ -144,6 +151,12 @@ pub struct NewKey {
     pub person: Line,
     pub expires_on: Option<Day>,
 }
+
+/// Nothing needs saying.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
+pub struct Rotation {}
 
 /// A new key with its secret, which is shown this once.
 #[derive(Debug, Serialize, ToSchema)]
@@ -206,10 +219,31 @@ async fn create_key(
     .await
 }
 
+/// Put a new key in the place of one
+///
+/// The new key has its name, role, person and expiry, and its secret is in this answer only. The old key is taken for another 24
+/// hours, so that whoever uses it can change over meanwhile.
+#[utoipa::path(tag = "keys", operation_id = "rotate_key",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = Rotation,
+    responses((status = 201, body = KeyWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/keys/{id:\\d+}/rotations")]
+async fn rotate_key(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<Rotation>,
+) -> Result<HttpResponse, Problem> {
+    db.create_secret(&actor, &new, async |tx| {
+        let made = rotate(tx, *id).await?;
+        Ok((format!("/v1/keys/{}", made.key.id), made))
+    })
+    .await
+}
+
 /// Revoke a key
 ///
 /// Holds from the next request. The last live key of a proprietor cannot be revoked.
-#[utoipa::path(tag = "keys", operation_id = "revoke_key", params(("id" = i64, Path, example = 7, minimum = 1)),
+#[utoipa::path(tag = "keys", operation_id = "revoke_key", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
 #[delete("/keys/{id:\\d+}")]
 async fn revoke_key(
@@ -285,6 +319,7 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
         .inner_join(firm::table.on(true.into_sql::<diesel::sql_types::Bool>()))
         .filter(keys::id.eq(id))
         .filter(keys::revoked.eq(false))
+        .filter(keys::ends_at.is_null().or(keys::ends_at.gt(Instant(now))))
         .select((
             keys::role,
             keys::person,
@@ -328,40 +363,76 @@ fn split_secret(key: &str) -> Option<(i64, &str)> {
 
 /// Stores a new key and gives it with its secret.
 pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
+    let made = insert_unnamed(tx, new).await?;
+    tx.record(
+        "key.made",
+        None,
+        serde_json::json!({"key_id": made.key.id, "role": made.key.role}),
+    )
+    .await?;
+    Ok(made)
+}
+
+/// Stores a new key of which the caller makes the entry.
+async fn insert_unnamed(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
     let (secret, sha256) = secret()?;
     let key: Key = diesel::insert_into(keys::table)
         .values((new, keys::secret_sha256.eq(sha256)))
         .returning(Key::as_returning())
         .get_result(tx.conn())
         .await?;
-    tx.record(
-        "key.made",
-        None,
-        serde_json::json!({"key_id": key.id, "role": key.role}),
-    )
-    .await?;
     let secret = format!("outshop_{}_{secret}", key.id);
     Ok(KeyWithSecret { key, secret })
 }
 
+async fn rotate(tx: &mut Tx<'_>, id: i64) -> Result<KeyWithSecret, Problem> {
+    let old: Option<Key> = keys::table
+        .find(id)
+        .filter(keys::revoked.eq(false))
+        .filter(keys::ends_at.is_null())
+        .select(Key::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let missing = || {
+        Problem::not_found(format!(
+            "there is no live key {id} that none has taken the place of"
+        ))
+    };
+    let old = old.ok_or_else(missing)?;
+    let ends_at = Instant(tx.actor.now).plus_hours(ROTATION_HOURS);
+    diesel::update(keys::table.find(id))
+        .set(keys::ends_at.eq(Some(ends_at)))
+        .execute(tx.conn())
+        .await?;
+    let new = NewKey {
+        name: old.name,
+        role: old.role,
+        person: old.person,
+        expires_on: old.expires_on,
+    };
+    let made = insert_unnamed(tx, &new).await?;
+    let entry = serde_json::json!({"key_id": id, "new_key_id": made.key.id, "ends_at": ends_at});
+    tx.record("key.rotated", None, entry).await?;
+    Ok(made)
+}
+
 pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
-    let live: Vec<(i64, Role)> = keys::table
+    let live: Vec<(i64, Role, Option<Instant>)> = keys::table
         .filter(keys::revoked.eq(false))
         .order(keys::id)
-        .select((keys::id, keys::role))
+        .select((keys::id, keys::role, keys::ends_at))
         .for_update()
         .load(tx.conn())
         .await?;
-    let Some((_, role)) = live.iter().find(|(live, _)| *live == id) else {
+    let Some((_, role, _)) = live.iter().find(|(live, ..)| *live == id) else {
         return Err(Problem::not_found(format!("there is no live key {id}")));
     };
-    if *role == Role::Proprietor
-        && live
-            .iter()
-            .filter(|(_, role)| *role == Role::Proprietor)
-            .count()
-            == 1
-    {
+    let mut lasting = live.iter().filter(|(other, role, ends_at)| {
+        *other != id && *role == Role::Proprietor && ends_at.is_none()
+    });
+    if *role == Role::Proprietor && lasting.next().is_none() {
         return Err(Problem::conflict(
             "this is the last live key of a proprietor; make another one first",
         ));

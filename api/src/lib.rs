@@ -12,6 +12,7 @@ pub mod acquisitions;
 pub mod appraisals;
 pub mod asking_prices;
 pub mod back_tests;
+pub mod backups;
 pub mod body;
 pub mod boiler_records;
 pub mod boilers;
@@ -26,6 +27,7 @@ pub mod comparables;
 pub mod complaints;
 pub mod config;
 pub mod costs;
+pub mod days_off;
 pub mod db;
 pub mod deliveries;
 pub mod demo;
@@ -39,15 +41,19 @@ pub mod erasures;
 pub mod exchange_rates;
 pub mod firm;
 pub mod fits;
+pub mod fitters;
 pub mod guide;
 pub mod handover_notes;
 pub mod hour_rates;
 pub mod inspector_days;
+pub mod inspector_visits;
 pub mod instants;
 pub mod invoices;
 pub mod jobs;
 pub mod journal;
 pub mod keys;
+pub mod languages;
+pub mod limits;
 pub mod listings;
 pub mod metrics;
 pub mod midnight;
@@ -58,6 +64,7 @@ pub mod page;
 pub mod papers;
 pub mod persons;
 pub mod photographs;
+pub mod plans;
 pub mod preparation_items;
 pub mod preparations;
 pub mod prints;
@@ -83,13 +90,17 @@ pub mod surveys;
 pub mod tax_periods;
 pub mod tax_positions;
 pub mod tax_rules;
+pub mod test_terms;
 pub mod text;
+pub mod traces;
 pub mod track_record;
 pub mod units;
 pub mod valuations;
+pub mod webhooks;
 pub mod wire;
 pub mod work_records;
 pub mod working_figures;
+pub mod worths;
 
 use actix_web::{
     App, Error,
@@ -100,12 +111,17 @@ use actix_web::{
 };
 use clock::Clock;
 use db::Db;
+use limits::Limits;
 use photographs::Store;
 use public::ShopWindow;
+use utoipa::openapi::OpenApi;
 use utoipa_actix_web::{AppExt, service_config::ServiceConfig};
+use webhooks::guard::Reach;
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
 fn v1(cfg: &mut ServiceConfig<'_>) {
+    // An address is looked for in this order, and visitors are the most.
+    public::routes(cfg);
     firm::routes(cfg);
     keys::routes(cfg);
     persons::routes(cfg);
@@ -141,10 +157,15 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     handover_notes::routes(cfg);
     prints::routes(cfg);
     disposals::routes(cfg);
-    public::routes(cfg);
     surveys::routes(cfg);
     survey_sheets::routes(cfg);
     jobs::routes(cfg);
+    worths::routes(cfg);
+    fitters::routes(cfg);
+    days_off::routes(cfg);
+    inspector_visits::routes(cfg);
+    test_terms::routes(cfg);
+    plans::routes(cfg);
     work_records::routes(cfg);
     guide::routes(cfg);
     comparables::routes(cfg);
@@ -172,14 +193,24 @@ fn v1(cfg: &mut ServiceConfig<'_>) {
     tax_rules::routes(cfg);
     sale_terms::routes(cfg);
     journal::routes(cfg);
+    webhooks::routes(cfg);
+}
+
+/// What the requests of a process share.
+#[derive(Clone)]
+pub struct Shared {
+    pub db: Db,
+    pub clock: Clock,
+    pub store: Store,
+    pub window: ShopWindow,
+    /// Where webhooks may be.
+    pub reach: Reach,
+    pub limits: Limits,
 }
 
 /// The whole application, and the document that describes it.
 pub fn app(
-    db: Db,
-    clock: Clock,
-    store: Store,
-    window: ShopWindow,
+    shared: Shared,
 ) -> App<
     impl ServiceFactory<
         ServiceRequest,
@@ -189,32 +220,47 @@ pub fn app(
         InitError = (),
     >,
 > {
-    let (app, document) = App::new()
-        .into_utoipa_app()
-        .openapi(reference::head())
-        .service(utoipa_actix_web::scope("/v1").configure(v1))
-        .split_for_parts();
-    let document = reference::finished(document);
-    app.app_data(web::Data::new(db))
-        .app_data(web::Data::new(clock))
-        .app_data(web::Data::new(store))
-        .app_data(web::Data::new(window))
+    let (app, document) = described();
+    app.app_data(web::Data::new(shared.db))
+        .app_data(web::Data::new(shared.clock))
+        .app_data(web::Data::new(shared.store))
+        .app_data(web::Data::new(shared.window))
+        .app_data(web::Data::new(shared.reach))
+        .app_data(web::Data::new(shared.limits))
         .app_data(wire::paths())
         .configure(|cfg| wire::routes(cfg, &document))
-        .configure(|cfg| reference::routes(cfg, &document))
+        .configure(reference::routes)
         .wrap(from_fn(wire::no_panic_escapes))
+        .wrap(from_fn(limits::hold))
         .wrap(from_fn(keys::authenticate))
+        .wrap(from_fn(wire::in_time))
         .wrap(from_fn(wire::tag_by_coding))
         .wrap(Compress::default())
         .wrap(from_fn(wire::common))
+        .wrap(from_fn(traces::request))
 }
 
-/// The OpenAPI document; needs no database.
-pub fn document() -> utoipa::openapi::OpenApi {
-    let (_, document) = App::new()
+/// The operations, and the document of what they say of themselves.
+fn described() -> (
+    App<
+        impl ServiceFactory<
+            ServiceRequest,
+            Config = (),
+            Response = ServiceResponse,
+            Error = Error,
+            InitError = (),
+        >,
+    >,
+    OpenApi,
+) {
+    App::new()
         .into_utoipa_app()
         .openapi(reference::head())
         .service(utoipa_actix_web::scope("/v1").configure(v1))
-        .split_for_parts();
-    reference::finished(document)
+        .split_for_parts()
+}
+
+/// The OpenAPI document; needs no database.
+pub fn document() -> OpenApi {
+    reference::finished(described().1)
 }

@@ -5,10 +5,11 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines, enquiries,
     keys::{Selling, Staff},
+    languages::{Language, Translation, Translations},
     page::shown,
-    problem::{self, Problem, Problems},
+    problem::{self, FieldError, Problem, Problems},
     readiness,
-    schema::listings,
+    schema::{firm, listings},
     text::{Line, Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
@@ -37,9 +38,9 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = listings)]
-#[schema(example = json!({"stock_no": 417, "standing": "on_show", "title": "Marrowby, a 5 in gauge 0-6-0",
-    "words": "Built over nine winters and run twice a year since.", "page_name": "marrowby-a-5-in-gauge-0-6-0-417",
-    "price_on_request": false, "on_show_since": "2026-05-14", "withdrawn_on": null, "withdrawn_because": null}))]
+#[schema(example = json!({"stock_no": 10, "standing": "on_show", "title": "Marrowby, a 5 in gauge 0-6-0",
+    "words": "Built over nine winters and run twice a year since.", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
+    "price_on_request": false, "translations": [], "on_show_since": "2026-05-14", "withdrawn_on": null, "withdrawn_because": null}))]
 pub struct Listing {
     #[schema(minimum = 1)]
     pub stock_no: i32,
@@ -50,6 +51,9 @@ pub struct Listing {
     pub page_name: Line,
     /// The public sees no price.
     pub price_on_request: bool,
+    /// Title and words in other languages of the firm.
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
     /// Day of the last publication; null while it is not on show.
     pub on_show_since: Option<Day>,
     /// Day of the last withdrawal; null while it is not withdrawn.
@@ -71,6 +75,10 @@ pub struct NewListing {
     /// The public sees no price. false unless told otherwise.
     #[serde(default)]
     pub price_on_request: bool,
+    /// Title and words in other languages of the firm, one for each.
+    #[serde(default)]
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
@@ -87,6 +95,10 @@ pub struct ListingPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub price_on_request: Option<bool>,
+    /// All of them.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Vec<Translation>>, max_items = 9, nullable = false)]
+    pub translations: Option<Translations>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -108,7 +120,7 @@ pub struct NewListingWithdrawal {
 ///
 /// An engine has one listing. The public sees nothing of a draft.
 #[utoipa::path(tag = "selling", operation_id = "create_listing",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewListing,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewListing,
     responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/listing")]
 async fn create_listing(
@@ -125,6 +137,7 @@ async fn create_listing(
     }
     db.create(&actor, &new, async |tx| {
         engines::lock(tx.conn(), *stock_no).await?;
+        must_be_of_the_firm(tx.conn(), &new.translations).await?;
         let listing = insert(tx, *stock_no, &new).await?;
         tx.record("listing.drafted", Some(*stock_no), json!({}))
             .await?;
@@ -134,7 +147,7 @@ async fn create_listing(
 }
 
 /// Read a listing
-#[utoipa::path(tag = "selling", operation_id = "get_listing", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_listing", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, body = Listing), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/listing")]
@@ -152,7 +165,7 @@ async fn get_listing(
 ///
 /// The change of a listing on show is public at once.
 #[utoipa::path(tag = "selling", operation_id = "change_listing",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::IfMatch),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::IfMatch),
     request_body(content = ListingPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/engines/{stock_no:\\d+}/listing")]
@@ -171,6 +184,9 @@ async fn change_listing(
                 tx.unchanged();
                 return Ok(current);
             }
+            if let Some(translations) = &change.translations {
+                must_be_of_the_firm(tx.conn(), translations).await?;
+            }
             let changed: Listing = diesel::update(listings::table.find(*stock_no))
                 .set(&change)
                 .returning(Listing::as_returning())
@@ -188,7 +204,7 @@ async fn change_listing(
 ///
 /// A listing that was on show is withdrawn, not discarded.
 #[utoipa::path(tag = "selling", operation_id = "discard_listing",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::IfMatch),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::IfMatch),
     responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[delete("/engines/{stock_no:\\d+}/listing")]
 async fn discard_listing(
@@ -221,7 +237,7 @@ async fn discard_listing(
 ///
 /// Refused while the `list` gate is shut today, and for an engine that is sold or gone.
 #[utoipa::path(tag = "selling", operation_id = "publish_listing",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewPublication,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewPublication,
     responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/listing/publications")]
 async fn publish_listing(
@@ -274,7 +290,7 @@ async fn publish_listing(
 ///
 /// Its public address answers 410 from then on.
 #[utoipa::path(tag = "selling", operation_id = "withdraw_listing",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewListingWithdrawal,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewListingWithdrawal,
     responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/listing/withdrawals")]
 async fn withdraw_listing(
@@ -311,6 +327,75 @@ fn address(stock_no: i32) -> String {
 
 // SQL
 
+/// Refuses translations in a language that the firm does not have, in the one that it writes in, or two in one.
+async fn must_be_of_the_firm(
+    conn: &mut AsyncPgConnection,
+    translations: &Translations,
+) -> Result<(), Problem> {
+    // Held until the end, so that the firm does not give up a language meanwhile.
+    let languages: Vec<Language> = firm::table
+        .select(firm::languages)
+        .for_share()
+        .first(conn)
+        .await?;
+    let others = languages.get(1..).unwrap_or_default();
+    let translations = &translations.0;
+    let broken = translations.iter().enumerate().filter_map(|(i, it)| {
+        let detail = if translations[..i]
+            .iter()
+            .any(|before| before.language == it.language)
+        {
+            format!("a second translation into {}", it.language)
+        } else if others.contains(&it.language) {
+            return None;
+        } else if languages.contains(&it.language) {
+            format!(
+                "{} is the language of title and words themselves",
+                it.language
+            )
+        } else {
+            format!(
+                "{} is not a language of the firm; add it to /v1/firm",
+                it.language
+            )
+        };
+        let pointer = format!("/translations/{i}/language");
+        Some(FieldError { pointer, detail })
+    });
+    let broken: Vec<FieldError> = broken.collect();
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
+/// Refuses languages of a firm under which a listing would have a translation in none of them, or in the first.
+pub(crate) async fn none_is_without(
+    conn: &mut AsyncPgConnection,
+    languages: &[Language],
+) -> Result<(), Problem> {
+    let translated: Vec<(i32, Translations)> = listings::table
+        .filter(listings::translations.ne(Translations::default()))
+        .order(listings::stock_no)
+        .select((listings::stock_no, listings::translations))
+        .load(conn)
+        .await?;
+    let others = languages.get(1..).unwrap_or_default();
+    for (stock_no, translations) in translated {
+        let without = translations
+            .0
+            .iter()
+            .find(|it| !others.contains(&it.language));
+        if let Some(Translation { language, .. }) = without {
+            return Err(Problem::conflict(format!(
+                "the listing of engine {stock_no} has a translation into {language}, which has to stay among the languages after the first"
+            )));
+        }
+    }
+    Ok(())
+}
+
 async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<Listing, Problem> {
     let name = match &new.page_name {
         Some(name) => name.to_string(),
@@ -323,6 +408,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
             listings::words.eq(&new.words),
             listings::page_name.eq(name),
             listings::price_on_request.eq(new.price_on_request),
+            listings::translations.eq(&new.translations),
         ))
         .returning(Listing::as_returning())
         .get_result(tx.conn())

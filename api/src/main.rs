@@ -3,21 +3,27 @@
 use actix_web::{HttpServer, dev::Server};
 use clap::Parser;
 use outshop_api::{
-    app, back_tests,
+    Shared, app, back_tests, backups,
     clock::{Clock, day_in},
     cluster::{self, Cluster, Durability},
     comparables,
-    config::{Cli, Command, Database, Demo, Import, KeysAct, Serve},
+    config::{Cli, Command, Database, Demo, Import, Kept, KeysAct, Serve},
     db::{self, Db},
     demo::{self, Shop},
     document, firm, fits,
     keys::{self, Actor, Key, NewKey},
+    limits::{self, Limits},
     metrics, midnight,
     photographs::{self, Store},
     prints,
-    public::ShopWindow,
+    public::{ShopWindow, changes::keep_telling},
     reservations,
     text::Line,
+    traces,
+    webhooks::{
+        guard::{Reach, SystemNames},
+        sender::{self, Caller},
+    },
 };
 use outshop_core::trade::Role;
 use std::{
@@ -26,11 +32,20 @@ use std::{
     net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener},
     pin::pin,
     process::ExitCode,
+    sync::Arc,
+    time::Duration,
 };
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tracing_subscriber::{Layer, layer::SubscriberExt, util::SubscriberInitExt};
+
+/// What is on show is made of many small pieces by several threads; this one leaves few holes between them.
+#[global_allocator]
+static ALLOCATOR: tikv_jemallocator::Jemalloc = tikv_jemallocator::Jemalloc;
 
 const DEMO_WORKERS: usize = 2;
 const DEMO_CONNECTIONS: usize = 16;
+/// How long a request's head may take.
+const HEAD_GIVEN: Duration = Duration::from_secs(10);
 
 #[tokio::main]
 async fn main() -> ExitCode {
@@ -40,25 +55,44 @@ async fn main() -> ExitCode {
         Command::Demo(_) => "warn",
         Command::Serve(_)
         | Command::Migrate(_)
+        | Command::Backup(_)
+        | Command::Restore(_)
         | Command::Keys { .. }
         | Command::Openapi { .. }
         | Command::Import { .. } => "info",
     };
     let filter =
         tracing_subscriber::EnvFilter::try_from_env("OUTSHOP_LOG").unwrap_or_else(|_| usual.into());
-    tracing_subscriber::fmt()
+    let traced = match traces::provider() {
+        Ok(traced) => traced,
+        Err(sentence) => {
+            eprintln!("outshop: {sentence}");
+            return ExitCode::FAILURE;
+        }
+    };
+    let log = tracing_subscriber::fmt::layer()
         .json()
-        .with_env_filter(filter)
         .with_writer(std::io::stderr)
+        .with_filter(filter.add_directive("traces=off".parse().expect("a directive")));
+    tracing_subscriber::registry()
+        .with(log)
+        .with(traced.as_ref().map(traces::layer))
         .init();
     let done = match cli.command {
         Command::Serve(settings) => serve(settings).await,
         Command::Demo(settings) => demonstrate(&settings).await,
         Command::Migrate(settings) => migrate(&settings).await,
         Command::Keys { act } => keys_act(act).await,
+        Command::Backup(what) => back_up(&what).await,
+        Command::Restore(what) => restore(&what).await,
         Command::Openapi { file } => write_document(&file),
         Command::Import { what } => import(what).await,
     };
+    if let Some(traced) = traced
+        && let Err(error) = traced.shutdown()
+    {
+        eprintln!("outshop: the last traces were not sent: {error}");
+    }
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(sentence) => {
@@ -92,6 +126,34 @@ fn reach(settings: &Database) -> Result<Reached, String> {
     })
 }
 
+/// As `reach`, also where a service keeps the private one.
+fn reach_beside(settings: &Database) -> Result<Reached, String> {
+    reach(settings).or_else(|failed| {
+        let folder = settings.data.clone();
+        let folder = folder.map_or_else(cluster::default_folder, Ok)?;
+        let pg_bin = settings.pg_bin.as_deref();
+        let cluster = Cluster::beside_a_service(&folder, pg_bin).map_err(|_| failed)?;
+        Ok(Reached {
+            url: cluster.url(),
+            _cluster: Some(cluster),
+        })
+    })
+}
+
+async fn back_up(what: &Kept) -> Result<(), String> {
+    let reached = reach_beside(&what.database)?;
+    let store = store_of(what.photographs.as_deref(), &what.database)?;
+    let pg_bin = what.database.pg_bin.as_deref();
+    say(&backups::back_up(&reached.url, pg_bin, &store, &what.folder).await?)
+}
+
+async fn restore(what: &Kept) -> Result<(), String> {
+    let reached = reach(&what.database)?;
+    let store = store_of(what.photographs.as_deref(), &what.database)?;
+    let pg_bin = what.database.pg_bin.as_deref();
+    say(&backups::restore(&reached.url, pg_bin, &store, &what.folder).await?)
+}
+
 async fn migrate(settings: &Database) -> Result<(), String> {
     let reached = reach(settings)?;
     let n = db::migrate(&reached.url).await?;
@@ -101,25 +163,41 @@ async fn migrate(settings: &Database) -> Result<(), String> {
 async fn serve(settings: Serve) -> Result<(), String> {
     let stop = Stop::listen()?;
     let reached = reach(&settings.database)?;
+    if !settings.may_lose_writes {
+        db::must_keep_what_it_acknowledges(&reached.url).await?;
+    }
     db::migrate(&reached.url).await?;
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
-    let store = store_of(&settings)?;
+    let store = store_of(settings.photographs.as_deref(), &settings.database)?;
     let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
-    let (metrics, metrics_address) = metrics::serve(settings.metrics_port)?;
+    let window = ShopWindow::default();
+    let (metrics, metrics_address) =
+        metrics::serve(settings.metrics_port, db.clone(), window.clone())?;
     say(&format!(
         "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
     ))?;
+    let shared = Shared {
+        db,
+        clock: Clock::default(),
+        store,
+        window,
+        reach: Reach::Public,
+        limits: Limits::per_minute(settings.visitor_limit, settings.key_limit, settings.proxies),
+    };
+    let replica = settings.replica_url.as_deref();
+    let replica = replica.map(|url| Db::new(url, 2)).transpose();
+    let replica = replica.map_err(|e| e.to_string())?;
     let workers = settings.listen.workers.into();
-    answer(listener, metrics, db, store, workers, None, stop).await
+    answer(listener, metrics, shared, replica, workers, None, stop).await
 }
 
 /// Where photographs lie: where the settings say, else beside the private PostgreSQL.
-fn store_of(settings: &Serve) -> Result<Store, String> {
-    if let Some(place) = &settings.photographs {
+fn store_of(place: Option<&str>, database: &Database) -> Result<Store, String> {
+    if let Some(place) = place {
         return Store::at(place);
     }
-    let data = settings.database.data.clone();
+    let data = database.data.clone();
     let data = data.map_or_else(cluster::default_folder, Ok)?;
     Store::at(&data.join("photographs").to_string_lossy())
 }
@@ -135,13 +213,31 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         () = stop.told() => return Err("stopped while loading; the next start begins afresh".into()),
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
-    let (metrics, _) = metrics::serve(0)?;
+    let window = ShopWindow::default();
+    let (metrics, _) = metrics::serve(0, db.clone(), window.clone())?;
     say(&demo::welcome(address, &keys, &settings.data)?)?;
     let shop = Shop::new(
         format!("http://{address}"),
         keys.of(Role::Website)?.to_owned(),
     );
-    answer(listener, metrics, db, store, DEMO_WORKERS, Some(shop), stop).await
+    let shared = Shared {
+        db,
+        clock: Clock::default(),
+        store,
+        window,
+        reach: Reach::Loopback,
+        limits: Limits::default(),
+    };
+    answer(
+        listener,
+        metrics,
+        shared,
+        None,
+        DEMO_WORKERS,
+        Some(shop),
+        stop,
+    )
+    .await
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
@@ -155,25 +251,27 @@ fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), Strin
 async fn answer(
     listener: TcpListener,
     metrics: Server,
-    db: Db,
-    store: Store,
+    shared: Shared,
+    replica: Option<Db>,
     workers: usize,
     shop: Option<Shop>,
     mut stop: Stop,
 ) -> Result<(), String> {
-    let (served, files) = (db.clone(), store.clone());
-    let (window, clock) = (ShopWindow::default(), Clock::default());
-    let shown = window.clone();
+    let served = shared.clone();
+    let Shared {
+        db,
+        clock,
+        store,
+        window,
+        reach,
+        limits,
+    } = shared;
+    let caller = Caller::new(reach, Arc::new(SystemNames))?;
     let server = HttpServer::new(move || {
-        app(
-            served.clone(),
-            Clock::default(),
-            files.clone(),
-            shown.clone(),
-        )
-        .configure(|cfg| shop.iter().for_each(|shop| shop.routes(cfg)))
+        app(served.clone()).configure(|cfg| shop.iter().for_each(|shop| shop.routes(cfg)))
     })
     .workers(workers)
+    .client_request_timeout(HEAD_GIVEN)
     .shutdown_timeout(10)
     .disable_signals()
     .listen(listener)
@@ -187,8 +285,11 @@ async fn answer(
         () = stop.told() => tokio::join!(handle.stop(true), &mut server).1,
         never = turn_days(&db) => match never {},
         never = keep_learning(&db) => match never {},
-        never = window.keep(&db, &clock) => match never {},
+        never = window.keep(&db, replica.as_ref(), &clock) => match never {},
         never = keep_swept(&db, &store) => match never {},
+        never = caller.keep_calling(&db, &clock) => match never {},
+        never = keep_telling(&db, &clock, &window) => match never {},
+        never = keep_forgetting(&db, &limits) => match never {},
     };
     metrics_handle.stop(false).await;
     ended.map_err(|e| e.to_string())
@@ -222,6 +323,22 @@ async fn keep_learning(db: &Db) -> Infallible {
             tracing::warn!(%problem, "a back-test could not be worked out yet");
         }
         tokio::time::sleep(fits::LOOK_AGAIN).await;
+    }
+}
+
+/// Forgets what is kept for a time only.
+async fn keep_forgetting(db: &Db, limits: &Limits) -> Infallible {
+    loop {
+        limits.forget();
+        let now = Clock::default().now();
+        let forgotten = async {
+            db::forget_repeats(db, now).await?;
+            sender::forget_received(db, now).await
+        };
+        if let Err(problem) = forgotten.await {
+            tracing::warn!(%problem, "what is kept for a time only could not be deleted yet");
+        }
+        tokio::time::sleep(limits::FORGET_AGAIN).await;
     }
 }
 
@@ -263,7 +380,7 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
     let (KeysAct::Add { database, .. }
     | KeysAct::List { database }
     | KeysAct::Revoke { database, .. }) = &act;
-    let reached = reach(database)?;
+    let reached = reach_beside(database)?;
     db::migrate(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let mut conn = db.read().await.map_err(|e| e.to_string())?;
@@ -323,7 +440,7 @@ async fn import(what: Import) -> Result<(), String> {
         file,
         trial,
     } = what;
-    let reached = reach(&database)?;
+    let reached = reach_beside(&database)?;
     db::migrate(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let actor = {

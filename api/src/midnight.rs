@@ -2,7 +2,7 @@
 
 use crate::{
     clock::day_in,
-    db::{self, Db, RunQueryDsl, Untouched, pg_try_advisory_xact_lock},
+    db::{self, Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_xact_lock},
     firm,
     problem::Problem,
     readiness::{bars, in_the_house, load_facts},
@@ -20,8 +20,6 @@ use outshop_core::{
 use serde_json::{Value, json};
 use std::time::Duration;
 
-/// Key of the advisory lock under which one process turns the day.
-const TURNING: i64 = 0x6f75_7473_686f_7003;
 /// How often a process looks whether the firm's day has ended; the journal tells the day, not the minute.
 pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
 /// Engines looked at together.
@@ -69,7 +67,7 @@ async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, 
     // process may see the day as not begun, and the table's key then refuses the row.
     conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
         .await?;
-    let free = diesel::select(pg_try_advisory_xact_lock(TURNING));
+    let free = diesel::select(pg_try_advisory_xact_lock(Alone::Turning.key()));
     if !free.get_result::<bool>(conn).await? {
         return Ok(false);
     }

@@ -20,9 +20,9 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     costs::{
-        AgreedJob, CostKind, CostLine, CostToCome, Ledger, LeftAt, LowestPriceQuestion,
-        commission_left_at, cost_to_come, hours_left, ledger, left_at, lowest_commission_price,
-        lowest_price,
+        AgreedJob, CommissionTerms, CostKind, CostLine, CostToCome, Ledger, LeftAt,
+        LowestPriceQuestion, commission_left_at, cost_to_come, hours_left, ledger, left_at,
+        lowest_commission_price, lowest_price,
     },
     days::Day,
     jobs::Hours,
@@ -53,7 +53,7 @@ pub struct MoneyQuery {
 /// Below which price an engine loses, and what is left at others. Prices include tax. Of an engine on commission the
 /// commission is what it brings: what its owner is paid stands for the purchase price.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "on": "2026-05-14", "break_even_price": "5410.00", "chance_above_break_even": null, "at_asking_price":
+#[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "break_even_price": "5410.00", "chance_above_break_even": null, "at_asking_price":
     {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "left": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
     "at_high": null, "hours_left": "45.41", "warnings": ["No valuation is on record."]}))]
 pub struct BreakEven {
@@ -84,7 +84,7 @@ pub struct BreakEven {
 #[schema(example = json!({"tax_position": "margin_scheme", "scheme": "margin", "rate_percent": "20", "purchase": "5000.00",
     "ledger": {"kinds": [{"kind": "purchase", "cost": "5000.00", "worth": "5000.00", "supplier_vat": "0.00"}], "cost": "5000.00",
         "worth": "5000.00", "supplier_vat": "0.00", "hours_booked": "0"},
-    "cost_to_come": {"hours": "4", "amount": "96.00"}, "stock_no": 417, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
+    "cost_to_come": {"hours": "4", "amount": "96.00"}, "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
     "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_left": null, "warnings": []}))]
 pub struct EngineMoney {
     pub tax_position: TaxPosition,
@@ -104,7 +104,7 @@ pub struct EngineMoney {
 
 /// Read both ledgers of an engine and what is left at its prices
 #[utoipa::path(tag = "money", operation_id = "get_engine_money",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), MoneyQuery),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), MoneyQuery),
     responses((status = 200, body = EngineMoney), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/money")]
 async fn get_money(
@@ -115,7 +115,7 @@ async fn get_money(
     query: Query<MoneyQuery>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer, &[]).await?;
+    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
     shown(&req, &money)
 }
 
@@ -123,7 +123,7 @@ async fn get_money(
 ///
 /// Without the purchase price and the costs.
 #[utoipa::path(tag = "money", operation_id = "get_break_even",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), MoneyQuery),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), MoneyQuery),
     responses((status = 200, body = BreakEven), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/break-even")]
 async fn get_break_even(
@@ -134,7 +134,7 @@ async fn get_break_even(
     query: Query<MoneyQuery>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer, &[]).await?;
+    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
     shown(&req, &money.prices)
 }
 
@@ -148,11 +148,47 @@ pub(crate) async fn break_even_price(
         Role::Fitter | Role::Website => return Ok(None),
         Role::Proprietor | Role::Seller | Role::Bookkeeper => {}
     }
-    match money_of(conn, stock_no, actor.today, None, &[]).await {
+    match money_of(conn, stock_no, actor.today, None).await {
         Ok((money, _)) => Ok(money.prices.break_even_price),
         Err(problem) if problem.is(CONFLICT) => Ok(None),
         Err(problem) => Err(problem),
     }
+}
+
+/// How much of any price of an engine is left, as the records are on a day.
+pub(crate) struct Reckoning {
+    question: LowestPriceQuestion,
+    /// Of an engine on commission.
+    commission: Option<CommissionTerms>,
+    tax_position: TaxPosition,
+    /// With what is still to come.
+    spent: Money,
+}
+
+impl Reckoning {
+    pub(crate) fn at(&self, price: Money) -> Result<LeftAt, Problem> {
+        let question = &self.question;
+        let left = match self.commission {
+            Some(terms) => commission_left_at(
+                price,
+                terms,
+                self.tax_position,
+                question.rate_percent,
+                self.spent,
+            ),
+            None => left_at(question, price),
+        };
+        left.map_err(Problem::from)
+    }
+}
+
+pub(crate) async fn reckoning(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<Reckoning, Problem> {
+    let (_, reckoning) = money_of(conn, stock_no, on, None).await?;
+    Ok(reckoning)
 }
 
 /// What is left at each of the prices, on the day; none while the records do not tell it.
@@ -162,21 +198,23 @@ pub(crate) async fn left_at_prices(
     on: Day,
     prices: &[Money],
 ) -> Result<Vec<Option<LeftAt>>, Problem> {
-    match money_of(conn, stock_no, on, None, prices).await {
-        Ok((_, left)) => Ok(left.into_iter().map(Some).collect()),
+    match reckoning(conn, stock_no, on).await {
+        Ok(reckoning) => prices
+            .iter()
+            .map(|it| reckoning.at(*it).map(Some))
+            .collect(),
         Err(problem) if problem.is(CONFLICT) => Ok(vec![None; prices.len()]),
         Err(problem) => Err(problem),
     }
 }
 
-/// With what is left at each of some other prices.
+/// With how much of any other price is left.
 async fn money_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     on: Day,
     offer: Option<Money>,
-    prices: &[Money],
-) -> Result<(EngineMoney, Vec<LeftAt>), Problem> {
+) -> Result<(EngineMoney, Reckoning), Problem> {
     engines::find(conn, stock_no).await?;
     if offer.is_some_and(Money::is_negative) {
         return Err(Problem::new(
@@ -219,19 +257,13 @@ async fn money_of(
         Some(agreed) => lowest_commission_price(agreed.terms, spent),
         None => Some(lowest_price(&question)?.lowest_price),
     };
-    let at = |price: Option<Money>| {
-        let left = price.map(|price| match &agreed {
-            Some(agreed) => {
-                commission_left_at(price, agreed.terms, tax_position, rate_percent, spent)
-            }
-            None => left_at(&question, price),
-        });
-        left.transpose().map_err(Problem::from)
+    let reckoning = Reckoning {
+        question,
+        commission: agreed.map(|agreed| agreed.terms),
+        tax_position,
+        spent,
     };
-    let at_prices = prices
-        .iter()
-        .filter_map(|price| at(Some(*price)).transpose());
-    let at_prices = at_prices.collect::<Result<Vec<LeftAt>, Problem>>()?;
+    let at = |price: Option<Money>| price.map(|price| reckoning.at(price)).transpose();
     let asked = engines::asking_price_of(conn, stock_no).await?;
     let valued: Option<(Money, Money, Money, Day)> = valuations::table
         .filter(valuations::stock_no.eq(stock_no))
@@ -294,7 +326,7 @@ async fn money_of(
                 .map_err(Problem::internal)?,
         },
     };
-    Ok((money, at_prices))
+    Ok((money, reckoning))
 }
 
 /// By what counted on the day of the valuation; `None` where that gives no price any more, as when the kind of the engine

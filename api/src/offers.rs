@@ -59,7 +59,7 @@ pub struct OfferTerms {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 14, "stock_no": 417, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null,
+#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null,
     "standing": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
     "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "1630.00"}, "chance_of_better": "0.5127"}))]
 pub struct Offer {
@@ -108,7 +108,7 @@ pub struct NewOfferAnswer {
 
 /// Record an offer for an engine
 #[utoipa::path(tag = "selling", operation_id = "make_offer",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewOffer,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewOffer,
     responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/offers")]
 async fn make_offer(
@@ -157,7 +157,7 @@ async fn make_offer(
 ///
 /// With what is left of each after tax, and the chance of a better one.
 #[utoipa::path(tag = "selling", operation_id = "list_offers",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<Offer>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/offers")]
 async fn list_offers(
@@ -186,7 +186,7 @@ async fn list_offers(
 }
 
 /// Read an offer
-#[utoipa::path(tag = "selling", operation_id = "get_offer", params(("id" = i64, Path, example = 14, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_offer", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/offers/{id:\\d+}")]
 async fn get_offer(
@@ -205,7 +205,7 @@ async fn get_offer(
 ///
 /// One that was countered may be answered again. Accepting sells nothing yet: the sale does.
 #[utoipa::path(tag = "selling", operation_id = "answer_offer",
-    params(("id" = i64, Path, example = 14, minimum = 1), crate::body::Repeatable), request_body = NewOfferAnswer,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewOfferAnswer,
     responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/offers/{id:\\d+}/answers")]
 async fn answer_offer(

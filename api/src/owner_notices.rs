@@ -31,7 +31,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 /// A change of what is asked for somebody else's engine.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
-#[schema(example = json!({"id": 58, "stock_no": 417, "owner_id": 12, "old_price": "5900.00", "new_price": "5600.00",
+#[schema(example = json!({"id": 58, "stock_no": 10, "owner_id": 12, "old_price": "5900.00", "new_price": "5600.00",
     "since": "2026-05-14", "told_on": null, "how": null, "told_by": null}))]
 pub struct OwnerNotice {
     /// Id of the new asking price.
@@ -104,7 +104,7 @@ async fn list_owner_notices(
 }
 
 /// Read a change of an asking price with whether its owner was told
-#[utoipa::path(tag = "prices", operation_id = "get_owner_notice", params(("id" = i64, Path, example = 58, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_owner_notice", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = OwnerNotice), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/owner-notices/{id:\\d+}")]
 async fn get_owner_notice(
@@ -119,7 +119,7 @@ async fn get_owner_notice(
 
 /// Record that an owner was told of a change of the asking price
 #[utoipa::path(tag = "prices", operation_id = "tell_owner",
-    params(("id" = i64, Path, example = 58, minimum = 1), crate::body::Repeatable), request_body = NewTelling,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewTelling,
     responses((status = 201, body = OwnerNotice), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/owner-notices/{id:\\d+}/tellings")]
 async fn tell_owner(

@@ -219,7 +219,7 @@ fn a_month() -> u16 {
 
 /// A test that a boiler in stock needs soon.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "standing": "in_stock", "boiler_id": 88, "boiler_number": "QLW 1187",
+#[schema(example = json!({"stock_no": 10, "standing": "in_stock", "boiler_id": 88, "boiler_number": "QLW 1187",
     "test": "steam", "by": "2026-06-01",
     "pressure": {"value": "99", "unit": "psi", "bar": "6.8258"}, "papers_hold": true, "reason": null}))]
 pub struct PaperDue {
@@ -277,7 +277,7 @@ const MONTHS_AHEAD: i32 = 24;
 // Routes
 
 /// List the tests of a boiler
-#[utoipa::path(tag = "boilers", operation_id = "list_tests", params(("id" = i64, Path, example = 88, minimum = 1), PageParams),
+#[utoipa::path(tag = "boilers", operation_id = "list_tests", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<Test>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/tests")]
@@ -305,7 +305,7 @@ async fn list_tests(
 
 /// Record a test of a boiler
 #[utoipa::path(tag = "boilers", operation_id = "create_test",
-    params(("id" = i64, Path, example = 88, minimum = 1), crate::body::Repeatable), request_body = NewTest,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewTest,
     responses((status = 201, body = Test), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers/{id:\\d+}/tests")]
 async fn create_test(
@@ -322,7 +322,7 @@ async fn create_test(
 }
 
 /// Read a test
-#[utoipa::path(tag = "boilers", operation_id = "get_test", params(("id" = i64, Path, example = 205, minimum = 1)),
+#[utoipa::path(tag = "boilers", operation_id = "get_test", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Test), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/tests/{id:\\d+}")]
@@ -344,7 +344,7 @@ async fn get_test(
 
 /// List the certificates of a boiler
 #[utoipa::path(tag = "boilers", operation_id = "list_certificates",
-    params(("id" = i64, Path, example = 88, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<Certificate>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/certificates")]
@@ -376,7 +376,7 @@ async fn list_certificates(
 ///
 /// It is kept as it is written, also where it names another boiler; such a paper never counts.
 #[utoipa::path(tag = "boilers", operation_id = "create_certificate",
-    params(("id" = i64, Path, example = 88, minimum = 1), crate::body::Repeatable), request_body = NewCertificate,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewCertificate,
     responses((status = 201, body = Certificate), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers/{id:\\d+}/certificates")]
 async fn create_certificate(
@@ -393,7 +393,7 @@ async fn create_certificate(
 }
 
 /// Read a certificate
-#[utoipa::path(tag = "boilers", operation_id = "get_certificate", params(("id" = i64, Path, example = 140, minimum = 1)),
+#[utoipa::path(tag = "boilers", operation_id = "get_certificate", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Certificate), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/certificates/{id:\\d+}")]
@@ -417,7 +417,7 @@ async fn get_certificate(
 /// Read which papers of a boiler hold on a day
 ///
 /// Says which records hold, never that a boiler may be steamed. `open_days` are those of the 24 months from the day.
-#[utoipa::path(tag = "boilers", operation_id = "get_papers", params(("id" = i64, Path, example = 88, minimum = 1), OnDay),
+#[utoipa::path(tag = "boilers", operation_id = "get_papers", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
     responses((status = 200, body = Answer, example = json!(answer_example())), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/boilers/{id:\\d+}/papers")]
@@ -611,6 +611,7 @@ pub(crate) async fn answer_for(
 }
 
 /// A stored boiler with everything recorded that its papers hang on.
+#[derive(Clone)]
 pub(crate) struct BoilerHistory {
     pub particulars: BoilerParticulars,
     pub events: Vec<Event>,

@@ -141,7 +141,7 @@ async fn create_person(
 }
 
 /// Read a person
-#[utoipa::path(tag = "persons", operation_id = "get_person", params(("id" = i64, Path, example = 12, minimum = 1)),
+#[utoipa::path(tag = "persons", operation_id = "get_person", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/persons/{id:\\d+}")]
 async fn get_person(
@@ -156,7 +156,7 @@ async fn get_person(
 
 /// Change a person
 #[utoipa::path(tag = "persons", operation_id = "change_person",
-    params(("id" = i64, Path, example = 12, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = PersonPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/persons/{id:\\d+}")]

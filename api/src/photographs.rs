@@ -56,9 +56,9 @@ pub const SWEEP_AGAIN: Duration = Duration::from_secs(60 * 60);
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 31, "stock_no": 417, "main": true, "alt": "Marrowby from the left, on a bench", "public": true,
+#[schema(example = json!({"id": 31, "stock_no": 10, "main": true, "alt": "Marrowby from the left, on a bench", "public": true,
     "added_on": "2026-05-02", "sizes": [{"width": 320, "height": 240,
-        "url": "/v1/public/photographs/0c8e51b5a6d1a1f8f9a1c9c41e7d5f9f6bb0b1d2ed3b8b0e4f0a4c6d1f7e2a39.jpg"}]}))]
+        "url": "/v1/public/photographs/b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg"}]}))]
 pub struct Photograph {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -134,7 +134,7 @@ pub struct PhotographPatch {
 /// 25 MiB and 40 megapixels. It is turned upright, freed of all metadata and kept as JPEG in up to four widths, never
 /// enlarged. It comes last in the engine's order.
 #[utoipa::path(tag = "selling", operation_id = "add_photograph",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), Repeatable),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), Repeatable),
     request_body(content((UploadForm = "multipart/form-data"), (PictureFile = "image/jpeg"), (PictureFile = "image/png"),
         (PictureFile = "image/webp"))),
     responses((status = 201, body = Photograph), Problems),
@@ -184,7 +184,7 @@ async fn add_photograph(
 ///
 /// In their order; the first is the main one.
 #[utoipa::path(tag = "selling", operation_id = "list_photographs",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, body = Photographs), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/photographs")]
@@ -203,7 +203,7 @@ async fn list_photographs(
 ///
 /// The first becomes the main one. If-Match takes the ETag of the list.
 #[utoipa::path(tag = "selling", operation_id = "order_photographs",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), IfMatch), request_body = PhotographOrder,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), IfMatch), request_body = PhotographOrder,
     responses((status = 200, body = Photographs), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[put("/engines/{stock_no:\\d+}/photographs")]
@@ -245,7 +245,7 @@ async fn order_photographs(
 }
 
 /// Read what is known of a photograph
-#[utoipa::path(tag = "selling", operation_id = "get_photograph", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_photograph", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Photograph), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/photographs/{id:\\d+}")]
@@ -260,7 +260,7 @@ async fn get_photograph(
 
 /// Describe a photograph, or say who may see it
 #[utoipa::path(tag = "selling", operation_id = "change_photograph",
-    params(("id" = i64, Path, example = 31, minimum = 1), IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), IfMatch),
     request_body(content = PhotographPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Photograph), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
@@ -297,7 +297,7 @@ async fn change_photograph(
 ///
 /// With its files, as far as no other photograph has the same.
 #[utoipa::path(tag = "selling", operation_id = "remove_photograph",
-    params(("id" = i64, Path, example = 31, minimum = 1), IfMatch), responses((status = 204), Problems),
+    params(("id" = i64, Path, example = 1, minimum = 1), IfMatch), responses((status = 204), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[delete("/photographs/{id:\\d+}")]
 async fn remove_photograph(
@@ -343,7 +343,7 @@ async fn remove_photograph(
 /// the photograph knows the address.
 #[utoipa::path(tag = "public", operation_id = "get_photograph_file", security(()),
     params(("name" = String, Path, max_length = 68,
-        example = "0c8e51b5a6d1a1f8f9a1c9c41e7d5f9f6bb0b1d2ed3b8b0e4f0a4c6d1f7e2a39.jpg")),
+        example = "b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg")),
     responses((status = 200, body = PictureFile, content_type = "image/jpeg"), Problems), extensions(("x-roles" = json!([]))))]
 #[get("/public/photographs/{name}")]
 async fn get_photograph_file(
@@ -444,8 +444,10 @@ pub async fn sweep(db: &Db, store: &Store, now: Timestamp) -> Result<usize, Prob
         names.into_iter().collect()
     };
     let files = store.all().await?;
-    for name in named.iter().filter(|name| !files.contains_key(*name)) {
-        tracing::error!(%name, "the file of a photograph is missing; restore it from a backup");
+    let mut missing = named.iter().filter(|name| !files.contains_key(*name));
+    if let Some(first) = missing.next() {
+        let more = missing.count();
+        tracing::error!(%first, more, "files of photographs are missing; restore them from a backup");
     }
     let left: Vec<Stored<'_>> = files
         .iter()
@@ -679,4 +681,13 @@ async fn unlock_name(conn: &mut AsyncPgConnection, name: &str) -> Result<(), Pro
         .execute(conn)
         .await?;
     Ok(())
+}
+
+/// Names of the files of all photographs.
+pub(crate) async fn file_names(conn: &mut AsyncPgConnection) -> Result<Vec<String>, Problem> {
+    Ok(photograph_sizes::table
+        .select(photograph_sizes::file)
+        .order(photograph_sizes::file)
+        .load(conn)
+        .await?)
 }

@@ -125,7 +125,7 @@ impl PreparationItemPatch {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"sale_id": 31, "stock_no": 417, "left": 1, "items": [
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "left": 1, "items": [
     {"item": "drained", "words": "No water is left in boiler, tanks, pumps and pipes", "shuts_gate": false,
         "done": {"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}},
     {"item": "spares_packed", "words": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
@@ -298,7 +298,7 @@ async fn delete_preparation_item(
 /// Read what is to be made ready for a sale
 ///
 /// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations.
-#[utoipa::path(tag = "selling", operation_id = "get_preparation_list", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_preparation_list", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = PreparationList), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/preparation-list")]

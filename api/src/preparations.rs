@@ -55,7 +55,7 @@ pub struct NewPrepared {
 
 /// List what was made ready
 #[utoipa::path(tag = "selling", operation_id = "list_preparations",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<Prepared>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/preparations")]
@@ -90,7 +90,7 @@ async fn list_preparations(
 ///
 /// Done again, the later tick holds.
 #[utoipa::path(tag = "selling", operation_id = "prepare",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewPrepared,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewPrepared,
     responses((status = 201, body = Prepared), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/preparations")]
 async fn prepare(
@@ -137,7 +137,7 @@ async fn prepare(
 
 /// Read what was made ready
 #[utoipa::path(tag = "selling", operation_id = "get_preparation",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("item" = Code, Path, example = "drained")),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("item" = Code, Path, example = "drained")),
     responses((status = 200, body = Prepared), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/preparations/{item}")]
@@ -156,7 +156,7 @@ async fn get_preparation(
 ///
 /// For what was ticked wrongly or was undone since.
 #[utoipa::path(tag = "selling", operation_id = "take_back_preparation",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), ("item" = Code, Path, example = "drained"),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("item" = Code, Path, example = "drained"),
         crate::body::IfMatch),
     responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[delete("/engines/{stock_no:\\d+}/preparations/{item}")]

@@ -50,6 +50,8 @@ kinds! {
         "The address exists and takes other methods: the header Allow lists them.";
     NOT_ACCEPTABLE = "not_acceptable", 406, "No form that fits Accept",
         "Ask for application/json, or for one of the forms that the document names for this address.";
+    REQUEST_TIMEOUT = "request_timeout", 408, "The body came too slowly",
+        "Nothing was stored. Send it again over a better line; a body has 30 seconds, and one more for each 16 kB of it.";
     CONFLICT = "conflict", 409, "What is recorded forbids it",
         "The request is well formed, but something already recorded stands against it. The detail says what, and the way out.";
     NOT_READY = "not_ready", 409, "The gate is shut",
@@ -95,6 +97,9 @@ pub struct FieldError {
     #[schema(max_length = 1000, example = "not a number above 0")]
     pub detail: String,
 }
+
+/// Broken rules that are told of one request; the detail says how many there are.
+const MOST_TOLD: usize = 100;
 
 /// Why a gate is shut, and what opens it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -142,7 +147,7 @@ impl Problem {
         }])
     }
 
-    /// All broken rules at once; `errors` is not empty.
+    /// All broken rules at once, as far as they are told; `errors` is not empty.
     pub fn invalid_all(errors: Vec<FieldError>) -> Problem {
         let detail = match errors.as_slice() {
             [one] if one.pointer.is_empty() => one.detail.clone(),
@@ -150,7 +155,7 @@ impl Problem {
             many => format!("{} members break a rule", many.len()),
         };
         Problem {
-            errors,
+            errors: errors.into_iter().take(MOST_TOLD).collect(),
             ..Problem::new(INVALID, detail)
         }
     }
@@ -255,7 +260,7 @@ impl ResponseError for Problem {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = Problem, example = json!({
     "type": "/problems/not_found", "title": "Not found", "status": 404,
-    "detail": "there is no engine 417", "instance": "urn:uuid:0192f0c1-2b3c-7d4e-8f90-a1b2c3d4e5f6"
+    "detail": "there is no engine 10", "instance": "urn:uuid:0192f0c1-2b3c-7d4e-8f90-a1b2c3d4e5f6"
 }))]
 pub struct ProblemDocument {
     /// Relative address of a page that says what it means and the way out. Branch on this alone.
@@ -346,6 +351,16 @@ pub(crate) fn all_hold(rules: &[(bool, &str, &str)]) -> Result<(), Problem> {
 
 /// Constraints that a request can run into although its handler looked first, as two requests may look at once.
 const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
+    (
+        "fitters_name",
+        CONFLICT,
+        "a fitter of that name is on record already",
+    ),
+    (
+        "inspector_visits_pkey",
+        CONFLICT,
+        "a visit is set for that day already; take it back first",
+    ),
     (
         "boiler_fittings_one_engine",
         CONFLICT,

@@ -44,7 +44,7 @@ const MOST_OPEN: i64 = 5000;
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 417, "person_id": 12, "what": "ready_for_collection", "words": null,
+#[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "what": "ready_for_collection", "words": null,
     "on": "2026-05-30", "given_on": "2026-05-14", "standing": "open", "ended_on": null, "because": null, "dangers": [{"why": "paper_lapses",
     "reason": "the steam paper ran out on 2026-05-20", "clears": "a steam test", "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
@@ -85,7 +85,7 @@ pub struct Danger {
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"stock_no": 417, "person_id": 12, "what": "ready_for_collection", "on": "2026-05-30"}))]
+#[schema(example = json!({"stock_no": 10, "person_id": 12, "what": "ready_for_collection", "on": "2026-05-30"}))]
 pub struct NewPromise {
     #[schema(minimum = 1)]
     pub stock_no: i32,
@@ -118,7 +118,7 @@ pub struct PromiseFilters {
     until: Option<Day>,
     /// true: those alone that are in danger.
     in_danger: Option<bool>,
-    #[param(minimum = 1, example = 417)]
+    #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
 }
 
@@ -209,7 +209,7 @@ async fn list_promises(
 }
 
 /// Read a promise
-#[utoipa::path(tag = "selling", operation_id = "get_promise", params(("id" = i64, Path, example = 3, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_promise", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Promise), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/promises/{id:\\d+}")]
@@ -235,7 +235,7 @@ async fn get_promise(
 ///
 /// Kept, broken or withdrawn, once.
 #[utoipa::path(tag = "selling", operation_id = "end_promise",
-    params(("id" = i64, Path, example = 3, minimum = 1), crate::body::Repeatable), request_body = NewEnd,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewEnd,
     responses((status = 201, body = Promise), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/promises/{id:\\d+}/endings")]
 async fn end_promise(
@@ -400,6 +400,16 @@ impl Row {
             dangers: Vec::new(),
         }
     }
+}
+
+/// All that are open, and the days that sales name, by day.
+pub(crate) async fn all_open(conn: &mut AsyncPgConnection) -> Result<Vec<Promise>, Problem> {
+    let filters = PromiseFilters {
+        until: None,
+        in_danger: None,
+        stock_no: None,
+    };
+    open(conn, &filters).await
 }
 
 async fn one_seen(tx: &mut Tx<'_>, row: Row) -> Result<Promise, Problem> {

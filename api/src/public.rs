@@ -1,5 +1,6 @@
 //! All that a visitor may read. The types here name every fact that is public; what they do not name cannot leak.
 
+pub mod changes;
 mod feeds;
 mod list;
 mod load;
@@ -9,6 +10,7 @@ use crate::{
     clock::Clock,
     firm::Firm,
     keys::Anyone,
+    languages::{Language, Translation, Translations},
     page::{self, ListQuery, Page, PageParams},
     photographs::PublicPhotograph,
     problem::{Problem, Problems},
@@ -41,7 +43,8 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
         .service(list_similar_listings)
         .service(get_public_feed)
         .service(get_public_sitemap)
-        .service(get_public_counts);
+        .service(get_public_counts)
+        .service(changes::list_public_changes);
 }
 
 // Types
@@ -54,7 +57,7 @@ pub struct Xml(String);
 
 /// An engine as a `Product` with its `Offer`, by schema.org.
 #[derive(ToSchema)]
-#[schema(value_type = Object, example = json!({"@context": "https://schema.org", "@type": "Product", "sku": "417",
+#[schema(value_type = Object, example = json!({"@context": "https://schema.org", "@type": "Product", "sku": "10",
     "name": "Marrowby, a 5 in gauge 0-6-0", "offers": {"@type": "Offer", "price": "7680.00", "priceCurrency": "GBP",
     "availability": "https://schema.org/InStock", "itemCondition": "https://schema.org/UsedCondition"}}))]
 #[expect(dead_code, reason = "describes an answer")]
@@ -66,6 +69,11 @@ pub struct SchemaOrg(Value);
 pub struct PublicCard {
     #[serde(flatten)]
     pub words: CardWords,
+    /// In which `title` and `words` are written.
+    pub language: Language,
+    /// The title in other languages of the firm.
+    #[schema(max_items = 9)]
+    pub titles: Vec<TranslatedTitle>,
     /// The engine's page on the shop site; null where the firm has none.
     #[schema(max_length = 400)]
     pub page_url: Option<String>,
@@ -92,6 +100,9 @@ pub struct PublicListing {
     #[serde(flatten)]
     pub card: PublicCard,
     pub words: Prose,
+    /// Title and words in other languages of the firm.
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
     /// Condition by area at the last survey that graded any.
     pub grades: Grades,
     /// Day of that survey.
@@ -117,10 +128,16 @@ pub struct CardWords {
     pub on_show_since: Day,
 }
 
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct TranslatedTitle {
+    pub language: Language,
+    pub title: Line,
+}
+
 /// A card for the document.
 fn example_of_card() -> Value {
-    let mut card = json!({"stock_no": 417, "title": "Marrowby, a 5 in gauge 0-6-0", "page_name": "marrowby-a-5-in-gauge-0-6-0-417",
-        "on_show_since": "2026-05-02", "page_url": "https://shop.example/engines/marrowby-a-5-in-gauge-0-6-0-417",
+    let mut card = json!({"stock_no": 10, "title": "Marrowby, a 5 in gauge 0-6-0", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
+        "on_show_since": "2026-05-02", "language": "en", "titles": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll"}], "page_url": "https://shop.example/engines/marrowby-a-5-in-gauge-0-6-0-10",
         "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow", "designer": null, "builder": "J. Thackwell",
         "builder_standing": "amateur", "built_year": 1998, "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null,
         "whyte": "0-6-0", "fuel": "coal", "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null,
@@ -138,6 +155,7 @@ fn example_of_card() -> Value {
 fn example() -> Value {
     let mut listing = example_of_card();
     let rest = json!({"words": "Built over nine winters and run twice a year since.",
+        "translations": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll", "words": "In neun Wintern gebaut."}],
         "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
             "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
         "graded_on": "2026-04-20", "findings": [], "photographs": [example_of_photograph()]});
@@ -147,7 +165,7 @@ fn example() -> Value {
 
 fn example_of_photograph() -> Value {
     json!({"alt": "Marrowby from the left, on a bench", "sizes": [{"width": 320, "height": 240,
-        "url": "/v1/public/photographs/0c8e51b5a6d1a1f8f9a1c9c41e7d5f9f6bb0b1d2ed3b8b0e4f0a4c6d1f7e2a39.jpg"}]})
+        "url": "/v1/public/photographs/b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg"}]})
 }
 
 fn add(to: &mut Value, rest: Value) {
@@ -301,7 +319,7 @@ async fn list_public_listings(
 /// 410 once the firm has taken it off show. With `Accept: application/ld+json` as a schema.org Product, whose pictures' addresses
 /// are relative to this one.
 #[utoipa::path(tag = "public", operation_id = "get_public_listing", security(()),
-    params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))), Problems),
     extensions(("x-roles" = json!([]))))]
 #[get("/public/listings/{stock_no:\\d+}")]
@@ -359,7 +377,7 @@ async fn get_public_sitemap(
 ///
 /// Of the same kind and not sold, by gauge, fuel, wheel arrangement and price; at most six.
 #[utoipa::path(tag = "public", operation_id = "list_similar_listings", security(()),
-    params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, body = SimilarListings), Problems), extensions(("x-roles" = json!([]))))]
 #[get("/public/listings/{stock_no:\\d+}/similar")]
 async fn list_similar_listings(

@@ -139,7 +139,7 @@ pub struct ReadinessFilters {
 
 /// One engine at a gate, in short.
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "on": "2026-12-19", "gate": "deliver", "open": false,
+#[schema(example = json!({"stock_no": 10, "on": "2026-12-19", "gate": "deliver", "open": false,
     "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "the steam paper ran out on 2026-06-01",
         "clears": "A steam test", "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
 pub struct EngineReadiness {
@@ -218,7 +218,7 @@ fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> E
 ///
 /// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day.
 #[utoipa::path(tag = "selling", operation_id = "get_readiness",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), GateAndDay),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), GateAndDay),
     responses((status = 200, body = Readiness, example = json!({
         "on": "2026-06-02", "gate": "deliver", "open": false,
         "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "the steam paper ran out on 2026-06-01",

@@ -27,7 +27,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"receipt_no": 5, "on": "2026-05-14", "deposit_id": 5, "firm": {"name": "Quillow Lane Works", "address": "Quillow Lane, Harrowmere"},
-    "vat_number": "GB 123 4567 89", "person": {"name": "Odo Fenwright", "address": null}, "stock_no": 417,
+    "vat_number": "GB 123 4567 89", "person": {"name": "Odo Fenwright", "address": null}, "stock_no": 10,
     "description": "Marrowby, locomotive, 5 in gauge, 0-6-0, built by J. Thackwell", "amount": "500.00", "currency": "GBP",
     "method": "transfer", "reserved_until": "2026-05-17T11:00:00Z", "invoice_no": null, "returned_on": null}))]
 pub struct Receipt {
@@ -60,7 +60,7 @@ pub struct Receipt {
 /// Read the receipt for a deposit
 ///
 /// As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_receipt", params(("id" = i64, Path, example = 5, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_receipt", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, content((Receipt = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/deposits/{id:\\d+}/receipt")]

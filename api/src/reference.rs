@@ -3,7 +3,7 @@
 use crate::problem::{FieldError, GateReason, ProblemDocument};
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::Value;
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::OnceLock};
 use utoipa::{
     PartialSchema, ToSchema,
     openapi::{
@@ -28,8 +28,10 @@ const TAGS: &[(&str, &str)] = &[
     ("jobs", "Work on engines"),
     ("prices", "Guide, comparables, valuations, asking prices"),
     ("selling", "Readiness, listings, sales, deliveries"),
+    ("money", "Both ledgers, what tax rules ask, the accounts"),
     ("public", "All that a visitor may read; needs no key"),
     ("journal", "Everything that happened"),
+    ("webhooks", "Signed calls that tell others what happened"),
 ];
 
 /// What stands above the operations.
@@ -156,17 +158,83 @@ pub fn finished(mut document: OpenApi) -> OpenApi {
     add(&FieldError::name(), FieldError::schema());
     add(&GateReason::name(), GateReason::schema());
     answers_are_whole(&mut document);
+    say_what_is_answered(&mut document);
+    drop_what_nobody_names(&mut document);
     document
 }
 
-pub fn routes(cfg: &mut web::ServiceConfig, document: &OpenApi) {
+/// A reader of the document, and a generator of clients, is told of every answer what it is and of every operation whom it
+/// is for.
+fn say_what_is_answered(document: &mut OpenApi) {
+    for item in document.paths.paths.values_mut() {
+        let operations = [
+            &mut item.get,
+            &mut item.post,
+            &mut item.put,
+            &mut item.patch,
+            &mut item.delete,
+        ];
+        for operation in operations.into_iter().flatten() {
+            for (status, response) in &mut operation.responses.responses {
+                if let RefOr::T(response) = response
+                    && response.description.is_empty()
+                {
+                    response.description = match status.as_str() {
+                        "201" => "Recorded; as it stands now",
+                        "204" => "Done",
+                        _ => "As it stands now",
+                    }
+                    .to_owned();
+                }
+            }
+            let roles = operation.extensions.as_ref();
+            let roles = roles.and_then(|all| all.get("x-roles"));
+            let roles: Vec<&str> = (roles.and_then(Value::as_array).into_iter().flatten())
+                .filter_map(Value::as_str)
+                .collect();
+            let whose = if roles.is_empty() {
+                "Needs no key.".to_owned()
+            } else {
+                format!("With a key of: {}.", roles.join(", "))
+            };
+            operation.description = Some(match &operation.description {
+                Some(words) if !words.is_empty() => format!("{words}\n\n{whose}"),
+                _ => whose,
+            });
+        }
+    }
+}
+
+/// Forms that another one holds flattened are in it already.
+fn drop_what_nobody_names(document: &mut OpenApi) {
     let json = document.to_json().expect("the document is plain JSON");
+    let named: BTreeSet<&str> = json
+        .split("\"#/components/schemas/")
+        .skip(1)
+        .filter_map(|rest| Some(rest.split_once('"')?.0))
+        .collect();
+    let components = document.components.get_or_insert_with(Default::default);
+    components
+        .schemas
+        .retain(|name, _| named.contains(name.as_str()));
+}
+
+/// Made when it is first asked for: the document takes a while, and tens of MiB.
+fn json() -> &'static str {
+    static JSON: OnceLock<String> = OnceLock::new();
+    JSON.get_or_init(|| {
+        let document = crate::document();
+        document.to_json().expect("the document is plain JSON")
+    })
+}
+
+pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.route(
         "/openapi.json",
         web::get().to(move |req: HttpRequest| {
             let answer = crate::page::answer(
                 &req,
-                json.clone().into_bytes(),
+                json().as_bytes().to_vec(),
                 "application/json",
                 "no-cache",
             );

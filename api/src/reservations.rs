@@ -48,7 +48,7 @@ const STRETCH: i64 = 1000;
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 9, "stock_no": 417, "person_id": 12, "standing": "live", "asked_at": "2026-05-14T11:00:00Z", "hours": 72,
+#[schema(example = json!({"id": 9, "stock_no": 10, "person_id": 12, "standing": "live", "asked_at": "2026-05-14T11:00:00Z", "hours": 72,
     "until_at": "2026-05-17T11:00:00Z", "place_in_queue": null, "deposit_due": "500.00", "deposits_held": "0.00", "ended_at": null,
     "because": null, "sale_id": null, "to_be_told": false, "told_at": null, "note": null}))]
 pub struct Reservation {
@@ -85,7 +85,7 @@ pub struct Reservation {
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"stock_no": 417, "person_id": 12, "hours": 72, "deposit_due": "500.00"}))]
+#[schema(example = json!({"stock_no": 10, "person_id": 12, "hours": 72, "deposit_due": "500.00"}))]
 pub struct NewReservation {
     /// An engine on show.
     #[schema(minimum = 1)]
@@ -137,7 +137,7 @@ pub struct NewTelling {}
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ReservationFilters {
-    #[param(minimum = 1, example = 417)]
+    #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
     #[param(minimum = 1, example = 12)]
     person_id: Option<i64>,
@@ -313,7 +313,7 @@ async fn list_reservations(
 /// Read a reservation
 ///
 /// A `website` key reads those that it asked for itself.
-#[utoipa::path(tag = "selling", operation_id = "get_reservation", params(("id" = i64, Path, example = 9, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_reservation", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper", "website"]))))]
 #[get("/reservations/{id:\\d+}")]
 async fn get_reservation(
@@ -339,7 +339,7 @@ async fn get_reservation(
 ///
 /// While it is live.
 #[utoipa::path(tag = "selling", operation_id = "extend_reservation",
-    params(("id" = i64, Path, example = 9, minimum = 1), crate::body::Repeatable), request_body = NewExtension,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewExtension,
     responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/reservations/{id:\\d+}/extensions")]
 async fn extend_reservation(
@@ -389,7 +389,7 @@ async fn extend_reservation(
 /// Or give a place in the queue up. The next in line holds the engine from then on, and is to be told. Deposits stay until they
 /// are returned.
 #[utoipa::path(tag = "selling", operation_id = "release_reservation",
-    params(("id" = i64, Path, example = 9, minimum = 1), crate::body::Repeatable), request_body = NewRelease,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewRelease,
     responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/reservations/{id:\\d+}/releases")]
 async fn release_reservation(
@@ -434,7 +434,7 @@ async fn release_reservation(
 ///
 /// Of the turn in the queue that has come, or will not come any more.
 #[utoipa::path(tag = "selling", operation_id = "tell_reservation",
-    params(("id" = i64, Path, example = 9, minimum = 1), crate::body::Repeatable), request_body = NewTelling,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewTelling,
     responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/reservations/{id:\\d+}/tellings")]
 async fn tell_reservation(

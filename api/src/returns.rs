@@ -106,7 +106,7 @@ impl NewReturn {
 /// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
 /// was allowed for it counts as paid.
 #[utoipa::path(tag = "selling", operation_id = "take_back",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewReturn,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewReturn,
     responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/sales/{id:\\d+}/returns")]
 async fn take_back(
@@ -139,7 +139,7 @@ async fn take_back(
 /// The engine may be sold again; its sale stays on record. A listing on show is withdrawn. What is paid back is recorded as
 /// payments below 0 for the sale.
 #[utoipa::path(tag = "selling", operation_id = "call_off_sale",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewReturn,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewReturn,
     responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/sales/{id:\\d+}/withdrawals")]
 async fn call_off(
@@ -195,7 +195,7 @@ async fn list_returns(
 }
 
 /// Read how a sale was undone
-#[utoipa::path(tag = "selling", operation_id = "get_return", params(("id" = i64, Path, example = 3, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_return", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/returns/{id:\\d+}")]
 async fn get_return(

@@ -78,7 +78,7 @@ pub struct Terms {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 31, "stock_no": 417, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
+#[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
     "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
     "note": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
@@ -214,7 +214,7 @@ pub struct NewPayment {
 #[serde(deny_unknown_fields)]
 pub struct SaleFilters {
     /// The engine sold.
-    #[param(minimum = 1, example = 417)]
+    #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
 }
 
@@ -339,7 +339,7 @@ impl NewPayment {
 /// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
 /// the engine is set off.
 #[utoipa::path(tag = "selling", operation_id = "sell",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewSale,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewSale,
     responses((status = 201, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/sales")]
 async fn sell(
@@ -409,7 +409,7 @@ async fn list_sales(
 }
 
 /// Read a sale
-#[utoipa::path(tag = "selling", operation_id = "get_sale", params(("id" = i64, Path, example = 31, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_sale", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}")]
 async fn get_sale(
@@ -424,7 +424,7 @@ async fn get_sale(
 
 /// Change a sale
 #[utoipa::path(tag = "selling", operation_id = "change_sale",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = SalePatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/sales/{id:\\d+}")]
@@ -469,7 +469,7 @@ async fn change_sale(
 
 /// List the payments for a sale
 #[utoipa::path(tag = "selling", operation_id = "list_payments",
-    params(("id" = i64, Path, example = 31, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<Payment>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/payments")]
 async fn list_payments(
@@ -504,7 +504,7 @@ async fn list_payments(
 /// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
 /// no more than it keeps.
 #[utoipa::path(tag = "selling", operation_id = "pay",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewPayment,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewPayment,
     responses((status = 201, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/sales/{id:\\d+}/payments")]
 async fn pay(
@@ -548,7 +548,7 @@ async fn pay(
 }
 
 /// Read a payment
-#[utoipa::path(tag = "selling", operation_id = "get_payment", params(("id" = i64, Path, example = 77, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_payment", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/payments/{id:\\d+}")]
 async fn get_payment(

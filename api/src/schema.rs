@@ -257,6 +257,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Days on which nobody works, or one fitter does not.
+    days_off (id) {
+        id -> Int8,
+        /// NULL: the works are shut.
+        fitter_id -> Nullable<Int8>,
+        from_day -> Date,
+        until_day -> Date,
+        words -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// The days on which engines left.
     deliveries (id) {
         id -> Int8,
@@ -446,6 +458,12 @@ diesel::table! {
         paper_size -> Text,
         /// Of the Atom feed; the ids of its entries follow from it and never change.
         feed_id -> Uuid,
+        /// BCP 47; titles and words are written in the first.
+        languages -> Array<Text>,
+        /// How many engines can be worked at at once.
+        benches -> Int4,
+        /// How many engines can be in steam at once.
+        steaming_bays -> Int4,
     }
 }
 
@@ -465,6 +483,20 @@ diesel::table! {
         outliers -> Jsonb,
         /// What was learned from, by day and price: with it and the column learned the fit is made again.
         sale_ids -> Array<Int8>,
+    }
+}
+
+diesel::table! {
+    /// Who works in the shop, and when.
+    fitters (id) {
+        id -> Int8,
+        /// Written as on the hours that are booked.
+        name -> Text,
+        skills -> Array<Text>,
+        /// From Monday to Sunday.
+        weekly_hours -> Array<Numeric>,
+        /// The last day; NULL: no end is known.
+        until_day -> Nullable<Date>,
     }
 }
 
@@ -523,6 +555,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Days on which the inspector comes.
+    inspector_visits (on_day) {
+        on_day -> Date,
+        /// How many tests he sees on it.
+        tests -> Int4,
+        words -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// The findings that a job is to clear when it is finished.
     job_findings (job_id, finding_id) {
         job_id -> Int8,
@@ -548,6 +590,14 @@ diesel::table! {
         fitter -> Text,
         hours -> Numeric,
         reverses_id -> Nullable<Int8>,
+    }
+}
+
+diesel::table! {
+    /// Jobs that have to be finished before another is begun.
+    job_needs (job_id, needs_id) {
+        job_id -> Int8,
+        needs_id -> Int8,
     }
 }
 
@@ -588,6 +638,18 @@ diesel::table! {
         working_order_after -> Nullable<Text>,
         /// When the part on order, or the work by others, that the job waits for is expected; NULL: it waits for nothing, or nobody said.
         expected_on -> Nullable<Date>,
+        /// NULL: any fitter can do it.
+        skill -> Nullable<Text>,
+        /// Who is to do it; NULL: whoever has the skill and the hours.
+        fitter_id -> Nullable<Int8>,
+        /// What the engine takes meanwhile; NULL: no room of the shop.
+        work_place -> Nullable<Text>,
+        /// How long others have it; NULL: it is done in the shop.
+        days_away -> Nullable<Int4>,
+        /// What its parts are expected to cost in all, net.
+        parts_expected -> Nullable<Numeric>,
+        /// Who asks after the part, or the work by others, that it waits for.
+        chased_by -> Nullable<Text>,
     }
 }
 
@@ -633,6 +695,8 @@ diesel::table! {
         expires_on -> Nullable<Date>,
         revoked -> Bool,
         last_used_on -> Nullable<Date>,
+        /// When a key that another has taken the place of is taken no more.
+        ends_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -652,6 +716,8 @@ diesel::table! {
         withdrawn_on -> Nullable<Date>,
         /// For the firm alone; never public.
         withdrawn_because -> Nullable<Text>,
+        /// Title and words in other languages of the firm: [{language, title, words}].
+        translations -> Jsonb,
     }
 }
 
@@ -772,6 +838,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Plans of the workshop, as they were made; kept for ever, to be held against what happened.
+    plans (id) {
+        id -> Int8,
+        made_on -> Date,
+        from_day -> Date,
+        until_day -> Date,
+        answer -> Jsonb,
+    }
+}
+
+diesel::table! {
     /// What the firm makes ready before an engine leaves: one list for each sale follows from it.
     preparation_items (item) {
         item -> Text,
@@ -820,6 +897,15 @@ diesel::table! {
         ended -> Nullable<Text>,
         ended_on -> Nullable<Date>,
         because -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// The engines on show, as visitors were last told of them in the journal.
+    public_answers (stock_no) {
+        stock_no -> Int4,
+        /// SHA-256 of the public answer without its own day.
+        digest -> Bytea,
     }
 }
 
@@ -1072,6 +1158,15 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What a test takes of a fitter, and what others are paid for it.
+    test_terms (test) {
+        test -> Text,
+        hours -> Numeric,
+        fee -> Numeric,
+    }
+}
+
+diesel::table! {
     /// Tests of boilers with their readings; NULL means not recorded.
     tests (id) {
         id -> Int8,
@@ -1112,6 +1207,44 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// What is to be told to whom, and what came of it.
+    webhook_calls (id) {
+        id -> Int8,
+        webhook_id -> Int8,
+        /// NULL: a trial call.
+        entry_no -> Nullable<Int8>,
+        outcome -> Text,
+        attempts -> Int4,
+        /// Of the next attempt; put further ahead while one is made, so that no other process makes it too.
+        due_at -> Timestamptz,
+        last_at -> Nullable<Timestamptz>,
+        last_status -> Nullable<Int4>,
+        /// Of the answer, in bytes; the answer itself is not kept.
+        last_length -> Nullable<Int8>,
+        last_error -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Addresses that are told of what happens.
+    webhooks (id) {
+        id -> Int8,
+        url -> Text,
+        /// Types of journal entries, whole or up to their point; none: all.
+        types -> Array<Text>,
+        standing -> Text,
+        off_because -> Nullable<Text>,
+        /// whsec_ and 32 bytes in base64, as calls are signed with it.
+        secret -> Text,
+        /// Signs too until former_until, after a rotation.
+        former_secret -> Nullable<Text>,
+        former_until -> Nullable<Timestamptz>,
+        /// Entries up to this one have been made into calls.
+        told_to -> Int8,
+    }
+}
+
 diesel::joinable!(acquisitions -> appraisals (appraisal_id));
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
@@ -1130,6 +1263,7 @@ diesel::joinable!(comparables -> engines (stock_no));
 diesel::joinable!(complaints -> sales (sale_id));
 diesel::joinable!(costs -> engines (stock_no));
 diesel::joinable!(costs -> persons (person_id));
+diesel::joinable!(days_off -> fitters (fitter_id));
 diesel::joinable!(deliveries -> engines (stock_no));
 diesel::joinable!(deliveries -> sales (sale_id));
 diesel::joinable!(deposit_returns -> deposits (deposit_id));
@@ -1148,6 +1282,7 @@ diesel::joinable!(job_grades -> jobs (job_id));
 diesel::joinable!(job_hours -> jobs (job_id));
 diesel::joinable!(job_parts -> jobs (job_id));
 diesel::joinable!(jobs -> engines (stock_no));
+diesel::joinable!(jobs -> fitters (fitter_id));
 diesel::joinable!(journal -> keys (key_id));
 diesel::joinable!(listings -> engines (stock_no));
 diesel::joinable!(offer_answers -> offers (offer_id));
@@ -1164,6 +1299,7 @@ diesel::joinable!(preparation_ticks -> engines (stock_no));
 diesel::joinable!(preparation_ticks -> preparation_items (item));
 diesel::joinable!(promises -> engines (stock_no));
 diesel::joinable!(promises -> persons (person_id));
+diesel::joinable!(public_answers -> engines (stock_no));
 diesel::joinable!(reservations -> engines (stock_no));
 diesel::joinable!(reservations -> keys (key_id));
 diesel::joinable!(reservations -> persons (person_id));
@@ -1182,6 +1318,7 @@ diesel::joinable!(tests -> boilers (boiler_id));
 diesel::joinable!(valuations -> engines (stock_no));
 diesel::joinable!(valuations -> fits (fit_id));
 diesel::joinable!(valuations -> guides (guide_version));
+diesel::joinable!(webhook_calls -> webhooks (webhook_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
     accounts,
@@ -1199,6 +1336,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     complaints,
     costs,
     credit_notes,
+    days_off,
     deliveries,
     deposit_receipts,
     deposit_returns,
@@ -1210,13 +1348,16 @@ diesel::allow_tables_to_appear_in_same_query!(
     findings,
     firm,
     fits,
+    fitters,
     guides,
     handover_notes,
     hour_rates,
     idempotency_keys,
+    inspector_visits,
     job_findings,
     job_grades,
     job_hours,
+    job_needs,
     job_parts,
     jobs,
     journal,
@@ -1232,10 +1373,12 @@ diesel::allow_tables_to_appear_in_same_query!(
     persons,
     photograph_sizes,
     photographs,
+    plans,
     preparation_items,
     preparation_ticks,
     prints,
     promises,
+    public_answers,
     readiness_bars,
     reservations,
     returns,
@@ -1252,6 +1395,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     tax_periods,
     tax_position_changes,
     tax_rules,
+    test_terms,
     tests,
     valuations,
+    webhook_calls,
+    webhooks,
 );

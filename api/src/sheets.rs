@@ -33,6 +33,7 @@ pub(crate) enum Sheet {
     Commission,
     InspectorDay,
     Survey,
+    Week,
 }
 
 impl Sheet {
@@ -48,6 +49,7 @@ impl Sheet {
             Sheet::Commission => "commission.html",
             Sheet::InspectorDay => "inspector_day.html",
             Sheet::Survey => "survey.html",
+            Sheet::Week => "week.html",
         }
     }
 }
@@ -86,6 +88,7 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
         "commission.html",
         "inspector_day.html",
         "survey.html",
+        "week.html",
     ] {
         templates
             .add_template(name, text)

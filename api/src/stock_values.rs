@@ -64,7 +64,7 @@ pub struct StockValueQuery {
 
 /// An engine in stock, with what its value rests on.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "cost": "4850.00", "net_realisable_value": "4440.00", "carrying_amount_before": "4850.00",
+#[schema(example = json!({"stock_no": 10, "cost": "4850.00", "net_realisable_value": "4440.00", "carrying_amount_before": "4850.00",
     "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00", "sold_after_on": null, "sold_after_price": null,
     "purchase": "4200.00", "price": "5400.00", "price_from": "asking_price", "cost_to_come": "510.00"}))]
 pub struct StockValueEntry {
@@ -256,7 +256,7 @@ async fn keep_stock_value(
 }
 
 /// Read a kept value of the stock
-#[utoipa::path(tag = "money", operation_id = "get_kept_stock_value", params(("id" = i64, Path, example = 2, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_kept_stock_value", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = KeptStockValue), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/stock-values/{id:\\d+}")]
 async fn get_kept_stock_value(
@@ -270,7 +270,7 @@ async fn get_kept_stock_value(
 
 /// List the engines of a kept value of the stock
 #[utoipa::path(tag = "money", operation_id = "list_kept_stock_value_lines",
-    params(("id" = i64, Path, example = 2, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<StockValueEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/stock-values/{id:\\d+}/lines")]
 async fn list_kept_lines(

@@ -71,7 +71,7 @@ pub struct SupportNotePatch {
 
 /// List what the buyer asked after a sale
 #[utoipa::path(tag = "selling", operation_id = "list_support_notes",
-    params(("id" = i64, Path, example = 31, minimum = 1), PageParams),
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<SupportNote>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/support-notes")]
@@ -99,7 +99,7 @@ async fn list_support_notes(
 
 /// Note what the buyer asked after a sale
 #[utoipa::path(tag = "selling", operation_id = "note_support",
-    params(("id" = i64, Path, example = 31, minimum = 1), crate::body::Repeatable), request_body = NewSupportNote,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewSupportNote,
     responses((status = 201, body = SupportNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[post("/sales/{id:\\d+}/support-notes")]
 async fn note(
@@ -136,7 +136,7 @@ async fn note(
 }
 
 /// Read what the buyer asked
-#[utoipa::path(tag = "selling", operation_id = "get_support_note", params(("id" = i64, Path, example = 9, minimum = 1)),
+#[utoipa::path(tag = "selling", operation_id = "get_support_note", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = SupportNote), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/support-notes/{id:\\d+}")]
@@ -151,7 +151,7 @@ async fn get_support_note(
 
 /// Note what the buyer was answered
 #[utoipa::path(tag = "selling", operation_id = "answer_support_note",
-    params(("id" = i64, Path, example = 9, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = SupportNotePatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = SupportNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
 #[patch("/support-notes/{id:\\d+}")]

@@ -52,10 +52,10 @@ pub struct SurveyFacts {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 61, "stock_no": 417, "on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
+#[schema(example = json!({"id": 61, "stock_no": 10, "on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
     "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "worn", "cylinders_and_valves": "good", "motion": "fair",
     "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
-    "findings": [{"id": 205, "stock_no": 417, "survey_id": 61, "area": "fittings_and_feeds", "severity": "stops_steaming",
+    "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds", "severity": "stops_steaming",
     "words": "left injector does not pick up", "found_on": "2026-04-08", "released": false, "cleared_on": null,
     "cleared_by_job_id": null, "cleared_by_survey_id": null}], "clears": []}))]
 pub struct Survey {
@@ -131,7 +131,7 @@ impl FromIterator<(Area, Grade)> for Grades {
 /// A fault that was seen; open until a job or a later survey clears it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
-#[schema(example = json!({"id": 205, "stock_no": 417, "survey_id": 61, "area": "fittings_and_feeds",
+#[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
     "severity": "stops_steaming", "words": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
     "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null}))]
 pub struct Finding {
@@ -204,7 +204,7 @@ pub struct FindingFilters {
 
 /// List the surveys of an engine
 #[utoipa::path(tag = "surveys", operation_id = "list_surveys",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<Survey>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/surveys")]
@@ -241,7 +241,7 @@ async fn list_surveys(
 /// Its findings are open from its day. Faults that an earlier survey found and this one saw put right are named in
 /// `clears`.
 #[utoipa::path(tag = "surveys", operation_id = "create_survey",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewSurvey,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewSurvey,
     responses((status = 201, body = Survey), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/engines/{stock_no:\\d+}/surveys")]
 async fn create_survey(
@@ -260,7 +260,7 @@ async fn create_survey(
 }
 
 /// Read a survey
-#[utoipa::path(tag = "surveys", operation_id = "get_survey", params(("id" = i64, Path, example = 61, minimum = 1)),
+#[utoipa::path(tag = "surveys", operation_id = "get_survey", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Survey), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/surveys/{id:\\d+}")]
@@ -285,7 +285,7 @@ async fn get_survey(
 
 /// List the findings of an engine
 #[utoipa::path(tag = "surveys", operation_id = "list_findings",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), FindingFilters, PageParams),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), FindingFilters, PageParams),
     responses((status = 200, body = Page<Finding>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/findings")]
@@ -322,7 +322,7 @@ async fn list_findings(
 }
 
 /// Read a finding
-#[utoipa::path(tag = "surveys", operation_id = "get_finding", params(("id" = i64, Path, example = 205, minimum = 1)),
+#[utoipa::path(tag = "surveys", operation_id = "get_finding", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = Finding), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/findings/{id:\\d+}")]
@@ -346,7 +346,7 @@ async fn get_finding(
 ///
 /// What was found is never changed: another survey says what is so today.
 #[utoipa::path(tag = "surveys", operation_id = "change_finding",
-    params(("id" = i64, Path, example = 205, minimum = 1), crate::body::IfMatch),
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = FindingPatch, content_type = "application/merge-patch+json"),
     responses((status = 200, body = Finding), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/findings/{id:\\d+}")]

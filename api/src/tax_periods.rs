@@ -119,7 +119,7 @@ async fn close_tax_period(
 }
 
 /// Read a closed tax period
-#[utoipa::path(tag = "money", operation_id = "get_tax_period", params(("id" = i64, Path, example = 3, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_tax_period", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = TaxPeriod), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/tax-periods/{id:\\d+}")]
 async fn get_tax_period(

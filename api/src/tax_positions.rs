@@ -65,7 +65,7 @@ pub struct NewTaxPosition {
 // Routes
 
 /// List the changes of the tax position of an acquisition
-#[utoipa::path(tag = "money", operation_id = "list_tax_positions", params(("id" = i64, Path, example = 51, minimum = 1), PageParams),
+#[utoipa::path(tag = "money", operation_id = "list_tax_positions", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
     responses((status = 200, body = Page<TaxPositionChange>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/acquisitions/{id:\\d+}/tax-positions")]
 async fn list_tax_positions(
@@ -96,7 +96,7 @@ async fn list_tax_positions(
 ///
 /// Refused when the engine was sold in a tax period that is closed.
 #[utoipa::path(tag = "money", operation_id = "change_tax_position",
-    params(("id" = i64, Path, example = 51, minimum = 1), crate::body::Repeatable), request_body = NewTaxPosition,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewTaxPosition,
     responses((status = 201, body = TaxPositionChange), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/acquisitions/{id:\\d+}/tax-positions")]
 async fn change_tax_position(
@@ -133,7 +133,7 @@ async fn change_tax_position(
 }
 
 /// Read a change of a tax position
-#[utoipa::path(tag = "money", operation_id = "get_tax_position", params(("id" = i64, Path, example = 4, minimum = 1)),
+#[utoipa::path(tag = "money", operation_id = "get_tax_position", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, body = TaxPositionChange), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/tax-positions/{id:\\d+}")]
 async fn get_tax_position(

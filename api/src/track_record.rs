@@ -44,7 +44,7 @@ pub struct Period {
 #[schema(example = json!({"from": "2026-01-01", "to": "2026-05-14", "n_sales": 3, "n_valued": 2, "few_sales": true,
     "warnings": ["2 sales had a valuation: with fewer than 20, one sale more could turn every verdict."],
     "ratio_study": null, "coverage": {"n_within": 2, "share": "1.0000", "promised": "0.8000"},
-    "sales": [{"sale_id": 31, "stock_no": 417, "on": "2026-05-14", "price": "7600.00", "valuation_id": 77, "low": "5612.40",
+    "sales": [{"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "price": "7600.00", "valuation_id": 77, "low": "5612.40",
         "likely": "6480.15", "high": "7682.06", "level_percent": 80, "within": true}]}))]
 pub struct TrackRecord {
     pub from: Day,

@@ -44,7 +44,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 
 /// What an engine would fetch on a day, as it was answered.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 77, "stock_no": 417, "on": "2026-05-14", "basis": "sales", "guide_version": 3, "fit_id": 12,
+#[schema(example = json!({"id": 77, "stock_no": 10, "on": "2026-05-14", "basis": "sales", "guide_version": 3, "fit_id": 12,
     "low": "5612.40", "likely": "6480.15", "high": "7482.06", "level_percent": 80, "start": "6200.00",
     "steps": [{"feature": "build_quality", "level": "fine", "from": "guide", "factor": "1.05", "effect": "309.20"},
         {"feature": "market", "level": null, "from": "sales", "factor": "0.995415", "effect": "-29.05"}],
@@ -101,7 +101,7 @@ impl NewValuation {
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "stock_nos": [417, 418]}))]
+#[schema(example = json!({"on": "2026-05-14", "stock_nos": [10, 11]}))]
 pub struct NewValuations {
     /// Today unless told otherwise, and today at the latest.
     pub on: Option<Day>,
@@ -117,9 +117,9 @@ pub struct NewValuations {
 /// Several engines valued on a day from the same ground.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "items": [
-    {"stock_no": 417, "valuation_id": 78, "low": "5612.40", "likely": "6480.15", "high": "7482.06", "likely_before": "6510.00",
+    {"stock_no": 10, "valuation_id": 78, "low": "5612.40", "likely": "6480.15", "high": "7482.06", "likely_before": "6510.00",
         "not_valued": null},
-    {"stock_no": 418, "valuation_id": null, "low": null, "likely": null, "high": null, "likely_before": null,
+    {"stock_no": 11, "valuation_id": null, "low": null, "likely": null, "high": null, "likely_before": null,
         "not_valued": "version 3 of the guide gives no price: the gauge is not known; record it on the engine"}]}))]
 pub struct Revaluation {
     pub on: Day,
@@ -152,7 +152,7 @@ pub struct Revalued {
 #[serde(deny_unknown_fields)]
 pub struct ValuationFilters {
     /// The engine.
-    #[param(minimum = 1, example = 417)]
+    #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
     /// The day that the engine was valued for.
     #[param(example = "2026-05-14")]
@@ -192,7 +192,7 @@ fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
 /// List the valuations of an engine
 ///
 /// The latest first.
-#[utoipa::path(tag = "prices", operation_id = "list_valuations", params(("stock_no" = i32, Path, example = 417, minimum = 1), PageParams),
+#[utoipa::path(tag = "prices", operation_id = "list_valuations", params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
     responses((status = 200, body = Page<Valuation>), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/valuations")]
@@ -221,7 +221,7 @@ async fn list_valuations(
 /// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the guide's starting
 /// price to the likely one is explained.
 #[utoipa::path(tag = "prices", operation_id = "create_valuation",
-    params(("stock_no" = i32, Path, example = 417, minimum = 1), crate::body::Repeatable), request_body = NewValuation,
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewValuation,
     responses((status = 201, body = Valuation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/valuations")]
 async fn create_valuation(
@@ -363,7 +363,7 @@ impl Revalued {
 ///
 /// As a picture where `Accept` asks for `image/svg+xml`: the range, the comparables before and after they are brought to this
 /// engine, the asking price of today and, for those who may know it, the break-even price.
-#[utoipa::path(tag = "prices", operation_id = "get_valuation", params(("id" = i64, Path, example = 77, minimum = 1)),
+#[utoipa::path(tag = "prices", operation_id = "get_valuation", params(("id" = i64, Path, example = 1, minimum = 1)),
     responses((status = 200, content((Valuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/valuations/{id:\\d+}")]

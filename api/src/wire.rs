@@ -1,14 +1,17 @@
 //! What every answer has in common: headers, refusals of unknown addresses, health.
 
 use crate::{
+    body,
     db::Db,
+    keys::Actor,
     metrics, page,
     problem::{self, KINDS, Problem},
 };
 use actix_web::{
     HttpMessage, HttpRequest, HttpResponse, ResponseError,
-    body::MessageBody,
-    dev::{ResourceDef, ServiceRequest, ServiceResponse},
+    body::{BodySize, BoxBody, MessageBody},
+    dev::{Payload, ResourceDef, ServiceRequest, ServiceResponse},
+    error::PayloadError,
     http::{
         Method,
         header::{self, HeaderValue},
@@ -16,9 +19,41 @@ use actix_web::{
     middleware::Next,
     web,
 };
-use futures_util::FutureExt;
-use std::{panic::AssertUnwindSafe, rc::Rc, time::Instant};
+use futures_util::{FutureExt, StreamExt, TryStreamExt, stream};
+use std::{
+    cell::RefCell,
+    io,
+    panic::AssertUnwindSafe,
+    pin::Pin,
+    rc::Rc,
+    task::{Context, Poll},
+    time::{Duration, Instant},
+};
 use utoipa::openapi::{OpenApi, path::PathItem};
+
+/// Beginnings of the addresses that show who somebody is, where he lives or what he bought: who reads there is told in the log, under
+/// the target `audit`.
+const PERSONAL: &[&str] = &[
+    "/v1/acquisitions",
+    "/v1/appraisals",
+    "/v1/commissions",
+    "/v1/complaints",
+    "/v1/deliveries",
+    "/v1/deposits",
+    "/v1/engines/{stock_no:\\d+}/offers",
+    "/v1/engines/{stock_no:\\d+}/sales",
+    "/v1/engines/{stock_no:\\d+}/wants",
+    "/v1/enquiries",
+    "/v1/offers",
+    "/v1/owner-notices",
+    "/v1/persons",
+    "/v1/promises",
+    "/v1/reservations",
+    "/v1/returns",
+    "/v1/sales",
+    "/v1/stock-book",
+    "/v1/support-notes",
+];
 
 /// Addresses outside the document.
 const OWN: &[&str] = &[
@@ -62,6 +97,78 @@ pub async fn no_panic_escapes(
     }
 }
 
+/// How long a body may take, and how much longer for each byte of it: who sends slower is cut off.
+const BODY_GIVEN: Duration = Duration::from_secs(30);
+const SLOWEST: u64 = 16 * 1024;
+
+/// An answer that holds the body of its request until it has been sent. The server closes the connection of a body that is held
+/// and not read to its end; one in pieces that nobody holds it would go on reading, to throw it away.
+struct Holding<S> {
+    answer: BoxBody,
+    _unread: Rc<S>,
+}
+
+impl<S> MessageBody for Holding<S> {
+    type Error = <BoxBody as MessageBody>::Error;
+
+    fn size(&self) -> BodySize {
+        self.answer.size()
+    }
+
+    fn poll_next(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+    ) -> Poll<Option<Result<web::Bytes, Self::Error>>> {
+        Pin::new(&mut self.answer).poll_next(cx)
+    }
+}
+
+/// Cuts off a body that comes too slowly, and one that is not read to its end.
+pub async fn in_time(
+    mut req: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
+    let payload = req.take_payload();
+    if matches!(payload, Payload::None) {
+        return Ok(next.call(req).await?.map_into_left_body());
+    }
+    let (began, mut length) = (tokio::time::Instant::now(), 0_u64);
+    let payload = payload.map_ok(move |chunk| {
+        length += chunk.len() as u64;
+        (chunk, length)
+    });
+    let timed = stream::unfold(
+        (Box::pin(payload), 0),
+        move |(mut payload, length)| async move {
+            let deadline = began + BODY_GIVEN + Duration::from_secs(length / SLOWEST);
+            match tokio::time::timeout_at(deadline, payload.next()).await {
+                Ok(Some(Ok((chunk, length)))) => Some((Ok(chunk), (payload, length))),
+                Ok(Some(Err(error))) => Some((Err(error), (payload, length))),
+                Ok(None) => None,
+                Err(_) => {
+                    let slow = io::Error::new(io::ErrorKind::TimedOut, body::TOO_SLOW);
+                    Some((Err(PayloadError::Io(slow)), (payload, length)))
+                }
+            }
+        },
+    );
+    // Who reads forms asks once more after the end.
+    let held = Rc::new(RefCell::new(Box::pin(timed.fuse())));
+    let read = held.clone();
+    req.set_payload(Payload::Stream {
+        payload: Box::pin(stream::poll_fn(move |cx| {
+            read.borrow_mut().poll_next_unpin(cx)
+        })),
+    });
+    let answered = next.call(req).await?;
+    Ok(answered
+        .map_body(|_, answer| Holding {
+            answer: answer.boxed(),
+            _unread: held,
+        })
+        .map_into_right_body())
+}
+
 /// A number in a path that is too large for any record is an address of nothing.
 pub fn paths() -> web::PathConfig {
     web::PathConfig::default().error_handler(|_, req| {
@@ -74,6 +181,7 @@ fn pattern(path: &str) -> ResourceDef {
     ResourceDef::new(
         path.replace("{id}", "{id:\\d+}")
             .replace("{rule_id}", "{rule_id:\\d+}")
+            .replace("{call_id}", "{call_id:\\d+}")
             .replace("{stock_no}", "{stock_no:\\d+}")
             .replace("{version}", "{version:\\d+}"),
     )
@@ -201,7 +309,20 @@ pub async fn common(
         .match_pattern()
         .unwrap_or_else(|| "none".to_owned());
     metrics::answered(method.as_str(), &route, status, took);
-    tracing::info!(%method, %path, status, micros = took.as_micros(), "request");
+    let extensions = response.request().extensions();
+    let actor = extensions
+        .get::<Result<Actor, ()>>()
+        .and_then(|actor| actor.as_ref().ok());
+    let key = actor.map(|actor| actor.key_id);
+    tracing::info!(%method, %path, status, key, micros = took.as_micros(), "request");
+    if let Some(actor) = actor
+        && response.status().is_success()
+        && PERSONAL.iter().any(|of| route.starts_with(of))
+    {
+        let (key, person) = (actor.key_id, actor.person.as_str());
+        tracing::info!(target: "audit", key, person, %method, %path, "personal data");
+    }
+    drop(extensions);
     Ok(response)
 }
 

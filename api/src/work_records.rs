@@ -37,7 +37,7 @@ const MOST: i64 = 500;
 
 /// Without what it cost.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 417, "name": "Marrowby", "came_on": "2026-04-02",
+#[schema(example = json!({"stock_no": 10, "name": "Marrowby", "came_on": "2026-04-02",
     "work": [{"title": "Left injector", "finished_on": "2026-04-20", "touches": ["safety_valves_and_fittings"],
         "put_right": ["left injector does not pick up"], "parts": ["injector cones"], "grades_after": {"fittings_and_feeds": "good"}}],
     "tests": [], "still_open": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
@@ -80,7 +80,7 @@ pub struct WorkDone {
 /// Read the record of the work on an engine, for a buyer
 ///
 /// As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "jobs", operation_id = "get_work_record", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+#[utoipa::path(tag = "jobs", operation_id = "get_work_record", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, content((WorkRecord = "application/json"), (Html = "text/html"))), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/work-record")]

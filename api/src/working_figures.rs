@@ -25,7 +25,7 @@ pub fn routes(cfg: &mut ServiceConfig<'_>) {
 /// Estimate what an engine can do
 ///
 /// Tractive effort, adhesion, load, smallest curve, size and lifting, each an estimate beside the facts that it rests on.
-#[utoipa::path(tag = "engines", operation_id = "get_working_figures", params(("stock_no" = i32, Path, example = 417, minimum = 1)),
+#[utoipa::path(tag = "engines", operation_id = "get_working_figures", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
     responses((status = 200, body = WorkingFigures, example = json!(serde_json::from_str::<serde_json::Value>(include_str!("working_figures/example.json")).unwrap_or_default())), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/working-figures")]

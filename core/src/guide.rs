@@ -8,7 +8,7 @@ use crate::{
     money::{Money, NotMoney},
     pricing_facts::{Feature, PricingFacts},
     units::Length,
-    valuation::{amount_of, estimate_of, normal_quantile, normal_share, whole_pennies},
+    valuation::{Change, amount_of, estimate_of, normal_quantile, normal_share, whole_pennies},
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -429,6 +429,20 @@ impl GuidePrice {
     pub fn chance_above(&self, price: Money) -> f64 {
         let price = estimate_of(price).max(f64::MIN_POSITIVE);
         normal_share((self.ln() - price.ln()) / self.ln_sd())
+    }
+
+    /// What a change of one thing does to its price when the guide alone tells: its factors are taken as they are told, and its
+    /// uncertainty is that of the price before.
+    pub fn change_to(&self, after: &GuidePrice, percent: u8) -> Change {
+        let level = f64::from(percent.clamp(1, 99)) / 100.0;
+        Change {
+            before_ln: self.ln(),
+            after_ln: after.ln(),
+            before_sd: self.ln_sd(),
+            change_sd: 0.0,
+            covariance: 0.0,
+            factor: normal_quantile(f64::midpoint(1.0, level)),
+        }
     }
 
     fn ln_sd(&self) -> f64 {

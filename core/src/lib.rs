@@ -20,6 +20,7 @@ pub mod papers;
 pub mod readiness;
 
 pub mod jobs;
+pub mod plan;
 
 pub mod working_figures;
 
@@ -36,5 +37,7 @@ pub mod wants;
 
 pub mod ratios;
 pub mod valuation;
+
+pub mod webhooks;
 
 pub use words::UnknownWord;

@@ -102,6 +102,25 @@ words! {
 }
 
 words! {
+    /// What a plan of the workshop makes of a promise.
+    pub enum PlannedOutcome {
+        Kept = "kept",
+        Broken = "broken",
+        /// Under any plan.
+        CannotBeKept = "cannot_be_kept",
+    }
+}
+
+words! {
+    /// What can be done with an engine that wants work.
+    pub enum Road {
+        Repair = "repair",
+        SellAsItStands = "sell_as_it_stands",
+        BreakForParts = "break_for_parts",
+    }
+}
+
+words! {
     /// What somebody was given a day for.
     pub enum PromiseWhat {
         ReadyForCollection = "ready_for_collection",

@@ -7,6 +7,7 @@
 
 mod amounts;
 mod asked;
+mod change;
 mod comparables;
 pub mod engine_features;
 mod explain;
@@ -23,6 +24,7 @@ mod sales;
 
 pub use amounts::{amount_of, estimate_of};
 pub use asked::Asked;
+pub use change::Change;
 pub use comparables::{Comparable, Difference, Outlier, Step};
 pub use explain::{Effect, Explanation, Narrowing, Part, Warning, money_steps};
 pub use features::{Code, Feature, FeatureKind, Row, RowFault, Schema, SchemaFault, Value};

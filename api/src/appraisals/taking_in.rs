@@ -145,7 +145,7 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
 /// The engine is made from its description, with an opening survey where its condition was graded. One appraisal becomes an
 /// acquisition once.
 #[utoipa::path(tag = "engines", operation_id = "take_in_appraised",
-    params(("id" = i64, Path, example = 5, minimum = 1), crate::body::Repeatable), request_body = NewAcquisitionOfAppraisal,
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewAcquisitionOfAppraisal,
     responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[post("/appraisals/{id:\\d+}/acquisitions")]
 pub(super) async fn take_in_appraised(

@@ -15,7 +15,7 @@ use std::borrow::Cow;
 #[folder = "../demo-data"]
 #[include = "*.json"]
 #[include = "*.csv"]
-#[include = "drawings/*.png"]
+#[include = "pictures/*.png"]
 struct DemoData;
 
 const ACTS: &str = "acts.json";

@@ -88,7 +88,7 @@ impl Store {
     }
 
     /// Written whole, synced and in its place when this returns.
-    pub(super) async fn put(&self, name: &str, bytes: &[u8]) -> Result<(), Problem> {
+    pub(crate) async fn put(&self, name: &str, bytes: &[u8]) -> Result<(), Problem> {
         let path = Path::from(name);
         let put = self.files.put(&path, bytes.to_vec().into());
         put.await.map_err(failed)?;
@@ -103,7 +103,7 @@ impl Store {
         }
     }
 
-    pub(super) async fn get(&self, name: &str) -> Result<Option<Vec<u8>>, Problem> {
+    pub(crate) async fn get(&self, name: &str) -> Result<Option<Vec<u8>>, Problem> {
         let found = match self.files.get(&Path::from(name)).await {
             Ok(found) => found.bytes().await,
             Err(error) => Err(error),

@@ -39,7 +39,7 @@ pub struct Upload {
 /// The parts of a form.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "describes the form; Upload reads it")]
-#[schema(example = json!({"photograph": "\u{ff}\u{d8}\u{ff}\u{e0}", "alt": "Marrowby from the left, on a bench", "public": "true"}))]
+#[schema(example = json!({"photograph": "\u{ff}\u{d8}\u{ff}\u{e0}", "alt": "Marrowby from the left, on a bench", "public": true}))]
 pub struct UploadForm {
     photograph: PictureFile,
     /// What it shows, for those who do not see it.
@@ -121,7 +121,8 @@ async fn form(req: &HttpRequest, payload: Payload) -> Result<Upload, Problem> {
             }
             "public" if public.is_none() => {
                 let words = words(part, "/public").await?;
-                let read = words.parse::<bool>();
+                // Some languages write these with a capital.
+                let read = words.to_ascii_lowercase().parse::<bool>();
                 public =
                     Some(read.map_err(|_| Problem::invalid("/public", "not `true` or `false`"))?);
             }

@@ -89,7 +89,8 @@ pub(super) fn atom(look: &Look, path: &str) -> Result<Made, Problem> {
     write_xml("application/atom+xml; charset=utf-8", |xml| {
         let feed = xml
             .create_element("feed")
-            .with_attribute(("xmlns", "http://www.w3.org/2005/Atom"));
+            .with_attribute(("xmlns", "http://www.w3.org/2005/Atom"))
+            .with_attribute(("xml:lang", look.language()));
         feed.write_inner_content(|xml| {
             text(xml, "id", &feed_id.urn().to_string())?;
             text(xml, "title", firm)?;

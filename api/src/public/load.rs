@@ -1,8 +1,8 @@
 //! What the database knows of the engines on show, read for the shop window.
 
 use super::{
-    CardWords, PublicCard, PublicEngine, PublicFinding, PublicListing, PublicPapers, availability,
-    page_url,
+    CardWords, PublicCard, PublicEngine, PublicFinding, PublicListing, PublicPapers,
+    TranslatedTitle, availability, page_url,
 };
 use crate::{
     codes,
@@ -10,6 +10,7 @@ use crate::{
     engines::standing_at,
     firm::Firm,
     instants::Instant,
+    languages::Translations,
     papers as boiler_papers, photographs,
     problem::Problem,
     schema::{engines, findings, listings, sales, stock, survey_grades, surveys},
@@ -74,6 +75,7 @@ struct Row {
 #[diesel(table_name = listings)]
 struct RowOfListing {
     words: Prose,
+    translations: Translations,
 }
 
 #[derive(Queryable, Selectable)]
@@ -85,28 +87,32 @@ struct RowOfStock {
     reserved_until: Option<Instant>,
 }
 
-/// All engines on show, by stock number.
+/// Gives all engines on show, by stock number, a stretch at a time: together they would need far more room than what is made
+/// of them.
 pub(super) async fn all(
     conn: &mut AsyncPgConnection,
     moment: &Moment,
-) -> Result<Vec<Loaded>, Problem> {
-    let (mut loaded, mut after) = (Vec::new(), 0);
+    mut take: impl FnMut(Vec<Loaded>) -> Result<(), Problem>,
+) -> Result<(), Problem> {
+    let mut after = 0;
     loop {
         let rows: Vec<Row> = engines::table
             .inner_join(listings::table)
             .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
             .filter(listings::standing.eq(ListingStanding::OnShow))
             .filter(engines::stock_no.gt(after))
+            // Said of the view too: PostgreSQL carries equalities alone across a join.
+            .filter(stock::stock_no.gt(after))
             .order(engines::stock_no)
             .limit(STRETCH)
             .select(Row::as_select())
             .load(conn)
             .await?;
         let Some(last) = rows.last() else {
-            return Ok(loaded);
+            return Ok(());
         };
         after = last.card_words.stock_no;
-        loaded.extend(with_the_rest(conn, rows, moment).await?);
+        take(with_the_rest(conn, rows, moment).await?)?;
     }
 }
 
@@ -123,6 +129,7 @@ pub(super) async fn some(
             .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
             .filter(listings::standing.eq(ListingStanding::OnShow))
             .filter(engines::stock_no.eq_any(stretch))
+            .filter(stock::stock_no.eq_any(stretch))
             .order(engines::stock_no)
             .select(Row::as_select())
             .load(conn)
@@ -187,9 +194,19 @@ async fn with_the_rest(
         let photographs = photographs.remove(&stock_no).unwrap_or_default();
         let standing = standing_at(row.trade.standing, row.trade.reserved_until, moment.now);
         let availability = availability(standing);
+        let RowOfListing {
+            words,
+            translations,
+        } = row.words;
+        let titles = translations.0.iter().map(|it| TranslatedTitle {
+            language: it.language.clone(),
+            title: it.title.clone(),
+        });
         let card = PublicCard {
             page_url: page_url(firm, &row.card_words.page_name),
             words: row.card_words,
+            language: firm.languages[0].clone(),
+            titles: titles.collect(),
             engine: row.engine,
             build_quality,
             price: row.trade.public_price,
@@ -206,7 +223,8 @@ async fn with_the_rest(
         loaded.push(Loaded {
             listing: PublicListing {
                 card,
-                words: row.words.words,
+                words,
+                translations,
                 grades,
                 graded_on,
                 findings: released.remove(&stock_no).unwrap_or_default(),
@@ -292,6 +310,10 @@ async fn conditions(
         ))
         .load(conn)
         .await?;
+    let mut of_surveys = HashMap::<i64, Grades>::new();
+    for (survey, area, grade) in grades {
+        *of_surveys.entry(survey).or_default().of(area) = Some(grade);
+    }
     let mut conditions = HashMap::<i32, Condition>::new();
     for (stock_no, build_quality) in qualities {
         conditions.entry(stock_no).or_default().build_quality = build_quality;
@@ -299,10 +321,7 @@ async fn conditions(
     for (survey, stock_no, on) in last_graded {
         let condition = conditions.entry(stock_no).or_default();
         condition.graded_on = Some(on);
-        let of_survey = grades.iter().filter(|(of, ..)| *of == survey);
-        for (_, area, grade) in of_survey {
-            *condition.grades.of(*area) = Some(*grade);
-        }
+        condition.grades = of_surveys.remove(&survey).unwrap_or_default();
     }
     Ok(conditions)
 }

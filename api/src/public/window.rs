@@ -12,13 +12,18 @@ use crate::{
     db::{Db, RunQueryDsl},
     firm,
     instants::Instant,
+    journal::is_of_all_engines,
     page::{self, Form, ListQuery, etag_of, public_until_midnight},
     problem::{self, Problem},
     schema::{firm as firm_row, journal},
 };
 use actix_web::{
     HttpRequest, HttpResponse,
-    http::header::{self, HeaderValue},
+    body::BoxBody,
+    http::{
+        StatusCode,
+        header::{self, HeaderValue},
+    },
     web::Bytes,
 };
 use diesel::{
@@ -40,6 +45,7 @@ use outshop_core::{
 };
 use serde::Serialize;
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 use std::{
     collections::{BTreeMap, BTreeSet, HashMap},
     convert::Infallible,
@@ -59,6 +65,9 @@ use uuid::Uuid;
 const LOOK_AGAIN: Duration = Duration::from_millis(500);
 /// How long a visitor waits for a window that is being made.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// How long is waited for a replica that is behind, and how long it is left alone then.
+const REPLICA_GIVEN: Duration = Duration::from_millis(100);
+const REPLICA_RESTS: Duration = Duration::from_secs(1);
 /// From this age on an answer says how old it is.
 const SAYS_ITS_AGE: Duration = Duration::from_secs(2);
 /// Older than this nothing is shown: it may not be true any more.
@@ -67,17 +76,23 @@ const TOO_OLD: Duration = Duration::from_secs(60);
 const MOST_READY: usize = 16 * 1024 * 1024;
 
 /// Of one process; clones show the same.
-#[derive(Clone, Default)]
+#[derive(Clone)]
 pub struct ShopWindow(Arc<Shared>);
 
-#[derive(Default)]
 struct Shared {
     shown: watch::Sender<Option<Shown>>,
     wake: Notify,
+    too_old: Duration,
+}
+
+impl Default for ShopWindow {
+    fn default() -> ShopWindow {
+        ShopWindow::trusted_for(TOO_OLD)
+    }
 }
 
 #[derive(Clone)]
-struct Shown {
+pub(super) struct Shown {
     view: Arc<View>,
     /// When it was last held against the journal.
     checked: Moments,
@@ -90,6 +105,13 @@ pub(super) struct Look {
     age: Duration,
 }
 
+impl Look {
+    /// Whether it is what another one saw, and not only equal to it.
+    pub fn is_what(&self, other: &Look) -> bool {
+        Arc::ptr_eq(&self.view, &other.view)
+    }
+}
+
 impl Deref for Look {
     type Target = View;
 
@@ -99,20 +121,26 @@ impl Deref for Look {
 }
 
 impl ShopWindow {
+    /// Shows nothing that was last held against the journal longer than `too_old` ago.
+    pub fn trusted_for(too_old: Duration) -> ShopWindow {
+        ShopWindow(Arc::new(Shared {
+            shown: watch::Sender::default(),
+            wake: Notify::new(),
+            too_old,
+        }))
+    }
+
     /// What is true now. Waits for a window that is being made; 503 when none can be made, or when the journal has been out
-    /// of reach for a minute.
+    /// of reach for too long.
     pub(super) async fn view(&self, clock: &Clock) -> Result<Look, Problem> {
-        let mut shown = self.0.shown.subscribe();
         let true_now = async {
+            if let Some(look) = Look::at(self.0.shown.borrow(), clock) {
+                return Ok(look);
+            }
+            let mut shown = self.0.shown.subscribe();
             loop {
-                let current = shown.borrow_and_update().clone();
-                // Read after the window, which may just have been made.
-                let now = clock.now();
-                if let Some(Shown { view, checked }) = current
-                    && view.holds_at(now)
-                {
-                    let age = checked.elapsed();
-                    return Ok::<Look, Problem>(Look { view, now, age });
+                if let Some(look) = Look::at(shown.borrow_and_update(), clock) {
+                    return Ok::<Look, Problem>(look);
                 }
                 self.0.wake.notify_one();
                 shown.changed().await.map_err(Problem::internal)?;
@@ -125,12 +153,23 @@ impl ShopWindow {
             return Err(unavailable("what is on show cannot be read just now"));
         };
         let look = found?;
-        if look.age > TOO_OLD {
+        if look.age > self.0.too_old {
             return Err(unavailable(
-                "what is on show could not be checked for a minute, and may not be true any more",
+                "what is on show could not be checked for some time, and may not be true any more",
             ));
         }
         Ok(look)
+    }
+
+    /// Changes whenever what is on show was held against the journal.
+    pub(super) fn watched(&self) -> watch::Receiver<Option<Shown>> {
+        self.0.shown.subscribe()
+    }
+
+    /// Since it was last held against the journal.
+    pub fn age(&self) -> Option<Duration> {
+        let shown = self.0.shown.borrow();
+        shown.as_ref().map(|shown| shown.checked.elapsed())
     }
 
     /// Makes it anew, with all that the journal does not tell of. For tests that write past the service.
@@ -139,10 +178,10 @@ impl ShopWindow {
         self.0.wake.notify_one();
     }
 
-    /// Keeps it true, until the process ends.
-    pub async fn keep(&self, db: &Db, clock: &Clock) -> Infallible {
+    /// Keeps it true, until the process ends. What is on show is read from `replica` while that is in time, else from `db`.
+    pub async fn keep(&self, db: &Db, replica: Option<&Db>, clock: &Clock) -> Infallible {
         tokio::select! {
-            never = self.follow(db, clock) => never,
+            never = self.follow(db, replica, clock) => never,
             never = self.listen(db) => never,
         }
     }
@@ -169,12 +208,12 @@ impl ShopWindow {
         Ok(())
     }
 
-    async fn follow(&self, db: &Db, clock: &Clock) -> Infallible {
+    async fn follow(&self, db: &Db, replica: Option<&Db>, clock: &Clock) -> Infallible {
         let mut follower = None;
         let mut commits = db.commits().made();
         loop {
             let made = *commits.borrow_and_update();
-            match self.catch_up(db, clock, &mut follower).await {
+            match self.catch_up(db, replica, clock, &mut follower).await {
                 Ok(()) => db.commits().followed_to(Some(made)),
                 Err(problem) => {
                     tracing::warn!(%problem, "what is on show could not be checked");
@@ -197,55 +236,130 @@ impl ShopWindow {
     async fn catch_up(
         &self,
         db: &Db,
+        replica: Option<&Db>,
         clock: &Clock,
         follower: &mut Option<Follower>,
     ) -> Result<(), Problem> {
         let mut fresh = match follower.take() {
             Some(known) => known,
-            None => {
-                // What was shown before is not known to be followed without a gap.
-                Follower {
-                    conn: db.detached().await?,
-                    seen: None,
-                }
-            }
+            // What was shown before is not known to be followed without a gap.
+            None => Follower {
+                conn: db.detached().await?,
+                replica: None,
+                replica_rests_until: Moments::now(),
+                seen: None,
+            },
         };
-        let conn = &mut fresh.conn;
-        AnsiTransactionManager::begin_transaction(conn).await?;
-        conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-            .await?;
-        let shown = self.0.shown.borrow().clone();
+        // On a replica a snapshot does not name what is under way; so it is taken here, and the replica has to come up to it.
         let seen_now: String = diesel::select(sql::<Text>("pg_current_snapshot()::text"))
-            .get_result(conn)
+            .get_result(&mut fresh.conn)
             .await?;
+        if let Some(replica) = replica {
+            fresh.look_at_replica(replica).await?;
+        }
+        let conn = fresh.replica.as_mut().unwrap_or(&mut fresh.conn);
+        let shown = self.0.shown.borrow().clone();
         let now = clock.now();
-        let changed = match (&shown, &fresh.seen) {
-            (Some(shown), Some(seen)) => shown.view.changed_since(conn, seen, now).await?,
-            (None, _) | (_, None) => Changed::All,
-        };
-        let view = match (changed, shown) {
-            (Changed::Some(engines), Some(shown)) if engines.is_empty() => shown.view,
-            (Changed::Some(engines), Some(shown)) => {
-                Arc::new(shown.view.with(conn, &engines, now).await?)
+        let view = read(conn, shown, fresh.seen.as_deref(), now).await;
+        match (view, fresh.replica.is_some()) {
+            (Ok(view), _) => {
+                fresh.seen = Some(seen_now);
+                self.0.shown.send_replace(Some(Shown {
+                    view,
+                    checked: Moments::now(),
+                }));
             }
-            (Changed::All | Changed::Some(_), _) => Arc::new(View::of_all(conn, now).await?),
-        };
-        AnsiTransactionManager::commit_transaction(conn).await?;
-        fresh.seen = Some(seen_now);
+            // What went wrong there need not go wrong here: what was seen is as it was.
+            (Err(problem), true) => {
+                tracing::warn!(%problem, "the replica could not be read");
+                fresh.rest();
+                self.0.wake.notify_one();
+            }
+            (Err(problem), false) => return Err(problem),
+        }
         *follower = Some(fresh);
-        self.0.shown.send_replace(Some(Shown {
-            view,
-            checked: Moments::now(),
-        }));
         Ok(())
     }
+}
+
+/// What is on show, as one view of the records has it.
+async fn read(
+    conn: &mut AsyncPgConnection,
+    shown: Option<Shown>,
+    seen: Option<&str>,
+    now: Timestamp,
+) -> Result<Arc<View>, Problem> {
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        .await?;
+    let changed = match (&shown, seen) {
+        (Some(shown), Some(seen)) => shown.view.changed_since(conn, seen, now).await?,
+        (None, _) | (_, None) => Changed::All,
+    };
+    let view = match (changed, shown) {
+        (Changed::Some(engines), Some(shown)) if engines.is_empty() => shown.view,
+        (Changed::Some(engines), Some(shown)) => {
+            Arc::new(shown.view.with(conn, &engines, now).await?)
+        }
+        (Changed::All | Changed::Some(_), _) => Arc::new(View::of_all(conn, now).await?),
+    };
+    AnsiTransactionManager::commit_transaction(conn).await?;
+    Ok(view)
 }
 
 /// Where in the journal the window stands.
 struct Follower {
     conn: AsyncPgConnection,
+    /// While it is in time.
+    replica: Option<AsyncPgConnection>,
+    replica_rests_until: Moments,
     /// What had been committed when it was last made true, as PostgreSQL writes snapshots.
     seen: Option<String>,
+}
+
+impl Follower {
+    /// Leaves the replica alone for a while.
+    fn rest(&mut self) {
+        self.replica = None;
+        self.replica_rests_until = Moments::now() + REPLICA_RESTS;
+    }
+
+    /// Keeps the replica if it has replayed all that the primary has written by now.
+    async fn look_at_replica(&mut self, replica: &Db) -> Result<(), Problem> {
+        if Moments::now() < self.replica_rests_until {
+            return Ok(());
+        }
+        let written: String = diesel::select(sql::<Text>("pg_current_wal_lsn()::text"))
+            .get_result(&mut self.conn)
+            .await?;
+        let in_time = timeout(REPLICA_GIVEN, self.replayed(replica, &written));
+        match in_time.await {
+            Ok(Ok(())) => {}
+            Ok(Err(problem)) => {
+                tracing::warn!(%problem, "the replica cannot be reached");
+                self.rest();
+            }
+            Err(_) => self.rest(),
+        }
+        Ok(())
+    }
+
+    async fn replayed(&mut self, replica: &Db, written: &str) -> Result<(), Problem> {
+        let conn = match self.replica.take() {
+            Some(conn) => conn,
+            None => replica.detached().await?,
+        };
+        let conn = self.replica.insert(conn);
+        loop {
+            let replayed = sql::<Bool>("coalesce(pg_last_wal_replay_lsn() >= ")
+                .bind::<Text, _>(written)
+                .sql("::pg_lsn, NOT pg_is_in_recovery())");
+            if diesel::select(replayed).get_result::<bool>(conn).await? {
+                return Ok(());
+            }
+            sleep(Duration::from_millis(5)).await;
+        }
+    }
 }
 
 enum Changed {
@@ -284,6 +398,8 @@ pub(super) struct OnShow {
     pub text: Box<str>,
     reserved_until: Option<Instant>,
     made: Made,
+    /// Of the answer without the day that it was given on.
+    digest: [u8; 32],
     /// Its card is so many bytes of its listing, and a brace.
     card: usize,
 }
@@ -291,9 +407,11 @@ pub(super) struct OnShow {
 /// An answer that is ready.
 pub(super) struct Made {
     body: Bytes,
-    media_type: &'static str,
+    media_type: HeaderValue,
     etag: String,
-    next: Option<String>,
+    /// The ETag as it is sent, of the body and of its gzip.
+    tags: [HeaderValue; 2],
+    link: Option<HeaderValue>,
     gzip: OnceLock<Bytes>,
 }
 
@@ -311,11 +429,16 @@ impl Made {
     }
 
     fn with(json: Vec<u8>, etag: String) -> Made {
+        let of_gzip = format!("{}-gzip\"", etag.trim_end_matches('"'));
+        let tags = [&etag, &of_gzip]
+            .map(|tag| HeaderValue::from_str(tag).expect("a tag is letters, digits and dashes"));
         Made {
-            body: json.into(),
-            media_type: "application/json",
+            // Kept long: without the room that it grew into.
+            body: json.into_boxed_slice().into(),
+            media_type: HeaderValue::from_static("application/json"),
             etag,
-            next: None,
+            tags,
+            link: None,
             gzip: OnceLock::new(),
         }
     }
@@ -323,7 +446,7 @@ impl Made {
     pub fn of_bytes(body: Vec<u8>, media_type: &'static str) -> Made {
         let etag = etag_of(&body);
         Made {
-            media_type,
+            media_type: HeaderValue::from_static(media_type),
             ..Made::with(body, etag)
         }
     }
@@ -340,6 +463,24 @@ impl Made {
     }
 }
 
+/// The words about papers begin with the day they hold on; without it they change only with the papers.
+fn digest_without_day(body: &[u8], on: Day) -> [u8; 32] {
+    let mut hash = Sha256::new();
+    let (member, words) = (format!("\"on\":\"{on}\""), format!("\"On {on} "));
+    let days = [member, words];
+    let mut rest = body;
+    while let Some((at, day)) = days
+        .iter()
+        .filter_map(|day| Some((memchr::memmem::find(rest, day.as_bytes())?, day)))
+        .min_by_key(|(at, _)| *at)
+    {
+        hash.update(&rest[..at]);
+        rest = &rest[at + day.len()..];
+    }
+    hash.update(rest);
+    hash.finalize().into()
+}
+
 impl OnShow {
     fn new(loaded: &Loaded) -> Result<OnShow, Problem> {
         let listing = &loaded.listing;
@@ -351,10 +492,13 @@ impl OnShow {
             &engine.designer,
             &engine.builder,
         ];
+        let translated = listing.translations.0.iter();
+        let translated = translated.flat_map(|it| [&*it.title, &*it.words]);
         let shown: [&str; 3] = [&card.words.title, &engine.name, &listing.words];
         let shown = shown
             .into_iter()
-            .chain(optional.into_iter().flatten().map(|it| &**it));
+            .chain(optional.into_iter().flatten().map(|it| &**it))
+            .chain(translated);
         for part in shown {
             text.push_str(&fold(part));
             text.push('\n');
@@ -378,8 +522,9 @@ impl OnShow {
                 on_show_since: card.words.on_show_since,
                 sold_on: card.sold_on,
             },
-            text: text.into(),
+            text: text.into_boxed_str(),
             reserved_until: loaded.reserved_until,
+            digest: digest_without_day(&made.body, card.papers.on),
             made,
             card: card_length,
         })
@@ -458,14 +603,16 @@ impl Stock {
 impl View {
     async fn of_all(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<View, Problem> {
         let moment = moment(conn, now).await?;
-        let loaded = load::all(conn, &moment).await?;
-        let mut vocabulary = Vocabulary::new();
-        let mut engines = Vec::with_capacity(loaded.len());
-        for loaded in loaded {
-            let engine = OnShow::new(&loaded)?;
-            count_words(&mut vocabulary, &engine.text);
-            engines.push(Arc::new(engine));
-        }
+        let (mut vocabulary, mut engines) = (Vocabulary::new(), Vec::new());
+        let take = |stretch: Vec<Loaded>| {
+            for loaded in stretch {
+                let engine = OnShow::new(&loaded)?;
+                count_words(&mut vocabulary, &engine.text);
+                engines.push(Arc::new(engine));
+            }
+            Ok(())
+        };
+        load::all(conn, &moment, take).await?;
         let withdrawn = load::withdrawn(conn).await?.into_iter().collect();
         let stock = Stock::new(engines, Arc::new(vocabulary));
         Ok(View::new(moment, stock, Arc::new(withdrawn)))
@@ -485,6 +632,12 @@ impl View {
             counts: OnceLock::new(),
             ready: Mutex::default(),
         }
+    }
+
+    /// Of what is said of each engine, without the day that it is said on, by stock number.
+    pub fn digests(&self) -> impl Iterator<Item = (i32, [u8; 32])> {
+        let engines = self.stock.engines.iter();
+        engines.map(|engine| (engine.picked.stock_no, engine.digest))
     }
 
     fn holds_at(&self, now: Timestamp) -> bool {
@@ -509,15 +662,15 @@ impl View {
             .sql("::pg_snapshot)::text::bigint AND NOT pg_visible_in_snapshot(transaction_no::text::xid8, ")
             .bind::<Text, _>(seen)
             .sql("::pg_snapshot)");
-        // Who the firm is and what a boiler code says is on every listing.
-        let of_all = sql::<Bool>("(type LIKE 'firm.%' OR type LIKE 'boiler_code.%')");
-        let entries: Vec<(Option<i32>, bool)> = journal::table
+        let entries: Vec<(Option<i32>, String)> = journal::table
             .filter(since)
-            .select((journal::stock_no, of_all))
+            // Told of what was read here.
+            .filter(journal::type_.not_like("public.%"))
+            .select((journal::stock_no, journal::type_))
             .distinct()
             .load(conn)
             .await?;
-        if entries.iter().any(|(_, of_all)| *of_all) {
+        if entries.iter().any(|(_, what)| is_of_all_engines(what)) {
             return Ok(Changed::All);
         }
         let told = entries.into_iter().filter_map(|(stock_no, _)| stock_no);
@@ -541,7 +694,6 @@ impl View {
         let moment = moment(conn, now).await?;
         let loaded = load::some(conn, changed, &moment).await?;
         let mut vocabulary = Arc::clone(&self.stock.vocabulary);
-        let words = Arc::make_mut(&mut vocabulary);
         let mut engines: BTreeMap<i32, Arc<OnShow>> = self
             .stock
             .engines
@@ -549,15 +701,24 @@ impl View {
             .map(|engine| (engine.picked.stock_no, Arc::clone(engine)))
             .collect();
         let mut withdrawn = Arc::clone(&self.withdrawn);
-        for stock_no in changed {
-            if let Some(gone) = engines.remove(stock_no) {
-                forget_words(words, &gone.text);
-            }
-        }
+        let mut gone: BTreeMap<i32, Arc<OnShow>> = changed
+            .iter()
+            .filter_map(|stock_no| engines.remove_entry(stock_no))
+            .collect();
         for loaded in loaded {
             let engine = OnShow::new(&loaded)?;
-            count_words(words, &engine.text);
-            engines.insert(engine.picked.stock_no, Arc::new(engine));
+            let stock_no = engine.picked.stock_no;
+            // Most changes leave the words as they are.
+            match gone.get(&stock_no) {
+                Some(before) if before.text == engine.text => {
+                    gone.remove(&stock_no);
+                }
+                _ => count_words(Arc::make_mut(&mut vocabulary), &engine.text),
+            }
+            engines.insert(stock_no, Arc::new(engine));
+        }
+        for engine in gone.values() {
+            forget_words(Arc::make_mut(&mut vocabulary), &engine.text);
         }
         let taken_off: BTreeSet<i32> = load::withdrawn_of(conn, changed)
             .await?
@@ -635,6 +796,11 @@ impl View {
         &self.moment.firm.name
     }
 
+    /// In which titles and words are written.
+    pub fn language(&self) -> &str {
+        self.moment.firm.languages[0].as_str()
+    }
+
     pub fn feed_id(&self) -> Uuid {
         self.moment.feed_id
     }
@@ -670,7 +836,10 @@ impl View {
         });
         let told = serde_json::to_string(&next).map_err(Problem::internal)?;
         let mut made = self.cards(picked.into_iter(), &format!(",\"next\":{told}}}"));
-        made.next = next;
+        if let Some(next) = next {
+            let link = HeaderValue::from_str(&format!("<{next}>; rel=\"next\""));
+            made.link = Some(link.map_err(Problem::internal)?);
+        }
         Ok(made)
     }
 
@@ -795,6 +964,19 @@ impl View {
 }
 
 impl Look {
+    /// None when nothing is shown, or nothing that is true now.
+    fn at(shown: watch::Ref<'_, Option<Shown>>, clock: &Clock) -> Option<Look> {
+        let Shown { view, checked } = shown.clone()?;
+        drop(shown);
+        // Read after the window, which may just have been made.
+        let now = clock.now();
+        view.holds_at(now).then(|| Look {
+            now,
+            age: checked.elapsed(),
+            view,
+        })
+    }
+
     pub fn whole(
         &self,
         filters: &PublicFilters,
@@ -808,32 +990,34 @@ impl Look {
     /// 200, or 304 to who has it.
     pub fn answer(&self, req: &HttpRequest, made: &Made) -> HttpResponse {
         let gzip = page::takes_gzip(req);
-        let tag = made.etag.trim_end_matches('"');
-        let etag = format!("{tag}{}\"", if gzip { "-gzip" } else { "" });
         let unchanged = page::is_known(req, &made.etag);
-        let mut answer = if unchanged {
-            HttpResponse::NotModified()
+        let status = if unchanged {
+            StatusCode::NOT_MODIFIED
         } else {
-            HttpResponse::Ok()
+            StatusCode::OK
         };
-        answer
-            .insert_header((header::ETAG, etag))
-            .insert_header((header::VARY, "Accept, Accept-Encoding"));
-        if let Some(next) = &made.next {
-            answer.insert_header((header::LINK, format!("<{next}>; rel=\"next\"")));
+        let mut answer = HttpResponse::new(status);
+        let [plain, of_gzip] = &made.tags;
+        let headers = answer.headers_mut();
+        headers.insert(header::ETAG, if gzip { of_gzip } else { plain }.clone());
+        headers.insert(
+            header::VARY,
+            HeaderValue::from_static("Accept, Accept-Encoding"),
+        );
+        if let Some(link) = &made.link {
+            headers.insert(header::LINK, link.clone());
         }
         if unchanged {
-            return self.told(answer.finish());
+            return self.told(answer);
         }
-        answer.insert_header((header::CONTENT_TYPE, made.media_type));
-        let answer = if gzip {
-            answer
-                .insert_header(header::ContentEncoding::Gzip)
-                .body(made.gzip())
+        headers.insert(header::CONTENT_TYPE, made.media_type.clone());
+        let body = if gzip {
+            headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
+            made.gzip()
         } else {
-            answer.body(made.body.clone())
+            made.body.clone()
         };
-        self.told(answer)
+        self.told(answer.set_body(BoxBody::new(body)))
     }
 
     /// Lets caches keep the answer, but not past the midnight that ends the day it was made for, and says how old it is.
@@ -841,7 +1025,7 @@ impl Look {
         let left = self.view.midnight.duration_since(self.now).as_secs();
         let left = u32::try_from(left).unwrap_or(0);
         let headers = answer.headers_mut();
-        if let Ok(value) = HeaderValue::from_str(&public_until_midnight(left)) {
+        if let Ok(value) = HeaderValue::from_maybe_shared(public_until_midnight(left)) {
             headers.insert(header::CACHE_CONTROL, value);
         }
         if self.age >= SAYS_ITS_AGE {

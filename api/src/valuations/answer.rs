@@ -18,7 +18,7 @@ use outshop_core::{
     surveys::BuildQuality,
     trade::ValuationBasis,
     valuation::{
-        Asked, Comparable, Difference, Explanation, Part, Prediction, Warning, amount_of,
+        Asked, Change, Comparable, Difference, Explanation, Part, Prediction, Warning, amount_of,
         engine_features::{self, EngineOnSale},
         estimate_of, money_steps,
     },
@@ -258,6 +258,43 @@ impl Ground {
         let guide_price = guide_price(self.guide(), engine)?;
         let price = Price::of(self, &guide_price, engine, level_percent)?;
         Ok((price.low, price.likely, price.high))
+    }
+
+    /// The likely price alone.
+    pub(crate) fn likely(&self, engine: &EngineOnSale) -> Result<Money, Problem> {
+        let guide_price = guide_price(self.guide(), engine)?;
+        match self {
+            Ground::Guide(_) => Ok(guide_price.likely),
+            Ground::Sales(learned) => {
+                let asked = learned.fit.ask(&engine_features::row(engine));
+                let likely = asked.map_err(Problem::internal)?.likely(guide_price.ln());
+                amount_of(likely).map_err(|_| out_of_range())
+            }
+        }
+    }
+
+    /// What a change of an engine does to its price.
+    pub(crate) fn change(
+        &self,
+        before: &EngineOnSale,
+        after: &EngineOnSale,
+        level_percent: u8,
+    ) -> Result<Change, Problem> {
+        let guide_before = guide_price(self.guide(), before)?;
+        let guide_after = guide_price(self.guide(), after)?;
+        match self {
+            Ground::Guide(_) => Ok(guide_before.change_to(&guide_after, level_percent)),
+            Ground::Sales(learned) => {
+                let asked = learned.fit.ask(&engine_features::row(before));
+                let asked = asked.map_err(Problem::internal)?;
+                let (row, level) = (
+                    engine_features::row(after),
+                    f64::from(level_percent) / 100.0,
+                );
+                let change = asked.change(&row, guide_before.ln(), guide_after.ln(), level);
+                change.map_err(Problem::internal)
+            }
+        }
     }
 
     pub(crate) fn basis(&self) -> ValuationBasis {
@@ -589,4 +626,9 @@ fn out_of_range() -> Problem {
     Problem::conflict(
         "the price is beyond the range of amounts; look at the sales and at the guide",
     )
+}
+
+/// The chance that a price rises by more than an amount, as it is shown.
+pub(crate) fn chance_of_more(change: &Change, amount: Money) -> String {
+    format!("{:.4}", change.chance_above(estimate_of(amount)))
 }

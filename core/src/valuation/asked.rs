@@ -94,6 +94,13 @@ impl Asked<'_> {
         }
     }
 
+    /// The likely price alone, which takes a fraction of the time.
+    pub fn likely(&self, guide_ln: f64) -> f64 {
+        let stored = &self.fit.stored;
+        let ln = guide_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
+        ln.clamp(-700.0, 700.0).exp()
+    }
+
     /// The one row of `design`, from the same sales.
     pub(super) fn predicted(&self, design: &Design) -> Predicted {
         let (layout, codes) = (&self.fit.layout, &self.fit.stored.codes);

@@ -324,6 +324,22 @@ pub(super) fn prior_variance(layout: &Layout, design: &Design, scales: &Scales, 
     1.0 + scales.similarity + index + own_variance(layout, design, scales, i)
 }
 
+/// Covariance, without noise, of row 0 of `before` and row 0 of `after`, two states of one thing on one day: what is known of
+/// neither is the same in both.
+pub(super) fn covariance_of_states(
+    layout: &Layout,
+    before: &Design,
+    after: &Design,
+    scales: &Scales,
+) -> f64 {
+    let cross = cross(layout, before, scales, after, 0, Ordinals::Counted);
+    let own = |design: &Design, f: usize| design.own[f].first().copied().unwrap_or_default();
+    let not_known: f64 = (scales.sd.iter().enumerate())
+        .map(|(f, sd)| sd.powi(2) * own(before, f).min(own(after, f)))
+        .sum();
+    cross.total[0] + not_known
+}
+
 fn gram(columns: &Mat<f64>, out: &mut Mat<f64>) {
     matmul(
         out,

@@ -165,6 +165,32 @@ impl Posterior {
         halves.chunks_exact(n).enumerate().map(variance).collect()
     }
 
+    /// Of the rows of `before` and `after`, one each: two states of one thing on one day, whose noise is the same. Variances of
+    /// both with noise, and their covariance with it, in standard units.
+    pub fn states(&self, layout: &Layout, before: &Design, after: &Design) -> [f64; 3] {
+        let n = self.design.rows();
+        let (design, scales) = (&self.design, &self.scales);
+        let mut halves: Vec<f64> = [before, after]
+            .into_iter()
+            .flat_map(|asked| {
+                kernel::cross(layout, design, scales, asked, 0, Ordinals::Counted).total
+            })
+            .collect();
+        let columns = MatMut::from_column_major_slice_mut(&mut halves, n, 2);
+        solve_lower_triangular_in_place(self.solved.factor.as_ref(), columns, Par::Seq);
+        let (first, second) = halves.split_at(n);
+        let own = |asked, half: &[f64]| {
+            let prior = kernel::prior_variance(layout, asked, scales, 0);
+            (prior - lanes::dot(half, half) + scales.noise).max(kernel::JITTER)
+        };
+        let prior = kernel::covariance_of_states(layout, before, after, scales);
+        [
+            own(before, first),
+            own(after, second),
+            prior - lanes::dot(first, second) + scales.noise,
+        ]
+    }
+
     /// K^-1 k: the share of each sale in the answer for the one row of `asked`.
     pub fn weights(&self, layout: &Layout, asked: &Design) -> Vec<f64> {
         let (design, scales) = (&self.design, &self.scales);

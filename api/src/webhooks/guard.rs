@@ -1,0 +1,134 @@
+//! Which addresses a webhook may reach: those of the public internet. They are looked at after the name was looked up, and the
+//! connection is made to the very address that was looked at, so that a name cannot change it in between.
+
+use reqwest::{
+    Url,
+    dns::{Addrs, Name, Resolve, Resolving},
+};
+use std::{
+    net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr},
+    sync::Arc,
+};
+use url::Host;
+
+/// Addresses that may be called.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reach {
+    /// https to public addresses.
+    Public,
+    /// Also http to this machine, for the demonstration and for tests.
+    Loopback,
+}
+
+impl Reach {
+    fn allows(self, address: IpAddr) -> bool {
+        match self {
+            Reach::Public => is_public(address),
+            Reach::Loopback => address.is_loopback() || is_public(address),
+        }
+    }
+
+    /// What is wrong with an address, as far as it can be seen without looking its name up.
+    pub fn check(self, url: &Url) -> Result<(), &'static str> {
+        let of_this_machine = match url.host() {
+            Some(Host::Ipv4(number)) => number.is_loopback(),
+            Some(Host::Ipv6(number)) => number.is_loopback(),
+            Some(Host::Domain(name)) => name == "localhost",
+            None => false,
+        };
+        let is_allowed = match url.scheme() {
+            "https" => true,
+            "http" => self == Reach::Loopback && of_this_machine,
+            _ => false,
+        };
+        if !is_allowed {
+            return Err("not an https address");
+        }
+        if !url.username().is_empty() || url.password().is_some() {
+            return Err("has a name or password in it; the signature says who calls");
+        }
+        // A number in place of a name is not looked up.
+        let number = match url.host() {
+            Some(Host::Ipv4(number)) => Some(IpAddr::V4(number)),
+            Some(Host::Ipv6(number)) => Some(IpAddr::V6(number)),
+            Some(Host::Domain(_)) => None,
+            None => return Err("has no host"),
+        };
+        if number.is_some_and(|number| !self.allows(number)) {
+            return Err("not an address that may be called; a public one can");
+        }
+        Ok(())
+    }
+}
+
+/// Gives of the addresses that a name leads to those that may be called.
+pub(super) struct Guard {
+    pub reach: Reach,
+    pub names: Arc<dyn Resolve>,
+}
+
+impl Resolve for Guard {
+    fn resolve(&self, name: Name) -> Resolving {
+        let reach = self.reach;
+        let found = self.names.resolve(name);
+        Box::pin(async move {
+            let allowed: Vec<SocketAddr> =
+                found.await?.filter(|it| reach.allows(it.ip())).collect();
+            if allowed.is_empty() {
+                return Err("the name leads to no address that may be called".into());
+            }
+            let addresses: Addrs = Box::new(allowed.into_iter());
+            Ok(addresses)
+        })
+    }
+}
+
+/// Names as the machine looks them up.
+pub struct SystemNames;
+
+impl Resolve for SystemNames {
+    fn resolve(&self, name: Name) -> Resolving {
+        Box::pin(async move {
+            let found = tokio::net::lookup_host((name.as_str(), 0)).await?;
+            let addresses: Addrs = Box::new(found.collect::<Vec<_>>().into_iter());
+            Ok(addresses)
+        })
+    }
+}
+
+/// Whether an address belongs to the public internet.
+///
+/// Source: IANA IPv4 and IPv6 Special-Purpose Address Registries (RFC 6890). An IPv6 address that stands for an IPv4 one (mapped,
+/// compatible, 6to4, Teredo, NAT64) is refused whatever it stands for.
+fn is_public(address: IpAddr) -> bool {
+    match address {
+        IpAddr::V4(address) => is_public_v4(address),
+        IpAddr::V6(address) => is_public_v6(address),
+    }
+}
+
+fn is_public_v4(address: Ipv4Addr) -> bool {
+    let [a, b, c, _] = address.octets();
+    let special = a == 0
+        || address.is_private()
+        || address.is_loopback()
+        || address.is_link_local()
+        || address.is_documentation()
+        // Shared by carriers (RFC 6598), protocol assignments, 6to4 relays, benchmarks (RFC 2544), multicast and reserved.
+        || (a == 100 && (64..128).contains(&b))
+        || (a == 192 && b == 0 && c == 0)
+        || (a == 192 && b == 88 && c == 99)
+        || (a == 198 && (18..20).contains(&b))
+        || a >= 224;
+    !special
+}
+
+fn is_public_v6(address: Ipv6Addr) -> bool {
+    let [first, second, ..] = address.segments();
+    // Global unicast alone, without protocol assignments, documentation, and what stands for an IPv4 address.
+    let global = first & 0xe000 == 0x2000;
+    let special = first == 0x2001 && (second < 0x0200 || second == 0x0db8)
+        || first == 0x2002
+        || (first == 0x3fff && second < 0x1000);
+    global && !special
+}

@@ -1,0 +1,268 @@
+//! From orders to a good plan, or the best.
+
+use super::{
+    Fault, Plan, Score, Task,
+    bounds::{Bounds, bounds},
+    schedule::{Bench, Schedule, Slot},
+};
+
+/// Hours of a day's work, in hundredths, for a rule of thumb.
+const A_DAY: u32 = 700;
+
+/// How long to look.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Effort {
+    /// Plans that are made and compared.
+    pub plans: u32,
+    /// With no more open steps than this all plans are gone through, if `plans` times 50 beginnings do.
+    pub all_up_to: usize,
+    pub seed: u64,
+}
+
+impl Default for Effort {
+    fn default() -> Effort {
+        Effort {
+            plans: 2000,
+            all_up_to: 8,
+            seed: 1,
+        }
+    }
+}
+
+/// The best plan found. The same task, effort and seed give the same plan.
+pub fn plan(task: &Task, effort: &Effort) -> Result<Plan, Fault> {
+    let bench = Bench::new(task)?;
+    let bounds = bounds(&bench);
+    let mut best = Best::of_rules(&bench)?;
+    let open = task.steps.iter().filter(|step| !step.begun).count();
+    let mut all = false;
+    if best.score != bounds.score && open <= effort.all_up_to {
+        let mut left = effort.plans.saturating_mul(50);
+        all = go_through(&bench, &bench.begun()?, &mut best, &mut left);
+    }
+    if !all && best.score != bounds.score {
+        best.improve(&bench, effort.plans, effort.seed, &bounds);
+    }
+    Ok(best.told(&bench, bounds, all))
+}
+
+pub(super) struct Best {
+    pub score: Score,
+    pub slots: Vec<Option<Slot>>,
+    pub order: Vec<usize>,
+    fitters: Vec<Option<usize>>,
+}
+
+impl Best {
+    fn new(
+        bench: &Bench<'_>,
+        order: Vec<usize>,
+        fitters: Vec<Option<usize>>,
+    ) -> Result<Best, Fault> {
+        let slots = bench.schedule(&order, &fitters)?.slots;
+        Ok(Best {
+            score: bench.score(&slots),
+            slots,
+            order,
+            fitters,
+        })
+    }
+
+    /// The best of the priority rules: earliest due first, least slack first, most money per hour first within what is
+    /// promised, and the first of these with what it breaks put last.
+    fn of_rules(bench: &Bench<'_>) -> Result<Best, Fault> {
+        let steps = &bench.task.steps;
+        let mut due = vec![usize::MAX; steps.len()];
+        for (awaited, on) in bench.awaited.iter().zip(&bench.due) {
+            for step in awaited {
+                due[*step] = due[*step].min(*on);
+            }
+        }
+        let per_hour = |step: usize| {
+            let labour = i64::from(steps[step].labour.max(1));
+            steps[step].worth.max(0).saturating_mul(1000) / labour
+        };
+        let work: Vec<u32> = (bench.awaited.iter())
+            .map(|awaited| awaited.iter().map(|step| steps[*step].labour).sum())
+            .collect();
+        let mut hours = vec![0; steps.len()];
+        for (awaited, work) in bench.awaited.iter().zip(&work) {
+            for step in awaited {
+                hours[*step] = hours[*step].max(*work);
+            }
+        }
+        let none = vec![None; steps.len()];
+        let by = |key: &dyn Fn(usize) -> (i64, i64)| {
+            let mut order: Vec<usize> = (0..steps.len()).collect();
+            order.sort_by_key(|step| key(*step));
+            Best::new(bench, order, none.clone())
+        };
+        let days = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
+        let earliest_due = by(&|step| (days(due[step]), -per_hour(step)))?;
+        let slots = &earliest_due.slots;
+        let mut is_broken = vec![false; steps.len()];
+        for (awaited, on) in bench.awaited.iter().zip(&bench.due) {
+            let late = |step: &usize| slots[*step].is_some_and(|slot| slot.last > *on);
+            if awaited.iter().any(late) {
+                awaited.iter().for_each(|step| is_broken[*step] = true);
+            }
+        }
+        let put_last = |step: usize| {
+            if is_broken[step] {
+                i64::MAX - 1
+            } else {
+                days(due[step])
+            }
+        };
+        let others = [
+            by(&|step| {
+                let days_of_work = i64::from(hours[step] / A_DAY);
+                (
+                    days(due[step]).saturating_sub(days_of_work),
+                    -per_hour(step),
+                )
+            })?,
+            by(&|step| (i64::from(due[step] == usize::MAX), -per_hour(step)))?,
+            by(&|step| (i64::from(hours[step]), days(due[step])))?,
+            by(&|step| (put_last(step), -per_hour(step)))?,
+        ];
+        let all = [earliest_due].into_iter().chain(others);
+        Ok(all.min_by_key(|it| it.score).expect("there are rules"))
+    }
+
+    /// Moves a step to another place in the order, or gives it to another fitter, and goes on from what is no worse.
+    pub fn improve(&mut self, bench: &Bench<'_>, plans: u32, seed: u64, bounds: &Bounds) {
+        let steps = &bench.task.steps;
+        let open: Vec<usize> = (0..steps.len()).filter(|at| !steps[*at].begun).collect();
+        if open.is_empty() {
+            return;
+        }
+        let mut draw = Draw(seed);
+        let (mut order, mut fitters) = (self.order.clone(), self.fitters.clone());
+        let mut at_hand = (self.score, self.slots.clone());
+        for _ in 0..plans {
+            if self.score == bounds.score {
+                return;
+            }
+            let late: Vec<usize> = (bench.awaited.iter().zip(&bench.due))
+                .filter(|(awaited, due)| {
+                    let last = awaited.iter().filter_map(|step| at_hand.1[*step]);
+                    last.map(|slot| slot.last).max().unwrap_or(0) > **due
+                })
+                .flat_map(|(awaited, _)| awaited.iter().copied())
+                .filter(|step| !steps[*step].begun)
+                .collect();
+            let from_late = !late.is_empty() && draw.below(2) == 0;
+            let choice = if from_late { &late } else { &open };
+            let step = choice[draw.below(choice.len())];
+            let (order_before, fitters_before) = (order.clone(), fitters.clone());
+            let able = &bench.able[step];
+            if able.len() > 1 && draw.below(4) == 0 {
+                let chosen = draw.below(able.len() + 1);
+                fitters[step] = able.get(chosen).copied();
+            } else {
+                let at = order.iter().position(|it| *it == step).unwrap_or(0);
+                let to = if from_late {
+                    draw.below(at + 1)
+                } else {
+                    draw.below(order.len())
+                };
+                let moved = order.remove(at);
+                order.insert(to, moved);
+            }
+            let next = bench.schedule(&order, &fitters).ok().map(|schedule| {
+                let score = bench.score(&schedule.slots);
+                (score, schedule.slots)
+            });
+            match next {
+                Some(next) if next.0 <= at_hand.0 => {
+                    if next.0 < self.score {
+                        self.score = next.0;
+                        self.slots.clone_from(&next.1);
+                        self.order.clone_from(&order);
+                        self.fitters.clone_from(&fitters);
+                    }
+                    at_hand = next;
+                }
+                _ => (order, fitters) = (order_before, fitters_before),
+            }
+        }
+    }
+
+    fn told(self, bench: &Bench<'_>, bounds: Bounds, all: bool) -> Plan {
+        Plan {
+            steps: bench.told(&self.slots),
+            promises: bench.kept(&self.slots, &bounds),
+            proved: all || self.score == bounds.score,
+            score: self.score,
+            bounds,
+            order: self.order,
+        }
+    }
+
+    /// The plan of an order that is known to be good.
+    pub fn from_order(bench: &Bench<'_>, order: &[usize]) -> Result<Best, Fault> {
+        Best::new(bench, order.to_vec(), vec![None; bench.task.steps.len()])
+    }
+}
+
+/// All plans that begin so; false when there was not time for all.
+fn go_through(
+    bench: &Bench<'_>,
+    begun: &Schedule<'_, '_>,
+    best: &mut Best,
+    left: &mut u32,
+) -> bool {
+    if *left == 0 {
+        return false;
+    }
+    *left -= 1;
+    let score = bench.score(&begun.slots);
+    // What is still to come adds to it.
+    if score >= best.score {
+        return true;
+    }
+    let open = (0..begun.slots.len()).filter(|step| begun.slots[*step].is_none());
+    let open: Vec<usize> = open.collect();
+    if open.is_empty() {
+        best.score = score;
+        best.slots.clone_from(&begun.slots);
+        best.order
+            .sort_by_key(|step| begun.slots[*step].map(|slot| (slot.first, slot.last)));
+        return true;
+    }
+    let mut all = true;
+    for step in open {
+        if !begun.is_ready(step) {
+            continue;
+        }
+        let able = &bench.able[step];
+        let fitters: Vec<Option<usize>> = match bench.task.steps[step].labour {
+            0 => vec![None],
+            _ => able.iter().map(|fitter| Some(*fitter)).collect(),
+        };
+        for fitter in fitters {
+            let mut next = begun.clone();
+            if next.add(step, fitter).is_ok() {
+                all &= go_through(bench, &next, best, left);
+            }
+        }
+    }
+    all
+}
+
+/// Numbers that look drawn by lot; the same from the same seed.
+///
+/// Source: Steele, Lea, Flood, Fast splittable pseudorandom number generators, OOPSLA 2014.
+struct Draw(u64);
+
+impl Draw {
+    fn below(&mut self, n: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^= z >> 31;
+        usize::try_from(z % n.max(1) as u64).unwrap_or(0)
+    }
+}

@@ -1,0 +1,2 @@
+ALTER TABLE listings DROP COLUMN translations;
+ALTER TABLE firm DROP COLUMN languages;

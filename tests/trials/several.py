@@ -1,0 +1,55 @@
+"""Three processes on one database, one after another killed under load: what one process does for all is done once, and all show the
+same."""
+
+import time
+
+from ground import Postgres, Service, Trial, ask, ended, folder, judge, make_database, traders
+
+trial = Trial("several processes")
+with folder() as path:
+    postgres = Postgres(path / "postgresql").start()
+    keys = make_database(postgres)
+    services = [Service(postgres.url(), path, f"service-{n}").start() for n in range(3)]
+    # What there is to learn from: a guide, and sales seen elsewhere.
+    gauge = {"value": "5", "unit": "in"}
+    start = {"kind": "locomotive", "gauge": {"from": gauge, "to": gauge}, "price": "6200.00"}
+    written = [ask(services[0].port, "POST", "/v1/guide/versions", {"from": "2025-01-01", "uncertainty": "0.25", "starts": [start], "factors": []}, keys["proprietor"])[0]]
+    for n in range(12):
+        sale = {"on": f"2025-{n + 1:02}-08", "price": f"{5600 + 37 * n}.00", "source": "observed_auction", "kind": "locomotive", "gauge": gauge, "description": "0-6-0"}
+        written.append(ask(services[n % 3].port, "POST", "/v1/comparables", sale, keys["proprietor"])[0])
+    trial.figure("a guide and sales to learn from", set(written), set(written) == {201}, "201")
+    clients = [trader for n, service in enumerate(services) for trader in traders(service, keys, trial.seed + 100 * n, 3)]
+    for _ in range(9):
+        time.sleep(trial.random.uniform(0.5, 1.5))
+        service = trial.random.choice(services)
+        service.kill()
+        service.start()
+    time.sleep(1)
+    ended(clients)
+    judge(trial, postgres, clients)
+
+    seen, after, journal_id = [], 0, None
+    while True:
+        page = ask(trial.random.choice(services).port, "GET", f"/v1/journal?after={after}&limit=500", key=keys["proprietor"])[2]
+        journal_id = journal_id or page["journal_id"]
+        seen += [entry["entry_no"] for entry in page["items"]]
+        if not page["items"]:
+            break
+        after = seen[-1]
+    written = int(postgres.sql("SELECT count(*) FROM journal"))
+    trial.figure("journal entries read through all three, dense", f"{len(seen)} of {written}", seen == list(range(1, written + 1)), "each number once")
+    days = postgres.sql("SELECT count(*), count(DISTINCT on_day) FROM midnights")
+    trial.figure("days begun, and different ones", days, len(set(days.split("|"))) == 1, "the same")
+    time.sleep(3)
+    lists = {str(ask(service.port, "GET", "/v1/public/listings")[2]) for service in services}
+    trial.figure("different public lists", len(lists), len(lists) == 1, "1")
+    give_up = time.monotonic() + 60
+    while postgres.sql("SELECT count(*) FROM fits") == "0" and time.monotonic() < give_up:
+        time.sleep(1)
+    made, different = map(int, postgres.sql("SELECT count(*), count(DISTINCT inputs_sha256) FROM fits").split("|"))
+    trial.figure("fits made, and from different sales", f"{made}, {different}", made == different > 0, "some, none twice")
+    trial.figure("panics", sum(it.panics() for it in services), not any(it.panics() for it in services), "0")
+    for service in services:
+        service.stop()
+    postgres.stop()
+trial.end()
