@@ -4,6 +4,7 @@ use crate::{
     body::Patch,
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::accounts,
@@ -17,9 +18,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_accounts)
         .service(get_account)
         .service(change_account);

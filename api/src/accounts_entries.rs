@@ -5,6 +5,7 @@ use crate::{
     costs,
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, Query, SpanQuery, shown},
     problem::{self, Problem, Problems},
     stock_book::{stored_wrong, too_large},
@@ -31,9 +32,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_accounts_entries)
         .service(get_accounts_trial);
 }

@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines::{self, NewEngine},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons,
     problem::{FieldError, Problem, Problems},
@@ -28,9 +29,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_acquisitions)
         .service(create_acquisition)
         .service(get_acquisition);

@@ -7,6 +7,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     keys::{Selling, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
     problem::{FieldError, Problem, Problems},
     schema::{acquisitions, appraisals},
@@ -37,9 +38,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_appraisals)
         .service(create_appraisal)
         .service(get_appraisal)

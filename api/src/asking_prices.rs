@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{self, FieldError, Problem, Problems},
     schema::{asking_prices, sales, valuations},
@@ -17,9 +18,8 @@ use outshop_core::{days::Day, money::Money};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_asking_prices)
         .service(create_asking_price)
         .service(get_asking_price);

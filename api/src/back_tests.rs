@@ -7,6 +7,7 @@ use crate::{
     fits::{self, Learned},
     guide,
     keys::{Selling, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::back_tests,
@@ -21,9 +22,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::{collections::BTreeMap, sync::Arc};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_back_tests)
         .service(create_back_test)
         .service(get_back_test);

@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     instants::Instant,
     keys::Staff,
+    operations::Operations,
     page::Query,
     papers::{self, Certificate, OnDay, Test},
     problem::{Problem, Problems},
@@ -23,9 +24,8 @@ use outshop_core::{
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_boiler_record);
 }
 

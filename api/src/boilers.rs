@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::{boiler_fittings, boiler_pressure_changes, boilers, engines as engine_table, tests},
@@ -22,9 +23,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_boilers)
         .service(create_boiler)
         .service(get_boiler)

@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     db::Db,
     keys::{AnyKey, SellingRead},
+    operations::Operations,
     page::shown,
     problem::{FieldError, Problem, Problems},
     sale_terms,
@@ -17,9 +18,8 @@ use outshop_core::{
     tax::{MarginTax, MarginTaxQuestion, MoneyFault, margin_tax},
     terms::{LastDays, LastDaysQuestion, last_days},
 };
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(calculate_margin_tax)
         .service(calculate_lowest_price)
         .service(calculate_most_to_pay)

@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     exchange_rates, firm,
     keys::SellingRead,
+    operations::Operations,
     page::shown,
     problem::{FieldError, Problem, Problems},
     sales,
@@ -24,9 +25,8 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(calculate_cash_rule);
 }
 

@@ -3,6 +3,7 @@
 use crate::{
     db::{Db, RunQueryDsl},
     keys::SellingRead,
+    operations::Operations,
     page::{Query, shown},
     problem::{self, Problem, Problems},
     valuations::{answer::Ground, facts_of},
@@ -17,9 +18,8 @@ use outshop_core::{days::Day, money::Money, trade::ValuationBasis, units::four_p
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_chance);
 }
 

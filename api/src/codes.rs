@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     keys::{AnyKey, Owner},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::{boiler_code_rules, boiler_codes},
@@ -33,9 +34,8 @@ use utoipa::{
     IntoParams, PartialSchema, ToSchema,
     openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
 };
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_codes)
         .service(create_code)
         .service(get_code)

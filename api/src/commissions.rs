@@ -9,6 +9,7 @@ use crate::{
     instants::Instant,
     invoices::{self, Party},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     sales::{self, Sale},
@@ -31,9 +32,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_commission)
         .service(list_payouts)
         .service(pay_owner)

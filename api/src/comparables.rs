@@ -8,6 +8,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     keys::{Selling, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
     schema::comparables,
@@ -30,9 +31,8 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_comparables)
         .service(create_comparable)
         .service(get_comparable)

@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     deliveries, firm,
     keys::{Selling, SellingRead, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     returns, sale_terms,
@@ -22,9 +23,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_complaints)
         .service(complain)
         .service(get_complaint)

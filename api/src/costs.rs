@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     engines,
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{FieldError, Problem, Problems},
@@ -29,9 +30,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_costs)
         .service(create_cost)
         .service(get_cost)

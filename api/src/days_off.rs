@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     fitters,
     keys::{Owner, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::days_off,
@@ -17,9 +18,8 @@ use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_days_off)
         .service(create_days_off)
         .service(get_days_off)

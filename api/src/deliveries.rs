@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     readiness, sales,
@@ -18,9 +19,8 @@ use outshop_core::{codes::Jurisdiction, days::Day, readiness::Gate, trade::Deliv
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(deliver)
         .service(list_deliveries)
         .service(get_delivery);

@@ -7,6 +7,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     instants::Instant,
     keys::{Selling, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{Problem, Problems, all_hold},
     reservations,
@@ -27,9 +28,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(receive_deposit)
         .service(list_deposits)
         .service(get_deposit)

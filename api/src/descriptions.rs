@@ -6,6 +6,7 @@ use crate::{
     engines, firm,
     instants::Instant,
     keys::Staff,
+    operations::Operations,
     page::Query,
     papers::OnDay,
     problem::{Problem, Problems},
@@ -29,9 +30,8 @@ use outshop_core::{
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_description);
 }
 

@@ -7,6 +7,7 @@ use crate::{
     engines,
     keys::MoneyDesk,
     listings,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{self, Problem, Problems},
     reservations, sales,
@@ -24,9 +25,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(dispose_of)
         .service(list_disposals)
         .service(get_disposal);

@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     instants::Instant,
     keys::{Floor, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
     photographs::{self, Photograph},
     problem::{self, FieldError, Problem, Problems},
@@ -27,9 +28,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_engines)
         .service(get_engine)
         .service(change_engine);

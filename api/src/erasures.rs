@@ -7,6 +7,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     keys::Owner,
     offers,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams},
     persons::{self, Person},
     problem::{Problem, Problems},
@@ -24,9 +25,8 @@ use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_everything).service(erase);
 }
 

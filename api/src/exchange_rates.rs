@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     firm,
     keys::{MoneyDesk, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::exchange_rates,
@@ -21,9 +22,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_exchange_rates)
         .service(create_exchange_rate)
         .service(get_exchange_rate);

@@ -6,6 +6,7 @@ use crate::{
     keys::{AnyKey, Owner},
     languages::{self, Language},
     listings,
+    operations::Operations,
     page::shown,
     problem::{Problem, Problems},
     reservations,
@@ -19,9 +20,8 @@ use jiff::tz::TimeZone;
 use outshop_core::{codes::Jurisdiction, trade::PaperSize};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_firm).service(change_firm);
 }
 

@@ -8,6 +8,7 @@ use crate::{
     guide::{self, GuideVersion},
     journal as journal_file,
     keys::Staff,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::{fits, journal, sales_learned},
@@ -37,9 +38,8 @@ use std::{
     time::Duration,
 };
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_fits).service(get_fit);
 }
 

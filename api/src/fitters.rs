@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     jobs::Job,
     keys::{Owner, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::fitters,
@@ -20,9 +21,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_fitters)
         .service(create_fitter)
         .service(get_fitter)

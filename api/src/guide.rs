@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl, Tx},
     keys::{Owner, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::guides,
@@ -20,9 +21,8 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_guide)
         .service(list_guide_versions)
         .service(create_guide_version)

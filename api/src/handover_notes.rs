@@ -6,6 +6,7 @@ use crate::{
     engines,
     instants::Instant,
     keys::{Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::handover_notes,
@@ -24,9 +25,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_handover_notes)
         .service(create_handover_note)
         .service(get_handover_note)

@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::hour_rates,
@@ -17,9 +18,8 @@ use outshop_core::{days::Day, money::Money};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_hour_rates)
         .service(create_hour_rate)
         .service(get_hour_rate);

@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     instants::Instant,
     keys::Staff,
+    operations::Operations,
     page::Query,
     papers::{self, PaperDue},
     problem::{self, Problem, Problems},
@@ -21,9 +22,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_inspector_day);
 }
 

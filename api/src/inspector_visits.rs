@@ -4,6 +4,7 @@ use crate::{
     body::{Body, Known},
     db::{Db, RunQueryDsl},
     keys::{Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::inspector_visits,
@@ -16,9 +17,8 @@ use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_inspector_visits)
         .service(create_inspector_visit)
         .service(get_inspector_visit)

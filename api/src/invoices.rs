@@ -6,6 +6,7 @@ use crate::{
     firm,
     instants::Instant,
     keys::SellingRead,
+    operations::Operations,
     problem::{Problem, Problems},
     returns, sales,
     schema::{engines, persons},
@@ -27,9 +28,8 @@ use outshop_core::{
 };
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_invoice).service(get_credit_note);
 }
 

@@ -7,6 +7,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines, firm, fitters,
     keys::{Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
     problem::{FieldError, Problem, Problems},
     sales,
@@ -33,9 +34,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_engine_jobs)
         .service(create_job)
         .service(list_jobs)

@@ -4,6 +4,7 @@ use crate::{
     db::{Alone, Db, RunQueryDsl, pg_try_advisory_xact_lock},
     instants::Instant,
     keys::Staff,
+    operations::Operations,
     page::{Query, shown},
     problem::{self, Problem, Problems},
     schema::{journal, journal_identity},
@@ -16,10 +17,9 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::time::Duration;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(read_journal);
 }
 

@@ -5,6 +5,7 @@ use crate::{
     clock::{Clock, day_in},
     db::{Db, RunQueryDsl, Tx},
     instants::Instant,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams},
     problem::{self, Problem, Problems},
     schema::{firm, keys},
@@ -30,9 +31,8 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::future::{Ready, ready};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_keys)
         .service(create_key)
         .service(rotate_key)

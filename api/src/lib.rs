@@ -59,6 +59,7 @@ pub mod metrics;
 pub mod midnight;
 pub mod money;
 pub mod offers;
+pub mod operations;
 pub mod owner_notices;
 pub mod page;
 pub mod papers;
@@ -112,14 +113,14 @@ use actix_web::{
 use clock::Clock;
 use db::Db;
 use limits::Limits;
+use operations::{Addresses, Operations, Said};
 use photographs::Store;
 use public::ShopWindow;
 use utoipa::openapi::OpenApi;
-use utoipa_actix_web::{AppExt, service_config::ServiceConfig};
 use webhooks::guard::Reach;
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
-fn v1(cfg: &mut ServiceConfig<'_>) {
+fn v1(cfg: &mut Operations<'_>) {
     // An address is looked for in this order, and visitors are the most.
     public::routes(cfg);
     firm::routes(cfg);
@@ -208,7 +209,7 @@ pub struct Shared {
     pub limits: Limits,
 }
 
-/// The whole application, and the document that describes it.
+/// The whole application.
 pub fn app(
     shared: Shared,
 ) -> App<
@@ -220,15 +221,22 @@ pub fn app(
         InitError = (),
     >,
 > {
-    let (app, document) = described();
-    app.app_data(web::Data::new(shared.db))
+    let mut addresses = Addresses::default();
+    let v1 = web::scope(operations::ROOT).configure(|cfg| {
+        let mut operations = Operations::of(cfg);
+        v1(&mut operations);
+        addresses = operations.addresses();
+    });
+    App::new()
+        .service(v1)
+        .app_data(web::Data::new(shared.db))
         .app_data(web::Data::new(shared.clock))
         .app_data(web::Data::new(shared.store))
         .app_data(web::Data::new(shared.window))
         .app_data(web::Data::new(shared.reach))
         .app_data(web::Data::new(shared.limits))
         .app_data(wire::paths())
-        .configure(|cfg| wire::routes(cfg, &document))
+        .configure(|cfg| wire::routes(cfg, addresses))
         .configure(reference::routes)
         .wrap(from_fn(wire::no_panic_escapes))
         .wrap(from_fn(limits::hold))
@@ -240,27 +248,9 @@ pub fn app(
         .wrap(from_fn(traces::request))
 }
 
-/// The operations, and the document of what they say of themselves.
-fn described() -> (
-    App<
-        impl ServiceFactory<
-            ServiceRequest,
-            Config = (),
-            Response = ServiceResponse,
-            Error = Error,
-            InitError = (),
-        >,
-    >,
-    OpenApi,
-) {
-    App::new()
-        .into_utoipa_app()
-        .openapi(reference::head())
-        .service(utoipa_actix_web::scope("/v1").configure(v1))
-        .split_for_parts()
-}
-
 /// The OpenAPI document; needs no database.
 pub fn document() -> OpenApi {
-    reference::finished(described().1)
+    let mut said = Said::default();
+    web::scope(operations::ROOT).configure(|cfg| v1(&mut Operations::heard(cfg, &mut said)));
+    reference::finished(said.below(reference::head()))
 }

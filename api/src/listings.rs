@@ -6,6 +6,7 @@ use crate::{
     engines, enquiries,
     keys::{Selling, Staff},
     languages::{Language, Translation, Translations},
+    operations::Operations,
     page::shown,
     problem::{self, FieldError, Problem, Problems},
     readiness,
@@ -23,9 +24,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(create_listing)
         .service(get_listing)
         .service(change_listing)

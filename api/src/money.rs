@@ -5,6 +5,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     engines,
     keys::{Actor, MoneyDesk, SellingRead},
+    operations::Operations,
     page::{Query, shown},
     problem::{CONFLICT, Problem, Problems},
     schema::{hour_rates, valuations},
@@ -33,9 +34,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_money).service(get_break_even);
 }
 

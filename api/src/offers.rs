@@ -7,6 +7,7 @@ use crate::{
     disposals, engines,
     keys::{Selling, SellingRead},
     money,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, CONFLICT, Problem, Problems},
@@ -28,9 +29,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(make_offer)
         .service(list_offers)
         .service(get_offer)

@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl},
     keys::{Selling, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::{asking_prices, owner_tellings},
@@ -19,9 +20,8 @@ use outshop_core::{days::Day, money::Money};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_owner_notices)
         .service(get_owner_notice)
         .service(tell_owner);

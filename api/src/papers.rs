@@ -9,6 +9,7 @@ use crate::{
     firm,
     instants::Instant,
     keys::{AnyKey, Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
     problem::{FieldError, Problem, Problems},
     schema::{
@@ -33,9 +34,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_tests)
         .service(create_test)
         .service(get_test)

@@ -9,6 +9,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Anyone, Floor, Staff},
+    operations::Operations,
     page::{answer, shown},
     problem::{Problem, Problems},
     schema::{photograph_sizes, photographs},
@@ -35,9 +36,8 @@ use std::{
 pub use store::Store;
 use upload::{PictureFile, Upload, UploadForm};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(add_photograph)
         .service(list_photographs)
         .service(order_photographs)

@@ -9,6 +9,7 @@ use crate::{
     instants::Instant,
     jobs::{self, Experience},
     keys::{Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
     problem::{Problem, Problems, all_hold},
     schema::{engines as engines_table, journal, plans},
@@ -31,9 +32,8 @@ use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 use task::{Asked, hours_of};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_plans)
         .service(create_plan)
         .service(get_plan)

@@ -4,6 +4,7 @@ use crate::{
     body::{Body, Known, Patch},
     db::{Db, RunQueryDsl},
     keys::{Owner, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     preparations::Prepared,
     problem::{Problem, Problems},
@@ -19,9 +20,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_preparation_items)
         .service(create_preparation_item)
         .service(get_preparation_item)

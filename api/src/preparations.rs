@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Floor, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     preparation_items,
     problem::{Problem, Problems},
@@ -19,9 +20,8 @@ use outshop_core::{days::Day, trade::Standing};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_preparations)
         .service(prepare)
         .service(get_preparation)

@@ -10,6 +10,7 @@ use crate::{
     instants::Instant,
     invoices,
     keys::{Actor, Anyone, Staff},
+    operations::Operations,
     page,
     problem::{Problem, Problems},
     receipts,
@@ -28,9 +29,8 @@ use outshop_core::{days::Day, engine::Kind, trade::Role};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(create_print).service(open_print);
 }
 

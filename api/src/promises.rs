@@ -7,6 +7,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons,
     problem::{Problem, Problems, all_hold},
@@ -29,9 +30,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(promise)
         .service(list_promises)
         .service(get_promise)

@@ -11,6 +11,7 @@ use crate::{
     firm::Firm,
     keys::Anyone,
     languages::{Language, Translation, Translations},
+    operations::Operations,
     page::{self, ListQuery, Page, PageParams},
     photographs::PublicPhotograph,
     problem::{Problem, Problems},
@@ -34,10 +35,9 @@ use outshop_core::{
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 pub use window::ShopWindow;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_public_listings)
         .service(get_public_listing)
         .service(list_similar_listings)

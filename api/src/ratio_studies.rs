@@ -3,6 +3,7 @@
 use crate::{
     body::Body,
     keys::SellingRead,
+    operations::Operations,
     page::shown,
     problem::{FieldError, Problem, Problems},
 };
@@ -14,9 +15,8 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(calculate_ratio_study);
 }
 

@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     engines, firm,
     keys::{Owner, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, Query, shown},
     papers::{self, BoilerHistory},
     photographs,
@@ -47,9 +48,8 @@ use std::{
     sync::Arc,
 };
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_readiness)
         .service(list_readiness)
         .service(get_bars)

@@ -6,6 +6,7 @@ use crate::{
     instants::Instant,
     invoices::{self, Party},
     keys::SellingRead,
+    operations::Operations,
     problem::{Problem, Problems},
     schema::{payments, reservations, sales},
     sheets::{self, Sheet},
@@ -17,9 +18,8 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_receipt);
 }
 

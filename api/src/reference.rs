@@ -231,7 +231,7 @@ fn json() -> &'static str {
 pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.route(
         "/openapi.json",
-        web::get().to(move |req: HttpRequest| {
+        web::get().to(|req: HttpRequest| {
             let answer = crate::page::answer(
                 &req,
                 json().as_bytes().to_vec(),

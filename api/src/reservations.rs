@@ -7,6 +7,7 @@ use crate::{
     deposits, disposals, engines, firm,
     instants::Instant,
     keys::{Reserving, ReservingRead, Selling, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons::{self, NewPerson},
     problem::{self, Problem, Problems, all_hold},
@@ -27,9 +28,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(reserve)
         .service(list_reservations)
         .service(get_reservation)

@@ -6,6 +6,7 @@ use crate::{
     deliveries, engines,
     keys::{Selling, SellingRead},
     listings,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     preparations,
     problem::{FieldError, Problem, Problems},
@@ -21,9 +22,8 @@ use outshop_core::{days::Day, money::Money, trade::ReturnReason};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(take_back)
         .service(call_off)
         .service(list_returns)

@@ -5,6 +5,7 @@ use crate::{
     codes::NewEnding,
     db::{Db, RunQueryDsl},
     keys::{AnyKey, MoneyDesk},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::sale_terms,
@@ -22,9 +23,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_sale_terms)
         .service(create_sale_term)
         .service(get_sale_term)

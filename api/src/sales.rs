@@ -7,6 +7,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     deposits, disposals, engines,
     keys::{Selling, SellingRead},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, FieldError, Problem, Problems},
@@ -28,9 +29,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(sell)
         .service(list_sales)
         .service(get_sale)

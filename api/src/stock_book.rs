@@ -3,6 +3,7 @@
 use crate::{
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, SpanQuery},
     problem::{self, Problem, Problems},
     tax_periods,
@@ -28,9 +29,8 @@ use outshop_core::{
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_stock_book).service(list_stock_book_totals);
 }
 

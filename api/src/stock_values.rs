@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     keys::MoneyDesk,
     money::{self, DearestHour},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
     problem::{self, Problem, Problems},
     schema::{stock_value_lines, stock_values},
@@ -30,9 +31,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_stock_value)
         .service(get_stock_value_totals)
         .service(list_stock_values)

@@ -4,6 +4,7 @@ use crate::{
     body::{Body, Patch},
     db::{Db, RunQueryDsl},
     keys::{Floor, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     sales,
@@ -17,9 +18,8 @@ use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_support_notes)
         .service(note)
         .service(get_support_note)

@@ -4,6 +4,7 @@ use crate::{
     db::Db,
     instants::Instant,
     keys::Staff,
+    operations::Operations,
     page::Query,
     problem::{Problem, Problems},
     sheets::{self, Sheet},
@@ -18,9 +19,8 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_survey_sheet);
 }
 

@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, Staff, Workshop},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::{comparables, findings, survey_grades, surveys},
@@ -23,9 +24,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_surveys)
         .service(create_survey)
         .service(get_survey)

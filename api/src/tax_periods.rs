@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     db::{Db, RunQueryDsl},
     keys::MoneyDesk,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::tax_periods,
@@ -15,9 +16,8 @@ use outshop_core::days::{Day, DaySpan};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_tax_periods)
         .service(close_tax_period)
         .service(get_tax_period);

@@ -6,6 +6,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     firm,
     keys::{AnyKey, MoneyDesk},
+    operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
     schema::tax_rules,
@@ -24,9 +25,8 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_tax_rules)
         .service(create_tax_rule)
         .service(get_tax_rule)

@@ -4,6 +4,7 @@ use crate::{
     body::Patch,
     db::{Db, RunQueryDsl},
     keys::{Owner, Staff},
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems, all_hold},
     schema::test_terms,
@@ -16,9 +17,8 @@ use outshop_core::{jobs::Hours, money::Money, papers::TestKind};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_test_terms)
         .service(get_test_terms)
         .service(change_test_terms);

@@ -3,6 +3,7 @@
 use crate::{
     db::{Db, RunQueryDsl},
     keys::SellingRead,
+    operations::Operations,
     page::{Query, shown},
     problem::{self, Problem, Problems},
     ratio_studies::{EstimateAndPrice, StudyShown, study},
@@ -15,9 +16,8 @@ use diesel::{
 use outshop_core::{days::Day, money::Money};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_track_record);
 }
 

@@ -2,6 +2,7 @@
 
 use crate::{
     keys::AnyKey,
+    operations::Operations,
     page::shown,
     problem::{Problem, Problems},
 };
@@ -9,9 +10,8 @@ use actix_web::{HttpRequest, HttpResponse, get};
 use outshop_core::units::{ForceUnit, LengthUnit, MassUnit, PressureUnit, Unit, VolumeUnit};
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_units);
 }
 

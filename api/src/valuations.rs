@@ -10,6 +10,7 @@ use crate::{
     engines,
     keys::{Selling, Staff},
     money,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
     problem::{FieldError, Problem, Problems},
     schema::valuations,
@@ -27,12 +28,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Engines valued in one request.
 const MOST_AT_ONCE: usize = 1000;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_valuations)
         .service(create_valuation)
         .service(list_all_valuations)

@@ -6,6 +6,7 @@ use crate::{
     instants::Instant,
     journal,
     keys::Owner,
+    operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{self, FieldError, Problem, Problems},
     schema::{webhook_calls, webhooks},
@@ -25,12 +26,11 @@ use outshop_core::webhooks::{OffBecause, Reception, Switch};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
 pub mod guard;
 pub mod sender;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_webhooks)
         .service(create_webhook)
         .service(get_webhook)

@@ -4,7 +4,9 @@ use crate::{
     body,
     db::Db,
     keys::Actor,
-    metrics, page,
+    metrics,
+    operations::Addresses,
+    page,
     problem::{self, KINDS, Problem},
 };
 use actix_web::{
@@ -29,7 +31,6 @@ use std::{
     task::{Context, Poll},
     time::{Duration, Instant},
 };
-use utoipa::openapi::{OpenApi, path::PathItem};
 
 /// Beginnings of the addresses that show who somebody is, where he lives or what he bought: who reads there is told in the log, under
 /// the target `audit`.
@@ -64,23 +65,13 @@ const OWN: &[&str] = &[
     "/problems/{kind}",
 ];
 
-pub fn routes(cfg: &mut web::ServiceConfig, document: &OpenApi) {
-    let mut known: Vec<(ResourceDef, String)> = document
-        .paths
-        .paths
-        .iter()
-        .map(|(path, item)| (pattern(path), methods(item)))
-        .collect();
-    known.extend(
-        OWN.iter()
-            .map(|path| (ResourceDef::new(*path), "GET, HEAD".to_owned())),
-    );
-    let known = Rc::new(known);
+pub fn routes(cfg: &mut web::ServiceConfig, addresses: Addresses) {
+    let addresses = Rc::new(addresses);
     cfg.route("/health/live", web::get().to(live))
         .route("/health/ready", web::get().to(ready))
         .route("/problems/{kind}", web::get().to(meaning))
         .default_service(web::to(move |req: HttpRequest| {
-            let problem = unknown(&req, &known);
+            let problem = unknown(&req, &addresses);
             async move { problem.error_response() }
         }));
 }
@@ -176,43 +167,16 @@ pub fn paths() -> web::PathConfig {
     })
 }
 
-/// Ids, stock numbers and versions are digits; all else fits any segment.
-fn pattern(path: &str) -> ResourceDef {
-    ResourceDef::new(
-        path.replace("{id}", "{id:\\d+}")
-            .replace("{rule_id}", "{rule_id:\\d+}")
-            .replace("{call_id}", "{call_id:\\d+}")
-            .replace("{stock_no}", "{stock_no:\\d+}")
-            .replace("{version}", "{version:\\d+}"),
-    )
-}
-
-fn methods(item: &PathItem) -> String {
-    let takes = [
-        ("GET, HEAD", item.get.is_some()),
-        ("POST", item.post.is_some()),
-        ("PUT", item.put.is_some()),
-        ("PATCH", item.patch.is_some()),
-        ("DELETE", item.delete.is_some()),
-    ];
-    takes
-        .iter()
-        .filter(|(_, takes)| *takes)
-        .map(|(method, _)| *method)
-        .collect::<Vec<_>>()
-        .join(", ")
-}
-
-fn unknown(req: &HttpRequest, known: &[(ResourceDef, String)]) -> Problem {
-    match known
-        .iter()
-        .find(|(pattern, _)| pattern.is_match(req.path()))
-    {
-        Some((_, allow)) => Problem::new(
+fn unknown(req: &HttpRequest, addresses: &Addresses) -> Problem {
+    let own = |path: &&str| ResourceDef::new(*path).is_match(req.path());
+    let allow = addresses.methods(req.path());
+    let allow = allow.or_else(|| OWN.iter().any(own).then(|| "GET, HEAD".to_owned()));
+    match allow {
+        Some(allow) => Problem::new(
             problem::METHOD_NOT_ALLOWED,
             format!("this address takes {allow}"),
         )
-        .with_header("allow", allow.clone()),
+        .with_header("allow", allow),
         None => Problem::not_found(format!(
             "there is nothing at {}",
             req.path().chars().take(200).collect::<String>()

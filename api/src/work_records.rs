@@ -8,6 +8,7 @@ use crate::{
     instants::Instant,
     jobs::{self, PartsLine},
     keys::Staff,
+    operations::Operations,
     papers::Test,
     problem::{Problem, Problems},
     schema::{findings, jobs as jobs_table, tests},
@@ -24,9 +25,8 @@ use outshop_core::{
 use serde::Serialize;
 use std::collections::{HashMap, HashSet};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_work_record);
 }
 

@@ -4,6 +4,7 @@ use crate::{
     db::{Db, RunQueryDsl},
     engines::{self, Particulars},
     keys::Staff,
+    operations::Operations,
     page::shown,
     problem::{Problem, Problems},
     schema::{boiler_fittings, boiler_pressure_changes, boilers},
@@ -16,9 +17,8 @@ use outshop_core::{
     units::{Pressure, Volume},
     working_figures::{WorkingFigures, working_figures},
 };
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_working_figures);
 }
 

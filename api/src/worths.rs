@@ -7,6 +7,7 @@ use crate::{
     jobs::{self, Job},
     keys::SellingRead,
     money::{self, Reckoning},
+    operations::Operations,
     page::{Query, any_of, shown},
     problem::{self, Problem, Problems},
     test_terms::{self, TestTerms},
@@ -31,9 +32,8 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
-pub fn routes(cfg: &mut ServiceConfig<'_>) {
+pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_worth_of_job).service(get_worth_of_work);
 }
 
