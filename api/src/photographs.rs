@@ -1,6 +1,5 @@
 //! Photographs: what an engine looks like, in order, described in words, in files that never change.
 
-mod picture;
 mod store;
 mod upload;
 
@@ -25,7 +24,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use jiff::{SignedDuration, Timestamp};
 use outshop_core::{days::Day, readiness};
-use picture::Made;
+use outshop_pictures::Made;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sha2::{Digest, Sha256};

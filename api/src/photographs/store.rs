@@ -1,6 +1,5 @@
 //! Where the files of photographs lie, and the memory that may go into making them.
 
-use super::picture::{self, MOST_MIB, Made, Refusal};
 use crate::problem::{self, Problem};
 use futures_util::TryStreamExt;
 use jiff::Timestamp;
@@ -8,6 +7,7 @@ use object_store::{
     Error, ObjectStore, ObjectStoreExt, aws::AmazonS3Builder, local::LocalFileSystem, path::Path,
     prefix::PrefixStore,
 };
+use outshop_pictures::{self as pictures, MOST_MIB, Made, Refusal};
 use std::{
     collections::BTreeMap,
     fs::File,
@@ -65,14 +65,14 @@ impl Store {
     pub(super) async fn make(&self, mut sent: File, pointer: &str) -> Result<Vec<Made>, Problem> {
         let place = self.memory(LOOK_MIB).await?;
         let (sent, needed) = off_thread(place, move || {
-            let needed = picture::look(&read(&mut sent)?)?;
+            let needed = pictures::look(&read(&mut sent)?)?;
             Ok((sent, needed))
         })
         .await
         .map_err(|told| told.at(pointer))?;
         let place = self.memory(needed.max(self.share)).await?;
         let mut sent = sent;
-        off_thread(place, move || Ok(picture::make(read(&mut sent)?)?))
+        off_thread(place, move || Ok(pictures::make(read(&mut sent)?)?))
             .await
             .map_err(|told| told.at(pointer))
     }

@@ -18,10 +18,10 @@ const QUALITY: u8 = 82;
 const MOST_SCANS: u32 = 100;
 const MIB: u64 = 1024 * 1024;
 /// MiB that a picture may take while it is decoded.
-pub(super) const MOST_MIB: u32 = 256;
+pub const MOST_MIB: u32 = 256;
 
 /// One file made of a picture.
-pub(super) struct Made {
+pub struct Made {
     pub width: u32,
     pub height: u32,
     pub jpeg: Vec<u8>,
@@ -29,7 +29,7 @@ pub(super) struct Made {
 
 /// Why nothing was made of what was sent.
 #[derive(Debug)]
-pub(super) enum Refusal {
+pub enum Refusal {
     NotTaken,
     Cut,
     TooManyPixels { width: u32, height: u32 },
@@ -56,7 +56,7 @@ impl fmt::Display for Refusal {
 }
 
 /// MiB that [`make`] takes for this picture, from its header alone; refuses what is not taken.
-pub(super) fn look(bytes: &[u8]) -> Result<u32, Refusal> {
+pub fn look(bytes: &[u8]) -> Result<u32, Refusal> {
     let form = form(bytes).ok_or(Refusal::NotTaken)?;
     let frame = frame(form, bytes).ok_or(Refusal::Cut)?;
     let decoder = decoder(form, bytes)?;
@@ -86,7 +86,7 @@ pub(super) fn look(bytes: &[u8]) -> Result<u32, Refusal> {
 }
 
 /// The files of a picture, the widest first. Refuses what [`look`] refuses, and what does not decode.
-pub(super) fn make(bytes: Vec<u8>) -> Result<Vec<Made>, Refusal> {
+pub fn make(bytes: Vec<u8>) -> Result<Vec<Made>, Refusal> {
     look(&bytes)?;
     let form = form(&bytes).ok_or(Refusal::NotTaken)?;
     let mut decoder = decoder(form, &bytes)?;
