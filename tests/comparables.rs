@@ -8,7 +8,7 @@ use outshop_api::{comparables::import_file, keys::Actor};
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
-use std::path::PathBuf;
+use std::{path::PathBuf, time::Duration};
 
 const CSV: &str = "text/csv";
 const NDJSON: &str = "application/x-ndjson";
@@ -493,6 +493,7 @@ async fn a_file_on_the_machine_is_imported_in_the_name_of_a_key() {
         role: Role::Proprietor,
         now: shop.clock.now(),
         today: crate::shop::TODAY.parse().expect("a day"),
+        waited: Duration::ZERO,
     };
     let import = async |file: &File, trial| {
         let done = import_file(&shop.db, &actor, &file.0, trial).await;

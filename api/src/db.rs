@@ -32,7 +32,10 @@ use jiff::Timestamp;
 use outshop_core::days::Day;
 use serde::Serialize;
 use serde_json::Value;
-use std::{pin::pin, time::Duration};
+use std::{
+    pin::pin,
+    time::{Duration, Instant},
+};
 use tokio::{sync::watch, time::timeout};
 use tracing::Instrument;
 
@@ -62,6 +65,8 @@ impl Alone {
 const TRIES: usize = 3;
 /// How long a request waits for a connection; it may need one for its key and one for its work.
 const PATIENCE: Duration = Duration::from_secs(1);
+/// How long a transaction waits for a lock.
+const LOCK_GIVEN: Duration = Duration::from_secs(2);
 /// How long a writer waits for who follows the commits.
 const FOLLOWER_GIVEN: Duration = Duration::from_millis(500);
 
@@ -111,9 +116,12 @@ impl Db {
         config.custom_setup = Box::new(|url| {
             Box::pin(async move {
                 let mut conn = AsyncPgConnection::establish(url).await?;
-                let limits = "SET lock_timeout = '2s'; SET statement_timeout = '10s'; \
-                     SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'";
-                conn.batch_execute(limits)
+                let limits = format!(
+                    "SET lock_timeout = {}; SET statement_timeout = '10s'; \
+                     SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'",
+                    LOCK_GIVEN.as_millis()
+                );
+                conn.batch_execute(&limits)
                     .await
                     .map_err(ConnectionError::CouldntSetupConfiguration)?;
                 Ok(conn)
@@ -185,8 +193,13 @@ impl Db {
         actor: &Actor,
         act: &impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
     ) -> Result<T, Problem> {
+        let asked = Instant::now();
         let mut conn = self.read().await?;
         AnsiTransactionManager::begin_transaction(&mut *conn).await?;
+        if let Some(left) = left_for_locks(actor.waited + asked.elapsed()) {
+            let limit = format!("SET LOCAL lock_timeout = {}", left.as_millis());
+            conn.batch_execute(&limit).await?;
+        }
         let mut tx = Tx {
             conn: &mut conn,
             actor,
@@ -279,6 +292,13 @@ impl Db {
         let (location, answer) = done;
         Ok(created(&location, answer))
     }
+}
+
+/// How long a transaction waits for a lock when its request has waited for connections already, as both together are not to be longer
+/// than the one alone; none when it has hardly waited and the usual limit holds.
+fn left_for_locks(waited: Duration) -> Option<Duration> {
+    let least = Duration::from_millis(100);
+    (waited > least).then(|| LOCK_GIVEN.saturating_sub(waited).max(least))
 }
 
 #[derive(Insertable)]

@@ -29,7 +29,10 @@ use jiff::Timestamp;
 use outshop_core::{days::Day, trade::Role};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::future::{Ready, ready};
+use std::{
+    future::{Ready, ready},
+    time::{self, Duration},
+};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -52,6 +55,8 @@ pub struct Actor {
     pub role: Role,
     pub now: Timestamp,
     pub today: Day,
+    /// How long it took to find out who it is.
+    pub waited: Duration,
 }
 
 impl Actor {
@@ -314,6 +319,7 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
     let Some((id, secret)) = sent.strip_prefix("Bearer ").and_then(split_secret) else {
         return Ok(None);
     };
+    let asked = time::Instant::now();
     let mut conn = db.read().await?;
     let row: Option<LiveKey> = keys::table
         .inner_join(firm::table.on(true.into_sql::<diesel::sql_types::Bool>()))
@@ -353,6 +359,7 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
         role: key.role,
         now,
         today,
+        waited: asked.elapsed(),
     }))
 }
 

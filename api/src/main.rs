@@ -424,6 +424,7 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
                 role: Role::Proprietor,
                 now,
                 today: day_in(&firm.time_zone, now),
+                waited: Duration::ZERO,
             };
             db.write(&actor, async |tx| keys::revoke(tx, id).await)
                 .await
@@ -463,6 +464,7 @@ async fn import(what: Import) -> Result<(), String> {
             role: key.role,
             now,
             today,
+            waited: Duration::ZERO,
         }
     };
     match comparables::import_file(&db, &actor, &file, trial).await {
