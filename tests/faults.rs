@@ -8,7 +8,10 @@ use diesel::{
     sql_types::{Array, Text},
 };
 use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
-use outshop_api::demo::{self, Keys};
+use outshop_api::{
+    db::Db,
+    demo::{self, Keys},
+};
 use outshop_core::trade::Role;
 use std::{
     collections::BTreeMap,
@@ -301,4 +304,20 @@ async fn whichever_call_of_the_database_fails_all_is_done_or_nothing() {
     let tried = between.tried.lock().expect("a ledger");
     assert!(tried.len() >= 55, "only {} kinds of write", tried.len());
     assert!(tried.values().all(|cuts| *cuts >= 3), "{tried:?}");
+}
+
+/// Workers end one after another at SIGTERM, each with its runtime, while others still answer.
+#[actix_web::test]
+async fn a_connection_outlives_the_worker_that_made_it() {
+    let shop = Shop::open().await;
+    let db = Db::new(&shop.database_url, 1).expect("a pool");
+    let shared = db.clone();
+    let worker = move || {
+        let runtime = actix_web::rt::System::new();
+        runtime.block_on(async move { shared.read().await.map(drop) })
+    };
+    let made = tokio::task::spawn_blocking(worker).await;
+    made.expect("no panic").expect("a connection");
+    let mut conn = db.read().await.expect("the same connection");
+    conn.batch_execute("SELECT 1").await.expect("an answer");
 }

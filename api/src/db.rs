@@ -36,7 +36,7 @@ use std::{
     pin::pin,
     time::{Duration, Instant},
 };
-use tokio::{sync::watch, time::timeout};
+use tokio::{runtime::Handle, sync::watch, time::timeout};
 use tracing::Instrument;
 
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
@@ -109,22 +109,18 @@ impl Commits {
 }
 
 impl Db {
-    /// Connects lazily: a database that is away is told by the requests that need it.
+    /// Connects lazily: a database that is away is told by the requests that need it. What moves the bytes of a connection runs on the
+    /// runtime that this is called on, and not on that of the worker that happens to need it first: connections are shared, and a
+    /// worker that has ended would take along those that others still use.
     pub fn new(url: &str, connections: usize) -> Result<Db, Problem> {
         let mut config = ManagerConfig::default();
         config.recycling_method = RecyclingMethod::Fast;
-        config.custom_setup = Box::new(|url| {
+        let home = Handle::current();
+        config.custom_setup = Box::new(move |url| {
+            let (home, url) = (home.clone(), url.to_owned());
             Box::pin(async move {
-                let mut conn = AsyncPgConnection::establish(url).await?;
-                let limits = format!(
-                    "SET lock_timeout = {}; SET statement_timeout = '10s'; \
-                     SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'",
-                    LOCK_GIVEN.as_millis()
-                );
-                conn.batch_execute(&limits)
-                    .await
-                    .map_err(ConnectionError::CouldntSetupConfiguration)?;
-                Ok(conn)
+                let connected = home.spawn(async move { connect(&url).await }).await;
+                connected.unwrap_or_else(|e| Err(ConnectionError::BadConnection(e.to_string())))
             })
         });
         let pool = Pool::builder(AsyncDieselConnectionManager::new_with_config(url, config))
@@ -299,6 +295,19 @@ impl Db {
 fn left_for_locks(waited: Duration) -> Option<Duration> {
     let least = Duration::from_millis(100);
     (waited > least).then(|| LOCK_GIVEN.saturating_sub(waited).max(least))
+}
+
+async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
+    let mut conn = AsyncPgConnection::establish(url).await?;
+    let limits = format!(
+        "SET lock_timeout = {}; SET statement_timeout = '10s'; \
+         SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'",
+        LOCK_GIVEN.as_millis()
+    );
+    conn.batch_execute(&limits)
+        .await
+        .map_err(ConnectionError::CouldntSetupConfiguration)?;
+    Ok(conn)
 }
 
 #[derive(Insertable)]
