@@ -34,9 +34,14 @@ use serde::Serialize;
 use serde_json::Value;
 use std::{
     pin::pin,
+    sync::LazyLock,
     time::{Duration, Instant},
 };
-use tokio::{runtime::Handle, sync::watch, time::timeout};
+use tokio::{
+    runtime::{Builder, Runtime},
+    sync::watch,
+    time::timeout,
+};
 use tracing::Instrument;
 
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
@@ -69,6 +74,16 @@ const PATIENCE: Duration = Duration::from_secs(1);
 const LOCK_GIVEN: Duration = Duration::from_secs(2);
 /// How long a writer waits for who follows the commits.
 const FOLLOWER_GIVEN: Duration = Duration::from_millis(500);
+
+/// What moves the bytes of connections runs here, and not where one happens to be needed first: connections are shared, and a worker
+/// that has ended would take along those that others still use; and what computes for long elsewhere would hold them up.
+static DRIVERS: LazyLock<Runtime> = LazyLock::new(|| {
+    let one = Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build();
+    one.expect("a thread for the database")
+});
 
 #[derive(Clone)]
 pub struct Db {
@@ -109,17 +124,14 @@ impl Commits {
 }
 
 impl Db {
-    /// Connects lazily: a database that is away is told by the requests that need it. What moves the bytes of a connection runs on the
-    /// runtime that this is called on, and not on that of the worker that happens to need it first: connections are shared, and a
-    /// worker that has ended would take along those that others still use.
+    /// Connects lazily: a database that is away is told by the requests that need it.
     pub fn new(url: &str, connections: usize) -> Result<Db, Problem> {
         let mut config = ManagerConfig::default();
         config.recycling_method = RecyclingMethod::Fast;
-        let home = Handle::current();
-        config.custom_setup = Box::new(move |url| {
-            let (home, url) = (home.clone(), url.to_owned());
+        config.custom_setup = Box::new(|url| {
+            let url = url.to_owned();
             Box::pin(async move {
-                let connected = home.spawn(async move { connect(&url).await }).await;
+                let connected = DRIVERS.spawn(async move { connect(&url).await }).await;
                 connected.unwrap_or_else(|e| Err(ConnectionError::BadConnection(e.to_string())))
             })
         });
