@@ -25,6 +25,7 @@ use std::{
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::{TcpListener, TcpStream, UnixStream},
+    sync::oneshot,
 };
 
 /// Stands between the service and PostgreSQL and cuts the connection that makes a call which is not to succeed.
@@ -311,13 +312,19 @@ async fn whichever_call_of_the_database_fails_all_is_done_or_nothing() {
 async fn a_connection_outlives_the_worker_that_made_it() {
     let shop = Shop::open().await;
     let db = Db::new(&shop.database_url, 1).expect("a pool");
-    let shared = db.clone();
+    let (shared, (made, is_made), (end, ended)) =
+        (db.clone(), oneshot::channel(), oneshot::channel());
     let worker = move || {
-        let runtime = actix_web::rt::System::new();
-        runtime.block_on(async move { shared.read().await.map(drop) })
+        actix_web::rt::System::new().block_on(async move {
+            drop(shared.read().await.expect("a connection"));
+            made.send(()).expect("a test that waits");
+            ended.await.expect("a word to end");
+        });
     };
-    let made = tokio::task::spawn_blocking(worker).await;
-    made.expect("no panic").expect("a connection");
+    let worker = tokio::task::spawn_blocking(worker);
+    is_made.await.expect("a connection was made");
     let mut conn = db.read().await.expect("the same connection");
+    end.send(()).expect("a worker");
+    worker.await.expect("no panic");
     conn.batch_execute("SELECT 1").await.expect("an answer");
 }

@@ -160,67 +160,35 @@ impl Shop {
 
     /// Another process of the same shop, with the same clock.
     pub fn beside(&self, window: ShopWindow) -> Shop {
-        let photographs = tempfile::tempdir().expect("a folder");
-        let clock = self.clock.clone();
-        let (url, store) = (self.database_url.clone(), self.store.clone());
-        let keys = self.keys.clone();
-        Shop::serving(
-            url,
-            photographs,
-            store,
-            clock,
-            keys,
-            window,
-            Limits::default(),
-        )
+        self.again(&self.database_url, window, Limits::default())
+            .keeping_its_window()
     }
 
     /// Another process of the same shop, which reaches the database by another address and shows what this one shows.
     pub fn through(&self, database_url: &str) -> Shop {
-        let photographs = tempfile::tempdir().expect("a folder");
-        let (clock, keys) = (self.clock.clone(), self.keys.clone());
-        let (store, window) = (self.store.clone(), self.window.clone());
-        let url = database_url.to_owned();
-        Shop::answering(
-            url,
-            photographs,
-            store,
-            clock,
-            keys,
-            window,
-            Limits::default(),
-        )
+        self.again(database_url, self.window(), Limits::default())
     }
 
     /// A process on another database with the same keys.
     pub fn on_another(&self, database_url: &str) -> Shop {
-        let photographs = tempfile::tempdir().expect("a folder");
-        let (clock, keys) = (self.clock.clone(), self.keys.clone());
-        let (url, store) = (database_url.to_owned(), self.store.clone());
-        let window = ShopWindow::default();
-        Shop::serving(
-            url,
-            photographs,
-            store,
-            clock,
-            keys,
-            window,
-            Limits::default(),
-        )
+        self.again(database_url, ShopWindow::default(), Limits::default())
+            .keeping_its_window()
     }
 
     /// Another process of the same shop, which holds those who ask to limits.
     pub fn limited(&self, limits: Limits) -> Shop {
-        let photographs = tempfile::tempdir().expect("a folder");
-        let (clock, keys) = (self.clock.clone(), self.keys.clone());
-        let (url, store) = (self.database_url.clone(), self.store.clone());
-        Shop::serving(
-            url,
-            photographs,
-            store,
-            clock,
-            keys,
-            ShopWindow::default(),
+        self.again(&self.database_url, ShopWindow::default(), limits)
+            .keeping_its_window()
+    }
+
+    fn again(&self, database_url: &str, window: ShopWindow, limits: Limits) -> Shop {
+        Shop::answering(
+            database_url.to_owned(),
+            tempfile::tempdir().expect("a folder"),
+            self.store.clone(),
+            self.clock.clone(),
+            self.keys.clone(),
+            window,
             limits,
         )
     }
@@ -242,16 +210,16 @@ impl Shop {
             keys.insert(*role, key);
         }
         drop(db);
-        let window = ShopWindow::default();
-        let shop = Shop::serving(
+        let shop = Shop::answering(
             database_url,
             photographs,
             store,
             clock,
             keys,
-            window,
+            ShopWindow::default(),
             Limits::default(),
-        );
+        )
+        .keeping_its_window();
         shop.set_day(TODAY);
         // The server is made while this thread waits; a connection that it had begun would be late.
         let live = shop.client.get(format!("{}/health/live", shop.url));
@@ -259,27 +227,10 @@ impl Shop {
         shop
     }
 
-    fn serving(
-        database_url: String,
-        photographs: tempfile::TempDir,
-        store: Store,
-        clock: Clock,
-        keys: HashMap<Role, String>,
-        window: ShopWindow,
-        limits: Limits,
-    ) -> Shop {
-        let shop = Shop::answering(
-            database_url,
-            photographs,
-            store,
-            clock,
-            keys,
-            window,
-            limits,
-        );
-        let followed = (shop.db.clone(), shop.clock.clone(), shop.window.clone());
-        actix_web::rt::spawn(async move { followed.2.keep(&followed.0, None, &followed.1).await });
-        shop
+    fn keeping_its_window(self) -> Shop {
+        let (db, clock, window) = (self.db.clone(), self.clock.clone(), self.window());
+        actix_web::rt::spawn(async move { window.keep(&db, None, &clock).await });
+        self
     }
 
     /// Answers requests, and leaves the window to another.
