@@ -800,6 +800,38 @@ async fn an_answer_in_gzip_is_the_same_answer() {
     }
 }
 
+/// XML 1.0, fifth edition, 2.2: what is no Char may not stand in a document, escaped or not. `roxmltree` refuses such a document.
+#[actix_web::test]
+async fn no_character_that_somebody_types_breaks_the_feed() {
+    let shop = Shop::open().await;
+    let engine = shop.shows(json!({"name": "Tansy"}), "7680.00").await;
+    let listing = format!("/v1/engines/{engine}/listing");
+    let of_each_plane = (1..=16_u32).flat_map(|plane| {
+        let ends = [0..16, 0xfff0..0x1_0000];
+        ends.into_iter().flatten().map(move |at| plane << 16 | at)
+    });
+    // What no text takes is left out; the others go through words of the greatest length.
+    let typed: Vec<char> = (0..0x1_0000)
+        .chain(of_each_plane)
+        .filter_map(char::from_u32)
+        .filter(|c| !c.is_control() || matches!(c, '\n' | '\r' | '\t'))
+        .collect();
+    for part in typed.chunks(9_000) {
+        let words = format!("a{}z", part.iter().collect::<String>());
+        shop.patch(&listing, &json!({"words": words})).await.ok();
+        let feed = shop.visit("/v1/public/listings.atom").await.ok().text;
+        let read = roxmltree::Document::parse(&feed);
+        let read = read.unwrap_or_else(|e| panic!("from {:?}: {e}", part[0]));
+        let summary = read.descendants().find(|it| it.has_tag_name("summary"));
+        let told = summary.and_then(|it| it.text()).unwrap_or_default();
+        assert!(told.starts_with('a') && told.ends_with('z'), "{told}");
+        let kept = part
+            .iter()
+            .filter(|c| !matches!(**c, '\r' | '\u{fffe}' | '\u{ffff}'));
+        assert!(kept.clone().count() + 2 <= told.chars().count());
+    }
+}
+
 /// schema.org (Product, Offer), RFC 4287 (feed and entry need id, title, updated), sitemaps.org 0.9 (urlset, url, loc).
 #[actix_web::test]
 async fn other_sites_read_the_same_facts_in_open_forms() {

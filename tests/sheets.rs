@@ -233,6 +233,9 @@ async fn a_print_is_opened_once_without_a_key_and_within_five_minutes() {
     ] {
         let print = shop.post("/v1/prints", &wanted).await.created().body;
         assert_eq!(print["until"], "2026-05-14T11:05:00Z", "{wanted}");
+        let address = print["address"].as_str().expect("an address");
+        let looked_at = shop.request(Method::HEAD, address).send().await.ok();
+        assert_eq!(looked_at.text, "", "HEAD has no body and opens nothing");
         let sheet = open(&print).await.ok();
         assert!(sheet.text.starts_with("<!doctype html>"), "{}", sheet.text);
         assert_eq!(sheet.headers["cache-control"], "no-store");

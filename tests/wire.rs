@@ -1,6 +1,6 @@
 //! The habits of the interface, on resources that need little else.
 
-use crate::shop::{Shop, text};
+use crate::shop::{Shop, TODAY, text};
 use outshop_api::wire;
 use outshop_core::trade::Role;
 use reqwest::Method;
@@ -259,6 +259,69 @@ async fn a_secret_is_shown_once_and_a_revoked_key_is_refused() {
         .send()
         .await
         .refused("conflict");
+}
+
+#[actix_web::test]
+async fn a_proprietor_whose_key_has_expired_is_not_the_one_who_can_let_the_last_one_in_again() {
+    let shop = Shop::open().await;
+    let spare = json!({"name": "spare", "role": "proprietor", "person": "Edda Morlock", "expires_on": TODAY});
+    let spare = shop.post("/v1/keys", &spare).await.created();
+    let past = json!({"name": "spare", "role": "fitter", "person": "Edda Morlock", "expires_on": "2026-05-13"});
+    shop.post("/v1/keys", &past).await.invalid_at("/expires_on");
+    let revoke = async |path: &str| {
+        let asked = shop.request(Method::DELETE, path);
+        asked.by(&shop, Role::Proprietor).send().await
+    };
+    shop.set_day("2026-05-15");
+    revoke("/v1/keys/1").await.refused("conflict");
+    shop.get("/v1/firm").await.ok();
+    shop.set_day(TODAY);
+    revoke("/v1/keys/1").await.is(204);
+    shop.request(Method::GET, "/v1/firm")
+        .header(
+            "authorization",
+            &format!("bEaReR  {}", text(&spare.body["secret"])),
+        )
+        .send()
+        .await
+        .ok();
+}
+
+/// RFC 8259, section 4, leaves open what a member that stands twice means; RFC 9110, 13.1.1: If-Match compares strongly.
+#[actix_web::test]
+async fn what_can_be_read_in_two_ways_is_refused() {
+    let shop = Shop::open().await;
+    let ask = |body: &'static str| {
+        let asked = shop.request(Method::POST, "/v1/persons");
+        asked.by(&shop, Role::Seller).body("application/json", body)
+    };
+    for twice in [
+        r#"{"name": "Odo Fenwright", "name": "Ada Fell"}"#,
+        r#"{"name": "Odo Fenwright", "n\u0061me": "Ada Fell"}"#,
+        r#"{"name": "Odo Fenwright", "address": {"a": [{"b": 1, "b": 2}]}}"#,
+    ] {
+        ask(twice).send().await.refused("malformed").is(400);
+    }
+    let once = ask(r#"{"name": "Odo Fenwright"}"#);
+    let two_keys = once
+        .header("idempotency-key", "a")
+        .header("idempotency-key", "b");
+    two_keys.send().await.refused("idempotency_key_missing");
+    assert_eq!(shop.journal().await, [""; 0]);
+
+    let firm = shop.get("/v1/firm").await.ok();
+    let change = async |tag: &str| {
+        let asked = shop.request(Method::PATCH, "/v1/firm");
+        let asked = asked.by(&shop, Role::Proprietor).if_match(tag);
+        asked
+            .merge_patch(&json!({"name": "Quillow Lane Works"}))
+            .send()
+            .await
+    };
+    change(&format!("W/{}", firm.etag()))
+        .await
+        .refused("precondition_failed");
+    change(&format!("\"x\", {}", firm.etag())).await.ok();
 }
 
 #[actix_web::test]

@@ -6,10 +6,14 @@ use crate::{
 };
 use actix_web::{FromRequest, HttpRequest, dev::Payload, http::header, web};
 use futures_util::StreamExt;
-use serde::{Serialize, de::DeserializeOwned};
-use serde_json::Value;
+use serde::{
+    Deserialize, Deserializer, Serialize,
+    de::{self, DeserializeOwned, MapAccess, SeqAccess, Visitor},
+};
+use serde_json::{Map, Value, map::Entry};
 use sha2::{Digest, Sha256};
 use std::{
+    fmt,
     future::{Future, Ready, ready},
     marker::PhantomData,
     ops::Deref,
@@ -268,10 +272,17 @@ pub(crate) fn idempotency_key_missing() -> Problem {
 }
 
 fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
-    let Some(sent) = req.headers().get("idempotency-key") else {
+    let mut sent = req.headers().get_all("idempotency-key");
+    let (Some(only), another) = (sent.next(), sent.next()) else {
         return Ok(None);
     };
-    let key = sent.to_str().unwrap_or_default().trim().trim_matches('"');
+    if another.is_some() {
+        return Err(Problem::new(
+            problem::IDEMPOTENCY_KEY_MISSING,
+            "there are two headers Idempotency-Key; send one",
+        ));
+    }
+    let key = only.to_str().unwrap_or_default().trim().trim_matches('"');
     if key.is_empty() || key.len() > 255 {
         return Err(Problem::new(
             problem::IDEMPOTENCY_KEY_MISSING,
@@ -353,12 +364,81 @@ pub(crate) fn cut_off(cause: impl std::fmt::Display) -> Problem {
 }
 
 fn parse(bytes: &[u8]) -> Result<Value, Problem> {
-    let json: Value = serde_json::from_slice(bytes)
+    let Unrepeated(json) = serde_json::from_slice(bytes)
         .map_err(|e| Problem::new(problem::MALFORMED, format!("not JSON: {e}")))?;
     if json.is_object() {
         Ok(json)
     } else {
         Err(Problem::invalid("", "not an object"))
+    }
+}
+
+/// A JSON value in which no object has a member twice: of two, readers take different ones (RFC 8259, section 4).
+struct Unrepeated(Value);
+
+impl<'de> Deserialize<'de> for Unrepeated {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Unrepeated, D::Error> {
+        struct Reader;
+
+        impl<'de> Visitor<'de> for Reader {
+            type Value = Value;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a JSON value")
+            }
+
+            fn visit_unit<E>(self) -> Result<Value, E> {
+                Ok(Value::Null)
+            }
+
+            fn visit_bool<E>(self, it: bool) -> Result<Value, E> {
+                Ok(it.into())
+            }
+
+            fn visit_i64<E>(self, it: i64) -> Result<Value, E> {
+                Ok(it.into())
+            }
+
+            fn visit_u64<E>(self, it: u64) -> Result<Value, E> {
+                Ok(it.into())
+            }
+
+            fn visit_f64<E>(self, it: f64) -> Result<Value, E> {
+                Ok(it.into())
+            }
+
+            fn visit_str<E>(self, it: &str) -> Result<Value, E> {
+                Ok(it.into())
+            }
+
+            fn visit_string<E>(self, it: String) -> Result<Value, E> {
+                Ok(it.into())
+            }
+
+            fn visit_seq<A: SeqAccess<'de>>(self, mut from: A) -> Result<Value, A::Error> {
+                let mut items = Vec::new();
+                while let Some(Unrepeated(item)) = from.next_element()? {
+                    items.push(item);
+                }
+                Ok(items.into())
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, mut from: A) -> Result<Value, A::Error> {
+                let mut members = Map::new();
+                while let Some((name, Unrepeated(value))) = from.next_entry::<String, _>()? {
+                    match members.entry(name) {
+                        Entry::Vacant(entry) => entry.insert(value),
+                        Entry::Occupied(entry) => {
+                            let detail = format!("the member {:?} stands twice", entry.key());
+                            return Err(de::Error::custom(short(&detail)));
+                        }
+                    };
+                }
+                Ok(members.into())
+            }
+        }
+
+        from.deserialize_any(Reader).map(Unrepeated)
     }
 }
 

@@ -1,6 +1,7 @@
 //! Settings: from the environment or the command line, all listed by `--help`.
 
-use clap::{Args, Parser, Subcommand};
+use crate::photographs::{DECODING_MIB, LOOK_MIB};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 use outshop_core::{days::Day, trade::Role};
 use std::{net::IpAddr, path::PathBuf};
 
@@ -82,12 +83,18 @@ pub struct Serve {
     /// PostgreSQL]
     #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
     pub photographs: Option<String>,
+    /// MiB of memory that photographs may take together while they are decoded; one that takes more is refused
+    #[arg(long, env = "OUTSHOP_PICTURE_MEMORY", default_value_t = DECODING_MIB, value_parser = clap::value_parser!(u32).range(i64::from(LOOK_MIB)..=65_536))]
+    pub picture_memory: u32,
     /// A streaming replica of DATABASE_URL, from which what is on show is read while it is in time
     #[arg(long, env = "OUTSHOP_REPLICA_URL", hide_env_values = true)]
     pub replica_url: Option<String>,
     /// Serve also where PostgreSQL has fsync, full_page_writes or synchronous_commit off
     #[arg(long, env = "OUTSHOP_MAY_LOSE_WRITES")]
     pub may_lose_writes: bool,
+    /// Ports that webhooks may be at: `standard` (443 and 8443) or `any`
+    #[arg(long, env = "OUTSHOP_WEBHOOK_PORTS", value_enum, default_value_t = WebhookPorts::Standard)]
+    pub webhook_ports: WebhookPorts,
     /// Requests in a minute of a visitor without a key, by address; 0 sets no limit
     #[arg(long, env = "OUTSHOP_VISITOR_LIMIT", default_value_t = 600)]
     pub visitor_limit: u32,
@@ -100,6 +107,12 @@ pub struct Serve {
     /// Port of the metrics, on the loopback address; 0 takes a free one
     #[arg(long, env = "OUTSHOP_METRICS_PORT", default_value_t = 9417)]
     pub metrics_port: u16,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum WebhookPorts {
+    Standard,
+    Any,
 }
 
 #[derive(Debug, Clone, Args)]

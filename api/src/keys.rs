@@ -316,7 +316,7 @@ struct LiveKey {
 }
 
 async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>, Problem> {
-    let Some((id, secret)) = sent.strip_prefix("Bearer ").and_then(split_secret) else {
+    let Some((id, secret)) = credentials(sent).and_then(split_secret) else {
         return Ok(None);
     };
     let asked = time::Instant::now();
@@ -363,6 +363,14 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
     }))
 }
 
+/// What follows the scheme, whose case is free (RFC 9110, 11.1).
+fn credentials(sent: &str) -> Option<&str> {
+    let (scheme, key) = sent.split_once(' ')?;
+    scheme
+        .eq_ignore_ascii_case("bearer")
+        .then(|| key.trim_start_matches(' '))
+}
+
 fn split_secret(key: &str) -> Option<(i64, &str)> {
     let (id, secret) = key.strip_prefix("outshop_")?.split_once('_')?;
     (secret.len() == 43).then_some((id.parse().ok()?, secret))
@@ -382,6 +390,11 @@ pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Prob
 
 /// Stores a new key of which the caller makes the entry.
 async fn insert_unnamed(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
+    let today = tx.actor.today;
+    if new.expires_on.is_some_and(|last| last < today) {
+        let detail = format!("is past; give {today} or a later day, or leave it out");
+        return Err(Problem::invalid("/expires_on", detail));
+    }
     let (secret, sha256) = secret()?;
     let key: Key = diesel::insert_into(keys::table)
         .values((new, keys::secret_sha256.eq(sha256)))
@@ -426,22 +439,26 @@ async fn rotate(tx: &mut Tx<'_>, id: i64) -> Result<KeyWithSecret, Problem> {
 }
 
 pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
-    let live: Vec<(i64, Role, Option<Instant>)> = keys::table
+    let live: Vec<(i64, Role, Option<Instant>, Option<Day>)> = keys::table
         .filter(keys::revoked.eq(false))
         .order(keys::id)
-        .select((keys::id, keys::role, keys::ends_at))
+        .select((keys::id, keys::role, keys::ends_at, keys::expires_on))
         .for_update()
         .load(tx.conn())
         .await?;
-    let Some((_, role, _)) = live.iter().find(|(live, ..)| *live == id) else {
+    let Some((_, role, ..)) = live.iter().find(|(live, ..)| *live == id) else {
         return Err(Problem::not_found(format!("there is no live key {id}")));
     };
-    let mut lasting = live.iter().filter(|(other, role, ends_at)| {
-        *other != id && *role == Role::Proprietor && ends_at.is_none()
+    let today = tx.actor.today;
+    let mut lasting = live.iter().filter(|(other, role, ends_at, expires_on)| {
+        *other != id
+            && *role == Role::Proprietor
+            && ends_at.is_none()
+            && expires_on.is_none_or(|last| today <= last)
     });
     if *role == Role::Proprietor && lasting.next().is_none() {
         return Err(Problem::conflict(
-            "this is the last live key of a proprietor; make another one first",
+            "this is the last key of a proprietor that still works; make another one first",
         ));
     }
     diesel::update(keys::table.find(id))

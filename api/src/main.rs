@@ -7,7 +7,7 @@ use outshop_api::{
     clock::{Clock, day_in},
     cluster::{self, Cluster, Durability},
     comparables,
-    config::{Cli, Command, Database, Demo, Import, Kept, KeysAct, Serve},
+    config::{Cli, Command, Database, Demo, Import, Kept, KeysAct, Serve, WebhookPorts},
     db::{self, Db},
     demo::{self, Shop},
     document, firm, fits,
@@ -44,6 +44,8 @@ static ALLOCATOR: tikv_jemallocator::Jemalloc = tikv_jemallocator::Jemalloc;
 
 const DEMO_WORKERS: usize = 2;
 const DEMO_CONNECTIONS: usize = 16;
+/// Beside those that requests have.
+const CALL_CONNECTIONS: usize = 2;
 /// How long a request's head may take.
 const HEAD_GIVEN: Duration = Duration::from_secs(10);
 
@@ -170,6 +172,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
     let store = store_of(settings.photographs.as_deref(), &settings.database)?;
+    let store = store.decoding_within(settings.picture_memory);
     let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
     let window = ShopWindow::default();
     let (metrics, metrics_address) =
@@ -182,14 +185,27 @@ async fn serve(settings: Serve) -> Result<(), String> {
         clock: Clock::default(),
         store,
         window,
-        reach: Reach::Public,
+        reach: match settings.webhook_ports {
+            WebhookPorts::Standard => Reach::Public,
+            WebhookPorts::Any => Reach::PublicAtAnyPort,
+        },
         limits: Limits::per_minute(settings.visitor_limit, settings.key_limit, settings.proxies),
     };
     let replica = settings.replica_url.as_deref();
     let replica = replica.map(|url| Db::new(url, 2)).transpose();
     let replica = replica.map_err(|e| e.to_string())?;
     let workers = settings.listen.workers.into();
-    answer(listener, metrics, shared, replica, workers, None, stop).await
+    let calls = Db::new(&reached.url, CALL_CONNECTIONS).map_err(|e| e.to_string())?;
+    let serving = Serving {
+        listener,
+        metrics,
+        shared,
+        calls,
+        replica,
+        workers,
+        shop: None,
+    };
+    answer(serving, stop).await
 }
 
 /// Where photographs lie: where the settings say, else beside the private PostgreSQL.
@@ -228,16 +244,16 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         reach: Reach::Loopback,
         limits: Limits::default(),
     };
-    answer(
+    let serving = Serving {
         listener,
         metrics,
         shared,
-        None,
-        DEMO_WORKERS,
-        Some(shop),
-        stop,
-    )
-    .await
+        calls: Db::new(&cluster.url(), CALL_CONNECTIONS).map_err(|e| e.to_string())?,
+        replica: None,
+        workers: DEMO_WORKERS,
+        shop: Some(shop),
+    };
+    answer(serving, stop).await
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
@@ -247,16 +263,30 @@ fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), Strin
     Ok((listener, taken))
 }
 
-/// Serves until SIGINT or SIGTERM, with a shop page where there is one; requests that run are finished first.
-async fn answer(
+/// What a process answers with.
+struct Serving {
     listener: TcpListener,
     metrics: Server,
     shared: Shared,
+    /// Connections for what webhooks are told and what came of it: receivers that do not answer take none from those who ask here.
+    calls: Db,
     replica: Option<Db>,
     workers: usize,
+    /// The shop page of the demonstration.
     shop: Option<Shop>,
-    mut stop: Stop,
-) -> Result<(), String> {
+}
+
+/// Serves until SIGINT or SIGTERM; requests that run are finished first.
+async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
+    let Serving {
+        listener,
+        metrics,
+        shared,
+        calls,
+        replica,
+        workers,
+        shop,
+    } = serving;
     let served = shared.clone();
     let Shared {
         db,
@@ -287,7 +317,7 @@ async fn answer(
         never = keep_learning(&db) => match never {},
         never = window.keep(&db, replica.as_ref(), &clock) => match never {},
         never = keep_swept(&db, &store) => match never {},
-        never = caller.keep_calling(&db, &clock) => match never {},
+        never = caller.keep_calling(&calls, &clock) => match never {},
         never = keep_telling(&db, &clock, &window) => match never {},
         never = keep_forgetting(&db, &limits) => match never {},
     };

@@ -42,7 +42,9 @@ pub fn etag_of(bytes: &[u8]) -> String {
 
 /// Holds a client's `If-Match` against the present tag.
 pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
-    if sent.trim() == "*" || tags(sent).any(|tag| tag == present) {
+    // By strong comparison: a weak tag matches nothing (RFC 9110, 13.1.1 and 8.8.3.2).
+    let strong = sent.split(',').filter(|tag| !tag.trim().starts_with("W/"));
+    if sent.trim() == "*" || strong.flat_map(tags).any(|tag| tag == present) {
         return Ok(());
     }
     let detail =

@@ -32,7 +32,7 @@ use std::{
     collections::{BTreeSet, HashMap},
     time::Duration,
 };
-pub use store::Store;
+pub use store::{DECODING_MIB, LOOK_MIB, Store};
 use upload::{PictureFile, Upload, UploadForm};
 use utoipa::ToSchema;
 

@@ -18,9 +18,10 @@ use crate::{
     sheets::{self, Sheet, render},
     survey_sheets,
     text::Html,
+    wire::Head,
     work_records,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpMessage, HttpRequest, HttpResponse, get, post, web};
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
@@ -146,7 +147,7 @@ async fn create_print(
 
 /// Open a sheet
 ///
-/// Once, within five minutes of being made ready.
+/// Once, within five minutes of being made ready. HEAD does not count as opening it.
 #[utoipa::path(tag = "firm", operation_id = "open_print", security(()),
     params(("secret" = String, Path, min_length = 43, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")),
     responses((status = 200, body = Html, content_type = "text/html", example = "<!DOCTYPE html><html lang=\"en\"><title>Invoice</title></html>"), Problems), extensions(("x-roles" = json!([]))))]
@@ -158,13 +159,20 @@ async fn open_print(
     clock: web::Data<Clock>,
     secret: web::Path<String>,
 ) -> Result<HttpResponse, Problem> {
-    let waiting = prints::table.find(Sha256::digest(secret.as_str()).to_vec());
-    let html: Option<String> =
-        diesel::delete(waiting.filter(prints::until_at.gt(Instant(clock.now()))))
+    let waiting = prints::table
+        .find(Sha256::digest(secret.as_str()).to_vec())
+        .filter(prints::until_at.gt(Instant(clock.now())));
+    let mut conn = db.read().await?;
+    // Programs that check a link before a person opens it ask with HEAD.
+    let html: Option<String> = if req.extensions().contains::<Head>() {
+        waiting.select(prints::html).first(&mut conn).await
+    } else {
+        diesel::delete(waiting)
             .returning(prints::html)
-            .get_result(&mut *db.read().await?)
+            .get_result(&mut conn)
             .await
-            .optional()?;
+    }
+    .optional()?;
     let html = html.ok_or_else(|| {
         Problem::not_found(
             "no sheet waits here: it was opened before, or its five minutes are over",

@@ -221,7 +221,12 @@ fn checked(
 ) -> Result<Option<Text<2000>>, Problem> {
     let mut errors = Vec::new();
     let called = url.and_then(|url| {
-        let read = reqwest::Url::parse(url).map_err(|_| "not an address");
+        // The parser leaves line ends and tabs out, and another address than the one that was read would be called.
+        let read = if url.contains(char::is_control) {
+            Err("has a line end or a tab in it")
+        } else {
+            reqwest::Url::parse(url).map_err(|_| "not an address")
+        };
         match read.and_then(|url| reach.check(&url).map(|()| url)) {
             Ok(url) => url.as_str().parse().ok(),
             Err(detail) => {

@@ -219,6 +219,9 @@ async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Result<HttpRespon
     ))
 }
 
+/// A request that asks for the headers only; its method reads GET by the time a handler sees it.
+pub struct Head;
+
 /// HEAD is GET without the body (the connection leaves that out), TRACE is not answered, and every answer has the headers
 /// that keep a browser from guessing.
 pub async fn common(
@@ -229,6 +232,7 @@ pub async fn common(
     let method = req.method().clone();
     if method == Method::HEAD {
         req.head_mut().method = Method::GET;
+        req.extensions_mut().insert(Head);
     }
     let mut response = next.call(req).await?;
     let path = response.request().path().to_owned();

@@ -1,9 +1,9 @@
 //! What is made of a picture that was sent: upright, without metadata, in a few widths, as JPEG.
 
-use fast_image_resize::{IntoImageView, ResizeError, Resizer};
+use fast_image_resize::{ResizeError, ResizeOptions, Resizer};
 use image::{
-    DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, RgbImage,
-    codecs::jpeg::JpegEncoder, metadata::Orientation,
+    DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, codecs::jpeg::JpegEncoder,
+    metadata::Orientation,
 };
 use std::{fmt, io::Cursor};
 
@@ -17,8 +17,8 @@ const QUALITY: u8 = 82;
 /// Each scan of a progressive JPEG goes over all of the picture; common ones have about ten.
 const MOST_SCANS: u32 = 100;
 const MIB: u64 = 1024 * 1024;
-/// MiB that a picture may take while it is decoded.
-pub const MOST_MIB: u32 = 256;
+/// Bytes of Exif that are looked at for the orientation.
+const MOST_EXIF: usize = 1024 * 1024;
 
 /// One file made of a picture.
 pub struct Made {
@@ -33,7 +33,7 @@ pub enum Refusal {
     NotTaken,
     Cut,
     TooManyPixels { width: u32, height: u32 },
-    TooMuchMemory,
+    TooMuchMemory { needed: u64, most: u32 },
     Unreadable(String),
 }
 
@@ -47,52 +47,96 @@ impl fmt::Display for Refusal {
                 "{width} x {height} pixels; at most {} megapixels and {LONGEST_SIDE} a side are taken",
                 MOST_PIXELS / 1_000_000
             ),
-            Refusal::TooMuchMemory => f.write_str(
-                "a picture of this form and size takes too much memory to read; send it smaller, or as a baseline JPEG",
+            Refusal::TooMuchMemory { needed, most } => write!(
+                f,
+                "reading this picture takes {needed} MiB of memory, and {most} MiB are set aside for pictures; send it smaller, or as a \
+                 baseline JPEG"
             ),
             Refusal::Unreadable(why) => write!(f, "the picture cannot be read: {why}"),
         }
     }
 }
 
-/// MiB that [`make`] takes for this picture, from its header alone; refuses what is not taken.
-pub fn look(bytes: &[u8]) -> Result<u32, Refusal> {
-    let form = form(bytes).ok_or(Refusal::NotTaken)?;
-    let frame = frame(form, bytes).ok_or(Refusal::Cut)?;
-    let decoder = decoder(form, bytes)?;
-    let (width, height) = decoder.dimensions();
-    let pixels = u64::from(width) * u64::from(height);
-    if pixels > MOST_PIXELS || width.max(height) > LONGEST_SIDE {
-        return Err(Refusal::TooManyPixels { width, height });
-    }
-    let picture = decoder.total_bytes();
-    let decoded = match frame {
-        Frame::AtOnce => picture,
-        // Two bytes for each coefficient until the last scan, beside the picture.
-        Frame::Progressive { scans } if scans > MOST_SCANS => {
-            let detail = format!("more than {MOST_SCANS} scans");
-            return Err(Refusal::Unreadable(detail));
+/// A picture that can be made, with what that takes.
+struct Sent {
+    form: ImageFormat,
+    bytes: Vec<u8>,
+    needed: u32,
+}
+
+impl Sent {
+    /// `most`: MiB that there are for it.
+    fn read(bytes: Vec<u8>, most: u32) -> Result<Sent, Refusal> {
+        let form = form(&bytes).ok_or(Refusal::NotTaken)?;
+        let frame = frame(form, &bytes).ok_or(Refusal::Cut)?;
+        let bytes = match form {
+            ImageFormat::Png => bare_png(bytes),
+            _ => bytes,
+        };
+        let decoder = decoder(form, &bytes, most)?;
+        let (width, height) = decoder.dimensions();
+        let pixels = u64::from(width) * u64::from(height);
+        if pixels > MOST_PIXELS || width.max(height) > LONGEST_SIDE {
+            return Err(Refusal::TooManyPixels { width, height });
         }
-        Frame::Progressive { .. } => 3 * picture,
-        // The decoder's own picture, 4 bytes a pixel, beside ours.
-        Frame::WebP => picture + 4 * pixels,
-    };
-    // What was sent, and the decoder's copy of it.
-    let sent = 2 * bytes.len() as u64;
-    u32::try_from((decoded + sent).div_ceil(MIB))
-        .ok()
-        .filter(|needed| *needed <= MOST_MIB)
-        .ok_or(Refusal::TooMuchMemory)
+        let picture = decoder.total_bytes();
+        // What the decoder keeps beside the picture.
+        let beside = match frame {
+            Frame::AtOnce => 0,
+            Frame::Progressive { scans } if scans > MOST_SCANS => {
+                let detail = format!("more than {MOST_SCANS} scans");
+                return Err(Refusal::Unreadable(detail));
+            }
+            // Two bytes for each coefficient until the last scan.
+            Frame::Progressive { .. } => 2 * picture,
+            Frame::WebP { largest, .. } if largest > MOST_PIXELS => {
+                let detail = "a frame that is larger than the picture".to_owned();
+                return Err(Refusal::Unreadable(detail));
+            }
+            // The planes of a lossy frame and its alpha, or a lossless frame; of an animation the canvas too.
+            Frame::WebP { animated, largest } => {
+                7 * largest.max(pixels) + if animated { 4 * pixels } else { 0 }
+            }
+        };
+        // What was sent, and the decoder's copy of it.
+        let decoding = picture + beside + 2 * bytes.len() as u64;
+        // Sixteen bits or grey with alpha are made into four bytes a pixel; the picture is as high as it was while it is shrunk.
+        let colour = decoder.color_type();
+        let four_bytes = if colour.has_alpha() && colour.bytes_per_pixel() != 4 {
+            4 * pixels
+        } else {
+            0
+        };
+        let narrow = u64::from(width.min(WIDTHS[0])) * u64::from(height);
+        let shrinking =
+            picture + four_bytes.max(narrow * u64::from(colour.bytes_per_pixel().max(4)));
+        let needed = decoding.max(shrinking).div_ceil(MIB);
+        drop(decoder);
+        let needed = u32::try_from(needed)
+            .ok()
+            .filter(|needed| *needed <= most)
+            .ok_or(Refusal::TooMuchMemory { needed, most })?;
+        Ok(Sent {
+            form,
+            bytes,
+            needed,
+        })
+    }
+}
+
+/// MiB that [`make`] takes for this picture, from its header; refuses what is not taken, and what takes more than `most`.
+pub fn look(bytes: Vec<u8>, most: u32) -> Result<u32, Refusal> {
+    Ok(Sent::read(bytes, most)?.needed)
 }
 
 /// The files of a picture, the widest first. Refuses what [`look`] refuses, and what does not decode.
-pub fn make(bytes: Vec<u8>) -> Result<Vec<Made>, Refusal> {
-    look(&bytes)?;
-    let form = form(&bytes).ok_or(Refusal::NotTaken)?;
-    let mut decoder = decoder(form, &bytes)?;
+pub fn make(bytes: Vec<u8>, most: u32) -> Result<Vec<Made>, Refusal> {
+    let sent = Sent::read(bytes, most)?;
+    let mut decoder = decoder(sent.form, &sent.bytes, most)?;
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let picture = DynamicImage::from_decoder(decoder).map_err(unreadable)?;
-    drop(bytes);
+    drop(sent);
+    let picture = on_white(picture);
     // Shrunk before it is turned: turning needs a second copy.
     let (width, height) = (picture.width(), picture.height());
     let lies = lies_on_its_side(orientation);
@@ -108,8 +152,8 @@ pub fn make(bytes: Vec<u8>) -> Result<Vec<Made>, Refusal> {
     } else {
         largest
     };
-    let mut shrunk = shrink(picture, to_width, to_height)?;
-    shrunk = on_white(shrunk).into();
+    let shrunk = shrink(picture, to_width, to_height)?;
+    let mut shrunk = DynamicImage::from(shrunk.into_rgb8());
     shrunk.apply_orientation(orientation);
     let mut made = vec![encode(&shrunk)?];
     for width in widths {
@@ -154,32 +198,30 @@ fn shrink(picture: DynamicImage, width: u32, height: u32) -> Result<DynamicImage
     if (picture.width(), picture.height()) == (width, height) {
         return Ok(picture);
     }
-    let picture = match picture.pixel_type() {
-        Some(_) => picture,
-        None => picture.into_rgba8().into(),
-    };
     let mut shrunk = DynamicImage::new(width, height, picture.color());
+    // What was transparent is white by now; a copy that the alpha is multiplied into would take as much again.
+    let options = ResizeOptions::new().use_alpha(false);
     Resizer::new()
-        .resize(&picture, &mut shrunk, None)
+        .resize(&picture, &mut shrunk, &options)
         .map_err(|e: ResizeError| Refusal::Unreadable(e.to_string()))?;
     Ok(shrunk)
 }
 
-/// JPEG knows no transparency.
-fn on_white(picture: DynamicImage) -> RgbImage {
+/// JPEG knows no transparency. In place: pictures are large.
+fn on_white(picture: DynamicImage) -> DynamicImage {
     if !picture.color().has_alpha() {
-        return picture.into_rgb8();
+        return picture;
     }
-    let picture = picture.into_rgba8();
-    let mut white = RgbImage::new(picture.width(), picture.height());
-    for (to, from) in white.pixels_mut().zip(picture.pixels()) {
-        let [red, green, blue, alpha] = from.0.map(u32::from);
-        to.0 = [red, green, blue].map(|part| {
+    let mut picture = picture.into_rgba8();
+    for pixel in picture.pixels_mut() {
+        let [red, green, blue, alpha] = pixel.0.map(u32::from);
+        let [red, green, blue] = [red, green, blue].map(|part| {
             let mixed = (part * alpha + 255 * (255 - alpha) + 127) / 255;
             u8::try_from(mixed).expect("a mean of two bytes")
         });
+        pixel.0 = [red, green, blue, 255];
     }
-    white
+    picture.into()
 }
 
 fn encode(picture: &DynamicImage) -> Result<Made, Refusal> {
@@ -194,17 +236,19 @@ fn encode(picture: &DynamicImage) -> Result<Made, Refusal> {
     })
 }
 
-fn decoder(form: ImageFormat, bytes: &[u8]) -> Result<impl ImageDecoder + '_, Refusal> {
+fn decoder(form: ImageFormat, bytes: &[u8], most: u32) -> Result<impl ImageDecoder + '_, Refusal> {
     let mut reader = ImageReader::with_format(Cursor::new(bytes), form);
     let mut limits = Limits::no_limits();
-    limits.max_alloc = Some(u64::from(MOST_MIB) * MIB);
+    limits.max_alloc = Some(u64::from(most) * MIB);
     reader.limits(limits);
     reader.into_decoder().map_err(unreadable)
 }
 
 fn unreadable(error: image::ImageError) -> Refusal {
     match error {
-        image::ImageError::Limits(_) => Refusal::TooMuchMemory,
+        image::ImageError::Limits(_) => {
+            Refusal::Unreadable("it takes more memory than its size tells".to_owned())
+        }
         error => Refusal::Unreadable(error.to_string()),
     }
 }
@@ -212,8 +256,14 @@ fn unreadable(error: image::ImageError) -> Refusal {
 /// How a picture is stored, as far as it changes what decoding takes.
 enum Frame {
     AtOnce,
-    Progressive { scans: u32 },
-    WebP,
+    Progressive {
+        scans: u32,
+    },
+    /// `largest`: pixels of the largest frame that is told of inside.
+    WebP {
+        animated: bool,
+        largest: u64,
+    },
 }
 
 /// By the first bytes alone: a name or a Content-Type may say anything.
@@ -234,11 +284,7 @@ fn frame(form: ImageFormat, bytes: &[u8]) -> Option<Frame> {
     match form {
         ImageFormat::Jpeg => jpeg_frame(bytes),
         ImageFormat::Png => png_ends(bytes).then_some(Frame::AtOnce),
-        ImageFormat::WebP => {
-            let length = bytes.get(4..8)?.try_into().map(u32::from_le_bytes).ok()?;
-            let end = usize::try_from(length).ok()?.checked_add(8)?;
-            (end <= bytes.len()).then_some(Frame::WebP)
-        }
+        ImageFormat::WebP => webp_frame(bytes),
         _ => None,
     }
 }
@@ -287,4 +333,71 @@ fn png_ends(bytes: &[u8]) -> bool {
         at = next;
     }
     false
+}
+
+/// Without what a picture can do without: colour profiles and words are stored compressed, and 255 KiB of them can be 256 MiB. In
+/// place. Of a whole PNG alone.
+///
+/// Source: PNG (W3C, third edition), 5.3 (chunks), 11.2 (those that a decoder must know), 11.3.1 (tRNS), 11.3.4.3 (eXIf).
+fn bare_png(mut bytes: Vec<u8>) -> Vec<u8> {
+    let (mut from, mut to) = (8, 8);
+    while let Some(head) = bytes.get(from..from + 8) {
+        let length = u32::from_be_bytes([head[0], head[1], head[2], head[3]]) as usize;
+        let next = from + length + 12;
+        let (keep, last) = match &head[4..] {
+            b"IHDR" | b"PLTE" | b"tRNS" | b"IDAT" => (true, false),
+            b"eXIf" => (length <= MOST_EXIF, false),
+            b"IEND" => (true, true),
+            _ => (false, false),
+        };
+        if keep {
+            bytes.copy_within(from..next, to);
+            to += next - from;
+        }
+        if last {
+            break;
+        }
+        from = next;
+    }
+    bytes.truncate(to);
+    bytes
+}
+
+/// None when the file ends before it should.
+///
+/// Source: RFC 9649, 2.3 to 2.7 (chunks, VP8X, ANMF), 3.4 (VP8L); RFC 6386, 9.1 (VP8).
+fn webp_frame(bytes: &[u8]) -> Option<Frame> {
+    let length = u32::from_le_bytes(bytes.get(4..8)?.try_into().ok()?);
+    let end = usize::try_from(length).ok()?.checked_add(8)?;
+    let bytes = bytes.get(..end)?;
+    let (mut animated, mut largest) = (false, 0);
+    let mut at = 12;
+    while let Some(head) = bytes.get(at..at + 8) {
+        let content = at + 8;
+        let length = u32::from_le_bytes([head[4], head[5], head[6], head[7]]) as usize;
+        let pixels = |bits: u32| u64::from(bits & 0x3fff);
+        match &head[..4] {
+            b"ANMF" => {
+                animated = true;
+                // Its frame is made of chunks, behind 16 bytes of place and time.
+                at = content + 16;
+                continue;
+            }
+            b"VP8 " => {
+                let size = bytes.get(content + 6..content + 10)?;
+                let [width, height] =
+                    [[size[0], size[1]], [size[2], size[3]]].map(u16::from_le_bytes);
+                largest = largest.max(pixels(width.into()) * pixels(height.into()));
+            }
+            b"VP8L" => {
+                let size = bytes.get(content + 1..content + 5)?;
+                let size = u32::from_le_bytes(size.try_into().ok()?);
+                largest = largest.max((pixels(size) + 1) * (pixels(size >> 14) + 1));
+            }
+            _ => {}
+        }
+        // Chunks are padded to an even length.
+        at = content.checked_add(length)?.checked_add(length & 1)?;
+    }
+    Some(Frame::WebP { animated, largest })
 }

@@ -7,7 +7,7 @@ use object_store::{
     Error, ObjectStore, ObjectStoreExt, aws::AmazonS3Builder, local::LocalFileSystem, path::Path,
     prefix::PrefixStore,
 };
-use outshop_pictures::{self as pictures, MOST_MIB, Made, Refusal};
+use outshop_pictures::{self as pictures, Made, Refusal};
 use std::{
     collections::BTreeMap,
     fs::File,
@@ -17,8 +17,10 @@ use std::{
 };
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
+/// MiB that pictures may take together while they are decoded, unless a setting says otherwise.
+pub const DECODING_MIB: u32 = 256;
 /// MiB to read a header with: a file of the largest size and the decoder's copy.
-const LOOK_MIB: u32 = 52;
+pub const LOOK_MIB: u32 = 52;
 /// Longer than any queue that the cores work off in the patience of a client.
 const PATIENCE: Duration = Duration::from_secs(30);
 
@@ -26,7 +28,8 @@ const PATIENCE: Duration = Duration::from_secs(30);
 #[derive(Clone)]
 pub struct Store {
     files: Arc<dyn ObjectStore>,
-    /// In MiB.
+    /// For decoding, in MiB: all that there are, and those that are free.
+    most: u32,
     memory: Arc<Semaphore>,
     /// MiB that a decoding takes at least, so that no more run at once than there are cores.
     share: u32,
@@ -52,33 +55,46 @@ impl Store {
     }
 
     pub fn over(files: Arc<dyn ObjectStore>) -> Store {
-        let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-        let cores = u32::try_from(cores).unwrap_or(MOST_MIB).min(MOST_MIB);
         Store {
             files,
-            memory: Arc::new(Semaphore::new(MOST_MIB as usize)),
-            share: MOST_MIB / cores,
+            most: 0,
+            memory: Arc::new(Semaphore::new(0)),
+            share: 0,
+        }
+        .decoding_within(DECODING_MIB)
+    }
+
+    /// The same, with so many MiB for all decoding together.
+    pub fn decoding_within(self, most: u32) -> Store {
+        let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+        let cores = u32::try_from(cores).unwrap_or(most).clamp(1, most.max(1));
+        Store {
+            most,
+            memory: Arc::new(Semaphore::new(most as usize)),
+            share: most / cores,
+            ..self
         }
     }
 
     /// The files of a picture, made beside the threads that answer requests. Waits for memory and for a core.
     pub(super) async fn make(&self, mut sent: File, pointer: &str) -> Result<Vec<Made>, Problem> {
+        let most = self.most;
         let place = self.memory(LOOK_MIB).await?;
         let (sent, needed) = off_thread(place, move || {
-            let needed = pictures::look(&read(&mut sent)?)?;
+            let needed = pictures::look(read(&mut sent)?, most)?;
             Ok((sent, needed))
         })
         .await
         .map_err(|told| told.at(pointer))?;
         let place = self.memory(needed.max(self.share)).await?;
         let mut sent = sent;
-        off_thread(place, move || Ok(pictures::make(read(&mut sent)?)?))
+        off_thread(place, move || Ok(pictures::make(read(&mut sent)?, most)?))
             .await
             .map_err(|told| told.at(pointer))
     }
 
     async fn memory(&self, mib: u32) -> Result<OwnedSemaphorePermit, Problem> {
-        let permit = Arc::clone(&self.memory).acquire_many_owned(mib.min(MOST_MIB));
+        let permit = Arc::clone(&self.memory).acquire_many_owned(mib.min(self.most));
         let Ok(permit) = tokio::time::timeout(PATIENCE, permit).await else {
             let detail = "other photographs are being worked on; nothing was stored, try again";
             let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);

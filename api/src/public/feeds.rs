@@ -171,10 +171,15 @@ fn text(xml: &mut Writer<Vec<u8>>, name: &str, text: &str) -> io::Result<()> {
     Ok(())
 }
 
-/// XML 1.0 has no place for most control characters, not even escaped.
+/// XML has no place for most control characters and for U+FFFE and U+FFFF, not even escaped.
+///
+/// Source: XML 1.0, fifth edition, 2.2 (Char). Left out besides: U+007F to U+009F, which it discourages.
 fn printable(text: &str) -> String {
     text.chars()
-        .filter(|c| !c.is_control() || matches!(c, '\n' | '\t'))
+        .filter(|c| {
+            let stands_in_xml = matches!(c, '\t' | '\n' | '\u{20}'..='\u{fffd}' | '\u{10000}'..);
+            stands_in_xml && (!c.is_control() || matches!(c, '\n' | '\t'))
+        })
         .collect()
 }
 

@@ -11,11 +11,16 @@ use std::{
 };
 use url::Host;
 
+/// Ports of https, and of what is run beside it: the others of a public host are somebody else's services.
+const PORTS: [u16; 2] = [443, 8443];
+
 /// Addresses that may be called.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Reach {
-    /// https to public addresses.
+    /// https to public addresses, at the ports 443 and 8443.
     Public,
+    /// https to public addresses, at any port.
+    PublicAtAnyPort,
     /// Also http to this machine, for the demonstration and for tests.
     Loopback,
 }
@@ -23,7 +28,7 @@ pub enum Reach {
 impl Reach {
     fn allows(self, address: IpAddr) -> bool {
         match self {
-            Reach::Public => is_public(address),
+            Reach::Public | Reach::PublicAtAnyPort => is_public(address),
             Reach::Loopback => address.is_loopback() || is_public(address),
         }
     }
@@ -43,6 +48,10 @@ impl Reach {
         };
         if !is_allowed {
             return Err("not an https address");
+        }
+        let port = url.port_or_known_default();
+        if self == Reach::Public && !port.is_some_and(|port| PORTS.contains(&port)) {
+            return Err("has another port than 443 or 8443; OUTSHOP_WEBHOOK_PORTS=any allows all");
         }
         if !url.username().is_empty() || url.password().is_some() {
             return Err("has a name or password in it; the signature says who calls");

@@ -26,7 +26,7 @@ use reqwest::{StatusCode, Url, dns::Resolve, header, redirect::Policy};
 use serde_json::json;
 use standardwebhooks::Webhook as Signer;
 use std::{collections::HashSet, convert::Infallible, sync::Arc, time::Duration};
-use tokio::time::sleep;
+use tokio::{sync::Notify, time::timeout};
 use uuid::Uuid;
 
 /// How often is looked for what is due.
@@ -108,32 +108,41 @@ impl Caller {
     }
 
     /// Makes the calls as they fall due, until the process ends. One receiver that is slow holds up no other.
+    ///
+    /// What is running goes on while what is due is looked for: a call that was left alone in the middle of its work would keep its
+    /// connection, and the look would wait for it.
     pub async fn keep_calling(&self, db: &Db, clock: &Clock) -> Infallible {
         let mut busy = HashSet::new();
         let mut running = FuturesUnordered::new();
+        let more = Notify::new();
+        let look = async || {
+            let _ = timeout(LOOK_AGAIN, more.notified()).await;
+            due(db, clock.now()).await
+        };
+        more.notify_one();
+        let mut looking = Box::pin(look());
         loop {
-            match due(db, clock.now()).await {
-                Ok(ids) => {
-                    for id in ids {
-                        if busy.insert(id) {
-                            running.push(async move { (id, self.call(db, id, clock.now()).await) });
+            tokio::select! {
+                found = &mut looking => {
+                    match found {
+                        Ok(ids) => {
+                            for id in ids {
+                                if busy.insert(id) {
+                                    running.push(async move { (id, self.call(db, id, clock.now()).await) });
+                                }
+                            }
                         }
+                        Err(problem) => tracing::warn!(%problem, "webhooks could not be looked at yet"),
                     }
+                    looking.set(look());
                 }
-                Err(problem) => tracing::warn!(%problem, "webhooks could not be looked at yet"),
-            }
-            let mut pause = std::pin::pin!(sleep(LOOK_AGAIN));
-            loop {
-                tokio::select! {
-                    () = &mut pause => break,
-                    Some((id, done)) = running.next() => {
-                        busy.remove(&id);
-                        match done {
-                            // There may be more of this one.
-                            Ok(made) if made > 0 => break,
-                            Ok(_) => {}
-                            Err(problem) => tracing::warn!(%problem, id, "a webhook could not be called yet"),
-                        }
+                Some((id, done)) = running.next() => {
+                    busy.remove(&id);
+                    match done {
+                        // There may be more of this one.
+                        Ok(made) if made > 0 => more.notify_one(),
+                        Ok(_) => {}
+                        Err(problem) => tracing::warn!(%problem, id, "a webhook could not be called yet"),
                     }
                 }
             }
