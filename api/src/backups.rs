@@ -2,7 +2,7 @@
 //! restored, that every table is as it was.
 
 use crate::{
-    cluster,
+    cluster, connection,
     db::RunQueryDsl,
     photographs::{self, Store},
 };
@@ -10,7 +10,7 @@ use diesel::{
     prelude::*,
     sql_types::{BigInt, Text},
 };
-use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
+use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use serde::{Deserialize, Serialize};
 use std::{
     collections::BTreeMap,
@@ -169,20 +169,32 @@ pub async fn restore(
 /// A program of PostgreSQL that works on the database. The password is not among its arguments, which every user of the machine
 /// can read.
 fn program(name: &str, pg_bin: Option<&Path>, url: &str) -> Result<Command, String> {
-    let mut url: url::Url = url.parse().map_err(|e| format!("DATABASE_URL: {e}"))?;
     let mut command = match cluster::programs(pg_bin, None) {
         Ok(folder) => Command::new(folder.join(name)),
         // Where only clients are installed.
         Err(_) => Command::new(name),
     };
-    if let Some(password) = url.password() {
+    let (url, password) = without_password(url);
+    if let Some(password) = password {
         let decoded = percent_encoding::percent_decode_str(password).decode_utf8();
         command.env("PGPASSWORD", &*decoded.map_err(told)?);
-        url.set_password(None)
-            .map_err(|()| "DATABASE_URL has no user".to_owned())?;
     }
-    command.arg("--dbname").arg(url.as_str());
+    command.arg("--dbname").arg(url);
     Ok(command)
+}
+
+/// By hand, as an address of several hosts is none to a reader of URLs.
+fn without_password(url: &str) -> (String, Option<&str>) {
+    let parts = || {
+        let (scheme, rest) = url.split_once("://")?;
+        let (user, place) = rest.split_once('@')?;
+        let (user, password) = user.split_once(':')?;
+        Some((format!("{scheme}://{user}@{place}"), password))
+    };
+    match parts() {
+        Some((url, password)) => (url, Some(password)),
+        None => (url.to_owned(), None),
+    }
 }
 
 fn first_difference<'t>(
@@ -197,7 +209,7 @@ fn first_difference<'t>(
 }
 
 async fn connect(url: &str) -> Result<AsyncPgConnection, String> {
-    AsyncPgConnection::establish(url)
+    connection::connect(url)
         .await
         .map_err(|e| format!("the database does not answer: {e}"))
 }

@@ -3,7 +3,7 @@
 use crate::{
     body::Body,
     clock::day_in,
-    firm,
+    connection, firm,
     journal::{TYPES, is_of_all_engines},
     keys::Actor,
     page::created,
@@ -18,8 +18,8 @@ use diesel::{
     sql_types::{BigInt, Text},
 };
 use diesel_async::{
-    AnsiTransactionManager, AsyncConnection, AsyncMigrationHarness, AsyncPgConnection,
-    SimpleAsyncConnection, TransactionManager,
+    AnsiTransactionManager, AsyncMigrationHarness, AsyncPgConnection, SimpleAsyncConnection,
+    TransactionManager,
     methods::{ExecuteDsl, LoadQuery},
     pooled_connection::{
         AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
@@ -310,7 +310,7 @@ fn left_for_locks(waited: Duration) -> Option<Duration> {
 }
 
 async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
-    let mut conn = AsyncPgConnection::establish(url).await?;
+    let mut conn = connection::connect(url).await?;
     let limits = format!(
         "SET lock_timeout = {}; SET statement_timeout = '10s'; \
          SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'",
@@ -497,7 +497,7 @@ pub async fn record_untouched(
 /// Brings the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
 /// migrated. Needs a multi-threaded runtime.
 pub async fn migrate(url: &str) -> Result<usize, String> {
-    let mut conn = AsyncPgConnection::establish(url)
+    let mut conn = connection::connect(url)
         .await
         .map_err(|e| format!("the database does not answer: {e}"))?;
     diesel::sql_query("SELECT pg_advisory_lock($1)")
@@ -530,7 +530,7 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
 
 /// Refuses a PostgreSQL that may lose what it has acknowledged.
 pub async fn must_keep_what_it_acknowledges(url: &str) -> Result<(), String> {
-    let mut conn = AsyncPgConnection::establish(url)
+    let mut conn = connection::connect(url)
         .await
         .map_err(|e| format!("the database does not answer: {e}"))?;
     for name in ["fsync", "full_page_writes", "synchronous_commit"] {

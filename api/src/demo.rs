@@ -4,6 +4,7 @@ use crate::{
     Shared, app,
     clock::{Clock, day_in},
     cluster::Cluster,
+    connection,
     db::{self, Db, RunQueryDsl},
     firm,
     keys::{self, NewKey},
@@ -17,7 +18,7 @@ use diesel::{
     dsl::sql,
     sql_types::{Nullable, Text},
 };
-use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
+use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use outshop_core::{days::Day, trade::Role};
 use serde_json::{Map, Value};
 use std::{
@@ -223,7 +224,7 @@ async fn make_keys(db: &Db, today: Day) -> Result<Keys, String> {
 // SQL
 
 async fn connect(cluster: &Cluster, database: &str) -> Result<AsyncPgConnection, String> {
-    AsyncPgConnection::establish(&cluster.url_of(database))
+    connection::connect(&cluster.url_of(database))
         .await
         .map_err(|e| format!("the database does not answer: {e}"))
 }

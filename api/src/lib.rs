@@ -26,6 +26,7 @@ pub mod commissions;
 pub mod comparables;
 pub mod complaints;
 pub mod config;
+pub mod connection;
 pub mod costs;
 pub mod days_off;
 pub mod db;

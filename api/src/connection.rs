@@ -1,0 +1,234 @@
+//! Connections to PostgreSQL, encrypted and checked as the address asks: the parameters `sslmode`, `sslrootcert`, `sslcert` and
+//! `sslkey` mean what they mean to PostgreSQL's own programs, which are given the same address.
+//!
+//! Source: PostgreSQL 15, 34.1.2 (parameters) and 34.19 (what each mode protects from).
+
+use diesel::{ConnectionError, ConnectionResult};
+use diesel_async::AsyncPgConnection;
+use rustls::{
+    CertificateError, ClientConfig, DigitallySignedStruct, DistinguishedName, RootCertStore,
+    SignatureScheme,
+    client::{
+        WebPkiServerVerifier,
+        danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier},
+    },
+    crypto::{CryptoProvider, aws_lc_rs, verify_tls12_signature, verify_tls13_signature},
+    pki_types::{CertificateDer, PrivateKeyDer, ServerName, UnixTime, pem::PemObject},
+};
+use std::{path::Path, sync::Arc};
+use tokio_postgres::{Config, NoTls, config::SslMode};
+use tokio_postgres_rustls::MakeRustlsConnect;
+
+/// What is asked of the server's certificate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Check {
+    Nothing,
+    /// It was issued by an authority that is trusted.
+    Issuer,
+    /// Besides, it names the host.
+    IssuerAndName,
+}
+
+/// An address taken apart: what the driver reads, and what it does not know.
+struct Address {
+    config: Config,
+    encrypted: bool,
+    check: Check,
+    root: Option<String>,
+    certificate: Option<String>,
+    key: Option<String>,
+}
+
+/// Connects; the error says what is wrong with the address or the certificates.
+pub async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
+    let address = read(url).map_err(ConnectionError::InvalidConnectionUrl)?;
+    if !address.encrypted {
+        let (client, connection) = address.config.connect(NoTls).await.map_err(bad)?;
+        return AsyncPgConnection::try_from_client_and_connection(client, connection).await;
+    }
+    let tls = tls(&address).map_err(ConnectionError::InvalidConnectionUrl)?;
+    let (client, connection) = address.config.connect(tls).await.map_err(bad)?;
+    AsyncPgConnection::try_from_client_and_connection(client, connection).await
+}
+
+#[expect(clippy::needless_pass_by_value, reason = "for map_err")]
+fn bad(error: tokio_postgres::Error) -> ConnectionError {
+    let cause = std::error::Error::source(&error).map(|cause| format!(": {cause}"));
+    ConnectionError::BadConnection(format!("{error}{}", cause.unwrap_or_default()))
+}
+
+fn read(url: &str) -> Result<Address, String> {
+    let (mut mode, mut root, mut certificate, mut key) = (None, None, None, None);
+    let (place, parameters) = url.split_once('?').unwrap_or((url, ""));
+    let mut others = form_urlencoded::Serializer::new(String::new());
+    for (name, value) in form_urlencoded::parse(parameters.as_bytes()) {
+        let value = value.into_owned();
+        match &*name {
+            "sslmode" => mode = Some(value),
+            "sslrootcert" => root = Some(value),
+            "sslcert" => certificate = Some(value),
+            "sslkey" => key = Some(value),
+            _ => {
+                others.append_pair(&name, &value);
+            }
+        }
+    }
+    // The driver takes %20 for a space, and + for a plus.
+    let others = others.finish().replace('+', "%20");
+    let mut config: Config = if parameters.is_empty() {
+        url.parse()
+    } else {
+        format!("{place}?{others}").parse()
+    }
+    .map_err(|e| format!("not an address of a database: {e}"))?;
+    let (ssl_mode, check) = match mode.as_deref() {
+        Some("disable") => (SslMode::Disable, Check::Nothing),
+        None | Some("prefer") => (SslMode::Prefer, Check::Nothing),
+        // As for PostgreSQL's own programs: who names a root certificate wants it looked at.
+        Some("require") if root.is_some() => (SslMode::Require, Check::Issuer),
+        Some("require") => (SslMode::Require, Check::Nothing),
+        Some("verify-ca") => (SslMode::Require, Check::Issuer),
+        Some("verify-full") => (SslMode::Require, Check::IssuerAndName),
+        Some(other) => {
+            return Err(format!(
+                "sslmode={other}: it is one of disable, prefer, require, verify-ca, verify-full"
+            ));
+        }
+    };
+    if certificate.is_some() != key.is_some() {
+        return Err("sslcert and sslkey go together: the client's certificate and its key".into());
+    }
+    // An address in the manner of `host=.. sslmode=..` says it in its own words, which the driver reads.
+    if mode.is_some() || url.contains("://") {
+        config.ssl_mode(ssl_mode);
+    }
+    let encrypted = config.get_ssl_mode() != SslMode::Disable;
+    Ok(Address {
+        config,
+        encrypted,
+        check,
+        root,
+        certificate,
+        key,
+    })
+}
+
+fn tls(address: &Address) -> Result<MakeRustlsConnect, String> {
+    let provider = Arc::new(aws_lc_rs::default_provider());
+    let verifier = Verifier {
+        known: match address.check {
+            Check::Nothing => None,
+            Check::Issuer | Check::IssuerAndName => {
+                let roots = Arc::new(roots(address.root.as_deref())?);
+                let built =
+                    WebPkiServerVerifier::builder_with_provider(roots, Arc::clone(&provider));
+                Some(built.build().map_err(|e| format!("sslrootcert: {e}"))?)
+            }
+        },
+        by_name: address.check == Check::IssuerAndName,
+        provider: Arc::clone(&provider),
+    };
+    let config = ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .map_err(|e| e.to_string())?
+        .dangerous()
+        .with_custom_certificate_verifier(Arc::new(verifier));
+    let config = match (&address.certificate, &address.key) {
+        (Some(certificate), Some(key)) => {
+            let chain = certificates(certificate, "sslcert")?;
+            let key =
+                PrivateKeyDer::from_pem_file(key).map_err(|e| format!("sslkey={key}: {e}"))?;
+            config
+                .with_client_auth_cert(chain, key)
+                .map_err(|e| format!("sslcert: {e}"))?
+        }
+        _ => config.with_no_client_auth(),
+    };
+    Ok(MakeRustlsConnect::new(config))
+}
+
+/// Of the file, or of the system where none is named or the name is `system`.
+fn roots(file: Option<&str>) -> Result<RootCertStore, String> {
+    let mut roots = RootCertStore::empty();
+    let (found, place) = match file {
+        None | Some("system") => (
+            rustls_native_certs::load_native_certs().certs,
+            "the system's root certificates",
+        ),
+        Some(file) => (certificates(file, "sslrootcert")?, file),
+    };
+    let (added, _) = roots.add_parsable_certificates(found);
+    if added == 0 {
+        return Err(format!(
+            "no root certificate in {place}; name one with sslrootcert=FILE"
+        ));
+    }
+    Ok(roots)
+}
+
+fn certificates(file: &str, parameter: &str) -> Result<Vec<CertificateDer<'static>>, String> {
+    let told = |e| format!("{parameter}={file}: {e}");
+    let read = CertificateDer::pem_file_iter(Path::new(file)).map_err(told)?;
+    let read: Result<Vec<_>, _> = read.collect();
+    read.map_err(told)
+}
+
+/// Looks at the server's certificate as far as the mode says. The signatures of the handshake are always looked at.
+#[derive(Debug)]
+struct Verifier {
+    /// `None`: any certificate.
+    known: Option<Arc<WebPkiServerVerifier>>,
+    by_name: bool,
+    provider: Arc<CryptoProvider>,
+}
+
+impl ServerCertVerifier for Verifier {
+    fn verify_server_cert(
+        &self,
+        certificate: &CertificateDer<'_>,
+        chain: &[CertificateDer<'_>],
+        name: &ServerName<'_>,
+        ocsp: &[u8],
+        now: UnixTime,
+    ) -> Result<ServerCertVerified, rustls::Error> {
+        let Some(known) = &self.known else {
+            return Ok(ServerCertVerified::assertion());
+        };
+        match known.verify_server_cert(certificate, chain, name, ocsp, now) {
+            // The name is looked at last, when all else was found right.
+            Err(rustls::Error::InvalidCertificate(
+                CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. },
+            )) if !self.by_name => Ok(ServerCertVerified::assertion()),
+            found => found,
+        }
+    }
+
+    fn verify_tls12_signature(
+        &self,
+        message: &[u8],
+        certificate: &CertificateDer<'_>,
+        signed: &DigitallySignedStruct,
+    ) -> Result<HandshakeSignatureValid, rustls::Error> {
+        let known = &self.provider.signature_verification_algorithms;
+        verify_tls12_signature(message, certificate, signed, known)
+    }
+
+    fn verify_tls13_signature(
+        &self,
+        message: &[u8],
+        certificate: &CertificateDer<'_>,
+        signed: &DigitallySignedStruct,
+    ) -> Result<HandshakeSignatureValid, rustls::Error> {
+        let known = &self.provider.signature_verification_algorithms;
+        verify_tls13_signature(message, certificate, signed, known)
+    }
+
+    fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
+        let known = &self.provider.signature_verification_algorithms;
+        known.supported_schemes()
+    }
+
+    fn root_hint_subjects(&self) -> Option<&[DistinguishedName]> {
+        None
+    }
+}
