@@ -40,7 +40,7 @@ async fn a_new_shop_has_every_row_of_core_s_seed() {
             let row = json!({
                 "rule": rule.rule, "material": rule.material, "band": rule.band, "first_service_from": rule.first_service_from,
                 "value": rule.value.map(four_places), "unit": rule.unit, "effect": rule.effect, "from": rule.valid_from,
-                "until": rule.valid_until, "source": rule.source, "confidence": rule.mark, "note": rule.note,
+                "until": rule.valid_until, "source": rule.source, "confidence": rule.mark, "note": rule.note, "accepts": rule.accepts,
             });
             (json!(rule.jurisdiction), json!(rule.code), row)
         })

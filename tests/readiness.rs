@@ -25,7 +25,13 @@ fn check(answer: &Value, name: &str) -> Value {
 async fn in_ticket(shop: &Shop) -> (i64, String) {
     let (engine, boiler) = shop.has_engine_with(make::boiler()).await;
     for test in [make::hydraulic("2023-05-14"), make::steam("2025-04-01")] {
-        shop.post(&format!("{boiler}/tests"), &test).await.created();
+        let on = &test["on"];
+        let test = shop.post(&format!("{boiler}/tests"), &test).await.created();
+        let paper = json!({"test_id": test.id(), "number": "Q 1", "issuer": "Quillow Lane club", "issued_on": on,
+            "boiler_number": "QLW 1187"});
+        shop.post(&format!("{boiler}/certificates"), &paper)
+            .await
+            .created();
     }
     (engine, boiler)
 }

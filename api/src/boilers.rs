@@ -62,6 +62,8 @@ pub struct BoilerParticulars {
     pub conformity_evidence: Option<Text<500>>,
     /// Whether a gas tank is tested with it.
     pub has_gas_tank: Option<bool>,
+    /// The whole inside of the gas tank: some codes test small tanks once.
+    pub gas_tank_volume: Option<Volume>,
     pub notes: Option<Prose>,
 }
 
@@ -70,7 +72,7 @@ pub struct BoilerParticulars {
 #[schema(example = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
     "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": {"value": "8.0", "unit": "L", "l": "8"},
     "made_on": null, "first_service_on": "1998-06-01", "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": false,
-    "notes": null, "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 10,
+    "gas_tank_volume": null, "notes": null, "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 10,
     "fitted_on": "1998-05-02"}))]
 pub struct Boiler {
     #[serde(flatten)]
@@ -105,6 +107,8 @@ pub struct NewBoiler {
     pub first_marketed_on: Option<Day>,
     pub conformity_evidence: Option<Text<500>>,
     pub has_gas_tank: Option<bool>,
+    /// The whole inside of the gas tank: some codes test small tanks once.
+    pub gas_tank_volume: Option<Volume>,
     pub notes: Option<Prose>,
 }
 
@@ -141,6 +145,9 @@ pub struct BoilerPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<bool>)]
     pub has_gas_tank: Option<Option<bool>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Volume>)]
+    pub gas_tank_volume: Option<Option<Volume>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Prose>)]
     pub notes: Option<Option<Prose>>,

@@ -80,7 +80,7 @@ pub struct BoilerCodePage {
 #[diesel(table_name = boiler_code_rules)]
 #[schema(example = json!({"id": 4, "code_id": 1, "rule": "hydraulic_interval", "material": "copper", "band": "main",
     "first_service_from": null, "value": "48", "unit": "months", "effect": "bars", "from": null, "until": null,
-    "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012", "confidence": "published", "note": null}))]
+    "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012", "confidence": "published", "note": null, "accepts": null}))]
 pub struct CodeRule {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -110,6 +110,8 @@ pub struct CodeRule {
     pub confidence: Mark,
     /// The sentence of a caution.
     pub note: Option<Text<400>>,
+    /// The place whose tests count too, in a row `accepts_tests_of`; else null.
+    pub accepts: Option<Jurisdiction>,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
@@ -141,6 +143,8 @@ pub struct NewCodeRule {
     #[diesel(column_name = mark)]
     pub confidence: Mark,
     pub note: Option<Text<400>>,
+    /// Only for `accepts_tests_of`, and needed there: the place whose tests count under this code too.
+    pub accepts: Option<Jurisdiction>,
 }
 
 impl NewCodeRule {
@@ -188,6 +192,11 @@ impl NewCodeRule {
                 "note",
                 "a caution is a sentence".to_owned(),
             ),
+            (
+                (self.rule == RuleKey::AcceptsTestsOf) == self.accepts.is_some(),
+                "accepts",
+                "names the place whose tests count too in a row `accepts_tests_of`, and is left out in all others".to_owned(),
+            ),
         ];
         let broken: Vec<FieldError> = rules
             .into_iter()
@@ -232,6 +241,7 @@ fn units(rule: RuleKey) -> &'static [RuleUnit] {
         | RuleKey::InspectorIndependent
         | RuleKey::HobbyExemptionExcludesCommercialUse
         | RuleKey::EvidenceOfPastUse
+        | RuleKey::AcceptsTestsOf
         | RuleKey::Caution => &[RuleUnit::Yes],
     }
 }
@@ -419,7 +429,8 @@ async fn get_code(
 
 /// Add a rule to a boiler code
 ///
-/// For a rule of the firm's club or country. Of rows that hold together the one with the later first day is used.
+/// For a rule of the firm's club or country. If several rules apply on a day, the one that began
+/// last is used; among rules that began on one day the more particular one.
 #[utoipa::path(tag = "boilers", operation_id = "create_boiler_code_rule",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewCodeRule,
     responses((status = 201, body = CodeRule), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
@@ -515,6 +526,7 @@ pub(crate) async fn rules_of(
         effect: row.effect,
         valid_from: row.from,
         valid_until: row.until,
+        accepts: row.accepts,
         source: row.source.to_string(),
         mark: row.confidence,
         note: row.note.map(|note| note.to_string()),

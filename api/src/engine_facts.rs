@@ -25,7 +25,7 @@ use outshop_core::{
     engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
     jobs::{Hours, JobStanding},
     money::Money,
-    papers::{Event, TestKind},
+    papers::{Event, Lacks, TestKind},
     pricing_facts::Included,
     surveys::{Area, BuildQuality, Grade},
     units::{Length, Mass},
@@ -192,6 +192,11 @@ fn time(of_day: &str) -> Option<TimeOfDay> {
 fn passes(tests: &[TestKind], on: Day, number: &BoilerNumber) -> impl Iterator<Item = Event> {
     tests.iter().map(move |test| Event::Test {
         test: *test,
+        jurisdiction: None,
+        lacks: Lacks {
+            supposed: true,
+            ..Lacks::default()
+        },
         on,
         at: time(match test {
             TestKind::Steam => "16:00",

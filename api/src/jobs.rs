@@ -9,6 +9,7 @@ use crate::{
     keys::{Staff, Workshop},
     operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
+    papers,
     problem::{FieldError, Problem, Problems},
     sales,
     schema::{job_findings, job_grades, job_hours, job_needs, job_parts, jobs},
@@ -21,12 +22,12 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Touches,
-    codes::Rule,
+    codes::{Jurisdiction, Rule, RuleKey},
     days::{Day, TimeOfDay},
     engine::WorkingOrder,
     jobs::{Hours, JobDays, JobStanding, MoveFault, Skill, Took, WorkPlace, consequences},
     money::Money,
-    papers::{PaperKind, TestKind},
+    papers::{self as clock, Due, Event, PaperKind, TestKind},
     surveys::{Area, Grade},
 };
 use rust_decimal::Decimal;
@@ -63,7 +64,7 @@ pub struct JobFacts {
     pub stock_no: i32,
     pub title: Line,
     pub standing: JobStanding,
-    #[schema(min_items = 1, max_items = 4)]
+    #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
     /// Nothing but a gauge glass is changed.
     pub gauge_glass_only: bool,
@@ -164,8 +165,8 @@ pub struct PartsLine {
 pub struct NewJob {
     pub title: Line,
     /// What the work touches; decides which papers it voids.
-    #[serde(deserialize_with = "at_most::<4, _, _>")]
-    #[schema(min_items = 1, max_items = 4)]
+    #[serde(deserialize_with = "at_most::<5, _, _>")]
+    #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
     /// Nothing but a gauge glass is changed; then the job touches safety valves and fittings alone.
     #[serde(default)]
@@ -215,8 +216,8 @@ pub struct JobPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub title: Option<Line>,
-    #[serde(default, deserialize_with = "present_at_most::<4, _, _>")]
-    #[schema(min_items = 1, max_items = 4, nullable = false)]
+    #[serde(default, deserialize_with = "present_at_most::<5, _, _>")]
+    #[schema(min_items = 1, max_items = 5, nullable = false)]
     pub touches: Option<Vec<Touches>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
@@ -345,6 +346,7 @@ pub struct PromiseInDanger {
 /// What a job does to the papers of the boiler.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"from": "2026-04-20", "boiler_id": 88, "voids": ["steam"], "calls_for": ["steam"],
+    "tests": [{"test": "steam", "from": "2026-04-21", "by": "2026-04-20", "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}}],
     "endangers": {"sale_id": 31, "promised_on": "2026-05-16", "days_left": 26},
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct JobConsequences {
@@ -358,6 +360,10 @@ pub struct JobConsequences {
     /// Tests that bring papers again, in their order.
     #[schema(max_items = 10)]
     pub calls_for: Vec<TestKind>,
+    /// The same tests as they have to be made to count, with day and pressure; empty where no boiler is on record in the engine, or
+    /// its volume is not recorded.
+    #[schema(max_items = 10)]
+    pub tests: Vec<Due>,
     /// The day promised to the buyer, where the papers that the job voids have to be renewed before it.
     pub endangers: Option<PromiseInDanger>,
     #[schema(max_items = 10)]
@@ -834,7 +840,42 @@ async fn get_consequences(
     let from = job.finished_on.unwrap_or(actor.today);
     let boiler_id = boilers::in_engine_on(&mut conn, job.stock_no, from).await?;
     let promise = sales::promise_of(&mut conn, job.stock_no).await?;
-    shown(&req, &answer_for(&job, from, boiler_id, &rules, promise)?)
+    let tests = match boiler_id {
+        Some(id) if job.standing != JobStanding::CalledOff => {
+            tests_after(&mut conn, &job, from, id, &jurisdiction, &rules).await?
+        }
+        Some(_) | None => Vec::new(),
+    };
+    shown(
+        &req,
+        &answer_for(&job, from, boiler_id, &rules, tests, promise)?,
+    )
+}
+
+/// The tests that the certificates of the boiler need once the job is finished on that day.
+async fn tests_after(
+    conn: &mut AsyncPgConnection,
+    job: &JobFacts,
+    from: Day,
+    boiler_id: i64,
+    jurisdiction: &Jurisdiction,
+    rules: &[Rule],
+) -> Result<Vec<Due>, Problem> {
+    let history = papers::histories(conn, &[boiler_id]).await?.pop();
+    let Some(mut question) = history.and_then(|history| history.question(jurisdiction)) else {
+        return Ok(Vec::new());
+    };
+    if job.finished_on.is_none() {
+        question.events.push(Event::JobFinished {
+            on: from,
+            at: None,
+            touches: job.touches.clone(),
+            gauge_glass_only: Some(job.gauge_glass_only),
+        });
+    }
+    question.days = vec![from];
+    let due = clock::answer_by_complete_tests(&question, rules).next_due;
+    Ok(due.into_iter().filter(|due| due.by <= from).collect())
 }
 
 fn answer_for(
@@ -842,6 +883,7 @@ fn answer_for(
     from: Day,
     boiler_id: Option<i64>,
     rules: &[Rule],
+    due: Vec<Due>,
     promise: Option<(i64, Day)>,
 ) -> Result<JobConsequences, Problem> {
     let called_off = job.standing == JobStanding::CalledOff;
@@ -867,16 +909,43 @@ fn answer_for(
             days_left: promised_on.days_since(from),
         });
     let cautions = cautions.into_iter().map(str::parse);
+    let issues: Vec<PaperKind> = done.calls_for.iter().map(|test| test.issues()).collect();
+    let tests: Vec<Due> = due
+        .into_iter()
+        .filter(|due| issues.contains(&due.test.issues()))
+        .collect();
     Ok(JobConsequences {
         from,
         boiler_id,
         voids: done.voids,
-        calls_for: done.calls_for,
+        calls_for: if tests.is_empty() {
+            without_a_boiler(done.calls_for, rules, from)
+        } else {
+            tests.iter().map(|due| due.test).collect()
+        },
+        tests,
         endangers,
         cautions: cautions
             .collect::<Result<_, _>>()
             .map_err(Problem::internal)?,
     })
+}
+
+/// Where no boiler is known that could tell: a code that asks for the first test after every repair has a row for all boilers.
+fn without_a_boiler(mut tests: Vec<TestKind>, rules: &[Rule], on: Day) -> Vec<TestKind> {
+    let after_every_repair = rules.iter().any(|row| {
+        row.rule == RuleKey::HydraulicAfterRepairFactor
+            && row.in_force_on(on)
+            && row.material.is_none()
+            && row.band.is_none()
+            && row.first_service_from.is_none()
+    });
+    for test in &mut tests {
+        if *test == TestKind::HydraulicRepeat && after_every_repair {
+            *test = TestKind::HydraulicFirst;
+        }
+    }
+    tests
 }
 
 fn address(id: i64) -> String {

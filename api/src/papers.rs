@@ -26,7 +26,10 @@ use outshop_core::{
     codes::{Jurisdiction, Rule},
     days::{Day, DaySpan, TimeOfDay},
     jobs::JobStanding,
-    papers::{self, Answer, Event, Question, Reason, RequiredPressure, TestKind},
+    papers::{
+        self, Answer, Event, Lacks, NotValid, Question, Reason, RequiredPressure, Sentence,
+        TestKind,
+    },
     trade::Standing,
     units::Pressure,
 };
@@ -54,7 +57,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = tests)]
 #[schema(as = BoilerTest, example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
     "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
-    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null}))]
+    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB"}))]
 pub struct Test {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -78,9 +81,34 @@ pub struct Test {
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
+    /// The place under whose boiler code it was made.
+    pub jurisdiction: Jurisdiction,
 }
 
-/// What is left out was not recorded: it does not fail the test, but is flagged.
+/// A test, and whether it counts by all that is on record today, under the code of the firm's place.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
+    "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
+    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB",
+    "counts": true, "valid_until": "2030-05-02", "reasons": [], "explanations": []}))]
+pub struct JudgedTest {
+    #[serde(flatten)]
+    pub test: Test,
+    /// Whether a certificate rests on it that may open a gate; null while the volume of the boiler is not recorded, as no boiler code
+    /// can be asked without it.
+    pub counts: Option<bool>,
+    /// Last day of that certificate; null where the test does not count, or the certificate has no last day.
+    pub valid_until: Option<Day>,
+    /// Why it does not count; empty when it does.
+    #[schema(max_items = 10)]
+    pub reasons: Vec<NotValid>,
+    /// For each reason what is wrong and what would be right.
+    #[schema(max_items = 10)]
+    pub explanations: Vec<Sentence>,
+}
+
+/// What is left out is taken as not recorded. Without `passed`, `inspector`, `boiler_number` and, in a hydraulic test, `pressure` the
+/// test is stored and does not count.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(as = NewBoilerTest, example = json!({"test": "hydraulic_repeat", "on": "2026-05-02", "pressure": {"value": "135", "unit": "psi"},
@@ -103,6 +131,8 @@ pub struct NewTest {
     pub inspector: Option<Line>,
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
+    /// The place under whose boiler code it was made; left out: the firm's.
+    pub jurisdiction: Option<Jurisdiction>,
 }
 
 impl NewTest {
@@ -221,7 +251,7 @@ fn a_month() -> u16 {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "standing": "in_stock", "boiler_id": 88, "boiler_number": "QLW 1187",
     "test": "steam", "by": "2026-06-01",
-    "pressure": {"value": "99", "unit": "psi", "bar": "6.8258"}, "papers_hold": true, "reason": null}))]
+    "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "papers_hold": true, "reason": null}))]
 pub struct PaperDue {
     #[schema(minimum = 1)]
     pub stock_no: i32,
@@ -233,7 +263,8 @@ pub struct PaperDue {
     pub test: Option<TestKind>,
     /// The last day on which it keeps the papers unbroken; today where they are broken already.
     pub by: Day,
-    /// At which pressure: the least of a hydraulic test, the greatest of a steam test; null where the code names none.
+    /// At which pressure it counts: at least so much in a hydraulic test; in a steam test the working pressure, which it has to reach.
+    /// Null where the code names none.
     pub pressure: Option<RequiredPressure>,
     /// Whether every paper that the code asks for holds today; null where too little is recorded to say.
     pub papers_hold: Option<bool>,
@@ -251,14 +282,15 @@ fn answer_example() -> Value {
             "steam_limit": pressure("99", "6.8258")},
         "papers": [
             {"paper": "hydraulic", "test_on": "2022-05-14", "from": "2022-05-14", "until": "2026-05-14", "unlimited": false,
-                "voided_on": null, "voided_by": null},
+                "voided_on": null, "voided_by": null, "incomplete": false},
             {"paper": "steam", "test_on": "2025-04-01", "from": "2025-04-01", "until": "2026-05-14", "unlimited": false,
-                "voided_on": null, "voided_by": null},
+                "voided_on": null, "voided_by": null, "incomplete": false},
         ],
         "tests_not_counted": [],
         "days": [{"on": "2026-05-15", "papers_hold": false, "reasons": ["hydraulic_ran_out", "steam_ran_out"]}],
         "open_days": [],
-        "next_due": [{"test": "hydraulic_repeat", "by": "2026-05-15"}, {"test": "steam", "by": "2026-05-15"}],
+        "next_due": [{"test": "hydraulic_repeat", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("135", "9.3079")},
+            {"test": "steam", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("90", "6.2053")}],
         "flags": [],
         "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."],
     })
@@ -304,9 +336,12 @@ async fn list_tests(
 }
 
 /// Record a test of a boiler
+///
+/// The answer says whether the test counts, until when its certificate is valid, and if it does not count why not and what would be
+/// right.
 #[utoipa::path(tag = "boilers", operation_id = "create_test",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewTest,
-    responses((status = 201, body = Test), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+    responses((status = 201, body = JudgedTest), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers/{id:\\d+}/tests")]
 async fn create_test(
     Workshop(actor): Workshop,
@@ -316,14 +351,17 @@ async fn create_test(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let test = insert_test(tx, *id, &new).await?;
-        Ok((format!("/v1/tests/{}", test.id), test))
+        let address = format!("/v1/tests/{}", test.id);
+        Ok((address, judged(tx.conn(), test).await?))
     })
     .await
 }
 
 /// Read a test
+///
+/// With whether it counts by all that is on record today.
 #[utoipa::path(tag = "boilers", operation_id = "get_test", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Test), Problems),
+    responses((status = 200, body = JudgedTest), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/tests/{id:\\d+}")]
 async fn get_test(
@@ -332,14 +370,15 @@ async fn get_test(
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
     let test: Option<Test> = tests::table
         .find(*id)
         .select(Test::as_select())
-        .first(&mut *db.read().await?)
+        .first(&mut conn)
         .await
         .optional()?;
     let test = test.ok_or_else(|| Problem::not_found(format!("there is no test {id}")))?;
-    shown(&req, &test)
+    shown(&req, &judged(&mut conn, test).await?)
 }
 
 /// List the certificates of a boiler
@@ -525,6 +564,10 @@ async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Pr
     let boiler = boilers::lock(tx.conn(), id).await?;
     new.check()?;
     boilers::check_day("/on", new.on, &boiler, tx.actor.today)?;
+    let jurisdiction = match &new.jurisdiction {
+        Some(jurisdiction) => jurisdiction.clone(),
+        None => firm::find(tx.conn()).await?.jurisdiction,
+    };
     let test: Test = diesel::insert_into(tests::table)
         .values((
             tests::boiler_id.eq(id),
@@ -539,6 +582,7 @@ async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Pr
             tests::inspector.eq(&new.inspector),
             tests::inspector_interest.eq(new.inspector_interest),
             tests::notes.eq(&new.notes),
+            tests::jurisdiction.eq(jurisdiction),
         ))
         .returning(Test::as_returning())
         .get_result(tx.conn())
@@ -546,6 +590,34 @@ async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Pr
     let entry = json!({"boiler_id": id, "test_id": test.id, "test": test.test, "on": test.on, "passed": test.passed});
     tx.record("boiler.tested", boiler.stock_no, entry).await?;
     Ok(test)
+}
+
+/// Whether a stored test counts under the code of the firm's place.
+async fn judged(conn: &mut AsyncPgConnection, test: Test) -> Result<JudgedTest, Problem> {
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let rules = codes::rules_of(conn, &jurisdiction).await?;
+    let history = histories(conn, &[test.boiler_id]).await?.pop();
+    let asked = history.and_then(|history| {
+        let at = history.tests.iter().position(|id| *id == test.id)?;
+        Some((history.question(&jurisdiction)?, at))
+    });
+    let judged = asked.and_then(|(question, at)| papers::judge(&question, &rules, at));
+    Ok(match judged {
+        Some(judged) => JudgedTest {
+            test,
+            counts: Some(judged.counts),
+            valid_until: judged.valid_until,
+            reasons: judged.reasons,
+            explanations: judged.explanations,
+        },
+        None => JudgedTest {
+            test,
+            counts: None,
+            valid_until: None,
+            reasons: Vec::new(),
+            explanations: vec![NO_VOLUME.into()],
+        },
+    })
 }
 
 async fn insert_certificate(
@@ -593,8 +665,8 @@ async fn insert_certificate(
     Ok(certificate)
 }
 
-/// What the papers' clock says of a stored boiler about a day, and about the 24 months from it. `None` while too little is
-/// recorded of the boiler to ask a code, and for an id that no boiler has.
+/// What the papers' clock says of a stored boiler about a day, and about the 24 months from it, tests with an incomplete record
+/// included and flagged. `None` while too little is recorded of the boiler to ask a code, and for an id that no boiler has.
 pub(crate) async fn answer_for(
     conn: &mut AsyncPgConnection,
     boiler_id: i64,
@@ -606,7 +678,25 @@ pub(crate) async fn answer_for(
     let answer = histories
         .into_iter()
         .next()
-        .and_then(|history| history.answer(&jurisdiction, &rules, on));
+        .and_then(|history| history.question_on(&jurisdiction, on))
+        .map(|question| papers::answer(&question, &rules));
+    Ok(answer)
+}
+
+/// As `answer_for`, by the tests with a complete record: what may be handed to others.
+pub(crate) async fn answer_by_complete_tests_for(
+    conn: &mut AsyncPgConnection,
+    boiler_id: i64,
+    on: Day,
+) -> Result<Option<Answer>, Problem> {
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let rules = codes::rules_of(conn, &jurisdiction).await?;
+    let histories = histories(conn, &[boiler_id]).await?;
+    let answer = histories
+        .into_iter()
+        .next()
+        .and_then(|history| history.question_on(&jurisdiction, on))
+        .map(|question| papers::answer_by_complete_tests(&question, &rules));
     Ok(answer)
 }
 
@@ -614,7 +704,10 @@ pub(crate) async fn answer_for(
 #[derive(Clone)]
 pub(crate) struct BoilerHistory {
     pub particulars: BoilerParticulars,
+    /// The tests first, in the order of `tests`.
     pub events: Vec<Event>,
+    /// Ids of its tests.
+    tests: Vec<i64>,
 }
 
 impl BoilerHistory {
@@ -627,6 +720,18 @@ impl BoilerHistory {
             working_pressure: recorded.first_working_pressure.clone(),
             volume: recorded.volume.clone()?,
             first_service_on: recorded.first_service_on,
+            gas_tank_volume: recorded.gas_tank_volume.clone(),
+        })
+    }
+
+    /// Its history as a question that asks about no day yet; `None` while its volume is not recorded.
+    pub(crate) fn question(&self, jurisdiction: &Jurisdiction) -> Option<Question> {
+        Some(Question {
+            jurisdiction: jurisdiction.clone(),
+            boiler: self.boiler()?,
+            events: self.events.clone(),
+            days: Vec::new(),
+            period: None,
         })
     }
 
@@ -641,13 +746,11 @@ impl BoilerHistory {
     ) -> Option<u32> {
         let until = on.plus_months(LONGEST);
         let question = Question {
-            jurisdiction: jurisdiction.clone(),
-            boiler: self.boiler()?,
-            events: self.events.clone(),
             days: vec![on],
             period: Some(DaySpan { from: on, until }),
+            ..self.question(jurisdiction)?
         };
-        let answer = papers::answer(&question, rules);
+        let answer = papers::answer_by_complete_tests(&question, rules);
         let silent = |reason: &Reason| matches!(reason, Reason::NoCode | Reason::OutsideCode);
         let day = answer.days.as_slice().first()?;
         if day.reasons.iter().any(silent) {
@@ -657,18 +760,15 @@ impl BoilerHistory {
         Some(open.map_or(0, |span| span.until.whole_months_since(on).max(1)))
     }
 
-    fn answer(&self, jurisdiction: &Jurisdiction, rules: &[Rule], on: Day) -> Option<Answer> {
-        let question = Question {
-            jurisdiction: jurisdiction.clone(),
-            boiler: self.boiler()?,
-            events: self.events.clone(),
+    fn question_on(&self, jurisdiction: &Jurisdiction, on: Day) -> Option<Question> {
+        Some(Question {
             days: vec![on],
             period: Some(DaySpan {
                 from: on,
                 until: on.plus_months(MONTHS_AHEAD),
             }),
-        };
-        Some(papers::answer(&question, rules))
+            ..self.question(jurisdiction)?
+        })
     }
 }
 
@@ -683,8 +783,12 @@ pub(crate) async fn histories(
         .map(|boiler| (boiler.id, boiler.number.clone()))
         .collect();
     let mut events: HashMap<i64, Vec<Event>> = HashMap::new();
+    let mut test_ids: HashMap<i64, Vec<i64>> = HashMap::new();
+    for (boiler_id, test_id, event) in tests_of(conn, ids, &numbers).await? {
+        test_ids.entry(boiler_id).or_default().push(test_id);
+        events.entry(boiler_id).or_default().push(event);
+    }
     let all = [
-        tests_of(conn, ids, &numbers).await?,
         jobs_on(conn, ids).await?,
         changes_of(conn, ids).await?,
         exchanges_of(conn, ids).await?,
@@ -694,6 +798,7 @@ pub(crate) async fn histories(
     }
     let histories = found.into_iter().map(|particulars| BoilerHistory {
         events: events.remove(&particulars.id).unwrap_or_default(),
+        tests: test_ids.remove(&particulars.id).unwrap_or_default(),
         particulars,
     });
     Ok(histories.collect())
@@ -705,7 +810,7 @@ async fn tests_of(
     conn: &mut AsyncPgConnection,
     ids: &[i64],
     numbers: &HashMap<i64, BoilerNumber>,
-) -> Result<Events, Problem> {
+) -> Result<Vec<(i64, i64, Event)>, Problem> {
     let rows: Vec<(Test, Option<Certificate>)> = tests::table
         .left_join(certificates::table)
         .filter(tests::boiler_id.eq_any(ids))
@@ -718,6 +823,12 @@ async fn tests_of(
         let named = certificate.as_ref().map(|paper| &paper.boiler_number);
         let event = Event::Test {
             test: test.test,
+            jurisdiction: Some(test.jurisdiction),
+            lacks: Lacks {
+                inspector: test.inspector.is_none(),
+                certificate: certificate.is_none(),
+                supposed: false,
+            },
             on: test.on,
             at: test.at,
             pressure: test.pressure,
@@ -728,7 +839,7 @@ async fn tests_of(
             stated_until: certificate.as_ref().and_then(|paper| paper.stated_until),
             inspector_interest: test.inspector_interest,
         };
-        (test.boiler_id, event)
+        (test.boiler_id, test.id, event)
     });
     Ok(events.collect())
 }
@@ -916,12 +1027,14 @@ pub(crate) async fn due(
             papers_hold,
             reason,
         };
-        match history.answer(&jurisdiction, &rules, today) {
+        let question = history.question_on(&jurisdiction, today);
+        let answer = question.map(|it| papers::answer_by_complete_tests(&it, &rules));
+        match answer {
             Some(answer) => {
                 let hold = answer.days.iter().map(|day| day.papers_hold).next();
                 let soon = answer.next_due.iter().filter(|next| next.by <= until);
                 due.extend(soon.map(|next| {
-                    let pressure = answer.required.of(next.test).cloned();
+                    let pressure = next.pressure.clone();
                     item(Some(next.test), next.by, pressure, hold, None)
                 }));
             }

@@ -105,6 +105,7 @@ diesel::table! {
         /// How sure the row is.
         mark -> Text,
         note -> Nullable<Text>,
+        accepts -> Nullable<Text>,
     }
 }
 
@@ -161,6 +162,7 @@ diesel::table! {
         /// Whether a gas tank is tested with it; NULL: not recorded.
         has_gas_tank -> Nullable<Bool>,
         notes -> Nullable<Text>,
+        gas_tank_volume -> Nullable<Text>,
     }
 }
 
@@ -1184,6 +1186,8 @@ diesel::table! {
         inspector -> Nullable<Text>,
         inspector_interest -> Nullable<Bool>,
         notes -> Nullable<Text>,
+        /// The place under whose boiler code the test was made.
+        jurisdiction -> Text,
     }
 }
 

@@ -24,6 +24,7 @@ words! {
     pub enum Touches {
         PressureParts = "pressure_parts",
         SafetyValvesAndFittings = "safety_valves_and_fittings",
+        GasTank = "gas_tank",
         Motion = "motion",
         Other = "other",
     }
@@ -108,6 +109,8 @@ pub struct Boiler {
     pub volume: Volume,
     /// Not recorded: the shorter interval holds.
     pub first_service_on: Option<Day>,
+    /// Of its gas tank, where it has one: small ones are tested once.
+    pub gas_tank_volume: Option<Volume>,
 }
 
 /// Working pressure (bar, gauge) x whole internal volume (litres), with the exact factors of NIST SP 811.

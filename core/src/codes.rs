@@ -38,7 +38,7 @@ words! {
         SafetyValveSetMost = "safety_valve_set_most",
         GasTankPressure = "gas_tank_pressure",
         GasTankInterval = "gas_tank_interval",
-        /// Gas tanks below this volume are tested once unless repaired.
+        /// Gas tanks below this volume are tested once, and again after work on the tank.
         GasTankOnceBelow = "gas_tank_once_below",
         /// Boilers below this size are of the band `small`.
         SmallBelow = "small_below",
@@ -53,6 +53,8 @@ words! {
         HobbyExemptionExcludesCommercialUse = "hobby_exemption_excludes_commercial_use",
         /// A boiler first in service on or after `first_service_from` needs evidence of past use or of conformity.
         EvidenceOfPastUse = "evidence_of_past_use",
+        /// Tests made under the code of another place (`accepts`) count under this one.
+        AcceptsTestsOf = "accepts_tests_of",
         /// A sentence that goes with every answer of the jurisdiction.
         Caution = "caution",
     }
@@ -193,6 +195,8 @@ pub struct Rule {
     pub valid_from: Option<Day>,
     /// Last day, inclusive; none while the row is in force.
     pub valid_until: Option<Day>,
+    /// Whose tests count too, in a row `accepts_tests_of`.
+    pub accepts: Option<Jurisdiction>,
     /// Where it is printed, 1 to 300 characters.
     pub source: String,
     pub mark: Mark,
@@ -224,8 +228,8 @@ impl Rule {
     }
 }
 
-/// The row in force on `day` for the boiler. A row that names a material beats one that does not, then a band, then a
-/// first service, then the later first day; whatever order the rows come in.
+/// The row in force on `day` for the boiler: of those that apply the one that began last. Among rows of one first day one that
+/// names a material beats one that does not, then a band, then a first service; whatever order the rows come in.
 pub fn in_force<'r>(
     rules: &[&'r Rule],
     key: RuleKey,
@@ -238,10 +242,10 @@ pub fn in_force<'r>(
         .filter(|row| row.rule == key && row.in_force_on(day) && row.applies_to(subject))
         .max_by_key(|row| {
             (
+                row.valid_from,
                 row.material.is_some(),
                 row.band.is_some(),
                 row.first_service_from,
-                row.valid_from,
                 row.value,
                 (&row.code, row.unit, row.effect, &row.source),
             )

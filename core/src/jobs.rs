@@ -317,7 +317,8 @@ pub fn hours_by_experience(agreed: Hours, factor: Decimal) -> Hours {
 pub struct Consequences {
     /// Papers that no longer hold from the day the job is finished.
     pub voids: Vec<PaperKind>,
-    /// Tests that bring papers again, in their order.
+    /// Tests that bring papers again, in their order. A hydraulic test is told as a repeat: at which strength it counts, the boiler's own
+    /// papers tell.
     pub calls_for: Vec<TestKind>,
 }
 
@@ -349,6 +350,7 @@ pub fn consequences(
     let hydraulic =
         pressure_parts || (fittings && rows(RuleKey::FittingsVoidHydraulic).next().is_some());
     let steam = hydraulic || fittings;
+    let gas_tank = touches.contains(&Touches::GasTank);
     let mut done = Consequences {
         voids: Vec::new(),
         calls_for: Vec::new(),
@@ -360,6 +362,10 @@ pub fn consequences(
     if steam {
         done.voids.push(PaperKind::Steam);
         done.calls_for.push(TestKind::Steam);
+    }
+    if gas_tank {
+        done.voids.push(PaperKind::GasTank);
+        done.calls_for.push(TestKind::GasTank);
     }
     done
 }

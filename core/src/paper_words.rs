@@ -169,6 +169,7 @@ mod tests {
             unlimited: until.is_none(),
             voided_on: voided_on.map(day),
             voided_by: None,
+            incomplete: false,
         }
     }
 

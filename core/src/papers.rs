@@ -8,13 +8,13 @@ use crate::{
     days::{Day, DaySpan, TimeOfDay},
     units::{Pressure, PressureUnit, four_places},
 };
-use rust_decimal::prelude::ToPrimitive;
+use rust_decimal::{Decimal, RoundingStrategy, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize};
 
 pub use crate::boiler::Touches;
 
 pub(crate) mod history;
-use history::{History, Issued, last_event};
+use history::{Asked, Counted, History, Issued, last_event};
 
 words! {
     pub enum TestKind {
@@ -40,10 +40,25 @@ words! {
     }
 }
 
+impl TestKind {
+    /// The paper that a test issues when it counts.
+    pub const fn issues(self) -> PaperKind {
+        match self {
+            TestKind::HydraulicFirst | TestKind::HydraulicRepeat => PaperKind::Hydraulic,
+            TestKind::Steam => PaperKind::Steam,
+            TestKind::GasTank => PaperKind::GasTank,
+            TestKind::ExternalExamination => PaperKind::ExternalExamination,
+            TestKind::InternalExamination => PaperKind::InternalExamination,
+            TestKind::Ultrasonic => PaperKind::Ultrasonic,
+        }
+    }
+}
+
 words! {
     pub enum VoidedBy {
         JobOnPressureParts = "job_on_pressure_parts",
         JobOnSafetyValvesAndFittings = "job_on_safety_valves_and_fittings",
+        JobOnGasTank = "job_on_gas_tank",
         WorkingPressureChanged = "working_pressure_changed",
         FailedTest = "failed_test",
     }
@@ -58,11 +73,15 @@ words! {
         /// More than the greatest pressure that the code allows.
         OverPressure = "over_pressure",
         RoseAboveLimit = "rose_above_limit",
+        /// A steam test that did not reach the working pressure.
+        UnderWorkingPressure = "under_working_pressure",
         NoHydraulicPaper = "no_hydraulic_paper",
         OtherBoiler = "other_boiler",
         BoilerNotInEngine = "boiler_not_in_engine",
         OrderNotRecorded = "order_not_recorded",
         OutOfTurn = "out_of_turn",
+        /// Made under the code of another place, which no row accepts.
+        OtherCode = "other_code",
     }
 }
 
@@ -100,6 +119,9 @@ words! {
         HighestPressureNotRecorded = "highest_pressure_not_recorded",
         PassedNotRecorded = "passed_not_recorded",
         BoilerNumberNotRecorded = "boiler_number_not_recorded",
+        InspectorNotRecorded = "inspector_not_recorded",
+        /// No certificate of the test is recorded, with its issuer and number.
+        CertificateNotRecorded = "certificate_not_recorded",
         OrderNotRecorded = "order_not_recorded",
         OtherBoiler = "other_boiler",
         StatedUntilLaterThanRule = "stated_until_later_than_rule",
@@ -111,7 +133,22 @@ words! {
         ExternalExaminationDue = "external_examination_due",
         HobbyExemptionNotApplied = "hobby_exemption_not_applied",
         HydraulicPressureLimited = "hydraulic_pressure_limited",
+        /// More than twice the working pressure.
+        PressureAboveTwice = "pressure_above_twice",
+        UnderWorkingPressure = "under_working_pressure",
+        OtherCode = "other_code",
     }
+}
+
+/// What the record of a test does not show, of what the calculation does not ask for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub struct Lacks {
+    /// Who made it.
+    pub inspector: bool,
+    /// The certificate, with its issuer and number.
+    pub certificate: bool,
+    /// Nothing of it can be recorded, as it has not been made: it is supposed to be in order.
+    pub supposed: bool,
 }
 
 /// A fact about a boiler, in any order.
@@ -122,6 +159,8 @@ pub enum Event {
     /// An omitted member means: not recorded.
     Test {
         test: TestKind,
+        /// The place under whose boiler code it was made. Left out: the one asked about.
+        jurisdiction: Option<Jurisdiction>,
         on: Day,
         at: Option<TimeOfDay>,
         /// Hydraulic and gas tank tests: the pressure held.
@@ -137,12 +176,14 @@ pub enum Event {
         stated_until: Option<Day>,
         /// Whether the inspector has an interest in the sale.
         inspector_interest: Option<bool>,
+        #[serde(skip)]
+        lacks: Lacks,
     },
     JobFinished {
         on: Day,
         at: Option<TimeOfDay>,
-        #[serde(deserialize_with = "at_most::<4, _, _>")]
-        #[cfg_attr(feature = "wire", schema(max_items = 4))]
+        #[serde(deserialize_with = "at_most::<5, _, _>")]
+        #[cfg_attr(feature = "wire", schema(max_items = 5))]
         touches: Vec<Touches>,
         /// Nothing but a gauge glass was changed.
         gauge_glass_only: Option<bool>,
@@ -160,6 +201,42 @@ pub enum Event {
         #[serde(rename = "out")]
         removed: BoilerNumber,
     },
+}
+
+impl Event {
+    /// What the record of a passed test has to show and does not: its result, who made it, the number read on the boiler, and in a
+    /// hydraulic test the pressure. A certificate that rests on such a record opens no gate. Empty for all that is no test, and for
+    /// a failed one, which counts against the boiler whatever else is recorded.
+    ///
+    /// Source: Massachusetts General Laws, c. 146 s. 27 (what a certificate names), and common practice.
+    pub fn not_recorded(&self) -> Vec<FlagCode> {
+        let Event::Test {
+            test,
+            pressure,
+            passed,
+            boiler_number,
+            lacks,
+            ..
+        } = self
+        else {
+            return Vec::new();
+        };
+        if *passed == Some(false) || lacks.supposed {
+            return Vec::new();
+        }
+        let hydraulic = matches!(test, TestKind::HydraulicFirst | TestKind::HydraulicRepeat);
+        let members = [
+            (passed.is_none(), FlagCode::PassedNotRecorded),
+            (lacks.inspector, FlagCode::InspectorNotRecorded),
+            (boiler_number.is_none(), FlagCode::BoilerNumberNotRecorded),
+            (
+                hydraulic && pressure.is_none(),
+                FlagCode::PressureNotRecorded,
+            ),
+        ];
+        let missing = members.into_iter().filter(|(missing, _)| *missing);
+        missing.map(|(_, flag)| flag).collect()
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -233,21 +310,6 @@ pub struct Required {
     pub steam_limit: Option<RequiredPressure>,
 }
 
-impl Required {
-    /// What a test is held to; `None` where the code names no pressure for it.
-    pub const fn of(&self, test: TestKind) -> Option<&RequiredPressure> {
-        match test {
-            TestKind::HydraulicFirst => self.hydraulic_first.as_ref(),
-            TestKind::HydraulicRepeat => self.hydraulic_repeat.as_ref(),
-            TestKind::Steam => self.steam_limit.as_ref(),
-            TestKind::GasTank
-            | TestKind::ExternalExamination
-            | TestKind::InternalExamination
-            | TestKind::Ultrasonic => None,
-        }
-    }
-}
-
 /// Four places at most, in the unit of the working pressure.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
@@ -272,6 +334,8 @@ pub struct Paper {
     /// First day on which it no longer holds.
     pub voided_on: Option<Day>,
     pub voided_by: Option<VoidedBy>,
+    /// The record of the test does not show what a certificate has to rest on (see `flags`): it opens no gate and is not published.
+    pub incomplete: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -292,13 +356,56 @@ pub struct DayAnswer {
     pub reasons: Vec<Reason>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+/// A test that is due. Made as it is named here, on a day from `from` on, it counts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = TestDue))]
 pub struct Due {
     pub test: TestKind,
+    /// The first day on which it counts: the day counted from, or a later one where what ended the papers happened on that day.
+    pub from: Day,
     /// Last day on which it keeps the papers unbroken; the day counted from when they are broken already.
     pub by: Day,
+    /// The least pressure of a hydraulic test or a gas tank, to four places upwards; of a steam test the working pressure, which it has
+    /// to reach. Null where the code names none.
+    pub pressure: Option<RequiredPressure>,
+}
+
+words! {
+    /// Why a test that was recorded opens no gate.
+    pub enum NotValid {
+        Failed = "failed",
+        UnderPressure = "under_pressure",
+        UnderTime = "under_time",
+        OverPressure = "over_pressure",
+        RoseAboveLimit = "rose_above_limit",
+        UnderWorkingPressure = "under_working_pressure",
+        NoHydraulicPaper = "no_hydraulic_paper",
+        OtherBoiler = "other_boiler",
+        BoilerNotInEngine = "boiler_not_in_engine",
+        OrderNotRecorded = "order_not_recorded",
+        OutOfTurn = "out_of_turn",
+        OtherCode = "other_code",
+        /// What was done or found since ended its certificate.
+        Void = "void",
+        /// The last day printed on the certificate lies before the test.
+        StatedUntilBeforeTest = "stated_until_before_test",
+        PassedNotRecorded = "passed_not_recorded",
+        InspectorNotRecorded = "inspector_not_recorded",
+        BoilerNumberNotRecorded = "boiler_number_not_recorded",
+        PressureNotRecorded = "pressure_not_recorded",
+    }
+}
+
+/// Whether a test counts, by all that is on record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Judged {
+    pub counts: bool,
+    /// Last day of its certificate; `None` where it does not count, or has no last day.
+    pub valid_until: Option<Day>,
+    pub reasons: Vec<NotValid>,
+    /// One for each reason: what is wrong, and what would be right.
+    pub explanations: Vec<Sentence>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -385,6 +492,150 @@ fn event_fault((index, event): (usize, &Event)) -> Option<Fault> {
 
 /// Total: every question has an answer. `rules`: the rows of the jurisdiction, in any order; rows of others are ignored.
 pub fn answer(question: &Question, rules: &[Rule]) -> Answer {
+    answer_counting(question, rules, Counted::All)
+}
+
+/// As [`answer`], by the tests whose record is complete: what opens a gate, is published, or is reckoned with.
+pub fn answer_by_complete_tests(question: &Question, rules: &[Rule]) -> Answer {
+    answer_counting(question, rules, Counted::Complete)
+}
+
+/// Whether the test at `index` of the events counts; `None` where there is no test at that place.
+pub fn judge(question: &Question, rules: &[Rule], index: usize) -> Option<Judged> {
+    let Question {
+        jurisdiction,
+        boiler,
+        events,
+        ..
+    } = question;
+    let all = History::read(jurisdiction, boiler, rules, events, Counted::All);
+    let complete = History::read(jurisdiction, boiler, rules, events, Counted::Complete);
+    let missing = events.get(index)?.not_recorded();
+    // A complete test may rest on one that is not.
+    let judged = if missing.is_empty() { &complete } else { &all };
+    let mut reasons = Vec::new();
+    let mut valid_until = None;
+    if let Some(paper) = judged.papers.iter().find(|paper| paper.test.event == index) {
+        valid_until = paper.until;
+        if let Some((on, by)) = paper.voided {
+            let by = by.as_str().replace('_', " ");
+            let detail = format!("Its certificate is void from {on} ({by}); test again.");
+            reasons.push((NotValid::Void, detail));
+        }
+        if paper.flags.contains(&FlagCode::StatedUntilBeforeTest) {
+            let detail = "The last day printed on the certificate lies before the test; look at the paper again.";
+            reasons.push((NotValid::StatedUntilBeforeTest, detail.to_owned()));
+        }
+    } else {
+        let (test, why) = judged
+            .not_counted
+            .iter()
+            .find(|(test, _)| test.event == index)?;
+        reasons.push(not_counted(judged, test, *why));
+    }
+    reasons.extend(missing.into_iter().filter_map(lacking));
+    let counts = reasons.is_empty();
+    let (reasons, explanations) = reasons
+        .into_iter()
+        .map(|(reason, detail)| (reason, Sentence::new(&detail)))
+        .unzip();
+    Some(Judged {
+        counts,
+        valid_until: valid_until.filter(|_| counts),
+        reasons,
+        explanations,
+    })
+}
+
+fn lacking(flag: FlagCode) -> Option<(NotValid, String)> {
+    let (reason, member, what) = match flag {
+        FlagCode::PassedNotRecorded => (
+            NotValid::PassedNotRecorded,
+            "passed",
+            "whether the test was passed",
+        ),
+        FlagCode::InspectorNotRecorded => (
+            NotValid::InspectorNotRecorded,
+            "inspector",
+            "the inspector's name",
+        ),
+        FlagCode::BoilerNumberNotRecorded => (
+            NotValid::BoilerNumberNotRecorded,
+            "boiler_number",
+            "the number read on the boiler",
+        ),
+        FlagCode::PressureNotRecorded => (
+            NotValid::PressureNotRecorded,
+            "pressure",
+            "the pressure held",
+        ),
+        _ => return None,
+    };
+    let detail = format!("It is not recorded: {what}. Record the test again with `{member}`.");
+    Some((reason, detail))
+}
+
+/// Why a test issues no paper, with what would be right.
+fn not_counted(
+    history: &History<'_>,
+    test: &history::Test<'_>,
+    why: NotCounted,
+) -> (NotValid, String) {
+    let asked = history
+        .test_that_counts(&[test.kind.issues()], None, test.moment.on)
+        .and_then(|(_, asked)| asked)
+        .map(|asked| asked.in_words());
+    let at_least = asked.map_or(String::new(), |asked| format!(" of at least {asked}"));
+    match why {
+        NotCounted::Failed => (NotValid::Failed, "The boiler did not pass. Mend it and test again.".to_owned()),
+        NotCounted::UnderPressure => (
+            NotValid::UnderPressure,
+            format!("The pressure was too low. Test again at a pressure{at_least}."),
+        ),
+        NotCounted::UnderTime => (
+            NotValid::UnderTime,
+            "The pressure was held for too short a time for the boiler code. Test again and hold it for longer.".to_owned(),
+        ),
+        NotCounted::OverPressure => (
+            NotValid::OverPressure,
+            "The pressure was higher than the boiler code allows. Have the boiler examined by the inspector.".to_owned(),
+        ),
+        NotCounted::RoseAboveLimit => (
+            NotValid::RoseAboveLimit,
+            "The pressure rose above what the boiler code allows at full fire. Have the safety valves seen to and test again.".to_owned(),
+        ),
+        NotCounted::UnderWorkingPressure => (
+            NotValid::UnderWorkingPressure,
+            "The steam test did not reach the working pressure. Test again up to it.".to_owned(),
+        ),
+        NotCounted::NoHydraulicPaper => (
+            NotValid::NoHydraulicPaper,
+            "No hydraulic certificate was valid on the day of the steam test. Record a hydraulic test first, then a steam test.".to_owned(),
+        ),
+        NotCounted::OtherBoiler => (
+            NotValid::OtherBoiler,
+            "The test or its certificate names another boiler. Find out whose it is.".to_owned(),
+        ),
+        NotCounted::BoilerNotInEngine => (
+            NotValid::BoilerNotInEngine,
+            "No number was recorded, and another boiler was in the engine on that day. Record the test again with the number read on the boiler.".to_owned(),
+        ),
+        NotCounted::OrderNotRecorded => (
+            NotValid::OrderNotRecorded,
+            "It is not recorded whether the test came before or after what else happened on that day. Record it again with its time (`at`).".to_owned(),
+        ),
+        NotCounted::OutOfTurn => (
+            NotValid::OutOfTurn,
+            "The boiler code asks for hydraulic and ultrasonic tests in turn, and it is the other one's turn.".to_owned(),
+        ),
+        NotCounted::OtherCode => (
+            NotValid::OtherCode,
+            "It was made under the boiler code of another place, which the code asked about does not accept. Certificates are not normally accepted abroad.".to_owned(),
+        ),
+    }
+}
+
+fn answer_counting(question: &Question, rules: &[Rule], counted: Counted) -> Answer {
     let Question {
         jurisdiction,
         boiler,
@@ -392,7 +643,7 @@ pub fn answer(question: &Question, rules: &[Rule]) -> Answer {
         days,
         period,
     } = question;
-    let history = History::read(jurisdiction, boiler, rules, events);
+    let history = History::read(jurisdiction, boiler, rules, events, counted);
     let last_event = last_event(events);
     let counted_from = days.iter().copied().max().or(last_event);
     // With nothing dated in the question the rows without a last day hold.
@@ -500,57 +751,64 @@ impl From<&Issued<'_>> for Paper {
             unlimited: issued.until.is_none(),
             voided_on: issued.voided.map(|(on, _)| on),
             voided_by: issued.voided.map(|(_, by)| by),
+            incomplete: issued.is_incomplete(),
         }
     }
 }
 
-fn next_due(history: &History<'_>, from: Day) -> Vec<Due> {
-    let required = history.required(from).into_iter().filter_map(|kinds| {
+fn next_due(history: &History<'_>, day: Day) -> Vec<Due> {
+    let from = history.first_day_in_order(day);
+    let required = history.required(day).into_iter().filter_map(|kinds| {
         let last = history
-            .holding(kinds, from)
+            .holding(kinds, day)
             .max_by_key(|paper| paper.until.unwrap_or(Day::LAST));
-        let by = last.map_or(Some(from), |paper| paper.until)?;
-        let test = due_test(history, kinds, last, from)?;
-        Some(Due { test, by })
+        let by = last.map_or(Some(day), |paper| paper.until)?;
+        let (test, asked) = history.test_that_counts(kinds, last.map(|paper| paper.kind), from)?;
+        Some(Due {
+            test,
+            from,
+            by,
+            pressure: asked.map(RequiredPressure::from),
+        })
     });
-    let watched = external_examination_by(history, from).map(|by| Due {
+    let watched = external_examination_by(history, day).map(|by| Due {
         test: TestKind::ExternalExamination,
-        by: by.max(from),
+        from,
+        by: by.max(day),
+        pressure: None,
     });
     let mut due: Vec<Due> = required.chain(watched).collect();
     due.sort_by_key(|due| (due.by, due.test));
     due
 }
 
-fn due_test(
-    history: &History<'_>,
-    kinds: &[PaperKind],
-    last: Option<&Issued<'_>>,
-    from: Day,
-) -> Option<TestKind> {
-    let in_turn = kinds.len() > 1;
-    let kind = match last {
-        Some(paper) if in_turn => kinds.iter().copied().find(|kind| *kind != paper.kind)?,
-        Some(_) | None => *kinds.first()?,
-    };
-    Some(match kind {
-        PaperKind::Hydraulic => {
-            let tested = history
-                .papers
-                .iter()
-                .any(|paper| paper.kind == PaperKind::Hydraulic && paper.from <= from);
-            if tested {
-                TestKind::HydraulicRepeat
-            } else {
-                TestKind::HydraulicFirst
-            }
+impl From<Asked<'_>> for RequiredPressure {
+    /// To four places upwards: a test at the pressure as it is printed reaches it.
+    fn from(asked: Asked<'_>) -> RequiredPressure {
+        let up = |exact: Decimal| {
+            let strategy = RoundingStrategy::AwayFromZero;
+            exact.round_dp_with_strategy(4, strategy).normalize()
+        };
+        match asked {
+            Asked::Times(factor, working_pressure) => RequiredPressure {
+                value: up(working_pressure.written().saturating_mul(factor)).to_string(),
+                unit: working_pressure.unit(),
+                bar: four_places(working_pressure.base().saturating_mul(factor)),
+            },
+            Asked::Bar(bar) => RequiredPressure {
+                value: up(bar).to_string(),
+                unit: PressureUnit::Bar,
+                bar: four_places(bar),
+            },
         }
-        PaperKind::Steam => TestKind::Steam,
-        PaperKind::GasTank => TestKind::GasTank,
-        PaperKind::ExternalExamination => TestKind::ExternalExamination,
-        PaperKind::InternalExamination => TestKind::InternalExamination,
-        PaperKind::Ultrasonic => TestKind::Ultrasonic,
-    })
+    }
+}
+
+impl Asked<'_> {
+    fn in_words(self) -> String {
+        let RequiredPressure { value, unit, .. } = RequiredPressure::from(self);
+        format!("{value} {unit}")
+    }
 }
 
 /// Where the code only advises external examinations: the day by which the next one is advised.
@@ -588,6 +846,16 @@ fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
             NotCounted::OtherBoiler => flag(
                 FlagCode::OtherBoiler,
                 format!("{named} names another boiler and is not counted"),
+            ),
+            NotCounted::UnderWorkingPressure => flag(
+                FlagCode::UnderWorkingPressure,
+                format!("{named} did not reach the working pressure and is not counted"),
+            ),
+            NotCounted::OtherCode => flag(
+                FlagCode::OtherCode,
+                format!(
+                    "{named} was made under the boiler code of another place and is not counted: no row accepts it"
+                ),
             ),
             NotCounted::OrderNotRecorded => flag(
                 FlagCode::OrderNotRecorded,
@@ -654,6 +922,13 @@ pub(crate) fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
         FlagCode::HighestPressureNotRecorded => not_recorded("the highest pressure in steam"),
         FlagCode::PassedNotRecorded => not_recorded("its result"),
         FlagCode::BoilerNumberNotRecorded => not_recorded("the boiler's number on it"),
+        FlagCode::InspectorNotRecorded => not_recorded("the inspector's name"),
+        FlagCode::CertificateNotRecorded => {
+            format!("no certificate of {test} is recorded, with its issuer and number")
+        }
+        FlagCode::PressureAboveTwice => format!(
+            "{test} was made at more than twice the working pressure; have it confirmed by the inspector"
+        ),
         FlagCode::StatedUntilLaterThanRule => format!(
             "the paper of {test} prints a later last day than the rule allows; the rule's day holds"
         ),
@@ -679,7 +954,9 @@ pub(crate) fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
         | FlagCode::OtherBoiler
         | FlagCode::ExternalExaminationDue
         | FlagCode::HobbyExemptionNotApplied
-        | FlagCode::HydraulicPressureLimited => test,
+        | FlagCode::HydraulicPressureLimited
+        | FlagCode::UnderWorkingPressure
+        | FlagCode::OtherCode => test,
     }
 }
 

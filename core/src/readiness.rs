@@ -7,7 +7,7 @@ use crate::{
     engine::OfferedAs,
     papers::{
         self, Event, FlagCode, NotCounted, PaperKind, Sentence,
-        history::{History, Issued},
+        history::{Counted, History, Issued},
     },
     surveys::Severity,
 };
@@ -149,8 +149,19 @@ pub struct BoilerFacts {
 }
 
 impl BoilerFacts {
-    fn history(&self) -> History<'_> {
-        History::read(&self.jurisdiction, &self.boiler, &self.rules, &self.events)
+    fn history(&self, counted: Counted) -> History<'_> {
+        History::read(
+            &self.jurisdiction,
+            &self.boiler,
+            &self.rules,
+            &self.events,
+            counted,
+        )
+    }
+
+    /// Papers of tests with a complete record, on which the gates rest.
+    fn papers(&self) -> History<'_> {
+        self.history(Counted::Complete)
     }
 }
 
@@ -212,7 +223,7 @@ pub struct OnDay {
 
 /// As [`gate`], without the open days that follow.
 pub fn on_day(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> OnDay {
-    let papers = facts.boiler.as_ref().map(BoilerFacts::history);
+    let papers = facts.boiler.as_ref().map(BoilerFacts::papers);
     let look = Look {
         facts,
         bars,
@@ -228,7 +239,7 @@ pub fn on_day(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> OnDay {
 
 /// Total: every set of facts has an answer on every day.
 pub fn gate(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> Readiness {
-    let papers = facts.boiler.as_ref().map(BoilerFacts::history);
+    let papers = facts.boiler.as_ref().map(BoilerFacts::papers);
     let look = Look {
         facts,
         bars,
@@ -374,7 +385,9 @@ impl Look<'_> {
             });
             checks.push(match paper {
                 Some(paper) => self.paper_holds(paper, on),
-                None => no_paper(papers, kinds, on),
+                None => {
+                    incomplete(boiler, kinds, on).unwrap_or_else(|| no_paper(papers, kinds, on))
+                }
             });
             resting_on.extend(paper);
         }
@@ -393,7 +406,7 @@ impl Look<'_> {
         );
         checks.extend(external_examination(papers, on));
         if !resting_on.is_empty() {
-            checks.push(boiler_number(papers, &resting_on, on));
+            checks.push(boiler_number(papers, on));
             checks.push(inspector(&resting_on));
         }
         for check in &mut checks {
@@ -420,7 +433,11 @@ impl Look<'_> {
             (_, Some(flag)) => watch(
                 check,
                 papers::paper_flag(*flag, paper),
-                "Complete the record of the test",
+                if *flag == FlagCode::CertificateNotRecorded {
+                    "Record the certificate"
+                } else {
+                    "Record the test again with what is missing"
+                },
             ),
             (Some(end), None) => met(check, format!("the {named} holds until {end}")),
             (None, None) => met(check, format!("the {named} has no last day")),
@@ -720,6 +737,34 @@ fn no_paper(papers: &History<'_>, kinds: &[PaperKind], on: Day) -> CheckAnswer {
     unmet(check_of(kind), reason, clears(kind))
 }
 
+/// A paper that would do if the record of its test were complete.
+fn incomplete(boiler: &BoilerFacts, kinds: &[PaperKind], on: Day) -> Option<CheckAnswer> {
+    let all = boiler.history(Counted::All);
+    let paper = all
+        .holding(kinds, on)
+        .filter(|paper| paper.is_incomplete())
+        .max_by_key(|paper| end(paper))?;
+    let missing = boiler.events[paper.test.event].not_recorded();
+    let missing: Vec<&str> = missing.into_iter().map(member).collect();
+    let reason = format!(
+        "the record of the {} test of {} is incomplete: it does not show {}",
+        paper.test.kind,
+        paper.from,
+        missing.join(", ")
+    );
+    let clears = format!("Record the test again with {}", missing.join(", "));
+    Some(unmet(check_of(paper.kind), reason, &clears))
+}
+
+fn member(flag: FlagCode) -> &'static str {
+    match flag {
+        FlagCode::PassedNotRecorded => "its result",
+        FlagCode::InspectorNotRecorded => "the inspector's name",
+        FlagCode::BoilerNumberNotRecorded => "the number read on the boiler",
+        _ => "its pressure",
+    }
+}
+
 /// Where the code asks for it the paper's own check tells; here it is advised alone, and bars nothing.
 fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
     let by = papers::external_examination_by(papers, on)?;
@@ -736,19 +781,13 @@ fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
     })
 }
 
-fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> CheckAnswer {
+fn boiler_number(papers: &History<'_>, on: Day) -> CheckAnswer {
     let check = Check::BoilerNumber;
     let another = papers
         .not_counted
         .iter()
         .find(|(test, why)| *why == NotCounted::OtherBoiler && test.moment.on <= on);
-    let without = resting_on
-        .iter()
-        .find(|paper| paper.flags.contains(&FlagCode::BoilerNumberNotRecorded));
-    if let Some(paper) = without {
-        let reason = papers::paper_flag(FlagCode::BoilerNumberNotRecorded, paper);
-        watch(check, reason, "Record the number on the paper")
-    } else if let Some((test, _)) = another {
+    if let Some((test, _)) = another {
         watch(
             check,
             format!(
@@ -826,10 +865,12 @@ fn leaves_open(flag: FlagCode) -> bool {
         | FlagCode::HoldMinutesNotRecorded
         | FlagCode::HighestPressureNotRecorded
         | FlagCode::PassedNotRecorded
+        | FlagCode::CertificateNotRecorded
+        | FlagCode::InspectorNotRecorded
+        | FlagCode::BoilerNumberNotRecorded
         | FlagCode::IntervalUnknown
         | FlagCode::FirstServiceNotRecorded => true,
-        FlagCode::BoilerNumberNotRecorded
-        | FlagCode::OrderNotRecorded
+        FlagCode::OrderNotRecorded
         | FlagCode::OtherBoiler
         | FlagCode::StatedUntilLaterThanRule
         | FlagCode::StatedUntilBeforeTest
@@ -837,16 +878,18 @@ fn leaves_open(flag: FlagCode) -> bool {
         | FlagCode::InspectorHasInterest
         | FlagCode::ExternalExaminationDue
         | FlagCode::HobbyExemptionNotApplied
-        | FlagCode::HydraulicPressureLimited => false,
+        | FlagCode::HydraulicPressureLimited
+        | FlagCode::PressureAboveTwice
+        | FlagCode::UnderWorkingPressure
+        | FlagCode::OtherCode => false,
     }
 }
 
 fn clean(paper: &Issued<'_>) -> bool {
-    !paper.flags.iter().any(|flag| {
-        leaves_open(*flag)
-            || *flag == FlagCode::BoilerNumberNotRecorded
-            || *flag == FlagCode::InspectorHasInterest
-    })
+    !paper
+        .flags
+        .iter()
+        .any(|flag| leaves_open(*flag) || *flag == FlagCode::InspectorHasInterest)
 }
 
 fn end(paper: &Issued<'_>) -> Day {

@@ -386,7 +386,7 @@ async fn papers_by_boiler(
                 days: vec![on],
                 period: None,
             };
-            papers::answer(&question, &rules)
+            papers::answer_by_complete_tests(&question, &rules)
         });
         let clock = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
         (history.particulars.id, public_papers(clock, on))

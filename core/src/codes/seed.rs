@@ -213,6 +213,7 @@ impl Code {
             effect: Effect::Bars,
             valid_from: None,
             valid_until: None,
+            accepts: None,
             source: self.source.to_owned(),
             mark: Mark::Published,
             note: None,

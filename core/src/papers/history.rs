@@ -1,6 +1,6 @@
 //! What a boiler's events amount to: the papers issued, what voided them, the tests that did not count.
 
-use super::{Event, FlagCode, NotCounted, PaperKind, Reason, TestKind, VoidedBy};
+use super::{Event, FlagCode, Lacks, NotCounted, PaperKind, Reason, TestKind, VoidedBy};
 use crate::{
     boiler::{self, Boiler, BoilerNumber, Touches},
     codes::{self, Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit, Subject},
@@ -12,6 +12,12 @@ use std::cmp::Ordering;
 
 /// Where a code prints no interval: the shorter of those that codes print, and always flagged.
 const UNKNOWN_INTERVAL_MONTHS: i32 = 24;
+
+/// A hydraulic test is made at no more than twice the working pressure; half a per cent is the reading of a gauge.
+///
+/// Source: first test of the UK model-engineering federations' boiler code, the highest of those on file; the tolerance is common
+/// practice, no source.
+const TWICE: Decimal = Decimal::from_parts(201, 0, 0, false, 2);
 
 /// When something happened. Two moments of one day have an order only when both times are recorded and differ.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,7 +38,11 @@ impl Moment {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Test<'e> {
+    /// Its place among the events.
+    pub event: usize,
     pub kind: TestKind,
+    /// The code under which it was made; `None`: the one that is asked.
+    code: Option<&'e Jurisdiction>,
     pub moment: Moment,
     pressure: Option<&'e Pressure>,
     hold_minutes: Option<u16>,
@@ -41,6 +51,15 @@ pub(crate) struct Test<'e> {
     boiler_number: Option<&'e BoilerNumber>,
     stated_until: Option<Day>,
     pub inspector_interest: Option<bool>,
+    lacks: Lacks,
+}
+
+/// Which tests are looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Counted {
+    All,
+    /// Those whose record shows what a certificate has to rest on. What opens a gate or is published rests on these only.
+    Complete,
 }
 
 /// A paper with the test that issued it.
@@ -80,10 +99,29 @@ impl Issued<'_> {
         }
     }
 
+    /// Whether the record of its test lacks what a paper has to rest on.
+    pub fn is_incomplete(&self) -> bool {
+        self.flags.iter().any(|flag| match flag {
+            FlagCode::PassedNotRecorded
+            | FlagCode::InspectorNotRecorded
+            | FlagCode::BoilerNumberNotRecorded => true,
+            FlagCode::PressureNotRecorded => self.kind == PaperKind::Hydraulic,
+            _ => false,
+        })
+    }
+
     pub fn ended_void(&self, day: Day) -> bool {
         self.voided
             .is_some_and(|(on, _)| on <= day && self.until.is_none_or(|until| on <= until))
     }
+}
+
+/// How a test has to be made so that it counts.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Asked<'q> {
+    /// At least this many times the working pressure.
+    Times(Decimal, &'q Pressure),
+    Bar(Decimal),
 }
 
 /// Which papers something ends.
@@ -128,6 +166,7 @@ enum Whose {
 }
 
 pub(crate) struct History<'q> {
+    jurisdiction: &'q Jurisdiction,
     boiler: &'q Boiler,
     rules: Vec<&'q Rule>,
     /// Changes of working pressure, oldest first.
@@ -142,12 +181,14 @@ pub(crate) struct History<'q> {
 impl<'q> History<'q> {
     /// The order of `events` and of `rules` is irrelevant.
     pub fn read(
-        jurisdiction: &Jurisdiction,
+        jurisdiction: &'q Jurisdiction,
         boiler: &'q Boiler,
         rules: &'q [Rule],
         events: &'q [Event],
+        counted: Counted,
     ) -> History<'q> {
         let mut history = History {
+            jurisdiction,
             boiler,
             rules: rules
                 .iter()
@@ -160,7 +201,11 @@ impl<'q> History<'q> {
             not_counted: Vec::new(),
             gas_tank_from: None,
         };
-        let tests = tests(events);
+        let mut tests = tests(events);
+        tests.retain(|test| match counted {
+            Counted::All => true,
+            Counted::Complete => events[test.event].not_recorded().is_empty(),
+        });
         history.voids = history.voids(&tests, events);
         history.gas_tank_from = tests
             .iter()
@@ -349,7 +394,7 @@ impl<'q> History<'q> {
         if test.passed == Some(false) {
             return Err(NotCounted::Failed);
         }
-        let kind = issues(test.kind);
+        let kind = test.kind.issues();
         let order_unknown = |void: &Void| {
             void.scope.covers(kind)
                 && void.moment.on == test.moment.on
@@ -370,6 +415,12 @@ impl<'q> History<'q> {
             flags: Vec::new(),
             may_ask: None,
         };
+        if test
+            .code
+            .is_some_and(|code| !self.accepts(code, subject, paper.from))
+        {
+            return Err(NotCounted::OtherCode);
+        }
         let interval = match test.kind {
             TestKind::HydraulicFirst | TestKind::HydraulicRepeat => {
                 let as_first = self.hydraulic_counts(&mut paper, working_pressure, subject)?;
@@ -382,6 +433,7 @@ impl<'q> History<'q> {
             TestKind::GasTank => {
                 self.gas_tank_counts(&mut paper, subject)?;
                 self.rule(RuleKey::GasTankInterval, subject, paper.from)
+                    .or_else(|| self.tested_once(subject, paper.from))
             }
             TestKind::ExternalExamination => {
                 self.rule(RuleKey::ExternalExaminationInterval, subject, paper.from)
@@ -390,7 +442,7 @@ impl<'q> History<'q> {
                 self.rule(RuleKey::InternalExaminationInterval, subject, paper.from)
             }
             TestKind::Ultrasonic => {
-                self.in_turn(&paper, subject)?;
+                self.in_turn(kind, test.moment, subject)?;
                 self.rule(RuleKey::UltrasonicInterval, subject, paper.from)
             }
         };
@@ -399,17 +451,33 @@ impl<'q> History<'q> {
             paper.until = earlier(paper.until, self.hydraulic_cap(&test)?);
         }
         self.stated(&mut paper);
-        if test.passed.is_none() {
-            paper.flags.push(FlagCode::PassedNotRecorded);
-        }
-        if test.boiler_number.is_none() {
-            paper.flags.push(FlagCode::BoilerNumberNotRecorded);
-        }
+        let not_recorded = [
+            (test.passed.is_none(), FlagCode::PassedNotRecorded),
+            (
+                test.boiler_number.is_none(),
+                FlagCode::BoilerNumberNotRecorded,
+            ),
+            (test.lacks.inspector, FlagCode::InspectorNotRecorded),
+            (test.lacks.certificate, FlagCode::CertificateNotRecorded),
+        ];
+        let not_recorded = not_recorded.into_iter().filter(|(lacks, _)| *lacks);
+        paper.flags.extend(not_recorded.map(|(_, flag)| flag));
         if test.inspector_interest == Some(true) {
             paper.flags.push(FlagCode::InspectorHasInterest);
         }
         paper.flags.sort_unstable();
         Ok(paper)
+    }
+
+    /// Whether a test made under that code counts under the one that is asked.
+    fn accepts(&self, code: &Jurisdiction, subject: Subject, day: Day) -> bool {
+        let accepts = |row: &&Rule| {
+            row.rule == RuleKey::AcceptsTestsOf
+                && row.accepts.as_ref() == Some(code)
+                && row.in_force_on(day)
+                && row.applies_to(subject)
+        };
+        code == self.jurisdiction || self.rules.iter().any(accepts)
     }
 
     fn whose(&self, test: &Test<'_>) -> Whose {
@@ -450,18 +518,12 @@ impl<'q> History<'q> {
         let (test, on) = (paper.test, paper.from);
         let factor = |key| self.rule(key, subject, on).and_then(|row| row.value);
         let first = test.kind == TestKind::HydraulicFirst;
-        let by_kind = first
-            .then(|| factor(RuleKey::HydraulicFirstFactor))
-            .flatten()
-            .or_else(|| factor(RuleKey::HydraulicRepeatFactor));
-        let after_repair = self.follows_repair(test.moment);
-        let after_repair_factor = after_repair
-            .then(|| factor(RuleKey::HydraulicAfterRepairFactor))
-            .flatten();
-        let may_ask = after_repair
+        let after_repair_factor = self.after_repair_factor(subject, test.moment);
+        let least = self.hydraulic_least(first, subject, test.moment);
+        let may_ask = self
+            .follows_repair(test.moment)
             .then(|| factor(RuleKey::HydraulicAfterRepairMayAsk))
             .flatten();
-        let least = by_kind.max(after_repair_factor);
         let most = factor(RuleKey::HydraulicMostFactor);
 
         if let Some(pressure) = test.pressure {
@@ -472,6 +534,9 @@ impl<'q> History<'q> {
             }
             if most.is_some_and(exceeds) {
                 return Err(NotCounted::OverPressure);
+            }
+            if exceeds(TWICE) {
+                paper.flags.push(FlagCode::PressureAboveTwice);
             }
             paper.may_ask = may_ask.filter(|factor| !reaches(*factor));
         } else {
@@ -492,9 +557,84 @@ impl<'q> History<'q> {
                 None => paper.flags.push(FlagCode::HoldMinutesNotRecorded),
             }
         }
-        self.in_turn(paper, subject)?;
+        self.in_turn(paper.kind, test.moment, subject)?;
         Ok(first || after_repair_factor.is_some())
     }
+
+    /// Where the code asks for it after a repair or change that no hydraulic test has proved yet.
+    fn after_repair_factor(&self, subject: Subject, moment: Moment) -> Option<Decimal> {
+        let row = self.rule(RuleKey::HydraulicAfterRepairFactor, subject, moment.on)?;
+        row.value.filter(|_| self.follows_repair(moment))
+    }
+
+    /// Least pressure of a hydraulic test, in times the working pressure.
+    fn hydraulic_least(&self, first: bool, subject: Subject, moment: Moment) -> Option<Decimal> {
+        let factor = |key| self.rule(key, subject, moment.on).and_then(|row| row.value);
+        let by_kind = first
+            .then(|| factor(RuleKey::HydraulicFirstFactor))
+            .flatten()
+            .or_else(|| factor(RuleKey::HydraulicRepeatFactor));
+        by_kind.max(self.after_repair_factor(subject, moment))
+    }
+
+    // Naming tests
+
+    /// The first day from `day` on which a test of the boiler, recorded without a time, comes after all that ends its papers.
+    pub fn first_day_in_order(&self, day: Day) -> Day {
+        let mut taken: Vec<Day> = self.voids.iter().map(|void| void.moment.on).collect();
+        taken.sort_unstable();
+        taken
+            .into_iter()
+            .fold(day, |day, on| if on == day { on.plus_days(1) } else { day })
+    }
+
+    /// Of papers of which one has to hold the test that brings the next, and how it has to be made on that day to count; of those
+    /// that take turns another than `last`, where both would count.
+    pub fn test_that_counts(
+        &self,
+        kinds: &[PaperKind],
+        last: Option<PaperKind>,
+        day: Day,
+    ) -> Option<(TestKind, Option<Asked<'q>>)> {
+        let moment = Moment { on: day, at: None };
+        let working_pressure = self.working_pressure_at(moment);
+        let subject = self.subject(working_pressure, day);
+        let mut in_turn = kinds
+            .iter()
+            .copied()
+            .filter(|kind| kinds.len() == 1 || self.in_turn(*kind, moment, subject).is_ok());
+        let kind = in_turn
+            .clone()
+            .find(|kind| Some(*kind) != last)
+            .or_else(|| in_turn.next())?;
+        let times = |factor: Decimal| Asked::Times(factor, working_pressure);
+        Some(match kind {
+            PaperKind::Hydraulic => {
+                let tested =
+                    |paper: &Issued<'_>| paper.kind == PaperKind::Hydraulic && paper.from <= day;
+                let first = !self.papers.iter().any(tested)
+                    || self.after_repair_factor(subject, moment).is_some();
+                let least = self.hydraulic_least(first, subject, moment);
+                let test = if first {
+                    TestKind::HydraulicFirst
+                } else {
+                    TestKind::HydraulicRepeat
+                };
+                (test, least.map(times))
+            }
+            PaperKind::Steam => (TestKind::Steam, Some(times(Decimal::ONE))),
+            PaperKind::GasTank => {
+                let row = self.rule(RuleKey::GasTankPressure, subject, day);
+                let least = row.and_then(|row| row.value);
+                (TestKind::GasTank, least.map(Asked::Bar))
+            }
+            PaperKind::ExternalExamination => (TestKind::ExternalExamination, None),
+            PaperKind::InternalExamination => (TestKind::InternalExamination, None),
+            PaperKind::Ultrasonic => (TestKind::Ultrasonic, None),
+        })
+    }
+
+    // Judging tests, one kind after another
 
     /// A repair or change before `moment` that no hydraulic test has proved yet.
     fn follows_repair(&self, moment: Moment) -> bool {
@@ -511,12 +651,12 @@ impl<'q> History<'q> {
             .any(|void| !proved(void))
     }
 
-    fn in_turn(&self, paper: &Issued<'q>, subject: Subject) -> Result<(), NotCounted> {
+    fn in_turn(&self, kind: PaperKind, test: Moment, subject: Subject) -> Result<(), NotCounted> {
         let key = RuleKey::HydraulicAndUltrasonicInTurn;
-        if self.rule(key, subject, paper.from).is_none() {
+        let on = test.on;
+        if self.rule(key, subject, on).is_none() {
             return Ok(());
         }
-        let (test, on) = (paper.test.moment, paper.from);
         let before = |kind| {
             self.papers.iter().filter(move |earlier| {
                 earlier.kind == kind
@@ -524,7 +664,7 @@ impl<'q> History<'q> {
                     && earlier.voided.is_none_or(|(voided, _)| voided > on)
             })
         };
-        let other = match paper.kind {
+        let other = match kind {
             PaperKind::Ultrasonic => PaperKind::Hydraulic,
             PaperKind::Hydraulic
             | PaperKind::Steam
@@ -536,7 +676,7 @@ impl<'q> History<'q> {
         let followed = |same: &Issued<'_>| {
             before(other).any(|other| !other.test.moment.before(same.test.moment))
         };
-        if before(paper.kind).all(followed) {
+        if before(kind).all(followed) {
             Ok(())
         } else {
             Err(NotCounted::OutOfTurn)
@@ -563,7 +703,7 @@ impl<'q> History<'q> {
         };
         let first_on_record = paper.test.kind == TestKind::HydraulicFirst
             && !tests.iter().any(|other| {
-                issues(other.kind) == PaperKind::Hydraulic
+                other.kind.issues() == PaperKind::Hydraulic
                     && other.moment.before(paper.test.moment)
                     && matches!(self.whose(other), Whose::Ours)
             });
@@ -590,6 +730,11 @@ impl<'q> History<'q> {
         let limit = self
             .rule(RuleKey::SteamLimitFactor, subject, paper.from)
             .and_then(|row| row.value);
+        let highest = paper.test.highest_pressure;
+        // Plain reading of every code: what the boiler works at was not proved.
+        if highest.is_some_and(|it| compare(it, working_pressure, Decimal::ONE).is_lt()) {
+            return Err(NotCounted::UnderWorkingPressure);
+        }
         match (limit, paper.test.highest_pressure) {
             (Some(factor), Some(highest)) if compare(highest, working_pressure, factor).is_gt() => {
                 return Err(NotCounted::RoseAboveLimit);
@@ -625,6 +770,13 @@ impl<'q> History<'q> {
             (Some(_), Some(_)) | (None, _) => {}
         }
         Ok(())
+    }
+
+    /// The row by which a tank of this size needs no other test.
+    fn tested_once(&self, subject: Subject, day: Day) -> Option<&'q Rule> {
+        let volume = self.boiler.gas_tank_volume.as_ref()?;
+        self.rule(RuleKey::GasTankOnceBelow, subject, day)
+            .filter(|row| row.value.is_some_and(|below| volume.base() < below))
     }
 
     fn stated(&self, paper: &mut Issued<'q>) {
@@ -666,11 +818,29 @@ impl<'q> History<'q> {
                 },
                 by: VoidedBy::FailedTest,
             });
-        let jobs = events.iter().filter_map(|event| self.job_voids(event));
+        let jobs = events.iter().flat_map(|event| self.job_voids(event));
         jobs.chain(changes).chain(failed).collect()
     }
 
-    fn job_voids(&self, event: &Event) -> Option<Void> {
+    /// What a job ends: papers of the boiler, and that of the gas tank.
+    fn job_voids(&self, event: &Event) -> impl Iterator<Item = Void> + use<> {
+        let tank = match event {
+            Event::JobFinished {
+                on, at, touches, ..
+            } if touches.contains(&Touches::GasTank) => Some(Void {
+                moment: Moment { on: *on, at: *at },
+                scope: Scope::GasTank,
+                by: VoidedBy::JobOnGasTank,
+            }),
+            Event::JobFinished { .. }
+            | Event::Test { .. }
+            | Event::WorkingPressureChanged { .. }
+            | Event::BoilerExchanged { .. } => None,
+        };
+        self.job_voids_boiler(event).into_iter().chain(tank)
+    }
+
+    fn job_voids_boiler(&self, event: &Event) -> Option<Void> {
         let Event::JobFinished {
             on,
             at,
@@ -709,18 +879,6 @@ impl<'q> History<'q> {
             .map(|void| (void.moment.on, void.moment.at, void.by))
             .min()
             .map(|(on, _, by)| (on, by))
-    }
-}
-
-/// The paper that a test issues when it counts.
-pub(crate) fn issues(test: TestKind) -> PaperKind {
-    match test {
-        TestKind::HydraulicFirst | TestKind::HydraulicRepeat => PaperKind::Hydraulic,
-        TestKind::Steam => PaperKind::Steam,
-        TestKind::GasTank => PaperKind::GasTank,
-        TestKind::ExternalExamination => PaperKind::ExternalExamination,
-        TestKind::InternalExamination => PaperKind::InternalExamination,
-        TestKind::Ultrasonic => PaperKind::Ultrasonic,
     }
 }
 
@@ -770,7 +928,8 @@ fn compare(pressure: &Pressure, working_pressure: &Pressure, factor: Decimal) ->
 
 /// Last day by the row alone; none: no last day.
 fn interval_end(paper: &mut Issued<'_>, row: Option<&Rule>) -> Option<Day> {
-    if row.is_some_and(|row| row.unit == RuleUnit::ForLife) {
+    if row.is_some_and(|row| row.unit == RuleUnit::ForLife || row.rule == RuleKey::GasTankOnceBelow)
+    {
         return None;
     }
     let months = row
@@ -802,8 +961,11 @@ fn earlier(one: Option<Day>, other: Option<Day>) -> Option<Day> {
 fn tests(events: &[Event]) -> Vec<Test<'_>> {
     let mut tests: Vec<Test<'_>> = events
         .iter()
-        .filter_map(|event| match event {
+        .enumerate()
+        .filter_map(|(index, event)| match event {
             Event::Test {
+                jurisdiction,
+                lacks,
                 test,
                 on,
                 at,
@@ -815,6 +977,9 @@ fn tests(events: &[Event]) -> Vec<Test<'_>> {
                 stated_until,
                 inspector_interest,
             } => Some(Test {
+                event: index,
+                code: jurisdiction.as_ref(),
+                lacks: *lacks,
                 kind: *test,
                 moment: Moment { on: *on, at: *at },
                 pressure: pressure.as_ref(),
@@ -840,6 +1005,7 @@ fn tests(events: &[Event]) -> Vec<Test<'_>> {
             test.boiler_number,
             test.stated_until,
             test.inspector_interest,
+            (test.code, test.lacks),
         )
     });
     tests

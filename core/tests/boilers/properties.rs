@@ -8,7 +8,7 @@ use outshop_core::{
     boiler::Material,
     codes::{self, Mark, Rule, RuleUnit},
     days::{Day, DaySpan},
-    papers::{self, Answer, Event, Question, TestKind},
+    papers::{self, Answer, Due, Event, Lacks, Question, TestKind},
 };
 use proptest::prelude::*;
 use rust_decimal::Decimal;
@@ -34,12 +34,14 @@ fn asked_for(question: &Question, days: Vec<Day>) -> Question {
 
 fn passed(test: TestKind, on: Day) -> Event {
     Event::Test {
+        jurisdiction: None,
+        lacks: Lacks::default(),
         test,
         on,
         at: None,
         pressure: Some(psi(5000)),
         hold_minutes: Some(30),
-        highest_pressure: Some(psi(100)),
+        highest_pressure: None,
         passed: Some(true),
         boiler_number: Some(OURS.parse().expect("a number")),
         stated_until: None,
@@ -157,4 +159,99 @@ proptest! {
         prop_assert_eq!(told.days.len(), 2);
         prop_assert_eq!(told.papers.len() + told.tests_not_counted.len(), question.events.iter().filter(|event| matches!(event, Event::Test { .. })).count());
     }
+}
+
+/// The test of a [`Due`], made as it is named.
+fn as_named(due: &Due) -> Event {
+    let pressure = due.pressure.as_ref().map(|asked| {
+        let written = format!("{} {}", asked.value, asked.unit);
+        written.parse().expect("a pressure")
+    });
+    let steam = due.test == TestKind::Steam;
+    Event::Test {
+        test: due.test,
+        jurisdiction: None,
+        on: due.from,
+        at: None,
+        pressure: pressure.clone().filter(|_| !steam),
+        hold_minutes: Some(10),
+        highest_pressure: pressure.filter(|_| steam),
+        passed: Some(true),
+        boiler_number: Some(OURS.parse().expect("a number")),
+        stated_until: None,
+        inspector_interest: Some(false),
+        lacks: Lacks::default(),
+    }
+}
+
+/// Who does what is named, on the day and at the pressure named, has it counted, and what it was named for is cleared: 2000
+/// histories, or as many as the variable says (`OUTSHOP_HISTORIES=100000`), each asked on the day of its last event, on the day
+/// after, and on any day.
+#[test]
+fn a_test_that_is_named_as_due_counts_when_it_is_made_as_named() {
+    let asked = option_env!("OUTSHOP_HISTORIES");
+    let n: u64 = asked.map_or(2000, |n| n.parse().expect("a number of histories"));
+    let rules = codes::seed();
+    let (mut named, mut at_first_strength) = (0_u64, 0_u64);
+    for seed in 0..n {
+        let mut random = Random(seed.wrapping_mul(0x9e6c_63d0_876a_68f5) ^ 7);
+        let mut question = random::question(&mut random);
+        let last = question
+            .events
+            .iter()
+            .map(day_of)
+            .max()
+            .unwrap_or(random::first_day());
+        let any = random::first_day().plus_days(i32::try_from(random.below(4400)).expect("small"));
+        let by_all: fn(&Question, &[Rule]) -> Answer = papers::answer;
+        let ways = [by_all, papers::answer_by_complete_tests];
+        for (day, ask) in [last, last.plus_days(1), any]
+            .into_iter()
+            .flat_map(|day| ways.map(|way| (day, way)))
+        {
+            let of_all = std::ptr::fn_addr_eq(ask, by_all);
+            let ask = |question: &Question| ask(question, &rules);
+            let told = ask(&asked_for(&question, vec![day]));
+            let mut done = question.clone();
+            let before = done.events.len();
+            done.events.extend(told.next_due.iter().map(as_named));
+            let then: Vec<Day> = told.next_due.iter().map(|due| due.from).collect();
+            let after = ask(&asked_for(&done, then.clone()));
+            for (i, due) in told.next_due.iter().enumerate() {
+                let judged = papers::judge(&done, &rules, before + i).expect("a test");
+                let void_later = judged.reasons == [papers::NotValid::Void];
+                assert!(
+                    judged.counts || void_later || of_all,
+                    "seed {seed}, {day}: {due:?} {:?} of {}",
+                    judged.reasons,
+                    serde_json::to_string(&question).expect("JSON")
+                );
+                let holds = after.papers.iter().any(|paper| {
+                    paper.paper == due.test.issues()
+                        && paper.from <= due.from
+                        && paper.until.is_none_or(|until| due.from <= until)
+                        && paper.voided_on.is_none_or(|on| due.from < on)
+                });
+                assert!(holds, "seed {seed}, {day}: {due:?} does not clear");
+                named += 1;
+                at_first_strength += u64::from(due.test == TestKind::HydraulicFirst);
+            }
+            let outside = after.days.iter().all(|day| {
+                let silent = |why: &papers::Reason| {
+                    matches!(why, papers::Reason::NoCode | papers::Reason::OutsideCode)
+                };
+                day.papers_hold || day.reasons.iter().all(silent)
+            });
+            assert!(
+                outside || then.is_empty(),
+                "seed {seed}, {day}: {:?}",
+                after.days
+            );
+        }
+        question.days.clear();
+    }
+    assert!(
+        named > 3 * n && at_first_strength > n / 10,
+        "{named} {at_first_strength}: too few to tell anything"
+    );
 }

@@ -4,7 +4,7 @@ use crate::OURS;
 use outshop_core::{
     boiler::{Boiler, Material, Touches},
     days::{Day, TimeOfDay},
-    papers::{Event, Question, TestKind},
+    papers::{Event, Lacks, Question, TestKind},
 };
 
 /// SplitMix64 (Steele, Lea, Flood 2014), so that a seed always gives the same history.
@@ -96,6 +96,9 @@ pub fn question(random: &mut Random) -> Question {
                     Some("2016-01-01"),
                 ])
                 .map(|day| day.parse().expect("a day")),
+            gas_tank_volume: random
+                .pick(&[None, Some("0.2 L"), Some("0.25 L")])
+                .map(|volume| volume.parse().expect("a volume")),
         },
         events,
         days: Vec::new(),
@@ -116,6 +119,8 @@ fn event(random: &mut Random, on: Day, pressures: &[u32], working_pressure: u32)
                 vec![Touches::SafetyValvesAndFittings, Touches::Motion],
                 vec![Touches::SafetyValvesAndFittings, Touches::PressureParts],
                 vec![Touches::Motion, Touches::Other],
+                vec![Touches::GasTank],
+                vec![Touches::GasTank, Touches::SafetyValvesAndFittings],
             ]),
             gauge_glass_only: random.pick(&[None, None, Some(false), Some(true)]),
         },
@@ -140,7 +145,7 @@ fn event(random: &mut Random, on: Day, pressures: &[u32], working_pressure: u32)
                 working_pressure
             };
             let percent = random.pick(&[99, 100, 125, 149, 150, 150, 151, 200, 200, 200]);
-            let highest = random.pick(&[100, 105, 107, 110, 110, 111]);
+            let highest = random.pick(&[99, 100, 100, 105, 105, 107, 107, 110, 110, 110, 111]);
             let test = random.pick(&[
                 TestKind::HydraulicFirst,
                 TestKind::HydraulicFirst,
@@ -165,6 +170,30 @@ fn event(random: &mut Random, on: Day, pressures: &[u32], working_pressure: u32)
                 psi(base * percent / 100)
             };
             Event::Test {
+                jurisdiction: random
+                    .pick(&[
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        None,
+                        Some("GB"),
+                        Some("CH"),
+                        Some("US-OH"),
+                    ])
+                    .map(|place| place.parse().expect("a jurisdiction")),
+                lacks: Lacks::default(),
                 test,
                 on,
                 at,

@@ -1,6 +1,6 @@
 //! The rows of the codes.
 
-use crate::{OURS, question};
+use crate::{OURS, question, random};
 use outshop_core::{
     boiler::Material,
     codes::{self, Band, Effect, Mark, Rule, RuleKey, RuleUnit, Subject},
@@ -77,7 +77,7 @@ fn rows_that_were_not_read_in_print_are_marked() {
 
 /// A row beats another by naming a material, then a band; a row is in force on its first and its last day.
 #[test]
-fn the_row_in_force_is_the_most_particular_one() {
+fn of_rows_of_one_first_day_the_most_particular_one_is_used() {
     let seed = codes::seed();
     let like = |months: u32, material, band, from: Option<&str>, until: Option<&str>| Rule {
         value: Some(months.into()),
@@ -115,12 +115,17 @@ fn the_row_in_force_is_the_most_particular_one() {
         Some(13.into())
     );
     assert_eq!(
-        found(Material::Copper, Band::Small, "2021-01-01"),
+        found(Material::Copper, Band::Small, "2020-12-31"),
         Some(12.into())
     );
     assert_eq!(
-        found(Material::Brass, Band::Small, "2021-01-01"),
+        found(Material::Brass, Band::Small, "2020-12-31"),
         Some(6.into())
+    );
+    // What began later takes the place of all of them.
+    assert_eq!(
+        found(Material::Brass, Band::Small, "2021-01-01"),
+        Some(13.into())
     );
 }
 
@@ -186,4 +191,61 @@ fn an_effect_is_data_too() {
     };
     assert_eq!(told(&codes::seed()), [""; 0]);
     assert_eq!(told(&rules), ["external_examination_missing"]);
+}
+
+/// A row that changes no answer is read by nothing: each changes one of many random histories, or what the gates say of evidence.
+#[test]
+fn every_seeded_row_changes_some_answer() {
+    let rules = codes::seed();
+    for (i, row) in rules.iter().enumerate() {
+        if row.rule == RuleKey::EvidenceOfPastUse {
+            // The gates' row: `readiness` has its test.
+            continue;
+        }
+        let mut without = rules.clone();
+        without.remove(i);
+        let changes = (0..40_000_u64).any(|seed| {
+            let mut random = random::Random(seed.wrapping_mul(0x2545_f491_4f6c_dd1d));
+            let mut question = random::question(&mut random);
+            question.jurisdiction = row.jurisdiction.clone();
+            question.boiler.material = row.material.unwrap_or(question.boiler.material);
+            question.days = vec![random::first_day().plus_days(3000)];
+            papers::answer(&question, &rules) != papers::answer(&question, &without)
+        });
+        assert!(changes, "no history tells {row:?}");
+    }
+}
+
+/// Of rows that apply on a day the one that began last is used: a stricter general row of 2024 is not passed over for a copper row
+/// of before. Among rows of one first day the more particular one. Plain reading: a later rule takes the place of an earlier one.
+#[test]
+fn the_row_that_began_last_is_used() {
+    let subject = Subject {
+        material: Material::Copper,
+        band: Band::Main,
+        first_service_on: None,
+    };
+    let row = |from: Option<&str>, material: Option<Material>, months: i64| Rule {
+        valid_from: from.map(day),
+        material,
+        value: Some(Decimal::from(months)),
+        ..codes::seed()
+            .into_iter()
+            .find(|row| row.rule == RuleKey::HydraulicInterval && row.band == Some(Band::Main))
+            .expect("a row")
+    };
+    let copper_2020 = row(Some("2020-01-01"), Some(Material::Copper), 48);
+    let general_2024 = row(Some("2024-01-01"), None, 24);
+    let copper_2024 = row(Some("2024-01-01"), Some(Material::Copper), 36);
+    let ever = row(None, Some(Material::Copper), 60);
+    let used = |rows: &[&Rule], on: &str| {
+        let row = codes::in_force(rows, RuleKey::HydraulicInterval, subject, day(on));
+        row.and_then(|row| row.value).map(|value| value.to_string())
+    };
+    let three = [&copper_2020, &general_2024, &ever];
+    assert_eq!(used(&three, "2019-12-31").as_deref(), Some("60"));
+    assert_eq!(used(&three, "2023-12-31").as_deref(), Some("48"));
+    assert_eq!(used(&three, "2024-01-01").as_deref(), Some("24"));
+    let four = [&copper_2024, &copper_2020, &general_2024, &ever];
+    assert_eq!(used(&four, "2024-01-01").as_deref(), Some("36"));
 }

@@ -7,7 +7,7 @@ use outshop_core::{
     codes,
     days::{Day, DaySpan},
     papers::{self, Event, Question, TestKind},
-    units::Pressure,
+    units::{Pressure, Volume},
 };
 
 /// Days from 1970-01-01 (Hinnant, "chrono-Compatible Low-Level Date Algorithms": days_from_civil).
@@ -93,6 +93,7 @@ struct Clock<'q> {
     place: &'q str,
     material: Material,
     litres: f64,
+    tank_litres: Option<f64>,
     first_service: Option<i64>,
     pressure: i64,
     in_engine: bool,
@@ -159,6 +160,11 @@ impl Clock<'_> {
             }
         }
         Some(inside)
+    }
+
+    /// What a job on the gas tank ends, besides.
+    fn ends_tank(event: &Event) -> bool {
+        matches!(event, Event::JobFinished { touches, .. } if touches.contains(&Touches::GasTank))
     }
 
     fn ender(&self, event: &Event, ours: Option<bool>) -> Option<Ends> {
@@ -280,10 +286,14 @@ impl Clock<'_> {
             .collect();
         let hydraulic_before = self.hydraulic_on_record;
         let mut order: Vec<usize> = (0..day.len()).collect();
-        order.sort_by_key(|i| (minute(day[*i]), usize::from(enders[*i].is_none())));
+        let ends_something = |i: usize| enders[i].is_some() || Self::ends_tank(day[i]);
+        order.sort_by_key(|i| (minute(day[*i]), usize::from(!ends_something(*i))));
 
         // Water and examinations first, in the order of the clock; steam rests on them.
         for i in order.iter().copied() {
+            if Self::ends_tank(day[i]) {
+                self.live.retain(|paper| paper.kind != Kind::Tank);
+            }
             if let Some(ends) = enders[i] {
                 self.live.retain(|paper| !ends.reaches(paper.kind));
                 if ends == Ends::Boiler {
@@ -376,12 +386,25 @@ impl Clock<'_> {
         enders: &[Option<Ends>],
         kind: Kind,
     ) -> bool {
-        let Event::Test { passed, .. } = day[i] else {
+        let Event::Test {
+            passed,
+            jurisdiction,
+            ..
+        } = day[i]
+        else {
             return false;
         };
+        // No row of the codes on file accepts the tests of another.
+        if jurisdiction
+            .as_ref()
+            .is_some_and(|place| place.as_str() != self.place)
+        {
+            return false;
+        }
         let order_known = (0..day.len()).all(|j| {
-            !enders[j].is_some_and(|ends| ends.reaches(kind))
-                || !same(minute(day[i]), minute(day[j]))
+            let ended = enders[j].is_some_and(|ends| ends.reaches(kind))
+                || kind == Kind::Tank && Self::ends_tank(day[j]);
+            !ended || !same(minute(day[i]), minute(day[j]))
         });
         whose[i] == Some(true) && *passed != Some(false) && order_known
     }
@@ -430,7 +453,14 @@ impl Clock<'_> {
                     && pressure
                         .as_ref()
                         .is_some_and(|p| p.to_string() == "19.9 bar");
-                (!short).then(|| later(today, if self.place == "CH" { 120 } else { 24 }))
+                let once = self.place == "GB"
+                    && n(today) >= number(2018, 5, 1)
+                    && self.tank_litres.is_some_and(|litres| litres < 0.25);
+                (!short).then(|| match self.place {
+                    "CH" => later(today, 120),
+                    _ if once => i64::MAX,
+                    _ => later(today, 24),
+                })
             }
             Kind::External => Some(later(today, 24)),
             Kind::Internal => Some(later(today, if self.place == "US-NE" { 48 } else { 24 })),
@@ -480,6 +510,12 @@ impl Clock<'_> {
             return;
         };
         if !self.counts(i, day, whose, enders, Kind::Steam) {
+            return;
+        }
+        if highest_pressure
+            .as_ref()
+            .is_some_and(|highest| milli(highest) < self.pressure)
+        {
             return;
         }
         // The pressure may have been changed later on that day: then all papers of the day are void anyway.
@@ -556,19 +592,17 @@ fn walk(question: &Question, period: DaySpan) -> Vec<DaySpan> {
         Event::BoilerExchanged { removed, .. } => removed == number,
         _ => true,
     });
-    let litres: f64 = question
-        .boiler
-        .volume
-        .to_string()
-        .split_once(' ')
-        .expect("a unit")
-        .0
-        .parse()
-        .expect("a number");
+    let litres = |volume: &Volume| -> f64 {
+        let text = volume.to_string();
+        let (value, unit) = text.split_once(' ').expect("a unit");
+        assert_eq!(unit, "L");
+        value.parse().expect("a number")
+    };
     let mut clock = Clock {
         place: question.jurisdiction.as_str(),
         material: question.boiler.material,
-        litres,
+        litres: litres(&question.boiler.volume),
+        tank_litres: question.boiler.gas_tank_volume.as_ref().map(litres),
         first_service: question.boiler.first_service_on.map(n),
         pressure: milli(&question.boiler.working_pressure),
         in_engine,

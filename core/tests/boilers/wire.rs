@@ -44,7 +44,7 @@ fn an_answer_has_every_member() {
     assert_eq!(
         answer["papers"],
         json!([{"paper": "hydraulic", "test_on": "2022-05-14", "from": "2022-05-14", "until": "2026-05-14",
-            "unlimited": false, "voided_on": null, "voided_by": null}])
+            "unlimited": false, "voided_on": null, "voided_by": null, "incomplete": false}])
     );
     assert_eq!(
         answer["required"]["hydraulic_repeat"],
@@ -56,7 +56,8 @@ fn an_answer_has_every_member() {
     );
     assert_eq!(
         answer["next_due"],
-        json!([{"test": "steam", "by": "2022-05-14"}, {"test": "hydraulic_repeat", "by": "2026-05-14"}])
+        json!([{"test": "steam", "from": "2022-05-14", "by": "2022-05-14", "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}},
+            {"test": "hydraulic_repeat", "from": "2022-05-14", "by": "2026-05-14", "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}}])
     );
     assert_eq!(answer["open_days"], json!([]));
 }
@@ -86,7 +87,7 @@ fn unknown_members_and_words_are_refused() {
         ("/events/1/touches", json!(["paint"])),
         (
             "/events/1/touches",
-            json!(["motion", "motion", "motion", "motion", "motion"]),
+            json!(["motion", "motion", "motion", "motion", "motion", "motion"]),
         ),
         ("/days", json!(["2026-02-30"])),
         ("/days", json!(vec!["2026-02-28"; 1001])),
