@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Draws pictures/NN.png and writes 7-drawings.json, the steps that load them: a side elevation of each engine that the demonstration puts on show.
+"""Draws pictures/NN.png and writes the steps that load them before those that show the engines: a side elevation of each engine that the demonstration puts on show.
 
     pip install resvg-py==0.5.0 pillow==13.0.0
     python3 pictures.py            # or, for the drawings of a few as SVG too: python3 pictures.py --svg marrowby pip
@@ -744,7 +744,7 @@ def png(svg):
 
 
 def main(wanted):
-    steps = []
+    steps = {}
     for place, (number, name, facts, shown) in enumerate(engines_on_show()):
         words = f'{shown["title"]} {shown["words"]}'.lower()
         livery = next((wash for colour, wash in LIVERIES.items() if colour in words), list(LIVERIES.values())[place % len(LIVERIES)])
@@ -757,9 +757,17 @@ def main(wanted):
             pathlib.Path(f"{number:02}.svg").write_text(sheet.svg())
         tender = " and its tender" if "tender" in facts.get("goes_with", []) else ""
         alt = f'{facts["name"]}{tender} from the side: a drawing made from the engine\'s dimensions, not a photograph.'
-        steps.append({"do": "draw", "engine": name, "picture": f"pictures/{file}", "alt": alt})
-    text = ",\n".join("  " + json.dumps(step) for step in steps)
-    (HERE / "7-drawings.json").write_text(f"[\n{text}\n]\n")
+        steps[name] = {"do": "draw", "engine": name, "picture": f"pictures/{file}", "alt": alt}
+    for file in HERE.glob("[0-9]-*.json"):
+        lines = []
+        for line in file.read_text().splitlines():
+            if line.startswith('  {"do": "draw"'):
+                continue
+            shown = re.match(r'  \{"do": "show", "engine": "([^"]*)"', line)
+            if shown:
+                lines.append(f"  {json.dumps(steps[shown[1]])},")
+            lines.append(line)
+        file.write_text("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":

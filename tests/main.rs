@@ -44,6 +44,7 @@ mod readiness;
 mod reservations;
 mod returns;
 mod sales;
+mod sense;
 mod sheets;
 mod shop;
 mod stock_book;

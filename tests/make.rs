@@ -113,6 +113,15 @@ pub fn person() -> Value {
     json!({"name": "Odo Fenwright"})
 }
 
+/// The bytes of a small PNG.
+pub fn picture() -> Vec<u8> {
+    let mut png = std::io::Cursor::new(Vec::new());
+    image::RgbImage::from_pixel(16, 16, image::Rgb([90, 120, 90]))
+        .write_to(&mut png, image::ImageFormat::Png)
+        .expect("a picture");
+    png.into_inner()
+}
+
 /// Words for a visitor.
 pub fn listing() -> Value {
     json!({"title": "Marrowby, a 5 in gauge 0-6-0", "words": "Built over nine winters and run twice a year since."})
@@ -122,6 +131,36 @@ impl Shop {
     /// An engine that passes the `list` gate on 2026-05-14: surveyed, priced at 7680.00, its steam paper good to that very
     /// day (14 months from the test) and its hydraulic paper longer.
     pub async fn has_ready_to_list(&self, engine: Value) -> i64 {
+        let stock_no = self.has_all_but_photographs(engine).await;
+        self.has_photographed(stock_no).await;
+        stock_no
+    }
+
+    /// One photograph that visitors may see, described.
+    pub async fn has_photographed(&self, stock_no: i64) {
+        let part = |name: &str| {
+            format!("--limit\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n")
+        };
+        let mut body = part("photograph").into_bytes();
+        body.extend(picture());
+        let words = format!(
+            "\r\n{}From the left\r\n{}true\r\n--limit--\r\n",
+            part("alt"),
+            part("public")
+        );
+        body.extend(words.into_bytes());
+        self.request(
+            reqwest::Method::POST,
+            &format!("/v1/engines/{stock_no}/photographs"),
+        )
+        .by(self, outshop_core::trade::Role::Proprietor)
+        .body("multipart/form-data; boundary=limit", body)
+        .send()
+        .await
+        .created();
+    }
+
+    pub async fn has_all_but_photographs(&self, engine: Value) -> i64 {
         let stock_no = self.has(engine).await;
         self.has_boiler_with_papers(stock_no).await;
         self.has_surveyed(stock_no, &json!([])).await;

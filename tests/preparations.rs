@@ -60,7 +60,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     .ok();
     assert_eq!(
         shop.left_at_the_gate(engine).await,
-        "not ticked: Fire irons are in the box; Photographs show its condition on the day it leaves"
+        "These are not ticked: Fire irons are in the box; Photographs show its condition on the day it leaves."
     );
     let delivery =
         json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright"});
@@ -83,7 +83,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     shop.ticks(engine, "photographs_of_condition").await;
     assert_eq!(
         shop.left_at_the_gate(engine).await,
-        "the rest of the preparation list is ticked"
+        "The rest of the preparation list is ticked."
     );
     let now = shop.get(&list).await.ok().body;
     assert_eq!(now["left"], 3);

@@ -2,7 +2,7 @@
 
 use crate::{
     body::KeyedBody,
-    cash,
+    cash, confirmations,
     db::{Db, RunQueryDsl, Tx},
     engines::{self, NewEngine},
     keys::MoneyDesk,
@@ -368,6 +368,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         .await?;
     let entry = json!({"acquisition_id": terms.id, "manner": terms.manner, "sale_id": terms.sale_id,
         "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
+    let entry = confirmations::noted(entry, &new.engine.checked().confirmed());
     tx.record("engine.acquired", Some(stock_no), entry).await?;
     if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
         sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;

@@ -2,6 +2,7 @@
 
 use crate::{
     body::Body,
+    confirmations::{self, Confirmations},
     db::{Db, RunQueryDsl, Tx},
     engines,
     keys::{Selling, Staff},
@@ -10,11 +11,16 @@ use crate::{
     problem::{self, FieldError, Problem, Problems},
     schema::{asking_prices, sales, valuations},
     text::Text,
+    valuations::last_high,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money};
+use outshop_core::{
+    days::Day,
+    money::Money,
+    sense::{self, Member},
+};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -30,7 +36,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = asking_prices)]
 #[schema(example = json!({"id": 58, "stock_no": 10, "on": "2026-05-14", "price": "7680.00", "reason": "repainted since the valuation",
-    "valuation_id": 77}))]
+    "valuation_id": 77, "confirmed": []}))]
 pub struct AskingPrice {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -44,14 +50,19 @@ pub struct AskingPrice {
     /// The valuation that was looked at.
     #[schema(minimum = 1)]
     pub valuation_id: Option<i64>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"price": "7680.00", "reason": "repainted since the valuation"}))]
 pub struct NewAskingPrice {
-    /// Above 0.
+    /// Above 0; at most 10 x the high figure of the last valuation unless confirmed.
     pub price: Money,
+    #[serde(default)]
+    pub price_confirmed: bool,
     pub reason: Option<Text<1000>>,
     /// A valuation of this engine that was looked at.
     #[schema(minimum = 1, example = 77)]
@@ -109,8 +120,8 @@ async fn create_asking_price(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         engines::lock(tx.conn(), *stock_no).await?;
-        check(tx, *stock_no, &new).await?;
-        let price = insert(tx, *stock_no, &new).await?;
+        let confirmed = check(tx, *stock_no, &new).await?;
+        let price = insert(tx, *stock_no, &new, confirmed).await?;
         let location = format!("/v1/engines/{stock_no}/asking-prices/{}", price.id);
         Ok((location, price))
     })
@@ -147,7 +158,12 @@ async fn get_asking_price(
 
 // SQL
 
-async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewAskingPrice) -> Result<(), Problem> {
+/// Gives what was confirmed.
+async fn check(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    new: &NewAskingPrice,
+) -> Result<Vec<Member>, Problem> {
     let today = tx.actor.today;
     let on = new.on.unwrap_or(today);
     let holds_since: Option<Day> = asking_prices::table
@@ -185,6 +201,12 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewAskingPrice) -> Result<(
             tell("/valuation_id", detail);
         }
     }
+    let mut ask = Confirmations::default();
+    let high = last_high(tx.conn(), stock_no).await?;
+    let doubt = high.and_then(|high| sense::price(new.price, high));
+    ask.ask("/price", doubt, new.price_confirmed);
+    let (doubted, confirmed) = ask.apart();
+    broken.extend(doubted);
     if !broken.is_empty() {
         return Err(Problem::invalid_all(broken));
     }
@@ -197,13 +219,14 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewAskingPrice) -> Result<(
         let detail = "the engine is sold, and its price is the sale's";
         return Err(Problem::new(problem::ALREADY_SOLD, detail));
     }
-    Ok(())
+    Ok(confirmed)
 }
 
 async fn insert(
     tx: &mut Tx<'_>,
     stock_no: i32,
     new: &NewAskingPrice,
+    confirmed: Vec<Member>,
 ) -> Result<AskingPrice, Problem> {
     let price: AskingPrice = diesel::insert_into(asking_prices::table)
         .values((
@@ -212,11 +235,13 @@ async fn insert(
             asking_prices::price.eq(new.price),
             asking_prices::reason.eq(&new.reason),
             asking_prices::valuation_id.eq(new.valuation_id),
+            asking_prices::confirmed.eq(&confirmed),
         ))
         .returning(AskingPrice::as_returning())
         .get_result(tx.conn())
         .await?;
     let data = json!({"asking_price_id": price.id, "price": price.price, "valuation_id": price.valuation_id});
+    let data = confirmations::noted(data, &confirmed);
     tx.record("engine.priced", Some(stock_no), data).await?;
     Ok(price)
 }

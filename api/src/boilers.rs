@@ -2,13 +2,16 @@
 
 use crate::{
     body::{Body, Patch},
-    db::{Db, RunQueryDsl, Tx},
+    confirmations::{self, Confirmations},
+    db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
     engines,
     keys::{Staff, Workshop},
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
-    schema::{boiler_fittings, boiler_pressure_changes, boilers, engines as engine_table, tests},
+    schema::{
+        boiler_fittings, boiler_pressure_changes, boilers, engines as engine_table, jobs, tests,
+    },
     text::{Line, Prose, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -17,11 +20,13 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::{BoilerNumber, Material, bar_litres},
     days::{Day, TimeOfDay},
+    jobs::JobStanding,
+    sense::{self, Doubt, Member},
     units::{Pressure, Volume, four_places},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use std::collections::HashMap;
+use std::{cmp::Ordering, collections::HashMap};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -65,6 +70,9 @@ pub struct BoilerParticulars {
     /// The whole inside of the gas tank: some codes test small tanks once.
     pub gas_tank_volume: Option<Volume>,
     pub notes: Option<Prose>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 /// A boiler with what follows from the acts recorded.
@@ -72,7 +80,7 @@ pub struct BoilerParticulars {
 #[schema(example = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
     "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": {"value": "8.0", "unit": "L", "l": "8"},
     "made_on": null, "first_service_on": "1998-06-01", "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": false,
-    "gas_tank_volume": null, "notes": null, "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 10,
+    "gas_tank_volume": null, "notes": null, "confirmed": [], "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 10,
     "fitted_on": "1998-05-02"}))]
 pub struct Boiler {
     #[serde(flatten)]
@@ -97,12 +105,27 @@ pub struct Boiler {
     "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01"}))]
 pub struct NewBoiler {
     pub number: BoilerNumber,
+    /// true: it is another boiler than the known one whose number differs in case, spaces or punctuation alone.
+    #[serde(default)]
+    #[diesel(skip_insertion)]
+    pub number_confirmed: bool,
     pub maker: Option<Line>,
     pub material: Material,
+    /// 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
-    /// The whole inside. Without it no boiler code can be asked, as its rules go by size.
+    #[serde(default)]
+    #[diesel(skip_insertion)]
+    pub working_pressure_confirmed: bool,
+    /// The whole inside. Without it no boiler code can be asked, as its rules go by size. .05 to 250 litres unless confirmed.
     pub volume: Option<Volume>,
+    #[serde(default)]
+    #[diesel(skip_insertion)]
+    pub volume_confirmed: bool,
+    /// Not before 1900 unless confirmed.
     pub made_on: Option<Day>,
+    #[serde(default)]
+    #[diesel(skip_insertion)]
+    pub made_on_confirmed: bool,
     pub first_service_on: Option<Day>,
     pub first_marketed_on: Option<Day>,
     pub conformity_evidence: Option<Text<500>>,
@@ -121,6 +144,10 @@ pub struct BoilerPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub number: Option<BoilerNumber>,
+    /// true: it is another boiler than the known one whose number differs in case, spaces or punctuation alone.
+    #[serde(default)]
+    #[diesel(skip_update)]
+    pub number_confirmed: bool,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Line>)]
     pub maker: Option<Option<Line>>,
@@ -130,9 +157,16 @@ pub struct BoilerPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Volume>)]
     pub volume: Option<Option<Volume>>,
+    #[serde(default)]
+    #[diesel(skip_update)]
+    pub volume_confirmed: bool,
+    /// Not before 1900 and not after the first test on record unless confirmed.
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub made_on: Option<Option<Day>>,
+    #[serde(default)]
+    #[diesel(skip_update)]
+    pub made_on_confirmed: bool,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub first_service_on: Option<Option<Day>>,
@@ -161,7 +195,8 @@ struct Life {
 }
 
 impl Life {
-    /// `first_record`: the earliest test, fitting or change on record.
+    /// `first_record`: the earliest fitting or change on record; tests are asked about apart, as a shell may be tested before the
+    /// boiler is finished.
     fn check(&self, first_record: Option<Day>, today: Day) -> Result<(), Problem> {
         let after_making =
             |day: Option<Day>| day.zip(self.made_on).is_none_or(|(day, made)| day >= made);
@@ -207,7 +242,8 @@ impl Life {
 /// A boiler in an engine.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_fittings)]
-#[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 10, "fitted_on": "1998-05-02", "taken_out_on": null}))]
+#[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 10, "fitted_on": "1998-05-02", "fitted_at": null,
+    "taken_out_on": null, "taken_out_at": null}))]
 pub struct Fitting {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -216,8 +252,10 @@ pub struct Fitting {
     #[schema(minimum = 1)]
     pub stock_no: i32,
     pub fitted_on: Day,
+    pub fitted_at: Option<TimeOfDay>,
     /// Null while it is in there.
     pub taken_out_on: Option<Day>,
+    pub taken_out_at: Option<TimeOfDay>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -228,6 +266,8 @@ pub struct NewFitting {
     pub stock_no: i32,
     /// Today or earlier, not before the boiler was made.
     pub fitted_on: Day,
+    /// Time of day, where a job was finished or another boiler was taken out on the same day.
+    pub fitted_at: Option<TimeOfDay>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -236,13 +276,16 @@ pub struct NewFitting {
 pub struct NewRemoval {
     /// Today or earlier, not before it was fitted.
     pub on: Day,
+    /// Time of day, where a job was finished or another boiler was fitted on the same day.
+    pub at: Option<TimeOfDay>,
 }
 
 /// A changed working pressure; it voids all papers, whether up or down.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_pressure_changes)]
 #[schema(example = json!({"id": 5, "boiler_id": 88, "on": "2026-05-02", "at": null,
-    "working_pressure": {"value": "80", "unit": "psi", "bar": "5.5158"}, "reason": "Valve reset after the inspector's advice"}))]
+    "working_pressure": {"value": "80", "unit": "psi", "bar": "5.5158"}, "reason": "Valve reset after the inspector's advice",
+    "confirmed": []}))]
 pub struct PressureChange {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -254,6 +297,9 @@ pub struct PressureChange {
     pub at: Option<TimeOfDay>,
     pub working_pressure: Pressure,
     pub reason: Text<500>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -264,7 +310,10 @@ pub struct NewPressureChange {
     /// Today or earlier, not before the change before.
     pub on: Day,
     pub at: Option<TimeOfDay>,
+    /// 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
+    #[serde(default)]
+    pub working_pressure_confirmed: bool,
     pub reason: Text<500>,
 }
 
@@ -272,7 +321,7 @@ pub struct NewPressureChange {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct BoilerFilters {
-    /// The whole number as stamped.
+    /// The whole number; case, spaces and punctuation do not matter here.
     #[param(value_type = Option<String>, min_length = 1, max_length = 60, example = "QLW 1187")]
     number: Option<BoilerNumber>,
     /// The engine that it is in.
@@ -301,7 +350,11 @@ async fn list_boilers(
             .limit(page.limit)
             .into_boxed();
         if let Some(number) = &filters.number {
-            query = query.filter(boilers::number.eq(number.clone()));
+            let folded = number.folded();
+            let mut known = known_numbers(conn).await?;
+            known.retain(|(_, known)| known.folded() == folded);
+            let ids: Vec<i64> = known.into_iter().map(|(id, _)| id).collect();
+            query = query.filter(boilers::id.eq_any(ids));
         }
         if let Some(stock_no) = filters.stock_no {
             let fitted = boiler_fittings::table
@@ -326,6 +379,9 @@ async fn list_boilers(
 }
 
 /// Add a boiler
+///
+/// Refused where its number differs from a known boiler's in case, spaces or punctuation alone, unless it is confirmed that
+/// it is another boiler.
 #[utoipa::path(tag = "boilers", operation_id = "create_boiler", params(crate::body::Repeatable), request_body = NewBoiler,
     responses((status = 201, body = Boiler), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
 #[post("/boilers")]
@@ -341,13 +397,26 @@ async fn create_boiler(
     };
     life.check(None, actor.today)?;
     db.create(&actor, &new, async |tx| {
+        let mut ask = Confirmations::default();
+        let doubt = number_in_doubt(tx.conn(), &new.number, None).await?;
+        ask.ask("/number", doubt, new.number_confirmed);
+        ask.ask(
+            "/working_pressure",
+            sense::working_pressure(&new.working_pressure),
+            new.working_pressure_confirmed,
+        );
+        let volume = new.volume.as_ref().and_then(sense::volume);
+        ask.ask("/volume", volume, new.volume_confirmed);
+        let made_on = new.made_on.and_then(|day| sense::made_on(day, None));
+        ask.ask("/made_on", made_on, new.made_on_confirmed);
+        let confirmed = ask.settled()?;
         let id: i64 = diesel::insert_into(boilers::table)
-            .values(&*new)
+            .values((&*new, boilers::confirmed.eq(&confirmed)))
             .returning(boilers::id)
             .get_result(tx.conn())
             .await?;
-        tx.record("boiler.added", None, json!({"boiler_id": id}))
-            .await?;
+        let entry = confirmations::noted(json!({"boiler_id": id}), &confirmed);
+        tx.record("boiler.added", None, entry).await?;
         Ok((format!("/v1/boilers/{id}"), find(tx.conn(), id).await?))
     })
     .await
@@ -399,11 +468,14 @@ async fn change_boiler(
                 tx.unchanged();
                 return Ok(current);
             }
+            let (asked, confirmed) = doubts_of_change(tx.conn(), *id, &change).await?;
+            let stay = confirmations::after_change(&recorded.confirmed, &asked, confirmed.clone());
             diesel::update(boilers::table.find(*id))
-                .set(&change)
+                .set((&change, boilers::confirmed.eq(stay)))
                 .execute(tx.conn())
                 .await?;
             let entry = json!({"boiler_id": *id, "members": patch.members()});
+            let entry = confirmations::noted(entry, &confirmed);
             tx.record("boiler.changed", current.stock_no, entry).await?;
             find(tx.conn(), *id).await
         })
@@ -474,7 +546,7 @@ async fn create_removal(
     new: Body<NewRemoval>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        let fitting = take_out(tx, *id, new.on).await?;
+        let fitting = take_out(tx, *id, &new).await?;
         Ok((format!("/v1/fittings/{}", fitting.id), fitting))
     })
     .await
@@ -575,6 +647,67 @@ async fn get_pressure_change(
 
 // SQL
 
+/// The numbers of all boilers.
+async fn known_numbers(conn: &mut AsyncPgConnection) -> Result<Vec<(i64, BoilerNumber)>, Problem> {
+    let numbers = boilers::table.select((boilers::id, boilers::number));
+    Ok(numbers.order(boilers::id).load(conn).await?)
+}
+
+/// Whether a number reads like that of a known boiler; `of`: whose number it is to be. Who writes numbers waits for who does so
+/// too, so that no two store like ones at once.
+async fn number_in_doubt(
+    conn: &mut AsyncPgConnection,
+    number: &BoilerNumber,
+    of: Option<i64>,
+) -> Result<Option<Doubt>, Problem> {
+    let lock = pg_advisory_xact_lock(hashtextextended("boiler numbers", 0));
+    diesel::select(lock).execute(conn).await?;
+    let known = known_numbers(conn).await?;
+    let others = known.iter().filter(|(id, _)| Some(*id) != of);
+    Ok(sense::number(number, others.map(|(_, number)| number)))
+}
+
+/// The same for a number that is written on a test or a certificate of a boiler: its own number is never in doubt.
+pub(crate) async fn read_number_in_doubt(
+    conn: &mut AsyncPgConnection,
+    number: &BoilerNumber,
+    boiler: &Boiler,
+) -> Result<Option<Doubt>, Problem> {
+    let own = &boiler.particulars.number;
+    if number == own {
+        return Ok(None);
+    }
+    let known = known_numbers(conn).await?;
+    let others = known.iter().map(|(_, number)| number);
+    Ok(sense::number(number, std::iter::once(own).chain(others)))
+}
+
+/// Which members a change is asked about, and which of them it confirms.
+async fn doubts_of_change(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    change: &BoilerPatch,
+) -> Result<(Vec<Member>, Vec<Member>), Problem> {
+    let (mut ask, mut asked) = (Confirmations::default(), Vec::new());
+    if let Some(number) = &change.number {
+        asked.push(Member::Number);
+        let doubt = number_in_doubt(conn, number, Some(id)).await?;
+        ask.ask("/number", doubt, change.number_confirmed);
+    }
+    if let Some(volume) = &change.volume {
+        asked.push(Member::Volume);
+        let doubt = volume.as_ref().and_then(sense::volume);
+        ask.ask("/volume", doubt, change.volume_confirmed);
+    }
+    if let Some(made_on) = change.made_on {
+        asked.push(Member::MadeOn);
+        let first_test = first_test(conn, id).await?;
+        let doubt = made_on.and_then(|day| sense::made_on(day, first_test));
+        ask.ask("/made_on", doubt, change.made_on_confirmed);
+    }
+    Ok((asked, ask.settled()?))
+}
+
 pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Boiler, Problem> {
     let found: Vec<BoilerParticulars> = boilers::table
         .find(id)
@@ -653,6 +786,27 @@ pub(crate) fn check_day(
     }
 }
 
+/// The working pressure of a boiler on a day, after the changes of that day.
+pub(crate) async fn working_pressure_on(
+    conn: &mut AsyncPgConnection,
+    boiler: &Boiler,
+    on: Day,
+) -> Result<Pressure, Problem> {
+    let particulars = &boiler.particulars;
+    let changed: Option<Pressure> = boiler_pressure_changes::table
+        .filter(boiler_pressure_changes::boiler_id.eq(particulars.id))
+        .filter(boiler_pressure_changes::on_day.le(on))
+        .order((
+            boiler_pressure_changes::on_day.desc(),
+            boiler_pressure_changes::id.desc(),
+        ))
+        .select(boiler_pressure_changes::working_pressure)
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(changed.unwrap_or_else(|| particulars.first_working_pressure.clone()))
+}
+
 /// The boiler that was in an engine on a day.
 pub(crate) async fn in_engine_on(
     conn: &mut AsyncPgConnection,
@@ -680,14 +834,84 @@ pub(crate) struct Fitted {
     pub stock_no: i32,
     pub boiler_id: i64,
     pub from: Day,
-    /// The day on which it was taken out, and no more in.
+    from_at: Option<TimeOfDay>,
+    /// The day on which it was taken out, and no more in at its end.
     pub until: Option<Day>,
+    until_at: Option<TimeOfDay>,
 }
 
 impl Fitted {
     pub(crate) fn on(&self, day: Day) -> bool {
         self.from <= day && self.until.is_none_or(|until| day < until)
     }
+
+    /// Whether it was in at that time of that day; `None` where the times recorded do not tell.
+    fn at(&self, on: Day, at: Option<TimeOfDay>) -> Option<bool> {
+        let by_then = |day: Day, time: Option<TimeOfDay>| match (day.cmp(&on), time.zip(at)) {
+            (Ordering::Less, _) => Some(true),
+            (Ordering::Greater, _) => Some(false),
+            (Ordering::Equal, times) => times.map(|(time, at)| time <= at),
+        };
+        let came = by_then(self.from, self.from_at);
+        let went = self
+            .until
+            .map_or(Some(false), |day| by_then(day, self.until_at));
+        match (came, went) {
+            (Some(false), _) | (_, Some(true)) => Some(false),
+            (Some(true), Some(false)) => Some(true),
+            (None, _) | (_, None) => None,
+        }
+    }
+}
+
+/// The boiler that a job was on which is finished at that time of that day.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum WorkedOn {
+    /// None: no boiler is recorded in the engine.
+    One(Option<i64>),
+    /// What is recorded does not tell which of these it was.
+    OneOf(Vec<i64>),
+    /// No boiler is in the engine then, but these were since the job was begun.
+    Away(Vec<i64>),
+}
+
+/// `fitted`: the boilers of the engine. `begun_on`: of the job; a boiler that was in the engine since then may have been worked
+/// on out of it.
+pub(crate) fn worked_on(
+    fitted: &[Fitted],
+    begun_on: Day,
+    (on, at): (Day, Option<TimeOfDay>),
+) -> WorkedOn {
+    let distinct = |those: &dyn Fn(&Fitted) -> bool| {
+        let mut ids: Vec<i64> = Vec::new();
+        for it in fitted.iter().filter(|it| those(it)) {
+            if !ids.contains(&it.boiler_id) {
+                ids.push(it.boiler_id);
+            }
+        }
+        ids
+    };
+    let certain = distinct(&|it| it.at(on, at) == Some(true));
+    let possible = distinct(&|it| it.at(on, at).is_none());
+    let since = in_between(fitted, begun_on, on);
+    match (&certain[..], &possible[..]) {
+        ([one], _) | ([], [one]) => WorkedOn::One(Some(*one)),
+        ([], []) if since.is_empty() => WorkedOn::One(None),
+        ([], []) => WorkedOn::Away(since),
+        _ => WorkedOn::OneOf([certain, possible].concat()),
+    }
+}
+
+/// All boilers that were in an engine on one of those days.
+pub(crate) fn in_between(fitted: &[Fitted], from: Day, until: Day) -> Vec<i64> {
+    let there = fitted.iter();
+    let mut ids: Vec<i64> = there
+        .filter(|it| it.from <= until && it.until.is_none_or(|day| day >= from))
+        .map(|it| it.boiler_id)
+        .collect();
+    ids.sort_unstable();
+    ids.dedup();
+    ids
 }
 
 /// All boilers that were ever in these engines, the earlier first.
@@ -695,7 +919,8 @@ pub(crate) async fn fitted_in(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
 ) -> Result<Vec<Fitted>, Problem> {
-    let rows: Vec<(i32, i64, Day, Option<Day>)> = boiler_fittings::table
+    type Times = (Option<TimeOfDay>, Option<TimeOfDay>);
+    let rows: Vec<(i32, i64, Day, Option<Day>, Times)> = boiler_fittings::table
         .filter(boiler_fittings::stock_no.eq_any(stock_nos))
         .order((boiler_fittings::fitted_on, boiler_fittings::id))
         .select((
@@ -703,17 +928,21 @@ pub(crate) async fn fitted_in(
             boiler_fittings::boiler_id,
             boiler_fittings::fitted_on,
             boiler_fittings::taken_out_on,
+            (boiler_fittings::fitted_at, boiler_fittings::taken_out_at),
         ))
         .load(conn)
         .await?;
-    let fitted = rows
-        .into_iter()
-        .map(|(stock_no, boiler_id, from, until)| Fitted {
-            stock_no,
-            boiler_id,
-            from,
-            until,
-        });
+    let fitted =
+        rows.into_iter().map(
+            |(stock_no, boiler_id, from, until, (from_at, until_at))| Fitted {
+                stock_no,
+                boiler_id,
+                from,
+                from_at,
+                until,
+                until_at,
+            },
+        );
     Ok(fitted.collect())
 }
 
@@ -778,13 +1007,15 @@ async fn last_pressures(
         .collect())
 }
 
+async fn first_test(conn: &mut AsyncPgConnection, id: i64) -> Result<Option<Day>, Problem> {
+    let first = tests::table
+        .filter(tests::boiler_id.eq(id))
+        .select(diesel::dsl::min(tests::on_day));
+    Ok(first.first(conn).await?)
+}
+
 async fn first_record(conn: &mut AsyncPgConnection, id: i64) -> Result<Option<Day>, Problem> {
     use diesel::dsl::min;
-    let test: Option<Day> = tests::table
-        .filter(tests::boiler_id.eq(id))
-        .select(min(tests::on_day))
-        .first(conn)
-        .await?;
     let fitting: Option<Day> = boiler_fittings::table
         .filter(boiler_fittings::boiler_id.eq(id))
         .select(min(boiler_fittings::fitted_on))
@@ -795,7 +1026,7 @@ async fn first_record(conn: &mut AsyncPgConnection, id: i64) -> Result<Option<Da
         .select(min(boiler_pressure_changes::on_day))
         .first(conn)
         .await?;
-    Ok([test, fitting, change].into_iter().flatten().min())
+    Ok([fitting, change].into_iter().flatten().min())
 }
 
 async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Problem> {
@@ -838,18 +1069,66 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
     if let Some(other) = standing_against {
         return Err(Problem::conflict(overlap(&other, id, stock_no)));
     }
+    let taken_out_later: Option<TimeOfDay> = boiler_fittings::table
+        .filter(
+            boiler_fittings::boiler_id
+                .eq(id)
+                .or(boiler_fittings::stock_no.eq(stock_no)),
+        )
+        .filter(boiler_fittings::taken_out_on.eq(new.fitted_on))
+        .filter(boiler_fittings::taken_out_at.gt(new.fitted_at))
+        .select(boiler_fittings::taken_out_at.assume_not_null())
+        .first(tx.conn())
+        .await
+        .optional()?;
+    if let Some(time) = taken_out_later {
+        let detail = format!("the boiler before was taken out at {time}, later on that day");
+        return Err(Problem::invalid("/fitted_at", detail));
+    }
     let fitting: Fitting = diesel::insert_into(boiler_fittings::table)
         .values((
             boiler_fittings::boiler_id.eq(id),
             boiler_fittings::stock_no.eq(stock_no),
             boiler_fittings::fitted_on.eq(new.fitted_on),
+            boiler_fittings::fitted_at.eq(new.fitted_at),
         ))
         .returning(Fitting::as_returning())
         .get_result(tx.conn())
         .await?;
-    let entry = json!({"boiler_id": id, "fitting_id": fitting.id, "fitted_on": fitting.fitted_on});
+    let jobs = give_jobs_their_boiler(tx.conn(), &fitting).await?;
+    let mut entry =
+        json!({"boiler_id": id, "fitting_id": fitting.id, "fitted_on": fitting.fitted_on});
+    if !jobs.is_empty() {
+        entry["jobs"] = json!(jobs);
+    }
     tx.record("boiler.fitted", Some(stock_no), entry).await?;
     Ok(fitting)
+}
+
+/// Jobs that were finished while this boiler was in the engine, before that was written down, were on it. Those of which a
+/// boiler is on record keep theirs.
+async fn give_jobs_their_boiler(
+    conn: &mut AsyncPgConnection,
+    fitting: &Fitting,
+) -> Result<Vec<i64>, Problem> {
+    let finished_on = jobs::finished_on.assume_not_null();
+    let later_that_day = finished_on.eq(fitting.fitted_on).and(
+        jobs::finished_at
+            .ge(fitting.fitted_at)
+            .is_distinct_from(false),
+    );
+    let unknown = jobs::table
+        .filter(jobs::stock_no.eq(fitting.stock_no))
+        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::boiler_id.is_null())
+        .filter(finished_on.gt(fitting.fitted_on).or(later_that_day));
+    let mut given: Vec<i64> = diesel::update(unknown)
+        .set(jobs::boiler_id.eq(fitting.boiler_id))
+        .returning(jobs::id)
+        .load(conn)
+        .await?;
+    given.sort_unstable();
+    Ok(given)
 }
 
 fn overlap(other: &Fitting, boiler: i64, stock_no: i32) -> String {
@@ -873,7 +1152,8 @@ fn overlap(other: &Fitting, boiler: i64, stock_no: i32) -> String {
     }
 }
 
-async fn take_out(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<Fitting, Problem> {
+async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Fitting, Problem> {
+    let NewRemoval { on, at } = *new;
     let stock_no = find(tx.conn(), id).await?.stock_no;
     if let Some(stock_no) = stock_no {
         engines::lock(tx.conn(), stock_no).await?;
@@ -894,8 +1174,24 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<Fitting, Problem>
             .eq(id)
             .and(boiler_fittings::taken_out_on.is_null()),
     );
+    let fitted_at: Option<TimeOfDay> = present
+        .select(boiler_fittings::fitted_at)
+        .first(tx.conn())
+        .await?;
+    if let Some((time, _)) = fitted_at
+        .zip(at)
+        .filter(|(time, at)| on == fitted_on && at < time)
+    {
+        return Err(Problem::invalid(
+            "/at",
+            format!("before it was fitted, at {time} of that day"),
+        ));
+    }
     let fitting: Fitting = diesel::update(present)
-        .set(boiler_fittings::taken_out_on.eq(on))
+        .set((
+            boiler_fittings::taken_out_on.eq(on),
+            boiler_fittings::taken_out_at.eq(at),
+        ))
         .returning(Fitting::as_returning())
         .get_result(tx.conn())
         .await?;
@@ -928,6 +1224,13 @@ async fn change_pressure(
             "the boiler has this working pressure already",
         ));
     }
+    let mut ask = Confirmations::default();
+    ask.ask(
+        "/working_pressure",
+        sense::working_pressure(&new.working_pressure),
+        new.working_pressure_confirmed,
+    );
+    let confirmed = ask.settled()?;
     let change: PressureChange = diesel::insert_into(boiler_pressure_changes::table)
         .values((
             boiler_pressure_changes::boiler_id.eq(id),
@@ -935,12 +1238,14 @@ async fn change_pressure(
             boiler_pressure_changes::at.eq(new.at),
             boiler_pressure_changes::working_pressure.eq(&new.working_pressure),
             boiler_pressure_changes::reason.eq(&new.reason),
+            boiler_pressure_changes::confirmed.eq(&confirmed),
         ))
         .returning(PressureChange::as_returning())
         .get_result(tx.conn())
         .await?;
     let entry = json!({"boiler_id": id, "pressure_change_id": change.id, "on": change.on,
         "working_pressure": change.working_pressure});
+    let entry = confirmations::noted(entry, &confirmed);
     tx.record("boiler.pressure_changed", boiler.stock_no, entry)
         .await?;
     Ok(change)

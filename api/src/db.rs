@@ -390,6 +390,7 @@ pub async fn forget_repeats(db: &Db, now: Timestamp) -> Result<(), Problem> {
 
 diesel::define_sql_function! { fn pg_try_advisory_xact_lock(key: BigInt) -> Bool; }
 diesel::define_sql_function! { fn pg_try_advisory_lock(key: BigInt) -> Bool; }
+diesel::define_sql_function! { fn pg_advisory_xact_lock(key: BigInt) -> Text; }
 diesel::define_sql_function! { fn pg_advisory_unlock(key: BigInt) -> Bool; }
 diesel::define_sql_function! { fn current_setting(name: Text) -> Text; }
 diesel::define_sql_function! { fn hashtextextended(text: Text, seed: BigInt) -> BigInt; }

@@ -3,6 +3,7 @@
 use crate::{
     body::Patch,
     boilers::{self, Boiler},
+    confirmations::{self, Confirmations},
     db::{Db, RunQueryDsl, Tx},
     instants::Instant,
     keys::{Floor, Staff},
@@ -20,6 +21,7 @@ use outshop_core::{
     days::Day,
     engine::{BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
     money::Money,
+    sense::{self, Doubt, Member, Size},
     trade::{ListingStanding, Standing},
     units::{Force, Length, Mass},
 };
@@ -100,6 +102,9 @@ pub struct Particulars {
     /// Where in the works it is.
     pub place: Option<Line>,
     pub notes: Option<Prose>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 /// Where an engine stands; follows from what is recorded.
@@ -153,7 +158,7 @@ pub(crate) fn standing_at(
     "adhesive_weight": null, "length": null, "width": null, "height": null, "rigid_wheelbase": null, "side_play": null,
     "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "goes_with": ["box"],
     "working_order": "in_running_order", "offered_as": "steamable", "has_boiler": true, "asbestos_suspected": false,
-    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show", "reserved_until": null}))]
+    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "confirmed": [], "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show", "reserved_until": null}))]
 pub struct Engine {
     #[serde(flatten)]
     #[diesel(embed)]
@@ -190,8 +195,11 @@ pub struct NewEngine {
     pub stroke: Option<Length>,
     /// Diameter on the tread.
     pub driving_wheel_diameter: Option<Length>,
-    /// Of the engine as it is lifted.
+    /// Of the engine as it is lifted. Questioned where it does not fit the gauge of a locomotive, or length, width and height.
     pub weight: Option<Mass>,
+    #[serde(default)]
+    #[diesel(skip_insertion)]
+    pub weight_confirmed: bool,
     /// On the coupled wheels, in working order.
     pub adhesive_weight: Option<Mass>,
     pub length: Option<Length>,
@@ -299,6 +307,9 @@ pub struct EnginePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Mass>)]
     pub weight: Option<Option<Mass>>,
+    #[serde(default)]
+    #[diesel(skip_update)]
+    pub weight_confirmed: bool,
     /// On the coupled wheels, in working order.
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Mass>)]
@@ -528,6 +539,13 @@ pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<Fi
         "whyte",
         "only a locomotive has a wheel arrangement by Whyte",
     );
+    let mut ask = Confirmations::default();
+    ask.ask(
+        &format!("{at}/weight"),
+        engine.weight_in_doubt(),
+        engine.weight_confirmed,
+    );
+    broken.extend(ask.apart().0);
     broken
 }
 
@@ -540,6 +558,29 @@ pub(crate) struct Checked<'a> {
     weight: Option<&'a Mass>,
     adhesive_weight: Option<&'a Mass>,
     whyte: Option<&'a Whyte>,
+    gauge: Option<&'a Length>,
+    sides: [Option<&'a Length>; 3],
+    /// Or not asked about now.
+    weight_confirmed: bool,
+}
+
+impl Checked<'_> {
+    fn weight_in_doubt(&self) -> Option<Doubt> {
+        let [length, width, height] = self.sides;
+        let size = Size {
+            gauge: self.gauge.filter(|_| self.kind == Kind::Locomotive),
+            length,
+            width,
+            height,
+        };
+        self.weight.and_then(|weight| sense::weight(weight, size))
+    }
+
+    /// The members that are outside the usual limits, all of them confirmed once the rules hold.
+    pub(crate) fn confirmed(&self) -> Vec<Member> {
+        let doubt = self.weight_in_doubt();
+        doubt.into_iter().map(|doubt| doubt.member).collect()
+    }
 }
 
 impl NewEngine {
@@ -552,11 +593,20 @@ impl NewEngine {
             weight: self.weight.as_ref(),
             adhesive_weight: self.adhesive_weight.as_ref(),
             whyte: self.whyte.as_ref(),
+            gauge: self.gauge.as_ref(),
+            sides: [&self.length, &self.width, &self.height].map(Option::as_ref),
+            weight_confirmed: self.weight_confirmed,
         }
     }
 }
 
 impl EnginePatch {
+    /// Whether it names what the weight is held against, or the weight.
+    fn names_size(&self) -> bool {
+        let sides = [&self.gauge, &self.length, &self.width, &self.height];
+        self.kind.is_some() || self.weight.is_some() || sides.iter().any(|side| side.is_some())
+    }
+
     /// The facts as they would be after the change.
     fn checked<'a>(&'a self, current: &'a Particulars) -> Checked<'a> {
         fn after<'a, T>(change: &'a Option<Option<T>>, current: &'a Option<T>) -> Option<&'a T> {
@@ -570,6 +620,13 @@ impl EnginePatch {
             weight: after(&self.weight, &current.weight),
             adhesive_weight: after(&self.adhesive_weight, &current.adhesive_weight),
             whyte: after(&self.whyte, &current.whyte),
+            gauge: after(&self.gauge, &current.gauge),
+            sides: [
+                after(&self.length, &current.length),
+                after(&self.width, &current.width),
+                after(&self.height, &current.height),
+            ],
+            weight_confirmed: self.weight_confirmed || !self.names_size(),
         }
     }
 }
@@ -646,7 +703,8 @@ async fn change_engine(
             lock(tx.conn(), *stock_no).await?;
             let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
             let change = patch.against(&current)?;
-            let broken = broken_rules("", &change.checked(&current.particulars), actor.today);
+            let checked = change.checked(&current.particulars);
+            let broken = broken_rules("", &checked, actor.today);
             if !broken.is_empty() {
                 return Err(Problem::invalid_all(broken));
             }
@@ -658,16 +716,26 @@ async fn change_engine(
                 .gauge
                 .as_ref()
                 .map(|gauge| gauge.as_ref().map(Length::base));
+            let confirmed = if change.names_size() {
+                checked.confirmed()
+            } else {
+                current.particulars.confirmed.clone()
+            };
             diesel::update(engines::table.find(*stock_no))
-                .set((&change, gauge_mm.map(|mm| engines::gauge_mm.eq(mm))))
+                .set((
+                    &change,
+                    gauge_mm.map(|mm| engines::gauge_mm.eq(mm)),
+                    engines::confirmed.eq(&confirmed),
+                ))
                 .execute(tx.conn())
                 .await?;
-            tx.record(
-                "engine.changed",
-                Some(*stock_no),
-                json!({"members": patch.members()}),
-            )
-            .await?;
+            let entry = json!({"members": patch.members()});
+            let entry = if change.names_size() {
+                confirmations::noted(entry, &confirmed)
+            } else {
+                entry
+            };
+            tx.record("engine.changed", Some(*stock_no), entry).await?;
             find_at(tx.conn(), *stock_no, Instant(actor.now)).await
         })
         .await?;
@@ -679,7 +747,11 @@ async fn change_engine(
 pub(crate) async fn insert(tx: &mut Tx<'_>, new: &NewEngine) -> Result<i32, Problem> {
     let gauge_mm = new.gauge.as_ref().map(Length::base);
     Ok(diesel::insert_into(engines::table)
-        .values((new, engines::gauge_mm.eq(gauge_mm)))
+        .values((
+            new,
+            engines::gauge_mm.eq(gauge_mm),
+            engines::confirmed.eq(new.checked().confirmed()),
+        ))
         .returning(engines::stock_no)
         .get_result(tx.conn())
         .await?)

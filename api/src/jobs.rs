@@ -3,8 +3,10 @@
 use crate::{
     acquisitions,
     body::{Body, Patch},
-    boilers, codes,
-    db::{Db, RunQueryDsl, Tx},
+    boilers::{self, WorkedOn},
+    codes,
+    confirmations::{self, Confirmations},
+    db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
     engines, firm, fitters,
     keys::{Staff, Workshop},
     operations::Operations,
@@ -28,6 +30,7 @@ use outshop_core::{
     jobs::{Hours, JobDays, JobStanding, MoveFault, Skill, Took, WorkPlace, consequences},
     money::Money,
     papers::{self as clock, Due, Event, PaperKind, TestKind},
+    sense::{self, Member},
     surveys::{Area, Grade},
 };
 use rust_decimal::Decimal;
@@ -96,6 +99,10 @@ pub struct JobFacts {
     pub called_off_on: Option<Day>,
     /// The working order that the work is to bring about; null: it stays as it is.
     pub working_order_after: Option<WorkingOrder>,
+    /// The boiler that the work was on, as a fact of the finished job; null before, or where none is on record. Moving boilers
+    /// later changes nothing of it.
+    #[schema(minimum = 1)]
+    pub boiler_id: Option<i64>,
     pub notes: Option<Prose>,
 }
 
@@ -107,13 +114,11 @@ pub struct JobFacts {
     "finished_at": "11:30", "called_off_on": null, "working_order_after": null, "boiler_id": 88, "notes": null, "findings": [205],
     "grades_after": {"boiler": null, "fittings_and_feeds": "good", "cylinders_and_valves": null, "motion": null,
         "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
-    "hours_booked": "3.5", "hours": [{"id": 710, "on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5", "reverses_id": null}],
+    "hours_booked": "3.5", "hours": [{"id": 710, "on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5", "reverses_id": null, "confirmed": []}],
     "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "words": "injector cones", "cost": "18.40", "reverses_id": null}]}))]
 pub struct Job {
     #[serde(flatten)]
     pub facts: JobFacts,
-    /// The boiler that was in the engine on the day the job was finished; null before, or where none is on record.
-    pub boiler_id: Option<i64>,
     /// The findings that it is to clear when it is finished.
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
@@ -143,6 +148,9 @@ pub struct HoursLine {
     pub hours: Hours,
     /// The line that this one takes back.
     pub reverses_id: Option<i64>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
@@ -277,8 +285,12 @@ pub struct NewMove {
     pub to: JobStanding,
     /// Not before the move before it, not in the future.
     pub on: Day,
-    /// Time of day at which it was finished, where a test was made on the same day.
+    /// Time of day at which it was finished, where a test was made on the same day or a boiler was moved.
     pub at: Option<TimeOfDay>,
+    /// Of a finished job the boiler that it was on, where more than one was in the engine on that day, or none. It was in the
+    /// engine on a day from the job's beginning to its finish.
+    #[schema(minimum = 1)]
+    pub boiler_id: Option<i64>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -288,8 +300,10 @@ pub struct NewHours {
     /// From the day the engine came to today.
     pub on: Day,
     pub fitter: Line,
-    /// More than 0.
+    /// More than 0. With what is booked already at most 24 of one fitter on one day unless confirmed.
     pub hours: Hours,
+    #[serde(default)]
+    pub hours_confirmed: bool,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -301,8 +315,10 @@ pub struct NewBenchHours {
     /// The job in hand, where the engine has but one.
     #[schema(minimum = 1)]
     pub job_id: Option<i64>,
-    /// More than 0.
+    /// More than 0. With what is booked already at most 24 of one fitter on one day unless confirmed.
     pub hours: Hours,
+    #[serde(default)]
+    pub hours_confirmed: bool,
     /// Who was at it before, unless told otherwise.
     pub fitter: Option<Line>,
     /// Today unless told otherwise.
@@ -352,7 +368,7 @@ pub struct PromiseInDanger {
 pub struct JobConsequences {
     /// The day the job was finished; today, as if it were finished today, where it is not.
     pub from: Day,
-    /// The boiler that is in the engine on that day; null where none is on record.
+    /// The boiler that the finished job was on, else the one that is in the engine on that day; null where none is on record.
     pub boiler_id: Option<i64>,
     /// Papers that no longer hold from that day.
     #[schema(max_items = 10)]
@@ -640,7 +656,8 @@ async fn change_job(
 /// Move a job on
 ///
 /// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
-/// from that day, and the boiler that was in the engine on that day is recorded: its papers answer for the work.
+/// from that day, and the boiler that was in the engine then is recorded: its papers answer for the work. Where what is recorded
+/// does not tell which boiler that was, this asks for the time of day or the boiler.
 #[utoipa::path(tag = "jobs", operation_id = "move_job",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewMove,
     responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
@@ -656,6 +673,10 @@ async fn move_job(
         if new.at.is_some() && new.to != JobStanding::Finished {
             let detail = "a time of day is kept of the finish of a job only";
             return Err(Problem::invalid("/at", detail));
+        }
+        if new.boiler_id.is_some() && new.to != JobStanding::Finished {
+            let detail = "the boiler is recorded when the job is finished";
+            return Err(Problem::invalid("/boiler_id", detail));
         }
         let days = current
             .facts
@@ -739,6 +760,7 @@ async fn book_hours_of_engine(
             on: new.on.unwrap_or(actor.today),
             fitter,
             hours: new.hours,
+            hours_confirmed: new.hours_confirmed,
         };
         book(tx, &job, &line).await?;
         Ok((address(id), find(tx.conn(), id).await?))
@@ -838,7 +860,13 @@ async fn get_consequences(
     let jurisdiction = firm::find(&mut conn).await?.jurisdiction;
     let rules = codes::rules_of(&mut conn, &jurisdiction).await?;
     let from = job.finished_on.unwrap_or(actor.today);
-    let boiler_id = boilers::in_engine_on(&mut conn, job.stock_no, from).await?;
+    let boiler_id = match job.standing {
+        JobStanding::Finished => job.boiler_id,
+        JobStanding::Proposed
+        | JobStanding::Agreed
+        | JobStanding::InHand
+        | JobStanding::CalledOff => boilers::in_engine_on(&mut conn, job.stock_no, from).await?,
+    };
     let promise = sales::promise_of(&mut conn, job.stock_no).await?;
     let tests = match boiler_id {
         Some(id) if job.standing != JobStanding::CalledOff => {
@@ -1125,15 +1153,6 @@ async fn with_lines(
         .order(job_parts::id)
         .load(conn)
         .await?;
-    let mut stock_nos: Vec<i32> = facts.iter().map(|facts| facts.stock_no).collect();
-    stock_nos.sort_unstable();
-    stock_nos.dedup();
-    let fitted = boilers::fitted_in(conn, &stock_nos).await?;
-    let boiler_of = |facts: &JobFacts| {
-        let on = facts.finished_on?;
-        let mut there = fitted.iter().filter(|it| it.stock_no == facts.stock_no);
-        there.find(|it| it.on(on)).map(|it| it.boiler_id)
-    };
     let (mut findings, mut grades) = (by_job(findings), by_job(grades));
     let mut needs = by_job(needs);
     let (mut hours, mut parts) = (by_job(hours), by_job(parts));
@@ -1144,7 +1163,6 @@ async fn with_lines(
             let hours = hours.remove(&facts.id).unwrap_or_default();
             let parts = parts.remove(&facts.id).unwrap_or_default();
             Ok(Job {
-                boiler_id: boiler_of(&facts),
                 findings: findings.remove(&facts.id).unwrap_or_default(),
                 needs: needs.remove(&facts.id).unwrap_or_default(),
                 grades_after: grades
@@ -1221,6 +1239,11 @@ async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem>
             "not more than 0; a wrong line is reversed by a reversal",
         ));
     }
+    let mut ask = Confirmations::default();
+    let in_all = booked_on(tx.conn(), &new.fitter, new.on).await? + new.hours.decimal();
+    ask.ask("/hours", sense::hours(in_all), new.hours_confirmed);
+    let (doubted, confirmed) = ask.apart();
+    broken.extend(doubted);
     refuse_if_any(broken)?;
     room_for_a_line(job.hours.len())?;
     tax_periods::must_be_open(tx.conn(), new.on).await?;
@@ -1230,12 +1253,44 @@ async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem>
             job_hours::on_day.eq(new.on),
             job_hours::fitter.eq(&new.fitter),
             job_hours::hours.eq(new.hours),
+            job_hours::confirmed.eq(&confirmed),
         ))
         .returning(job_hours::id)
         .get_result(tx.conn())
         .await?;
     let entry = json!({"job_id": id, "hours_id": line, "on": new.on, "hours": new.hours});
+    let entry = confirmations::noted(entry, &confirmed);
     tx.record("job.hours_booked", Some(stock_no), entry).await
+}
+
+/// What is booked of one fitter on one day, on all jobs, less what was reversed; capitals and blanks at the ends of a name do not
+/// matter. Who books for the same fitter and day waits, so that two do not book a day full at once.
+async fn booked_on(
+    conn: &mut AsyncPgConnection,
+    fitter: &Line,
+    on: Day,
+) -> Result<Decimal, Problem> {
+    let name = fitter.trim().to_lowercase();
+    let lock = pg_advisory_xact_lock(hashtextextended(format!("hours of {name} on {on}"), 0));
+    diesel::select(lock).execute(conn).await?;
+    let reversals = diesel::alias!(job_hours as reversals);
+    let lines: Vec<(Line, Hours)> = job_hours::table
+        .filter(job_hours::on_day.eq(on))
+        .filter(job_hours::reverses_id.is_null())
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            reversals.filter(
+                reversals
+                    .field(job_hours::reverses_id)
+                    .eq(job_hours::id.nullable()),
+            ),
+        )))
+        .select((job_hours::fitter, job_hours::hours))
+        .load(conn)
+        .await?;
+    let his = lines
+        .into_iter()
+        .filter(|(fitter, _)| fitter.trim().to_lowercase() == name);
+    Ok(his.map(|(_, hours)| hours.decimal()).sum())
 }
 
 async fn set_findings(
@@ -1437,7 +1492,7 @@ async fn store_move(
     let JobFacts { id, stock_no, .. } = current.facts;
     let (boiler_id, cleared) = match days.standing {
         JobStanding::Finished => (
-            boilers::in_engine_on(tx.conn(), stock_no, new.on).await?,
+            boiler_of_finish(tx.conn(), &current.facts, new).await?,
             surveys::clear_by_job(tx.conn(), id, &current.findings, new.on).await?,
         ),
         JobStanding::Proposed
@@ -1452,6 +1507,7 @@ async fn store_move(
             jobs::begun_on.eq(days.begun_on),
             jobs::finished_on.eq(days.finished_on),
             jobs::finished_at.eq(new.at),
+            jobs::boiler_id.eq(boiler_id),
             jobs::called_off_on.eq(days.called_off_on),
         ))
         .execute(tx.conn())
@@ -1470,6 +1526,47 @@ async fn store_move(
         JobStanding::CalledOff => "job.called_off",
     };
     tx.record(what, Some(stock_no), entry).await
+}
+
+/// The boiler that a job which is finished now was on.
+async fn boiler_of_finish(
+    conn: &mut AsyncPgConnection,
+    job: &JobFacts,
+    new: &NewMove,
+) -> Result<Option<i64>, Problem> {
+    let fitted = boilers::fitted_in(conn, &[job.stock_no]).await?;
+    let begun_on = job.begun_on.unwrap_or(new.on);
+    if let Some(named) = new.boiler_id {
+        let there = boilers::in_between(&fitted, begun_on, new.on);
+        if there.contains(&named) {
+            return Ok(Some(named));
+        }
+        let detail = format!(
+            "boiler {named} is not recorded in the engine on any day from {begun_on} to {}; boilers that are: {there:?}",
+            new.on
+        );
+        return Err(Problem::invalid("/boiler_id", detail));
+    }
+    let is_of_boiler = job.touches.iter().any(|it| match it {
+        Touches::PressureParts | Touches::SafetyValvesAndFittings => true,
+        Touches::Motion | Touches::Other => false,
+    });
+    match boilers::worked_on(&fitted, begun_on, (new.on, new.at)) {
+        WorkedOn::One(boiler) => Ok(boiler),
+        WorkedOn::Away(_) if !is_of_boiler => Ok(None),
+        WorkedOn::OneOf(boilers) => {
+            let detail = format!(
+                "the boilers {boilers:?} were in the engine on that day, and it is not recorded which one the work was on; name it, or send `at` where the times of the moves are recorded"
+            );
+            Err(Problem::invalid("/boiler_id", detail))
+        }
+        WorkedOn::Away(boilers) => {
+            let detail = format!(
+                "no boiler was in the engine at that time; name the one that the work was on, of {boilers:?}"
+            );
+            Err(Problem::invalid("/boiler_id", detail))
+        }
+    }
 }
 
 async fn reverse_hours(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Problem> {

@@ -4,6 +4,8 @@
     unused_qualifications,
     reason = "the code that utoipa derives from params(..) qualifies names that are in scope"
 )]
+// The example of an engine names each of its members.
+#![recursion_limit = "256"]
 
 pub mod accounts;
 pub mod accounts_entries;
@@ -26,6 +28,7 @@ pub mod commissions;
 pub mod comparables;
 pub mod complaints;
 pub mod config;
+mod confirmations;
 pub mod connection;
 pub mod costs;
 pub mod days_off;

@@ -3,6 +3,7 @@
 use crate::{
     acquisitions,
     body::Body,
+    confirmations::{self, Confirmations},
     db::{Db, RunQueryDsl, Tx},
     disposals, engines,
     keys::{Selling, SellingRead},
@@ -14,6 +15,7 @@ use crate::{
     sales,
     schema::{offer_answers, offers},
     text::Text,
+    valuations::last_high,
     valuations::{answer::Ground, facts_of},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -23,6 +25,7 @@ use outshop_core::{
     costs::LeftAt,
     days::Day,
     money::Money,
+    sense::{self, Member},
     trade::{OfferAnswer, OfferStanding},
 };
 use serde::{Deserialize, Serialize};
@@ -56,10 +59,13 @@ pub struct OfferTerms {
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
     pub note: Option<Text<1000>>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null,
+#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null, "confirmed": [],
     "standing": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
     "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "1630.00"}, "chance_of_better": "0.5127"}))]
 pub struct Offer {
@@ -86,8 +92,10 @@ pub struct NewOffer {
     pub person_id: i64,
     /// From the day the engine came to today.
     pub on: Day,
-    /// Above 0.
+    /// Above 0; at most 10 x the high figure of the engine's last valuation unless confirmed.
     pub amount: Money,
+    #[serde(default)]
+    pub amount_confirmed: bool,
     /// The last day on which it holds, today or later.
     pub until: Option<Day>,
     pub note: Option<Text<1000>>,
@@ -100,8 +108,11 @@ pub struct NewOfferAnswer {
     pub answer: OfferAnswer,
     /// From the day of the offer to today.
     pub on: Day,
-    /// What the firm would take: with `countered`, and only with it.
+    /// What the firm would take: with `countered`, and only with it. At most 10 x the high figure of the engine's last valuation
+    /// unless confirmed.
     pub amount: Option<Money>,
+    #[serde(default)]
+    pub amount_confirmed: bool,
 }
 
 // Routes
@@ -133,6 +144,7 @@ async fn make_offer(
         ])?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
         must_be_unsold(tx.conn(), stock_no).await?;
+        let confirmed = ask_about(tx, stock_no, new.amount, new.amount_confirmed).await?;
         let terms: OfferTerms = diesel::insert_into(offers::table)
             .values((
                 offers::stock_no.eq(stock_no),
@@ -141,11 +153,13 @@ async fn make_offer(
                 offers::amount.eq(new.amount),
                 offers::until_day.eq(new.until),
                 offers::note.eq(&new.note),
+                offers::confirmed.eq(&confirmed),
             ))
             .returning(OfferTerms::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"offer_id": terms.id, "amount": terms.amount});
+        let entry = confirmations::noted(entry, &confirmed);
         tx.record("offer.made", Some(stock_no), entry).await?;
         let location = format!("/v1/offers/{}", terms.id);
         Ok((location, one_whole(tx.conn(), terms, actor.today).await?))
@@ -247,6 +261,10 @@ async fn answer_offer(
         if matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered) {
             must_be_unsold(tx.conn(), stock_no).await?;
         }
+        let confirmed = match new.amount {
+            Some(amount) => ask_about(tx, stock_no, amount, new.amount_confirmed).await?,
+            None => Vec::new(),
+        };
         diesel::insert_into(offer_answers::table)
             .values((
                 offer_answers::offer_id.eq(*id),
@@ -257,6 +275,7 @@ async fn answer_offer(
             .execute(tx.conn())
             .await?;
         let entry = json!({"offer_id": *id, "answer": new.answer, "amount": new.amount});
+        let entry = confirmations::noted(entry, &confirmed);
         tx.record("offer.answered", Some(stock_no), entry).await?;
         let offer = one_whole(tx.conn(), terms, actor.today).await?;
         Ok((format!("/v1/offers/{id}"), offer))
@@ -265,6 +284,20 @@ async fn answer_offer(
 }
 
 // SQL
+
+/// What is confirmed of an amount.
+async fn ask_about(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    amount: Money,
+    confirmed: bool,
+) -> Result<Vec<Member>, Problem> {
+    let mut ask = Confirmations::default();
+    let high = last_high(tx.conn(), stock_no).await?;
+    let doubt = high.and_then(|high| sense::amount(amount, high));
+    ask.ask("/amount", doubt, confirmed);
+    ask.settled()
+}
 
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OfferTerms, Problem> {
     let found: Option<OfferTerms> = offers::table

@@ -4,6 +4,7 @@ use crate::{
     body::Body,
     boilers::{self, Boiler, BoilerParticulars},
     codes,
+    confirmations::{self, Confirmations},
     db::{Db, RunQueryDsl, Tx},
     engines::standing_at,
     firm,
@@ -30,6 +31,7 @@ use outshop_core::{
         self, Answer, Event, Lacks, NotValid, Question, Reason, RequiredPressure, Sentence,
         TestKind,
     },
+    sense::{self, Member},
     trade::Standing,
     units::Pressure,
 };
@@ -57,7 +59,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = tests)]
 #[schema(as = BoilerTest, example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
     "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
-    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB"}))]
+    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB",
+    "confirmed": []}))]
 pub struct Test {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -83,6 +86,9 @@ pub struct Test {
     pub notes: Option<Prose>,
     /// The place under whose boiler code it was made.
     pub jurisdiction: Jurisdiction,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 /// A test, and whether it counts by all that is on record today, under the code of the firm's place.
@@ -90,7 +96,7 @@ pub struct Test {
 #[schema(example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
     "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
     "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB",
-    "counts": true, "valid_until": "2030-05-02", "reasons": [], "explanations": []}))]
+    "confirmed": [], "counts": true, "valid_until": "2030-05-02", "reasons": [], "explanations": []}))]
 pub struct JudgedTest {
     #[serde(flatten)]
     pub test: Test,
@@ -115,11 +121,15 @@ pub struct JudgedTest {
     "hold_minutes": 12, "passed": true, "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false}))]
 pub struct NewTest {
     pub test: TestKind,
-    /// Today or earlier, not before the boiler was made.
+    /// Today or earlier, not before the boiler was made unless confirmed.
     pub on: Day,
+    #[serde(default)]
+    pub on_confirmed: bool,
     pub at: Option<TimeOfDay>,
-    /// For hydraulic and gas tank tests.
+    /// For hydraulic and gas tank tests. Of a hydraulic test at most 2 x the working pressure unless confirmed.
     pub pressure: Option<Pressure>,
+    #[serde(default)]
+    pub pressure_confirmed: bool,
     /// For hydraulic and gas tank tests.
     #[schema(minimum = 0, maximum = 1440)]
     pub hold_minutes: Option<i32>,
@@ -128,6 +138,9 @@ pub struct NewTest {
     pub passed: Option<bool>,
     /// As the tester read or wrote it; another number than the boiler's is stored and never counts.
     pub boiler_number: Option<BoilerNumber>,
+    /// true: the number stands there so, and is not the known one that differs in case, spaces or punctuation alone.
+    #[serde(default)]
+    pub number_confirmed: bool,
     pub inspector: Option<Line>,
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
@@ -187,7 +200,8 @@ impl NewTest {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = certificates)]
 #[schema(example = json!({"id": 140, "boiler_id": 88, "test_id": 205, "number": "26/118", "issuer": "Quillow Lane club",
-    "issued_on": "2026-05-03", "stated_until": "2030-05-02", "boiler_number": "QLW 1187", "covers": "the boiler shell"}))]
+    "issued_on": "2026-05-03", "stated_until": "2030-05-02", "boiler_number": "QLW 1187", "covers": "the boiler shell",
+    "confirmed": []}))]
 pub struct Certificate {
     #[schema(minimum = 1)]
     pub id: i64,
@@ -203,6 +217,9 @@ pub struct Certificate {
     /// The boiler that it names.
     pub boiler_number: BoilerNumber,
     pub covers: Option<Text<500>>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -221,6 +238,9 @@ pub struct NewCertificate {
     pub stated_until: Option<Day>,
     /// As printed. A paper that names another boiler is stored, flagged and never counted.
     pub boiler_number: BoilerNumber,
+    /// true: the number is printed so, and is not the known one that differs in case, spaces or punctuation alone.
+    #[serde(default)]
+    pub number_confirmed: bool,
     pub covers: Option<Text<500>>,
 }
 
@@ -563,7 +583,7 @@ fn place_after((key, boiler_id): &(Value, i64)) -> Place {
 async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Problem> {
     let boiler = boilers::lock(tx.conn(), id).await?;
     new.check()?;
-    boilers::check_day("/on", new.on, &boiler, tx.actor.today)?;
+    let confirmed = confirmed_of_test(tx, &boiler, new).await?;
     let jurisdiction = match &new.jurisdiction {
         Some(jurisdiction) => jurisdiction.clone(),
         None => firm::find(tx.conn()).await?.jurisdiction,
@@ -583,11 +603,13 @@ async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Pr
             tests::inspector_interest.eq(new.inspector_interest),
             tests::notes.eq(&new.notes),
             tests::jurisdiction.eq(jurisdiction),
+            tests::confirmed.eq(&confirmed),
         ))
         .returning(Test::as_returning())
         .get_result(tx.conn())
         .await?;
     let entry = json!({"boiler_id": id, "test_id": test.id, "test": test.test, "on": test.on, "passed": test.passed});
+    let entry = confirmations::noted(entry, &confirmed);
     tx.record("boiler.tested", boiler.stock_no, entry).await?;
     Ok(test)
 }
@@ -620,6 +642,40 @@ async fn judged(conn: &mut AsyncPgConnection, test: Test) -> Result<JudgedTest, 
     })
 }
 
+/// What a test confirms of its unusual values; refused while it does not.
+async fn confirmed_of_test(
+    tx: &mut Tx<'_>,
+    boiler: &Boiler,
+    new: &NewTest,
+) -> Result<Vec<Member>, Problem> {
+    if new.on > tx.actor.today {
+        let detail = format!("in the future; today is {}", tx.actor.today);
+        return Err(Problem::invalid("/on", detail));
+    }
+    let mut ask = Confirmations::default();
+    let before = sense::tested_on(new.on, boiler.particulars.made_on);
+    ask.ask("/on", before, new.on_confirmed);
+    // A gas tank has a pressure of its own.
+    let hydraulic = match new.test {
+        TestKind::HydraulicFirst | TestKind::HydraulicRepeat => new.pressure.as_ref(),
+        TestKind::GasTank
+        | TestKind::Steam
+        | TestKind::ExternalExamination
+        | TestKind::InternalExamination
+        | TestKind::Ultrasonic => None,
+    };
+    if let Some(tested) = hydraulic {
+        let working = boilers::working_pressure_on(tx.conn(), boiler, new.on).await?;
+        let doubt = sense::hydraulic_pressure(tested, &working);
+        ask.ask("/pressure", doubt, new.pressure_confirmed);
+    }
+    if let Some(number) = &new.boiler_number {
+        let doubt = boilers::read_number_in_doubt(tx.conn(), number, boiler).await?;
+        ask.ask("/boiler_number", doubt, new.number_confirmed);
+    }
+    ask.settled()
+}
+
 async fn insert_certificate(
     tx: &mut Tx<'_>,
     id: i64,
@@ -644,6 +700,10 @@ async fn insert_certificate(
         let detail = format!("before the test, which was made on {test_on}");
         return Err(Problem::invalid("/issued_on", detail));
     }
+    let mut ask = Confirmations::default();
+    let doubt = boilers::read_number_in_doubt(tx.conn(), &new.boiler_number, &boiler).await?;
+    ask.ask("/boiler_number", doubt, new.number_confirmed);
+    let confirmed = ask.settled()?;
     let certificate: Certificate = diesel::insert_into(certificates::table)
         .values((
             certificates::boiler_id.eq(id),
@@ -654,12 +714,14 @@ async fn insert_certificate(
             certificates::stated_until.eq(new.stated_until),
             certificates::boiler_number.eq(&new.boiler_number),
             certificates::covers.eq(&new.covers),
+            certificates::confirmed.eq(&confirmed),
         ))
         .returning(Certificate::as_returning())
         .get_result(tx.conn())
         .await?;
     let entry =
         json!({"boiler_id": id, "certificate_id": certificate.id, "test_id": certificate.test_id});
+    let entry = confirmations::noted(entry, &confirmed);
     tx.record("boiler.certified", boiler.stock_no, entry)
         .await?;
     Ok(certificate)
@@ -858,24 +920,20 @@ fn number_on_paper(
     another.or(certificate).or(test).cloned()
 }
 
-/// The jobs that were finished while one of these boilers was in the engine, whenever the fitting was written down.
+/// The finished jobs that were on these boilers.
 async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
-    type Row = (i64, Option<Day>, Option<TimeOfDay>, Vec<Touches>, bool);
-    let finished_on = jobs::finished_on.assume_not_null();
-    let rows: Vec<Row> = boiler_fittings::table
-        .inner_join(jobs::table.on(jobs::stock_no.eq(boiler_fittings::stock_no)))
-        .filter(boiler_fittings::boiler_id.eq_any(ids))
+    type Row = (
+        Option<i64>,
+        Option<Day>,
+        Option<TimeOfDay>,
+        Vec<Touches>,
+        bool,
+    );
+    let rows: Vec<Row> = jobs::table
+        .filter(jobs::boiler_id.eq_any(ids))
         .filter(jobs::standing.eq(JobStanding::Finished))
-        .filter(boiler_fittings::fitted_on.le(finished_on))
-        .filter(
-            boiler_fittings::taken_out_on
-                .is_null()
-                .or(boiler_fittings::taken_out_on
-                    .assume_not_null()
-                    .gt(finished_on)),
-        )
         .select((
-            boiler_fittings::boiler_id,
+            jobs::boiler_id,
             jobs::finished_on,
             jobs::finished_at,
             jobs::touches,
@@ -893,7 +951,7 @@ async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Pr
                 touches,
                 gauge_glass_only: Some(gauge_glass_only),
             };
-            Some((boiler_id, event))
+            Some((boiler_id?, event))
         });
     Ok(events.collect())
 }
@@ -920,7 +978,8 @@ async fn changes_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events,
 async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
     let (fitted, removed) = diesel::alias!(boiler_fittings as fitted, boiler_fittings as removed);
     let (inside, outside) = diesel::alias!(boiler_table as inside, boiler_table as outside);
-    let rows: Vec<(i64, Day, BoilerNumber, BoilerNumber)> = fitted
+    type Row = (i64, (Day, Option<TimeOfDay>), BoilerNumber, BoilerNumber);
+    let rows: Vec<Row> = fitted
         .inner_join(
             removed.on(removed
                 .field(boiler_fittings::stock_no)
@@ -960,21 +1019,26 @@ async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Event
         ))
         .select((
             fitted.field(boiler_fittings::boiler_id),
-            fitted.field(boiler_fittings::fitted_on),
+            (
+                fitted.field(boiler_fittings::fitted_on),
+                fitted.field(boiler_fittings::fitted_at),
+            ),
             inside.field(boiler_table::number),
             outside.field(boiler_table::number),
         ))
         .load(conn)
         .await?;
-    let events = rows.into_iter().map(|(boiler_id, on, fitted, removed)| {
-        let event = Event::BoilerExchanged {
-            on,
-            at: None,
-            fitted,
-            removed,
-        };
-        (boiler_id, event)
-    });
+    let events = rows
+        .into_iter()
+        .map(|(boiler_id, (on, at), fitted, removed)| {
+            let event = Event::BoilerExchanged {
+                on,
+                at,
+                fitted,
+                removed,
+            };
+            (boiler_id, event)
+        });
     Ok(events.collect())
 }
 

@@ -2,7 +2,7 @@
 
 use crate::{
     body::{Body, Patch},
-    db::{Db, RunQueryDsl, Tx, hashtextextended},
+    db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
     keys::{Selling, SellingRead},
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -296,4 +296,3 @@ async fn found_or_added(tx: &mut Tx<'_>, new: &NewPerson) -> Result<i64, Problem
 }
 
 diesel::define_sql_function! { fn lower(text: Nullable<diesel::sql_types::Text>) -> Nullable<diesel::sql_types::Text>; }
-diesel::define_sql_function! { fn pg_advisory_xact_lock(key: diesel::sql_types::BigInt) -> diesel::sql_types::Text; }

@@ -603,10 +603,21 @@ pub(crate) async fn shown_to_visitors(
     Ok(shown.collect())
 }
 
-/// Whether the firm keeps photographs here.
-pub(crate) async fn are_kept(conn: &mut AsyncPgConnection) -> Result<bool, Problem> {
-    let any = photographs::table.select(photographs::id);
-    Ok(diesel::select(exists(any)).get_result(conn).await?)
+/// Of each of the engines the first photograph for visitors that is not described.
+pub(crate) async fn not_described(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, i64>, Problem> {
+    let found: Vec<(i32, i64)> = photographs::table
+        .filter(photographs::stock_no.eq_any(stock_nos))
+        .filter(photographs::public)
+        .filter(photographs::alt.is_null())
+        .distinct_on(photographs::stock_no)
+        .order((photographs::stock_no, photographs::id))
+        .select((photographs::stock_no, photographs::id))
+        .load(conn)
+        .await?;
+    Ok(found.into_iter().collect())
 }
 
 /// Of each of the engines that has any: how many photographs are marked public, and how many of these are described.

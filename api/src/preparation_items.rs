@@ -5,17 +5,18 @@ use crate::{
     db::{Db, RunQueryDsl},
     keys::{Owner, Staff},
     operations::Operations,
-    page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+    page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
+    papers::OnDay,
     preparations::Prepared,
     problem::{Problem, Problems},
-    sales,
+    readiness, sales,
     schema::{engines, preparation_items, preparation_ticks},
     text::{Code, Text, present},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::engine::Kind;
+use outshop_core::{days::Day, engine::Kind, readiness::travels_drained};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -34,7 +35,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
 const MOST_ITEMS: i64 = 200;
 
 /// Those that checks of the gate ask for by themselves, whatever the list says.
-const OF_THE_GATE: [&str; 3] = ["drained", "spares_packed", "papers_packed"];
+const OF_THE_GATE: [&str; 3] = [DRAINED, "spares_packed", "papers_packed"];
+/// In months of frost alone.
+const DRAINED: &str = "drained";
 
 // Types
 
@@ -125,7 +128,7 @@ impl PreparationItemPatch {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"sale_id": 31, "stock_no": 10, "left": 1, "items": [
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "left": 1, "items": [
     {"item": "drained", "words": "No water is left in boiler, tanks, pumps and pipes", "shuts_gate": false,
         "done": {"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}},
     {"item": "spares_packed", "words": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
@@ -134,6 +137,8 @@ pub struct PreparationList {
     pub sale_id: i64,
     #[schema(minimum = 1)]
     pub stock_no: i32,
+    /// The day on which the engine is to leave by this answer.
+    pub on: Day,
     /// How many items are not ticked.
     pub left: usize,
     #[schema(max_items = 200)]
@@ -144,7 +149,7 @@ pub struct PreparationList {
 pub struct ToPrepare {
     pub item: Code,
     pub words: Text<200>,
-    /// The engine may not leave before it is ticked.
+    /// The engine may not leave on that day before it is ticked.
     pub shuts_gate: bool,
     /// Null while it is to be done.
     pub done: Option<Prepared>,
@@ -297,22 +302,26 @@ async fn delete_preparation_item(
 
 /// Read what is to be made ready for a sale
 ///
-/// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations.
-#[utoipa::path(tag = "selling", operation_id = "get_preparation_list", params(("id" = i64, Path, example = 1, minimum = 1)),
+/// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations. Which of
+/// them shut the gate is said for the day asked about, as the gate itself says it: an engine is drained in months of frost.
+#[utoipa::path(tag = "selling", operation_id = "get_preparation_list", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
     responses((status = 200, body = PreparationList), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}/preparation-list")]
 async fn get_preparation_list(
-    _by: Staff,
+    Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
+    query: Query<OnDay>,
 ) -> Result<HttpResponse, Problem> {
+    let on = query.on.unwrap_or(actor.today);
     let mut conn = db.read().await?;
     let terms = sales::find(&mut conn, *id).await?.terms;
-    let kind: Kind = engines::table
+    let bars = readiness::bars(&mut conn).await?;
+    let (kind, has_boiler): (Kind, bool) = engines::table
         .find(terms.stock_no)
-        .select(engines::kind)
+        .select((engines::kind, engines::has_boiler))
         .first(&mut conn)
         .await?;
     let ticked: Vec<Prepared> = preparation_ticks::table
@@ -329,14 +338,18 @@ async fn get_preparation_list(
         .filter(|item| item.fits(kind, terms.at_distance, terms.buyer_abroad))
         .map(|item| ToPrepare {
             done: ticked.remove(&item.item),
+            shuts_gate: match &*item.item {
+                DRAINED => travels_drained(&bars, has_boiler, on),
+                own => of_the_gate(own) || item.shuts_gate,
+            },
             item: item.item,
             words: item.words,
-            shuts_gate: item.shuts_gate,
         })
         .collect();
     let list = PreparationList {
         sale_id: *id,
         stock_no: terms.stock_no,
+        on,
         left: items.iter().filter(|item| item.done.is_none()).count(),
         items,
     };

@@ -6,6 +6,7 @@ use actix_web::{
     http::{StatusCode, header},
 };
 use diesel::result::{DatabaseErrorKind, Error as DieselError};
+use outshop_core::readiness::Act;
 use serde::Serialize;
 use std::{collections::BTreeMap, fmt};
 use utoipa::{
@@ -106,10 +107,12 @@ const MOST_TOLD: usize = 100;
 pub struct GateReason {
     #[schema(max_length = 60, example = "papers")]
     pub check: String,
-    #[schema(max_length = 1000, example = "the steam paper ran out on 2026-05-14")]
+    #[schema(max_length = 1000, example = "The steam paper ran out on 2026-05-14.")]
     pub reason: String,
-    #[schema(max_length = 1000, example = "a steam test")]
+    #[schema(max_length = 1000, example = "Record a steam test of this boiler.")]
     pub clears: String,
+    /// The request that does it.
+    pub act: Option<Act>,
     #[schema(max_items = 50, value_type = Vec<Line>)]
     pub evidence: Vec<String>,
 }

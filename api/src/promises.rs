@@ -23,7 +23,7 @@ use outshop_core::{
     days::Day,
     jobs::JobStanding,
     papers::Sentence,
-    readiness::{self, Check, CheckAnswer, Facts, Gate, Link, Outcome},
+    readiness::{self, Act, Check, CheckAnswer, Facts, Gate, Link, Outcome},
     trade::{PromiseDanger, PromiseEnd, PromiseStanding, PromiseWhat},
 };
 use serde::{Deserialize, Serialize};
@@ -46,7 +46,8 @@ const MOST_OPEN: i64 = 5000;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "what": "ready_for_collection", "words": null,
     "on": "2026-05-30", "given_on": "2026-05-14", "standing": "open", "ended_on": null, "because": null, "dangers": [{"why": "paper_lapses",
-    "reason": "the steam paper ran out on 2026-05-20", "clears": "a steam test", "evidence": ["/v1/boilers/88/papers"]}]}))]
+    "reason": "The steam paper ran out on 2026-05-20.", "clears": "Record a steam test of this boiler.",
+    "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
     /// Null for the day that a sale names.
     #[schema(minimum = 1)]
@@ -79,6 +80,8 @@ pub struct Danger {
     pub reason: Sentence,
     /// What would clear it.
     pub clears: Option<Sentence>,
+    /// The request that does it.
+    pub act: Option<Act>,
     #[schema(max_items = 200)]
     pub evidence: Vec<Link>,
 }
@@ -305,8 +308,9 @@ fn dangers(
     if it.on < today {
         dangers.push(Danger {
             why: PromiseDanger::DayPast,
-            reason: Sentence::new(&format!("the day promised, {}, is past", it.on)),
+            reason: Sentence::new(&format!("The day promised, {}, is past.", it.on)),
             clears: None,
+            act: None,
             evidence: Vec::new(),
         });
     }
@@ -330,6 +334,7 @@ fn dangers(
             },
             reason: check.reason,
             clears: check.clears,
+            act: check.act,
             evidence: check.evidence,
         }));
     }
@@ -337,17 +342,18 @@ fn dangers(
         let (why, reason) = match job.expected_on.filter(|expected| *expected > on) {
             Some(expected) => (
                 PromiseDanger::ExpectedLater,
-                format!("job {} waits for what is expected on {expected}", job.id),
+                format!("Job {} waits for what is expected on {expected}.", job.id),
             ),
             None => (
                 PromiseDanger::JobOpen,
-                format!("job {} is {}", job.id, job.standing),
+                format!("Job {} is {}.", job.id, job.standing),
             ),
         };
         Danger {
             why,
             reason: Sentence::new(&reason),
-            clears: Some(Sentence::new("the job is finished, or called off")),
+            clears: Some(Sentence::new("Finish the job, or call it off.")),
+            act: Some(Act::post(&format!("/v1/jobs/{}/moves", job.id))),
             evidence: vec![Link::new(&format!("/v1/jobs/{}", job.id))],
         }
     }));

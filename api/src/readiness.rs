@@ -13,7 +13,7 @@ use crate::{
     preparation_items::ShutsGate,
     problem::{self, Problem, Problems},
     schema::{
-        asking_prices, engines as engines_table, findings, jobs, listings, payments,
+        asking_prices, boiler_codes, engines as engines_table, findings, jobs, listings, payments,
         preparation_ticks, readiness_bars, sales, stock, survey_grades, surveys as surveys_table,
     },
     text::{present, present_at_most},
@@ -140,8 +140,8 @@ pub struct ReadinessFilters {
 /// One engine at a gate, in short.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-12-19", "gate": "deliver", "open": false,
-    "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "the steam paper ran out on 2026-06-01",
-        "clears": "A steam test", "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
+    "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
+        "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
 pub struct EngineReadiness {
     #[schema(minimum = 1)]
     pub stock_no: i32,
@@ -216,14 +216,16 @@ fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> E
 
 /// Read whether an engine may be listed or may leave on a day
 ///
-/// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day.
+/// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day;
+/// `papers_open_days` those on which the boiler's papers alone would allow it. Each check that is not met says what clears it and
+/// names the request that does it.
 #[utoipa::path(tag = "selling", operation_id = "get_readiness",
     params(("stock_no" = i32, Path, example = 10, minimum = 1), GateAndDay),
     responses((status = 200, body = Readiness, example = json!({
         "on": "2026-06-02", "gate": "deliver", "open": false,
-        "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "the steam paper ran out on 2026-06-01",
-            "clears": "A steam test", "evidence": ["/v1/boilers/88/papers"], "holds_until": null}],
-        "open_days": [],
+        "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
+            "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}],
+        "open_days": [], "papers_open_days": [],
         "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
 #[get("/engines/{stock_no:\\d+}/readiness")]
@@ -326,6 +328,7 @@ pub(crate) fn shut(answer: &Readiness, bars: &Bars) -> Problem {
                 .clears
                 .as_ref()
                 .map_or_else(String::new, |clears| clears.as_str().to_owned()),
+            act: check.act.clone(),
             evidence: check
                 .evidence
                 .iter()
@@ -386,12 +389,6 @@ pub(crate) async fn bars(conn: &mut AsyncPgConnection) -> Result<Bars, Problem> 
             .into_iter()
             .filter_map(|month| i8::try_from(month).ok())
             .collect(),
-        // A firm that keeps its photographs elsewhere is not held to them; from its first one here on, it is.
-        not_kept: if photographs::are_kept(conn).await? {
-            Vec::new()
-        } else {
-            vec![Check::Photographs]
-        },
     })
 }
 
@@ -422,6 +419,9 @@ pub(crate) async fn load_facts(
     let mut jobs = jobs_in_hand(conn, stock_nos).await?;
     let graded = graded_on(conn, stock_nos, on).await?;
     let photographs = photographs::counted(conn, stock_nos).await?;
+    let not_described = photographs::not_described(conn, stock_nos).await?;
+    let settled_by_survey = surveyed_asbestos(conn, stock_nos, on).await?;
+    let code_rules = code_rules(conn).await?;
     let heavy = heavy_job_on(conn, stock_nos, on).await?;
     let facts = engines.into_iter().map(|engine| {
         let stock_no = engine.stock_no;
@@ -447,13 +447,19 @@ pub(crate) async fn load_facts(
                 link: there("/listing"),
             })
         };
-        let (boiler, boiler_not_known) = match boilers.remove(&stock_no) {
-            None | Some(OnBoard::Nothing) => (None, None),
-            Some(OnBoard::TooLittleRecorded(what)) => (None, Some(Sentence::new(what))),
-            Some(OnBoard::Boiler(facts)) => (Some(*facts), None),
+        let (boiler_in_it, boiler, boiler_not_known) = match boilers.remove(&stock_no) {
+            None | Some(OnBoard::Nothing) => (None, None, None),
+            Some(OnBoard::TooLittleRecorded(id, what)) => (id, None, Some(Sentence::new(what))),
+            Some(OnBoard::Boiler(id, facts)) => (Some(id), Some(*facts), None),
         };
         let found = findings.remove(&stock_no).unwrap_or_default();
         let facts = Facts {
+            engine: there(""),
+            boiler_in_it: boiler_in_it.map(|id| Link::new(&format!("/v1/boilers/{id}"))),
+            code_rules: code_rules.clone(),
+            not_described: not_described
+                .get(&stock_no)
+                .map(|id| Link::new(&format!("/v1/photographs/{id}"))),
             offer: engine.offered_as,
             boiler,
             boiler_not_known,
@@ -461,14 +467,9 @@ pub(crate) async fn load_facts(
             jobs_in_hand: jobs.remove(&stock_no).unwrap_or_default(),
             graded_on: graded.get(&stock_no).cloned(),
             heavy_job_on: heavy.get(&stock_no).cloned(),
-            asbestos: engine.asbestos_suspected.map(|suspected| Shown {
-                is: if suspected {
-                    Asbestos::Suspected
-                } else {
-                    Asbestos::NotSuspected
-                },
-                link: there(""),
-            }),
+            asbestos: engine
+                .asbestos_suspected
+                .map(|suspected| asbestos(suspected, settled_by_survey.get(&stock_no), there(""))),
             // What the public reads of a listing says it by itself, from how the engine is offered.
             listing_says_so: by_listing(),
             buyer_acknowledged: sale.and_then(|it| shown_by_sale(it.acknowledged)),
@@ -527,8 +528,9 @@ async fn engines_of(
 enum OnBoard {
     /// The engine is made without a boiler.
     Nothing,
-    TooLittleRecorded(&'static str),
-    Boiler(Box<BoilerFacts>),
+    /// With the boiler that is in it, if one is recorded.
+    TooLittleRecorded(Option<i64>, &'static str),
+    Boiler(i64, Box<BoilerFacts>),
 }
 
 async fn boilers_of(
@@ -550,11 +552,11 @@ async fn boilers_of(
         let what = match (engine.has_boiler, fitted.get(&engine.stock_no)) {
             (false, _) => OnBoard::Nothing,
             (true, None) => {
-                OnBoard::TooLittleRecorded("no boiler is recorded as fitted to the engine")
+                OnBoard::TooLittleRecorded(None, "no boiler is recorded as fitted to the engine")
             }
             (true, Some(id)) => match histories.remove(id) {
                 Some(history) => with_history(*id, history, &jurisdiction, &rules),
-                None => OnBoard::TooLittleRecorded(papers::NO_VOLUME),
+                None => OnBoard::TooLittleRecorded(Some(*id), papers::NO_VOLUME),
             },
         };
         (engine.stock_no, what)
@@ -569,11 +571,11 @@ fn with_history(
     rules: &Arc<[Rule]>,
 ) -> OnBoard {
     let Some(boiler) = history.boiler() else {
-        return OnBoard::TooLittleRecorded(papers::NO_VOLUME);
+        return OnBoard::TooLittleRecorded(Some(id), papers::NO_VOLUME);
     };
     let recorded = history.particulars;
     let evidence = recorded.conformity_evidence.as_ref();
-    OnBoard::Boiler(Box::new(BoilerFacts {
+    let facts = BoilerFacts {
         jurisdiction: jurisdiction.clone(),
         boiler,
         rules: Arc::clone(rules),
@@ -585,7 +587,65 @@ fn with_history(
             .map(|_| Link::new(&format!("/v1/boilers/{id}")))
             .into_iter()
             .collect(),
-    }))
+    };
+    OnBoard::Boiler(id, Box::new(facts))
+}
+
+/// What is recorded of the engine, shown by the survey that found it where one did.
+fn asbestos(suspected: bool, surveyed: Option<&(i64, Asbestos)>, engine: Link) -> Shown<Asbestos> {
+    let found = surveyed.filter(|(_, found)| (*found == Asbestos::Suspected) == suspected);
+    match (found, suspected) {
+        (Some((survey, is)), _) => Shown {
+            is: *is,
+            link: Link::new(&format!("/v1/surveys/{survey}")),
+        },
+        (None, true) => Shown {
+            is: Asbestos::Suspected,
+            link: engine,
+        },
+        (None, false) => Shown {
+            is: Asbestos::NotSuspected,
+            link: engine,
+        },
+    }
+}
+
+/// The last survey of each engine that says what it found of asbestos.
+async fn surveyed_asbestos(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, (i64, Asbestos)>, Problem> {
+    let found: Vec<(i32, i64, Asbestos)> = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .filter(surveys_table::asbestos.is_not_null())
+        .order((surveys_table::on_day, surveys_table::id))
+        .select((
+            surveys_table::stock_no,
+            surveys_table::id,
+            surveys_table::asbestos.assume_not_null(),
+        ))
+        .load(conn)
+        .await?;
+    // Of the engine's surveys the last one stays.
+    let last = found
+        .into_iter()
+        .map(|(stock_no, id, is)| (stock_no, (id, is)));
+    Ok(last.collect())
+}
+
+/// Where rows are added to the code of the firm's jurisdiction.
+async fn code_rules(conn: &mut AsyncPgConnection) -> Result<Option<Link>, Problem> {
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let code: Option<i64> = boiler_codes::table
+        .filter(boiler_codes::jurisdiction.eq(jurisdiction))
+        .order(boiler_codes::id)
+        .select(boiler_codes::id)
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(code.map(|id| Link::new(&format!("/v1/boiler-codes/{id}/rules"))))
 }
 
 async fn listed(conn: &mut AsyncPgConnection, stock_nos: &[i32]) -> Result<HashSet<i32>, Problem> {

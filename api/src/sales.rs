@@ -4,6 +4,7 @@ use crate::{
     acquisitions::{self, Agreed},
     body::{KeyedBody, Patch},
     cash,
+    confirmations::{self, Confirmations},
     db::{Db, RunQueryDsl, Tx},
     deposits, disposals, engines,
     keys::{Selling, SellingRead},
@@ -17,6 +18,7 @@ use crate::{
     },
     tax_periods,
     text::{Prose, Text, present},
+    valuations::last_high,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::{
@@ -24,7 +26,13 @@ use diesel::{
     prelude::*,
 };
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money, tax::CashPayment, trade::PaymentMethod};
+use outshop_core::{
+    days::Day,
+    money::Money,
+    sense::{self, Member},
+    tax::CashPayment,
+    trade::PaymentMethod,
+};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -75,13 +83,16 @@ pub struct Terms {
     /// The day on which the engine came back or the sale was called off; null while the sale stands.
     pub undone_on: Option<Day>,
     pub note: Option<Prose>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
     "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
-    "note": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
+    "note": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
@@ -103,7 +114,10 @@ pub struct NewSale {
     /// Today or earlier, but not before the engine came.
     pub on: Day,
     /// Above 0; value added tax included.
+    /// At most 10 x the high figure of the engine's last valuation unless confirmed.
     pub price: Money,
+    #[serde(default)]
+    pub price_confirmed: bool,
     /// The buyer.
     #[schema(minimum = 1)]
     pub person_id: i64,
@@ -366,8 +380,13 @@ async fn sell(
         let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
         new.owner_agrees(agreed.as_ref())?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let terms = insert(tx, *stock_no, &new).await?;
-        let entry = json!({"sale_id": terms.id});
+        let mut ask = Confirmations::default();
+        let high = last_high(tx.conn(), *stock_no).await?;
+        let doubt = high.and_then(|high| sense::price(new.price, high));
+        ask.ask("/price", doubt, new.price_confirmed);
+        let confirmed = ask.settled()?;
+        let terms = insert(tx, *stock_no, &new, &confirmed).await?;
+        let entry = confirmations::noted(json!({"sale_id": terms.id}), &confirmed);
         tx.record("engine.sold", Some(*stock_no), entry).await?;
         set_off_deposits(tx, &terms).await?;
         reservations::end_by_sale(tx, *stock_no, terms.id).await?;
@@ -569,7 +588,12 @@ async fn get_payment(
 
 // SQL
 
-async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, Problem> {
+async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    new: &NewSale,
+    confirmed: &[Member],
+) -> Result<Terms, Problem> {
     let invoice_no: i32 = diesel::update(sales_invoices::table)
         .set(sales_invoices::last_no.eq(sales_invoices::last_no + 1))
         .returning(sales_invoices::last_no)
@@ -590,6 +614,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewSale) -> Result<Terms, 
             sales::promised_on.eq(new.promised_on),
             sales::owner_agreed_on.eq(new.owner_agreed_on),
             sales::note.eq(&new.note),
+            sales::confirmed.eq(confirmed),
         ))
         .returning(Terms::as_returning())
         .get_result(tx.conn())

@@ -68,6 +68,8 @@ diesel::table! {
         price -> Numeric,
         reason -> Nullable<Text>,
         valuation_id -> Nullable<Int8>,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -127,6 +129,10 @@ diesel::table! {
         fitted_on -> Date,
         /// NULL: it is in there.
         taken_out_on -> Nullable<Date>,
+        /// Time of day such as 15:00, where the order of a fitting and a job on one day matters.
+        fitted_at -> Nullable<Text>,
+        /// Time of day such as 15:00, where the order of a removal and a job on one day matters.
+        taken_out_at -> Nullable<Text>,
     }
 }
 
@@ -140,6 +146,8 @@ diesel::table! {
         at -> Nullable<Text>,
         working_pressure -> Text,
         reason -> Text,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -163,6 +171,8 @@ diesel::table! {
         has_gas_tank -> Nullable<Bool>,
         notes -> Nullable<Text>,
         gas_tank_volume -> Nullable<Text>,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -179,6 +189,8 @@ diesel::table! {
         stated_until -> Nullable<Date>,
         boiler_number -> Text,
         covers -> Nullable<Text>,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -383,6 +395,8 @@ diesel::table! {
         medals -> Nullable<Int4>,
         /// Whether drawings, bills and tests are on record from the beginning.
         full_record -> Nullable<Bool>,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -592,6 +606,8 @@ diesel::table! {
         fitter -> Text,
         hours -> Numeric,
         reverses_id -> Nullable<Int8>,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -652,6 +668,8 @@ diesel::table! {
         parts_expected -> Nullable<Numeric>,
         /// Who asks after the part, or the work by others, that it waits for.
         chased_by -> Nullable<Text>,
+        /// The boiler that the finished job touched; moving boilers later changes nothing of it. NULL: none on record, or not finished.
+        boiler_id -> Nullable<Int8>,
     }
 }
 
@@ -755,6 +773,8 @@ diesel::table! {
         /// The last day on which it holds; NULL: no end was said.
         until_day -> Nullable<Date>,
         note -> Nullable<Text>,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -1015,6 +1035,8 @@ diesel::table! {
         buyer_is_consumer -> Bool,
         /// The buyer was told of the right to cancel a sale at a distance.
         informed_of_cancellation -> Bool,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -1113,6 +1135,8 @@ diesel::table! {
         surveyor -> Text,
         build_quality -> Nullable<Text>,
         notes -> Nullable<Text>,
+        /// What the survey, or a laboratory for it, found of asbestos; NULL: it did not look.
+        asbestos -> Nullable<Text>,
     }
 }
 
@@ -1188,6 +1212,8 @@ diesel::table! {
         notes -> Nullable<Text>,
         /// The place under whose boiler code the test was made.
         jurisdiction -> Text,
+        /// Members whose values are outside the usual limits and were confirmed.
+        confirmed -> Array<Text>,
     }
 }
 
@@ -1285,6 +1311,7 @@ diesel::joinable!(job_findings -> jobs (job_id));
 diesel::joinable!(job_grades -> jobs (job_id));
 diesel::joinable!(job_hours -> jobs (job_id));
 diesel::joinable!(job_parts -> jobs (job_id));
+diesel::joinable!(jobs -> boilers (boiler_id));
 diesel::joinable!(jobs -> engines (stock_no));
 diesel::joinable!(jobs -> fitters (fitter_id));
 diesel::joinable!(journal -> keys (key_id));

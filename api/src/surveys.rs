@@ -9,7 +9,7 @@ use crate::{
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
-    schema::{comparables, findings, survey_grades, surveys},
+    schema::{comparables, engines as engines_table, findings, survey_grades, surveys},
     text::{Line, Prose, Text, at_most, present},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -18,6 +18,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     jobs::JobStanding,
+    readiness::Asbestos,
     surveys::{Area, BuildQuality, Clearing, Grade, Severity, cleared_on},
 };
 use serde::{Deserialize, Serialize};
@@ -48,12 +49,14 @@ pub struct SurveyFacts {
     pub surveyor: Line,
     /// How well it was made; null where the surveyor did not say.
     pub build_quality: Option<BuildQuality>,
+    /// What it found of asbestos; null where it did not look.
+    pub asbestos: Option<Asbestos>,
     pub notes: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 61, "stock_no": 10, "on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
-    "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "worn", "cylinders_and_valves": "good", "motion": "fair",
+    "asbestos": "not_suspected", "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "worn", "cylinders_and_valves": "good", "motion": "fair",
     "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
     "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds", "severity": "stops_steaming",
     "words": "left injector does not pick up", "found_on": "2026-04-08", "released": false, "cleared_on": null,
@@ -162,6 +165,9 @@ pub struct NewSurvey {
     pub on: Day,
     pub surveyor: Line,
     pub build_quality: Option<BuildQuality>,
+    /// What was found of asbestos in lagging and packings; `cleared` when a laboratory found none in a sample. Settles
+    /// `asbestos_suspected` of the engine unless a later survey has.
+    pub asbestos: Option<Asbestos>,
     #[serde(default)]
     pub grades: Grades,
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
@@ -443,11 +449,15 @@ pub(crate) async fn insert(
             surveys::on_day.eq(new.on),
             surveys::surveyor.eq(&new.surveyor),
             surveys::build_quality.eq(new.build_quality),
+            surveys::asbestos.eq(new.asbestos),
             surveys::notes.eq(&new.notes),
         ))
         .returning(SurveyFacts::as_returning())
         .get_result(tx.conn())
         .await?;
+    if let Some(found) = new.asbestos {
+        settle_asbestos(tx.conn(), &facts, found).await?;
+    }
     let graded: Vec<_> = new
         .grades
         .given()
@@ -490,14 +500,35 @@ pub(crate) async fn insert(
         ))
         .execute(tx.conn())
         .await?;
-    tx.record(
-        "engine.surveyed",
-        Some(stock_no),
-        json!({"survey_id": facts.id, "findings": finding_ids, "clears": new.clears}),
-    )
-    .await?;
+    let mut entry = json!({"survey_id": facts.id, "findings": finding_ids, "clears": new.clears});
+    if let Some(found) = new.asbestos {
+        entry["asbestos"] = json!(found);
+    }
+    tx.record("engine.surveyed", Some(stock_no), entry).await?;
     let survey = with_details(tx.conn(), vec![facts]).await?.pop();
     survey.ok_or_else(|| Problem::internal("a survey went in and did not come out"))
+}
+
+/// The engine is as its last survey that looked found it.
+async fn settle_asbestos(
+    conn: &mut AsyncPgConnection,
+    survey: &SurveyFacts,
+    found: Asbestos,
+) -> Result<(), Problem> {
+    let later = surveys::table
+        .filter(surveys::stock_no.eq(survey.stock_no))
+        .filter(surveys::asbestos.is_not_null())
+        .filter(surveys::on_day.gt(survey.on));
+    let later: bool = diesel::select(diesel::dsl::exists(later))
+        .get_result(conn)
+        .await?;
+    if !later {
+        diesel::update(engines_table::table.find(survey.stock_no))
+            .set(engines_table::asbestos_suspected.eq(found == Asbestos::Suspected))
+            .execute(conn)
+            .await?;
+    }
+    Ok(())
 }
 
 /// Adds grades, findings and what was cleared to the surveys.

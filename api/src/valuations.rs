@@ -435,6 +435,18 @@ pub(crate) async fn facts_of(
 
 // SQL
 
+/// The high figure of an engine's last valuation.
+pub(crate) async fn last_high(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    let last = valuations::table
+        .filter(valuations::stock_no.eq(stock_no))
+        .order(valuations::id.desc())
+        .select(valuations::high);
+    Ok(last.first(conn).await.optional()?)
+}
+
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = valuations)]
 struct Row {

@@ -60,6 +60,10 @@ fn facts(rules: Vec<Rule>) -> Facts {
         ..
     } = question(false);
     Facts {
+        engine: Link::new("/v1/engines/417"),
+        boiler_in_it: Some(Link::new("/v1/boilers/88")),
+        code_rules: None,
+        not_described: None,
         offer: OfferedAs::Steamable,
         boiler: Some(BoilerFacts {
             jurisdiction,
@@ -98,7 +102,6 @@ fn bars() -> Bars {
         watch_bars: Vec::new(),
         watch_days: 30,
         frost_months: vec![11, 12, 1, 2, 3],
-        not_kept: Vec::new(),
     }
 }
 

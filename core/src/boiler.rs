@@ -48,6 +48,17 @@ impl BoilerNumber {
     pub fn as_str(&self) -> &str {
         &self.0
     }
+
+    /// The number without case, spaces and punctuation: for search and for a question to who writes it, never to match.
+    pub fn folded(&self) -> String {
+        let kept = self.0.chars().filter(|c| c.is_alphanumeric());
+        kept.flat_map(char::to_lowercase).collect()
+    }
+
+    /// Another number that differs in case, spaces or punctuation alone.
+    pub fn reads_like(&self, other: &BoilerNumber) -> bool {
+        self != other && self.folded() == other.folded()
+    }
 }
 
 impl FromStr for BoilerNumber {

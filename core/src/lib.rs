@@ -18,6 +18,7 @@ pub mod codes;
 pub mod paper_words;
 pub mod papers;
 pub mod readiness;
+pub mod sense;
 
 pub mod jobs;
 pub mod plan;

@@ -82,6 +82,35 @@ impl Link {
     }
 }
 
+words! {
+    pub enum ActMethod { Post = "POST", Patch = "PATCH" }
+}
+
+/// The request that settles a check.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "wire", schema(as = GateAct))]
+pub struct Act {
+    pub method: ActMethod,
+    pub path: Link,
+}
+
+impl Act {
+    pub fn post(path: &str) -> Act {
+        Act {
+            method: ActMethod::Post,
+            path: Link::new(path),
+        }
+    }
+
+    pub fn patch(path: &str) -> Act {
+        Act {
+            method: ActMethod::Patch,
+            path: Link::new(path),
+        }
+    }
+}
+
 /// Something on record, with the record that shows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown<T> {
@@ -92,6 +121,14 @@ pub struct Shown<T> {
 /// All that the gates look at. `None` means that nothing is on record: such a check is never met.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Facts {
+    /// Where the engine is read.
+    pub engine: Link,
+    /// Where the boiler that is in it is read; none: no boiler is recorded in it.
+    pub boiler_in_it: Option<Link>,
+    /// Where rows are added to the boiler code of the firm's jurisdiction; none: it has no code.
+    pub code_rules: Option<Link>,
+    /// A photograph that is not described in words.
+    pub not_described: Option<Link>,
     pub offer: OfferedAs,
     /// None: the engine has no boiler, and no check of one applies; or `boiler_not_known` says why it is not here.
     pub boiler: Option<BoilerFacts>,
@@ -180,8 +217,11 @@ pub struct Bars {
     pub watch_days: u16,
     /// Months (1 to 12) in which an engine travels drained.
     pub frost_months: Vec<i8>,
-    /// Checks of records that are not kept at all yet, so that nobody could clear them: absent from every answer.
-    pub not_kept: Vec<Check>,
+}
+
+/// An engine with a boiler is drained before it leaves in a month of frost: common practice, no source.
+pub fn travels_drained(bars: &Bars, has_boiler: bool, on: Day) -> bool {
+    has_boiler && bars.frost_months.contains(&on.date().month())
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -195,6 +235,9 @@ pub struct Readiness {
     /// In the 24 months from `on`.
     #[cfg_attr(feature = "wire", schema(max_items = 10000))]
     pub open_days: Vec<DaySpan>,
+    /// In the same months the days on which the boiler's papers alone would allow it, whatever else is missing.
+    #[cfg_attr(feature = "wire", schema(max_items = 10000))]
+    pub papers_open_days: Vec<DaySpan>,
     #[cfg_attr(feature = "wire", schema(max_items = 100))]
     pub cautions: Vec<Sentence>,
 }
@@ -208,6 +251,8 @@ pub struct CheckAnswer {
     pub reason: Sentence,
     /// What would clear it; null when met.
     pub clears: Option<Sentence>,
+    /// The request that does it; null when met.
+    pub act: Option<Act>,
     #[cfg_attr(feature = "wire", schema(max_items = 200))]
     pub evidence: Vec<Link>,
     /// Last day of the paper that the check rests on; null where the passing of time alone changes nothing.
@@ -251,13 +296,15 @@ pub fn gate(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> Readiness {
         until: on.plus_months(24),
     };
     let checks = look.checks(on);
+    let changes = look.change_days(period);
     Readiness {
         on,
         gate,
         open: look.open(&checks),
         checks,
-        open_days: papers::open_days(period, &look.change_days(period), |day| {
-            look.open(&look.checks(day))
+        open_days: papers::open_days(period, &changes, |day| look.open(&look.checks(day))),
+        papers_open_days: papers::open_days(period, &changes, |day| {
+            look.open(&look.checks_of_boiler(day))
         }),
         cautions: papers
             .as_ref()
@@ -311,7 +358,23 @@ impl Look<'_> {
     }
 
     fn checks(&self, on: Day) -> Vec<CheckAnswer> {
-        let boiler = match (
+        let own = match self.gate {
+            Gate::List => self.list_checks(),
+            Gate::Deliver => self.deliver_checks(on),
+        };
+        let both = [self.findings(), self.jobs(), self.asbestos()];
+        let boiler = self.checks_of_boiler(on).into_iter();
+        let mut checks: Vec<CheckAnswer> = boiler.chain(both).chain(own).collect();
+        for answer in &mut checks {
+            if answer.outcome != Outcome::Met && answer.act.is_none() {
+                answer.act = Some(self.act(answer.check));
+            }
+        }
+        checks
+    }
+
+    fn checks_of_boiler(&self, on: Day) -> Vec<CheckAnswer> {
+        match (
             &self.facts.boiler,
             self.papers,
             &self.facts.boiler_not_known,
@@ -319,16 +382,75 @@ impl Look<'_> {
             (Some(boiler), Some(papers), _) => self.boiler_checks(boiler, papers, on),
             (_, _, Some(what)) => vec![self.boiler_not_known(what)],
             (None, _, None) | (_, None, None) => Vec::new(),
+        }
+    }
+
+    /// The request that settles a check, unless the check itself names another.
+    fn act(&self, check: Check) -> Act {
+        let facts = self.facts;
+        let of_engine = |what: &str| format!("{}{what}", facts.engine.as_str());
+        let of_boiler = |what: &str| {
+            let boiler = facts.boiler_in_it.as_ref();
+            boiler.map(|boiler| format!("{}{what}", boiler.as_str()))
         };
-        let own = match self.gate {
-            Gate::List => self.list_checks(),
-            Gate::Deliver => self.deliver_checks(on),
+        let of_sale = |what: &str| {
+            let sale = facts.sale.as_ref();
+            sale.map(|sale| format!("{}{what}", sale.as_str()))
         };
-        let both = [self.findings(), self.jobs(), self.asbestos()];
-        let checks = boiler.into_iter().chain(both).chain(own);
-        checks
-            .filter(|answer| !self.bars.not_kept.contains(&answer.check))
-            .collect()
+        let no_boiler = || Act::post("/v1/boilers");
+        let no_sale = || Act::post(&of_engine("/sales"));
+        match check {
+            Check::HydraulicPaper
+            | Check::SteamPaper
+            | Check::ExternalExamination
+            | Check::InternalExamination
+            | Check::Ultrasonic
+            | Check::BoilerNumber
+            | Check::Inspector => {
+                of_boiler("/tests").map_or_else(no_boiler, |path| Act::post(&path))
+            }
+            Check::GasTankPaper => {
+                let recorded = facts.boiler.as_ref().and_then(|boiler| boiler.has_gas_tank);
+                let act = match recorded {
+                    Some(_) => of_boiler("/tests").map(|path| Act::post(&path)),
+                    None => of_boiler("").map(|path| Act::patch(&path)),
+                };
+                act.unwrap_or_else(no_boiler)
+            }
+            Check::BoilerCode | Check::EvidenceOfPastUse => {
+                of_boiler("").map_or_else(no_boiler, |path| Act::patch(&path))
+            }
+            Check::PapersDisclosed => match (self.gate, &facts.listing_says_so) {
+                (Gate::Deliver, Some(_)) => {
+                    of_sale("").map_or_else(no_sale, |path| Act::patch(&path))
+                }
+                (Gate::List | Gate::Deliver, _) => Act::post(&of_engine("/listing")),
+            },
+            Check::Findings | Check::Grades | Check::Asbestos => Act::post(&of_engine("/surveys")),
+            Check::JobsInHand => {
+                let job = facts.jobs_in_hand.iter().next();
+                let path = job.map_or_else(
+                    || of_engine("/jobs"),
+                    |job| format!("{}/moves", job.as_str()),
+                );
+                Act::post(&path)
+            }
+            Check::Photographs => match &facts.not_described {
+                Some(photograph) => Act::patch(photograph.as_str()),
+                None => Act::post(&of_engine("/photographs")),
+            },
+            Check::Words => Act::post(&of_engine("/listing")),
+            Check::AskingPrice => Act::post(&of_engine("/asking-prices")),
+            Check::Sale => no_sale(),
+            Check::MoneySettled => {
+                of_sale("/payments").map_or_else(no_sale, |path| Act::post(&path))
+            }
+            Check::BuyerAbroad => of_sale("").map_or_else(no_sale, |path| Act::patch(&path)),
+            Check::LiftingWeight => Act::patch(facts.engine.as_str()),
+            Check::Drained | Check::SparesPacked | Check::PapersPacked | Check::Preparation => {
+                Act::post(&of_engine("/preparations"))
+            }
+        }
     }
 
     // The boiler
@@ -351,11 +473,14 @@ impl Look<'_> {
 
     fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
         match self.facts.offer {
-            OfferedAs::Steamable => unmet(
-                Check::BoilerCode,
-                what.clone(),
-                "Record what is missing of the boiler",
-            ),
+            OfferedAs::Steamable => {
+                let clears = if self.facts.boiler_in_it.is_some() {
+                    "Record the volume of the boiler."
+                } else {
+                    "Add the boiler and record it as fitted to the engine."
+                };
+                unmet(Check::BoilerCode, what.clone(), clears)
+            }
             OfferedAs::WithoutPapers | OfferedAs::ForRestoration => self.papers_disclosed(None),
         }
     }
@@ -373,7 +498,7 @@ impl Look<'_> {
         if boiler.has_gas_tank == Some(true) {
             required.push(&[PaperKind::GasTank]);
         }
-        let mut checks = vec![boiler_code(boiler, papers, on)];
+        let mut checks = vec![self.boiler_code(boiler, papers, on)];
         let mut resting_on = Vec::new();
         for kinds in required {
             let paper = papers.holding(kinds, on).max_by_key(|paper| {
@@ -399,14 +524,14 @@ impl Look<'_> {
                     watch(
                         Check::GasTankPaper,
                         "it is not recorded whether the engine has a gas tank",
-                        "Record whether it has one",
+                        "Record whether it has one in `has_gas_tank` of the boiler.",
                     )
                 })
                 .filter(|answer| checks.iter().all(|other| other.check != answer.check)),
         );
         checks.extend(external_examination(papers, on));
         if !resting_on.is_empty() {
-            checks.push(boiler_number(papers, on));
+            checks.push(boiler_number(papers, &resting_on, on));
             checks.push(inspector(&resting_on));
         }
         for check in &mut checks {
@@ -430,21 +555,39 @@ impl Look<'_> {
                 format!("the {named} runs out on {end}"),
                 clears(paper.kind),
             ),
-            (_, Some(flag)) => watch(
-                check,
-                papers::paper_flag(*flag, paper),
-                if *flag == FlagCode::CertificateNotRecorded {
-                    "Record the certificate"
-                } else {
-                    "Record the test again with what is missing"
-                },
-            ),
+            (_, Some(flag)) => self.open_question(check, *flag, paper),
             (Some(end), None) => met(check, format!("the {named} holds until {end}")),
             (None, None) => met(check, format!("the {named} has no last day")),
         };
         CheckAnswer {
             holds_until: end,
             ..answer
+        }
+    }
+
+    /// What a flag leaves open, and who settles it.
+    fn open_question(&self, check: Check, flag: FlagCode, paper: &Issued<'_>) -> CheckAnswer {
+        let reason = papers::paper_flag(flag, paper);
+        match (flag, &self.facts.code_rules, &self.facts.boiler_in_it) {
+            (FlagCode::IntervalUnknown, Some(rules), _) => watch(
+                check,
+                reason,
+                "Add the interval to the rows of the boiler code.",
+            )
+            .by(Act::post(rules.as_str())),
+            (FlagCode::FirstServiceNotRecorded, _, Some(boiler)) => watch(
+                check,
+                reason,
+                "Record the day of its first service in `first_service_on` of the boiler.",
+            )
+            .by(Act::patch(boiler.as_str())),
+            (FlagCode::CertificateNotRecorded, _, Some(boiler)) => watch(
+                check,
+                reason,
+                "Record the certificate, with its number and issuer.",
+            )
+            .by(Act::post(&format!("{}/certificates", boiler.as_str()))),
+            _ => watch(check, reason, "Record the test again with what is missing."),
         }
     }
 
@@ -456,7 +599,7 @@ impl Look<'_> {
             facts.listing_says_so.as_ref(),
             "the listing says that it is offered without boiler papers",
             "the listing does not say that it is offered without boiler papers",
-            "Say so in the listing",
+            "Write the listing: it says so by itself.",
         );
         let answer = match (self.gate, said.outcome) {
             (Gate::Deliver, Outcome::Met) => yes(
@@ -464,7 +607,7 @@ impl Look<'_> {
                 facts.buyer_acknowledged.as_ref(),
                 "the buyer has acknowledged in writing that there are no boiler papers",
                 "the buyer has not acknowledged in writing that there are no boiler papers",
-                "The buyer's written acknowledgement",
+                "Record the day of the buyer's written acknowledgement in `papers_acknowledged_on` of the sale.",
             ),
             (Gate::Deliver, Outcome::Watch | Outcome::Unmet) | (Gate::List, _) => said,
         };
@@ -475,7 +618,11 @@ impl Look<'_> {
 
     fn findings(&self) -> CheckAnswer {
         let Some(findings) = &self.facts.open_findings else {
-            return unmet(Check::Findings, "no survey is on record", "A survey");
+            return unmet(
+                Check::Findings,
+                "no survey is on record",
+                "Survey the engine.",
+            );
         };
         let of = |severity: Severity| {
             findings
@@ -492,7 +639,7 @@ impl Look<'_> {
             format!("{n} open {findings} {what}")
         };
         let steamable = self.facts.offer == OfferedAs::Steamable;
-        let mend = "A job or a survey that clears it";
+        let mend = "Finish a job that clears it, or survey the engine again and name what is put right in `clears`.";
         let stop_sale = of(Severity::StopsSale).next().is_some();
         let stop_steaming = of(Severity::StopsSteaming).next().is_some();
         let answer = if stop_sale {
@@ -518,7 +665,7 @@ impl Look<'_> {
 
     fn jobs(&self) -> CheckAnswer {
         let jobs = &self.facts.jobs_in_hand;
-        let (n, clears) = (jobs.len(), "Finish the job or call it off");
+        let (n, clears) = (jobs.len(), "Finish the job or call it off.");
         let reason = match n {
             0 => return met(Check::JobsInHand, "no job is in hand"),
             1 => "1 job is in hand".to_owned(),
@@ -534,12 +681,12 @@ impl Look<'_> {
     /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that holds asbestos is sold. That a sample is asked
     /// for is common practice.
     fn asbestos(&self) -> CheckAnswer {
-        let clears = "A laboratory sample that finds none";
+        let clears = "Have a sample looked at by a laboratory; when it finds none, record a survey with `asbestos`: `cleared`.";
         let Some(asbestos) = &self.facts.asbestos else {
             return unmet(
                 Check::Asbestos,
                 "it is not recorded whether asbestos is suspected",
-                "A survey of the lagging and packings",
+                "Survey lagging and packings, and say in `asbestos` of the survey what was found.",
             );
         };
         let answer = match asbestos.is {
@@ -562,20 +709,20 @@ impl Look<'_> {
                 facts.words.as_ref(),
                 "the listing has a description",
                 "the listing has no description",
-                "A description",
+                "Write the listing.",
             ),
             there(
                 Check::AskingPrice,
                 facts.asking_price.as_ref(),
                 "an asking price is set",
                 "no asking price is set",
-                "An asking price",
+                "Decide on an asking price.",
             ),
         ]
     }
 
     fn grades(&self) -> CheckAnswer {
-        let again = "A survey with condition grades";
+        let again = "Survey the engine and grade its condition.";
         let Some(graded) = &self.facts.graded_on else {
             let reason = "no condition grades are on record";
             return unmet(Check::Grades, reason, again);
@@ -591,28 +738,30 @@ impl Look<'_> {
                 again,
             )
             .shown([&graded.link, &worked.link]),
-            None => met(Check::Grades, format!("condition grades of {}", graded.is))
-                .shown([&graded.link]),
+            None => {
+                let reason = format!("the condition was graded on {}", graded.is);
+                met(Check::Grades, reason).shown([&graded.link])
+            }
         }
     }
 
     fn photographs(&self) -> CheckAnswer {
         let Some(photographs) = &self.facts.photographs else {
-            let reason = "no photographs are on record";
-            return unmet(Check::Photographs, reason, "A photograph");
+            let reason = "no photograph that visitors may see is on record";
+            return unmet(Check::Photographs, reason, A_PHOTOGRAPH);
         };
         let Photographs { count, with_alt } = photographs.is;
         let answer = if count == 0 {
-            let reason = "no photographs are on record";
-            unmet(Check::Photographs, reason, "A photograph")
+            let reason = "no photograph that visitors may see is on record";
+            unmet(Check::Photographs, reason, A_PHOTOGRAPH)
         } else if with_alt < count {
             unmet(
                 Check::Photographs,
                 format!("{with_alt} of {count} photographs are described in words"),
-                "Words for each photograph",
+                "Say in `alt` of each photograph what it shows.",
             )
         } else {
-            let reason = format!("{count} photographs, each described in words");
+            let reason = format!("{count} of {count} photographs are described in words");
             met(Check::Photographs, reason)
         };
         answer.shown([&photographs.link])
@@ -626,24 +775,27 @@ impl Look<'_> {
                 facts.sale.as_ref(),
                 "a sale is on record",
                 "no sale is on record",
-                "A sale",
+                "Record the sale.",
             ),
             yes(
                 Check::MoneySettled,
                 facts.money_settled.as_ref(),
                 "the money is settled",
                 "the money is not settled",
-                "The rest of the price",
+                match facts.sale {
+                    Some(_) => "Record the payment of the rest of the price.",
+                    None => "Record the sale, then the payment of its price.",
+                },
             ),
         ];
         checks.extend(self.buyer_abroad());
-        if facts.has_boiler() && self.bars.frost_months.contains(&on.date().month()) {
+        if travels_drained(self.bars, facts.has_boiler(), on) {
             checks.push(yes(
                 Check::Drained,
                 facts.drained.as_ref(),
                 "boiler and tanks are drained",
                 "it is not recorded that boiler and tanks are drained against frost",
-                "Drain it and record that",
+                "Drain boiler and tanks and tick `drained`.",
             ));
         }
         checks.extend([
@@ -652,21 +804,21 @@ impl Look<'_> {
                 facts.lifting_weight.as_ref(),
                 "the weight to be lifted is on record",
                 "the weight to be lifted is not on record",
-                "The total weight",
+                "Record what the engine weighs in `weight` of the engine.",
             ),
             yes(
                 Check::SparesPacked,
                 facts.spares_packed.as_ref(),
                 "what goes with the engine is packed",
                 "it is not recorded that what goes with the engine is packed",
-                "Pack it and record that",
+                "Pack it and tick `spares_packed`.",
             ),
             yes(
                 Check::PapersPacked,
                 facts.papers_packed.as_ref(),
                 "the papers are packed",
                 "it is not recorded that the papers are packed",
-                "Pack them and record that",
+                "Pack them and tick `papers_packed`.",
             ),
         ]);
         checks.extend(facts.not_prepared.as_ref().map(preparation));
@@ -680,11 +832,40 @@ impl Look<'_> {
             .buyer_abroad
             .as_ref()
             .filter(|it| applies && it.is)?;
-        let reason = "the buyer is abroad, and boiler reports do not cross borders";
-        let clears = "The buyer's own papers there";
-        Some(watch(Check::BuyerAbroad, reason, clears).shown([&abroad.link]))
+        let check = Check::BuyerAbroad;
+        let acknowledged = self.facts.buyer_acknowledged.as_ref();
+        let answer = if acknowledged.is_some_and(|it| it.is) {
+            let reason = "the buyer abroad has acknowledged in writing that boiler reports do not cross borders";
+            met(check, reason)
+        } else {
+            let reason = "the buyer is abroad, and boiler reports do not cross borders";
+            let clears = "Record the day on which the buyer acknowledged that in writing in `papers_acknowledged_on` of the sale.";
+            watch(check, reason, clears)
+        };
+        Some(answer.shown([&abroad.link]))
+    }
+
+    fn boiler_code(&self, boiler: &BoilerFacts, papers: &History<'_>, on: Day) -> CheckAnswer {
+        let place = &boiler.jurisdiction;
+        let check = Check::BoilerCode;
+        if papers.required(on).is_empty() {
+            let reason = format!("no rule of {place} on record asks for a paper");
+            let act = match &self.facts.code_rules {
+                Some(rules) => Act::post(rules.as_str()),
+                None => Act::post("/v1/boiler-codes"),
+            };
+            unmet(check, reason, "Add the rows of the boiler code.").by(act)
+        } else if papers.subject_on(on).band == Band::OutsideCode {
+            let reason = format!("the boiler is above the size that the code of {place} covers");
+            let clears = "Offer the engine without papers in `offered_as`, as the code has no test for such a boiler; or correct the boiler's size.";
+            unmet(check, reason, clears).by(Act::patch(self.facts.engine.as_str()))
+        } else {
+            met(check, format!("the boiler is within the code of {place}"))
+        }
     }
 }
+
+const A_PHOTOGRAPH: &str = "Add a photograph that visitors may see.";
 
 // Checks of papers
 
@@ -693,28 +874,10 @@ fn preparation(left: &Shown<Vec<String>>) -> CheckAnswer {
     let answer = if left.is.is_empty() {
         met(check, "the rest of the preparation list is ticked")
     } else {
-        let reason = format!("not ticked: {}", left.is.join("; "));
-        unmet(check, reason, "Do it and tick it")
+        let reason = format!("these are not ticked: {}", left.is.join("; "));
+        unmet(check, reason, "Do them and tick each.")
     };
     answer.shown([&left.link])
-}
-
-fn boiler_code(boiler: &BoilerFacts, papers: &History<'_>, on: Day) -> CheckAnswer {
-    let place = &boiler.jurisdiction;
-    let check = Check::BoilerCode;
-    if papers.required(on).is_empty() {
-        let reason = format!("no rule of {place} on record asks for a paper");
-        unmet(check, reason, "The rows of the boiler code")
-    } else if papers.subject_on(on).band == Band::OutsideCode {
-        let reason = format!("the boiler is above the size that the code of {place} covers");
-        unmet(
-            check,
-            reason,
-            "A competent person's own scheme; the code has none",
-        )
-    } else {
-        met(check, format!("the boiler is within the code of {place}"))
-    }
 }
 
 fn no_paper(papers: &History<'_>, kinds: &[PaperKind], on: Day) -> CheckAnswer {
@@ -752,7 +915,7 @@ fn incomplete(boiler: &BoilerFacts, kinds: &[PaperKind], on: Day) -> Option<Chec
         paper.from,
         missing.join(", ")
     );
-    let clears = format!("Record the test again with {}", missing.join(", "));
+    let clears = format!("Record the test again with {}.", missing.join(", "));
     Some(unmet(check_of(paper.kind), reason, &clears))
 }
 
@@ -781,12 +944,18 @@ fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
     })
 }
 
-fn boiler_number(papers: &History<'_>, on: Day) -> CheckAnswer {
+fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> CheckAnswer {
     let check = Check::BoilerNumber;
     let another = papers
         .not_counted
         .iter()
-        .find(|(test, why)| *why == NotCounted::OtherBoiler && test.moment.on <= on);
+        .filter(|(test, why)| *why == NotCounted::OtherBoiler && test.moment.on <= on)
+        .find(|(test, _)| {
+            let later = |paper: &&Issued<'_>| {
+                paper.kind == test.kind.issues() && paper.from >= test.moment.on
+            };
+            !resting_on.iter().any(later)
+        });
     if let Some((test, _)) = another {
         watch(
             check,
@@ -794,7 +963,7 @@ fn boiler_number(papers: &History<'_>, on: Day) -> CheckAnswer {
                 "the {} test of {} names another boiler and is not counted",
                 test.kind, test.moment.on
             ),
-            "Find out whose paper it is",
+            "Record a test of this boiler that names its own number.",
         )
     } else {
         let reason = "every paper names this boiler";
@@ -804,7 +973,7 @@ fn boiler_number(papers: &History<'_>, on: Day) -> CheckAnswer {
 
 fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
     let check = Check::Inspector;
-    let clears = "A test by an independent inspector";
+    let clears = "Record a test by an independent inspector.";
     let with = |interest: Option<bool>| {
         resting_on
             .iter()
@@ -818,7 +987,11 @@ fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
             "it is not recorded whether the inspector of the {} test of {} has an interest in the sale",
             paper.test.kind, paper.from
         );
-        watch(check, reason, "Record whether the inspector is independent")
+        watch(
+            check,
+            reason,
+            "Record the test again and say in `inspector_interest` whether the inspector has one.",
+        )
     } else {
         let reason = "no inspector has an interest in the sale";
         met(check, reason)
@@ -837,7 +1010,8 @@ fn evidence_of_past_use(
         ..papers.subject_on(on)
     };
     papers.rule(RuleKey::EvidenceOfPastUse, subject, on)?;
-    let clears = "Evidence of past use, or of conformity";
+    let clears =
+        "Record what shows past use, or conformity, in `conformity_evidence` of the boiler.";
     let answer = match boiler.first_marketed_on {
         _ if !boiler.evidence.is_empty() => {
             met(check, "evidence of past use or of conformity is on record")
@@ -852,7 +1026,7 @@ fn evidence_of_past_use(
         None => watch(
             check,
             "it is not recorded when the boiler was first marketed",
-            "Record that day",
+            "Record that day in `first_marketed_on` of the boiler.",
         ),
     };
     Some(answer.shown(&boiler.evidence))
@@ -920,12 +1094,12 @@ fn name(kind: PaperKind) -> &'static str {
 
 fn clears(kind: PaperKind) -> &'static str {
     match kind {
-        PaperKind::Hydraulic => "A hydraulic test",
-        PaperKind::Steam => "A steam test",
-        PaperKind::GasTank => "A test of the gas tank",
-        PaperKind::ExternalExamination => "An external examination",
-        PaperKind::InternalExamination => "An internal examination",
-        PaperKind::Ultrasonic => "An ultrasonic test",
+        PaperKind::Hydraulic => "Record a hydraulic test of this boiler.",
+        PaperKind::Steam => "Record a steam test of this boiler.",
+        PaperKind::GasTank => "Record a test of the gas tank.",
+        PaperKind::ExternalExamination => "Record an external examination of this boiler.",
+        PaperKind::InternalExamination => "Record an internal examination of this boiler.",
+        PaperKind::Ultrasonic => "Record an ultrasonic test of this boiler.",
     }
 }
 
@@ -936,17 +1110,36 @@ impl CheckAnswer {
         CheckAnswer {
             check,
             outcome,
-            reason,
-            clears: clears.map(Sentence::new),
+            reason: whole(reason.as_str()),
+            clears: clears.map(whole),
+            act: None,
             evidence: Vec::new(),
             holds_until: None,
         }
+    }
+
+    fn by(mut self, act: Act) -> CheckAnswer {
+        self.act = Some(act);
+        self
     }
 
     fn shown<'l>(mut self, links: impl IntoIterator<Item = &'l Link>) -> CheckAnswer {
         self.evidence.extend(links.into_iter().take(200).cloned());
         self
     }
+}
+
+/// As a sentence of its own: with a capital and a stop.
+fn whole(text: &str) -> Sentence {
+    let mut letters = text.chars();
+    let first = letters.next().map(char::to_uppercase);
+    let stop = if text.ends_with(['.', '!', '?']) {
+        ""
+    } else {
+        "."
+    };
+    let first: String = first.into_iter().flatten().collect();
+    Sentence::new(&format!("{first}{}{stop}", letters.as_str()))
 }
 
 fn met(check: Check, reason: impl Into<Sentence>) -> CheckAnswer {

@@ -103,6 +103,8 @@ fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
         stroke: None,
         driving_wheel_diameter: None,
         weight: engine.weight.clone(),
+        // The appraisal has been answered with it; nobody is asked again, but the engine is flagged.
+        weight_confirmed: true,
         adhesive_weight: None,
         length: None,
         width: None,
@@ -131,6 +133,7 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
         on,
         surveyor,
         build_quality: engine.build_quality,
+        asbestos: None,
         grades: engine.grades,
         findings: Vec::new(),
         clears: Vec::new(),

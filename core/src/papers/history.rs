@@ -5,6 +5,7 @@ use crate::{
     boiler::{self, Boiler, BoilerNumber, Touches},
     codes::{self, Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit, Subject},
     days::{Day, TimeOfDay},
+    sense,
     units::Pressure,
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
@@ -12,12 +13,6 @@ use std::cmp::Ordering;
 
 /// Where a code prints no interval: the shorter of those that codes print, and always flagged.
 const UNKNOWN_INTERVAL_MONTHS: i32 = 24;
-
-/// A hydraulic test is made at no more than twice the working pressure; half a per cent is the reading of a gauge.
-///
-/// Source: first test of the UK model-engineering federations' boiler code, the highest of those on file; the tolerance is common
-/// practice, no source.
-const TWICE: Decimal = Decimal::from_parts(201, 0, 0, false, 2);
 
 /// When something happened. Two moments of one day have an order only when both times are recorded and differ.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -535,7 +530,7 @@ impl<'q> History<'q> {
             if most.is_some_and(exceeds) {
                 return Err(NotCounted::OverPressure);
             }
-            if exceeds(TWICE) {
+            if sense::hydraulic_pressure(pressure, working_pressure).is_some() {
                 paper.flags.push(FlagCode::PressureAboveTwice);
             }
             paper.may_ask = may_ask.filter(|factor| !reaches(*factor));

@@ -33,7 +33,6 @@ fn bars() -> Bars {
         watch_bars: Vec::new(),
         watch_days: 30,
         frost_months: vec![11, 12, 1, 2, 3],
-        not_kept: Vec::new(),
     }
 }
 
@@ -64,6 +63,10 @@ fn boiler(boiler: &str, events: &[&str]) -> BoilerFacts {
 /// An engine for which everything is on record and in order; its steam paper ends on 2026-06-01.
 fn ready() -> Facts {
     Facts {
+        engine: Link::new("/v1/engines/417"),
+        boiler_in_it: Some(Link::new("/v1/boilers/88")),
+        code_rules: Some(Link::new("/v1/boiler-codes/1/rules")),
+        not_described: None,
         offer: OfferedAs::Steamable,
         boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", IN_DATE)),
         boiler_not_known: None,
@@ -139,11 +142,11 @@ fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
     assert_eq!(find(&last, Check::SteamPaper).outcome, Outcome::Watch);
     let next = ask(&ready(), Gate::Deliver, "2026-06-02");
     assert!(!next.open);
-    assert_eq!(unmet(&next), ["the steam paper ran out on 2026-06-01"]);
+    assert_eq!(unmet(&next), ["The steam paper ran out on 2026-06-01."]);
     let steam = find(&next, Check::SteamPaper);
     assert_eq!(
         steam.clears.as_ref().map(|it| it.as_str()),
-        Some("A steam test")
+        Some("Record a steam test of this boiler.")
     );
     assert_eq!(steam.evidence, [Link::new("/v1/boilers/88/papers")]);
 }
@@ -235,30 +238,30 @@ fn what_is_not_on_record_is_never_met() {
     assert_eq!(
         unmet(&list),
         [
-            "there is no hydraulic paper",
-            "there is no steam paper",
-            "no survey is on record",
-            "it is not recorded whether asbestos is suspected",
-            "no condition grades are on record",
-            "no photographs are on record",
-            "the listing has no description",
-            "no asking price is set",
+            "There is no hydraulic paper.",
+            "There is no steam paper.",
+            "No survey is on record.",
+            "It is not recorded whether asbestos is suspected.",
+            "No condition grades are on record.",
+            "No photograph that visitors may see is on record.",
+            "The listing has no description.",
+            "No asking price is set.",
         ]
     );
     let deliver = ask(&bare(), Gate::Deliver, on);
     assert_eq!(
         unmet(&deliver),
         [
-            "there is no hydraulic paper",
-            "there is no steam paper",
-            "no survey is on record",
-            "it is not recorded whether asbestos is suspected",
-            "no sale is on record",
-            "the money is not settled",
-            "it is not recorded that boiler and tanks are drained against frost",
-            "the weight to be lifted is not on record",
-            "it is not recorded that what goes with the engine is packed",
-            "it is not recorded that the papers are packed",
+            "There is no hydraulic paper.",
+            "There is no steam paper.",
+            "No survey is on record.",
+            "It is not recorded whether asbestos is suspected.",
+            "No sale is on record.",
+            "The money is not settled.",
+            "It is not recorded that boiler and tanks are drained against frost.",
+            "The weight to be lifted is not on record.",
+            "It is not recorded that what goes with the engine is packed.",
+            "It is not recorded that the papers are packed.",
         ]
     );
     for answer in [list, deliver] {
@@ -551,7 +554,7 @@ fn what_a_test_leaves_open_is_watched() {
                 "steam 2025-04-01 -highest_pressure",
             ],
             Check::SteamPaper,
-            "the steam test of 2025-04-01 counts although the highest pressure in steam is not recorded: the inspector's record has to show it",
+            "The steam test of 2025-04-01 counts although the highest pressure in steam is not recorded: the inspector's record has to show it.",
         ),
         (
             [
@@ -559,12 +562,12 @@ fn what_a_test_leaves_open_is_watched() {
                 "steam 2025-04-01 inspector_interest=true",
             ],
             Check::Inspector,
-            "the inspector of the steam test of 2025-04-01 has an interest in the sale",
+            "The inspector of the steam test of 2025-04-01 has an interest in the sale.",
         ),
         (
             ["hydraulic_repeat 2023-05-14", "steam 2025-04-01"],
             Check::Inspector,
-            "it is not recorded whether the inspector of the hydraulic_repeat test of 2023-05-14 has an interest in the sale",
+            "It is not recorded whether the inspector of the hydraulic_repeat test of 2023-05-14 has an interest in the sale.",
         ),
     ] {
         let facts = Facts {
@@ -674,16 +677,16 @@ fn the_reason_says_what_ended_a_paper() {
     let repaired = [IN_DATE, &["job 2025-09-01 pressure_parts"]].concat();
     assert_eq!(
         why(copper, &repaired, "2025-09-01"),
-        "the hydraulic paper is void from 2025-09-01; the steam paper is void from 2025-09-01"
+        "The hydraulic paper is void from 2025-09-01.; The steam paper is void from 2025-09-01."
     );
     assert_eq!(why(copper, &repaired, "2025-08-31"), "");
     assert_eq!(
         why("GB copper 120 psi 150 L 1998-04-01", IN_DATE, "2025-04-30"),
-        "the boiler is above the size that the code of GB covers"
+        "The boiler is above the size that the code of GB covers."
     );
     assert_eq!(
         why("NZ copper 90 psi 8.0 L 1998-04-01", IN_DATE, "2025-08-31"),
-        "no rule of NZ on record asks for a paper"
+        "No rule of NZ on record asks for a paper."
     );
 }
 
@@ -724,7 +727,10 @@ fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
         ..ready()
     };
     for gate in [Gate::List, Gate::Deliver] {
-        assert_eq!(unmet(&ask(&facts, gate, "2025-07-15")), [what]);
+        assert_eq!(
+            unmet(&ask(&facts, gate, "2025-07-15")),
+            ["No boiler is recorded as fitted to the engine."]
+        );
     }
     assert_eq!(ask(&facts, Gate::Deliver, "2025-04-10").open_days, []);
     let for_restoration = Facts {
@@ -741,25 +747,69 @@ fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
     assert_eq!(find(&deliver, Check::Drained).outcome, Outcome::Unmet);
 }
 
+/// Plain reading, no source: the first engine that is listed needs its photographs as the hundredth does.
 #[test]
-fn a_check_of_records_that_are_not_kept_is_absent_and_bars_nothing() {
+fn an_engine_without_a_photograph_is_not_listed() {
     let facts = Facts {
         photographs: None,
         ..ready()
     };
-    assert!(!readiness::gate(&facts, &bars(), Gate::List, day("2025-07-15")).open);
-    let bars = Bars {
-        not_kept: vec![Check::Photographs],
-        ..bars()
+    let answer = ask(&facts, Gate::List, "2025-07-15");
+    assert!(!answer.open);
+    assert_eq!(find(&answer, Check::Photographs).outcome, Outcome::Unmet);
+}
+
+/// Plain reading, no source.
+#[test]
+fn the_days_that_the_papers_alone_allow_stand_beside_those_that_everything_allows() {
+    let facts = Facts {
+        sale: None,
+        money_settled: None,
+        ..ready()
     };
-    let answer = readiness::gate(&facts, &bars, Gate::List, day("2025-07-15"));
-    assert!(answer.open);
-    assert!(
-        answer
-            .checks
-            .iter()
-            .all(|it| it.check != Check::Photographs)
+    let answer = ask(&facts, Gate::Deliver, "2025-07-15");
+    let spans = |spans: &[outshop_core::days::DaySpan]| -> Vec<String> {
+        let written = spans.iter().map(|it| format!("{} {}", it.from, it.until));
+        written.collect()
+    };
+    assert_eq!(spans(&answer.open_days), [""; 0]);
+    // Without the sale and the frost the steam paper alone ends them.
+    assert_eq!(spans(&answer.papers_open_days), ["2025-07-15 2026-06-01"]);
+    let answer = ask(&ready(), Gate::Deliver, "2025-07-15");
+    assert_eq!(
+        spans(&answer.open_days),
+        ["2025-07-15 2025-10-31", "2026-04-01 2026-06-01"]
     );
+    assert_eq!(spans(&answer.papers_open_days), ["2025-07-15 2026-06-01"]);
+}
+
+/// Each reason and remedy of either gate is a sentence, and what is not met names a request.
+#[test]
+fn reasons_and_remedies_are_sentences_with_the_request_that_does_it() {
+    let whole =
+        |text: &str| text.ends_with('.') && text.chars().next().is_some_and(|c| !c.is_lowercase());
+    for facts in [bare(), ready()] {
+        for gate in [Gate::List, Gate::Deliver] {
+            for on in ["2025-07-15", "2026-01-15", "2026-06-02"] {
+                for check in ask(&facts, gate, on).checks {
+                    assert!(whole(check.reason.as_str()), "{check:?}");
+                    let not_met = check.outcome != Outcome::Met;
+                    assert_eq!(check.act.is_some(), not_met, "{check:?}");
+                    let clears = check.clears.as_ref();
+                    assert_eq!(
+                        clears.is_some_and(|it| whole(it.as_str())),
+                        not_met,
+                        "{check:?}"
+                    );
+                    let path = check.act.as_ref().map(|act| act.path.as_str());
+                    assert!(
+                        path.is_none_or(|path| path.starts_with("/v1/")),
+                        "{check:?}"
+                    );
+                }
+            }
+        }
+    }
 }
 
 #[test]

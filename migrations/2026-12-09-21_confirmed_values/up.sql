@@ -1,0 +1,18 @@
+ALTER TABLE boilers ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN boilers.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE boiler_pressure_changes ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN boiler_pressure_changes.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE tests ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN tests.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE certificates ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN certificates.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE engines ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN engines.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE asking_prices ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN asking_prices.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE job_hours ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN job_hours.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE offers ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN offers.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+ALTER TABLE sales ADD COLUMN confirmed text[] NOT NULL DEFAULT '{}';
+COMMENT ON COLUMN sales.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';

@@ -1,0 +1,1 @@
+ALTER TABLE surveys DROP COLUMN asbestos;
