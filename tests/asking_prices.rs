@@ -23,7 +23,7 @@ async fn the_last_decision_holds_and_the_others_are_kept() {
     assert_eq!(
         priced.body,
         json!({"id": 1, "stock_no": engine, "on": "2026-05-02", "price": "7680.00", "reason": "room to haggle",
-            "valuation_id": valuation})
+            "valuation_id": valuation, "confirmed": []})
     );
     assert_eq!(shop.get(&priced.location()).await.ok().body, priced.body);
     let second = shop

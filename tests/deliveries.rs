@@ -171,6 +171,7 @@ async fn without_papers_an_engine_leaves_on_the_buyers_acknowledgement() {
     shop.has_surveyed(engine, &json!([])).await;
     shop.has_priced(engine, "900.00").await;
     shop.has_drafted(engine, &make::listing()).await;
+    shop.has_photographed(engine).await;
     shop.has_published(engine).await;
     let sale = shop.has_sold(engine).await;
     shop.has_been_paid(sale, "7600.00").await;

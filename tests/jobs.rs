@@ -942,7 +942,9 @@ async fn jobs_finished_before_are_given_their_boiler() {
     )
     .await;
     let journalled = shop.has_in_hand(&job()).await;
-    shop.moves(journalled, "finished", "2026-04-01").await.created();
+    shop.moves(journalled, "finished", "2026-04-01")
+        .await
+        .created();
     let before = shop.has_in_hand(&job()).await;
     shop.moves(before, "finished", "2026-03-02").await.created();
     // The boiler is taken out and another fitted on the day of the finish, and that is written down later.

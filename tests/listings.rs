@@ -174,13 +174,17 @@ async fn the_list_gate_keeps_an_engine_off_show_until_every_reason_is_cleared() 
         .iter()
         .map(|reason| &reason["check"])
         .collect();
-    assert_eq!(checks, ["findings", "grades", "asking_price"]);
+    assert_eq!(
+        checks,
+        ["findings", "grades", "photographs", "asking_price"]
+    );
     assert_eq!(
         of_listings(shop.journal_of(engine).await),
         ["listing.drafted"],
         "a refusal leaves no trace"
     );
     shop.has_surveyed(engine, &json!([])).await;
+    shop.has_photographed(engine).await;
     let refused = shop
         .post(&publications, &json!({}))
         .await

@@ -20,7 +20,7 @@ async fn an_offer_is_shown_with_what_is_left_after_tax() {
     assert_eq!(
         made.body,
         json!({"id": made.id(), "stock_no": engine, "person_id": person, "on": "2026-05-14", "amount": "7200.00",
-            "until": "2026-05-21", "note": null, "standing": "open", "answered_on": null, "counter_amount": null,
+            "until": "2026-05-21", "note": null, "confirmed": [], "standing": "open", "answered_on": null, "counter_amount": null,
             "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "2500.00"}, "chance_of_better": null})
     );
     assert_eq!(shop.get(&made.location()).await.ok().body, made.body);

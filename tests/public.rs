@@ -38,6 +38,7 @@ impl Shop {
         let stock_no = self.has(make::with(plain, &engine)).await;
         self.has_surveyed(stock_no, &json!([])).await;
         self.has_priced(stock_no, price).await;
+        self.has_photographed(stock_no).await;
         self.has_drafted(stock_no, &make::listing()).await;
         self.has_published(stock_no).await;
         stock_no
@@ -510,6 +511,8 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "guides.uncertainty",
     "job_grades.area",
     "job_grades.grade",
+    "boiler_fittings.fitted_at",
+    "boiler_fittings.taken_out_at",
     "jobs.finished_at",
     "jobs.skill",
     "jobs.standing",

@@ -398,6 +398,10 @@ fn body_for(check: &str, time: usize, ids: &Value) -> Value {
             json!({"highest_pressure": {"value": "92", "unit": "psi"}}),
         ),
         ("gas_tank_paper", 0) => json!({"has_gas_tank": true}),
+        ("gas_tank_paper", 2) => {
+            json!({"rule": "gas_tank_interval", "value": "24", "unit": "months", "effect": "bars",
+            "from": "2020-01-01", "source": "Rules of the Quillow Lane club, 2020, section 6", "confidence": "published"})
+        }
         ("gas_tank_paper", _) => test("gas_tank", "2026-05-03", held),
         ("external_examination" | "internal_examination" | "ultrasonic", _) => {
             test(check, "2026-05-03", json!({}))

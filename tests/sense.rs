@@ -296,6 +296,8 @@ async fn of_two_like_numbers_at_once_one_is_questioned() {
 async fn a_price_of_more_than_ten_times_the_valuation_is_refused_unless_confirmed() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
+    let guide = crate::guide::guide("2026-01-01", "6200.00", &[]);
+    shop.post("/v1/guide/versions", &guide).await.created();
     shop.post(&format!("/v1/engines/{engine}/valuations"), &json!({}))
         .await
         .created();

@@ -86,6 +86,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "hydraulic_paper",
             "steam_paper",
             "findings",
+            "photographs",
             "words",
             "asking_price"
         ]
@@ -147,6 +148,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "hydraulic_paper",
             "steam_paper",
             "grades",
+            "photographs",
             "words",
             "asking_price"
         ]
@@ -209,6 +211,8 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     shop.visitor_sees("/v1/public/listings/1")
         .await
         .refused("not_found");
+    assert_eq!(shop.unmet("list").await, ["photographs"]);
+    shop.has_photographed(1).await;
     assert_eq!(shop.unmet("list").await, [""; 0]);
     publish().await.created();
     let shown = shop.visitor_sees("/v1/public/listings/1").await.ok().body;
