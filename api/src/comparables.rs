@@ -16,12 +16,16 @@ use crate::{
     text::{Text, at_most},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use diesel::prelude::*;
+use diesel::{
+    dsl::sql,
+    prelude::*,
+    sql_types::{Array, Bool, Numeric},
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boiler::Material,
     days::Day,
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, Whyte, WorkingOrder},
+    engine::{BuilderStanding, Fuel, GoesWith, Kind, SOUGHT_WITHIN_MM, Whyte, WorkingOrder},
     money::Money,
     surveys::BuildQuality,
     trade::SaleSource,
@@ -169,7 +173,7 @@ pub struct ComparableFilters {
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
     kind: Vec<Kind>,
-    /// Any of these gauges in mm, joined with commas.
+    /// Any of these gauges in mm, joined with commas; each within 0.2 mm, so that 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
     gauge_mm: Vec<Decimal>,
@@ -305,7 +309,13 @@ async fn load(
         query = query.filter(comparables::kind.eq_any(&filters.kind));
     }
     if !filters.gauge_mm.is_empty() {
-        query = query.filter(comparables::gauge_mm.eq_any(&filters.gauge_mm));
+        query = query.filter(
+            sql::<Bool>("EXISTS (SELECT FROM unnest(")
+                .bind::<Array<Numeric>, _>(filters.gauge_mm.clone())
+                .sql(") AS sought (mm) WHERE abs(comparables.gauge_mm - sought.mm) <= ")
+                .bind::<Numeric, _>(SOUGHT_WITHIN_MM)
+                .sql(")"),
+        );
     }
     if !filters.source.is_empty() {
         query = query.filter(comparables::source.eq_any(&filters.source));

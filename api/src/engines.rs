@@ -12,18 +12,25 @@ use crate::{
     photographs::{self, Photograph},
     problem::{self, FieldError, Problem, Problems},
     schema::{engines, stock},
-    text::{Line, Prose, at_most, present, present_at_most},
+    text::{Line, Prose, at_most, present, present_at_most, present_nought_or_more},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
-use diesel::prelude::*;
+use diesel::{
+    dsl::sql,
+    prelude::*,
+    sql_types::{Array, Bool, Numeric},
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    engine::{BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
+    engine::{
+        BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, SOUGHT_WITHIN_MM, Scale, Whyte,
+        WorkingOrder,
+    },
     money::Money,
     sense::{self, Doubt, Member, Size},
     trade::{ListingStanding, Standing},
-    units::{Force, Length, Mass},
+    units::{Force, Length, Mass, nought_or_more},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -206,7 +213,8 @@ pub struct NewEngine {
     pub width: Option<Length>,
     pub height: Option<Length>,
     pub rigid_wheelbase: Option<Length>,
-    /// Total, of the rigid wheelbase.
+    /// Total, of the rigid wheelbase; 0 where there is none.
+    #[serde(default, deserialize_with = "nought_or_more")]
     pub side_play: Option<Length>,
     /// As a maker or paper states it; shown beside the formula's, never in its place.
     pub stated_tractive_effort: Option<Force>,
@@ -326,8 +334,8 @@ pub struct EnginePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Length>)]
     pub rigid_wheelbase: Option<Option<Length>>,
-    /// Total, of the rigid wheelbase.
-    #[serde(default, deserialize_with = "present")]
+    /// Total, of the rigid wheelbase; 0 where there is none.
+    #[serde(default, deserialize_with = "present_nought_or_more")]
     #[schema(value_type = Option<Length>)]
     pub side_play: Option<Option<Length>>,
     /// As a maker or paper states it; shown beside the formula's, never in its place.
@@ -382,7 +390,7 @@ pub struct EngineFilters {
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
     kind: Option<Vec<Kind>>,
-    /// Any of these gauges in mm, joined with commas.
+    /// Any of these gauges in mm, joined with commas; each within 0.2 mm, so that 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
     gauge_mm: Option<Vec<Decimal>>,
@@ -885,7 +893,13 @@ async fn load(
         query = query.filter(engines::kind.eq_any(kinds.clone()));
     }
     if let Some(gauges) = &filters.gauge_mm {
-        query = query.filter(engines::gauge_mm.eq_any(gauges.clone()));
+        query = query.filter(
+            sql::<Bool>("EXISTS (SELECT FROM unnest(")
+                .bind::<Array<Numeric>, _>(gauges.clone())
+                .sql(") AS sought (mm) WHERE abs(engines.gauge_mm - sought.mm) <= ")
+                .bind::<Numeric, _>(SOUGHT_WITHIN_MM)
+                .sql(")"),
+        );
     }
     if let Some(standings) = &filters.standing {
         let (of_view, reserved) = in_view(standings);

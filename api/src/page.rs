@@ -1,6 +1,7 @@
 //! What a client reads: entity tags, lists page by page, and lists whole as CSV or NDJSON.
 
 use crate::{
+    body::plainly,
     db::Db,
     problem::{self, Problem},
 };
@@ -221,9 +222,21 @@ fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, P
     let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(encoded.as_bytes()));
     serde_path_to_error::deserialize(pairs).map_err(|e| {
         let detail = match e.path().iter().next() {
-            Some(Segment::Map { key }) => format!("`{}`: {}", short(key), e.inner()),
+            Some(Segment::Map { key }) => {
+                format!("`{}`: {}", short(key), plainly(&e.inner().to_string()))
+            }
             Some(Segment::Seq { .. } | Segment::Enum { .. } | Segment::Unknown) | None => {
-                e.inner().to_string()
+                let text = e.inner().to_string();
+                match text
+                    .strip_prefix("missing field ")
+                    .or(text.strip_prefix("unknown field "))
+                {
+                    Some(rest) => {
+                        let name = rest.split(',').next().unwrap_or_default();
+                        format!("{name} {}", plainly(&text))
+                    }
+                    None => plainly(&text),
+                }
             }
         };
         Problem::new(problem::INVALID_QUERY, short(&detail))

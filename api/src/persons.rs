@@ -8,7 +8,10 @@ use crate::{
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{Problem, Problems},
     schema::persons,
-    text::{Line, Text, present},
+    text::{
+        Line, Text, email_address, present, present_email_address, present_telephone_number,
+        telephone_number,
+    },
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::{prelude::*, sql_types::Nullable};
@@ -66,7 +69,11 @@ impl Person {
 #[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
 pub struct NewPerson {
     pub name: Line,
+    /// One address, `name@example.org`, of letters without accents.
+    #[serde(default, deserialize_with = "email_address")]
     pub email: Option<Line>,
+    /// 5 to 15 digits, with blanks, `+ ( ) - . /`, and perhaps `ext 12` at the end.
+    #[serde(default, deserialize_with = "telephone_number")]
     pub telephone: Option<Line>,
     pub address: Option<Text<500>>,
 }
@@ -79,10 +86,12 @@ pub struct PersonPatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub name: Option<Line>,
-    #[serde(default, deserialize_with = "present")]
+    /// As in a new person.
+    #[serde(default, deserialize_with = "present_email_address")]
     #[schema(value_type = Option<Line>)]
     pub email: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
+    /// As in a new person.
+    #[serde(default, deserialize_with = "present_telephone_number")]
     #[schema(value_type = Option<Line>)]
     pub telephone: Option<Option<Line>>,
     #[serde(default, deserialize_with = "present")]

@@ -90,6 +90,24 @@ pub struct PlannedStep {
     pub chased_by: Option<Line>,
 }
 
+/// A job or a test for which there was no place.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct UnplacedStep {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Null for a test.
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    /// Null for a job.
+    pub test: Option<TestKind>,
+    pub words: Line,
+    pub reason: Text<400>,
+    /// What would give it a place.
+    pub remedy: Text<400>,
+    /// The request that does it.
+    pub act: Option<Line>,
+}
+
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct PlannedPromise {
     /// Null for the day that a sale names.
@@ -101,13 +119,13 @@ pub struct PlannedPromise {
     pub stock_no: i32,
     /// The day that was given.
     pub on: Day,
-    /// The last of the planned work is done.
-    pub finished: Day,
-    /// From that day to the day given; below 0 it comes so late.
-    pub slack_days: i32,
+    /// The last of the planned work is done. Null: something that it waits for has no place.
+    pub finished: Option<Day>,
+    /// From that day to the day given; below 0 it comes so late. Null as above.
+    pub slack_days: Option<i32>,
     pub outcome: PlannedOutcome,
-    /// No plan at all has it finished before.
-    pub no_earlier_than: Day,
+    /// No plan at all has it finished before. Null: none has it finished at all.
+    pub no_earlier_than: Option<Day>,
     /// Why not: the chain that was found, or the hours that there are.
     pub because: Text<1000>,
 }
@@ -139,6 +157,10 @@ pub struct Answer {
     /// By day, then by engine.
     #[schema(max_items = 1000)]
     pub steps: Vec<PlannedStep>,
+    /// What has no place, why, and what would give it one.
+    #[serde(default)]
+    #[schema(max_items = 1000)]
+    pub unplaced: Vec<UnplacedStep>,
     /// By day.
     #[schema(max_items = 5000)]
     pub promises: Vec<PlannedPromise>,
@@ -153,10 +175,10 @@ pub struct Answer {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 1, "made_on": "2026-11-27", "from": "2026-11-27", "until": "2026-12-05", "changed_since": false,
-    "score": {"broken": 0, "late_days": 0, "penny_days": 544000}, "bound": {"broken": 0, "late_days": 0, "penny_days": 544000}, "proved": true,
+    "score": {"broken": 0, "late_days": 0, "unplaced": 0, "penny_days": 544000}, "bound": {"broken": 0, "late_days": 0, "unplaced": 0, "penny_days": 544000}, "proved": true,
     "steps": [{"stock_no": 30, "job_id": 33, "test": null, "words": "Left injector", "fitter": "Edda Morlock", "first": "2026-11-27",
         "last": "2026-11-27", "hours": [{"on": "2026-11-27", "hours": "4"}], "work_place": "bench", "begun": false, "expected_on": null,
-        "chased_by": null}],
+        "chased_by": null}], "unplaced": [],
     "promises": [{"promise_id": 3, "sale_id": null, "stock_no": 30, "on": "2026-12-12", "finished": "2026-12-05", "slack_days": 7,
         "outcome": "kept", "no_earlier_than": "2026-12-05", "because": "Were nothing else in the shop: \"Left injector\" on engine 30."}],
     "savings": [], "warnings": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
@@ -321,7 +343,7 @@ pub struct SheetWaiting {
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
         "words": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
-    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "words": "7 days to spare"}], "tests": [], "waiting": [],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "words": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
     #[schema(minimum = 1)]
@@ -339,6 +361,9 @@ pub struct WeekSheet {
     pub tests: Vec<SheetTest>,
     #[schema(max_items = 1000)]
     pub waiting: Vec<SheetWaiting>,
+    /// Of the whole plan, as long as it has no place.
+    #[schema(max_items = 1000)]
+    pub unplaced: Vec<UnplacedStep>,
     #[schema(max_items = 1)]
     pub cautions: Vec<Text<400>>,
 }
@@ -381,7 +406,8 @@ async fn list_plans(
 /// Plan the work
 ///
 /// All jobs that are agreed or in hand, the tests that they or promises make necessary, the hours of the fitters, the places and the
-/// inspector's visits. First so that the fewest promises are broken, then by the fewest days, then so that money comes early for its
+/// inspector's visits. What has no place does not keep the rest from theirs: it stands in `unplaced` with the reason. A test comes
+/// after the open jobs that leave the engine in pieces. First so that the fewest promises are broken, then by the fewest days, then so that money comes early for its
 /// hours. What is in hand is not moved. Beside the plan stand figures that no plan can beat, with the reason.
 #[utoipa::path(tag = "jobs", operation_id = "create_plan", params(crate::body::Repeatable), request_body = NewPlan,
     responses((status = 201, body = Plan), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
@@ -527,6 +553,9 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
         plan::savings(task, &found, &EFFORT_WHAT_IF).map_err(|fault| asked.refused(&fault))?;
     let mut steps = Vec::new();
     for ((what, planned), step) in asked.what.iter().zip(&found.steps).zip(&task.steps) {
+        let Some(planned) = planned else {
+            continue;
+        };
         let hours = planned.hours.iter().map(|(on, hours)| {
             Ok::<_, Problem>(HoursOfDay {
                 on: *on,
@@ -534,15 +563,11 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
             })
         });
         let facts = what.job.as_ref().map(|job| &job.facts);
-        let words = match (facts, what.test) {
-            (Some(facts), _) => facts.title.clone(),
-            (None, test) => line(&test.map_or("", TestKind::as_str).replace('_', " "))?,
-        };
         steps.push(PlannedStep {
             stock_no: what.stock_no,
             job_id: facts.map(|facts| facts.id),
             test: what.test,
-            words,
+            words: what.title()?,
             fitter: planned.fitter.map(|fitter| asked.name_of(fitter)),
             first: planned.first,
             last: planned.last,
@@ -553,6 +578,19 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
             chased_by: facts.and_then(|facts| facts.chased_by.clone()),
         });
     }
+    let unplaced = found.unplaced.iter().map(|it| {
+        let what = &asked.what[it.step];
+        let (reason, remedy, act) = asked.nowhere(it.step, it.why);
+        Ok::<_, Problem>(UnplacedStep {
+            stock_no: what.stock_no,
+            job_id: what.job.as_ref().map(|job| job.facts.id),
+            test: what.test,
+            words: what.title()?,
+            reason: cut(&reason)?,
+            remedy: cut(&remedy)?,
+            act: act.map(line).transpose()?,
+        })
+    });
     steps.sort_by_key(|step| (step.first, step.last, step.stock_no, step.job_id));
     let promises = asked.promises.iter().zip(&found.promises).enumerate();
     let promises = promises.map(|(at, (promise, kept))| {
@@ -565,11 +603,11 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
             finished: kept.finished,
             slack_days: kept.slack,
             outcome: match (kept.slack, never) {
-                (0.., _) => PlannedOutcome::Kept,
+                (Some(0..), _) => PlannedOutcome::Kept,
                 (_, true) => PlannedOutcome::CannotBeKept,
                 (_, false) => PlannedOutcome::Broken,
             },
-            no_earlier_than: kept.no_earlier_than,
+            no_earlier_than: kept.because.finished,
             because: because(asked, &kept.because)?,
         })
     });
@@ -579,6 +617,7 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
         bound: found.bounds.score,
         proved: found.proved,
         steps,
+        unplaced: unplaced.collect::<Result<_, _>>()?,
         promises: promises.collect::<Result<_, _>>()?,
         savings: savings
             .map(|it| saved(asked, it))
@@ -597,6 +636,10 @@ fn because(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
         .collect();
     let words = match chain.pooled {
         None if words.is_empty() => "Nothing is to be done for it.".to_owned(),
+        None if chain.finished.is_none() => format!(
+            "Even with nothing else in the shop the last of these has no place: {}.",
+            words.join(", then ")
+        ),
         None => format!("Were nothing else in the shop: {}.", words.join(", then ")),
         Some(Pooled { of, amount }) => {
             let of = match of {
@@ -614,13 +657,22 @@ fn because(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
             } else {
                 hours_of(amount)?.to_string()
             };
+            let before = match chain.finished {
+                Some(_) => "before",
+                None => "in the plan",
+            };
             format!(
-                "It needs {amount} {of}, and there are not so many before: {}.",
+                "It needs {amount} {of}, and there are not so many {before}: {}.",
                 words.join(", ")
             )
         }
     };
-    let cut: String = words.chars().take(1000).collect();
+    cut(&words)
+}
+
+/// As much of some words as there is room for.
+fn cut<const MOST: usize>(words: &str) -> Result<Text<MOST>, Problem> {
+    let cut: String = words.chars().take(MOST).collect();
     cut.parse().map_err(Problem::internal)
 }
 
@@ -647,9 +699,8 @@ fn saved(asked: &Asked, saving: &Saving) -> Result<Saved, Problem> {
             )
         }
     };
-    let cut: String = words.chars().take(400).collect();
     Ok(Saved {
-        words: cut.parse().map_err(Problem::internal)?,
+        words: cut(&words)?,
         job_id: job_id
             .and_then(|what| what.job.as_ref())
             .map(|job| job.facts.id),
@@ -790,16 +841,17 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
     let promises = answer.promises.iter().filter(|promise| promise.on >= from);
     let promises = promises.map(|promise| {
         let words = match (promise.slack_days, promise.outcome) {
-            (0, _) => "done on the very day".to_owned(),
-            (1, _) => "a day to spare".to_owned(),
-            (days @ 2.., _) => format!("{days} days to spare"),
-            (days, PlannedOutcome::CannotBeKept) => {
-                format!(
-                    "{} days late, and no plan can keep it: before {} nothing helps",
-                    -days, promise.no_earlier_than
-                )
+            (None, _) => "not finished: what it waits for has no place".to_owned(),
+            (Some(0), _) => "done on the very day".to_owned(),
+            (Some(1), _) => "a day to spare".to_owned(),
+            (Some(days @ 2..), _) => format!("{days} days to spare"),
+            (Some(days), PlannedOutcome::CannotBeKept) => {
+                let before = promise.no_earlier_than;
+                let before =
+                    before.map_or(String::new(), |day| format!(": before {day} nothing helps"));
+                format!("{} days late, and no plan can keep it{before}", -days)
             }
-            (days, _) => format!("{} days late", -days),
+            (Some(days), _) => format!("{} days late", -days),
         };
         Ok::<_, Problem>(SheetPromise {
             stock_no: promise.stock_no,
@@ -817,6 +869,7 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
         promises: promises.collect::<Result<_, _>>()?,
         tests,
         waiting,
+        unplaced: answer.unplaced.clone(),
         cautions: answer.cautions.clone(),
     })
 }

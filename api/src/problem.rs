@@ -308,6 +308,14 @@ impl From<DieselError> for Problem {
                 });
                 match (text, kind) {
                     (Some((_, kind, detail)), _) => Problem::new(kind, *detail),
+                    // What got past the limits of its type: a mistake of the request, not of the service.
+                    (None, _)
+                        if said.contains("numeric field overflow")
+                            || said.contains("out of range for type")
+                            || said.ends_with("out of range") =>
+                    {
+                        Problem::invalid("", "a number is larger than can be kept")
+                    }
                     (None, _) if said.contains("deadlock detected") => Problem {
                         worth_another_try: true,
                         ..Problem::unavailable(error)

@@ -7,6 +7,7 @@ use diesel::{
     serialize::{self, IsNull, Output, ToSql},
     sql_types,
 };
+use outshop_core::units::{Quantity, Unit, nought_or_more};
 use serde::{Deserialize, Deserializer, Serialize, de};
 use std::{borrow::Cow, fmt, io::Write, ops::Deref, str::FromStr};
 use utoipa::{
@@ -114,6 +115,100 @@ pub fn present<'de, T: Deserialize<'de>, D: Deserializer<'de>>(
     T::deserialize(from).map(Some)
 }
 
+/// Whether mail can be sent to it.
+///
+/// Source: HTML Living Standard, "valid e-mail address"; RFC 5321, 4.5.3.1: 64 and 254 characters at the most. A dot in the
+/// domain: plain reading, as mail from the shop leaves the house.
+fn is_email_address(text: &str) -> bool {
+    let Some((name, domain)) = text.split_once('@') else {
+        return false;
+    };
+    let in_name = |c: char| c.is_ascii_alphanumeric() || ".!#$%&'*+/=?^_`{|}~-".contains(c);
+    let is_label = |label: &str| {
+        let inside = |c: char| c.is_ascii_alphanumeric() || c == '-';
+        (1..=63).contains(&label.len())
+            && label.chars().all(inside)
+            && !label.starts_with('-')
+            && !label.ends_with('-')
+    };
+    text.len() <= 254
+        && (1..=64).contains(&name.len())
+        && name.chars().all(in_name)
+        && domain.contains('.')
+        && domain.split('.').all(is_label)
+}
+
+/// Whether it can be dialled.
+///
+/// Source: ITU-T E.164 (15 digits at the most) and E.123 (how numbers are written); 5 digits at the least is plain reading.
+fn is_telephone_number(text: &str) -> bool {
+    let lower = text.to_ascii_lowercase();
+    let (number, extension) = match lower.split_once("ext") {
+        Some((number, extension)) => (number, Some(extension.trim_start_matches('.').trim())),
+        None => (lower.as_str(), None),
+    };
+    let is_short = |digits: &str| {
+        (1..=6).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit())
+    };
+    let digits = number.bytes().filter(u8::is_ascii_digit).count();
+    let (sign, rest) = match number.strip_prefix('+') {
+        Some(rest) => (true, rest),
+        None => (false, number),
+    };
+    let begins_well = |c: char| c.is_ascii_digit() || (c == '(' && !sign);
+    (5..=15).contains(&digits)
+        && rest.starts_with(begins_well)
+        && rest
+            .chars()
+            .all(|c| c.is_ascii_digit() || " ()-./".contains(c))
+        && extension.is_none_or(is_short)
+}
+
+fn checked<'de, D: Deserializer<'de>>(
+    from: D,
+    is_good: fn(&str) -> bool,
+    would_be: &str,
+) -> Result<Option<Line>, D::Error> {
+    let line: Option<Line> = Option::deserialize(from)?;
+    match line {
+        Some(line) if !is_good(&line) => Err(de::Error::custom(would_be)),
+        line => Ok(line),
+    }
+}
+
+/// For a member that holds an e-mail address.
+pub fn email_address<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Line>, D::Error> {
+    let would_be = "not an e-mail address, written like name@example.org";
+    checked(from, is_email_address, would_be)
+}
+
+/// For a member that holds a telephone number.
+pub fn telephone_number<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Line>, D::Error> {
+    let would_be = "not a telephone number of 5 to 15 digits, written like 01632 960123 or +44 1632 960123 ext 12";
+    checked(from, is_telephone_number, would_be)
+}
+
+/// `present` and `email_address` together.
+pub fn present_email_address<'de, D: Deserializer<'de>>(
+    from: D,
+) -> Result<Option<Option<Line>>, D::Error> {
+    email_address(from).map(Some)
+}
+
+/// `present` and `telephone_number` together.
+pub fn present_telephone_number<'de, D: Deserializer<'de>>(
+    from: D,
+) -> Result<Option<Option<Line>>, D::Error> {
+    telephone_number(from).map(Some)
+}
+
+/// `present` for a quantity that may be nought.
+pub fn present_nought_or_more<'de, U: Unit, D: Deserializer<'de>>(
+    from: D,
+) -> Result<Option<Option<Quantity<U>>>, D::Error> {
+    nought_or_more(from).map(Some)
+}
+
 /// A list of at most `MAX` different items.
 pub fn at_most<'de, const MAX: usize, T, D>(from: D) -> Result<Vec<T>, D::Error>
 where
@@ -141,4 +236,73 @@ where
     D: Deserializer<'de>,
 {
     at_most::<MAX, T, D>(from).map(Some)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// HTML Living Standard and RFC 5321, as above; examples by hand.
+    #[test]
+    fn an_address_is_one_that_mail_can_be_sent_to() {
+        for good in [
+            "odo@example.org",
+            "odo.fenwright+steam@mail.example.co.uk",
+            "o'brien@example.com",
+            "1@2.example",
+        ] {
+            assert!(is_email_address(good), "{good}");
+        }
+        let long = format!("{}@example.org", "x".repeat(65));
+        for bad in [
+            "",
+            "odo",
+            "odo@",
+            "@example.org",
+            "odo@example",
+            "odo@example..org",
+            "odo@-example.org",
+            "odo@example.org.",
+            "odo fenwright@example.org",
+            "odo@exam ple.org",
+            "odo@example.org, una@example.org",
+            "Odo <odo@example.org>",
+            "odo@@example.org",
+            "odo@ex\u{e4}mple.org",
+            &long,
+        ] {
+            assert!(!is_email_address(bad), "{bad}");
+        }
+    }
+
+    /// E.164 and E.123, as above; numbers of Ofcom's range for drama.
+    #[test]
+    fn a_number_is_one_that_can_be_dialled() {
+        for good in [
+            "01632 960123",
+            "+44 1632 960123",
+            "(01632) 960-123",
+            "01632/960123",
+            "0 16 32 96 01",
+            "01632 960123 ext 12",
+            "01632 960123 ext. 12",
+            "60123",
+        ] {
+            assert!(is_telephone_number(good), "{good}");
+        }
+        for bad in [
+            "",
+            "none",
+            "6012",
+            "odo@example.org",
+            "01632 960123 (home)",
+            "+(44) 1632 960123",
+            "++44 1632 960123",
+            "1234567890123456",
+            "01632 960123 ext",
+            "- 01632 960123",
+        ] {
+            assert!(!is_telephone_number(bad), "{bad}");
+        }
+    }
 }

@@ -364,6 +364,18 @@ pub fn is_same_gauge(one: &Length, other: &Length) -> bool {
     (one.base() - other.base()).abs() <= Decimal::new(5, 1)
 }
 
+/// How far apart in mm two gauges may be written that somebody who looks for one means both of: 184 is written for 184.15,
+/// as NEM 010 does, and 88.9 for 89.
+///
+/// Source: common practice, no source.
+pub const SOUGHT_WITHIN_MM: Decimal = Decimal::from_parts(2, 0, 0, false, 1);
+
+/// Whether an engine of a gauge is meant by who looks for the other, both in mm.
+pub fn is_sought_gauge(sought: Decimal, gauge: Decimal) -> bool {
+    let apart = sought.checked_sub(gauge);
+    apart.is_some_and(|apart| apart.abs() <= SOUGHT_WITHIN_MM)
+}
+
 /// The scale as stated; else from the gauges of model and prototype; else every usual scale for the gauge, which supposes
 /// a standard gauge prototype. Empty when nothing tells. Only a locomotive's gauge says anything about its scale.
 ///
@@ -657,6 +669,28 @@ mod tests {
         assert!(!is_same_gauge(&gauge("4 3/4 in"), &gauge("5 in")));
         assert!(is_same_gauge(&gauge("7 1/4 in"), &gauge("184 mm")));
         assert!(is_same_gauge(&gauge("2 1/2 in"), &gauge("64 mm")));
+    }
+
+    /// The rows of NEM 010 and the inches of British practice for one track.
+    #[test]
+    fn who_looks_for_a_gauge_finds_it_as_others_write_it() {
+        let mm = |text: &str| text.parse::<Decimal>().expect(text);
+        for (sought, gauge, is_meant) in [
+            ("184.15", "184", true),
+            ("184", "184.15", true),
+            ("88.9", "89", true),
+            ("184", "184.2", true),
+            ("184", "184.2001", false),
+            ("63.5", "64", false),
+            ("184.15", "190.5", false),
+            ("-79228162514264337593543950335", "184", false),
+        ] {
+            assert_eq!(
+                is_sought_gauge(mm(sought), mm(gauge)),
+                is_meant,
+                "{sought} {gauge}"
+            );
+        }
     }
 
     #[test]

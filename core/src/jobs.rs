@@ -370,6 +370,19 @@ pub fn consequences(
     done
 }
 
+/// Whether an engine with such a job still to be finished is in pieces or away, so that no test of it comes before the job:
+/// one that touches pressure parts, fittings or motion, one that somebody is at, one that others do. What touches none of these
+/// and lies untouched, as paint or lettering does, may come after.
+///
+/// Source: plain reading of what a boiler in steam asks for; no source.
+pub fn comes_before_tests(touches: &[Touches], in_hand: bool, away: bool) -> bool {
+    let takes_apart = touches.iter().any(|it| match it {
+        Touches::PressureParts | Touches::SafetyValvesAndFittings | Touches::Motion => true,
+        Touches::Other => false,
+    });
+    takes_apart || in_hand || away
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -526,6 +539,18 @@ mod tests {
             let done = consequences(&touches, false, &rows_of("GB"), day("2026-05-14"));
             assert_eq!(&(done.voids, done.calls_for), expected, "{touches:?}");
         }
+    }
+
+    /// Plain reading, no source.
+    #[test]
+    fn an_engine_in_pieces_or_away_is_not_tested() {
+        use Touches::{Motion, Other, PressureParts, SafetyValvesAndFittings};
+        for takes_apart in [PressureParts, SafetyValvesAndFittings, Motion] {
+            assert!(comes_before_tests(&[Other, takes_apart], false, false));
+        }
+        assert!(!comes_before_tests(&[Other], false, false));
+        assert!(comes_before_tests(&[Other], true, false));
+        assert!(comes_before_tests(&[Other], false, true));
     }
 
     /// The rows that a shop starts with, of one jurisdiction.

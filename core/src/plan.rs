@@ -54,12 +54,14 @@ pub struct Visit {
 /// A job or a test, or what of it is still to be done.
 ///
 /// A fitter who has begun it goes on with it, day after day, and with nothing else between. Of two steps of which one needs
-/// the other both may be done on one day by one fitter; another fitter goes on the next day, and so does the inspector.
+/// the other both may be done on one day by one fitter, the inspector's among them; another fitter goes on the next day, as
+/// nobody knows at which hour the first is done. Of two tests of which one needs the other both may be seen on one visit,
+/// whoever helps with them: the second begins when the first is over, days being taken to begin at one hour for all.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Step {
     /// Steps of one engine share its place.
     pub engine: i32,
-    /// Steps that have to be finished before.
+    /// Steps that have to be finished before; what is begun asks for them no more.
     pub needs: Vec<usize>,
     /// Before this day nothing can be done, as a part is awaited.
     pub not_before: Option<Day>,
@@ -74,7 +76,7 @@ pub struct Step {
     pub holds: Vec<(usize, u16)>,
     /// It is done as a whole on a day on which the inspector comes.
     pub before_inspector: bool,
-    /// It is in hand with its fitter and is not moved.
+    /// It is in hand: its fitter does nothing else before it but what he has in hand as well.
     pub begun: bool,
     /// What it brings, in pennies; below nought counts as nothing.
     pub worth: i64,
@@ -97,8 +99,10 @@ pub struct Task {
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Plan {
-    /// One for each step.
-    pub steps: Vec<Planned>,
+    /// One for each step; none for what could not be placed.
+    pub steps: Vec<Option<Planned>>,
+    /// What could not be placed, in the order of the steps.
+    pub unplaced: Vec<Unplaced>,
     /// One for each promise.
     pub promises: Vec<Kept>,
     pub score: Score,
@@ -118,17 +122,42 @@ pub struct Planned {
     pub hours: Vec<(Day, Centihours)>,
 }
 
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Unplaced {
+    pub step: usize,
+    pub why: Why,
+}
+
+/// Why a step has no place in a plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    /// It needs a step that has none.
+    WaitsFor { step: usize },
+    /// No fitter can do it.
+    NoFitter,
+    /// Its place takes fewer than it asks for.
+    NoRoom { place: usize },
+    /// The inspector does not come on that day or later.
+    NoVisit { from: Day },
+    /// He comes, but on none of his days does anybody who can help have the hours.
+    VisitsTooShort { from: Day },
+    /// On each of his days his tests, the hours or the place are taken by others.
+    VisitsFull { from: Day },
+    /// It could begin on that day, and does not end within the plan.
+    TooFewDays { from: Day },
+}
+
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Kept {
-    pub finished: Day,
+    /// None: something that it waits for could not be placed.
+    pub finished: Option<Day>,
     /// Days to spare; below nought it comes so many days late.
-    pub slack: i32,
-    /// No plan finishes before this day, and why.
-    pub no_earlier_than: Day,
+    pub slack: Option<i32>,
+    /// No plan finishes before the day that it names, and why.
     pub because: Chain,
 }
 
-/// Of two plans the one with the lesser is better.
+/// Of two plans the one with the lesser is better. What could not be placed counts as finished on the day after the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = PlanScore))]
@@ -139,6 +168,10 @@ pub struct Score {
     /// Days by which they are broken, together.
     #[cfg_attr(feature = "wire", schema(minimum = 0))]
     pub late_days: u64,
+    /// Steps that could not be placed.
+    #[serde(default)]
+    #[cfg_attr(feature = "wire", schema(minimum = 0, maximum = 100_000))]
+    pub unplaced: u32,
     /// Pennies times days until they are earned, together.
     #[cfg_attr(feature = "wire", schema(minimum = 0))]
     pub penny_days: i64,
@@ -150,18 +183,10 @@ pub enum Fault {
     Circle { steps: Vec<usize> },
     #[error("it needs what is not there")]
     NoSuchStep { step: usize },
-    #[error("no fitter has the skill")]
-    NoSkill { step: usize },
     #[error("work of others has hours of ours")]
     LabourAway { step: usize },
-    #[error("no place takes that many")]
-    NoPlace { step: usize },
-    #[error("no day of the inspector is long enough for it")]
-    NoVisit { step: usize },
     #[error("promised for a day before the first day of the plan")]
     PromisedInThePast { promise: usize },
-    #[error("it cannot be finished within the days of the plan")]
-    TooFewDays { step: usize },
 }
 
 impl Task {
@@ -171,7 +196,7 @@ impl Task {
         fitters.map(|fitter| fitter.hours.len()).max().unwrap_or(0)
     }
 
-    /// Refuses what no plan can be made of.
+    /// Refuses what makes no sense.
     fn check(&self) -> Result<(), Fault> {
         for (step, it) in self.steps.iter().enumerate() {
             if it.needs.iter().any(|need| *need >= self.steps.len()) {
@@ -179,16 +204,6 @@ impl Task {
             }
             if it.days_away > 0 && it.labour > 0 {
                 return Err(Fault::LabourAway { step });
-            }
-            if it.labour > 0 && self.able(it).next().is_none() {
-                return Err(Fault::NoSkill { step });
-            }
-            let room = |(place, count): &(usize, u16)| {
-                let places = &self.workshop.places;
-                places.get(*place).is_some_and(|room| count <= room)
-            };
-            if !it.holds.iter().all(room) {
-                return Err(Fault::NoPlace { step });
             }
         }
         let first = self.workshop.first_day;
@@ -199,6 +214,19 @@ impl Task {
             Some(steps) => Err(Fault::Circle { steps }),
             None => Ok(()),
         }
+    }
+
+    /// A place that takes fewer than a step asks for.
+    fn too_small(&self, step: &Step) -> Option<usize> {
+        let places = &self.workshop.places;
+        let is_too_small = |(place, count): &&(usize, u16)| {
+            let room = places.get(*place);
+            room.is_none_or(|room| count > room)
+        };
+        step.holds
+            .iter()
+            .find(is_too_small)
+            .map(|(place, _)| *place)
     }
 
     /// Fitters who can do a step.
@@ -212,6 +240,12 @@ impl Task {
                         .is_none_or(|skill| fitter.skills.contains(&skill))
             })
             .map(|(at, _)| at)
+    }
+
+    /// What has to be finished before a step; what is in hand waits for nothing.
+    fn needs(&self, step: usize) -> &[usize] {
+        let it = &self.steps[step];
+        if it.begun { &[] } else { &it.needs }
     }
 
     /// Steps of which each needs the next, and the last the first.
@@ -252,6 +286,7 @@ impl Task {
                 next += 1;
             }
             awaited.sort_unstable();
+            awaited.dedup();
             awaited
         };
         self.promises.iter().map(of_promise).collect()

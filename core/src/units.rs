@@ -13,7 +13,7 @@ words! {
     pub enum PressureUnit { Psi = "psi", Bar = "bar" }
 }
 words! {
-    pub enum VolumeUnit { L = "L", PtImp = "pt_imp", GalImp = "gal_imp", GalUs = "gal_us", In3 = "in3" }
+    pub enum VolumeUnit { L = "L", SmallL = "l", PtImp = "pt_imp", GalImp = "gal_imp", GalUs = "gal_us", In3 = "in3" }
 }
 words! {
     pub enum MassUnit { Lb = "lb", Kg = "kg", CwtUk = "cwt_uk" }
@@ -108,7 +108,7 @@ impl Unit for VolumeUnit {
 
     fn factor(self) -> Decimal {
         match self {
-            VolumeUnit::L => exact(1, 0),
+            VolumeUnit::L | VolumeUnit::SmallL => exact(1, 0),
             VolumeUnit::PtImp => exact(56_826_125, 8),
             VolumeUnit::GalImp => exact(454_609, 5),
             VolumeUnit::GalUs => exact(3_785_411_784, 9),
@@ -119,6 +119,7 @@ impl Unit for VolumeUnit {
     fn ucum(self) -> &'static str {
         match self {
             VolumeUnit::L => "L",
+            VolumeUnit::SmallL => "l",
             VolumeUnit::PtImp => "[pt_br]",
             VolumeUnit::GalImp => "[gal_br]",
             VolumeUnit::GalUs => "[gal_us]",
@@ -204,6 +205,17 @@ impl FromStr for Written {
     type Err = NotWritten;
 
     fn from_str(text: &str) -> Result<Written, NotWritten> {
+        let written = Written::nought_or_more(text)?;
+        if written.value > Decimal::ZERO {
+            Ok(written)
+        } else {
+            Err(NotWritten)
+        }
+    }
+}
+
+impl Written {
+    fn nought_or_more(text: &str) -> Result<Written, NotWritten> {
         let text = text.trim();
         let value = match text.rsplit_once(' ') {
             Some((whole, part)) => digits(whole)? + fraction(part)?,
@@ -217,9 +229,6 @@ impl FromStr for Written {
                 None => digits(text)?,
             },
         };
-        if value <= Decimal::ZERO {
-            return Err(NotWritten);
-        }
         Ok(Written {
             text: text.to_owned(),
             value,
@@ -256,14 +265,14 @@ impl<'de> Deserialize<'de> for Written {
     }
 }
 
-/// A quantity above nought: what was written, its unit, and (in answers) the figure in the base unit.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+/// A quantity above nought: what was written, its unit, and (in answers) the figure in the base unit. Only what is read with
+/// [`nought_or_more`] may be nought.
+#[derive(Debug, Clone, PartialEq, Eq)]
 #[cfg_attr(
     feature = "wire",
     derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow)
 )]
 #[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
-#[serde(deny_unknown_fields, bound = "U: Unit")]
 pub struct Quantity<U: Unit> {
     value: Written,
     unit: U,
@@ -293,6 +302,17 @@ impl<U: Unit> Quantity<U> {
         self.value.value
     }
 
+    fn within_reason<E: de::Error>(self) -> Result<Quantity<U>, E> {
+        if self.base() > MOST {
+            return Err(E::custom(format!(
+                "more than any engine has: {} {} at the most",
+                MOST,
+                U::BASE
+            )));
+        }
+        Ok(self)
+    }
+
     /// In the base unit of the dimension: mm, bar, litre, kg or newton.
     pub fn base(&self) -> Decimal {
         self.value.value * self.unit.factor()
@@ -310,16 +330,84 @@ impl<U: Unit> fmt::Display for Quantity<U> {
     }
 }
 
+impl<U: Unit> Quantity<U> {
+    /// As it was kept: what may be nought was decided when it came in.
+    fn kept(text: &str) -> Result<Self, NotAQuantity> {
+        let (value, unit) = text.trim().rsplit_once(' ').ok_or(NotAQuantity)?;
+        Ok(Quantity {
+            value: Written::nought_or_more(value).map_err(|_| NotAQuantity)?,
+            unit: unit.parse().map_err(|_| NotAQuantity)?,
+        })
+    }
+
+    fn is_nought(&self) -> bool {
+        self.value.value.is_zero()
+    }
+}
+
 impl<U: Unit> FromStr for Quantity<U> {
     type Err = NotAQuantity;
 
     fn from_str(text: &str) -> Result<Self, NotAQuantity> {
-        let (value, unit) = text.trim().rsplit_once(' ').ok_or(NotAQuantity)?;
-        Ok(Quantity {
-            value: value.parse().map_err(|_| NotAQuantity)?,
-            unit: unit.parse().map_err(|_| NotAQuantity)?,
-        })
+        let quantity = Quantity::kept(text)?;
+        if quantity.is_nought() {
+            Err(NotAQuantity)
+        } else {
+            Ok(quantity)
+        }
     }
+}
+
+/// More than any engine has of anything, in the base unit: ten kilometres, ten thousand tonnes. What is derived from it still
+/// fits its column.
+const MOST: Decimal = exact(10_000_000, 0);
+
+impl<'de, U: Unit> Deserialize<'de> for Quantity<U> {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Quantity<U>, D::Error> {
+        /// Names the member that is wrong, which a number alone would not.
+        #[derive(Deserialize)]
+        #[serde(deny_unknown_fields, bound = "U: Unit")]
+        struct Sent<U: Unit> {
+            value: AboveNought,
+            unit: U,
+        }
+        struct AboveNought(Written);
+
+        impl<'de> Deserialize<'de> for AboveNought {
+            fn deserialize<D: Deserializer<'de>>(from: D) -> Result<AboveNought, D::Error> {
+                let text = Cow::<str>::deserialize(from)?;
+                text.parse().map(AboveNought).map_err(de::Error::custom)
+            }
+        }
+
+        let Sent { value, unit } = Sent::deserialize(from)?;
+        Quantity::new(value.0, unit).within_reason()
+    }
+}
+
+/// A quantity that may be nought, as the play of a rigid axle is.
+pub fn nought_or_more<'de, U: Unit, D: Deserializer<'de>>(
+    from: D,
+) -> Result<Option<Quantity<U>>, D::Error> {
+    #[derive(Deserialize)]
+    #[serde(deny_unknown_fields, bound = "U: Unit")]
+    struct Sent<U: Unit> {
+        value: NoughtOrMore,
+        unit: U,
+    }
+    struct NoughtOrMore(Written);
+
+    impl<'de> Deserialize<'de> for NoughtOrMore {
+        fn deserialize<D: Deserializer<'de>>(from: D) -> Result<NoughtOrMore, D::Error> {
+            let text = Cow::<str>::deserialize(from)?;
+            let written = Written::nought_or_more(&text).map(NoughtOrMore);
+            written.map_err(de::Error::custom)
+        }
+    }
+
+    let sent: Option<Sent<U>> = Option::deserialize(from)?;
+    let quantity = sent.map(|sent| Quantity::new(sent.value.0, sent.unit).within_reason());
+    quantity.transpose()
 }
 
 impl<U: Unit> Serialize for Quantity<U> {
@@ -367,7 +455,7 @@ mod wire {
 
     impl<U: Unit> FromSql<Text, Pg> for Quantity<U> {
         fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
-            Ok(std::str::from_utf8(bytes.as_bytes())?.parse()?)
+            Ok(Quantity::kept(std::str::from_utf8(bytes.as_bytes())?)?)
         }
     }
 
@@ -448,6 +536,51 @@ mod tests {
                 "{text}"
             );
         }
+    }
+
+    /// A litre is written with either letter (BIPM, SI Brochure, 9th edition, table 8, note).
+    #[test]
+    fn a_litre_has_two_letters() {
+        let small: Volume = serde_json::from_str(r#"{"value": "2.5", "unit": "l"}"#).expect("read");
+        assert_eq!(
+            serde_json::to_string(&small).expect("JSON"),
+            r#"{"value":"2.5","unit":"l","l":"2.5"}"#
+        );
+        assert_eq!(
+            small.base(),
+            "2.5 L".parse::<Volume>().expect("a volume").base()
+        );
+    }
+
+    #[test]
+    fn nought_is_a_quantity_where_it_may_be_and_nothing_is_beyond_reason() {
+        #[derive(Deserialize)]
+        struct Play {
+            #[serde(default, deserialize_with = "nought_or_more")]
+            play: Option<Length>,
+        }
+        let play = |value: &str| {
+            let text = format!(r#"{{"play": {{"value": "{value}", "unit": "in"}}}}"#);
+            serde_json::from_str::<Play>(&text).map(|it| it.play.map(|it| it.to_string()))
+        };
+        assert_eq!(play("0").expect("nought"), Some("0 in".to_owned()));
+        assert_eq!(play("0.060").expect("more"), Some("0.060 in".to_owned()));
+        assert!(play("-1").is_err());
+        assert!(matches!(
+            serde_json::from_str::<Play>("{}"),
+            Ok(Play { play: None })
+        ));
+        let length = |value: &str| {
+            let text = format!(r#"{{"value": "{value}", "unit": "mm"}}"#);
+            serde_json::from_str::<Length>(&text)
+        };
+        assert!(length("0").is_err());
+        assert!(length("10000000").is_ok());
+        let more = length("10000000.1").expect_err("too much").to_string();
+        assert!(
+            more.starts_with("more than any engine has: 10000000 mm"),
+            "{more}"
+        );
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Wants: whether an engine is what somebody looks for.
 
 use crate::{
-    engine::{Kind, Scale, Whyte},
+    engine::{Kind, Scale, Whyte, is_sought_gauge},
     money::Money,
 };
 use rust_decimal::Decimal;
@@ -47,7 +47,10 @@ pub fn fits(want: &Want, engine: &OnOffer) -> Option<Vec<WantPart>> {
             WantPart::Gauge,
             (!want.gauges_mm.is_empty()).then(|| {
                 let gauge = engine.gauge_mm.as_ref();
-                gauge.map(|gauge| want.gauges_mm.contains(gauge))
+                gauge.map(|gauge| {
+                    let mut wanted = want.gauges_mm.iter();
+                    wanted.any(|wanted| is_sought_gauge(*wanted, *gauge))
+                })
             }),
         ),
         (

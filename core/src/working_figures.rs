@@ -181,6 +181,9 @@ pub struct FactorOfAdhesion {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Load {
     pub limited_by: Option<Limit>,
+    /// That it cannot move itself, and from which gradient on; null where it can, or where that is not known.
+    #[cfg_attr(feature = "wire", schema(max_length = 400))]
+    pub caution: Option<&'static str>,
     pub on_the_level_lb: Option<Figure>,
     pub on_the_level_kg: Option<Figure>,
     pub at_1_in_100_lb: Option<Figure>,
@@ -391,6 +394,10 @@ fn load(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> Load {
         let own = weight?.checked_mul(resistance)?;
         (pull? - own).max(Decimal::ZERO).checked_div(resistance)
     };
+    let moves_itself_at = |gradient: Decimal| {
+        let own = weight?.checked_mul(ROLLING + gradient)?;
+        Some(pull? >= own)
+    };
     let (level, hundred, fifty) = (
         at(Decimal::ZERO),
         at(Decimal::new(1, 2)),
@@ -408,6 +415,23 @@ fn load(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> Load {
                 Limit::TractiveEffort
             }
         }),
+        caution: [
+            (
+                Decimal::ZERO,
+                "By these figures it cannot move itself, not even on the level: it draws nothing.",
+            ),
+            (
+                Decimal::new(1, 2),
+                "By these figures it cannot move itself up 1 in 100: it draws nothing there.",
+            ),
+            (
+                Decimal::new(2, 2),
+                "By these figures it cannot move itself up 1 in 50: it draws nothing there.",
+            ),
+        ]
+        .into_iter()
+        .find(|(gradient, _)| moves_itself_at(*gradient) == Some(false))
+        .map(|(_, words)| words),
         on_the_level_lb: level.map(Figure),
         on_the_level_kg: kg(level),
         at_1_in_100_lb: hundred.map(Figure),
@@ -425,6 +449,10 @@ fn smallest_curve(engine: &EngineFacts) -> SmallestCurve {
     );
     let wheelbase = basis.take(Fact::RigidWheelbase, engine.rigid_wheelbase.as_ref());
     let side_play = basis.take(Fact::SidePlay, engine.side_play.as_ref());
+    if wheelbase.is_some() && side_play.is_some_and(|it| it.base().is_zero()) {
+        basis.estimate = "A rigid wheelbase without side play goes round no curve, however wide: there is no smallest one. What play \
+             the engine has in truth, measure and record it.";
+    }
     let mm = wheelbase
         .zip(side_play)
         .and_then(|(wheelbase, side_play)| radius_of_curve(wheelbase.base(), side_play.base()));
@@ -476,6 +504,7 @@ mod wire {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::nought_or_more;
     use proptest::prelude::{Strategy, prop_assert, proptest};
     use serde_json::{Value, json};
 
@@ -513,6 +542,52 @@ mod tests {
             side_play: Some(read("0.060 in")),
             ..cylinders(2, "1.5", "2.0", "4.5")
         }
+    }
+
+    /// Wheelbase^2 / (8 x 0) is no number: arithmetic.
+    #[test]
+    fn without_side_play_there_is_no_curve_and_it_is_said() {
+        let rigid = EngineFacts {
+            side_play: nought_or_more(json!({"value": "0", "unit": "in"})).expect("nought"),
+            ..small_engine()
+        };
+        let curve = working_figures(&rigid, None, None).smallest_curve;
+        let curve = curve.expect("a locomotive");
+        assert_eq!((curve.radius_in, curve.radius_m), (None, None));
+        assert_eq!(curve.basis.missing, []);
+        assert!(curve.basis.estimate.contains("goes round no curve"));
+        let usual = working_figures(&small_engine(), None, None).smallest_curve;
+        let usual = usual.expect("a locomotive");
+        assert!(usual.radius_in.is_some() && !usual.basis.estimate.contains("no curve"));
+    }
+
+    /// 0.25 x 100 lb = 25 lb of pull at the most; 1700 lb want 25.5 lb on the level (0.015) and 900 lb 31.5 lb at 1 in 50
+    /// (0.035), 22.5 lb at 1 in 100 (0.025): arithmetic.
+    #[test]
+    fn an_engine_that_cannot_move_itself_says_so() {
+        let of_weight = |weight: &str| {
+            let engine = EngineFacts {
+                weight: Some(read(weight)),
+                ..small_engine()
+            };
+            let load = working_figures(&engine, Some(&read("80 psi")), None).load;
+            load.expect("a locomotive")
+        };
+        let heavy = of_weight("1700 lb");
+        assert!(
+            heavy
+                .caution
+                .is_some_and(|it| it.contains("not even on the level"))
+        );
+        assert_eq!(
+            heavy.on_the_level_lb.map(Figure::exact),
+            Some(Decimal::ZERO)
+        );
+        let hill = of_weight("900 lb");
+        assert!(hill.caution.is_some_and(|it| it.contains("1 in 50")));
+        assert_eq!(of_weight("150 lb").caution, None);
+        let unknown = working_figures(&EngineFacts::of(Kind::Locomotive), None, None).load;
+        assert_eq!(unknown.expect("a locomotive").caution, None);
     }
 
     /// Nominal tractive efforts as published for the classes, within 0.05 %.

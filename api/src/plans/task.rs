@@ -14,9 +14,11 @@ use crate::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    jobs::{Hours, JobStanding, Skill, WorkPlace, consequences, hours_by_experience},
+    jobs::{
+        Hours, JobStanding, Skill, WorkPlace, comes_before_tests, consequences, hours_by_experience,
+    },
     papers::TestKind,
-    plan::{Centihours, Fault, Fitter, Promise as Wanted, Step, Task, Visit, Workshop},
+    plan::{Centihours, Fault, Fitter, Promise as Wanted, Step, Task, Visit, Why, Workshop},
     readiness::{Check, Gate, Outcome},
     trade::PromiseWhat,
 };
@@ -38,6 +40,16 @@ pub(super) struct What {
 }
 
 impl What {
+    /// The title of the job, or the name of the test.
+    pub fn title(&self) -> Result<Line, Problem> {
+        match (&self.job, self.test) {
+            (Some(job), _) => Ok(job.facts.title.clone()),
+            (None, test) => (test.map_or("", TestKind::as_str).replace('_', " "))
+                .parse()
+                .map_err(Problem::internal),
+        }
+    }
+
     pub fn words(&self) -> String {
         let number = self.stock_no;
         match (&self.job, self.test) {
@@ -126,7 +138,8 @@ pub(super) async fn asked(
         for job in &of_engine {
             let facts = &job.facts;
             let done = consequences(&facts.touches, facts.gauge_glass_only, &rules, from);
-            if !done.calls_for.is_empty() {
+            let in_hand = facts.standing == JobStanding::InHand;
+            if comes_before_tests(&facts.touches, in_hand, facts.days_away.is_some()) {
                 after.push(made.by_job[&facts.id]);
             }
             tests.extend(done.calls_for);
@@ -232,7 +245,7 @@ impl Making {
         Ok(())
     }
 
-    /// Hydraulic before steam, after the jobs that make them necessary.
+    /// Tests of an engine in their order, after the jobs that leave it in pieces.
     fn add_tests(
         &mut self,
         stock_no: i32,
@@ -242,10 +255,7 @@ impl Making {
         has_steamers: bool,
     ) {
         let mut after = after.to_vec();
-        for test in [TestKind::HydraulicRepeat, TestKind::Steam] {
-            if !tests.contains(&test) {
-                continue;
-            }
+        for test in in_turn(tests) {
             let in_steam = test == TestKind::Steam;
             let hours = terms.iter().find(|it| it.test == test).map(|it| it.hours);
             let work_place = if in_steam {
@@ -323,6 +333,17 @@ impl Making {
             .map(|(at, _)| at)
             .collect()
     }
+}
+
+/// Each kind once, what is done cold first and the steam test last. The first test is the repeat as well.
+fn in_turn(tests: &[TestKind]) -> Vec<TestKind> {
+    let has_first = tests.contains(&TestKind::HydraulicFirst);
+    let asked = TestKind::ALL
+        .iter()
+        .copied()
+        .filter(|test| tests.contains(test) && !(has_first && *test == TestKind::HydraulicRepeat));
+    let (in_steam, cold): (Vec<_>, Vec<_>) = asked.partition(|test| *test == TestKind::Steam);
+    [cold, in_steam].concat()
 }
 
 /// By engine the tests without which its papers do not hold on the day on which it is promised.
@@ -417,20 +438,14 @@ fn centihours(hours: Hours) -> Centihours {
         .unwrap_or(0)
 }
 
-pub(super) fn hours_of(centihours: Centihours) -> Result<Hours, Problem> {
-    Hours::new(Decimal::new(centihours.into(), 2)).map_err(Problem::internal)
+pub(super) fn hours_of(centihours: impl Into<u64>) -> Result<Hours, Problem> {
+    Hours::new(Decimal::from(centihours.into()) / Decimal::ONE_HUNDRED).map_err(Problem::internal)
 }
 
 impl Asked {
     /// Why no plan can be made, and what to do about it.
     pub fn refused(&self, fault: &Fault) -> Problem {
         let words = |step: &usize| self.what[*step].words();
-        let skill = |step: &usize| {
-            let skill = self.task.steps[*step]
-                .skill
-                .and_then(|at| Skill::ALL.get(usize::from(at)));
-            skill.map_or("", |skill| skill.as_str())
-        };
         let detail = match fault {
             Fault::Circle { steps } => {
                 let all: Vec<String> = steps.iter().map(words).collect();
@@ -440,32 +455,86 @@ impl Asked {
                 )
             }
             Fault::NoSuchStep { step } => format!("{} needs what is not there", words(step)),
-            Fault::NoSkill { step } => format!(
-                "no fitter can do {}: {} is learned by none; change the job, or add the fitter at /v1/fitters",
-                words(step),
-                skill(step)
-            ),
             Fault::LabourAway { step } => format!("{} is away and has hours of ours", words(step)),
-            Fault::NoPlace { step } => format!(
-                "there is no room for {}: set `benches` and `steaming_bays` of /v1/firm",
-                words(step)
-            ),
-            Fault::NoVisit { step } => format!(
-                "no visit of the inspector is long enough, or free, for the {}: set one at /v1/inspector-visits",
-                words(step)
-            ),
             Fault::PromisedInThePast { promise } => {
                 format!(
                     "engine {} is promised for a day before the plan",
                     self.promises[*promise].stock_no
                 )
             }
-            Fault::TooFewDays { step } => format!(
-                "{} does not end within {DAYS} days: there are too few hours; look at /v1/fitters and /v1/days-off",
-                words(step)
-            ),
         };
         Problem::conflict(detail)
+    }
+
+    /// Why a step has no place, what would give it one, and the request that does that.
+    pub fn nowhere(&self, step: usize, why: Why) -> (String, String, Option<&'static str>) {
+        let it = &self.task.steps[step];
+        let hours = Decimal::new(it.labour.into(), 2).normalize();
+        let skill = it.skill.and_then(|at| Skill::ALL.get(usize::from(at)));
+        const A_VISIT: Option<&str> = Some("POST /v1/inspector-visits");
+        match why {
+            Why::WaitsFor { step } => (
+                format!(
+                    "It waits for {}, which has no place itself.",
+                    self.what[step].words()
+                ),
+                "Give that a place.".to_owned(),
+                None,
+            ),
+            Why::NoFitter => {
+                let skill = skill.map_or("what it takes", |skill| skill.as_str());
+                (
+                    format!("No fitter has learned {skill}."),
+                    format!(
+                        "Add a fitter who has learned {skill}, or ask for another skill in the job."
+                    ),
+                    Some("POST /v1/fitters"),
+                )
+            }
+            Why::NoRoom { place } => {
+                let (place, member) = match place {
+                    0 => ("bench", "benches"),
+                    _ => ("steaming bay", "steaming_bays"),
+                };
+                (
+                    format!("The shop has no {place}."),
+                    format!("Say in `{member}` of the firm how many there are."),
+                    Some("PATCH /v1/firm"),
+                )
+            }
+            Why::NoVisit { from } => (
+                format!(
+                    "The inspector does not come on {from} or later, when it can be shown to him."
+                ),
+                format!("Set a visit of his on {from} or later."),
+                A_VISIT,
+            ),
+            Why::VisitsTooShort { from } => (
+                format!(
+                    "On none of the inspector's days from {from} on does a fitter who can help have {hours} hours."
+                ),
+                format!(
+                    "Set a visit of his on a day on which one has {hours} hours, or change the hours of that day."
+                ),
+                A_VISIT,
+            ),
+            Why::VisitsFull { from } => (
+                format!(
+                    "On each of the inspector's days from {from} on his tests, the fitters' hours or the place are taken by other work."
+                ),
+                format!(
+                    "Set another visit of his on {from} or later, or let him see more tests on one."
+                ),
+                A_VISIT,
+            ),
+            Why::TooFewDays { from } => (
+                format!(
+                    "It could begin on {from} and does not end within the {DAYS} days of a plan."
+                ),
+                "Add hours or a fitter, take days off away, or put other work off.".to_owned(),
+                Some("PATCH /v1/fitters/{id}"),
+            ),
+        }
     }
 
     pub fn name_of(&self, fitter: usize) -> Line {

@@ -8,7 +8,7 @@ use crate::{
 };
 use outshop_core::{
     days::Day,
-    engine::{Fuel, Kind, Scale, Whyte},
+    engine::{Fuel, Kind, Scale, Whyte, is_sought_gauge},
     money::Money,
     trade::Availability,
 };
@@ -39,6 +39,7 @@ pub struct PublicFilters {
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
     kind: Vec<Kind>,
+    /// Each within 0.2 mm, so that 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
     gauge_mm: Vec<Decimal>,
@@ -234,7 +235,11 @@ impl<'q> Picker<'q> {
         any(&filters.kind, Some(&facts.kind))
             && any(&filters.availability, Some(&facts.availability))
             && any(&filters.fuel, facts.fuel.as_ref())
-            && any(&filters.gauge_mm, facts.gauge_mm.as_ref())
+            && (filters.gauge_mm.is_empty()
+                || facts.gauge_mm.is_some_and(|gauge| {
+                    let mut sought = filters.gauge_mm.iter();
+                    sought.any(|sought| is_sought_gauge(*sought, gauge))
+                }))
             && (filters.whyte.is_empty() || facts.whyte.is_some_and(|it| self.whytes.contains(&it)))
             && (filters.scale.is_empty() || facts.scale.is_some_and(|it| self.scales.contains(&it)))
             && filters
@@ -267,7 +272,10 @@ pub(super) fn similar(stock: &Stock, to: usize) -> Vec<usize> {
             (None, _) | (_, None) => u128::MAX,
         };
         (
-            facts.gauge_mm != own.gauge_mm,
+            match (facts.gauge_mm, own.gauge_mm) {
+                (Some(one), Some(other)) => !is_sought_gauge(one, other),
+                (one, other) => one != other,
+            },
             facts.whyte != own.whyte,
             facts.fuel != own.fuel,
             apart,

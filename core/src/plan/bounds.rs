@@ -18,7 +18,8 @@ pub struct Bounds {
 /// Why a promise is not finished before a day, were nothing else in the workshop.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Chain {
-    pub finished: Day,
+    /// None: not within the plan.
+    pub finished: Option<Day>,
     /// Steps of which each waits for the one before; or all that ask for the hours.
     pub steps: Vec<usize>,
     /// What they need together, where that is what binds.
@@ -29,7 +30,7 @@ pub struct Chain {
 pub struct Pooled {
     pub of: Scarce,
     /// Hours in hundredths, or tests.
-    pub amount: u32,
+    pub amount: u64,
 }
 
 /// What several steps draw on.
@@ -46,22 +47,24 @@ pub enum Scarce {
 /// Fitters with a skill, or all, or the inspector's visits, as one: what there is of it up to each day, inclusive.
 struct Pool {
     of: Scarce,
-    up_to: Vec<u32>,
+    up_to: Vec<u64>,
+    /// By step, what it asks for.
+    wants: Vec<u64>,
 }
 
 impl Pool {
-    fn first_day_with(&self, amount: u32) -> usize {
+    /// The day after the plan where it has not so much.
+    fn first_day_with(&self, amount: u64) -> usize {
         self.up_to.partition_point(|sum| *sum < amount)
     }
 
-    fn wants(&self, bench: &Bench<'_>, step: usize) -> u32 {
-        let step = &bench.task.steps[step];
-        match self.of {
-            Scarce::Hours => step.labour,
-            Scarce::Skill(skill) if step.skill == Some(skill) => step.labour,
-            Scarce::Skill(_) => 0,
-            Scarce::Inspector => step.before_inspector.into(),
-        }
+    fn has_by(&self, day: usize) -> u64 {
+        let day = day.min(self.up_to.len().saturating_sub(1));
+        self.up_to.get(day).copied().unwrap_or(0)
+    }
+
+    fn wanted(&self, steps: &[usize]) -> u64 {
+        steps.iter().map(|step| self.wants[*step]).sum()
     }
 }
 
@@ -75,27 +78,29 @@ struct Reached {
 pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
     let reached = earliest(bench);
     let pools = pools(bench);
-    let day_of = |reached: usize| bench.task.day(reached);
+    let day_of = |reached: usize| (reached < bench.days).then(|| bench.task.day(reached));
     let mut finished = Vec::new();
     let mut chains = Vec::new();
     for awaited in &bench.awaited {
         let last = awaited.iter().copied().max_by_key(|step| reached[*step].0);
         let mut day = last.map_or(0, |step| reached[step].0.day);
         let mut chain = Chain {
-            finished: day_of(day),
+            finished: match last {
+                Some(_) => day_of(day),
+                None => Some(bench.task.day(day)),
+            },
             steps: last.map_or(Vec::new(), |step| back(&reached, step)),
             pooled: None,
         };
         for pool in &pools {
-            let asks = awaited.iter().map(|step| pool.wants(bench, *step));
-            let amount: u32 = asks.sum();
+            let amount = pool.wanted(awaited);
             let first = pool.first_day_with(amount);
             if amount > 0 && first > day {
                 day = first;
                 let asking = awaited.iter().copied();
                 chain = Chain {
                     finished: day_of(day),
-                    steps: asking.filter(|step| pool.wants(bench, *step) > 0).collect(),
+                    steps: asking.filter(|step| pool.wants[*step] > 0).collect(),
                     pooled: Some(Pooled {
                         of: pool.of,
                         amount,
@@ -106,17 +111,14 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
         finished.push(day);
         chains.push(chain);
     }
-    let is_late = |promise: &usize| finished[*promise] > bench.due[*promise];
+    let late = |promise: usize| match bench.awaited[promise].is_empty() {
+        true => 0,
+        false => bench.late_days(finished[promise], bench.due[promise]),
+    };
     let (never_kept, others): (Vec<usize>, Vec<usize>) =
-        (0..finished.len()).partition(|promise| is_late(promise));
-    let own = own_steps(bench);
-    let crowded = pools.iter().map(|pool| dropped(bench, pool, &own, &others));
-    let by_themselves: usize = never_kept
-        .iter()
-        .map(|it| finished[*it] - bench.due[*it])
-        .sum();
-    let matched = pools.iter().map(|pool| late_days(bench, pool, &own));
-    let late = matched.max().unwrap_or(0).max(by_themselves as u64);
+        (0..finished.len()).partition(|promise| late(*promise) > 0);
+    let by_themselves: u64 = never_kept.iter().map(|it| late(*it)).sum();
+    let crowd = Crowd::of(bench, &pools, &others);
     let penny_days = bench
         .task
         .steps
@@ -126,10 +128,15 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
             let day = i64::try_from(at.day + 1).unwrap_or(i64::MAX);
             step.worth.max(0).saturating_mul(day)
         });
+    let nowhere = reached.iter().filter(|(at, _)| at.day >= bench.days);
+    let tests = bench.task.steps.iter().filter(|step| step.before_inspector);
+    let seen: usize = bench.visits.iter().map(|(_, it)| usize::from(*it)).sum();
+    let unplaced = nowhere.count().max(tests.count().saturating_sub(seen));
     Bounds {
         score: Score {
-            broken: never_kept.len() as u32 + crowded.max().unwrap_or(0),
-            late_days: late,
+            broken: never_kept.len() as u32 + crowd.broken,
+            late_days: crowd.late_days.max(by_themselves),
+            unplaced: u32::try_from(unplaced).unwrap_or(u32::MAX),
             penny_days: penny_days.fold(0, i64::saturating_add),
         },
         chains,
@@ -137,7 +144,8 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
     }
 }
 
-/// By step the earliest that it can be finished, with the step that it waits for.
+/// By step the earliest that it can be finished, with the step that it waits for; the day after the plan where no plan
+/// places it.
 fn earliest(bench: &Bench<'_>) -> Vec<(Reached, Option<usize>)> {
     let mut found: Vec<Option<(Reached, Option<usize>)>> = vec![None; bench.task.steps.len()];
     for step in in_order(bench) {
@@ -146,24 +154,31 @@ fn earliest(bench: &Bench<'_>) -> Vec<(Reached, Option<usize>)> {
     found.into_iter().map(Option::unwrap_or_default).collect()
 }
 
+/// Whether a step can begin on the day on which one that it needs is finished.
+fn may_be_one_day(bench: &Bench<'_>, need: usize, step: usize) -> bool {
+    let (before, it) = (&bench.task.steps[need], &bench.task.steps[step]);
+    let both_seen = before.before_inspector && it.before_inspector;
+    let both_helped = before.labour > 0 && it.labour > 0;
+    let one_does_both = (bench.able[need].iter()).any(|fitter| bench.able[step].contains(fitter));
+    both_seen || (both_helped && one_does_both)
+}
+
 fn earliest_of(
     bench: &Bench<'_>,
     step: usize,
     found: &[Option<(Reached, Option<usize>)>],
 ) -> (Reached, Option<usize>) {
     let it = &bench.task.steps[step];
-    let next_day =
-        |need: usize| it.labour == 0 || it.before_inspector || bench.task.steps[need].labour == 0;
     let mut start = Reached {
         day: bench.not_before[step],
         used: 0,
     };
     let mut waits_for = None;
-    for need in &it.needs {
+    for need in bench.task.needs(step) {
         let Some((mut reached, _)) = found[*need] else {
             continue;
         };
-        if next_day(*need) {
+        if !may_be_one_day(bench, *need, step) {
             reached = Reached {
                 day: reached.day + 1,
                 used: 0,
@@ -178,12 +193,18 @@ fn earliest_of(
         let hours = able.map(|f| bench.before[*f][day + 1] - bench.before[*f][day]);
         hours.max().unwrap_or(0)
     };
+    let gone = |day: usize| if day == start.day { start.used } else { 0 };
     let mut at = start;
-    if it.before_inspector {
-        let long_enough = |day: &usize| it.labour == 0 || longest(*day) >= it.labour;
-        let visits = bench.visits.iter().map(|(day, _)| *day);
-        at.day = (visits.filter(|day| *day >= start.day).find(long_enough)).unwrap_or(bench.days);
-        at.used = it.labour;
+    if bench.task.too_small(it).is_some() {
+        at.day = bench.days;
+    } else if it.before_inspector {
+        let is_long_enough =
+            |day: &usize| it.labour == 0 || longest(*day) >= gone(*day).saturating_add(it.labour);
+        let seen = bench.visits.iter().filter(|(_, tests)| *tests > 0);
+        let visits = seen.map(|(day, _)| *day);
+        let visit = visits.filter(|day| *day >= start.day).find(is_long_enough);
+        at.day = visit.unwrap_or(bench.days);
+        at.used = gone(at.day).saturating_add(it.labour);
     } else if it.labour == 0 {
         at.day += usize::from(it.days_away).saturating_sub(1);
     } else {
@@ -201,17 +222,23 @@ fn earliest_of(
             };
         }
     }
+    if at.day >= bench.days {
+        at = Reached {
+            day: bench.days,
+            used: 0,
+        };
+    }
     (at, waits_for)
 }
 
 /// Each step after those that it needs.
 fn in_order(bench: &Bench<'_>) -> Vec<usize> {
-    let steps = &bench.task.steps;
-    let mut order: Vec<usize> = Vec::with_capacity(steps.len());
-    let mut is_in = vec![false; steps.len()];
-    while order.len() < steps.len() {
-        let ready = (0..steps.len())
-            .filter(|at| !is_in[*at] && steps[*at].needs.iter().all(|need| is_in[*need]));
+    let steps = bench.task.steps.len();
+    let mut order: Vec<usize> = Vec::with_capacity(steps);
+    let mut is_in = vec![false; steps];
+    while order.len() < steps {
+        let ready = (0..steps)
+            .filter(|at| !is_in[*at] && bench.task.needs(*at).iter().all(|need| is_in[*need]));
         let ready: Vec<usize> = ready.collect();
         for at in ready {
             is_in[at] = true;
@@ -240,21 +267,173 @@ fn pools(bench: &Bench<'_>) -> Vec<Pool> {
     all.dedup();
     let fitters = || bench.task.workshop.fitters.iter().zip(&bench.before);
     let up_to = |of: Scarce, day: usize| match of {
-        Scarce::Hours => fitters().map(|(_, before)| before[day + 1]).sum(),
+        Scarce::Hours => fitters()
+            .map(|(_, before)| u64::from(before[day + 1]))
+            .sum(),
         Scarce::Skill(skill) => fitters()
             .filter(|(fitter, _)| fitter.skills.contains(&skill))
-            .map(|(_, before)| before[day + 1])
+            .map(|(_, before)| u64::from(before[day + 1]))
             .sum(),
         Scarce::Inspector => {
             let visits = bench.visits.iter().filter(|(on, _)| *on <= day);
-            visits.map(|(_, tests)| u32::from(*tests)).sum()
+            visits.map(|(_, tests)| u64::from(*tests)).sum()
+        }
+    };
+    let wants = |of: Scarce, step: usize| {
+        let step = &bench.task.steps[step];
+        match of {
+            Scarce::Hours => step.labour.into(),
+            Scarce::Skill(skill) if step.skill == Some(skill) => step.labour.into(),
+            Scarce::Skill(_) => 0,
+            Scarce::Inspector => step.before_inspector.into(),
         }
     };
     let pool = |of| Pool {
         of,
         up_to: (0..bench.days).map(|day| up_to(of, day)).collect(),
+        wants: (0..bench.task.steps.len())
+            .map(|step| wants(of, step))
+            .collect(),
     };
     all.into_iter().map(pool).collect()
+}
+
+/// With no more promises than this all choices among them are gone through.
+const ALL_UP_TO: usize = 10;
+
+/// What several promises ask of one pool, each pool as one machine that works at whatever it likes.
+struct Crowd {
+    /// Of the promises that could be kept by themselves, how many have to be broken.
+    broken: u32,
+    /// Days by which all promises are broken, together.
+    late_days: u64,
+}
+
+impl Crowd {
+    fn of(bench: &Bench<'_>, pools: &[Pool], others: &[usize]) -> Crowd {
+        let all: Vec<usize> = (0..bench.awaited.len()).collect();
+        let own = own_steps(bench);
+        let dropped = |pool| dropped(bench, pool, &own, others);
+        let broken = if others.len() <= ALL_UP_TO {
+            others.len() as u32 - Choices::of(bench, pools, others).most_kept()
+        } else {
+            pools.iter().map(dropped).max().unwrap_or(0)
+        };
+        let by_pool: Vec<Vec<u64>> = if all.len() <= ALL_UP_TO {
+            Choices::of(bench, pools, &all).least_work()
+        } else {
+            let of_pool = |pool: &Pool| {
+                let mut amounts: Vec<u64> = own.iter().map(|steps| pool.wanted(steps)).collect();
+                amounts.sort_unstable();
+                let sums = amounts.iter().scan(0, |sum, amount| {
+                    *sum += amount;
+                    Some(*sum)
+                });
+                sums.collect()
+            };
+            pools.iter().map(of_pool).collect()
+        };
+        let late = pools.iter().zip(&by_pool);
+        let late = late.map(|(pool, work)| late_days(bench, pool, work));
+        Crowd {
+            broken,
+            late_days: late.max().unwrap_or(0),
+        }
+    }
+}
+
+/// Every choice among some promises, by due day, with what the chosen ask of the pools together: a step for which several
+/// wait is done once.
+struct Choices<'b, 't> {
+    bench: &'b Bench<'t>,
+    pools: &'b [Pool],
+    promises: Vec<usize>,
+    /// By step, how many of the chosen wait for it.
+    waiting: Vec<u32>,
+    /// By pool.
+    sums: Vec<u64>,
+}
+
+impl<'b, 't> Choices<'b, 't> {
+    fn of(bench: &'b Bench<'t>, pools: &'b [Pool], promises: &[usize]) -> Choices<'b, 't> {
+        let mut promises = promises.to_vec();
+        promises.sort_by_key(|promise| bench.due[*promise]);
+        Choices {
+            bench,
+            pools,
+            promises,
+            waiting: vec![0; bench.task.steps.len()],
+            sums: vec![0; pools.len()],
+        }
+    }
+
+    fn choose(&mut self, promise: usize) {
+        for step in &self.bench.awaited[promise] {
+            self.waiting[*step] += 1;
+            if self.waiting[*step] == 1 {
+                for (sum, pool) in self.sums.iter_mut().zip(self.pools) {
+                    *sum += pool.wants[*step];
+                }
+            }
+        }
+    }
+
+    fn give_back(&mut self, promise: usize) {
+        for step in &self.bench.awaited[promise] {
+            self.waiting[*step] -= 1;
+            if self.waiting[*step] == 0 {
+                for (sum, pool) in self.sums.iter_mut().zip(self.pools) {
+                    *sum -= pool.wants[*step];
+                }
+            }
+        }
+    }
+
+    /// How many can be kept together, as far as the pools tell: of the chosen those due up to a day ask for no more than
+    /// there is up to that day.
+    fn most_kept(mut self) -> u32 {
+        let mut most = 0;
+        self.keep(0, 0, &mut most);
+        most
+    }
+
+    fn keep(&mut self, at: usize, kept: u32, most: &mut u32) {
+        *most = kept.max(*most);
+        let left = (self.promises.len() - at) as u32;
+        if kept + left <= *most {
+            return;
+        }
+        let promise = self.promises[at];
+        self.choose(promise);
+        let due = self.bench.due[promise];
+        let mut asked = self.sums.iter().zip(self.pools);
+        if asked.all(|(sum, pool)| *sum <= pool.has_by(due)) {
+            self.keep(at + 1, kept + 1, most);
+        }
+        self.give_back(promise);
+        self.keep(at + 1, kept, most);
+    }
+
+    /// By pool, the least that one, two, three .. of the promises ask for.
+    fn least_work(mut self) -> Vec<Vec<u64>> {
+        let mut least = vec![vec![u64::MAX; self.promises.len()]; self.pools.len()];
+        self.weigh(0, 0, &mut least);
+        least
+    }
+
+    fn weigh(&mut self, at: usize, chosen: usize, least: &mut [Vec<u64>]) {
+        if let Some(before) = chosen.checked_sub(1) {
+            for (sum, least) in self.sums.iter().zip(least.iter_mut()) {
+                least[before] = least[before].min(*sum);
+            }
+        }
+        for next in at..self.promises.len() {
+            let promise = self.promises[next];
+            self.choose(promise);
+            self.weigh(next + 1, chosen + 1, least);
+            self.give_back(promise);
+        }
+    }
 }
 
 /// By promise the steps that no other promise waits for.
@@ -279,11 +458,10 @@ fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize
     by_due.sort_by_key(|promise| bench.due[*promise]);
     let (mut taken, mut sum, mut dropped) = (BinaryHeap::new(), 0, 0);
     for promise in by_due {
-        let amount: u32 = own[promise].iter().map(|it| pool.wants(bench, *it)).sum();
+        let amount = pool.wanted(&own[promise]);
         taken.push(amount);
         sum += amount;
-        let due = bench.due[promise].min(bench.days.saturating_sub(1));
-        if sum > pool.up_to.get(due).copied().unwrap_or(0) {
+        if sum > pool.has_by(bench.due[promise]) {
             sum -= taken.pop().unwrap_or(0);
             dropped += 1;
         }
@@ -291,23 +469,16 @@ fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize
     dropped
 }
 
-/// The least lateness of all promises together were the pool one machine: the least works first against the first due days,
-/// as the k-th that is finished needs the k least works at least.
-fn late_days(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>]) -> u64 {
-    let asks = own.iter();
-    let mut amounts: Vec<u32> = asks
-        .map(|steps| steps.iter().map(|it| pool.wants(bench, *it)).sum())
-        .collect();
-    amounts.sort_unstable();
+/// The least lateness of all promises together were the pool one machine: the k-th that is finished is so when there was
+/// enough for any k of them, and the first to be finished is held against the first due day.
+///
+/// `work`: what any one, two, three .. of the promises ask for at the least.
+fn late_days(bench: &Bench<'_>, pool: &Pool, work: &[u64]) -> u64 {
     let mut due = bench.due.clone();
     due.sort_unstable();
-    let mut sum = 0;
-    let late = amounts.iter().zip(&due).map(|(amount, due)| {
-        sum += amount;
-        if sum == 0 {
-            return 0;
-        }
-        pool.first_day_with(sum).saturating_sub(*due) as u64
+    let late = work.iter().zip(&due).map(|(work, due)| match work {
+        0 => 0,
+        _ => pool.first_day_with(*work).saturating_sub(*due) as u64,
     });
     late.sum()
 }

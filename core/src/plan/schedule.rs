@@ -1,6 +1,6 @@
 //! One plan from one order of the steps: each as early as it can be done after those before it.
 
-use super::{Centihours, Fault, Kept, Planned, Score, Step, Task, bounds::Bounds};
+use super::{Centihours, Fault, Kept, Planned, Score, Step, Task, Unplaced, Why, bounds::Bounds};
 
 /// When a step is done. Days are counted from the first day of the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -11,7 +11,19 @@ pub(super) struct Slot {
     /// Its fitter's hours since the first day, from .. to.
     pub from: Centihours,
     pub to: Centihours,
+    /// How much of its last day is gone when it is done.
+    gone: Centihours,
 }
+
+/// What became of a step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Settled {
+    At(Slot),
+    Nowhere(Why),
+}
+
+/// By step; none while that is open.
+pub(super) type Settlement = Vec<Option<Settled>>;
 
 /// A task with what every plan of it asks for again and again.
 pub(super) struct Bench<'t> {
@@ -32,7 +44,7 @@ pub(super) struct Bench<'t> {
 #[derive(Clone)]
 pub(super) struct Schedule<'b, 't> {
     bench: &'b Bench<'t>,
-    pub slots: Vec<Option<Slot>>,
+    pub settled: Settlement,
     /// By fitter, what he has, in the order of his hours.
     busy: Vec<Vec<(Centihours, Centihours)>>,
     /// By place and day, the engines in it, each with how much of it.
@@ -70,39 +82,32 @@ impl<'t> Bench<'t> {
         })
     }
 
-    /// The plan of an order: of the steps whose needs are met the first in it comes next. `fitters`: who is to do a step,
-    /// where that is not left to the earliest finish.
-    pub fn schedule(
-        &self,
-        order: &[usize],
-        fitters: &[Option<usize>],
-    ) -> Result<Schedule<'_, 't>, Fault> {
-        let mut schedule = self.begun()?;
-        let mut left: Vec<usize> = order.to_vec();
-        left.retain(|step| schedule.slots[*step].is_none());
-        while !left.is_empty() {
-            let ready = left.iter().position(|step| schedule.is_ready(*step));
-            let step = left.remove(ready.unwrap_or(0));
-            schedule.add(step, fitters.get(step).copied().flatten())?;
+    /// The plan of an order: what is in hand first, then of the steps whose needs are settled always the first in it.
+    /// `fitters`: who is to do a step, where that is not left to the earliest finish.
+    pub fn schedule(&self, order: &[usize], fitters: &[Option<usize>]) -> Schedule<'_, 't> {
+        let mut schedule = self.nothing();
+        let in_hand = |step: &usize| self.task.steps[*step].begun;
+        let (begun, open): (Vec<usize>, Vec<usize>) = order.iter().partition(|step| in_hand(step));
+        for mut left in [begun, open] {
+            while !left.is_empty() {
+                let ready = left.iter().position(|step| schedule.is_ready(*step));
+                let step = left.remove(ready.unwrap_or(0));
+                schedule.settle(step, fitters.get(step).copied().flatten());
+            }
         }
-        Ok(schedule)
+        schedule
     }
 
-    /// What is in hand goes on with its fitter before all else.
-    pub fn begun(&self) -> Result<Schedule<'_, 't>, Fault> {
+    /// The plan in which nothing is settled yet.
+    pub fn nothing(&self) -> Schedule<'_, 't> {
         let places = &self.task.workshop.places;
-        let mut schedule = Schedule {
+        Schedule {
             bench: self,
-            slots: vec![None; self.task.steps.len()],
+            settled: vec![None; self.task.steps.len()],
             busy: vec![Vec::new(); self.before.len()],
             held: vec![vec![Vec::new(); self.days]; places.len()],
             seen: vec![0; self.visits.len()],
-        };
-        let steps = self.task.steps.iter().enumerate();
-        for (step, _) in steps.filter(|(_, step)| step.begun) {
-            schedule.add(step, None)?;
         }
-        Ok(schedule)
     }
 
     /// The day on which his hour number `at`, counted from 0, is worked.
@@ -110,22 +115,49 @@ impl<'t> Bench<'t> {
         self.before[fitter].partition_point(|before| *before <= at) - 1
     }
 
-    pub fn score(&self, slots: &[Option<Slot>]) -> Score {
+    /// The day on which all of some steps are finished, as far as they are settled; the day after the plan where one of
+    /// them has no place.
+    pub fn finished(&self, settled: &Settlement, steps: &[usize]) -> usize {
+        let last = |step: &usize| match settled[*step] {
+            None => 0,
+            Some(Settled::At(slot)) => slot.last,
+            Some(Settled::Nowhere(_)) => self.days,
+        };
+        steps.iter().map(last).max().unwrap_or(0)
+    }
+
+    /// By how many days a promise is broken that is finished on a day; what is not finished within the plan breaks every
+    /// promise.
+    pub fn late_days(&self, finished: usize, due: usize) -> u64 {
+        let finished = if finished >= self.days {
+            self.days.max(due + 1)
+        } else {
+            finished
+        };
+        finished.saturating_sub(due) as u64
+    }
+
+    pub fn score(&self, settled: &Settlement) -> Score {
         let mut score = Score {
             broken: 0,
             late_days: 0,
+            unplaced: 0,
             penny_days: 0,
         };
-        let last = |step: &usize| slots[*step].map_or(0, |slot| slot.last);
         for (awaited, due) in self.awaited.iter().zip(&self.due) {
-            let finished = awaited.iter().map(last).max().unwrap_or(0);
-            if finished > *due {
-                score.broken += 1;
-                score.late_days += (finished - due) as u64;
-            }
+            let late_days = self.late_days(self.finished(settled, awaited), *due);
+            score.broken += u32::from(late_days > 0);
+            score.late_days += late_days;
         }
-        for (slot, worth) in slots.iter().zip(&self.worth) {
-            let day = slot.map_or(0, |slot| slot.last + 1);
+        for (settled, worth) in settled.iter().zip(&self.worth) {
+            let day = match settled {
+                None => 0,
+                Some(Settled::At(slot)) => slot.last + 1,
+                Some(Settled::Nowhere(_)) => {
+                    score.unplaced += 1;
+                    self.days + 1
+                }
+            };
             let day = i64::try_from(day).unwrap_or(i64::MAX);
             let penny_days = worth.saturating_mul(day);
             score.penny_days = score.penny_days.saturating_add(penny_days);
@@ -133,7 +165,7 @@ impl<'t> Bench<'t> {
         score
     }
 
-    pub fn told(&self, slots: &[Option<Slot>]) -> Vec<Planned> {
+    pub fn told(&self, settled: &Settlement) -> Vec<Option<Planned>> {
         let of_step = |slot: &Slot| {
             let hours = slot.fitter.map_or(Vec::new(), |fitter| {
                 let before = &self.before[fitter];
@@ -150,19 +182,31 @@ impl<'t> Bench<'t> {
                 hours,
             }
         };
-        slots.iter().flatten().map(of_step).collect()
+        let all = settled.iter().map(|settled| match settled {
+            Some(Settled::At(slot)) => Some(of_step(slot)),
+            Some(Settled::Nowhere(_)) | None => None,
+        });
+        all.collect()
     }
 
-    pub fn kept(&self, slots: &[Option<Slot>], bounds: &Bounds) -> Vec<Kept> {
+    pub fn unplaced(&self, settled: &Settlement) -> Vec<Unplaced> {
+        let all = settled.iter().enumerate();
+        let all = all.filter_map(|(step, settled)| match settled {
+            Some(Settled::Nowhere(why)) => Some(Unplaced { step, why: *why }),
+            Some(Settled::At(_)) | None => None,
+        });
+        all.collect()
+    }
+
+    pub fn kept(&self, settled: &Settlement, bounds: &Bounds) -> Vec<Kept> {
         let promises = self.awaited.iter().zip(&self.due).zip(&bounds.chains);
         let kept = promises.map(|((awaited, due), chain)| {
-            let last = |step: &usize| slots[*step].map_or(0, |slot| slot.last);
-            let finished = awaited.iter().map(last).max().unwrap_or(0);
+            let finished = self.finished(settled, awaited);
+            let finished = (awaited.is_empty() || finished < self.days).then_some(finished);
             let days = |n: usize| i32::try_from(n).unwrap_or(i32::MAX);
             Kept {
-                finished: self.task.day(finished),
-                slack: days(*due).saturating_sub(days(finished)),
-                no_earlier_than: chain.finished,
+                finished: finished.map(|day| self.task.day(day)),
+                slack: finished.map(|day| days(*due).saturating_sub(days(day))),
                 because: chain.clone(),
             }
         });
@@ -172,22 +216,42 @@ impl<'t> Bench<'t> {
 
 impl Schedule<'_, '_> {
     pub fn is_ready(&self, step: usize) -> bool {
-        let needs = &self.bench.task.steps[step].needs;
-        needs.iter().all(|need| self.slots[*need].is_some())
+        let needs = self.bench.task.needs(step);
+        needs.iter().all(|need| self.settled[*need].is_some())
     }
 
-    /// Puts a step where it is finished first, by the fitter named or by any who can do it.
-    pub fn add(&mut self, step: usize, fitter: Option<usize>) -> Result<(), Fault> {
-        let it = &self.bench.task.steps[step];
-        let slot = if it.labour == 0 {
-            self.slot_without_labour(step)
+    /// Puts a step where it is finished first, by the fitter named or by any who can do it; nowhere where there is no such
+    /// place. Whatever comes later in the order takes room and makes none.
+    pub fn settle(&mut self, step: usize, fitter: Option<usize>) {
+        match self.slots(step, fitter).min_by_key(earliest) {
+            Some(slot) => self.put(step, slot),
+            None => self.leave(step),
+        }
+    }
+
+    /// The earliest place of a step by each who can do it.
+    pub fn slots(&self, step: usize, fitter: Option<usize>) -> impl Iterator<Item = Slot> {
+        let bench = self.bench;
+        let it = &bench.task.steps[step];
+        let waits = |need: &usize| matches!(self.settled[*need], Some(Settled::Nowhere(_)));
+        let has_room = bench.task.too_small(it).is_none();
+        let can_be = has_room && !bench.task.needs(step).iter().any(waits);
+        let alone = (can_be && it.labour == 0)
+            .then(|| self.slot_without_labour(step))
+            .flatten();
+        let able: &[usize] = if can_be && it.labour > 0 {
+            &bench.able[step]
         } else {
-            let able = self.bench.able[step].iter().copied();
-            let able = able.filter(|one| fitter.is_none_or(|named| named == *one));
-            let slots = able.filter_map(|fitter| self.slot_of(step, fitter));
-            slots.min_by_key(|slot| (slot.last, slot.first, slot.fitter))
+            &[]
         };
-        let slot = slot.ok_or_else(|| self.fault(step))?;
+        let able = able.iter().copied();
+        let able = able.filter(move |one| fitter.is_none_or(|named| named == *one));
+        let helped = able.filter_map(move |fitter| self.slot_of(step, fitter));
+        alone.into_iter().chain(helped)
+    }
+
+    pub fn put(&mut self, step: usize, slot: Slot) {
+        let it = &self.bench.task.steps[step];
         if let Some(fitter) = slot.fitter {
             let busy = &mut self.busy[fitter];
             let at = busy.partition_point(|(from, _)| *from < slot.from);
@@ -206,15 +270,51 @@ impl Schedule<'_, '_> {
         {
             self.seen[visit] += 1;
         }
-        self.slots[step] = Some(slot);
-        Ok(())
+        self.settled[step] = Some(Settled::At(slot));
     }
 
-    fn fault(&self, step: usize) -> Fault {
-        if self.bench.task.steps[step].before_inspector {
-            Fault::NoVisit { step }
+    /// Notes that a step has no place.
+    pub fn leave(&mut self, step: usize) {
+        self.settled[step] = Some(Settled::Nowhere(self.why(step)));
+    }
+
+    fn why(&self, step: usize) -> Why {
+        let bench = self.bench;
+        let it = &bench.task.steps[step];
+        let able = &bench.able[step];
+        if it.labour > 0 && able.is_empty() {
+            return Why::NoFitter;
+        }
+        if let Some(place) = bench.task.too_small(it) {
+            return Why::NoRoom { place };
+        }
+        let waits = |need: &&usize| matches!(self.settled[**need], Some(Settled::Nowhere(_)));
+        if let Some(need) = bench.task.needs(step).iter().find(waits) {
+            return Why::WaitsFor { step: *need };
+        }
+        let by_fitter = able.iter().map(|fitter| self.start(step, Some(*fitter)).0);
+        let begin = match it.labour {
+            0 => self.start(step, None).0,
+            _ => by_fitter.min().unwrap_or(0),
+        };
+        let from = bench.task.day(begin);
+        if !it.before_inspector || begin >= bench.days {
+            return Why::TooFewDays { from };
+        }
+        let mut visits = (bench.visits.iter())
+            .filter(|(day, tests)| *day >= begin && *tests > 0)
+            .peekable();
+        if visits.peek().is_none() {
+            return Why::NoVisit { from };
+        }
+        let is_long_enough = |(day, _): &(usize, u16)| {
+            let hours = |fitter: usize| bench.before[fitter][day + 1] - bench.before[fitter][*day];
+            it.labour == 0 || able.iter().any(|fitter| hours(*fitter) >= it.labour)
+        };
+        if visits.any(is_long_enough) {
+            Why::VisitsFull { from }
         } else {
-            Fault::TooFewDays { step }
+            Why::VisitsTooShort { from }
         }
     }
 
@@ -223,21 +323,23 @@ impl Schedule<'_, '_> {
         visits.iter().position(|(on, _)| *on == day)
     }
 
-    /// The first day for a step that another does, or the same fitter does not.
-    fn first_day(&self, step: usize, fitter: Option<usize>) -> usize {
+    /// The first day for a step, with how much of that day has to be gone.
+    fn start(&self, step: usize, fitter: Option<usize>) -> (usize, Centihours) {
         let it = &self.bench.task.steps[step];
-        let after = it.needs.iter().map(|need| {
-            let Some(before) = self.slots[*need] else {
-                return 0;
+        let after = self.bench.task.needs(step).iter().map(|need| {
+            let Some(Settled::At(before)) = self.settled[*need] else {
+                return (0, 0);
             };
-            let goes_on = fitter.is_some() && before.fitter == fitter && !it.before_inspector;
-            if goes_on {
-                before.last
-            } else {
-                before.last + 1
+            if fitter.is_some() && before.fitter == fitter {
+                return (before.last, before.gone);
             }
+            if it.before_inspector && self.bench.task.steps[*need].before_inspector {
+                return (before.last, before.gone);
+            }
+            (before.last + 1, 0)
         });
-        after.max().unwrap_or(0).max(self.bench.not_before[step])
+        let after = after.max().unwrap_or_default();
+        after.max((self.bench.not_before[step], 0))
     }
 
     fn slot_without_labour(&self, step: usize) -> Option<Slot> {
@@ -247,13 +349,15 @@ impl Schedule<'_, '_> {
             let seen = !it.before_inspector || self.can_see(*first);
             seen && self.full_day(it, *first, *first + more).is_none()
         };
-        let days = self.first_day(step, None)..self.bench.days.saturating_sub(more);
+        let (begin, gone) = self.start(step, None);
+        let days = begin..self.bench.days.saturating_sub(more);
         days.into_iter().find(fits).map(|first| Slot {
             fitter: None,
             first,
             last: first + more,
             from: 0,
             to: 0,
+            gone: if first == begin { gone } else { 0 },
         })
     }
 
@@ -267,24 +371,21 @@ impl Schedule<'_, '_> {
         let bench = self.bench;
         let it = &bench.task.steps[step];
         let before = &bench.before[fitter];
-        let mut from = *before.get(self.first_day(step, Some(fitter)))?;
-        for need in &it.needs {
-            if let Some(slot) = self.slots[*need].filter(|slot| slot.fitter == Some(fitter)) {
-                from = from.max(slot.to);
-            }
-        }
+        let (day, gone) = self.start(step, Some(fitter));
+        // Where others have been at it for longer than his day it is the beginning of his next.
+        let mut from = (before.get(day)? + gone).min(*before.get(day + 1)?);
         let busy = &self.busy[fitter];
         let mut next = busy.partition_point(|(_, to)| *to <= from);
         loop {
+            let to = from.checked_add(it.labour)?;
             // What he has already is left alone: the stretch lies in a gap.
             if let Some((begin, end)) = busy.get(next)
-                && *begin < from + it.labour
+                && *begin < to
             {
                 from = from.max(*end);
                 next += 1;
                 continue;
             }
-            let to = from + it.labour;
             if to > before[bench.days] {
                 return None;
             }
@@ -309,6 +410,7 @@ impl Schedule<'_, '_> {
                 last,
                 from,
                 to,
+                gone: to - before[last],
             });
         }
     }
@@ -325,4 +427,9 @@ impl Schedule<'_, '_> {
         };
         (first..=last).rev().find(is_full)
     }
+}
+
+/// Of two places for a step the lesser is taken.
+fn earliest(slot: &Slot) -> (usize, usize, Option<usize>) {
+    (slot.last, slot.first, slot.fitter)
 }

@@ -3,18 +3,18 @@
 use super::{
     Fault, Plan, Score, Task,
     bounds::{Bounds, bounds},
-    schedule::{Bench, Schedule, Slot},
+    schedule::{Bench, Schedule, Settled, Settlement},
 };
 
 /// Hours of a day's work, in hundredths, for a rule of thumb.
-const A_DAY: u32 = 700;
+const A_DAY: i64 = 700;
 
 /// How long to look.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Effort {
     /// Plans that are made and compared.
     pub plans: u32,
-    /// With no more open steps than this all plans are gone through, if `plans` times 50 beginnings do.
+    /// With no more steps than this all plans are gone through, if `plans` times 50 beginnings do.
     pub all_up_to: usize,
     pub seed: u64,
 }
@@ -33,12 +33,11 @@ impl Default for Effort {
 pub fn plan(task: &Task, effort: &Effort) -> Result<Plan, Fault> {
     let bench = Bench::new(task)?;
     let bounds = bounds(&bench);
-    let mut best = Best::of_rules(&bench)?;
-    let open = task.steps.iter().filter(|step| !step.begun).count();
+    let mut best = Best::of_rules(&bench);
     let mut all = false;
-    if best.score != bounds.score && open <= effort.all_up_to {
+    if best.score != bounds.score && task.steps.len() <= effort.all_up_to {
         let mut left = effort.plans.saturating_mul(50);
-        all = go_through(&bench, &bench.begun()?, &mut best, &mut left);
+        all = go_through(&bench, &bench.nothing(), &mut best, &mut left);
     }
     if !all && best.score != bounds.score {
         best.improve(&bench, effort.plans, effort.seed, &bounds);
@@ -48,29 +47,25 @@ pub fn plan(task: &Task, effort: &Effort) -> Result<Plan, Fault> {
 
 pub(super) struct Best {
     pub score: Score,
-    pub slots: Vec<Option<Slot>>,
-    pub order: Vec<usize>,
+    settled: Settlement,
+    order: Vec<usize>,
     fitters: Vec<Option<usize>>,
 }
 
 impl Best {
-    fn new(
-        bench: &Bench<'_>,
-        order: Vec<usize>,
-        fitters: Vec<Option<usize>>,
-    ) -> Result<Best, Fault> {
-        let slots = bench.schedule(&order, &fitters)?.slots;
-        Ok(Best {
-            score: bench.score(&slots),
-            slots,
+    fn new(bench: &Bench<'_>, order: Vec<usize>, fitters: Vec<Option<usize>>) -> Best {
+        let settled = bench.schedule(&order, &fitters).settled;
+        Best {
+            score: bench.score(&settled),
+            settled,
             order,
             fitters,
-        })
+        }
     }
 
     /// The best of the priority rules: earliest due first, least slack first, most money per hour first within what is
     /// promised, and the first of these with what it breaks put last.
-    fn of_rules(bench: &Bench<'_>) -> Result<Best, Fault> {
+    fn of_rules(bench: &Bench<'_>) -> Best {
         let steps = &bench.task.steps;
         let mut due = vec![usize::MAX; steps.len()];
         for (awaited, on) in bench.awaited.iter().zip(&bench.due) {
@@ -82,8 +77,13 @@ impl Best {
             let labour = i64::from(steps[step].labour.max(1));
             steps[step].worth.max(0).saturating_mul(1000) / labour
         };
-        let work: Vec<u32> = (bench.awaited.iter())
-            .map(|awaited| awaited.iter().map(|step| steps[*step].labour).sum())
+        let work: Vec<u64> = (bench.awaited.iter())
+            .map(|awaited| {
+                awaited
+                    .iter()
+                    .map(|step| u64::from(steps[*step].labour))
+                    .sum()
+            })
             .collect();
         let mut hours = vec![0; steps.len()];
         for (awaited, work) in bench.awaited.iter().zip(&work) {
@@ -98,12 +98,12 @@ impl Best {
             Best::new(bench, order, none.clone())
         };
         let days = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
-        let earliest_due = by(&|step| (days(due[step]), -per_hour(step)))?;
-        let slots = &earliest_due.slots;
+        let hours_of = |step: usize| i64::try_from(hours[step]).unwrap_or(i64::MAX);
+        let earliest_due = by(&|step| (days(due[step]), -per_hour(step)));
         let mut is_broken = vec![false; steps.len()];
         for (awaited, on) in bench.awaited.iter().zip(&bench.due) {
-            let late = |step: &usize| slots[*step].is_some_and(|slot| slot.last > *on);
-            if awaited.iter().any(late) {
+            let finished = bench.finished(&earliest_due.settled, awaited);
+            if bench.late_days(finished, *on) > 0 {
                 awaited.iter().for_each(|step| is_broken[*step] = true);
             }
         }
@@ -116,44 +116,43 @@ impl Best {
         };
         let others = [
             by(&|step| {
-                let days_of_work = i64::from(hours[step] / A_DAY);
+                let days_of_work = hours_of(step) / A_DAY;
                 (
                     days(due[step]).saturating_sub(days_of_work),
                     -per_hour(step),
                 )
-            })?,
-            by(&|step| (i64::from(due[step] == usize::MAX), -per_hour(step)))?,
-            by(&|step| (i64::from(hours[step]), days(due[step])))?,
-            by(&|step| (put_last(step), -per_hour(step)))?,
+            }),
+            by(&|step| (i64::from(due[step] == usize::MAX), -per_hour(step))),
+            by(&|step| (hours_of(step), days(due[step]))),
+            by(&|step| (put_last(step), -per_hour(step))),
         ];
         let all = [earliest_due].into_iter().chain(others);
-        Ok(all.min_by_key(|it| it.score).expect("there are rules"))
+        all.min_by_key(|it| it.score).expect("there are rules")
     }
 
     /// Moves a step to another place in the order, or gives it to another fitter, and goes on from what is no worse.
     pub fn improve(&mut self, bench: &Bench<'_>, plans: u32, seed: u64, bounds: &Bounds) {
         let steps = &bench.task.steps;
-        let open: Vec<usize> = (0..steps.len()).filter(|at| !steps[*at].begun).collect();
-        if open.is_empty() {
+        if steps.is_empty() {
             return;
         }
+        let all: Vec<usize> = (0..steps.len()).collect();
         let mut draw = Draw(seed);
         let (mut order, mut fitters) = (self.order.clone(), self.fitters.clone());
-        let mut at_hand = (self.score, self.slots.clone());
+        let mut at_hand = (self.score, self.settled.clone());
         for _ in 0..plans {
             if self.score == bounds.score {
                 return;
             }
             let late: Vec<usize> = (bench.awaited.iter().zip(&bench.due))
                 .filter(|(awaited, due)| {
-                    let last = awaited.iter().filter_map(|step| at_hand.1[*step]);
-                    last.map(|slot| slot.last).max().unwrap_or(0) > **due
+                    let finished = bench.finished(&at_hand.1, awaited);
+                    bench.late_days(finished, **due) > 0
                 })
                 .flat_map(|(awaited, _)| awaited.iter().copied())
-                .filter(|step| !steps[*step].begun)
                 .collect();
             let from_late = !late.is_empty() && draw.below(2) == 0;
-            let choice = if from_late { &late } else { &open };
+            let choice = if from_late { &late } else { &all };
             let step = choice[draw.below(choice.len())];
             let (order_before, fitters_before) = (order.clone(), fitters.clone());
             let able = &bench.able[step];
@@ -170,29 +169,27 @@ impl Best {
                 let moved = order.remove(at);
                 order.insert(to, moved);
             }
-            let next = bench.schedule(&order, &fitters).ok().map(|schedule| {
-                let score = bench.score(&schedule.slots);
-                (score, schedule.slots)
-            });
-            match next {
-                Some(next) if next.0 <= at_hand.0 => {
-                    if next.0 < self.score {
-                        self.score = next.0;
-                        self.slots.clone_from(&next.1);
-                        self.order.clone_from(&order);
-                        self.fitters.clone_from(&fitters);
-                    }
-                    at_hand = next;
-                }
-                _ => (order, fitters) = (order_before, fitters_before),
+            let settled = bench.schedule(&order, &fitters).settled;
+            let score = bench.score(&settled);
+            if score > at_hand.0 {
+                (order, fitters) = (order_before, fitters_before);
+                continue;
             }
+            if score < self.score {
+                self.score = score;
+                self.settled.clone_from(&settled);
+                self.order.clone_from(&order);
+                self.fitters.clone_from(&fitters);
+            }
+            at_hand = (score, settled);
         }
     }
 
     fn told(self, bench: &Bench<'_>, bounds: Bounds, all: bool) -> Plan {
         Plan {
-            steps: bench.told(&self.slots),
-            promises: bench.kept(&self.slots, &bounds),
+            steps: bench.told(&self.settled),
+            unplaced: bench.unplaced(&self.settled),
+            promises: bench.kept(&self.settled, &bounds),
             proved: all || self.score == bounds.score,
             score: self.score,
             bounds,
@@ -201,12 +198,15 @@ impl Best {
     }
 
     /// The plan of an order that is known to be good.
-    pub fn from_order(bench: &Bench<'_>, order: &[usize]) -> Result<Best, Fault> {
+    pub fn from_order(bench: &Bench<'_>, order: &[usize]) -> Best {
         Best::new(bench, order.to_vec(), vec![None; bench.task.steps.len()])
     }
 }
 
 /// All plans that begin so; false when there was not time for all.
+///
+/// Every plan in which no step can be done earlier comes of one order of the steps with one fitter for each (Kolisch, as
+/// above), and one of these is best. What is in hand is settled before the rest.
 fn go_through(
     bench: &Bench<'_>,
     begun: &Schedule<'_, '_>,
@@ -217,18 +217,22 @@ fn go_through(
         return false;
     }
     *left -= 1;
-    let score = bench.score(&begun.slots);
+    let score = bench.score(&begun.settled);
     // What is still to come adds to it.
     if score >= best.score {
         return true;
     }
-    let open = (0..begun.slots.len()).filter(|step| begun.slots[*step].is_none());
-    let open: Vec<usize> = open.collect();
+    let open = (0..begun.settled.len()).filter(|step| begun.settled[*step].is_none());
+    let (in_hand, others): (Vec<usize>, Vec<usize>) =
+        open.partition(|step| bench.task.steps[*step].begun);
+    let open = if in_hand.is_empty() { others } else { in_hand };
     if open.is_empty() {
         best.score = score;
-        best.slots.clone_from(&begun.slots);
-        best.order
-            .sort_by_key(|step| begun.slots[*step].map(|slot| (slot.first, slot.last)));
+        best.settled.clone_from(&begun.settled);
+        best.order.sort_by_key(|step| match begun.settled[*step] {
+            Some(Settled::At(slot)) => (slot.first, slot.last),
+            Some(Settled::Nowhere(_)) | None => (usize::MAX, usize::MAX),
+        });
         return true;
     }
     let mut all = true;
@@ -236,16 +240,18 @@ fn go_through(
         if !begun.is_ready(step) {
             continue;
         }
-        let able = &bench.able[step];
-        let fitters: Vec<Option<usize>> = match bench.task.steps[step].labour {
-            0 => vec![None],
-            _ => able.iter().map(|fitter| Some(*fitter)).collect(),
-        };
-        for fitter in fitters {
+        let mut has_place = false;
+        for slot in begun.slots(step, None) {
+            has_place = true;
             let mut next = begun.clone();
-            if next.add(step, fitter).is_ok() {
-                all &= go_through(bench, &next, best, left);
-            }
+            next.put(step, slot);
+            all &= go_through(bench, &next, best, left);
+        }
+        if !has_place {
+            // What has no place now gets none later: whatever else is settled first is the same.
+            let mut next = begun.clone();
+            next.leave(step);
+            return all & go_through(bench, &next, best, left);
         }
     }
     all

@@ -91,7 +91,7 @@ fn with(task: &Task, plan: &Plan, change: Change, effort: &Effort) -> Result<Sco
         }
     }
     let bench = Bench::new(&changed)?;
-    let mut best = Best::from_order(&bench, &plan.order)?;
+    let mut best = Best::from_order(&bench, &plan.order);
     best.improve(&bench, effort.plans, effort.seed, &bounds(&bench));
     Ok(best.score)
 }
