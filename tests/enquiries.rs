@@ -182,3 +182,68 @@ async fn an_engine_that_goes_on_show_meets_the_wants_that_it_fits() {
     );
     shop.get("/v1/engines/999/wants").await.refused("not_found");
 }
+
+/// HTML Living Standard and RFC 5321 for addresses, E.164 and E.123 for numbers; wherever a person is taken.
+#[actix_web::test]
+async fn whoever_is_taken_down_can_be_reached() {
+    let shop = Shop::open().await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    let website = |path: &str, body: &Value| {
+        let asked = shop.request(Method::POST, path).by(&shop, Role::Website);
+        asked.once().json(body).send()
+    };
+    for (member, wrong, right) in [
+        ("email", "una@example", "una@example.org"),
+        ("email", "una", "una.sedgefirth@example.com"),
+        ("telephone", "ask for Una", "01632 960123"),
+        ("telephone", "1234", "+44 1632 960123 ext 12"),
+    ] {
+        let person = |value: &str| json!({"name": "Una Sedgefirth", member: value});
+        let pointer = format!("/{member}");
+        shop.post("/v1/persons", &person(wrong))
+            .await
+            .invalid_at(&pointer);
+        let made = shop.post("/v1/persons", &person(right)).await.created();
+        assert_eq!(made.body[member], right);
+        let change = json!({member: wrong});
+        shop.patch(&made.location(), &change)
+            .await
+            .invalid_at(&pointer);
+        shop.patch(&made.location(), &json!({member: null}))
+            .await
+            .ok();
+        let pointer = format!("/person/{member}");
+        let mut asks = want(&json!({}));
+        asks["person"] = person(wrong);
+        shop.post("/v1/enquiries", &asks).await.invalid_at(&pointer);
+        website("/v1/enquiries", &asks).await.invalid_at(&pointer);
+        asks["person"] = person(right);
+        website("/v1/enquiries", &asks).await.created();
+        let reserves = json!({"stock_no": engine, "person": person(wrong)});
+        website("/v1/reservations", &reserves)
+            .await
+            .invalid_at(&pointer);
+    }
+}
+
+/// 184 mm is written for 7 1/4 in: a want for one is met by the other, within 0.2 mm.
+#[actix_web::test]
+async fn a_want_is_met_by_a_gauge_as_others_write_it() {
+    let shop = Shop::open().await;
+    let wanted = json!({"gauges": [{"value": "7 1/4", "unit": "in"}]});
+    shop.post("/v1/enquiries", &want(&wanted)).await.created();
+    for (mm, met) in [("184", 1), ("184.36", 0)] {
+        let gauge = json!({"gauge": {"value": mm, "unit": "mm"}});
+        let engine = shop.has(make::with(make::engine(), &gauge)).await;
+        let wants = shop
+            .get(&format!("/v1/engines/{engine}/wants"))
+            .await
+            .ok()
+            .body;
+        assert_eq!(
+            wants["items"].as_array().map(Vec::len),
+            Some(met),
+            "{wants}"
+        );
+    }
+}

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 const CANARY: &str = "Canarywright";
 
 fn canary() -> Value {
-    json!({"name": format!("Ada {CANARY}"), "email": "ada.canarywright@example.org", "telephone": "01632 960555 canarywright",
+    json!({"name": format!("Ada {CANARY}"), "email": "ada.canarywright@example.org", "telephone": "01632 960555",
         "address": "1 Canarywright Lane"})
 }
 
@@ -21,7 +21,7 @@ impl Shop {
         let mut found = Vec::new();
         for table in tables {
             let hit = format!(
-                "SELECT 'hit'::text FROM {table} t WHERE to_jsonb(t)::text ILIKE '%canarywright%' LIMIT 1"
+                "SELECT 'hit'::text FROM {table} t WHERE to_jsonb(t)::text ILIKE ANY (ARRAY['%canarywright%', '%960555%']) LIMIT 1"
             );
             if !crate::shop::statement_in(&self.database_url, &hit)
                 .await

@@ -137,6 +137,238 @@ async fn no_write_takes_a_member_that_it_does_not_know() {
     assert_eq!(shop.journal().await, [""; 0]);
 }
 
+/// Words of the reader of JSON and names of its types, which say nothing to who sent the body.
+const INSIDE: [&str; 21] = [
+    "expected ",
+    "struct ",
+    "invalid type",
+    "invalid value",
+    "invalid length",
+    "missing field",
+    "unknown field",
+    "unknown variant",
+    "sequence",
+    "untagged",
+    "borrowed",
+    "enum ",
+    "Decimal",
+    " u8",
+    " u16",
+    " u32",
+    " u64",
+    " i16",
+    " i32",
+    " i64",
+    " f64",
+];
+
+/// What an answer says that it should not.
+fn not_said_plainly(at: &str, answer: &crate::shop::Answer) -> Vec<String> {
+    if answer.status >= 500 {
+        return vec![format!("{at}: {} {}", answer.status, answer.text)];
+    }
+    if ![400, 422].contains(&answer.status) {
+        return Vec::new();
+    }
+    let errors = answer.body["errors"].as_array().into_iter().flatten();
+    let details = errors.map(|error| &error["detail"]);
+    let details = details.chain([&answer.body["detail"]]);
+    let details = details.filter_map(Value::as_str);
+    let inside = details.filter(|detail| INSIDE.iter().any(|word| detail.contains(word)));
+    inside.map(|detail| format!("{at}: {detail}")).collect()
+}
+
+/// The example of a body with each of its members, or each member of what is in it, in turn of every wrong type; and without
+/// any.
+fn wrong_bodies(example: &Value, members: &[String]) -> Vec<Value> {
+    let wrong = [
+        json!(5),
+        json!(-1),
+        json!(1e30),
+        json!("x"),
+        json!("99999999.99"),
+        json!("79228162514264337593543950335"),
+        json!(true),
+        json!([1]),
+        json!({"x": 1}),
+        json!({"value": "999999999", "unit": "in"}),
+        json!({"value": 5, "unit": "furlong"}),
+        Value::Null,
+    ];
+    let mut bodies = vec![json!({})];
+    for value in wrong {
+        let all = members.iter().map(|name| (name.clone(), value.clone()));
+        bodies.push(Value::Object(all.collect()));
+        let mut one_deeper = example.clone();
+        for (_, member) in one_deeper.as_object_mut().into_iter().flatten() {
+            match member {
+                Value::Object(inner) => inner.values_mut().for_each(|it| *it = value.clone()),
+                Value::Array(items) => {
+                    for item in items {
+                        match item {
+                            Value::Object(inner) => {
+                                inner.values_mut().for_each(|it| *it = value.clone());
+                            }
+                            item => *item = value.clone(),
+                        }
+                    }
+                }
+                // A figure as large as its form allows: not every one has a column that holds it.
+                Value::String(text) if text.parse::<f64>().is_ok() => {
+                    *member = json!("99999999.99");
+                }
+                Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+            }
+        }
+        bodies.push(one_deeper);
+    }
+    bodies
+}
+
+fn members_of(document: &Value, schema: &Value) -> Vec<String> {
+    let schema = resolved(document, schema);
+    let own = schema["properties"].as_object().into_iter().flatten();
+    let parts = schema["allOf"].as_array().into_iter().flatten();
+    own.map(|(name, _)| name.clone())
+        .chain(parts.flat_map(|part| members_of(document, part)))
+        .collect()
+}
+
+/// RFC 9457: a problem is for who sent the request. Every body of the document with members of wrong types.
+#[actix_web::test]
+async fn what_is_wrong_with_a_body_is_said_in_plain_words() {
+    let shop = Shop::open().await;
+    let (engine, _) = shop.has_engine_with(crate::make::boiler()).await;
+    shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    shop.post("/v1/persons", &crate::make::person())
+        .await
+        .created();
+    let document = document();
+    let (mut tried, mut wrong) = (0, Vec::new());
+    for Operation { method, path, what } in operations(&document) {
+        let address = path
+            .split('/')
+            .map(|part| if part.starts_with('{') { "1" } else { part })
+            .collect::<Vec<_>>()
+            .join("/");
+        let role: Role = what["x-roles"][0]
+            .as_str()
+            .unwrap_or("proprietor")
+            .parse()
+            .expect("a role");
+        for parameter in what["parameters"].as_array().into_iter().flatten() {
+            if parameter["in"] == "query" {
+                let name = parameter["name"].as_str().expect("a name");
+                for value in ["x", "-1", "99999999999999999999999999999999", "1,,2"] {
+                    let at = format!("{address}?{name}={value}");
+                    let asked = shop.request(method.clone(), &at).by(&shop, role);
+                    wrong.extend(not_said_plainly(&at, &asked.send().await));
+                }
+            }
+        }
+        let media_types = &what["requestBody"]["content"];
+        let patched = media_types.get("application/merge-patch+json");
+        let (media_type, schema) = match (media_types.get("application/json"), patched) {
+            (Some(json), _) => ("application/json", &json["schema"]),
+            (None, Some(patch)) => ("application/merge-patch+json", &patch["schema"]),
+            (None, None) => continue,
+        };
+        // A change is read once it is known of what.
+        let tag = if method == Method::POST {
+            String::new()
+        } else {
+            let known = shop
+                .request(Method::GET, &address)
+                .by(&shop, role)
+                .send()
+                .await;
+            if known.status != 200 {
+                continue;
+            }
+            known.etag()
+        };
+        let members = members_of(&document, schema);
+        let example = &resolved(&document, schema)["example"];
+        for body in wrong_bodies(example, &members) {
+            let answer = shop
+                .request(method.clone(), &address)
+                .by(&shop, role)
+                .once()
+                .if_match(&tag)
+                .body(media_type, body.to_string())
+                .send()
+                .await;
+            wrong.extend(not_said_plainly(
+                &format!("{method} {path} {body}"),
+                &answer,
+            ));
+            tried += 1;
+        }
+    }
+    assert_eq!(wrong, [""; 0]);
+    assert!(tried > 1500, "only {tried} were tried");
+}
+
+/// All that is wrong with a body is told at once, so that it is mended in one go.
+#[actix_web::test]
+async fn all_faults_of_a_body_are_told_at_once() {
+    let shop = Shop::open().await;
+    let body = json!({
+        "name": 5, "email": "nowhere", "telephone": "none", "address": ["High Street"], "colour": "green"
+    });
+    let refused = shop.post("/v1/persons", &body).await;
+    for pointer in ["/name", "/email", "/telephone", "/address", "/colour"] {
+        let told = refused.body["errors"].as_array().expect("errors");
+        assert!(
+            told.iter().any(|it| it["pointer"] == pointer),
+            "{pointer}: {}",
+            refused.text
+        );
+    }
+    assert_eq!(refused.body["errors"].as_array().map(Vec::len), Some(5));
+
+    let engine = json!({
+        "kind": "ship", "gauge": {"value": "-5", "unit": "furlong"}, "cylinders": "two", "bore": 38, "name": "Pip"
+    });
+    let acquired = json!({"engine": engine, "price": 5, "surprise": true});
+    let refused = shop.post("/v1/acquisitions", &acquired).await;
+    for pointer in [
+        "/engine/kind",
+        "/engine/gauge/value",
+        "/engine/gauge/unit",
+        "/engine/cylinders",
+        "/engine/bore",
+        "/price",
+        "/surprise",
+        "/manner",
+        "/on",
+    ] {
+        let told = refused.body["errors"].as_array().expect("errors");
+        assert!(
+            told.iter().any(|it| it["pointer"] == pointer),
+            "{pointer}: {}",
+            refused.text
+        );
+    }
+    let of = |pointer: &str| {
+        let told = refused.body["errors"].as_array().expect("errors").iter();
+        let mut told = told.filter(|it| it["pointer"] == pointer);
+        told.next().map(|it| it["detail"].clone())
+    };
+    assert_eq!(of("/manner"), Some(json!("is missing")));
+    let cylinders = of("/engine/cylinders").unwrap_or_default();
+    let cylinders = cylinders.as_str().unwrap_or_default();
+    assert!(
+        cylinders.starts_with("the text \"two\" was sent where a whole number from"),
+        "{cylinders}"
+    );
+    assert_eq!(
+        of("/engine/bore"),
+        Some(json!("the number 38 was sent where an object belongs"))
+    );
+    assert_eq!(shop.journal().await, [""; 0]);
+}
+
 #[test]
 fn every_operation_has_a_summary_a_name_of_its_own_an_example_and_its_refusals() {
     let document = document();

@@ -348,6 +348,8 @@ async fn a_visitor_filters_and_orders_and_pages() {
         ("kind=road_engine,locomotive&fuel=wood", vec![roller]),
         ("gauge_mm=127,184.15", vec![tank, narrow, late]),
         ("gauge_mm=184.15", vec![narrow]),
+        ("gauge_mm=184", vec![narrow]),
+        ("gauge_mm=183.9", vec![]),
         ("whyte=0-4-0", vec![narrow]),
         ("asking_price_from=3000.00", vec![tank, roller, narrow]),
         ("asking_price_from=3000.01", vec![narrow]),

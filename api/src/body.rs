@@ -577,6 +577,9 @@ pub(crate) fn plainly(text: &str) -> String {
     {
         return format!("{given} is not one of {}", self::short(words_of(known)));
     }
+    if text.starts_with("UUID parsing failed") {
+        return "not an id written like 9f1cb2a4-0d2b-4c64-9a51-6f5a0f0f7a11".to_owned();
+    }
     if text.starts_with("data did not match any variant") {
         return "has none of the forms that it may have".to_owned();
     }

@@ -73,6 +73,8 @@ impl Pool {
 struct Reached {
     day: usize,
     used: Centihours,
+    /// How many of the tests that the inspector sees on that day are its own.
+    seen: u16,
 }
 
 pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
@@ -171,7 +173,7 @@ fn earliest_of(
     let it = &bench.task.steps[step];
     let mut start = Reached {
         day: bench.not_before[step],
-        used: 0,
+        ..Reached::default()
     };
     let mut waits_for = None;
     for need in bench.task.needs(step) {
@@ -181,7 +183,7 @@ fn earliest_of(
         if !may_be_one_day(bench, *need, step) {
             reached = Reached {
                 day: reached.day + 1,
-                used: 0,
+                ..Reached::default()
             };
         }
         if reached > start {
@@ -194,17 +196,19 @@ fn earliest_of(
         hours.max().unwrap_or(0)
     };
     let gone = |day: usize| if day == start.day { start.used } else { 0 };
-    let mut at = start;
+    let seen = |day: usize| if day == start.day { start.seen } else { 0 };
+    let mut at = Reached { seen: 0, ..start };
     if bench.task.too_small(it).is_some() {
         at.day = bench.days;
     } else if it.before_inspector {
         let is_long_enough =
             |day: &usize| it.labour == 0 || longest(*day) >= gone(*day).saturating_add(it.labour);
-        let seen = bench.visits.iter().filter(|(_, tests)| *tests > 0);
-        let visits = seen.map(|(day, _)| *day);
+        let has_room = |(day, tests): &&(usize, u16)| *tests > seen(*day);
+        let visits = bench.visits.iter().filter(has_room).map(|(day, _)| *day);
         let visit = visits.filter(|day| *day >= start.day).find(is_long_enough);
         at.day = visit.unwrap_or(bench.days);
         at.used = gone(at.day).saturating_add(it.labour);
+        at.seen = seen(at.day).saturating_add(1);
     } else if it.labour == 0 {
         at.day += usize::from(it.days_away).saturating_sub(1);
     } else {
@@ -218,14 +222,14 @@ fn earliest_of(
             left -= free;
             at = Reached {
                 day: at.day + 1,
-                used: 0,
+                ..Reached::default()
             };
         }
     }
     if at.day >= bench.days {
         at = Reached {
             day: bench.days,
-            used: 0,
+            ..Reached::default()
         };
     }
     (at, waits_for)
