@@ -9,8 +9,8 @@ use diesel::{
     sql_types::Timestamptz,
 };
 use jiff::{SignedDuration, Timestamp};
-use serde::{Deserialize, Serialize};
-use std::fmt;
+use serde::{Deserialize, Deserializer, Serialize, de};
+use std::{borrow::Cow, fmt};
 use utoipa::{
     PartialSchema, ToSchema,
     openapi::{KnownFormat, ObjectBuilder, RefOr, Schema, SchemaFormat, schema::Type},
@@ -18,21 +18,18 @@ use utoipa::{
 
 /// A moment, to the microsecond. On the wire RFC 3339 in UTC.
 #[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Serialize,
-    Deserialize,
-    AsExpression,
-    FromSqlRow,
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, AsExpression, FromSqlRow,
 )]
 #[diesel(sql_type = Timestamptz)]
 #[serde(transparent)]
 pub struct Instant(pub Timestamp);
+
+impl<'de> Deserialize<'de> for Instant {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Instant, D::Error> {
+        let moment = Cow::<str>::deserialize(from)?.parse().map(Instant);
+        moment.map_err(|_| de::Error::custom("not a moment written like 2026-05-14T16:00:00Z"))
+    }
+}
 
 /// 2000-01-01T00:00:00Z, from which PostgreSQL counts, in microseconds from 1970.
 const EPOCH: i64 = 946_684_800_000_000;
