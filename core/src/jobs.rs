@@ -378,7 +378,7 @@ pub fn consequences(
 pub fn comes_before_tests(touches: &[Touches], in_hand: bool, away: bool) -> bool {
     let takes_apart = touches.iter().any(|it| match it {
         Touches::PressureParts | Touches::SafetyValvesAndFittings | Touches::Motion => true,
-        Touches::Other => false,
+        Touches::GasTank | Touches::Other => false,
     });
     takes_apart || in_hand || away
 }
