@@ -58,7 +58,7 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(
         &shop,
-        &json!({"at_distance": true, "informed_of_cancellation": true}),
+        &json!({"at_distance": true, "informed_of_cancellation_on": "2026-03-01"}),
     )
     .await;
     let days = last_days(&shop, sale).await;
@@ -92,11 +92,52 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
 
     shop.patch(
         &format!("/v1/sales/{sale}"),
-        &json!({"informed_of_cancellation": false}),
+        &json!({"informed_of_cancellation_on": null}),
     )
     .await
     .ok();
     assert_eq!(last_days(&shop, sale).await["cancel_until"], "2027-03-17");
+    shop.patch(
+        &format!("/v1/sales/{sale}"),
+        &json!({"informed_of_cancellation_on": "2026-04-20"}),
+    )
+    .await
+    .ok();
+    assert_eq!(last_days(&shop, sale).await["cancel_until"], "2026-05-04");
+    let cancelled = json!({"cancelled_on": "2026-05-04"});
+    shop.patch(&format!("/v1/sales/{sale}"), &cancelled)
+        .await
+        .ok();
+    let days = last_days(&shop, sale).await;
+    assert_eq!(
+        [&days["cancelled_in_time"], &days["send_back_by"]],
+        [&json!(true), &json!("2026-05-18")],
+        "reg. 35(5)"
+    );
+    for (change, pointer) in [
+        (json!({"cancelled_on": "2026-05-15"}), "/cancelled_on"),
+        (json!({"at_distance": false}), "/cancelled_on"),
+        (
+            json!({"proof_of_sending_on": "2026-03-02"}),
+            "/proof_of_sending_on",
+        ),
+        (
+            json!({"refund_agreed_on": "2026-03-02"}),
+            "/refund_agreed_on",
+        ),
+        (
+            json!({"informed_of_cancellation_on": "2026-05-15"}),
+            "/informed_of_cancellation_on",
+        ),
+        (
+            json!({"informed_of_cancellation": true}),
+            "/informed_of_cancellation",
+        ),
+    ] {
+        shop.patch(&format!("/v1/sales/{sale}"), &change)
+            .await
+            .invalid_at(pointer);
+    }
 
     let back = json!({"on": "2026-05-12", "why": "cancelled"});
     shop.post(&format!("/v1/sales/{sale}/returns"), &back)
@@ -111,6 +152,26 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     for kind in ["complaint.recorded", "complaint.changed"] {
         assert!(history.contains(&kind.to_owned()), "{history:?}");
     }
+}
+
+/// Consumer Rights Act 2015 s.20(15), from memory: 14 days beginning with the day of the agreement.
+#[actix_web::test]
+async fn a_rejected_engine_is_refunded_by_the_agreement_and_not_by_the_return() {
+    let shop = Shop::open().await;
+    let (_, sale) = delivered(&shop, &json!({})).await;
+    let agreed = json!({"refund_agreed_on": "2026-04-04"});
+    shop.patch(&format!("/v1/sales/{sale}"), &agreed).await.ok();
+    assert_eq!(last_days(&shop, sale).await["refund_by"], "2026-04-17");
+    let back = json!({"on": "2026-04-20", "why": "rejected"});
+    shop.post(&format!("/v1/sales/{sale}/returns"), &back)
+        .await
+        .created();
+    assert_eq!(last_days(&shop, sale).await["refund_by"], "2026-04-17");
+    let (_, other) = delivered(&shop, &json!({})).await;
+    shop.post(&format!("/v1/sales/{other}/returns"), &back)
+        .await
+        .created();
+    assert_eq!(last_days(&shop, other).await["refund_by"], "2026-05-03");
 }
 
 /// Consumer Rights Act 2015 s.22(8): at least 7 days remain after the return. date(2026, 4, 1) + relativedelta(days=7).

@@ -275,3 +275,112 @@ async fn a_limit_in_another_currency_needs_the_rate_of_the_day() {
     .await;
     assert_eq!(text(&told["verdict"]), "reaches");
 }
+
+/// Money Laundering Regulations 2017 reg. 14 as changed in 2026 ("made or received", in total): plain reading. CH-1, CH-3, CH-4; that 30
+/// days link: common practice, no source.
+#[actix_web::test]
+async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
+    let shop = Shop::open().await;
+    shop.set_day("2026-09-01");
+    let person = shop.post("/v1/persons", &person()).await.created().id();
+    let bought = json!({"on": DAY, "price": "6000.00", "paid_by": "cash", "person_id": person});
+    let bought = with(acquisition(&engine()), &bought);
+    shop.post("/v1/acquisitions", &bought).await.created();
+    let came = shop.post("/v1/acquisitions", &acquisition(&engine())).await;
+    let sale = json!({"on": DAY, "price": "20000.00", "person_id": person});
+    let path = format!("/v1/engines/{}/sales", came.created().body["stock_no"]);
+    let sale = shop.post(&path, &sale).await.created().id();
+
+    let of_person =
+        |amount: &str, on: &str| json!({"amount": amount, "person_id": person, "on": on});
+    for (amount, on, verdict, cash, other) in [
+        ("3999.99", DAY, "below", "9999.99", "0.00"),
+        ("4000.00", DAY, "reaches", "10000.00", "0.00"),
+        ("4000.00", "2026-07-31", "reaches", "10000.00", "0.00"),
+        ("4000.00", "2026-08-01", "below", "4000.00", "6000.00"),
+    ] {
+        let told = ask(&shop, of_person(amount, on)).await;
+        let members = ["verdict", "cash", "other_cash"].map(|name| text(&told[name]));
+        assert_eq!(members, [verdict, cash, other], "{amount} on {on}");
+        assert_eq!(told["linked_days"], 30);
+        let asks = told["cautions"]
+            .to_string()
+            .contains("a question for a person");
+        assert_eq!(asks, on == "2026-08-01", "{told}");
+    }
+    let refused = shop.is_paid(sale, "4000.00", &json!({})).await;
+    refused.refused("conflict");
+    let later = json!({"on": "2026-08-01"});
+    let paid = shop.is_paid(sale, "4000.00", &later).await.created();
+    assert!(
+        paid.body["warnings"].to_string().contains("6000.00"),
+        "{}",
+        paid.text
+    );
+    let card = json!({"method": "card", "on": "2026-08-01"});
+    let paid = shop.is_paid(sale, "100.00", &card).await.created();
+    assert_eq!(paid.body["warnings"], json!([]));
+
+    for (amount, services, verdict) in [
+        ("10500.00", "1500.00", "below"),
+        ("10500.00", "500.00", "reaches"),
+    ] {
+        let question = json!({"amount": amount, "for_services": services, "on": DAY});
+        assert_eq!(ask(&shop, question).await["verdict"], verdict, "{services}");
+    }
+    for (change, pointer) in [
+        (json!({"for_services": "10.01"}), "/for_services"),
+        (json!({"for_services": "-0.01"}), "/for_services"),
+        (json!({"person_id": 999}), "/person_id"),
+    ] {
+        let question = with(json!({"amount": "10.00"}), &change);
+        shop.post("/v1/calculations/cash-rule", &question)
+            .await
+            .invalid_at(pointer);
+    }
+    let days = json!({"jurisdiction": "GB", "rule": "cash_linked_days", "value": "90", "unit": "days", "from": "2026-07-15",
+        "source": "the firm's own rule", "confidence": "common_practice"});
+    shop.post("/v1/tax-rules", &days).await.created();
+    let told = ask(&shop, of_person("4000.00", "2026-08-01")).await;
+    assert_eq!(told["verdict"], "reaches", "by the row of the firm");
+}
+
+/// Two purchases of one seller, and a supplier's goods and services. Plain reading: for goods with services only the goods.
+#[actix_web::test]
+async fn cash_that_leaves_for_two_purchases_of_one_seller_is_linked() {
+    let shop = Shop::open().await;
+    shop.set_day(DAY);
+    let seller = shop.post("/v1/persons", &person()).await.created().id();
+    let bought = json!({"on": DAY, "price": "6000.00", "person_id": seller});
+    let mut came = Vec::new();
+    for _ in 0..2 {
+        let engine = shop
+            .post("/v1/acquisitions", &with(acquisition(&engine()), &bought))
+            .await
+            .created();
+        came.push((engine.id(), engine.body["stock_no"].clone()));
+    }
+    let pay = async |change: Value| {
+        let payment = json!({"on": DAY, "amount": "6000.00", "method": "cash"});
+        shop.post("/v1/outgoing-payments", &with(payment, &change))
+            .await
+    };
+    pay(json!({"acquisition_id": came[0].0})).await.created();
+    pay(json!({"acquisition_id": came[1].0}))
+        .await
+        .refused("conflict");
+    pay(json!({"acquisition_id": came[1].0, "amount": "3999.99"}))
+        .await
+        .created();
+    let cost = async |kind: &str| {
+        let cost = json!({"kind": kind, "on": DAY, "cost": "1500.00", "person_id": seller});
+        let path = format!("/v1/engines/{}/costs", came[0].1);
+        shop.post(&path, &cost).await.created().id()
+    };
+    pay(json!({"cost_id": cost("outside_work").await, "amount": "1500.00"}))
+        .await
+        .created();
+    pay(json!({"cost_id": cost("parts").await, "amount": "1500.00"}))
+        .await
+        .refused("conflict");
+}

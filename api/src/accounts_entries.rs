@@ -74,8 +74,8 @@ pub struct AccountsLine {
 /// List the lines of the accounts
 ///
 /// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
-/// cost of sales, sales undone, deposits, payments, payments to owners, disposals, and what kept values of the stock write down. Costs of an engine
-/// that is sold already, or on commission, are cost of sales. What suppliers are paid is not recorded here.
+/// cost of sales, sales undone, deposits, payments, payments to owners, sellers and suppliers, disposals, and what kept values of the stock write down. Costs of an engine
+/// that is sold already, or on commission, are cost of sales.
 #[utoipa::path(tag = "money", operation_id = "list_accounts_entries", params(SpanQuery, PageParams),
     responses((status = 200, body = Page<AccountsLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/accounts-entries")]
@@ -262,6 +262,9 @@ struct Act {
     tax_position: TaxPosition,
     #[diesel(sql_type = Nullable<Numeric>)]
     purchase: Option<Money>,
+    /// Within `purchase`.
+    #[diesel(sql_type = Numeric)]
+    purchase_vat: Money,
     #[diesel(sql_type = Nullable<Numeric>)]
     commission_percent: Option<Percent>,
     #[diesel(sql_type = Nullable<Numeric>)]
@@ -332,6 +335,7 @@ impl Act {
             | BookedFrom::Deposit
             | BookedFrom::DepositReturn
             | BookedFrom::Payout
+            | BookedFrom::OutgoingPayment
             | BookedFrom::StockValue => false,
         }
     }
@@ -356,6 +360,9 @@ impl Act {
             }
             BookedFrom::Payout => {
                 self.in_money(|amount, method| TradeEvent::OwnerPaid { amount, method })
+            }
+            BookedFrom::OutgoingPayment => {
+                self.in_money(|amount, method| TradeEvent::SupplierPaid { amount, method })
             }
             BookedFrom::Disposal => self.disposed_of(self.carried(lines)?)?,
             BookedFrom::StockValue => vec![
@@ -488,13 +495,18 @@ impl Act {
                 vec![TradeEvent::WrittenDown { amount: carried }]
             }
             DisposalManner::ReturnedToSeller => {
-                let paid = self.purchase.unwrap_or_default();
                 let minus = |a: Money, b| a.checked_sub(b).map_err(|_| beyond());
+                let tax = if self.tax_position.reclaims_tax() {
+                    self.purchase_vat
+                } else {
+                    Money::ZERO
+                };
+                let paid = minus(self.purchase.unwrap_or_default(), tax)?;
                 vec![
                     TradeEvent::Cost {
                         kind: CostKind::Purchase,
                         cost: minus(Money::ZERO, paid)?,
-                        tax: Money::ZERO,
+                        tax: minus(Money::ZERO, tax)?,
                     },
                     TradeEvent::WrittenDown {
                         amount: minus(carried, paid)?,

@@ -2,11 +2,13 @@
 
 use crate::{
     body::KeyedBody,
-    cash, confirmations,
+    cash::{self, Trade},
+    confirmations,
     db::{Db, RunQueryDsl, Tx},
     engines::{self, NewEngine},
     keys::MoneyDesk,
     operations::Operations,
+    outgoing_payments,
     page::{Keyset, ListQuery, Page, PageParams, shown},
     persons,
     problem::{FieldError, Problem, Problems},
@@ -59,6 +61,8 @@ pub struct AcquisitionTerms {
     pub tax_position: TaxPosition,
     /// The seller's invoice; null where the firm wrote it itself.
     pub invoice_no: Option<Code>,
+    /// Tax that the seller's invoice shows, within the price: reclaimed where the firm is registered.
+    pub supplier_vat: Money,
     /// The least price that the owner of a commission engine takes.
     pub reserve: Option<Money>,
     /// The firm's share of the price with its tax; the commission is net of tax.
@@ -77,11 +81,13 @@ pub struct AcquisitionTerms {
 /// How an engine came, with what follows from the records that it names.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 51, "stock_no": 10, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
-    "tax_position": "margin_scheme", "invoice_no": null, "reserve": null, "commission_percent": null, "commission_fixed": null,
+    "tax_position": "margin_scheme", "invoice_no": null, "supplier_vat": "0.00", "net": "1200.00", "reserve": null, "commission_percent": null, "commission_fixed": null,
     "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
 pub struct Acquisition {
     #[serde(flatten)]
     pub terms: AcquisitionTerms,
+    /// The price without that tax; null for an engine on commission.
+    pub net: Option<Money>,
     /// Stock number of the engine that went out against an engine taken in part exchange.
     #[schema(minimum = 1)]
     pub exchanged_for: Option<i32>,
@@ -112,6 +118,10 @@ pub struct NewAcquisition {
     pub person_id: Option<i64>,
     pub tax_position: TaxPosition,
     pub invoice_no: Option<Code>,
+    /// Tax that the seller's invoice shows, within the price and below it: not under the margin scheme, which such an invoice shuts, nor
+    /// on commission. 0 unless told otherwise.
+    #[serde(default)]
+    pub supplier_vat: Money,
     /// The least price that the owner takes: for an engine on commission only.
     pub reserve: Option<Money>,
     /// The firm's share of the price with its tax, 0 to 100. The commission is net of tax: where the firm is registered, tax
@@ -216,6 +226,22 @@ impl NewAcquisition {
             "an allowance is above 0",
         );
         rule(
+            !self.supplier_vat.is_negative(),
+            "supplier_vat",
+            "not 0 or more",
+        );
+        rule(
+            self.supplier_vat <= Money::ZERO
+                || self.price.is_none_or(|price| self.supplier_vat < price),
+            "supplier_vat",
+            "not below the price: it is the tax within it",
+        );
+        rule(
+            self.supplier_vat <= Money::ZERO || self.tax_position.bears_supplier_vat(),
+            "supplier_vat",
+            SUPPLIER_VAT_DOES_NOT_FIT,
+        );
+        rule(
             position_fits(self.manner, self.tax_position),
             "tax_position",
             POSITION_DOES_NOT_FIT,
@@ -229,6 +255,9 @@ impl NewAcquisition {
 }
 
 pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the manner: commission positions are for engines on commission, and only those";
+
+pub(crate) const SUPPLIER_VAT_DOES_NOT_FIT: &str = "an engine that was bought on an invoice that shows VAT is not for the margin scheme, nor on commission: take ordinary_vat or \
+     not_registered (HMRC manual VATMARG02150)";
 
 pub(crate) fn position_fits(manner: Manner, position: TaxPosition) -> bool {
     match position {
@@ -341,10 +370,14 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         method,
         notes_into_bank: false,
     });
-    if let Some(paid) = &paid {
-        cash::must_be_below(tx, &[], paid, new.cash_limit_acknowledged).await?;
-    }
     let buyer = sale.as_ref().map(|sale| sale.terms.person_id);
+    if let Some(paid) = &paid {
+        let trade = Trade {
+            person: new.person_id,
+            ..Trade::default()
+        };
+        cash::must_be_below(tx, &trade, paid, new.cash_limit_acknowledged).await?;
+    }
     let stock_no = engines::insert(tx, &new.engine).await?;
     let terms: AcquisitionTerms = diesel::insert_into(acquisitions::table)
         .values((
@@ -356,6 +389,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
             acquisitions::person_id.eq(new.person_id.or(buyer)),
             acquisitions::tax_position.eq(new.tax_position),
             acquisitions::invoice_no.eq(&new.invoice_no),
+            acquisitions::supplier_vat.eq(new.supplier_vat),
             acquisitions::reserve.eq(new.reserve),
             acquisitions::commission_percent.eq(new.commission_percent),
             acquisitions::commission_fixed.eq(new.commission_fixed),
@@ -370,6 +404,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
     let entry = confirmations::noted(entry, &new.engine.checked().confirmed());
     tx.record("engine.acquired", Some(stock_no), entry).await?;
+    outgoing_payments::paid_at_the_door(tx, &terms, new.cash_limit_acknowledged).await?;
     if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
         sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;
     }
@@ -437,15 +472,19 @@ async fn with_what_follows(
     let all = all.into_iter().map(|terms| {
         let exchanged_for = terms.sale_id.and_then(|id| sold.get(&id).copied());
         let appraised = terms.appraisal_id.and_then(|id| likely.get(&id).copied());
-        Acquisition {
+        let net = terms
+            .price
+            .map(|price| price.checked_sub(terms.supplier_vat));
+        Ok(Acquisition {
+            net: net.transpose().map_err(Problem::internal)?,
             exchanged_for,
             over_allowance: exchanged_for
                 .and(terms.price.zip(appraised))
                 .and_then(|(allowed, likely)| over_allowance(allowed, likely)),
             terms,
-        }
+        })
     });
-    Ok(all.collect())
+    all.collect()
 }
 
 fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
@@ -503,17 +542,30 @@ pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Resu
     on.optional()?.ok_or_else(|| engines::missing(stock_no))
 }
 
-/// How tax is taken on an engine, and what was paid or allowed for it; nothing for one on commission.
+/// How tax is taken on an engine, and what was paid or allowed for it without the seller's tax that comes back; nothing for one on
+/// commission.
 pub(crate) async fn terms_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
 ) -> Result<(TaxPosition, Option<Money>), Problem> {
     let terms = acquisitions::table
         .filter(acquisitions::stock_no.eq(stock_no))
-        .select((acquisitions::tax_position, acquisitions::price))
+        .select((
+            acquisitions::tax_position,
+            acquisitions::price,
+            acquisitions::supplier_vat,
+        ))
         .first(conn)
         .await;
-    terms.optional()?.ok_or_else(|| engines::missing(stock_no))
+    let terms: Option<(TaxPosition, Option<Money>, Money)> = terms.optional()?;
+    let (position, price, vat) = terms.ok_or_else(|| engines::missing(stock_no))?;
+    let back = if position.reclaims_tax() {
+        vat
+    } else {
+        Money::ZERO
+    };
+    let price = price.map(|price| price.checked_sub(back)).transpose();
+    Ok((position, price.map_err(Problem::internal)?))
 }
 
 /// How an engine came, and when.

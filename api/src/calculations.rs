@@ -16,7 +16,9 @@ use outshop_core::{
         MostToPayQuestion, carrying_amount, lowest_price, most_to_pay,
     },
     tax::{MarginTax, MarginTaxQuestion, MoneyFault, margin_tax},
-    terms::{LastDays, LastDaysQuestion, last_days},
+    terms::{
+        CancelledRefund, LastDays, LastDaysQuestion, RefundQuestion, cancelled_refund, last_days,
+    },
 };
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -24,7 +26,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(calculate_lowest_price)
         .service(calculate_most_to_pay)
         .service(calculate_carrying_amount)
-        .service(calculate_last_days);
+        .service(calculate_last_days)
+        .service(calculate_refund);
 }
 
 impl From<Vec<MoneyFault>> for Problem {
@@ -116,7 +119,8 @@ async fn calculate_carrying_amount(
     request_body(content = LastDaysQuestion, example = json!({"jurisdiction": "GB", "sold_at_distance": true,
         "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"})),
     responses((status = 200, body = LastDays, example = json!({"short_term_reject_until": "2025-07-10",
-        "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "refund_by": "2025-07-10", "rules": [
+        "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "cancelled_in_time": null, "send_back_by": null,
+        "refund_by": "2025-07-10", "rules": [
             {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
                 "confidence": "published"}]})), Problems),
     extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
@@ -136,4 +140,22 @@ async fn calculate_last_days(
         Problem::invalid_all(errors.collect())
     })?;
     shown(&req, &answer)
+}
+
+/// Say what a buyer who cancels a sale at a distance is paid back
+///
+/// The price and the cheapest ordinary delivery, less value lost by handling beyond what a shop would allow. How much was lost is for a
+/// person to judge. Nothing is stored.
+#[utoipa::path(tag = "money", operation_id = "calculate_refund",
+    request_body(content = RefundQuestion, example = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",
+        "value_lost": "350.00"})),
+    responses((status = 200, body = CancelledRefund, example = json!({"refund": "4720.00", "delivery": "120.00", "kept": "350.00"})), Problems),
+    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[post("/calculations/refund")]
+async fn calculate_refund(
+    _by: SellingRead,
+    req: HttpRequest,
+    question: Body<RefundQuestion>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &cancelled_refund(&question)?)
 }

@@ -153,7 +153,7 @@ impl NewCodeRule {
         let named: Vec<&str> = units.iter().map(|unit| unit.as_str()).collect();
         let says_it_all = matches!(self.unit, RuleUnit::Yes | RuleUnit::ForLife);
         let whole = match self.unit {
-            RuleUnit::Months | RuleUnit::Minutes => true,
+            RuleUnit::Months | RuleUnit::Minutes | RuleUnit::Days => true,
             RuleUnit::TimesWorkingPressure
             | RuleUnit::ForLife
             | RuleUnit::Bar
@@ -225,6 +225,7 @@ fn units(rule: RuleKey) -> &'static [RuleUnit] {
         | RuleKey::SteamLimitFactor
         | RuleKey::SafetyValveSetMost => &[RuleUnit::TimesWorkingPressure],
         RuleKey::HydraulicHold => &[RuleUnit::Minutes],
+        RuleKey::ReportWithin => &[RuleUnit::Days],
         RuleKey::HydraulicFirstInterval
         | RuleKey::HydraulicInterval
         | RuleKey::SteamInterval

@@ -3,7 +3,7 @@
 use crate::{
     acquisitions,
     body::KeyedBody,
-    cash,
+    cash::{self, Trade},
     db::{Db, RunQueryDsl},
     firm,
     instants::Instant,
@@ -237,14 +237,18 @@ async fn pay_owner(
                 sale.balance
             )));
         }
-        let linked = cash::of_sale(tx.conn(), *id).await?;
+        let trade = Trade {
+            person: statement.owner_id,
+            sale: Some(*id),
+            ..Trade::default()
+        };
         let coming = CashPayment {
             on: new.on,
             amount: new.amount,
             method: new.method,
             notes_into_bank: false,
         };
-        cash::must_be_below(tx, &linked, &coming, new.cash_limit_acknowledged).await?;
+        cash::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
         let payout: Payout = diesel::insert_into(payouts::table)
             .values((
                 payouts::sale_id.eq(*id),

@@ -19,6 +19,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     terms::{LastDays, LastDaysQuestion, Repair, called_off, last_days},
+    trade::ReturnReason,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -309,13 +310,18 @@ async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDa
             sale_id: terms.id,
             delivered_on: None,
             sent_back_on: None,
-            days: match terms.undone_on.filter(|_| protected) {
+            days: match terms.cancelled_on.or(terms.undone_on).filter(|_| protected) {
                 Some(told_on) => called_off(&jurisdiction, told_on, &rows),
                 None => LastDays::none(),
             },
         });
     };
-    let sent_back_on = returns::of_sale(conn, terms.id).await?.map(|made| made.on);
+    let returned = returns::of_sale(conn, terms.id).await?;
+    let sent_back_on = returned.as_ref().map(|made| made.on);
+    let rejected_on = returned
+        .filter(|made| made.why == ReturnReason::Rejected)
+        .map(|made| made.on);
+    let protected = terms.at_distance && terms.buyer_is_consumer;
     let repairs: Vec<(Day, Option<Day>)> = complaints::table
         .filter(complaints::sale_id.eq(terms.id))
         .order(complaints::id)
@@ -333,9 +339,15 @@ async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDa
         delivered_on: Some(delivered_on),
         lots: None,
         repairs: repairs.collect(),
-        sent_back_on,
+        cancelled_on: terms.cancelled_on.filter(|_| protected),
+        collection_offered: protected && terms.collection_offered,
+        // The days after a rejection run from the agreement, not from the return.
+        sent_back_on: sent_back_on.filter(|_| rejected_on.is_none()),
+        proof_of_sending_on: terms.proof_of_sending_on.filter(|_| protected),
+        // Who takes a rejected engine back agrees to the refund that is recorded with it.
+        refund_agreed_on: terms.refund_agreed_on.or(rejected_on),
         buyer_is_consumer: terms.buyer_is_consumer,
-        informed_of_cancellation: terms.informed_of_cancellation,
+        informed_of_cancellation_on: Some(terms.informed_of_cancellation_on),
     };
     Ok(SaleLastDays {
         sale_id: terms.id,

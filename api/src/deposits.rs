@@ -3,7 +3,7 @@
 use crate::{
     acquisitions,
     body::KeyedBody,
-    cash,
+    cash::{self, Trade},
     db::{Db, RunQueryDsl, Tx},
     instants::Instant,
     keys::{Selling, SellingRead},
@@ -210,14 +210,18 @@ async fn receive_deposit(
         reservations::must_fit_price(tx, stock_no, Some(all), "/amount").await?;
         reservations::must_be_live(&reservation, Instant::of_second(actor.now))?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let linked = cash_of(tx.conn(), *id).await?;
+        let trade = Trade {
+            person: Some(reservation.person_id),
+            reservation: Some(*id),
+            ..Trade::default()
+        };
         let coming = CashPayment {
             on: new.on,
             amount: new.amount,
             method: new.method,
             notes_into_bank: new.notes_into_bank,
         };
-        cash::must_be_below(tx, &linked, &coming, new.cash_limit_acknowledged).await?;
+        cash::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
         let deposit = insert(tx, *id, &new).await?;
         let entry = json!({"deposit_id": deposit, "reservation_id": *id,
             "cash_limit_acknowledged": new.cash_limit_acknowledged});
@@ -306,9 +310,13 @@ async fn return_deposit(
             return Err(Problem::conflict(detail));
         }
         tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let linked = cash_of(tx.conn(), deposit.received.reservation_id).await?;
+        let trade = Trade {
+            person: Some(deposit.person_id),
+            reservation: Some(deposit.received.reservation_id),
+            ..Trade::default()
+        };
         let going = deposit.received.paid_back(new.on, new.method);
-        cash::must_be_below(tx, &linked, &going, new.cash_limit_acknowledged).await?;
+        cash::must_be_below(tx, &trade, &going, new.cash_limit_acknowledged).await?;
         let returned: i64 = diesel::insert_into(deposit_returns::table)
             .values((
                 deposit_returns::deposit_id.eq(*id),
@@ -440,28 +448,4 @@ pub(crate) async fn held_of(
         .select(Received::as_select())
         .load(conn)
         .await?)
-}
-
-/// What the cash rule links with another deposit of the reservation: those received, and those paid back.
-async fn cash_of(
-    conn: &mut AsyncPgConnection,
-    reservation: i64,
-) -> Result<Vec<CashPayment>, Problem> {
-    let rows: Vec<(Received, Option<DepositReturn>)> = deposits::table
-        .left_join(deposit_returns::table)
-        .filter(deposits::reservation_id.eq(reservation))
-        .select((Received::as_select(), Option::<DepositReturn>::as_select()))
-        .load(conn)
-        .await?;
-    let mut linked = Vec::with_capacity(2 * rows.len());
-    for (deposit, returned) in rows {
-        linked.extend(returned.map(|returned| deposit.paid_back(returned.on, returned.method)));
-        linked.push(CashPayment {
-            on: deposit.on,
-            amount: deposit.amount,
-            method: deposit.method,
-            notes_into_bank: deposit.notes_into_bank,
-        });
-    }
-    Ok(linked)
 }

@@ -104,7 +104,9 @@ async fn create_exchange_rate(
         let own = firm::find(tx.conn()).await?.currency;
         let is_foreign = match new.currency {
             TaxUnit::Eur | TaxUnit::Gbp => new.currency.as_str() != &*own,
-            TaxUnit::Percent | TaxUnit::Years | TaxUnit::Yes => false,
+            TaxUnit::Percent | TaxUnit::Years | TaxUnit::Months | TaxUnit::Days | TaxUnit::Yes => {
+                false
+            }
         };
         if !is_foreign {
             let detail = format!("not EUR or GBP, or the firm's own currency, {own}");

@@ -135,6 +135,7 @@ pub const TYPES: &[&str] = &[
     "sale_term.added",
     "sale_term.ended",
     "stock.value_kept",
+    "supplier.paid",
     "support.answered",
     "support.noted",
     "tax_period.closed",

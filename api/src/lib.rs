@@ -64,7 +64,8 @@ pub mod midnight;
 pub mod money;
 pub mod offers;
 pub mod operations;
-pub mod owner_notices;
+pub mod outgoing_payments;
+mod owner_notices;
 pub mod page;
 pub mod papers;
 pub mod persons;
@@ -189,6 +190,7 @@ fn v1(cfg: &mut Operations<'_>) {
     costs::routes(cfg);
     money::routes(cfg);
     hour_rates::routes(cfg);
+    outgoing_payments::routes(cfg);
     tax_periods::routes(cfg);
     stock_book::routes(cfg);
     stock_values::routes(cfg);

@@ -3,10 +3,10 @@
 use crate::{
     acquisitions::{self, Agreed},
     body::{KeyedBody, Patch},
-    cash,
+    cash::{self, Trade},
     confirmations::{self, Confirmations},
     db::{Db, RunQueryDsl, Tx},
-    deposits, disposals, engines,
+    deliveries as deliveries_of, deposits, disposals, engines,
     keys::{Selling, SellingRead},
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
@@ -72,8 +72,16 @@ pub struct Terms {
     pub at_distance: bool,
     /// The law of sale to consumers binds.
     pub buyer_is_consumer: bool,
-    /// The buyer was told of the right to cancel a sale at a distance.
-    pub informed_of_cancellation: bool,
+    /// The day on which the buyer was told of the right to cancel a sale at a distance; null where the buyer was not.
+    pub informed_of_cancellation_on: Option<Day>,
+    /// The day on which the buyer sent the notice of cancelling a sale at a distance.
+    pub cancelled_on: Option<Day>,
+    /// The firm offered to collect the engine from the buyer who cancelled.
+    pub collection_offered: bool,
+    /// The day on which the buyer showed that the engine was sent back.
+    pub proof_of_sending_on: Option<Day>,
+    /// The day on which the firm agreed to refund a buyer who rejects the engine.
+    pub refund_agreed_on: Option<Day>,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave.
@@ -90,7 +98,8 @@ pub struct Terms {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
+    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null,
+    "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null,
     "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
     "note": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
@@ -131,10 +140,9 @@ pub struct NewSale {
     #[serde(default = "yes")]
     #[schema(default = true)]
     pub buyer_is_consumer: bool,
-    /// The buyer was told of the right to cancel a sale at a distance; without that the right lasts longer. false unless told
-    /// otherwise.
-    #[serde(default)]
-    pub informed_of_cancellation: bool,
+    /// The day on which the buyer was told of the right to cancel a sale at a distance, today or earlier; without that the right
+    /// lasts longer.
+    pub informed_of_cancellation_on: Option<Day>,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave; not before the day of the sale.
@@ -164,9 +172,26 @@ pub struct SalePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
     pub buyer_is_consumer: Option<bool>,
+    /// Today or earlier.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub informed_of_cancellation_on: Option<Option<Day>>,
+    /// Of a sale at a distance to a consumer: from its day to today.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub cancelled_on: Option<Option<Day>>,
+    /// Only beside `cancelled_on`.
     #[serde(default, deserialize_with = "present")]
     #[schema(nullable = false)]
-    pub informed_of_cancellation: Option<bool>,
+    pub collection_offered: Option<bool>,
+    /// From the delivery to today; only beside `cancelled_on`.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub proof_of_sending_on: Option<Option<Day>>,
+    /// From the delivery to today.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub refund_agreed_on: Option<Option<Day>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub papers_acknowledged_on: Option<Option<Day>>,
@@ -202,6 +227,18 @@ pub struct Payment {
     #[schema(minimum = 1)]
     pub deposit_id: Option<i64>,
     pub note: Option<Text<1000>>,
+}
+
+/// A payment as it was recorded just now.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null, "warnings": []}))]
+pub struct PaymentMade {
+    #[serde(flatten)]
+    pub payment: Payment,
+    /// What somebody has to look at, as cash of the same person at other times.
+    #[schema(max_items = 5)]
+    pub warnings: Vec<Text<400>>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -271,6 +308,12 @@ impl NewSale {
             "before the day of the sale",
         );
         rules.hold(
+            self.informed_of_cancellation_on
+                .is_none_or(|on| on <= today),
+            "/informed_of_cancellation_on",
+            "in the future",
+        );
+        rules.hold(
             self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
             "/owner_agreed_on",
             "after the day of the sale",
@@ -296,6 +339,65 @@ impl NewSale {
             }
             Some(_) | None => Ok(()),
         }
+    }
+}
+
+impl SalePatch {
+    /// What follows a sale by law, as it stands after the change.
+    fn law(&self, now: &Terms, delivered_on: Option<Day>, today: Day) -> Result<(), Problem> {
+        let at_distance = self.at_distance.unwrap_or(now.at_distance);
+        let consumer = self.buyer_is_consumer.unwrap_or(now.buyer_is_consumer);
+        let told_on = self.informed_of_cancellation_on;
+        let told_on = told_on.unwrap_or(now.informed_of_cancellation_on);
+        let cancelled_on = self.cancelled_on.unwrap_or(now.cancelled_on);
+        let proof_on = self.proof_of_sending_on.unwrap_or(now.proof_of_sending_on);
+        let agreed_on = self.refund_agreed_on.unwrap_or(now.refund_agreed_on);
+        let collected = self.collection_offered.unwrap_or(now.collection_offered);
+        let mut rules = Rules::default();
+        for (on, pointer) in [
+            (told_on, "/informed_of_cancellation_on"),
+            (cancelled_on, "/cancelled_on"),
+            (proof_on, "/proof_of_sending_on"),
+            (agreed_on, "/refund_agreed_on"),
+        ] {
+            rules.hold(on.is_none_or(|on| on <= today), pointer, "in the future");
+        }
+        rules.hold(
+            cancelled_on.is_none() || (at_distance && consumer),
+            "/cancelled_on",
+            "a consumer alone cancels, and a sale at a distance alone: leave it out, or say at_distance and buyer_is_consumer",
+        );
+        rules.hold(
+            cancelled_on.is_none_or(|on| on >= now.on),
+            "/cancelled_on",
+            "before the day of the sale",
+        );
+        rules.hold(
+            cancelled_on.is_some() || !collected,
+            "/collection_offered",
+            "only of a sale that the buyer cancelled: give cancelled_on",
+        );
+        rules.hold(
+            cancelled_on.is_some() || proof_on.is_none(),
+            "/proof_of_sending_on",
+            "only of a sale that the buyer cancelled: give cancelled_on",
+        );
+        rules.hold(
+            agreed_on.is_none() || consumer,
+            "/refund_agreed_on",
+            "the right to reject is a consumer's: leave it out, or say buyer_is_consumer",
+        );
+        for (on, pointer) in [
+            (proof_on, "/proof_of_sending_on"),
+            (agreed_on, "/refund_agreed_on"),
+        ] {
+            rules.hold(
+                on.is_none_or(|on| delivered_on.is_some_and(|delivered| on >= delivered)),
+                pointer,
+                "before the engine was delivered; a day from its delivery",
+            );
+        }
+        rules.checked()
     }
 }
 
@@ -473,6 +575,9 @@ async fn change_sale(
                     "before the day of the sale",
                 ));
             }
+            let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
+            let delivered_on = delivered.map(|(_, on)| on);
+            change.law(&current.terms, delivered_on, actor.today)?;
             diesel::update(sales::table.find(*id))
                 .set(&change)
                 .execute(tx.conn())
@@ -524,7 +629,7 @@ async fn list_payments(
 /// no more than it keeps.
 #[utoipa::path(tag = "selling", operation_id = "pay",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewPayment,
-    responses((status = 201, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+    responses((status = 201, body = PaymentMade), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/sales/{id:\\d+}/payments")]
 async fn pay(
     Selling(actor): Selling,
@@ -537,14 +642,19 @@ async fn pay(
         new.check(actor.today)?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         sale.bears(new.amount)?;
-        let linked = cash::of_sale(tx.conn(), *id).await?;
+        let trade = Trade {
+            person: Some(sale.terms.person_id),
+            sale: Some(*id),
+            ..Trade::default()
+        };
         let coming = CashPayment {
             on: new.on,
             amount: new.amount,
             method: new.method,
             notes_into_bank: new.notes_into_bank,
         };
-        cash::must_be_below(tx, &linked, &coming, new.cash_limit_acknowledged).await?;
+        let warnings =
+            cash::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
         let payment: Payment = diesel::insert_into(payments::table)
             .values((
                 payments::sale_id.eq(*id),
@@ -561,7 +671,8 @@ async fn pay(
             "cash_limit_acknowledged": new.cash_limit_acknowledged});
         tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
             .await?;
-        Ok((format!("/v1/payments/{}", payment.id), payment))
+        let location = format!("/v1/payments/{}", payment.id);
+        Ok((location, PaymentMade { payment, warnings }))
     })
     .await
 }
@@ -609,7 +720,7 @@ async fn insert(
             sales::buyer_abroad.eq(new.buyer_abroad),
             sales::at_distance.eq(new.at_distance),
             sales::buyer_is_consumer.eq(new.buyer_is_consumer),
-            sales::informed_of_cancellation.eq(new.informed_of_cancellation),
+            sales::informed_of_cancellation_on.eq(new.informed_of_cancellation_on),
             sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
             sales::promised_on.eq(new.promised_on),
             sales::owner_agreed_on.eq(new.owner_agreed_on),

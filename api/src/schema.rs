@@ -35,6 +35,8 @@ diesel::table! {
         appraisal_id -> Nullable<Int8>,
         /// How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.
         paid_by -> Nullable<Text>,
+        /// Tax that the seller's invoice shows, within the price; 0: it shows none.
+        supplier_vat -> Numeric,
     }
 }
 
@@ -779,6 +781,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Money paid to the sellers of engines and to suppliers.
+    outgoing_payments (id) {
+        id -> Int8,
+        /// The purchase that it pays; NULL: it pays something else.
+        acquisition_id -> Nullable<Int8>,
+        /// The cost that it pays; NULL: it pays something else.
+        cost_id -> Nullable<Int8>,
+        /// The parts of a job that it pays; NULL: it pays something else.
+        parts_id -> Nullable<Int8>,
+        on_day -> Date,
+        /// Below 0 when it came back.
+        amount -> Numeric,
+        method -> Text,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     /// Changes of asking prices of engines on commission that their owners were told of.
     owner_tellings (asking_price_id) {
         asking_price_id -> Int8,
@@ -1033,10 +1053,18 @@ diesel::table! {
         undone_on -> Nullable<Date>,
         /// The law of sale to consumers binds.
         buyer_is_consumer -> Bool,
-        /// The buyer was told of the right to cancel a sale at a distance.
-        informed_of_cancellation -> Bool,
         /// Members whose values are outside the usual limits and were confirmed.
         confirmed -> Array<Text>,
+        /// Day on which the buyer was told of the right to cancel a sale at a distance; NULL: never.
+        informed_of_cancellation_on -> Nullable<Date>,
+        /// Day on which the buyer sent the notice of cancelling a sale at a distance; NULL: not cancelled.
+        cancelled_on -> Nullable<Date>,
+        /// The firm offered to collect the engine from the buyer who cancelled.
+        collection_offered -> Bool,
+        /// Day on which the buyer showed that the engine was sent back; NULL: not shown.
+        proof_of_sending_on -> Nullable<Date>,
+        /// Day on which the firm agreed to refund a buyer who rejects the engine; NULL: not agreed.
+        refund_agreed_on -> Nullable<Date>,
     }
 }
 
@@ -1319,6 +1347,9 @@ diesel::joinable!(listings -> engines (stock_no));
 diesel::joinable!(offer_answers -> offers (offer_id));
 diesel::joinable!(offers -> engines (stock_no));
 diesel::joinable!(offers -> persons (person_id));
+diesel::joinable!(outgoing_payments -> acquisitions (acquisition_id));
+diesel::joinable!(outgoing_payments -> costs (cost_id));
+diesel::joinable!(outgoing_payments -> job_parts (parts_id));
 diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> deposits (deposit_id));
@@ -1398,6 +1429,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     midnights,
     offer_answers,
     offers,
+    outgoing_payments,
     owner_tellings,
     payments,
     payouts,

@@ -1,7 +1,7 @@
 //! Tax positions: changes of how tax falls on an engine, each with its reason; none is lost.
 
 use crate::{
-    acquisitions::{self, POSITION_DOES_NOT_FIT, position_fits},
+    acquisitions::{self, POSITION_DOES_NOT_FIT, SUPPLIER_VAT_DOES_NOT_FIT, position_fits},
     body::Body,
     commissions,
     db::{Db, RunQueryDsl, Tx},
@@ -179,6 +179,11 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
             position_fits(terms.manner, new.tax_position),
             "/tax_position",
             POSITION_DOES_NOT_FIT,
+        ),
+        (
+            terms.supplier_vat == Money::ZERO || new.tax_position.bears_supplier_vat(),
+            "/tax_position",
+            SUPPLIER_VAT_DOES_NOT_FIT,
         ),
     ];
     let broken = rules.into_iter().filter(|(holds, ..)| !holds);

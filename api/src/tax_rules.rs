@@ -94,7 +94,14 @@ impl NewRow {
         let named: Vec<&str> = units.iter().map(|unit| unit.as_str()).collect();
         let value = self.value.map(|value| value.0.normalize());
         let is_a_rate = value.is_none_or(|value| value.to_string().parse::<Percent>().is_ok());
-        let is_a_count = value.is_none_or(|value| value.is_integer() && value <= 100.into());
+        let counted = matches!(self.unit, TaxUnit::Years | TaxUnit::Months | TaxUnit::Days);
+        let most_counted = if self.unit == TaxUnit::Days {
+            3660
+        } else {
+            100
+        };
+        let is_a_count =
+            value.is_none_or(|value| value.is_integer() && value <= most_counted.into());
         let rules = [
             (
                 units.contains(&self.unit),
@@ -117,9 +124,9 @@ impl NewRow {
                 "not a rate from 0 to 999.99 percent with at most two places".to_owned(),
             ),
             (
-                self.unit != TaxUnit::Years || is_a_count,
+                !counted || is_a_count,
                 "value",
-                "not a whole number of at most 100 years".to_owned(),
+                format!("not a whole number of at most {most_counted} {}", self.unit),
             ),
             (
                 self.until.is_none_or(|until| until >= self.from),
@@ -148,6 +155,8 @@ const fn units(rule: TaxRuleKey) -> &'static [TaxUnit] {
         TaxRuleKey::StandardRate => &[TaxUnit::Percent],
         TaxRuleKey::RecordsKept => &[TaxUnit::Years],
         TaxRuleKey::CashLimit => &[TaxUnit::Eur, TaxUnit::Gbp],
+        TaxRuleKey::CashLinkedDays => &[TaxUnit::Days],
+        TaxRuleKey::ExportMonths => &[TaxUnit::Months],
         TaxRuleKey::TaxOnTheMargin
         | TaxRuleKey::RepairsStayOutOfPurchasePrice
         | TaxRuleKey::LossIsNotSetOff
@@ -296,8 +305,8 @@ fn missing(id: i64) -> Problem {
 
 /// The rates of the firm's jurisdiction, day by day.
 pub(crate) struct Rates {
-    jurisdiction: Jurisdiction,
-    rules: Vec<TaxRule>,
+    pub(crate) jurisdiction: Jurisdiction,
+    pub(crate) rules: Vec<TaxRule>,
 }
 
 impl Rates {

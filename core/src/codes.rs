@@ -49,6 +49,8 @@ words! {
         /// A changed gauge glass alone voids nothing.
         GaugeGlassExcepted = "gauge_glass_excepted",
         InspectorIndependent = "inspector_independent",
+        /// The report of a test goes to the authority within so many days of it.
+        ReportWithin = "report_within",
         /// The hobby's exemption is not for commercial use.
         HobbyExemptionExcludesCommercialUse = "hobby_exemption_excludes_commercial_use",
         /// A boiler first in service on or after `first_service_from` needs evidence of past use or of conformity.
@@ -69,6 +71,7 @@ words! {
     pub enum RuleUnit {
         TimesWorkingPressure = "times_working_pressure",
         Minutes = "minutes",
+        Days = "days",
         Months = "months",
         /// The paper has no last day; the row has no value.
         ForLife = "for_life",

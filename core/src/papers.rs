@@ -137,6 +137,7 @@ words! {
         PressureAboveTwice = "pressure_above_twice",
         UnderWorkingPressure = "under_working_pressure",
         OtherCode = "other_code",
+        ReportDue = "report_due",
     }
 }
 
@@ -827,6 +828,14 @@ pub(crate) fn external_examination_by(history: &History<'_>, from: Day) -> Optio
     Some(examined.max(since_new).unwrap_or(from))
 }
 
+/// The last day for the report of a test to the authority, where the code wants one, and the source of the rule.
+fn report_of<'q>(history: &History<'q>, tested_on: Day) -> Option<(Day, &'q str)> {
+    let subject = history.subject_on(tested_on);
+    let row = history.rule(RuleKey::ReportWithin, subject, tested_on)?;
+    let days = row.value.and_then(|days| days.to_i32())?;
+    Some((tested_on.plus_days(days), &row.source))
+}
+
 fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
     let mut flags = Vec::new();
     let mut flag = |code, detail: String| {
@@ -838,6 +847,20 @@ fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
     for paper in &history.papers {
         for code in &paper.flags {
             flag(*code, paper_flag(*code, paper));
+        }
+    }
+    let passed = history.papers.iter().map(|paper| &paper.test);
+    let failed = history.not_counted.iter();
+    let failed = failed.filter(|(_, why)| *why == NotCounted::Failed);
+    for test in passed.chain(failed.map(|(test, _)| test)) {
+        if let Some((by, source)) = report_of(history, test.moment.on) {
+            flag(
+                FlagCode::ReportDue,
+                format!(
+                    "the report of the {} test of {} is due by {by} ({source})",
+                    test.kind, test.moment.on
+                ),
+            );
         }
     }
     for (test, why) in &history.not_counted {
@@ -956,7 +979,8 @@ pub(crate) fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
         | FlagCode::HobbyExemptionNotApplied
         | FlagCode::HydraulicPressureLimited
         | FlagCode::UnderWorkingPressure
-        | FlagCode::OtherCode => test,
+        | FlagCode::OtherCode
+        | FlagCode::ReportDue => test,
     }
 }
 

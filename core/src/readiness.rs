@@ -1055,7 +1055,8 @@ fn leaves_open(flag: FlagCode) -> bool {
         | FlagCode::HydraulicPressureLimited
         | FlagCode::PressureAboveTwice
         | FlagCode::UnderWorkingPressure
-        | FlagCode::OtherCode => false,
+        | FlagCode::OtherCode
+        | FlagCode::ReportDue => false,
     }
 }
 

@@ -8,7 +8,7 @@ use std::{fmt, str::FromStr};
 
 mod cash;
 mod rules;
-pub use cash::{CashAnswer, CashPayment, CashVerdict, ExchangeRow, cash_reached};
+pub use cash::{CashAnswer, CashPayment, CashVerdict, ExchangeRow, cash_linked_days, cash_reached};
 pub use rules::{TaxRule, TaxRuleKey, TaxUnit, in_force, seed};
 
 words! {
@@ -34,6 +34,17 @@ impl TaxPosition {
             TaxPosition::MarginScheme | TaxPosition::CommissionInOwnName => Scheme::Margin,
             TaxPosition::OrdinaryVat => Scheme::Ordinary,
             TaxPosition::CommissionInOwnersName | TaxPosition::NotRegistered => Scheme::None,
+        }
+    }
+
+    /// Whether an engine that was bought on an invoice that shows tax may be held so: not under the margin scheme (HMRC manual
+    /// VATMARG02150).
+    pub const fn bears_supplier_vat(self) -> bool {
+        match self {
+            TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => true,
+            TaxPosition::MarginScheme
+            | TaxPosition::CommissionInOwnersName
+            | TaxPosition::CommissionInOwnName => false,
         }
     }
 

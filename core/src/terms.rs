@@ -1,11 +1,13 @@
 //! Last days by the law of sale to consumers: rejecting, cancelling at a distance, refunding.
 //!
-//! Sources: Consumer Rights Act 2015 s.22; Consumer Contracts (Information, Cancellation and Additional Charges)
+//! Sources: Consumer Rights Act 2015 s.20, s.22; Consumer Contracts (Information, Cancellation and Additional Charges)
 //! Regulations 2013.
 
 use crate::{
     codes::{Jurisdiction, Mark},
     days::Day,
+    money::Money,
+    tax::{MoneyFault, amount, negatives},
 };
 use serde::{Deserialize, Deserializer, Serialize};
 
@@ -20,10 +22,14 @@ words! {
         CancelDays = "cancel_days",
         /// Longer when the buyer was not told of the right to cancel.
         CancelMonthsMoreUninformed = "cancel_months_more_uninformed",
-        /// Refund after goods bought at a distance were sent back.
+        /// What remains of the right to cancel from the day on which the buyer was told of it late.
+        CancelDaysAfterToldLate = "cancel_days_after_told_late",
+        /// Within which the buyer sends the goods back, counted from the day after cancelling.
+        SendBackDays = "send_back_days",
+        /// Refund after goods bought at a distance came back, or from the day on which the seller was told.
         RefundDaysAtDistance = "refund_days_at_distance",
-        /// Refund after goods bought on the premises were sent back.
-        RefundDaysOnPremises = "refund_days_on_premises",
+        /// Refund after a rejection, beginning with the day on which the seller agrees to it.
+        RefundDaysOnRejection = "refund_days_on_rejection",
     }
 }
 
@@ -59,7 +65,7 @@ pub struct Repair {
     pub returned_on: Option<Day>,
 }
 
-/// Either `delivered_on` or `lots`.
+/// Either `delivered_on` or `lots`; neither where the buyer cancelled before anything came.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
@@ -75,20 +81,38 @@ pub struct LastDaysQuestion {
     #[serde(default, deserialize_with = "repairs")]
     #[cfg_attr(feature = "wire", schema(max_items = 100))]
     pub repairs: Vec<Repair>,
-    /// The day of return, or of proof that it was sent.
+    /// The day on which the buyer sent the notice of cancelling a sale at a distance.
+    pub cancelled_on: Option<Day>,
+    /// The seller offered to collect the goods.
+    #[serde(default)]
+    pub collection_offered: bool,
+    /// The day on which the goods came back.
     pub sent_back_on: Option<Day>,
+    /// The day on which the buyer showed that the goods were sent.
+    pub proof_of_sending_on: Option<Day>,
+    /// The day on which the seller agreed that a buyer who rejects the goods is to be refunded.
+    pub refund_agreed_on: Option<Day>,
     /// The law binds sales to consumers alone.
     #[serde(default = "yes")]
     #[cfg_attr(feature = "wire", schema(default = true))]
     pub buyer_is_consumer: bool,
-    /// Whether the buyer was told of the right to cancel.
-    #[serde(default = "yes")]
-    #[cfg_attr(feature = "wire", schema(default = true))]
-    pub informed_of_cancellation: bool,
+    /// The day on which the buyer was told of the right to cancel; null where the buyer never was. Left out: in time.
+    #[serde(
+        default,
+        deserialize_with = "given",
+        skip_serializing_if = "Option::is_none"
+    )]
+    #[cfg_attr(feature = "wire", schema(value_type = Option<Day>))]
+    pub informed_of_cancellation_on: Option<Option<Day>>,
 }
 
 const fn yes() -> bool {
     true
+}
+
+/// A member that is there, be it null.
+fn given<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Option<Day>>, D::Error> {
+    Option::deserialize(from).map(Some)
 }
 
 const MOST_ITEMS: usize = 100;
@@ -119,10 +143,15 @@ pub struct LastDays {
     /// A repair is not back yet, and the days do not run.
     pub short_term_clock_stopped: bool,
     pub cancel_until: Option<Day>,
-    /// Last day for the refund; null until it is sent back, or the sale called off before it was delivered.
+    /// Whether the notice of cancelling was sent in time; null without one, and before the delivery, when it always is.
+    pub cancelled_in_time: Option<bool>,
+    /// Last day for the buyer who cancelled to send the goods back; null where the seller offered to collect them, or none came.
+    pub send_back_by: Option<Day>,
+    /// Last day for the refund; null until the goods are back, sending is proved, a refund is agreed, or the sale was cancelled
+    /// before they were delivered.
     pub refund_by: Option<Day>,
     /// The rules that the days follow from.
-    #[cfg_attr(feature = "wire", schema(max_items = 6))]
+    #[cfg_attr(feature = "wire", schema(max_items = 8))]
     pub rules: Vec<TermUsed>,
 }
 
@@ -133,6 +162,8 @@ impl LastDays {
             short_term_reject_until: None,
             short_term_clock_stopped: false,
             cancel_until: None,
+            cancelled_in_time: None,
+            send_back_by: None,
             refund_by: None,
             rules: Vec::new(),
         }
@@ -158,7 +189,14 @@ pub enum TermFault {
     #[error("missing; the day of delivery, or the days of the lots")]
     NotDelivered,
     #[error("before the delivery; a day from {delivered_on}")]
-    SentBackBeforeDelivery { delivered_on: Day },
+    BeforeDelivery {
+        member: &'static str,
+        delivered_on: Day,
+    },
+    #[error(
+        "given for a sale at a distance to a consumer only; leave it out, or say `sold_at_distance`"
+    )]
+    NotAtDistance { member: &'static str },
     #[error("before the delivery; a day from {delivered_on}")]
     RepairBeforeDelivery { repair: usize, delivered_on: Day },
     #[error("before it was asked for; a day from {asked_on}")]
@@ -171,7 +209,9 @@ impl TermFault {
         match self {
             TermFault::DeliveredTwice => "/lots".to_owned(),
             TermFault::NotDelivered => "/delivered_on".to_owned(),
-            TermFault::SentBackBeforeDelivery { .. } => "/sent_back_on".to_owned(),
+            TermFault::BeforeDelivery { member, .. } | TermFault::NotAtDistance { member } => {
+                format!("/{member}")
+            }
             TermFault::RepairBeforeDelivery { repair, .. } => format!("/repairs/{repair}/asked_on"),
             TermFault::RepairTurnedRound { repair, .. } => format!("/repairs/{repair}/returned_on"),
         }
@@ -179,8 +219,20 @@ impl TermFault {
 }
 
 /// The last days of the law after a sale, by the rows in force on the day of delivery. Of several lots the last counts.
+///
+/// Cancelled before anything came, they follow from the day on which the seller was told.
 pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays, Vec<TermFault>> {
-    let delivered_on = delivered_on(question)?;
+    let delivered_on = match delivered_on(question) {
+        Ok(day) => day,
+        Err(faults) => {
+            return match question.cancelled_on {
+                Some(told_on) if faults == [TermFault::NotDelivered] && question.protected() => {
+                    Ok(called_off(&question.jurisdiction, told_on, terms))
+                }
+                Some(_) | None => Err(faults),
+            };
+        }
+    };
     let faults = faults(question, delivered_on);
     if !faults.is_empty() {
         return Err(faults);
@@ -203,28 +255,81 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
                 with_stopped_clock(delivered_on, until, &question.repairs, least);
             answer.short_term_clock_stopped = answer.short_term_reject_until.is_none();
         }
-        if question.sold_at_distance
-            && let Some(row) = term(TermKey::CancelDays)
-        {
-            let more = (!question.informed_of_cancellation)
-                .then(|| term(TermKey::CancelMonthsMoreUninformed))
-                .flatten();
-            let until = row.after(delivered_on);
-            answer.cancel_until = Some(more.map_or(until, |more| more.after(until)));
+        if question.sold_at_distance {
+            if let Some(row) = term(TermKey::CancelDays) {
+                let told_on = question.informed_of_cancellation_on;
+                answer.cancel_until = Some(cancel_until(row, delivered_on, told_on, &mut term));
+            }
+            at_distance(question, &mut answer, &mut term);
         }
-        let refund = if question.sold_at_distance {
-            TermKey::RefundDaysAtDistance
-        } else {
-            TermKey::RefundDaysOnPremises
-        };
-        if let Some(sent_back_on) = question.sent_back_on
-            && let Some(row) = term(refund)
+        if let Some(agreed_on) = question.refund_agreed_on
+            && let Some(row) = term(TermKey::RefundDaysOnRejection)
         {
-            answer.refund_by = Some(row.after(sent_back_on));
+            let by = row.beginning_with(agreed_on);
+            answer.refund_by = Some(answer.refund_by.map_or(by, |other| other.min(by)));
         }
     }
     answer.rules = used;
     Ok(answer)
+}
+
+/// Told by the day of delivery, the right ends with its usual days. Told later within the months that begin with the first of
+/// these, it ends its days after the day of being told; later or never, the months after the usual last day.
+///
+/// Source: Consumer Contracts Regulations 2013 reg. 30, 31.
+fn cancel_until<'t>(
+    usual: &Term,
+    delivered_on: Day,
+    told_on: Option<Option<Day>>,
+    term: &mut impl FnMut(TermKey) -> Option<&'t Term>,
+) -> Day {
+    let until = usual.after(delivered_on);
+    let in_time = told_on.is_none_or(|told_on| told_on.is_some_and(|on| on <= delivered_on));
+    if in_time {
+        return until;
+    }
+    let Some(more) = term(TermKey::CancelMonthsMoreUninformed) else {
+        return until;
+    };
+    // The months begin with the day after the delivery.
+    let late = told_on
+        .flatten()
+        .filter(|on| *on <= more.after(delivered_on));
+    late.and_then(|on| Some(term(TermKey::CancelDaysAfterToldLate)?.after(on)))
+        .unwrap_or_else(|| more.after(until))
+}
+
+/// Sending back and refund of a sale at a distance. What came back without a notice on record counts as cancelled in time.
+///
+/// Source: Consumer Contracts Regulations 2013 reg. 34(5), (6), 35(5).
+fn at_distance<'t>(
+    question: &LastDaysQuestion,
+    answer: &mut LastDays,
+    term: &mut impl FnMut(TermKey) -> Option<&'t Term>,
+) {
+    answer.cancelled_in_time = question
+        .cancelled_on
+        .zip(answer.cancel_until)
+        .map(|(on, until)| on <= until);
+    if answer.cancelled_in_time == Some(false) {
+        return;
+    }
+    if let Some(cancelled_on) = question.cancelled_on
+        && !question.collection_offered
+    {
+        answer.send_back_by = term(TermKey::SendBackDays).map(|row| row.after(cancelled_on));
+    }
+    let from = if question.collection_offered {
+        question.cancelled_on
+    } else {
+        [question.sent_back_on, question.proof_of_sending_on]
+            .into_iter()
+            .flatten()
+            .min()
+    };
+    if let Some(from) = from {
+        answer.refund_by = term(TermKey::RefundDaysAtDistance).map(|row| row.after(from));
+    }
 }
 
 /// The last day for the refund of a sale at a distance to a consumer that was called off before anything was delivered: its days
@@ -240,6 +345,78 @@ pub fn called_off(jurisdiction: &Jurisdiction, told_on: Day, terms: &[Term]) -> 
     answer
 }
 
+impl LastDaysQuestion {
+    /// Whether the right to cancel is the buyer's.
+    const fn protected(&self) -> bool {
+        self.sold_at_distance && self.buyer_is_consumer
+    }
+}
+
+/// What a buyer who cancels a sale at a distance is paid back.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RefundQuestion {
+    /// Of the goods.
+    pub price: Money,
+    /// Paid for the delivery that was chosen.
+    #[serde(default)]
+    pub delivery_paid: Money,
+    /// What the cheapest ordinary delivery on offer would have cost; as paid where left out.
+    pub delivery_cheapest: Option<Money>,
+    /// By handling beyond what a shop would allow, as judged.
+    #[serde(default)]
+    pub value_lost: Money,
+    /// The day on which the buyer was told of the right to cancel; null where the buyer never was. Left out: in time.
+    #[serde(
+        default,
+        deserialize_with = "given",
+        skip_serializing_if = "Option::is_none"
+    )]
+    #[cfg_attr(feature = "wire", schema(value_type = Option<Day>))]
+    pub informed_of_cancellation_on: Option<Option<Day>>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct CancelledRefund {
+    pub refund: Money,
+    /// Of the delivery; a dearer one than the cheapest is not paid back in full.
+    pub delivery: Money,
+    /// Kept for value lost: no more than the price, and nothing of a buyer who was not told of the right.
+    pub kept: Money,
+}
+
+/// Price and the cheapest ordinary delivery, less value lost.
+///
+/// Source: Consumer Contracts Regulations 2013 reg. 34(1)-(3), (9)-(12); that nothing is kept of a buyer who was not told: from
+/// memory.
+pub fn cancelled_refund(question: &RefundQuestion) -> Result<CancelledRefund, Vec<MoneyFault>> {
+    let faults = negatives(&[
+        ("price", Some(question.price)),
+        ("delivery_paid", Some(question.delivery_paid)),
+        ("delivery_cheapest", question.delivery_cheapest),
+        ("value_lost", Some(question.value_lost)),
+    ]);
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let cheapest = question.delivery_cheapest.unwrap_or(question.delivery_paid);
+    let delivery = question.delivery_paid.min(cheapest);
+    let told = question.informed_of_cancellation_on != Some(None);
+    let kept = if told {
+        question.value_lost.min(question.price)
+    } else {
+        Money::ZERO
+    };
+    let refund = question.price.pennies() + delivery.pennies() - kept.pennies();
+    Ok(CancelledRefund {
+        refund: amount(refund, "price").map_err(|fault| vec![fault])?,
+        delivery,
+        kept,
+    })
+}
+
 fn delivered_on(question: &LastDaysQuestion) -> Result<Day, Vec<TermFault>> {
     let last_lot = question.lots.as_ref().map(|lots| lots.iter().max());
     match (question.delivered_on, last_lot) {
@@ -251,10 +428,28 @@ fn delivered_on(question: &LastDaysQuestion) -> Result<Day, Vec<TermFault>> {
 }
 
 fn faults(question: &LastDaysQuestion, delivered_on: Day) -> Vec<TermFault> {
-    let sent_back = question
-        .sent_back_on
-        .filter(|on| *on < delivered_on)
-        .map(|_| TermFault::SentBackBeforeDelivery { delivered_on });
+    let sent_back = [
+        ("sent_back_on", question.sent_back_on),
+        ("proof_of_sending_on", question.proof_of_sending_on),
+        ("refund_agreed_on", question.refund_agreed_on),
+    ]
+    .into_iter()
+    .filter(|(_, on)| on.is_some_and(|on| on < delivered_on))
+    .map(|(member, _)| TermFault::BeforeDelivery {
+        member,
+        delivered_on,
+    });
+    let not_at_distance = [
+        ("cancelled_on", question.cancelled_on.is_some()),
+        ("collection_offered", question.collection_offered),
+        (
+            "proof_of_sending_on",
+            question.proof_of_sending_on.is_some(),
+        ),
+    ]
+    .into_iter()
+    .filter(|(_, given)| *given && !question.protected())
+    .map(|(member, _)| TermFault::NotAtDistance { member });
     let repairs = question
         .repairs
         .iter()
@@ -272,7 +467,7 @@ fn faults(question: &LastDaysQuestion, delivered_on: Day) -> Vec<TermFault> {
             );
             [early, turned].into_iter().flatten()
         });
-    sent_back.into_iter().chain(repairs).collect()
+    sent_back.chain(not_at_distance).chain(repairs).collect()
 }
 
 /// The last day after the clock stood still from the day of each asking to that of the return, both counted; `None` while
@@ -315,6 +510,11 @@ impl Term {
             TermUnit::Days => day.plus_days(i32::from(self.value)),
             TermUnit::Months => day.plus_months(i32::from(self.value)),
         }
+    }
+
+    /// The last day of a period whose first day is `day`.
+    fn beginning_with(&self, day: Day) -> Day {
+        self.after(day.plus_days(-1))
     }
 
     fn used(&self) -> TermUsed {
@@ -395,11 +595,25 @@ pub fn seed() -> Vec<Term> {
             Mark::Published,
         ),
         row(
-            TermKey::RefundDaysOnPremises,
+            TermKey::RefundDaysOnRejection,
             14,
             TermUnit::Days,
-            "Consumer Rights Act 2015 s.20(15), from memory: counted from the day of sending back",
+            "Consumer Rights Act 2015 s.20(15), from memory: beginning with the day on which the seller agrees",
             Mark::FromMemory,
+        ),
+        row(
+            TermKey::CancelDaysAfterToldLate,
+            14,
+            TermUnit::Days,
+            "Consumer Contracts Regulations 2013 reg. 31(2), from a guide",
+            Mark::LowConfidence,
+        ),
+        row(
+            TermKey::SendBackDays,
+            14,
+            TermUnit::Days,
+            "Consumer Contracts Regulations 2013 reg. 35(5), as sellers' terms restate it",
+            Mark::LowConfidence,
         ),
     ]
 }

@@ -4,8 +4,8 @@
 -- day; a kept value says nothing of an engine that was gone by its day. What is spent after the day of a sale up to the day on
 -- which it is undone was spent on an engine that was gone.
 WITH acts AS (
-    (SELECT on_day, 'acquisition' COLLATE "C" AS source, id, stock_no, 'purchase' AS kind, NULL AS method, NULL AS disposal, price AS amount,
-        0::numeric AS other_amount, 'engine.acquired' AS written_as, 'acquisition_id' AS id_name, id AS written_id
+    (SELECT on_day, 'acquisition' COLLATE "C" AS source, id, stock_no, 'purchase' AS kind, NULL AS method, NULL AS disposal,
+        price - supplier_vat AS amount, supplier_vat AS other_amount, 'engine.acquired' AS written_as, 'acquisition_id' AS id_name, id AS written_id
     FROM acquisitions
     WHERE price IS NOT NULL AND on_day BETWEEN $2 AND $1
         AND (on_day, 'acquisition' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
@@ -55,6 +55,17 @@ WITH acts AS (
     WHERE p.on_day BETWEEN $2 AND $1 AND (p.on_day, 'job_parts' COLLATE "C", p.id, j.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
     ORDER BY p.on_day, p.id LIMIT $6)
     UNION ALL
+    (SELECT o.on_day, 'outgoing_payment', o.id, coalesce(a.stock_no, c.stock_no, j.stock_no), NULL, o.method, NULL, o.amount, 0, 'supplier.paid',
+        'outgoing_payment_id', o.id
+    FROM outgoing_payments o
+    LEFT JOIN acquisitions a ON a.id = o.acquisition_id
+    LEFT JOIN costs c ON c.id = o.cost_id
+    LEFT JOIN job_parts p ON p.id = o.parts_id
+    LEFT JOIN jobs j ON j.id = p.job_id
+    WHERE o.on_day BETWEEN $2 AND $1
+        AND (o.on_day, 'outgoing_payment' COLLATE "C", o.id, coalesce(a.stock_no, c.stock_no, j.stock_no)) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY o.on_day, o.id LIMIT $6)
+    UNION ALL
     (SELECT p.on_day, 'payment', p.id, s.stock_no, NULL, p.method, NULL, CASE WHEN p.deposit_id IS NULL THEN p.amount ELSE 0 END,
         CASE WHEN p.deposit_id IS NULL THEN 0 ELSE p.amount END, 'payment.recorded', 'payment_id', p.id
     FROM payments p
@@ -91,7 +102,7 @@ WITH acts AS (
     LIMIT $6
 )
 SELECT acts.on_day, acts.source, acts.id, acts.stock_no, acts.kind, acts.method, acts.disposal, acts.amount, acts.other_amount, a.manner,
-    a.tax_position, a.price AS purchase, a.commission_percent, a.commission_fixed, was.gone AS was_gone, undone.sold_on,
+    a.tax_position, a.price AS purchase, a.supplier_vat AS purchase_vat, a.commission_percent, a.commission_fixed, was.gone AS was_gone, undone.sold_on,
     coalesce(w.written_down, 0) AS written_down, written.entry_no
 FROM acts
 JOIN acquisitions a ON a.stock_no = acts.stock_no

@@ -47,6 +47,9 @@ pub struct NewAcquisitionOfAppraisal {
     pub person_id: Option<i64>,
     pub tax_position: TaxPosition,
     pub invoice_no: Option<Code>,
+    /// Tax that the seller's invoice shows, within the price. 0 unless told otherwise.
+    #[serde(default)]
+    pub supplier_vat: Money,
     /// The least price that the owner takes: for an engine on commission only.
     pub reserve: Option<Money>,
     /// For an engine on commission, as is `commission_fixed`.
@@ -73,6 +76,7 @@ impl NewAcquisitionOfAppraisal {
             person_id: new.person_id,
             tax_position: new.tax_position,
             invoice_no: new.invoice_no,
+            supplier_vat: new.supplier_vat,
             reserve: new.reserve,
             commission_percent: new.commission_percent,
             commission_fixed: new.commission_fixed,

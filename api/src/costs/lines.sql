@@ -1,7 +1,7 @@
 -- The cost ledgers of the engines $1 up to the day $2. Hours count at the rates of their fitter on their day, to the penny, a half away from
 -- nought; without a rate they cost nothing. A reversal counts at the rates of the line that it takes back.
-SELECT a.stock_no, 'acquisition' AS source, a.id, 'purchase' AS kind, a.on_day AS "on", a.price AS cost, a.price AS worth,
-    0::numeric AS supplier_vat, 0::numeric AS hours, a.invoice_no, a.person_id, NULL AS entered_by, NULL AS note,
+SELECT a.stock_no, 'acquisition' AS source, a.id, 'purchase' AS kind, a.on_day AS "on", a.price - a.supplier_vat AS cost,
+    a.price - a.supplier_vat AS worth, a.supplier_vat, 0::numeric AS hours, a.invoice_no, a.person_id, NULL AS entered_by, NULL AS note,
     NULL::bigint AS reverses_id
 FROM acquisitions a
 WHERE a.stock_no = ANY ($1) AND a.on_day <= $2 AND a.price IS NOT NULL

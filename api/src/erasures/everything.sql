@@ -19,6 +19,9 @@ WITH sold AS (SELECT id, stock_no FROM sales WHERE person_id = $1),
         UNION ALL SELECT 'deliveries', id, to_jsonb(t) FROM deliveries t WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT 'payouts', p.id, to_jsonb(p)
             FROM payouts p JOIN sales s ON s.id = p.sale_id JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1
+        UNION ALL SELECT 'outgoing_payments', o.id, to_jsonb(o)
+            FROM outgoing_payments o LEFT JOIN acquisitions a ON a.id = o.acquisition_id LEFT JOIN costs c ON c.id = o.cost_id
+            WHERE a.person_id = $1 OR c.person_id = $1
     )
 SELECT of_table, id, (SELECT jsonb_object_agg(key, value) FROM jsonb_each_text(record)) AS record
 FROM records

@@ -11,6 +11,8 @@ WITH sold AS (SELECT id FROM sales WHERE person_id = $1),
     u7 AS (UPDATE sales SET note = NULL WHERE person_id = $1),
     u8 AS (UPDATE payments SET note = NULL WHERE sale_id IN (SELECT id FROM sold)),
     u9 AS (UPDATE deliveries SET handed_to = 'erased', what_went_with_it = NULL WHERE sale_id IN (SELECT id FROM sold)),
-    u10 AS (UPDATE acquisitions SET note = NULL WHERE person_id = $1)
+    u10 AS (UPDATE acquisitions SET note = NULL WHERE person_id = $1),
+    u11 AS (UPDATE outgoing_payments SET note = NULL WHERE acquisition_id IN (SELECT id FROM acquisitions WHERE person_id = $1)
+        OR cost_id IN (SELECT id FROM costs WHERE person_id = $1))
 UPDATE payouts SET note = NULL
 WHERE sale_id IN (SELECT s.id FROM sales s JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1)

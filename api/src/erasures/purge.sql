@@ -16,5 +16,7 @@ WITH sold AS (SELECT id FROM sales WHERE person_id = $1),
         UNION ALL SELECT '/v1/deliveries/' || id FROM deliveries WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT '/v1/payouts/' || p.id FROM payouts p JOIN sales s ON s.id = p.sale_id
             JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1
+        UNION ALL SELECT '/v1/outgoing-payments/' || o.id FROM outgoing_payments o LEFT JOIN acquisitions a ON a.id = o.acquisition_id
+            LEFT JOIN costs c ON c.id = o.cost_id WHERE a.person_id = $1 OR c.person_id = $1
     )
 UPDATE idempotency_keys SET answer = NULL WHERE location IN (SELECT location FROM addresses)

@@ -130,6 +130,10 @@ fn us_oh() -> Vec<Rule> {
     vec![
         oh.row(RuleKey::HydraulicRepeatFactor, times("1.25")),
         oh.row(RuleKey::HydraulicInterval, months(36)),
+        oh.row(RuleKey::ReportWithin, days(15))
+            .only_watched()
+            .printed_in("Ohio rules for historical boilers, from memory: the report of a test within 15 days")
+            .marked(Mark::FromMemory),
     ]
 }
 
@@ -285,6 +289,10 @@ fn litres(volume: &str) -> Value {
 
 fn minutes(n: u32) -> Value {
     (Some(n.into()), RuleUnit::Minutes)
+}
+
+fn days(n: u32) -> Value {
+    (Some(n.into()), RuleUnit::Days)
 }
 
 fn months(n: u32) -> Value {

@@ -46,6 +46,8 @@ words! {
         /// Money received for a reservation.
         Deposit = "deposit",
         DepositReturn = "deposit_return",
+        /// Money paid to a seller or a supplier.
+        OutgoingPayment = "outgoing_payment",
         /// Money paid to the owner of an engine that was sold on commission.
         Payout = "payout",
         Disposal = "disposal",

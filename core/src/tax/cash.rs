@@ -8,6 +8,7 @@ use crate::{
     money::Money,
     trade::PaymentMethod,
 };
+use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
 
 /// A payment of one trade, received or paid: both count, as the law speaks of payments made or received in respect of a
@@ -72,6 +73,11 @@ impl CashPayment {
         }
     }
 
+    /// Whether it is one sum with another of the same person: within the days of the row, in either direction.
+    pub fn is_linked_to(&self, other: &CashPayment, days: i32) -> bool {
+        self.on.days_since(other.on).abs() <= days
+    }
+
     /// In pennies, as far as it is cash.
     fn cash(&self) -> i128 {
         if self.in_cash() {
@@ -80,6 +86,15 @@ impl CashPayment {
             0
         }
     }
+}
+
+/// Within how many days of each other cash payments of one person are one sum, by the row in force on the day; 0 without a row: those
+/// of one day.
+pub fn cash_linked_days(rules: &[TaxRule], jurisdiction: &Jurisdiction, on: Day) -> i32 {
+    let row = in_force(rules, jurisdiction, TaxRuleKey::CashLinkedDays, on);
+    row.and_then(|row| row.value)
+        .and_then(|days| days.to_i32())
+        .unwrap_or(0)
 }
 
 /// Whether the cash of one trade reaches the limit with the coming payment, by the row in force on its day.

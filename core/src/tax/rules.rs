@@ -27,6 +27,10 @@ words! {
         RecordsKept = "records_kept",
         /// Linked cash from which the firm has to be registered first.
         CashLimit = "cash_limit",
+        /// Cash of one person within so many days is one sum.
+        CashLinkedDays = "cash_linked_days",
+        /// Within which an export has to leave, and the evidence to be held.
+        ExportMonths = "export_months",
         /// What an invoice of the margin scheme has to say: the note of the row, word for word.
         InvoiceWording = "invoice_wording",
     }
@@ -36,6 +40,8 @@ words! {
     pub enum TaxUnit {
         Percent = "percent",
         Years = "years",
+        Months = "months",
+        Days = "days",
         /// Amounts in a currency (ISO 4217).
         Eur = "EUR",
         Gbp = "GBP",
@@ -112,6 +118,11 @@ pub fn seed() -> Vec<TaxRule> {
             .from(Day::constant(2026, 6, 30))
             .marked(Mark::LowConfidence)
             .note(CASH_NOTE),
+        row(Key::CashLinkedDays, Some(30), TaxUnit::Days, "common practice, no source: the firm's own prudence")
+            .marked(Mark::CommonPractice)
+            .note("Cash received from a person and paid to the same within so many days is one sum; at other times it is a question for a person."),
+        row(Key::ExportMonths, Some(3), TaxUnit::Months, "HMRC manual VEXP30300")
+            .note("A direct export is zero-rated if it leaves and the evidence is held within so many months of the time of supply; when the limit passes the tax falls due, and evidence that comes later takes it back."),
         row(Key::InvoiceWording, None, TaxUnit::Yes, "Directive 2006/112/EC Art. 226(14), from memory")
             .marked(Mark::FromMemory)
             .note("Margin scheme - Second-hand goods"),

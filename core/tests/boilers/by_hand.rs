@@ -656,6 +656,18 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
+        says: "Ohio: the report of a test goes in within 15 days, be it passed or failed (from memory)",
+        boiler: "US-OH steel 100 psi 80 L 1912-01-01",
+        events: &[
+            "hydraulic_repeat 2022-05-14 pressure=125",
+            "hydraulic_repeat 2023-05-14 pressure=125 passed=false",
+        ],
+        papers: &["hydraulic 2022-05-14 2025-05-14 2023-05-14"],
+        not_counted: &["2023-05-14 failed"],
+        flags: Some(&["report_due", "report_due"]),
+        ..NONE
+    },
+    History {
         says: "Nebraska: external every 2 years, internal every 4 (published)",
         boiler: "US-NE steel 100 psi 80 L 1912-01-01",
         events: &[

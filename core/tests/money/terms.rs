@@ -110,12 +110,161 @@ fn a_sale_at_a_distance_may_be_cancelled() {
 
     let untold = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10",
-        "informed_of_cancellation": false}),
+        "informed_of_cancellation_on": null}),
     );
     assert_eq!(untold.cancel_until, Some(day("2026-06-24")));
     let here =
         ask(json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2025-06-10"}));
     assert_eq!(here.cancel_until, None);
+}
+
+/// Consumer Contracts Regulations 2013 reg. 30, 31, as a trading standards page and a law guide state them; the days by the calendar.
+/// Told in time; late, within the 12 months beginning with the first of the 14 days; later; never.
+#[test]
+fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
+    let until = |delivered: &str, told: Value| {
+        ask(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered, "informed_of_cancellation_on": told}))
+            .cancel_until
+            .expect("a day")
+            .to_string()
+    };
+    for (id, delivered, told, last) in [
+        ("CC-1", "2026-03-02", json!("2026-02-20"), "2026-03-16"),
+        ("CC-3", "2026-12-18", json!("2026-12-18"), "2027-01-01"),
+        ("CC-4", "2026-03-02", json!("2026-03-01"), "2026-03-16"),
+        ("CC-4", "2026-03-02", json!("2026-03-02"), "2026-03-16"),
+        ("CC-4", "2026-03-02", json!("2026-03-05"), "2026-03-19"),
+        ("CC-4", "2026-03-02", json!("2026-06-01"), "2026-06-15"),
+        ("CC-4", "2026-03-02", json!("2027-02-01"), "2027-02-15"),
+        ("CC-5", "2026-03-02", json!("2027-03-02"), "2027-03-16"),
+        ("CC-5", "2026-03-02", json!("2027-03-03"), "2027-03-16"),
+        ("CC-5", "2026-03-02", json!(null), "2027-03-16"),
+        ("CC-6", "2024-02-15", json!(null), "2025-02-28"),
+    ] {
+        assert_eq!(until(delivered, told), last, "{id}");
+    }
+    let lots = ask(
+        json!({"jurisdiction": "GB", "sold_at_distance": true, "lots": ["2026-05-12", "2026-05-20"],
+        "informed_of_cancellation_on": "2026-05-01"}),
+    );
+    assert_eq!(lots.cancel_until, Some(day("2026-06-03")), "CC-2");
+    for (cancelled, in_time) in [("2026-03-16", true), ("2026-03-17", false)] {
+        let told = ask(
+            json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2026-03-02", "cancelled_on": cancelled}),
+        );
+        assert_eq!(told.cancelled_in_time, Some(in_time), "{cancelled}");
+        assert_eq!(told.send_back_by.is_some(), in_time, "{cancelled}");
+    }
+}
+
+/// Consumer Contracts Regulations 2013 reg. 34, 35 as a public review and sellers' terms quote them; the days by the calendar.
+#[test]
+fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
+    let of = |change: Value| {
+        let mut question = json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2026-03-02",
+            "cancelled_on": "2026-03-12"});
+        for (name, value) in change.as_object().expect("members") {
+            question[name] = value.clone();
+        }
+        let told = ask(question);
+        [told.send_back_by, told.refund_by]
+            .map(|on| on.map(|on| on.to_string()).unwrap_or_default())
+    };
+    let back = json!({"sent_back_on": "2026-03-23"});
+    let shown = json!({"sent_back_on": "2026-03-23", "proof_of_sending_on": "2026-03-19"});
+    let collected = json!({"collection_offered": true, "sent_back_on": "2026-04-20"});
+    let nothing_came = json!({"delivered_on": null});
+    assert_eq!(of(json!({})), ["2026-03-26", ""], "RF-1");
+    assert_eq!(of(shown), ["2026-03-26", "2026-04-02"], "RF-2, proof");
+    assert_eq!(
+        of(back),
+        ["2026-03-26", "2026-04-06"],
+        "RF-2, Easter Monday"
+    );
+    assert_eq!(of(collected), ["", "2026-03-26"], "RF-3");
+    assert_eq!(of(nothing_came), ["", "2026-03-26"], "RF-3, nothing came");
+    for (told, lost, refund) in [
+        (json!("2026-02-20"), "350.00", "4720.00"),
+        (json!(null), "350.00", "5070.00"),
+        (json!("2026-02-20"), "6000.00", "120.00"),
+    ] {
+        let question = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",
+            "value_lost": lost, "informed_of_cancellation_on": told});
+        let question = serde_json::from_value(question).expect("a question");
+        let told = terms::cancelled_refund(&question).expect("told");
+        assert_eq!(told.refund.to_string(), refund, "RF-4");
+    }
+}
+
+/// Consumer Rights Act 2015 s.20(15): within 14 days beginning with the day of the agreement (from memory). s.22: SR-2 to SR-4.
+#[test]
+fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreement() {
+    let agreed = |at_distance: bool| {
+        ask(json!({"jurisdiction": "GB", "sold_at_distance": at_distance, "delivered_on": "2026-03-20", "refund_agreed_on": "2026-04-04"}))
+            .refund_by
+    };
+    assert_eq!(
+        [agreed(true), agreed(false)],
+        [Some(day("2026-04-17")); 2],
+        "SR-1"
+    );
+    let cancelled = ask(
+        json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2026-03-25", "cancelled_on": "2026-04-04",
+        "collection_offered": true}),
+    );
+    assert_eq!(
+        cancelled.refund_by,
+        Some(day("2026-04-18")),
+        "SR-1, reg. 34"
+    );
+    let until = |asked: &str, back: &str| {
+        let told = ask(
+            json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2026-06-01",
+            "repairs": [{"asked_on": asked, "returned_on": back}]}),
+        );
+        told.short_term_reject_until.expect("a day").to_string()
+    };
+    for (id, asked, back, last) in [
+        ("SR-2", "2026-06-24", "2026-06-30", "2026-07-08"),
+        ("SR-2", "2026-06-25", "2026-06-30", "2026-07-07"),
+        ("SR-3", "2026-07-01", "2026-07-08", "2026-07-15"),
+        ("SR-3", "2026-07-02", "2026-07-08", "2026-07-01"),
+        ("SR-4", "2026-06-01", "2026-06-10", "2026-07-10"),
+    ] {
+        assert_eq!(until(asked, back), last, "{id}");
+    }
+}
+
+/// Day after day: the right lives on a day while it is among the first 14 after the delivery; while it is within 14 days of being
+/// told, if that was before the 12 months were over; else for the 12 months after.
+#[test]
+fn the_right_to_cancel_agrees_with_counting_days() {
+    let mut random = Random(31);
+    let mut kinds = [0; 4];
+    for _ in 0..20_000 {
+        let days = |n: u64| i32::try_from(n).expect("days");
+        let delivered_on = day("2023-12-15").plus_days(days(random.below(800)));
+        let told_on =
+            (random.below(5) > 0).then(|| delivered_on.plus_days(days(random.below(450)) - 20));
+        let question = json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered_on.to_string(),
+            "informed_of_cancellation_on": told_on.map(|on| on.to_string())});
+        let mut anniversary = delivered_on;
+        while anniversary.days_since(delivered_on) < 364
+            || anniversary.plus_days(1).to_string()[5..] <= delivered_on.to_string()[5..]
+                && anniversary.plus_days(1).days_since(delivered_on) < 367
+        {
+            anniversary = anniversary.plus_days(1);
+        }
+        let (kind, last) = match told_on {
+            Some(on) if on <= delivered_on => (0, delivered_on.plus_days(14)),
+            Some(on) if on <= anniversary => (1, on.plus_days(14)),
+            Some(_) => (2, delivered_on.plus_days(14).plus_months(12)),
+            None => (3, delivered_on.plus_days(14).plus_months(12)),
+        };
+        kinds[kind] += 1;
+        assert_eq!(ask(question.clone()).cancel_until, Some(last), "{question}");
+    }
+    assert!(kinds.iter().all(|n| *n > 500), "{kinds:?}");
 }
 
 #[test]
@@ -176,6 +325,18 @@ fn faults_are_told_all_at_once() {
     assert_eq!(
         pointers(json!({"jurisdiction": "GB", "sold_at_distance": true, "lots": []})),
         ["/delivered_on"]
+    );
+    assert_eq!(
+        pointers(
+            json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2025-06-10", "cancelled_on": "2025-06-12",
+            "proof_of_sending_on": "2025-06-09", "refund_agreed_on": "2025-06-09"})
+        ),
+        [
+            "/proof_of_sending_on",
+            "/refund_agreed_on",
+            "/cancelled_on",
+            "/proof_of_sending_on"
+        ]
     );
     let both = json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10", "lots": ["2025-06-10"]});
     assert_eq!(pointers(both), ["/lots"]);
@@ -245,7 +406,7 @@ fn the_stopped_clock_agrees_with_counting_days() {
 fn the_ends_of_the_range_of_days_hold() {
     let told = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2199-12-31", "sent_back_on": "2199-12-31",
-        "informed_of_cancellation": false, "repairs": [{"asked_on": "2199-12-31", "returned_on": "2199-12-31"}]}),
+        "informed_of_cancellation_on": null, "repairs": [{"asked_on": "2199-12-31", "returned_on": "2199-12-31"}]}),
     );
     assert_eq!(told.cancel_until, Some(Day::LAST));
 }

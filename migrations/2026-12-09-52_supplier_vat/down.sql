@@ -1,0 +1,1 @@
+ALTER TABLE acquisitions DROP COLUMN supplier_vat;

@@ -1,0 +1,1 @@
+DELETE FROM tax_rules WHERE rule = 'export_months';
