@@ -317,7 +317,7 @@ async fn an_invoice_shows_tax_under_the_ordinary_scheme_alone() {
             "vat_number": "GB 123 4567 89", "on_behalf_of": null, "buyer": {"name": "Odo Fenwright", "address": null},
             "stock_no": stock_no, "description": "Marrowby, locomotive, 5 in gauge, 0-6-0, built by J. Thackwell", "currency": "GBP",
             "price": "7600.00", "scheme": "margin", "wording": "Margin scheme - Second-hand goods", "rate_percent": null,
-            "net": null, "tax": null, "buyer_abroad": false, "paid": "7600.00", "balance": "0.00", "credit_note": null, "warnings": []})
+            "net": null, "tax": null, "buyer_abroad": false, "export": null, "paid": "7600.00", "balance": "0.00", "credit_note": null, "warnings": []})
     );
     let came = with(
         make::acquisition(&make::engine()),

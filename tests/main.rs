@@ -20,6 +20,7 @@ mod disposals;
 mod engines;
 mod enquiries;
 mod erasures;
+mod exports;
 mod faults;
 mod fits;
 mod generated;

@@ -27,7 +27,7 @@ async fn an_engine_is_sold_once() {
     assert_eq!(
         sold.body,
         json!({"id": sold.id(), "stock_no": engine, "invoice_no": 1, "on": "2026-05-14", "price": "7600.00", "person_id": buyer,
-            "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null, "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "papers_acknowledged_on": null, "promised_on": null, "owner_agreed_on": null, "undone_on": null,
+            "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null, "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null, "papers_acknowledged_on": null, "promised_on": null, "owner_agreed_on": null, "undone_on": null,
             "note": null, "confirmed": [], "paid": "0.00", "kept": null, "balance": "7600.00", "taken_in": []})
     );
     let read = shop.get(&sold.location()).await.ok();

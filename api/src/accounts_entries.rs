@@ -4,6 +4,7 @@ use crate::{
     accounts::{self, NamedAccount},
     costs,
     db::{Db, RunQueryDsl},
+    exports::Exports,
     keys::MoneyDesk,
     operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, Query, SpanQuery, shown},
@@ -15,13 +16,13 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{
     prelude::*,
-    sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
+    sql_types::{Array, BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     costs::{
-        Account, BookedFrom, CommissionTerms, CostKind, CostLine, Entry, TradeEvent, Trial,
-        commission, entry, ledger, tax_of_sale, trial,
+        Account, BookedFrom, Commission, CommissionTerms, CostKind, CostLine, Entry, TradeEvent,
+        Trial, commission, entry, ledger, tax_of_sale, trial,
     },
     days::{Day, DaySpan},
     money::Money,
@@ -80,14 +81,14 @@ pub struct AccountsLine {
     responses((status = 200, body = Page<AccountsLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/accounts-entries")]
 async fn list_accounts_entries(
-    _by: MoneyDesk,
+    MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
     list: ListQuery<SpanQuery>,
 ) -> Result<HttpResponse, Problem> {
     let span = list.filters.days()?;
     let mut conn = db.read().await?;
-    let rates = Rates::load(&mut conn).await?;
+    let law = Law::load(&mut conn, span, actor.today).await?;
     let named = accounts::names(&mut conn).await?;
     drop(conn);
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -95,7 +96,7 @@ async fn list_accounts_entries(
             Some((key, id)) => place_in(key, id)?,
             None => Place::before(span),
         };
-        lines(conn, span, &rates, &named, after, page.limit).await
+        lines(conn, span, &law, &named, after, page.limit).await
     };
     list.answer(&req, &db, fetch, |line: &AccountsLine| {
         let key = (line.on, line.source, line.stock_no, line.line);
@@ -113,18 +114,18 @@ async fn list_accounts_entries(
     extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/accounts-entries/trial")]
 async fn get_accounts_trial(
-    _by: MoneyDesk,
+    MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<SpanQuery>,
 ) -> Result<HttpResponse, Problem> {
     let span = query.days()?;
     let mut conn = db.read().await?;
-    let rates = Rates::load(&mut conn).await?;
+    let law = Law::load(&mut conn, span, actor.today).await?;
     let mut sums = Trial::default();
     let mut after = Place::before(span);
     loop {
-        let stretch = booked(&mut conn, span, &rates, &after, STRETCH).await?;
+        let stretch = booked(&mut conn, span, &law, &after, STRETCH).await?;
         let whole = stretch.len() == usize::try_from(STRETCH).unwrap_or(usize::MAX);
         let last = stretch.last().map(|(act, _)| act.place());
         let fresh = stretch.into_iter().filter(|(act, _)| !after.is_of(act));
@@ -186,7 +187,7 @@ fn place_in(key: serde_json::Value, id: i64) -> Result<Place, Problem> {
 async fn lines(
     conn: &mut AsyncPgConnection,
     span: DaySpan,
-    rates: &Rates,
+    law: &Law,
     named: &HashMap<Account, NamedAccount>,
     mut after: Place,
     limit: i64,
@@ -194,7 +195,7 @@ async fn lines(
     let limit = usize::try_from(limit).unwrap_or(usize::MAX);
     let mut lines = Vec::new();
     loop {
-        let stretch = booked(conn, span, rates, &after, STRETCH).await?;
+        let stretch = booked(conn, span, law, &after, STRETCH).await?;
         let whole = stretch.len() == usize::try_from(STRETCH).unwrap_or(usize::MAX);
         let last = stretch.last().map(|(act, _)| act.place());
         for (act, entries) in stretch {
@@ -253,7 +254,8 @@ struct Act {
     #[diesel(sql_type = Numeric)]
     amount: Money,
     /// The tax on a supplier's invoice; of a kept value the reversal; of a payment the deposit that it sets off, in place of
-    /// `amount`; of a return what is kept of the payments.
+    /// `amount`; of a return what is kept of the payments; of the tax on an export above nought where it is
+    /// taken back.
     #[diesel(sql_type = Numeric)]
     other_amount: Money,
     #[diesel(sql_type = Text)]
@@ -271,20 +273,48 @@ struct Act {
     commission_fixed: Option<Money>,
     #[diesel(sql_type = Bool)]
     was_gone: bool,
-    /// Of a return.
+    /// Of a return and of the tax on an export.
     #[diesel(sql_type = Nullable<Date>)]
     sold_on: Option<Day>,
+    /// Of a sale, of a return and of the tax on an export.
+    #[diesel(sql_type = Nullable<BigInt>)]
+    sale_id: Option<i64>,
     #[diesel(sql_type = Numeric)]
     written_down: Money,
     #[diesel(sql_type = Nullable<BigInt>)]
     entry_no: Option<i64>,
 }
 
+/// What the entries are reckoned by.
+struct Law {
+    rates: Rates,
+    exports: Exports,
+    /// The days on which tax on exports fell due or was taken back, the sales, and which of the two it was.
+    late_days: Vec<Day>,
+    late_sales: Vec<i64>,
+    late_back: Vec<bool>,
+}
+
+impl Law {
+    async fn load(conn: &mut AsyncPgConnection, span: DaySpan, today: Day) -> Result<Law, Problem> {
+        let rates = Rates::load(conn).await?;
+        let exports = Exports::load(conn, &rates, today).await?;
+        let late = exports.moves_in(span);
+        Ok(Law {
+            rates,
+            late_days: late.iter().map(|late| late.0).collect(),
+            late_sales: late.iter().map(|late| late.1).collect(),
+            late_back: late.iter().map(|late| late.2).collect(),
+            exports,
+        })
+    }
+}
+
 /// Acts from that of the place on, which is among them, each with its entries.
 async fn booked(
     conn: &mut AsyncPgConnection,
     span: DaySpan,
-    rates: &Rates,
+    law: &Law,
     from: &Place,
     limit: i64,
 ) -> Result<Vec<(Act, Vec<Entry>)>, Problem> {
@@ -295,6 +325,9 @@ async fn booked(
         .bind::<BigInt, _>(from.id)
         .bind::<Integer, _>(from.stock_no)
         .bind::<BigInt, _>(limit)
+        .bind::<Array<Date>, _>(&law.late_days)
+        .bind::<Array<BigInt>, _>(&law.late_sales)
+        .bind::<Array<Bool>, _>(&law.late_back)
         .load(conn)
         .await?;
     let moving = acts.iter().filter(|act| act.moves_stock());
@@ -302,7 +335,7 @@ async fn booked(
     let lines = costs::lines_until(conn, &moving, span.until).await?;
     let entries = acts.into_iter().map(|act| {
         let lines = lines.get(&act.stock_no).map_or(&[][..], Vec::as_slice);
-        let entries = act.entries(rates, lines)?;
+        let entries = act.entries(law, lines)?;
         Ok((act, entries))
     });
     entries.collect()
@@ -336,21 +369,22 @@ impl Act {
             | BookedFrom::DepositReturn
             | BookedFrom::Payout
             | BookedFrom::OutgoingPayment
+            | BookedFrom::ExportTax
             | BookedFrom::StockValue => false,
         }
     }
 
     /// `lines`: the cost ledger of an engine that goes out of stock or comes back.
-    fn entries(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
+    fn entries(&self, law: &Law, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
         if self.source == BookedFrom::Return {
-            return self.undone(rates, lines);
+            return self.undone(law, lines);
         }
         let events = match self.source {
             BookedFrom::Acquisition
             | BookedFrom::Cost
             | BookedFrom::JobHours
             | BookedFrom::JobParts => self.spent()?,
-            BookedFrom::Sale | BookedFrom::Return => vec![self.sold(rates, lines)?],
+            BookedFrom::Sale | BookedFrom::Return => vec![self.sold(law, lines)?],
             BookedFrom::Payment => self.paid_by_buyer()?,
             BookedFrom::Deposit => {
                 self.in_money(|amount, method| TradeEvent::DepositReceived { amount, method })
@@ -361,6 +395,7 @@ impl Act {
             BookedFrom::Payout => {
                 self.in_money(|amount, method| TradeEvent::OwnerPaid { amount, method })
             }
+            BookedFrom::ExportTax => vec![self.export_tax(law)?],
             BookedFrom::OutgoingPayment => {
                 self.in_money(|amount, method| TradeEvent::SupplierPaid { amount, method })
             }
@@ -406,8 +441,8 @@ impl Act {
 
     /// The sale as it was booked, taken back on the day of the return, but that the engine comes back at what it cost up to
     /// this day: what was spent while it was gone is in stock again with it.
-    fn undone(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
-        let sold = self.sold(rates, lines)?;
+    fn undone(&self, law: &Law, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
+        let sold = self.sold(law, lines)?;
         let sold = entry(self.on_day, sold).map_err(too_large)?;
         let kept = TradeEvent::KeptOfUndoneSale {
             amount: self.other_amount,
@@ -417,45 +452,86 @@ impl Act {
     }
 
     /// At the tax of the day of the sale; own engines at what they stood at in the books at the end of the day of the act.
-    fn sold(&self, rates: &Rates, lines: &[costs::LedgerLine]) -> Result<TradeEvent, Problem> {
+    fn sold(&self, law: &Law, lines: &[costs::LedgerLine]) -> Result<TradeEvent, Problem> {
         let sold_on = self.sold_on.unwrap_or(self.on_day);
         if self.on_commission() {
-            return self.sold_for_owner(rates, sold_on);
+            return self.sold_for_owner(law, sold_on);
         }
-        let carried = self.carried(lines)?;
-        let scheme = self.tax_position.scheme();
-        let rate = rates.on(scheme, sold_on)?;
-        let purchase = self.purchase.unwrap_or_default();
-        let tax = tax_of_sale(scheme, purchase, self.amount, rate).map_err(too_large)?;
         Ok(TradeEvent::Sold {
             price: self.amount,
-            tax,
-            carried,
+            tax: self.unless_free(law, self.tax_at_home(law, sold_on)?),
+            carried: self.carried(lines)?,
         })
     }
 
-    fn sold_for_owner(&self, rates: &Rates, sold_on: Day) -> Result<TradeEvent, Problem> {
+    /// The tax on the sale of an engine of the firm's own if it were no export.
+    fn tax_at_home(&self, law: &Law, sold_on: Day) -> Result<Money, Problem> {
+        let scheme = self.tax_position.scheme();
+        let rate = law.rates.on(scheme, sold_on)?;
+        let purchase = self.purchase.unwrap_or_default();
+        tax_of_sale(scheme, purchase, self.amount, rate).map_err(too_large)
+    }
+
+    fn unless_free(&self, law: &Law, tax: Money) -> Money {
+        if law.exports.is_free(self.sale_id) {
+            Money::ZERO
+        } else {
+            tax
+        }
+    }
+
+    /// The tax on an export that falls due when its limit passes, or is taken back.
+    fn export_tax(&self, law: &Law) -> Result<TradeEvent, Problem> {
+        let sold_on = self.sold_on.unwrap_or(self.on_day);
+        let tax = if self.on_commission() {
+            match self.owners_share(law, sold_on)? {
+                (Some(tax), _) => tax,
+                (None, _) => Money::ZERO,
+            }
+        } else {
+            self.tax_at_home(law, sold_on)?
+        };
+        let back = self.other_amount > Money::ZERO;
+        let minus = Money::ZERO.checked_sub(tax).map_err(|_| beyond())?;
+        Ok(TradeEvent::ExportTaxDue {
+            tax: if back { minus } else { tax },
+        })
+    }
+
+    fn sold_for_owner(&self, law: &Law, sold_on: Day) -> Result<TradeEvent, Problem> {
+        Ok(match self.owners_share(law, sold_on)? {
+            (None, made) => TradeEvent::SoldForOwner {
+                price: self.amount,
+                commission: made.commission,
+                tax: made.vat,
+            },
+            (Some(tax), made) => TradeEvent::SoldInOwnName {
+                price: self.amount,
+                tax: self.unless_free(law, tax),
+                owed_to_owner: made.payout_due,
+            },
+        })
+    }
+
+    /// What the owner is paid, and the tax on the sale at home where the firm sells in its own name.
+    fn owners_share(
+        &self,
+        law: &Law,
+        sold_on: Day,
+    ) -> Result<(Option<Money>, Commission), Problem> {
         let terms = CommissionTerms {
             percent: self.commission_percent,
             fixed: self.commission_fixed,
         };
-        let rate = rates.of_commission(self.tax_position, sold_on)?;
+        let rate = law.rates.of_commission(self.tax_position, sold_on)?;
         let made = commission(self.amount, terms, self.tax_position, rate)
             .map_err(|faults| stored_wrong(&faults))?;
         if self.tax_position != TaxPosition::CommissionInOwnName {
-            return Ok(TradeEvent::SoldForOwner {
-                price: self.amount,
-                commission: made.commission,
-                tax: made.vat,
-            });
+            return Ok((None, made));
         }
         let purchase = made.payout_due.max(Money::ZERO);
         let tax = tax_of_sale(Scheme::Margin, purchase, self.amount, rate).map_err(too_large)?;
-        Ok(TradeEvent::SoldInOwnName {
-            price: self.amount,
-            tax,
-            owed_to_owner: made.payout_due,
-        })
+        Ok((Some(tax), made))
     }
 
     fn in_money(&self, event: fn(Money, PaymentMethod) -> TradeEvent) -> Vec<TradeEvent> {

@@ -3,6 +3,7 @@
 use crate::{
     acquisitions,
     db::{Db, RunQueryDsl},
+    exports::{self, Export},
     firm,
     instants::Instant,
     keys::SellingRead,
@@ -23,7 +24,7 @@ use outshop_core::{
     costs::tax_of_sale,
     days::Day,
     money::Money,
-    tax::{Percent, Scheme, TaxRuleKey, in_force},
+    tax::{ExportStanding, Percent, Scheme, TaxRuleKey, in_force},
     trade::TaxPosition,
 };
 use serde::Serialize;
@@ -58,13 +59,24 @@ pub struct CreditNote {
     pub refund: Money,
 }
 
+/// That an invoice names the place and says that it is a zero-rated export: from memory.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"destination": "CH", "zero_rated": true, "wording": "zero-rated export"}))]
+pub struct InvoiceExport {
+    pub destination: Jurisdiction,
+    /// Free of tax as the sale was declared; false where a private buyer collects.
+    pub zero_rated: bool,
+    /// Added to the words of the scheme; null where it is taxed.
+    pub wording: Option<Text<100>>,
+}
+
 /// Source of the members: VAT Regulations 1995 reg. 14, from memory.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"invoice_no": 30, "on": "2026-05-14", "sale_id": 31, "firm": {"name": "Quillow Lane Works", "address": "Quillow Lane, Harrowmere"},
     "vat_number": "GB 123 4567 89", "on_behalf_of": null, "buyer": {"name": "Odo Fenwright", "address": null}, "stock_no": 10,
     "description": "Marrowby, locomotive, 5 in gauge, 0-6-0, built by J. Thackwell", "currency": "GBP", "price": "7600.00",
     "scheme": "margin", "wording": "Margin scheme - Second-hand goods", "rate_percent": null, "net": null, "tax": null,
-    "buyer_abroad": false, "paid": "600.00", "balance": "7000.00", "credit_note": null, "warnings": []}))]
+    "buyer_abroad": false, "export": null, "paid": "600.00", "balance": "7000.00", "credit_note": null, "warnings": []}))]
 pub struct Invoice {
     #[schema(minimum = 1)]
     pub invoice_no: i32,
@@ -95,6 +107,8 @@ pub struct Invoice {
     pub tax: Option<Money>,
     /// The engine is taken to another country.
     pub buyer_abroad: bool,
+    /// Where the sale is an export.
+    pub export: Option<InvoiceExport>,
     pub paid: Money,
     /// What is still to be paid; below 0 what is still to be paid back.
     pub balance: Money,
@@ -121,7 +135,7 @@ async fn get_invoice(
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let invoice = of_sale(&mut conn, *id).await?;
+    let invoice = of_sale(&mut conn, *id, actor.today).await?;
     sheets::shown(
         &req,
         &mut conn,
@@ -145,7 +159,7 @@ async fn get_credit_note(
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let credited = credited(&mut conn, *id).await?;
+    let credited = credited(&mut conn, *id, actor.today).await?;
     let now = Instant(actor.now);
     sheets::shown(&req, &mut conn, Sheet::CreditNote, &credited, now).await
 }
@@ -153,8 +167,12 @@ async fn get_credit_note(
 // SQL
 
 /// The invoice of a sale that was undone.
-pub(crate) async fn credited(conn: &mut AsyncPgConnection, id: i64) -> Result<Invoice, Problem> {
-    let invoice = of_sale(conn, id).await?;
+pub(crate) async fn credited(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    today: Day,
+) -> Result<Invoice, Problem> {
+    let invoice = of_sale(conn, id, today).await?;
     if invoice.credit_note.is_none() {
         let detail = format!("sale {id} stands; there is no credit note for it");
         return Err(Problem::not_found(detail));
@@ -162,13 +180,22 @@ pub(crate) async fn credited(conn: &mut AsyncPgConnection, id: i64) -> Result<In
     Ok(invoice)
 }
 
-pub(crate) async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Invoice, Problem> {
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    today: Day,
+) -> Result<Invoice, Problem> {
+    let export = exports::of_sale(conn, id, today).await?;
+    let free = export
+        .as_ref()
+        .is_some_and(|export| export.standing != ExportStanding::Taxed);
     let sale = sales::find(conn, id).await?;
     let terms = sale.terms;
     let firm = firm::find(conn).await?;
     let (position, _) = acquisitions::terms_of(conn, terms.stock_no).await?;
     let scheme = position.scheme();
     let (rate_percent, wording) = match scheme {
+        Scheme::Ordinary if free => (Some(Percent::ZERO), None),
         Scheme::Ordinary => (Some(Rates::load(conn).await?.standard(terms.on)?), None),
         Scheme::Margin => (
             None,
@@ -214,8 +241,12 @@ pub(crate) async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Inv
             "The firm's VAT number is not recorded: set it at /v1/firm.",
         ),
         (
-            terms.buyer_abroad && scheme != Scheme::None,
-            "The engine goes abroad: whether its export is free of tax is for the accountant.",
+            terms.buyer_abroad && export.is_none() && scheme != Scheme::None,
+            "The engine goes abroad: record the export at /v1/sales/{id}/exports, else tax is due as at home.",
+        ),
+        (
+            export.is_some() && !free,
+            "A private buyer collects it: tax is due as at home.",
         ),
         (
             kept && scheme != Scheme::None,
@@ -243,6 +274,9 @@ pub(crate) async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Inv
         net: net.map_err(Problem::internal)?,
         tax,
         buyer_abroad: terms.buyer_abroad,
+        export: export
+            .map(|export| shown_export(&export, free))
+            .transpose()?,
         paid: sale.paid,
         balance: sale.balance,
         credit_note,
@@ -252,6 +286,15 @@ pub(crate) async fn of_sale(conn: &mut AsyncPgConnection, id: i64) -> Result<Inv
             .map(|(_, words)| words.parse())
             .collect::<Result<_, _>>()
             .map_err(Problem::internal)?,
+    })
+}
+
+fn shown_export(export: &Export, zero_rated: bool) -> Result<InvoiceExport, Problem> {
+    let wording = zero_rated.then(|| "zero-rated export".parse());
+    Ok(InvoiceExport {
+        destination: export.destination.clone(),
+        zero_rated,
+        wording: wording.transpose().map_err(Problem::internal)?,
     })
 }
 

@@ -223,12 +223,12 @@ async fn html_of(
         }
         NewPrint::Invoice { sale_id } => {
             actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
-            let data = invoices::of_sale(conn, sale_id).await?;
+            let data = invoices::of_sale(conn, sale_id, actor.today).await?;
             render(Sheet::Invoice, &data, &firm, now)
         }
         NewPrint::CreditNote { sale_id } => {
             actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
-            let data = invoices::credited(conn, sale_id).await?;
+            let data = invoices::credited(conn, sale_id, actor.today).await?;
             render(Sheet::CreditNote, &data, &firm, now)
         }
         NewPrint::Receipt { deposit_id } => {

@@ -82,6 +82,9 @@ pub struct Terms {
     pub proof_of_sending_on: Option<Day>,
     /// The day on which the firm agreed to refund a buyer who rejects the engine.
     pub refund_agreed_on: Option<Day>,
+    /// The day of an event that changed what the engine was worth before it was sold, as damage does: a stock value of an earlier day does
+    /// not go by the price.
+    pub value_changed_on: Option<Day>,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
     pub papers_acknowledged_on: Option<Day>,
     /// The day promised to the buyer for the engine to leave.
@@ -99,7 +102,7 @@ pub struct Terms {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null,
-    "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null,
+    "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null,
     "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
     "note": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
@@ -192,6 +195,10 @@ pub struct SalePatch {
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub refund_agreed_on: Option<Option<Day>>,
+    /// The day of the sale or earlier. A kept stock value stays as it is.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub value_changed_on: Option<Option<Day>>,
     #[serde(default, deserialize_with = "present")]
     #[schema(value_type = Option<Day>)]
     pub papers_acknowledged_on: Option<Option<Day>>,
@@ -371,6 +378,12 @@ impl SalePatch {
             cancelled_on.is_none_or(|on| on >= now.on),
             "/cancelled_on",
             "before the day of the sale",
+        );
+        let changed_on = self.value_changed_on.unwrap_or(now.value_changed_on);
+        rules.hold(
+            changed_on.is_none_or(|on| on <= now.on),
+            "/value_changed_on",
+            "after the day of the sale",
         );
         rules.hold(
             cancelled_on.is_some() || !collected,

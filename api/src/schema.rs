@@ -62,6 +62,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What engines would fetch unfinished, tax included; the last one up to a day holds on it.
+    as_it_stands_prices (id) {
+        id -> Int8,
+        stock_no -> Int4,
+        on_day -> Date,
+        price -> Numeric,
+        /// What it rests on.
+        because -> Text,
+    }
+}
+
+diesel::table! {
     /// What the firm decided to ask; the last row of an engine holds.
     asking_prices (id) {
         id -> Int8,
@@ -432,6 +444,26 @@ diesel::table! {
         from_day -> Date,
         worth -> Text,
         source -> Text,
+    }
+}
+
+diesel::table! {
+    /// Engines that were sold to go to another country, one row for a sale.
+    exports (id) {
+        id -> Int8,
+        sale_id -> Int8,
+        /// ISO 3166-1, two letters.
+        destination -> Text,
+        /// Who takes it there: the seller has control to the end, or the buyer collects.
+        method -> Text,
+        /// Day on which it left the country of the firm; NULL: it has not.
+        left_on -> Nullable<Date>,
+        /// What shows that it left, such as a customs declaration or a waybill; NULL: none is held.
+        evidence -> Nullable<Text>,
+        /// Day on which the firm got it; NULL: none is held.
+        evidence_on -> Nullable<Date>,
+        /// It was used in the country of the firm before it left: late evidence takes no tax back.
+        used_before_leaving -> Bool,
     }
 }
 
@@ -1065,6 +1097,8 @@ diesel::table! {
         proof_of_sending_on -> Nullable<Date>,
         /// Day on which the firm agreed to refund a buyer who rejects the engine; NULL: not agreed.
         refund_agreed_on -> Nullable<Date>,
+        /// Day of an event that changed what the engine was worth before it was sold, as damage does: the price tells nothing of days before it. NULL: none.
+        value_changed_on -> Nullable<Date>,
     }
 }
 
@@ -1118,6 +1152,12 @@ diesel::table! {
         write_down -> Numeric,
         reversal -> Numeric,
         carrying_amount -> Numeric,
+        /// What it would fetch unfinished; NULL: not told.
+        as_it_stands_price -> Nullable<Numeric>,
+        /// Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.
+        used -> Nullable<Text>,
+        /// As it stands: without what finishing costs; NULL: no such price.
+        net_realisable_value_as_it_stands -> Nullable<Numeric>,
     }
 }
 
@@ -1130,6 +1170,8 @@ diesel::table! {
         kept_on -> Date,
         /// Of one engine.
         selling_cost -> Numeric,
+        /// Share of the price that selling costs; NULL: none.
+        selling_share_percent -> Nullable<Numeric>,
     }
 }
 
@@ -1309,6 +1351,7 @@ diesel::joinable!(acquisitions -> persons (person_id));
 diesel::joinable!(acquisitions -> sales (sale_id));
 diesel::joinable!(appraisals -> fits (fit_id));
 diesel::joinable!(appraisals -> guides (guide_version));
+diesel::joinable!(as_it_stands_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> valuations (valuation_id));
 diesel::joinable!(boiler_code_rules -> boiler_codes (code_id));
@@ -1330,6 +1373,7 @@ diesel::joinable!(disposals -> engines (stock_no));
 diesel::joinable!(enquiries -> engines (stock_no));
 diesel::joinable!(enquiries -> keys (key_id));
 diesel::joinable!(enquiries -> persons (person_id));
+diesel::joinable!(exports -> sales (sale_id));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
 diesel::joinable!(fits -> guides (guide_version));
@@ -1386,6 +1430,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     accounts,
     acquisitions,
     appraisals,
+    as_it_stands_prices,
     asking_prices,
     back_tests,
     boiler_code_rules,
@@ -1407,6 +1452,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     engines,
     enquiries,
     exchange_rates,
+    exports,
     findings,
     firm,
     fits,

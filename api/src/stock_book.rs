@@ -2,6 +2,7 @@
 
 use crate::{
     db::{Db, RunQueryDsl},
+    exports::Exports,
     keys::MoneyDesk,
     operations::Operations,
     page::{Keyset, ListQuery, Page, PageParams, SpanQuery},
@@ -13,7 +14,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{
     prelude::*,
-    sql_types::{BigInt, Date, Integer, Nullable, Numeric, Text as SqlText},
+    sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric, Text as SqlText},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -43,7 +44,8 @@ const STRETCH: i64 = 500;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "bought_on": "2026-01-05", "in_again_on": null, "purchase_invoice_no": null, "purchase_price": "4200.00",
     "seller": "Wynn Ostrander-Pike", "description": "Marrowby, locomotive, 5 in gauge, 0-6-0", "sold_on": "2026-05-14", "sales_invoice_no": "30",
-    "price": "7600.00", "disposal": "sold", "buyer": "Odo Fenwright", "margin": "3400.00", "tax": "566.67", "acquisition_id": 51,
+    "price": "7600.00", "disposal": "sold", "buyer": "Odo Fenwright", "margin": "3400.00", "tax": "566.67", "late_tax": null,
+    "late_tax_due_on": null, "late_tax_taken_back_on": null, "acquisition_id": 51,
     "bought_entry_no": 184, "sale_id": 31, "disposal_id": null, "return_id": null,
     "credit_note_no": null, "gone_entry_no": 311}))]
 pub struct StockBookEntry {
@@ -91,24 +93,25 @@ pub struct PeriodTotals {
 /// One line for each engine that was bought by the last day and not gone before the first one, in the sequence of the stock
 /// numbers. An engine on commission that is sold in the firm's own name is bought and sold on the day of the sale, for what its
 /// owner is paid; any other one on commission is not the firm's and has no line. A sale that is undone keeps its line; a line
-/// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again.
+/// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again. The line of
+/// an export is there too where its tax fell due or was taken back within the days.
 #[utoipa::path(tag = "money", operation_id = "list_stock_book", params(SpanQuery, PageParams),
     responses((status = 200, body = Page<StockBookEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/stock-book")]
 async fn list_stock_book(
-    _by: MoneyDesk,
+    MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
     list: ListQuery<SpanQuery>,
 ) -> Result<HttpResponse, Problem> {
     let span = list.filters.days()?;
-    let rates = Rates::load(&mut *db.read().await?).await?;
+    let law = Law::load(&mut *db.read().await?, actor.today).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let after = match page.after {
             None => (0, 0),
             Some((place, stock_no)) => (stock_no, place_in(&place)?),
         };
-        lines(conn, &rates, span, after, page.limit).await
+        lines(conn, &law, span, after, page.limit).await
     };
     list.answer(&req, &db, fetch, |entry: &StockBookEntry| {
         (json!(entry.place), i64::from(entry.line.stock_no))
@@ -123,18 +126,18 @@ async fn list_stock_book(
     responses((status = 200, body = Page<PeriodTotals>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
 #[get("/stock-book/totals")]
 async fn list_stock_book_totals(
-    _by: MoneyDesk,
+    MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
     list: ListQuery<SpanQuery>,
 ) -> Result<HttpResponse, Problem> {
     let span = list.filters.days()?;
-    let rates = Rates::load(&mut *db.read().await?).await?;
+    let law = Law::load(&mut *db.read().await?, actor.today).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut parts = parts_of(conn, span).await?;
         parts.retain(|part| page.after_id().is_none_or(|after| place(part) > after));
         parts.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
-        add_up(conn, &rates, &mut parts).await?;
+        add_up(conn, &law, &mut parts).await?;
         Ok(parts)
     };
     list.answer(&req, &db, fetch, |part: &PeriodTotals| {
@@ -185,7 +188,7 @@ async fn parts_of(
 
 async fn add_up(
     conn: &mut AsyncPgConnection,
-    rates: &Rates,
+    law: &Law,
     parts: &mut [PeriodTotals],
 ) -> Result<(), Problem> {
     let ([first, ..], [.., last]) = (&*parts, &*parts) else {
@@ -197,7 +200,7 @@ async fn add_up(
     };
     let mut after = (0, 0);
     loop {
-        let stretch = lines(conn, rates, whole, after, STRETCH).await?;
+        let stretch = lines(conn, law, whole, after, STRETCH).await?;
         let Some(last) = stretch.last() else {
             return Ok(());
         };
@@ -220,6 +223,22 @@ pub(crate) fn too_large(fault: MoneyFault) -> Problem {
 }
 
 // SQL
+
+/// What the lines are reckoned by.
+struct Law {
+    rates: Rates,
+    exports: Exports,
+}
+
+impl Law {
+    async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Law, Problem> {
+        let rates = Rates::load(conn).await?;
+        Ok(Law {
+            exports: Exports::load(conn, &rates, today).await?,
+            rates,
+        })
+    }
+}
 
 #[derive(QueryableByName)]
 struct Row {
@@ -290,7 +309,8 @@ impl Row {
     }
 
     /// The line at the rate of the day of the sale.
-    fn entry(self, rates: &Rates) -> Result<StockBookEntry, Problem> {
+    fn entry(self, law: &Law) -> Result<StockBookEntry, Problem> {
+        let rates = &law.rates;
         let rate = match (self.gone_on, self.sale_id) {
             (Some(on), Some(_)) => rates.on(self.tax_position.scheme(), on)?,
             (Some(_) | None, None) | (None, Some(_)) => Percent::ZERO,
@@ -316,6 +336,7 @@ impl Row {
             description: self.description.to_string(),
             position: self.tax_position,
             rate,
+            export: law.exports.of(self.sale_id).copied(),
             gone,
         });
         let line = line.map_err(|faults| stored_wrong(&faults))?;
@@ -346,18 +367,21 @@ pub(crate) fn stored_wrong(faults: &[MoneyFault]) -> Problem {
 /// Lines in the sequence of the stock numbers, from the one after that place of that engine.
 async fn lines(
     conn: &mut AsyncPgConnection,
-    rates: &Rates,
+    law: &Law,
     span: DaySpan,
     (after, place): (i64, i64),
     limit: i64,
 ) -> Result<Vec<StockBookEntry>, Problem> {
+    let late = law.exports.moves_in(span);
+    let late: Vec<i64> = late.into_iter().map(|(_, sale, _)| sale).collect();
     let rows: Vec<Row> = diesel::sql_query(include_str!("stock_book/lines.sql"))
         .bind::<Date, _>(span.from)
         .bind::<Date, _>(span.until)
         .bind::<BigInt, _>(after)
         .bind::<BigInt, _>(limit)
         .bind::<BigInt, _>(place)
+        .bind::<Array<BigInt>, _>(&late)
         .load(conn)
         .await?;
-    rows.into_iter().map(|row| row.entry(rates)).collect()
+    rows.into_iter().map(|row| row.entry(law)).collect()
 }

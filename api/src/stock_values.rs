@@ -18,14 +18,16 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
     dsl::{max, sql},
     prelude::*,
-    sql_types::{BigInt, Date, Integer, Nullable, Numeric, Text},
+    sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{CostLine, ExpectedFrom, StockFacts, StockValueLine, ledger, stock_value_line},
+    costs::{
+        CostLine, ExpectedFrom, StockFacts, StockValueLine, ValueUsed, ledger, stock_value_line,
+    },
     days::Day,
     money::Money,
-    tax::MoneyFault,
+    tax::{MoneyFault, Percent},
     trade::TaxPosition,
 };
 use serde::{Deserialize, Serialize};
@@ -60,20 +62,27 @@ pub struct StockValueQuery {
     /// What it costs to sell one engine; 0.00 unless told.
     #[param(example = "0.00")]
     selling_cost: Option<Money>,
+    /// What it costs besides, as a share of the price, 0 to 100; 0 unless told.
+    #[param(value_type = Option<String>, max_length = 6, example = "5")]
+    selling_share_percent: Option<Percent>,
 }
 
 /// An engine in stock, with what its value rests on.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 10, "cost": "4850.00", "net_realisable_value": "4440.00", "carrying_amount_before": "4850.00",
+#[schema(example = json!({"stock_no": 10, "cost": "4850.00", "net_realisable_value": "4440.00", "net_realisable_value_as_it_stands": null,
+    "used": "finished", "carrying_amount_before": "4850.00",
     "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00", "sold_after_on": null, "sold_after_price": null,
-    "purchase": "4200.00", "price": "5400.00", "price_from": "asking_price", "cost_to_come": "510.00"}))]
+    "purchase": "4200.00", "price": "5400.00", "price_from": "asking_price", "as_it_stands_price": null, "cost_to_come": "510.00"}))]
 pub struct StockValueEntry {
     #[serde(flatten)]
     pub line: StockValueLine,
     pub purchase: Money,
-    /// What it is expected to fetch when finished, tax included; null where it has neither an asking price nor a valuation.
+    /// What it is expected to fetch when finished, tax included; null where it has neither an asking price nor a valuation, and was not
+    /// sold soon after.
     pub price: Option<Money>,
     pub price_from: Option<ExpectedFrom>,
+    /// What it would fetch unfinished, tax included, as `/v1/engines/{stock_no}/as-it-stands-prices` has it; null where nobody told.
+    pub as_it_stands_price: Option<Money>,
     /// Of the jobs agreed or in hand on the day, hours at the highest book rate of the day.
     pub cost_to_come: Money,
 }
@@ -96,7 +105,7 @@ pub struct StockValueTotals {
 
 /// A kept value of the stock: its write-downs and reversals are booked, and the next one counts from it.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 2, "on": "2026-03-31", "kept_on": "2026-04-20", "selling_cost": "0.00", "n_engines": 31, "n_without_price": 2,
+#[schema(example = json!({"id": 2, "on": "2026-03-31", "kept_on": "2026-04-20", "selling_cost": "0.00", "selling_share_percent": null, "n_engines": 31, "n_without_price": 2,
     "cost": "94850.00", "write_down": "410.00", "reversal": "0.00", "carrying_amount": "94440.00"}))]
 pub struct KeptStockValue {
     #[schema(minimum = 1)]
@@ -106,6 +115,8 @@ pub struct KeptStockValue {
     pub kept_on: Day,
     /// Of one engine.
     pub selling_cost: Money,
+    /// Of the price; comes to the selling cost.
+    pub selling_share_percent: Option<Percent>,
     #[serde(flatten)]
     pub totals: StockValueTotals,
 }
@@ -119,6 +130,8 @@ pub struct NewStockValue {
     /// What it costs to sell one engine, 0 or more; 0 unless told.
     #[serde(default)]
     pub selling_cost: Money,
+    /// What it costs besides, as a share of the price, 0 to 100; 0 unless told.
+    pub selling_share_percent: Option<Percent>,
 }
 
 impl StockValueTotals {
@@ -130,7 +143,7 @@ impl StockValueTotals {
             Ok(())
         };
         self.n_engines += 1;
-        self.n_without_price += i64::from(entry.price.is_none());
+        self.n_without_price += i64::from(entry.line.used.is_none());
         plus(&mut self.cost, entry.line.cost)?;
         plus(&mut self.write_down, entry.line.write_down)?;
         plus(&mut self.reversal, entry.line.reversal)?;
@@ -143,7 +156,8 @@ impl StockValueTotals {
 /// List the value of the stock at the end of a day
 ///
 /// Engine by engine the lower of cost and net realisable value. The price is the asking price that held on the day, else
-/// the likely price of the last valuation up to it. Engines on commission are not the firm's. Materials have no record of
+/// the likely price of the last valuation up to it; a sale within 60 days after is better evidence and takes its place, unless what the
+/// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
 /// their own: parts count from the day they are used on a job. Nothing is stored.
 #[utoipa::path(tag = "money", operation_id = "list_stock_value", params(StockValueQuery, PageParams),
     responses((status = 200, body = Page<StockValueEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
@@ -155,7 +169,7 @@ async fn list_stock_value(
     list: ListQuery<StockValueQuery>,
 ) -> Result<HttpResponse, Problem> {
     let asked = list.filters.checked(actor.today)?;
-    let day = DayFacts::load(&mut *db.read().await?, asked.0, asked.1).await?;
+    let day = DayFacts::load(&mut *db.read().await?, asked).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         in_stock(conn, &day, page.after_id().unwrap_or(0), page.limit).await
     };
@@ -174,9 +188,9 @@ async fn get_stock_value_totals(
     db: web::Data<Db>,
     query: Query<StockValueQuery>,
 ) -> Result<HttpResponse, Problem> {
-    let (on, selling_cost) = query.checked(actor.today)?;
+    let asked = query.checked(actor.today)?;
     let mut conn = db.read().await?;
-    let day = DayFacts::load(&mut conn, on, selling_cost).await?;
+    let day = DayFacts::load(&mut conn, asked).await?;
     let mut totals = StockValueTotals::default();
     let mut after = 0;
     loop {
@@ -233,6 +247,12 @@ async fn keep_stock_value(
     }
     if new.selling_cost.is_negative() {
         return Err(Problem::invalid("/selling_cost", "not 0 or more"));
+    }
+    if new
+        .selling_share_percent
+        .is_some_and(|share| share > Percent::HUNDRED)
+    {
+        return Err(Problem::invalid("/selling_share_percent", "more than 100"));
     }
     db.create(&actor, &new, async |tx| {
         tax_periods::hold(tx.conn()).await?;
@@ -296,7 +316,7 @@ async fn list_kept_lines(
 }
 
 impl StockValueQuery {
-    fn checked(self, today: Day) -> Result<(Day, Money), Problem> {
+    fn checked(self, today: Day) -> Result<Asked, Problem> {
         let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
         let selling_cost = self.selling_cost.unwrap_or_default();
         if self.on > today {
@@ -305,7 +325,15 @@ impl StockValueQuery {
         if selling_cost.is_negative() {
             return refused("`selling_cost` is an amount of 0 or more");
         }
-        Ok((self.on, selling_cost))
+        let selling_share = self.selling_share_percent.unwrap_or_default();
+        if selling_share > Percent::HUNDRED {
+            return refused("`selling_share_percent` is more than 100");
+        }
+        Ok(Asked {
+            on: self.on,
+            selling_cost,
+            selling_share,
+        })
     }
 }
 
@@ -315,23 +343,30 @@ fn place(entry: &StockValueEntry) -> (Value, i64) {
 
 // SQL
 
+/// What a value of the stock is asked by.
+#[derive(Clone, Copy)]
+struct Asked {
+    on: Day,
+    selling_cost: Money,
+    selling_share: Percent,
+}
+
 /// What is the same for all engines of the day.
 struct DayFacts {
     on: Day,
     selling_cost: Money,
+    selling_share: Percent,
     rates: Rates,
     hour: Option<DearestHour>,
 }
 
 impl DayFacts {
-    async fn load(
-        conn: &mut AsyncPgConnection,
-        on: Day,
-        selling_cost: Money,
-    ) -> Result<DayFacts, Problem> {
+    async fn load(conn: &mut AsyncPgConnection, asked: Asked) -> Result<DayFacts, Problem> {
+        let on = asked.on;
         Ok(DayFacts {
             on,
-            selling_cost,
+            selling_cost: asked.selling_cost,
+            selling_share: asked.selling_share,
             rates: Rates::load(conn).await?,
             hour: money::dearest_hour(conn, on).await?,
         })
@@ -356,6 +391,10 @@ struct InStock {
     sold_after_on: Option<Day>,
     #[diesel(sql_type = Nullable<Numeric>)]
     sold_after_price: Option<Money>,
+    #[diesel(sql_type = Bool)]
+    changed_before_sale: bool,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    as_it_stands: Option<Money>,
 }
 
 /// The engines in stock at the end of the day, by stock number from the one after `after`: three queries however many.
@@ -401,23 +440,32 @@ impl InStock {
             (None, Some(price)) => (Some(price), Some(ExpectedFrom::Valuation)),
             (None, None) => (None, None),
         };
-        let line = stock_value_line(&StockFacts {
+        let facts = StockFacts {
             stock_no: self.stock_no,
             position: self.tax_position,
             cost,
             purchase: self.purchase,
             price,
             cost_to_come,
+            as_it_stands: self.as_it_stands,
             selling_cost: day.selling_cost,
+            selling_share: day.selling_share,
             rate: day.rates.on(self.tax_position.scheme(), day.on)?,
             written_down_before: self.written_down_before,
             sold_after: self.sold_after_on.zip(self.sold_after_price),
-        })?;
+            changed_before_sale: self.changed_before_sale,
+        };
+        let price_from = match facts.evidence() {
+            Some(_) => Some(ExpectedFrom::SaleAfter),
+            None => price_from,
+        };
+        let line = stock_value_line(&facts)?;
         Ok(line.map(|line| StockValueEntry {
             line,
             purchase: self.purchase,
-            price,
+            price: facts.price_finished(),
             price_from,
+            as_it_stands_price: self.as_it_stands,
             cost_to_come,
         }))
     }
@@ -431,11 +479,17 @@ async fn insert(tx: &mut Tx<'_>, new: &NewStockValue) -> Result<i64, Problem> {
             stock_values::on_day.eq(new.on),
             stock_values::kept_on.eq(today),
             stock_values::selling_cost.eq(new.selling_cost),
+            stock_values::selling_share_percent.eq(new.selling_share_percent),
         ))
         .returning(stock_values::id)
         .get_result(tx.conn())
         .await?;
-    let day = DayFacts::load(tx.conn(), new.on, new.selling_cost).await?;
+    let asked = Asked {
+        on: new.on,
+        selling_cost: new.selling_cost,
+        selling_share: new.selling_share_percent.unwrap_or_default(),
+    };
+    let day = DayFacts::load(tx.conn(), asked).await?;
     let mut totals = StockValueTotals::default();
     let mut after = 0;
     loop {
@@ -457,6 +511,10 @@ async fn insert(tx: &mut Tx<'_>, new: &NewStockValue) -> Result<i64, Problem> {
                     stock_value_lines::purchase.eq(entry.purchase),
                     stock_value_lines::price.eq(entry.price),
                     stock_value_lines::price_from.eq(entry.price_from),
+                    stock_value_lines::as_it_stands_price.eq(entry.as_it_stands_price),
+                    stock_value_lines::used.eq(entry.line.used),
+                    stock_value_lines::net_realisable_value_as_it_stands
+                        .eq(entry.line.net_realisable_value_as_it_stands),
                     stock_value_lines::cost_to_come.eq(entry.cost_to_come),
                     stock_value_lines::cost.eq(entry.line.cost),
                     stock_value_lines::net_realisable_value.eq(entry.line.net_realisable_value),
@@ -481,7 +539,7 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<KeptStockValue, P
 
 /// The kept values of these ids, in the order of ids, each with its sums.
 async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<KeptStockValue>, Problem> {
-    type Row = (i64, Day, Day, Money, StockValueTotals);
+    type Row = (i64, Day, Day, Money, Option<Percent>, StockValueTotals);
     let rows: Vec<Row> = stock_values::table
         .left_join(stock_value_lines::table)
         .filter(stock_values::id.eq_any(ids))
@@ -492,9 +550,12 @@ async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<KeptStock
             stock_values::on_day,
             stock_values::kept_on,
             stock_values::selling_cost,
+            stock_values::selling_share_percent,
             (
                 sql::<BigInt>("count(stock_value_lines.stock_no)"),
-                sql::<BigInt>("count(*) FILTER (WHERE stock_no IS NOT NULL AND price IS NULL)"),
+                sql::<BigInt>(
+                    "count(*) FILTER (WHERE stock_no IS NOT NULL AND net_realisable_value IS NULL)",
+                ),
                 sql::<Numeric>("coalesce(sum(stock_value_lines.cost), 0)"),
                 sql::<Numeric>("coalesce(sum(stock_value_lines.write_down), 0)"),
                 sql::<Numeric>("coalesce(sum(stock_value_lines.reversal), 0)"),
@@ -503,15 +564,16 @@ async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<KeptStock
         ))
         .load(conn)
         .await?;
-    let kept = rows
-        .into_iter()
-        .map(|(id, on, kept_on, selling_cost, totals)| KeptStockValue {
+    let kept = rows.into_iter().map(
+        |(id, on, kept_on, selling_cost, selling_share_percent, totals)| KeptStockValue {
             id,
             on,
             kept_on,
             selling_cost,
+            selling_share_percent,
             totals,
-        });
+        },
+    );
     Ok(kept.collect())
 }
 
@@ -525,6 +587,12 @@ struct KeptLine {
     price: Option<Money>,
     #[diesel(sql_type = Nullable<Text>)]
     price_from: Option<ExpectedFrom>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    as_it_stands_price: Option<Money>,
+    #[diesel(sql_type = Nullable<Text>)]
+    used: Option<ValueUsed>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    net_realisable_value_as_it_stands: Option<Money>,
     #[diesel(sql_type = Numeric)]
     cost_to_come: Money,
     #[diesel(sql_type = Numeric)]
@@ -552,6 +620,8 @@ impl KeptLine {
                 stock_no: self.stock_no,
                 cost: self.cost,
                 net_realisable_value: self.net_realisable_value,
+                net_realisable_value_as_it_stands: self.net_realisable_value_as_it_stands,
+                used: self.used,
                 carrying_amount_before: self.carrying_amount_before,
                 write_down: self.write_down,
                 reversal: self.reversal,
@@ -562,6 +632,7 @@ impl KeptLine {
             purchase: self.purchase,
             price: self.price,
             price_from: self.price_from,
+            as_it_stands_price: self.as_it_stands_price,
             cost_to_come: self.cost_to_come,
         }
     }

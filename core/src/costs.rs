@@ -26,7 +26,7 @@ pub use ledger::{
 };
 pub use stock_book::{
     BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, ExpectedFrom, StockFacts,
-    StockValueLine, book_line, book_totals, stock_value_line, tax_of_sale,
+    StockValueLine, ValueUsed, book_line, book_totals, stock_value_line, tax_of_sale,
 };
 
 const DEAREST: i128 = 999_999_999_999;

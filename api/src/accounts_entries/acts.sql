@@ -1,7 +1,7 @@
 -- What was done up to the day $1 and moves money or stock: by day, source, id and stock number from ($2, $3, $4, $5)
 -- on, $6 acts at most. Hours count at the book rate of their fitter on their day, to the penny, a half away from nought; a
 -- reversal counts at the rate of the line that it takes back. What was written down is that of the last kept value before the
--- day; a kept value says nothing of an engine that was gone by its day. What is spent after the day of a sale up to the day on
+-- day; the tax on exports fell due or was taken back on the days $7, of the sales $8, taken back where $9 says so; a kept value says nothing of an engine that was gone by its day. What is spent after the day of a sale up to the day on
 -- which it is undone was spent on an engine that was gone.
 WITH acts AS (
     (SELECT on_day, 'acquisition' COLLATE "C" AS source, id, stock_no, 'purchase' AS kind, NULL AS method, NULL AS disposal,
@@ -34,6 +34,13 @@ WITH acts AS (
     FROM disposals
     WHERE on_day BETWEEN $2 AND $1 AND (on_day, 'disposal' COLLATE "C", id, stock_no) >= ($2, $3 COLLATE "C", $4, $5)
     ORDER BY on_day, id LIMIT $6)
+    UNION ALL
+    (SELECT late.on_day, 'export_tax', late.sale_id, s.stock_no, NULL, NULL, NULL, s.price, CASE WHEN late.back THEN 1 ELSE 0 END, 'export.recorded',
+        'sale_id', late.sale_id
+    FROM unnest($7::date[], $8::bigint[], $9::boolean[]) AS late (on_day, sale_id, back)
+    JOIN sales s ON s.id = late.sale_id
+    WHERE late.on_day BETWEEN $2 AND $1 AND (late.on_day, 'export_tax' COLLATE "C", late.sale_id, s.stock_no) >= ($2, $3 COLLATE "C", $4, $5)
+    ORDER BY late.on_day, late.sale_id LIMIT $6)
     UNION ALL
     (SELECT h.on_day, 'job_hours', h.id, j.stock_no, 'work', NULL, NULL, round(h.hours * coalesce(r.book_rate, 0), 2), 0,
         CASE WHEN h.reverses_id IS NULL THEN 'job.hours_booked' ELSE 'job.line_reversed' END, 'hours_id', coalesce(h.reverses_id, h.id)
@@ -103,6 +110,7 @@ WITH acts AS (
 )
 SELECT acts.on_day, acts.source, acts.id, acts.stock_no, acts.kind, acts.method, acts.disposal, acts.amount, acts.other_amount, a.manner,
     a.tax_position, a.price AS purchase, a.supplier_vat AS purchase_vat, a.commission_percent, a.commission_fixed, was.gone AS was_gone, undone.sold_on,
+    undone.sale_id,
     coalesce(w.written_down, 0) AS written_down, written.entry_no
 FROM acts
 JOIN acquisitions a ON a.stock_no = acts.stock_no
@@ -111,8 +119,9 @@ CROSS JOIN LATERAL (
         OR EXISTS (SELECT 1 FROM disposals d WHERE d.stock_no = acts.stock_no AND d.on_day < acts.on_day) AS gone
 ) was
 LEFT JOIN LATERAL (
-    SELECT s.on_day AS sold_on FROM returns r JOIN sales s ON s.id = r.sale_id WHERE r.id = acts.id
-) undone ON acts.source = 'return'
+    SELECT s.on_day AS sold_on, s.id AS sale_id FROM sales s
+    WHERE s.id = CASE acts.source WHEN 'return' THEN (SELECT sale_id FROM returns r WHERE r.id = acts.id) ELSE acts.id END
+) undone ON acts.source IN ('export_tax', 'return', 'sale')
 LEFT JOIN LATERAL (
     SELECT l.cost - l.carrying_amount AS written_down
     FROM stock_value_lines l

@@ -16,6 +16,7 @@ WITH sold AS (SELECT id, stock_no FROM sales WHERE person_id = $1),
         UNION ALL SELECT 'promises', id, to_jsonb(t) FROM promises t WHERE person_id = $1
         UNION ALL SELECT 'sales', id, to_jsonb(t) FROM sales t WHERE person_id = $1
         UNION ALL SELECT 'payments', id, to_jsonb(t) FROM payments t WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT 'exports', id, to_jsonb(t) FROM exports t WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT 'deliveries', id, to_jsonb(t) FROM deliveries t WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT 'payouts', p.id, to_jsonb(p)
             FROM payouts p JOIN sales s ON s.id = p.sale_id JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1

@@ -1,5 +1,5 @@
 -- Lines of the stock book from the day $1 to the day $2: what came by the last day and was not gone before the first one, by
--- stock number and place from the one after $3 and $5, $4 lines at most. An engine stays in the book until it is sold or goes
+-- stock number and place from the one after $3 and $5, $4 lines at most; those of the sales $6 too, whose tax as exports moved within the days. An engine stays in the book until it is sold or goes
 -- otherwise; when the sale is undone, this is a line of its own and a new stay begins. An engine on commission that is sold in
 -- the firm's own name is bought and sold on the day of the sale; any other one on commission is never the firm's.
 SELECT a.stock_no, l.place, a.id AS acquisition_id, l.bought_on, CASE WHEN a.price IS NOT NULL THEN s.in_again_on END AS in_again_on, l.returned_on,
@@ -38,6 +38,6 @@ LEFT JOIN disposals d ON d.stock_no = a.stock_no AND d.stock_no >= $3 AND s.id I
 LEFT JOIN returns r ON r.sale_id = s.id AND l.returned_on IS NOT NULL
 WHERE (a.price IS NOT NULL OR a.tax_position = 'commission_in_own_name' AND s.id IS NOT NULL)
     AND a.stock_no >= $3
-    AND l.from_day <= $2 AND coalesce(l.returned_on, s.on_day, d.on_day, 'infinity') >= $1 AND (a.stock_no, l.place) > ($3, $5)
+    AND l.from_day <= $2 AND (coalesce(l.returned_on, s.on_day, d.on_day, 'infinity') >= $1 OR l.returned_on IS NULL AND s.id = ANY ($6)) AND (a.stock_no, l.place) > ($3, $5)
 ORDER BY a.stock_no, l.place
 LIMIT $4

@@ -2,10 +2,11 @@
 -- were bought, what they are expected to fetch, how far they were written down when the value was last kept before that day,
 -- and their sale up to the day $4, if it stands.
 SELECT a.stock_no, a.tax_position, a.price - CASE WHEN a.tax_position = 'not_registered' THEN 0 ELSE a.supplier_vat END AS purchase, p.price AS asking_price, v.likely,
-    coalesce(k.cost - k.carrying_amount, 0) AS written_down_before, s.on_day AS sold_after_on, s.price AS sold_after_price
+    coalesce(k.cost - k.carrying_amount, 0) AS written_down_before, s.on_day AS sold_after_on, s.price AS sold_after_price,
+    coalesce(s.value_changed_on > $1, false) AS changed_before_sale, w.price AS as_it_stands
 FROM acquisitions a
 LEFT JOIN LATERAL (
-    SELECT on_day, price FROM sales
+    SELECT on_day, price, value_changed_on FROM sales
     WHERE sales.stock_no = a.stock_no AND sales.on_day > $1 AND sales.on_day <= $4 AND sales.undone_on IS NULL
     LIMIT 1
 ) s ON true
@@ -13,6 +14,10 @@ LEFT JOIN LATERAL (
     SELECT price FROM asking_prices WHERE asking_prices.stock_no = a.stock_no AND asking_prices.on_day <= $1
     ORDER BY asking_prices.id DESC LIMIT 1
 ) p ON true
+LEFT JOIN LATERAL (
+    SELECT price FROM as_it_stands_prices WHERE as_it_stands_prices.stock_no = a.stock_no AND as_it_stands_prices.on_day <= $1
+    ORDER BY as_it_stands_prices.on_day DESC, as_it_stands_prices.id DESC LIMIT 1
+) w ON true
 LEFT JOIN LATERAL (
     SELECT likely FROM valuations WHERE valuations.stock_no = a.stock_no AND valuations.on_day <= $1
     ORDER BY valuations.on_day DESC, valuations.id DESC LIMIT 1

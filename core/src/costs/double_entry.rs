@@ -51,6 +51,8 @@ words! {
         /// Money paid to the owner of an engine that was sold on commission.
         Payout = "payout",
         Disposal = "disposal",
+        /// Tax on an export whose limit passed, and what is taken back of it.
+        ExportTax = "export_tax",
         /// A kept value of the stock.
         StockValue = "stock_value",
     }
@@ -126,6 +128,10 @@ pub enum TradeEvent {
     OwnerPaid {
         amount: Money,
         method: PaymentMethod,
+    },
+    /// Tax on the sale of an engine that was declared as a free export; below nought when it is taken back.
+    ExportTaxDue {
+        tax: Money,
     },
     /// Also what is scrapped: all that it was carried at.
     WrittenDown {
@@ -262,6 +268,7 @@ fn moves(event: TradeEvent) -> Vec<(Account, i128)> {
         TradeEvent::OwnerPaid { amount, method } => {
             two(Account::OwedToOwners, till(method), amount)
         }
+        TradeEvent::ExportTaxDue { tax } => two(Account::Sales, Account::TaxOnSales, tax),
         TradeEvent::WrittenDown { amount } => {
             two(Account::StockWrittenDown, Account::Stock, amount)
         }

@@ -4,7 +4,7 @@ use super::{CarryingAmount, CarryingAmountQuestion, carrying_amount};
 use crate::{
     days::{Day, DaySpan},
     money::Money,
-    tax::{MoneyFault, Percent, Scheme, amount, negatives, tax_within},
+    tax::{ExportTax, MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
     trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;
@@ -48,6 +48,8 @@ pub struct BookFacts {
     pub position: TaxPosition,
     /// The rate of tax on the day of the sale.
     pub rate: Percent,
+    /// What becomes of the tax on a sale that is an export.
+    pub export: Option<ExportTax>,
     pub gone: Option<DisposalFacts>,
 }
 
@@ -87,8 +89,14 @@ pub struct BookLine {
     pub buyer: Option<String>,
     /// Price less purchase price; null outside the margin scheme and until it is sold.
     pub margin: Option<Money>,
-    /// Null until it is sold, and where the sale is not taxed.
+    /// Null until it is sold, and where the sale is not taxed; 0.00 for an export that is free of tax.
     pub tax: Option<Money>,
+    /// The tax on an export whose limit passed before it had left and was proved; null for others.
+    pub late_tax: Option<Money>,
+    /// The day in whose period it falls due.
+    pub late_tax_due_on: Option<Day>,
+    /// The day in whose period it is taken back.
+    pub late_tax_taken_back_on: Option<Day>,
     /// The day on which it was in stock again, its sale being undone: the line is no second purchase. Null for the first stay.
     pub in_again_on: Option<Day>,
 }
@@ -149,7 +157,13 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
         })
         .transpose()
         .map_err(|fault| vec![fault])?;
+    let export = facts.export.filter(|_| is_taxed);
+    let due_on = export.and_then(|export| export.due_on);
+    let free = export.is_some_and(|export| export.is_free_at_the_sale());
     Ok(BookLine {
+        late_tax: tax.filter(|_| due_on.is_some()),
+        late_tax_due_on: due_on,
+        late_tax_taken_back_on: export.and_then(|export| export.taken_back_on),
         stock_no: facts.stock_no,
         bought_on: facts.bought_on,
         in_again_on: facts.in_again_on,
@@ -163,7 +177,7 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
         disposal: gone.map(|gone| gone.how),
         buyer: gone.and_then(|gone| gone.buyer.clone()),
         margin,
-        tax,
+        tax: if free { tax.map(|_| Money::ZERO) } else { tax },
     })
 }
 
@@ -181,6 +195,9 @@ impl BookLine {
             price: minus(self.price)?,
             margin: minus(self.margin)?,
             tax: minus(self.tax)?,
+            late_tax: None,
+            late_tax_due_on: None,
+            late_tax_taken_back_on: None,
             ..self.clone()
         })
     }
@@ -208,12 +225,13 @@ impl BookLine {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = StockBookTotals))]
 pub struct BookTotals {
-    /// Purchase prices of what came in the period.
+    /// Purchase prices of what came in the period, less those of what went back to its seller in it.
     pub purchases: Money,
     /// Prices of what was sold in the period.
     pub sales: Money,
     /// Margins of what was sold in the period, losses among them; tax is due on those above nought alone.
     pub margins: Money,
+    /// With that on exports whose limit passed in the period, less what was taken back in it.
     pub tax: Money,
 }
 
@@ -246,11 +264,35 @@ pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, Mo
     let bought = lines
         .iter()
         .filter(|line| within(line.bought_on) && line.is_purchase());
+    let gone_back = lines.iter().filter(|line| {
+        line.disposal == Some(Disposal::ReturnedToSeller) && line.sold_on.is_some_and(within)
+    });
+    let late = |of: fn(&BookLine) -> Option<Day>| {
+        let in_period = lines
+            .iter()
+            .filter(move |line| of(line).is_some_and(within));
+        total(&mut in_period.filter_map(|line| line.late_tax))
+    };
+    let plus = |a: Money, b: Money| {
+        a.checked_add(b)
+            .map_err(|_| MoneyFault::TooLarge { member: "period" })
+    };
+    let minus = |a: Money, b: Money| {
+        a.checked_sub(b)
+            .map_err(|_| MoneyFault::TooLarge { member: "period" })
+    };
+    let tax = plus(
+        total(&mut sold(|line| line.tax))?,
+        late(|line| line.late_tax_due_on)?,
+    )?;
     Ok(BookTotals {
-        purchases: total(&mut bought.map(|line| line.purchase_price))?,
+        purchases: minus(
+            total(&mut bought.map(|line| line.purchase_price))?,
+            total(&mut gone_back.map(|line| line.purchase_price))?,
+        )?,
         sales: total(&mut sold(|line| line.price))?,
         margins: total(&mut sold(|line| line.margin))?,
-        tax: total(&mut sold(|line| line.tax))?,
+        tax: minus(tax, late(|line| line.late_tax_taken_back_on)?)?,
     })
 }
 
@@ -261,6 +303,17 @@ words! {
         AskingPrice = "asking_price",
         /// The likely price of the last valuation up to the day.
         Valuation = "valuation",
+        /// The sale soon after the day, as it tells what the engine was worth on it (IAS 2.30).
+        SaleAfter = "sale_after",
+    }
+}
+
+words! {
+    /// Which of two net realisable values was used: the better one.
+    pub enum ValueUsed {
+        /// Finished first.
+        Finished = "finished",
+        AsItStands = "as_it_stands",
     }
 }
 
@@ -275,12 +328,32 @@ pub struct StockFacts {
     /// What it is expected to fetch when finished, tax included; `None` where nobody knows.
     pub price: Option<Money>,
     pub cost_to_come: Money,
+    /// What it would fetch unfinished, tax included; `None` where nobody told.
+    pub as_it_stands: Option<Money>,
     pub selling_cost: Money,
+    /// Of the price, to the penny, a half upwards; comes to the selling cost.
+    pub selling_share: Percent,
     pub rate: Percent,
     /// How far below cost it stood before: nought where it was never written down.
     pub written_down_before: Money,
     /// The first sale after the day, if there was one soon: day and price.
     pub sold_after: Option<(Day, Money)>,
+    /// What the engine was worth changed between the day and that sale, as by damage: its price tells nothing of the day.
+    pub changed_before_sale: bool,
+}
+
+impl StockFacts {
+    /// The price that stands for the finished engine: the sale soon after the day is the better evidence of what it was worth on it
+    /// (IAS 2.30).
+    pub fn price_finished(&self) -> Option<Money> {
+        self.evidence().or(self.price)
+    }
+
+    /// The price of the sale soon after, as far as it tells what the engine was worth on the day.
+    pub fn evidence(&self) -> Option<Money> {
+        let sold_after = self.sold_after.filter(|_| !self.changed_before_sale);
+        sold_after.map(|(_, price)| price)
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -291,8 +364,12 @@ pub struct StockValueLine {
     /// All that was spent up to the day, the purchase included.
     pub cost: Money,
     /// What it is expected to fetch less what is still to be spent, the cost of selling it and the tax on the sale; null
-    /// without a price.
+    /// without a price. The better one of finished and as it stands.
     pub net_realisable_value: Option<Money>,
+    /// Of the engine as it stands, without what finishing costs; null without such a price.
+    pub net_realisable_value_as_it_stands: Option<Money>,
+    /// Which of the two is used; null without a price.
+    pub used: Option<ValueUsed>,
     /// At what it stood in the books before: cost less what was written down before.
     pub carrying_amount_before: Money,
     pub write_down: Money,
@@ -312,21 +389,39 @@ pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Ve
         TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => return Ok(None),
         TaxPosition::MarginScheme | TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => {}
     }
-    let value = facts.price.map(|price| {
+    let valued = |price: Money, cost_to_come: Money| {
+        let share = half_up(
+            price.pennies() * i128::from(facts.selling_share.hundredths()),
+            10_000,
+        );
+        let selling_cost = amount(facts.selling_cost.pennies() + share, "selling_cost");
         carrying_amount(&CarryingAmountQuestion {
             cost: facts.cost,
             purchase: facts.purchase,
             price,
-            cost_to_come: facts.cost_to_come,
-            selling_cost: facts.selling_cost,
+            cost_to_come,
+            selling_cost: selling_cost.map_err(|fault| vec![fault])?,
             rate_percent: Some(facts.rate),
             scheme: facts.position.scheme(),
             carrying_amount_before: None,
             as_it_stands_price: None,
             firm_contract: None,
         })
+    };
+    let finished = facts.price_finished();
+    let finished = finished.map(|price| valued(price, facts.cost_to_come));
+    let finished: Option<CarryingAmount> = finished.transpose()?;
+    let as_it_stands = facts.as_it_stands.map(|price| valued(price, Money::ZERO));
+    let as_it_stands: Option<CarryingAmount> = as_it_stands.transpose()?;
+    let better = as_it_stands.filter(|it| {
+        finished.is_none_or(|other| it.net_realisable_value > other.net_realisable_value)
     });
-    let value: Option<CarryingAmount> = value.transpose()?;
+    let used = match (better, finished) {
+        (Some(_), _) => Some(ValueUsed::AsItStands),
+        (None, Some(_)) => Some(ValueUsed::Finished),
+        (None, None) => None,
+    };
+    let value = better.or(finished);
     let told = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
     let cost = facts.cost.pennies();
     let before = cost - facts.written_down_before.pennies();
@@ -337,6 +432,8 @@ pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Ve
         stock_no: facts.stock_no,
         cost: facts.cost,
         net_realisable_value: value.map(|value| value.net_realisable_value),
+        net_realisable_value_as_it_stands: as_it_stands.map(|value| value.net_realisable_value),
+        used,
         carrying_amount_before: told(before)?,
         write_down: told((before - carried).max(0))?,
         reversal: told((carried - before).max(0))?,

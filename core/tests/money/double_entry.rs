@@ -51,6 +51,7 @@ fn event(random: &mut Random) -> TradeEvent {
             TradeEvent::KeptOfUndoneSale { amount: a },
         ]),
         _ => random.pick(&[
+            TradeEvent::ExportTaxDue { tax: a },
             TradeEvent::WrittenDown { amount: a },
             TradeEvent::WriteDownReversed { amount: a },
         ]),

@@ -3,13 +3,14 @@
 use crate::{day, lowest, money, percent};
 use outshop_core::{
     costs::{
-        AgreedJob, BookFacts, CostKind, CostLine, Disposal, DisposalFacts, StockFacts, book_line,
-        book_totals, cost_to_come, hours_left, ledger, left_at, stock_value_line, work_line,
+        AgreedJob, BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts,
+        StockFacts, ValueUsed, book_line, book_totals, carrying_amount, cost_to_come, hours_left,
+        ledger, left_at, stock_value_line, work_line,
     },
     days::DaySpan,
     jobs::Hours,
     money::Money,
-    tax::MoneyFault,
+    tax::{MoneyFault, Percent, Scheme},
     trade::TaxPosition,
 };
 
@@ -132,6 +133,7 @@ fn sold(position: TaxPosition, sold_on: &str, price: Option<&str>) -> BookFacts 
         description: "Marrowby, 5 in gauge saddle tank".to_owned(),
         position,
         rate: percent("20"),
+        export: None,
         gone: Some(DisposalFacts {
             on: day(sold_on),
             how: if price.is_some() {
@@ -249,10 +251,13 @@ fn in_stock(position: TaxPosition) -> StockFacts {
         purchase: money("4200.00"),
         price: Some(money("5400.00")),
         cost_to_come: money("510.00"),
+        as_it_stands: None,
         selling_cost: money("450.00"),
+        selling_share: Percent::ZERO,
         rate: percent("20"),
         written_down_before: Money::ZERO,
         sold_after: Some((day("2027-01-09"), money("5300.00"))),
+        changed_before_sale: true,
     }
 }
 
@@ -315,4 +320,120 @@ fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
         (Money::ZERO, Money::ZERO, money("4440.00")),
         "without a price it stands as it stood"
     );
+}
+
+/// Cost 4850.00, of which 4200.00 was the purchase; to finish and test 510.00, delivery 180.00, a commission of 5 %, margin tax.
+fn with_commission(price: &str) -> StockFacts {
+    StockFacts {
+        price: Some(money(price)),
+        selling_cost: money("180.00"),
+        selling_share: percent("5"),
+        ..in_stock(TaxPosition::MarginScheme)
+    }
+}
+
+/// NRV-5, NRV-6, NRV-8, NRV-9. IAS 2.30: a price after the end of the period as far as it confirms what was so at its end; IAS 2.33; the
+/// sums by hand.
+#[test]
+fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
+    let told = |facts: StockFacts| {
+        let line = stock_value_line(&facts).expect("a line").expect("ours");
+        let value = line.net_realisable_value.expect("a price");
+        [value, line.write_down, line.reversal, line.carrying_amount].map(|it| it.to_string())
+    };
+    let sold = |changed_before_sale| StockFacts {
+        sold_after: Some((day("2026-02-10"), money("5150.00"))),
+        changed_before_sale,
+        ..with_commission("5400.00")
+    };
+    assert_eq!(
+        told(sold(false)),
+        ["4044.17", "805.83", "0.00", "4044.17"],
+        "NRV-5"
+    );
+    assert_eq!(
+        told(sold(true)),
+        ["4240.00", "610.00", "0.00", "4240.00"],
+        "NRV-6"
+    );
+    let next_year = |price| StockFacts {
+        written_down_before: money("610.00"),
+        ..with_commission(price)
+    };
+    assert_eq!(
+        told(next_year("6000.00")),
+        ["4710.00", "0.00", "470.00", "4710.00"],
+        "NRV-8"
+    );
+    assert_eq!(
+        told(next_year("6200.00")),
+        ["4866.67", "0.00", "610.00", "4850.00"],
+        "NRV-8"
+    );
+    assert_eq!(told(with_commission("5205.55"))[0], "4087.68", "NRV-9");
+}
+
+/// IAS 2.31: a firm contract takes the place of the estimate. 4600.00 less 66.67 of tax, 510.00 and 180.00: NRV-7.
+#[test]
+fn a_firm_contract_is_what_a_stock_is_valued_at() {
+    let told = carrying_amount(&CarryingAmountQuestion {
+        cost: money("4850.00"),
+        purchase: money("4200.00"),
+        price: money("5400.00"),
+        cost_to_come: money("510.00"),
+        selling_cost: money("180.00"),
+        rate_percent: Some(percent("20")),
+        scheme: Scheme::Margin,
+        carrying_amount_before: None,
+        as_it_stands_price: None,
+        firm_contract: Some(money("4600.00")),
+    })
+    .expect("told");
+    assert_eq!(
+        [told.tax, told.net_realisable_value, told.write_down],
+        ["66.67", "3843.33", "1006.67"].map(money)
+    );
+}
+
+/// As it stands it needs no finishing: 4600.00 less 230.00 of commission, 66.67 of tax and 180.00 are 4123.33, against 4240.00 finished;
+/// at 5000.00 it is 250.00, 133.33 and 180.00, which leaves 4436.67. By hand.
+#[test]
+fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
+    for (as_it_stands, its_value, used, value) in [
+        ("4600.00", "4123.33", ValueUsed::Finished, "4240.00"),
+        ("5000.00", "4436.67", ValueUsed::AsItStands, "4436.67"),
+    ] {
+        let line = stock_value_line(&StockFacts {
+            as_it_stands: Some(money(as_it_stands)),
+            ..with_commission("5400.00")
+        });
+        let line = line.expect("a line").expect("ours");
+        assert_eq!(
+            line.net_realisable_value_as_it_stands,
+            Some(money(its_value))
+        );
+        assert_eq!(line.used, Some(used));
+        assert_eq!(line.net_realisable_value, Some(money(value)));
+    }
+}
+
+/// An engine that goes back to its seller is bought no more: gov.uk, "VAT margin schemes" by plain reading.
+#[test]
+fn a_return_to_the_seller_lowers_the_purchases_of_its_period() {
+    let mut facts = sold(TaxPosition::MarginScheme, "2026-05-02", None);
+    facts.gone.as_mut().expect("gone").how = Disposal::ReturnedToSeller;
+    let line = [book_line(&facts).expect("a line")];
+    let purchases = |from: &str, until: &str| {
+        let period = DaySpan {
+            from: day(from),
+            until: day(until),
+        };
+        book_totals(&line, period)
+            .expect("sums")
+            .purchases
+            .to_string()
+    };
+    assert_eq!(purchases("2026-01-01", "2026-03-31"), "4200.00");
+    assert_eq!(purchases("2026-04-01", "2026-06-30"), "-4200.00");
+    assert_eq!(purchases("2026-01-01", "2026-06-30"), "0.00");
 }
