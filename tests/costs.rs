@@ -269,7 +269,7 @@ async fn what_jobs_will_still_cost_raises_the_break_even_price() {
     // 6 h x 32.00 and 50.00 of the outside work are to come; 4 h x 32.00 and 100.00 are spent.
     assert_eq!(
         money.body["cost_to_come"],
-        json!({"hours": "6", "amount": "242.00"})
+        json!({"hours": "6", "work": "192.00", "parts": "0.00", "outside_work": "50.00", "test_fees": "0.00", "amount": "242.00"})
     );
     assert_eq!(
         money.body["ledger"]["cost"], "1100.00",

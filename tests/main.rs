@@ -54,6 +54,7 @@ mod stories;
 mod surveys;
 mod tax_positions;
 mod tax_rules;
+mod to_come;
 mod track_record;
 mod trades;
 mod valuations;

@@ -116,6 +116,7 @@ async fn an_engine_comes_back_under_its_number_and_is_sold_again() {
         .await
         .invalid_at("/on");
     shop.has_priced(stock_no, "7100.00").await;
+    surveyed(&shop, stock_no, "2026-05-12", &[]).await;
     shop.has_published(stock_no).await;
     let listed = shop
         .get(&format!("/v1/public/listings/{stock_no}"))
@@ -133,6 +134,92 @@ async fn an_engine_comes_back_under_its_number_and_is_sold_again() {
         history.contains(&"engine.returned".to_owned()),
         "{history:?}"
     );
+}
+
+async fn surveyed(shop: &Shop, stock_no: i64, on: &str, clears: &[i64]) {
+    let survey = json!({"on": on, "surveyor": "Edda Morlock", "clears": clears});
+    shop.post(&format!("/v1/engines/{stock_no}/surveys"), &survey)
+        .await
+        .created();
+}
+
+async fn complains(shop: &Shop, sale: i64, words: &str, given_back_on: Option<&str>) -> i64 {
+    let new = json!({"asked_on": "2026-05-06", "words": words, "given_back_on": given_back_on});
+    let path = format!("/v1/sales/{sale}/complaints");
+    shop.post(&path, &new).await.created().id()
+}
+
+/// Common practice, no source: what a buyer did with it is not known until somebody looks.
+#[actix_web::test]
+async fn what_came_back_is_on_show_again_after_a_survey_of_that_day_or_later() {
+    let shop = Shop::open().await;
+    let (stock_no, sale) = delivered(&shop).await;
+    let gate = async || {
+        let path = format!("/v1/engines/{stock_no}/readiness?gate=list");
+        let gate = shop.get(&path).await.ok().body;
+        let checks = gate["checks"].as_array().expect("checks").clone();
+        let mut checks = checks.into_iter();
+        checks.find(|one| one["check"] == "survey_after_return")
+    };
+    assert_eq!(gate().await, None, "it never came back");
+    let back = take_back(&shop, sale, &back("2026-05-12")).await.created();
+    let publications = format!("/v1/engines/{stock_no}/listing/publications");
+    shop.post(&publications, &json!({}))
+        .await
+        .refused("not_ready");
+    surveyed(&shop, stock_no, "2026-05-11", &[]).await;
+    let unmet = gate().await.expect("a check");
+    assert_eq!(unmet["outcome"], "unmet");
+    assert_eq!(unmet["evidence"], json!([back.location()]));
+    assert!(text(&unmet["reason"]).contains("2026-05-12"), "{unmet}");
+    shop.post(&publications, &json!({}))
+        .await
+        .refused("not_ready");
+    surveyed(&shop, stock_no, "2026-05-12", &[]).await;
+    assert_eq!(gate().await.expect("a check")["outcome"], "met");
+    shop.has_published(stock_no).await;
+}
+
+#[actix_web::test]
+async fn an_open_complaint_becomes_a_finding_with_its_words_when_the_engine_comes_back() {
+    let shop = Shop::open().await;
+    let (stock_no, sale) = delivered(&shop).await;
+    complains(&shop, sale, "the blower was stiff", Some("2026-05-08")).await;
+    let open = complains(&shop, sale, "the left injector blows back", None).await;
+    let findings = format!("/v1/engines/{stock_no}/findings");
+    assert_eq!(items(&shop, &findings).await, [] as [Value; 0]);
+    take_back(&shop, sale, &back("2026-05-12")).await.created();
+    let found = items(&shop, &findings).await;
+    let finding = found[0].clone();
+    assert_eq!(
+        found,
+        [
+            json!({"id": finding["id"], "stock_no": stock_no, "survey_id": null, "area": null, "severity": "stops_sale",
+            "words": "the left injector blows back", "found_on": "2026-05-06", "released": false, "cleared_on": null,
+            "cleared_by_job_id": null, "cleared_by_survey_id": null, "complaint_id": open})
+        ]
+    );
+    // One that is entered afterwards becomes a finding too.
+    let late = complains(&shop, sale, "a tyre is loose", None).await;
+    let found = items(&shop, &findings).await;
+    assert_eq!((found.len(), &found[1]["complaint_id"]), (2, &json!(late)));
+    let at = format!("/v1/findings/{}", finding["id"]);
+    shop.patch(&at, &json!({"released": true}))
+        .await
+        .invalid_at("/released");
+    let record = shop
+        .get(&format!("/v1/engines/{stock_no}/work-record"))
+        .await;
+    assert!(record.ok().text.contains("left injector blows back"));
+
+    let publications = format!("/v1/engines/{stock_no}/listing/publications");
+    surveyed(&shop, stock_no, "2026-05-13", &[]).await;
+    shop.post(&publications, &json!({}))
+        .await
+        .refused("not_ready");
+    let ids: Vec<i64> = found.iter().filter_map(|it| it["id"].as_i64()).collect();
+    surveyed(&shop, stock_no, "2026-05-14", &ids).await;
+    shop.has_published(stock_no).await;
 }
 
 #[actix_web::test]

@@ -309,3 +309,49 @@ async fn an_engine_sold_on_commission_in_the_firms_own_name_is_bought_and_sold_t
     );
     assert_eq!(book.len(), 1);
 }
+
+/// Sold for 150.00 at a loss of 5850.00, as a spreadsheet adds it up; a note that begins like a formula stays text.
+#[actix_web::test]
+async fn in_a_table_amounts_are_numbers_and_text_is_never_a_formula() {
+    let shop = Shop::open().await;
+    let stock_no = bought(&shop, "2026-01-05", "6000.00").await;
+    let buyer = with(person(), &json!({"name": "-5850.00"}));
+    let buyer = shop.post("/v1/persons", &buyer).await.created().id();
+    let sale = json!({"on": "2026-05-14", "price": "150.00", "person_id": buyer, "below_break_even_confirmed": true, "note": "=1+1"});
+    let sale = shop
+        .post(&format!("/v1/engines/{stock_no}/sales"), &sale)
+        .await
+        .created();
+    let table = async |path: &str| {
+        let asked = shop.request(Method::GET, path).by(&shop, Role::Proprietor);
+        asked.header("accept", "text/csv").send().await.ok().text
+    };
+    let book = table(BOOK).await;
+    assert!(book.contains(",-5850.00,"), "{book}");
+    assert!(
+        book.contains(",'-5850.00,"),
+        "the name of the buyer is text: {book}"
+    );
+    let sales = table("/v1/sales").await;
+    assert!(sales.contains("'=1+1"), "{sales}");
+    let payments = format!("{}/payments", sale.location());
+    for amount in ["150.00", "-100.00"] {
+        let payment =
+            json!({"on": "2026-05-14", "amount": amount, "method": "transfer", "note": "-50.00"});
+        shop.post(&payments, &payment).await.created();
+    }
+    let paid = table(&payments).await;
+    assert!(
+        paid.contains(",-100.00,") && paid.contains("'-50.00"),
+        "{paid}"
+    );
+    let cost =
+        json!({"kind": "parts", "on": "2026-01-06", "cost": "12.50", "supplier_vat": "2.50"});
+    let costs = format!("/v1/engines/{stock_no}/costs");
+    let cost = shop.post(&costs, &cost).await.created().location();
+    shop.post(&format!("{cost}/reversals"), &json!({}))
+        .await
+        .created();
+    let costs = table(&costs).await;
+    assert!(costs.contains(",-12.50,-12.50,-2.50,"), "{costs}");
+}

@@ -54,7 +54,8 @@ async fn a_job_is_worth_what_it_adds_less_all_that_it_costs() {
     assert_eq!(worth["difference"]["likely"], "1240.00");
     assert_eq!(
         worth["outlay"],
-        json!({"hours": "10", "work": "300.00", "parts": "100.00", "outside_work": "0.00", "test_fees": "0.00", "total": "400.00"})
+        json!({"hours": "10", "work": "300.00", "parts": "100.00", "outside_work": "0.00", "test_fees": "0.00", "total": "400.00",
+            "hours_priced": [{"job_id": job, "test": null, "hours": "10", "rate": "30.00", "priced_by": "all_fitters", "fitter": null}]})
     );
     assert_eq!(
         (&worth["tax"], &worth["left"], &worth["per_hour"]),

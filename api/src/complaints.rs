@@ -10,7 +10,8 @@ use crate::{
     problem::{FieldError, Problem, Problems},
     returns, sale_terms,
     sales::{self, Sale},
-    schema::complaints,
+    schema::{complaints, findings},
+    surveys,
     text::Prose,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -127,7 +128,7 @@ async fn list_complaints(
 
 /// Record a repair that the buyer asked for
 ///
-/// At most 100 for a sale.
+/// At most 100 for a sale. One that is open when the engine has come back for good is a finding of the engine, with its words.
 #[utoipa::path(tag = "selling", operation_id = "complain",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewComplaint,
     responses((status = 201, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -162,7 +163,10 @@ async fn complain(
             .returning(Complaint::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"complaint_id": made.id, "sale_id": *id});
+        let mut entry = json!({"complaint_id": made.id, "sale_id": *id});
+        if sale.terms.undone_on.is_some() {
+            entry["findings"] = json!(become_findings(tx, &sale).await?);
+        }
         tx.record("complaint.recorded", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/complaints/{}", made.id), made))
@@ -291,6 +295,26 @@ fn check(
 }
 
 // SQL
+
+/// Complaints of the sale that are open when its engine has come back become findings, each once; their ids.
+pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<i64>, Problem> {
+    let open: Vec<(i64, Day, Prose)> = complaints::table
+        .left_join(findings::table)
+        .filter(complaints::sale_id.eq(sale.terms.id))
+        .filter(complaints::given_back_on.is_null())
+        .filter(findings::id.is_null())
+        .order(complaints::id)
+        .limit(MOST_COMPLAINTS)
+        .select((complaints::id, complaints::asked_on, complaints::words))
+        .load(tx.conn())
+        .await?;
+    let mut found = Vec::with_capacity(open.len());
+    for (id, asked_on, words) in open {
+        let stock_no = sale.terms.stock_no;
+        found.push(surveys::find_by_complaint(tx, stock_no, id, &words, asked_on).await?);
+    }
+    Ok(found)
+}
 
 /// The days on which the buyer had the engine.
 async fn complaint_span(tx: &mut Tx<'_>, sale: &Sale) -> Result<(Day, Option<Day>), Problem> {

@@ -90,7 +90,8 @@ pub struct DescribedEngine {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
 pub struct ToldFinding {
-    pub area: Area,
+    /// Null where a complaint does not say.
+    pub area: Option<Area>,
     pub severity: Severity,
     pub words: Text<1000>,
     pub found_on: Day,

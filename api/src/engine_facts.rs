@@ -5,8 +5,8 @@ use crate::{
     boilers, codes,
     db::RunQueryDsl,
     firm,
+    hour_rates::{self, HourPrices},
     jobs::{self as jobs_file, Job},
-    money,
     papers::{self, BoilerHistory},
     problem::Problem,
     schema::{engines, jobs, survey_grades, surveys},
@@ -85,8 +85,8 @@ pub(crate) struct Work {
     history: Option<BoilerHistory>,
     jurisdiction: Jurisdiction,
     pub rules: Vec<Rule>,
-    /// What an hour has to bring in.
-    pub hour: Money,
+    /// What hours have to bring in.
+    pub hours: HourPrices,
 }
 
 impl Work {
@@ -95,7 +95,6 @@ impl Work {
         stock_no: i32,
         on: Day,
     ) -> Result<Work, Problem> {
-        let hour = money::dearest_hour(conn, on).await?;
         let history = match boilers::in_engine_on(conn, stock_no, on).await? {
             Some(id) => papers::histories(conn, &[id]).await?.pop(),
             None => None,
@@ -106,7 +105,7 @@ impl Work {
             history,
             rules: codes::rules_of(conn, &jurisdiction).await?,
             jurisdiction,
-            hour: hour.map(|hour| hour.worth_rate).unwrap_or_default(),
+            hours: hour_rates::on(conn, on).await?,
         })
     }
 
@@ -128,7 +127,7 @@ impl Work {
             changed.working_order = job.facts.working_order_after.or(changed.working_order);
             changed.months_since_work = Some(0);
             let so_far = changed.recent_work.unwrap_or_default();
-            let worth = worth_of(job, self.on, self.hour)?;
+            let worth = worth_of(job, self.on, &self.hours)?;
             changed.recent_work = Some(so_far.checked_add(worth).map_err(Problem::internal)?);
         }
         if let Some(history) = &self.history
@@ -166,13 +165,16 @@ async fn open_jobs(
 }
 
 /// By what is agreed, or booked where that is more.
-fn worth_of(job: &Job, on: Day, hour: Money) -> Result<Money, Problem> {
+fn worth_of(job: &Job, on: Day, prices: &HourPrices) -> Result<Money, Problem> {
     let agreed = job.facts.hours_agreed.unwrap_or(Hours::ZERO);
     let hours = agreed.max(job.hours_booked);
+    let rate = prices.of(job.facts.fitter_id, job.facts.skill).rate.worth;
     let work =
-        work_line(on, hours, Money::ZERO, hour).map_err(|fault| Problem::from(vec![fault]))?;
+        work_line(on, hours, Money::ZERO, rate).map_err(|fault| Problem::from(vec![fault]))?;
     let of_others = job.facts.outside_work.unwrap_or_default();
-    Money::sum([work.worth, of_others, job.parts_cost]).map_err(Problem::internal)
+    let parts = job.facts.parts_expected.unwrap_or_default();
+    let parts = parts.max(job.parts_cost);
+    Money::sum([work.worth, of_others, parts]).map_err(Problem::internal)
 }
 
 fn finishes(jobs: &[&Job], on: Day) -> impl Iterator<Item = Event> {

@@ -3,7 +3,9 @@
 use crate::{
     body::Body,
     db::{Db, RunQueryDsl},
+    fitters,
     keys::MoneyDesk,
+    money::RateKind,
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     problem::{FieldError, Problem, Problems},
@@ -14,9 +16,15 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money};
+use outshop_core::{
+    costs::{HourPricedBy, mean_rate},
+    days::Day,
+    jobs::Skill,
+    money::Money,
+};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -140,4 +148,110 @@ async fn get_hour_rate(
         .optional()?;
     let rate = rate.ok_or_else(|| Problem::not_found(format!("there is no hour rate {id}")))?;
     shown(&req, &rate)
+}
+
+/// The two rates of an hour.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct HourPrice {
+    pub book: Money,
+    pub worth: Money,
+}
+
+impl HourPrice {
+    pub(crate) const fn of(self, kind: RateKind) -> Money {
+        match kind {
+            RateKind::Book => self.book,
+            RateKind::Worth => self.worth,
+        }
+    }
+}
+
+/// The rate of hours that nobody has worked yet, and whose it is.
+#[derive(Debug, Clone)]
+pub(crate) struct PricedHour {
+    pub rate: HourPrice,
+    pub by: HourPricedBy,
+    pub fitter: Option<Line>,
+}
+
+/// The rates of all fitters on a day.
+#[derive(Debug, Clone)]
+pub(crate) struct HourPrices(Vec<FitterPrice>);
+
+#[derive(Debug, Clone)]
+struct FitterPrice {
+    /// None: not among the fitters of the shop, and without skills on record.
+    id: Option<i64>,
+    name: Line,
+    skills: Vec<Skill>,
+    rate: HourPrice,
+}
+
+impl HourPrices {
+    /// At the rate of the fitter who is named, else at the mean of those who have the skill, else of all.
+    pub(crate) fn of(&self, fitter_id: Option<i64>, skill: Option<Skill>) -> PricedHour {
+        let named = self
+            .0
+            .iter()
+            .find(|it| it.id.is_some() && it.id == fitter_id);
+        if let Some(named) = named {
+            return PricedHour {
+                rate: named.rate,
+                by: HourPricedBy::Fitter,
+                fitter: Some(named.name.clone()),
+            };
+        }
+        let skilled = skill.and_then(|skill| {
+            mean(self.0.iter().filter(|it| it.skills.contains(&skill)))
+                .map(|rate| (rate, HourPricedBy::Skill))
+        });
+        let all = || mean(self.0.iter()).map(|rate| (rate, HourPricedBy::AllFitters));
+        let nobody = (HourPrice::default(), HourPricedBy::NoRate);
+        let (rate, by) = skilled.or_else(all).unwrap_or(nobody);
+        PricedHour {
+            rate,
+            by,
+            fitter: None,
+        }
+    }
+}
+
+fn mean<'f>(fitters: impl Iterator<Item = &'f FitterPrice>) -> Option<HourPrice> {
+    let (book, worth): (Vec<Money>, Vec<Money>) =
+        fitters.map(|it| (it.rate.book, it.rate.worth)).unzip();
+    Some(HourPrice {
+        book: mean_rate(&book)?,
+        worth: mean_rate(&worth)?,
+    })
+}
+
+/// What an hour of each fitter costs on the day. Who has left by then is not asked any more.
+pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<HourPrices, Problem> {
+    let rates: Vec<(Line, Money, Money)> = hour_rates::table
+        .filter(hour_rates::from_day.le(on))
+        .order((hour_rates::fitter, hour_rates::from_day))
+        .select((
+            hour_rates::fitter,
+            hour_rates::book_rate,
+            hour_rates::worth_rate,
+        ))
+        .load(conn)
+        .await?;
+    // Of each fitter's rates the last one stays.
+    let now: BTreeMap<Line, HourPrice> = rates
+        .into_iter()
+        .map(|(name, book, worth)| (name, HourPrice { book, worth }))
+        .collect();
+    let fitters = fitters::all(conn).await?;
+    let prices = now.into_iter().filter_map(|(name, rate)| {
+        let fitter = fitters.iter().find(|it| it.name == name);
+        let gone = fitter.is_some_and(|it| it.until.is_some_and(|until| until < on));
+        (!gone).then(|| FitterPrice {
+            id: fitter.map(|it| it.id),
+            skills: fitter.map_or_else(Vec::new, |it| it.skills.clone()),
+            name,
+            rate,
+        })
+    });
+    Ok(HourPrices(prices.collect()))
 }

@@ -7,22 +7,19 @@ use crate::{
     keys::{Actor, MoneyDesk, SellingRead},
     operations::Operations,
     page::{Query, shown},
-    problem::{CONFLICT, Problem, Problems},
-    schema::{hour_rates, valuations},
+    problem::{CONFLICT, FORBIDDEN, Problem, Problems},
+    schema::valuations,
     tax_rules::Rates,
     text::Text,
     valuations::{answer::Ground, facts_of},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
-use diesel::{
-    prelude::*,
-    sql_types::{Array, Date, Integer, Nullable, Numeric},
-};
+use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     costs::{
-        AgreedJob, CommissionTerms, CostKind, CostLine, CostToCome, Ledger, LeftAt,
-        LowestPriceQuestion, commission_left_at, cost_to_come, hours_left, ledger, left_at,
+        CommissionTerms, CostKind, CostLine, CostToCome, HourPricedBy, Ledger, LeftAt,
+        LowestPriceQuestion, commission_left_at, hours_left, ledger, left_at,
         lowest_commission_price, lowest_price,
     },
     days::Day,
@@ -32,8 +29,11 @@ use outshop_core::{
     trade::{Role, TaxPosition},
 };
 use serde::{Deserialize, Serialize};
-use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
+
+mod to_come;
+pub use to_come::HoursToCome;
+pub(crate) use to_come::{OpenJobs, Prices, RateKind, ToCome, open_jobs, to_come};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_money).service(get_break_even);
@@ -73,7 +73,7 @@ pub struct BreakEven {
     pub at_low: Option<LeftAt>,
     pub at_likely: Option<LeftAt>,
     pub at_high: Option<LeftAt>,
-    /// Hours of further work that what is left at the asking price bears; null without a rate, or without an asking price.
+    /// Hours of further work that what is left at the asking price bears, at the mean of the fitters' rates; null without a rate, or without an asking price.
     pub hours_left: Option<Hours>,
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
@@ -84,7 +84,8 @@ pub struct BreakEven {
 #[schema(example = json!({"tax_position": "margin_scheme", "scheme": "margin", "rate_percent": "20", "purchase": "5000.00",
     "ledger": {"kinds": [{"kind": "purchase", "cost": "5000.00", "worth": "5000.00", "supplier_vat": "0.00"}], "cost": "5000.00",
         "worth": "5000.00", "supplier_vat": "0.00", "hours_booked": "0"},
-    "cost_to_come": {"hours": "4", "amount": "96.00"}, "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
+    "cost_to_come": {"hours": "4", "work": "96.00", "parts": "0.00", "outside_work": "0.00", "test_fees": "0.00", "amount": "96.00"},
+    "hours_to_come": [{"job_id": 33, "test": null, "hours": "4", "rate": "24.00", "priced_by": "fitter", "fitter": "Edda Morlock"}], "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
     "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_left": null, "warnings": []}))]
 pub struct EngineMoney {
     pub tax_position: TaxPosition,
@@ -94,8 +95,11 @@ pub struct EngineMoney {
     /// What was paid or allowed; null for an engine on commission.
     pub purchase: Option<Money>,
     pub ledger: Ledger,
-    /// Of the jobs that are agreed or in hand.
+    /// Of the jobs that are agreed or in hand, and of the tests that they make necessary.
     pub cost_to_come: CostToCome,
+    /// The hours in it, and whose rates price them.
+    #[schema(max_items = 1000)]
+    pub hours_to_come: Vec<HoursToCome>,
     #[serde(flatten)]
     pub prices: BreakEven,
 }
@@ -233,12 +237,14 @@ async fn money_of(
         Some(_) => rates.of_commission(tax_position, on)?,
         None => rates.on(tax_position.scheme(), on)?,
     };
-    let worth_rate = dearest_hour(conn, on).await?.map(|hour| hour.worth_rate);
-    let to_come = to_come(conn, &[stock_no], &all, on, worth_rate).await?;
-    let to_come = to_come.get(&stock_no).copied().unwrap_or(CostToCome {
-        hours: Hours::ZERO,
-        amount: Money::ZERO,
-    });
+    let prices = Prices::load(conn, on, RateKind::Worth).await?;
+    let mean = prices.hours.of(None, None);
+    let worth_rate = (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth);
+    let mut to_come = to_come(conn, &prices, &[stock_no], &all).await?;
+    let ToCome {
+        cost: to_come,
+        hours: hours_to_come,
+    } = to_come.remove(&stock_no).unwrap_or_default();
     let paid = purchase.unwrap_or_default();
     let other_costs = ledger.worth.checked_sub(paid).map_err(Problem::internal)?;
     let question = LowestPriceQuestion {
@@ -305,6 +311,7 @@ async fn money_of(
         purchase,
         ledger,
         cost_to_come: to_come,
+        hours_to_come,
         prices: BreakEven {
             stock_no,
             on,
@@ -352,117 +359,38 @@ async fn chance_above(
     }
 }
 
-// SQL
-
-/// What an hour costs of whom it costs most, as a job does not say who is to do it.
-#[derive(Clone, Copy)]
-pub(crate) struct DearestHour {
-    pub book_rate: Money,
-    pub worth_rate: Money,
-}
-
-/// The highest rates of the day; `None` where no rate is set.
-pub(crate) async fn dearest_hour(
+/// Refuses an act that binds the firm to a price at which it loses, unless the proprietor says that it is meant.
+pub(crate) async fn must_not_lose(
     conn: &mut AsyncPgConnection,
-    on: Day,
-) -> Result<Option<DearestHour>, Problem> {
-    let rates: Vec<(String, Money, Money)> = hour_rates::table
-        .filter(hour_rates::from_day.le(on))
-        .order((hour_rates::fitter, hour_rates::from_day))
-        .select((
-            hour_rates::fitter,
-            hour_rates::book_rate,
-            hour_rates::worth_rate,
-        ))
-        .load(conn)
-        .await?;
-    // Of each fitter's rates the last one stays.
-    let now: HashMap<String, (Money, Money)> = rates
-        .into_iter()
-        .map(|(fitter, book, worth)| (fitter, (book, worth)))
-        .collect();
-    let dearest = now
-        .into_values()
-        .reduce(|a, b| (a.0.max(b.0), a.1.max(b.1)));
-    Ok(dearest.map(|(book_rate, worth_rate)| DearestHour {
-        book_rate,
-        worth_rate,
-    }))
-}
-
-#[derive(QueryableByName)]
-struct OpenJob {
-    #[diesel(sql_type = Integer)]
+    actor: &Actor,
     stock_no: i32,
-    #[diesel(sql_type = Nullable<Numeric>)]
-    hours_agreed: Option<Hours>,
-    #[diesel(sql_type = Nullable<Numeric>)]
-    outside_work: Option<Money>,
-    #[diesel(sql_type = Date)]
-    agreed_on: Day,
-    #[diesel(sql_type = Numeric)]
-    hours_booked: Hours,
-}
-
-/// What the jobs that are agreed or in hand on the day will still cost, engine by engine; one without such a job is
-/// missing. Outside work is set against what was entered for it since the first of them was agreed.
-///
-/// `lines`: what was spent up to that day. `hour`: the rate of an hour to come.
-pub(crate) async fn to_come(
-    conn: &mut AsyncPgConnection,
-    stock_nos: &[i32],
-    lines: &HashMap<i32, Vec<costs::LedgerLine>>,
-    on: Day,
-    hour: Option<Money>,
-) -> Result<HashMap<i32, CostToCome>, Problem> {
-    let open: Vec<OpenJob> = diesel::sql_query(include_str!("money/open_jobs.sql"))
-        .bind::<Array<Integer>, _>(stock_nos)
-        .bind::<Date, _>(on)
-        .load(conn)
-        .await?;
-    let of_engines = open.chunk_by(|a, b| a.stock_no == b.stock_no);
-    let to_come = of_engines.filter_map(|jobs| {
-        let stock_no = jobs.first()?.stock_no;
-        let lines = lines.get(&stock_no).map_or(&[][..], Vec::as_slice);
-        Some(to_come_of(jobs, lines, hour).map(|cost| (stock_no, cost)))
-    });
-    to_come.collect()
-}
-
-fn to_come_of(
-    open: &[OpenJob],
-    lines: &[costs::LedgerLine],
-    hour: Option<Money>,
-) -> Result<CostToCome, Problem> {
-    let since = open.iter().map(|job| job.agreed_on).min();
-    let agreed = total(open.iter().filter_map(|job| job.outside_work))?;
-    let outside = lines
-        .iter()
-        .filter(|line| line.kind == CostKind::OutsideWork)
-        .filter(|line| since.is_some_and(|since| line.on >= since));
-    let entered = total(outside.map(|line| line.cost))?;
-    let mut all: Vec<AgreedJob> = open
-        .iter()
-        .map(|job| AgreedJob {
-            hours_agreed: job.hours_agreed.unwrap_or(Hours::ZERO),
-            hours_booked: job.hours_booked,
-            worth_rate: hour.unwrap_or_default(),
-            other_agreed: Money::ZERO,
-            other_booked: Money::ZERO,
-        })
-        .collect();
-    all.push(AgreedJob {
-        hours_agreed: Hours::ZERO,
-        hours_booked: Hours::ZERO,
-        worth_rate: Money::ZERO,
-        other_agreed: agreed,
-        other_booked: entered,
-    });
-    cost_to_come(&all).map_err(|fault| Problem::from(vec![fault]))
-}
-
-fn total(mut amounts: impl Iterator<Item = Money>) -> Result<Money, Problem> {
-    amounts
-        .try_fold(Money::ZERO, Money::checked_add)
-        .map_err(Problem::internal)
+    price: Money,
+    confirmed: bool,
+) -> Result<(), Problem> {
+    const POINTER: &str = "/below_break_even_confirmed";
+    let (money, reckoning) = match money_of(conn, stock_no, actor.today, None).await {
+        Ok(known) => known,
+        // While the records do not tell it nobody can be asked about it.
+        Err(problem) if problem.is(CONFLICT) => return Ok(()),
+        Err(problem) => return Err(problem),
+    };
+    let left = reckoning.at(price)?.left;
+    if !left.is_negative() {
+        return Ok(());
+    }
+    let below = match money.prices.break_even_price {
+        Some(least) => format!("{price} is below the break-even price of {least}"),
+        None => format!("no price breaks even, and {price} does not"),
+    };
+    match (actor.role, confirmed) {
+        (Role::Proprietor, true) => Ok(()),
+        (Role::Proprietor, false) => Err(Problem::invalid(
+            POINTER,
+            format!("{below} and leaves {left}; true says that it is meant"),
+        )),
+        (Role::Fitter | Role::Seller | Role::Bookkeeper | Role::Website, _) => Err(Problem::new(
+            FORBIDDEN,
+            format!("{below}: the proprietor alone takes it, with below_break_even_confirmed"),
+        )),
+    }
 }

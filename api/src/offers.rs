@@ -12,7 +12,7 @@ use crate::{
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
     problem::{self, CONFLICT, Problem, Problems},
-    sales,
+    reservations, sales,
     schema::{offer_answers, offers},
     text::Text,
     valuations::last_high,
@@ -62,12 +62,16 @@ pub struct OfferTerms {
     /// Members whose values are outside the usual limits and were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
+    /// The sale of the engine to somebody else that ended the offer.
+    #[schema(minimum = 1)]
+    pub ended_by_sale_id: Option<i64>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null, "confirmed": [],
-    "standing": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
-    "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "1630.00"}, "chance_of_better": "0.5127"}))]
+#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null,
+    "confirmed": [], "ended_by_sale_id": null, "standing": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
+    "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "1630.00"},
+    "counter_left": {"price": "7500.00", "tax": "550.00", "selling_cost": "0.00", "left": "1880.00"}, "chance_of_better": "0.5127"}))]
 pub struct Offer {
     #[serde(flatten)]
     pub terms: OfferTerms,
@@ -78,6 +82,8 @@ pub struct Offer {
     pub counter_amount: Option<Money>,
     /// What is left of the amount after tax and all costs; null while the records do not tell it.
     pub left: Option<LeftAt>,
+    /// What is left of what the firm would take in its place.
+    pub counter_left: Option<LeftAt>,
     /// The share of the prices it might fetch, as predicted today, which lie above the amount; null where nothing predicts
     /// one.
     #[schema(max_length = 40)]
@@ -113,6 +119,10 @@ pub struct NewOfferAnswer {
     pub amount: Option<Money>,
     #[serde(default)]
     pub amount_confirmed: bool,
+    /// The proprietor knows that the price is below the break-even price, and takes it all the same. false unless told
+    /// otherwise.
+    #[serde(default)]
+    pub below_break_even_confirmed: bool,
 }
 
 // Routes
@@ -217,7 +227,9 @@ async fn get_offer(
 
 /// Answer an offer
 ///
-/// One that was countered may be answered again. Accepting sells nothing yet: the sale does.
+/// One that was countered may be answered again, and one that was accepted be withdrawn. Accepting sells nothing yet: the sale does.
+/// An engine that is held for somebody else is not promised away, and below the break-even price the proprietor alone accepts or
+/// counters, who says so.
 #[utoipa::path(tag = "selling", operation_id = "answer_offer",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::Repeatable), request_body = NewOfferAnswer,
     responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
@@ -247,19 +259,35 @@ async fn answer_offer(
                 "not above 0",
             ),
         ])?;
+        let binds = matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered);
+        if binds {
+            must_be_unsold(tx.conn(), stock_no).await?;
+        }
         let answered = answers(tx.conn(), &[*id]).await?;
-        let standing = standing(&terms, answered.get(id.as_ref()), actor.today);
+        let answered = answered.get(id.as_ref());
+        let standing = standing(&terms, answered, actor.today);
         match standing {
             OfferStanding::Open | OfferStanding::Countered => {}
-            OfferStanding::Accepted
-            | OfferStanding::Declined
+            OfferStanding::Accepted if new.answer == OfferAnswer::Withdrawn => {}
+            OfferStanding::Accepted => {
+                let detail = "the offer is accepted; it can be withdrawn";
+                return Err(Problem::conflict(detail));
+            }
+            OfferStanding::Declined
             | OfferStanding::Withdrawn
-            | OfferStanding::Lapsed => {
+            | OfferStanding::Lapsed
+            | OfferStanding::EngineSold => {
                 return Err(Problem::conflict(format!("the offer is {standing}")));
             }
         }
-        if matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered) {
-            must_be_unsold(tx.conn(), stock_no).await?;
+        if new.answer == OfferAnswer::Accepted {
+            reservations::must_be_free_for(tx, stock_no, Some(terms.person_id)).await?;
+        }
+        if binds {
+            let countered = answered.and_then(|it| it.counter_amount);
+            let price = new.amount.or(countered).unwrap_or(terms.amount);
+            let confirmed = new.below_break_even_confirmed;
+            money::must_not_lose(tx.conn(), &actor, stock_no, price, confirmed).await?;
         }
         let confirmed = match new.amount {
             Some(amount) => ask_about(tx, stock_no, amount, new.amount_confirmed).await?,
@@ -354,6 +382,9 @@ async fn answers(
 
 /// An offer without an answer lapses when its last day is over; a counter of the firm's stands until it is answered.
 fn standing(terms: &OfferTerms, answered: Option<&Answered>, today: Day) -> OfferStanding {
+    if terms.ended_by_sale_id.is_some() {
+        return OfferStanding::EngineSold;
+    }
     match answered.map(|it| it.answer) {
         Some(OfferAnswer::Accepted) => OfferStanding::Accepted,
         Some(OfferAnswer::Declined) => OfferStanding::Declined,
@@ -384,15 +415,28 @@ async fn whole(
     let amounts: Vec<Money> = all.iter().map(|terms| terms.amount).collect();
     let answered = answers(conn, &ids).await?;
     let left = money::left_at_prices(conn, stock_no, today, &amounts).await?;
+    let counters: Vec<Option<Money>> = ids
+        .iter()
+        .map(|id| answered.get(id).and_then(|it| it.counter_amount))
+        .collect();
+    let countered: Vec<Money> = counters.iter().copied().flatten().collect();
+    let left_of_counters = money::left_at_prices(conn, stock_no, today, &countered).await?;
+    let mut left_of_counters = left_of_counters.into_iter();
+    let counter_left: Vec<Option<LeftAt>> = counters
+        .into_iter()
+        .map(|counter| counter.and_then(|_| left_of_counters.next().flatten()))
+        .collect();
     let chances = chances(conn, stock_no, today, &amounts).await?;
-    let rest = left.into_iter().zip(chances);
-    let offers = all.into_iter().zip(rest).map(|(terms, (left, chance))| {
+    let rest = left.into_iter().zip(counter_left).zip(chances);
+    let offers = all.into_iter().zip(rest);
+    let offers = offers.map(|(terms, ((left, counter_left), chance))| {
         let answer = answered.get(&terms.id);
         Offer {
             standing: standing(&terms, answer, today),
             answered_on: answer.map(|it| it.on),
             counter_amount: answer.and_then(|it| it.counter_amount),
             left,
+            counter_left,
             chance_of_better: chance,
             terms,
         }
@@ -424,6 +468,41 @@ async fn chances(
             Err(problem) => Err(problem),
         });
     shares.collect()
+}
+
+/// Offers of others than the buyer end with the sale of the engine, unless they have ended before; their ids.
+pub(crate) async fn end_by_sale(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    sale_id: i64,
+    buyer: i64,
+) -> Result<Vec<i64>, Problem> {
+    let today = tx.actor.today;
+    let of_others: Vec<OfferTerms> = offers::table
+        .filter(offers::stock_no.eq(stock_no))
+        .filter(offers::person_id.ne(buyer))
+        .order(offers::id)
+        .select(OfferTerms::as_select())
+        .load(tx.conn())
+        .await?;
+    let ids: Vec<i64> = of_others.iter().map(|terms| terms.id).collect();
+    let answered = answers(tx.conn(), &ids).await?;
+    let stand =
+        of_others.iter().filter(
+            |terms| match standing(terms, answered.get(&terms.id), today) {
+                OfferStanding::Open | OfferStanding::Countered | OfferStanding::Accepted => true,
+                OfferStanding::Declined
+                | OfferStanding::Withdrawn
+                | OfferStanding::Lapsed
+                | OfferStanding::EngineSold => false,
+            },
+        );
+    let ended: Vec<i64> = stand.map(|terms| terms.id).collect();
+    diesel::update(offers::table.filter(offers::id.eq_any(&ended)))
+        .set(offers::ended_by_sale_id.eq(sale_id))
+        .execute(tx.conn())
+        .await?;
+    Ok(ended)
 }
 
 /// Withdraws what a person offers and nobody has answered; how many there were.

@@ -22,13 +22,17 @@ use serde_json::{Map, Value};
 use serde_path_to_error::Segment;
 use sha2::{Digest, Sha256};
 use std::{
+    borrow::Cow,
     collections::BTreeMap,
     future::{Ready, ready},
     ops::Deref,
 };
 use utoipa::{
     IntoParams, ToSchema,
-    openapi::{RefOr, Schema},
+    openapi::{
+        Object, RefOr, Schema,
+        schema::{SchemaType, Type},
+    },
 };
 
 // Entity tags
@@ -517,23 +521,26 @@ impl Form {
     }
 
     /// What stands before the items.
-    fn head(self, columns: &[String]) -> Result<Vec<u8>, Problem> {
+    fn head(self, columns: &[Column]) -> Result<Vec<u8>, Problem> {
         match self {
-            Form::Csv => csv_row(columns.iter().map(String::as_str)),
+            Form::Csv => csv_row(columns.iter().map(|column| guarded(&column.name))),
             Form::Ndjson => Ok(Vec::new()),
         }
     }
 
-    fn row(self, columns: &[String], json: &Value) -> Result<Vec<u8>, Problem> {
+    fn row(self, columns: &[Column], json: &Value) -> Result<Vec<u8>, Problem> {
         match self {
             Form::Ndjson => Ok(format!("{json}\n").into_bytes()),
             Form::Csv => {
                 let cells = cells(json);
-                csv_row(
-                    columns
-                        .iter()
-                        .map(|name| cells.get(name).map_or("", String::as_str)),
-                )
+                csv_row(columns.iter().map(|column| {
+                    let cell = cells.get(&column.name).map_or("", String::as_str);
+                    if column.holds_numbers {
+                        Cow::Borrowed(cell)
+                    } else {
+                        guarded(cell)
+                    }
+                }))
             }
         }
     }
@@ -651,21 +658,32 @@ where
     Ok(AnsiTransactionManager::commit_transaction(&mut *conn).await?)
 }
 
-fn csv_row<'a>(cells: impl Iterator<Item = &'a str>) -> Result<Vec<u8>, Problem> {
+fn csv_row<'a>(cells: impl Iterator<Item = Cow<'a, str>>) -> Result<Vec<u8>, Problem> {
     let mut writer = csv::WriterBuilder::new()
         .terminator(csv::Terminator::CRLF)
         .from_writer(Vec::new());
-    // A spreadsheet would run such a cell as a formula.
-    let guarded = cells.map(|cell| match cell.chars().next() {
-        Some('=' | '+' | '-' | '@' | '\'' | '\t') => format!("'{cell}"),
-        _ => cell.to_owned(),
-    });
-    writer.write_record(guarded).map_err(Problem::internal)?;
+    let cells = cells.map(Cow::into_owned);
+    writer.write_record(cells).map_err(Problem::internal)?;
     writer.into_inner().map_err(Problem::internal)
 }
 
+/// A spreadsheet would run such a text as a formula.
+fn guarded(text: &str) -> Cow<'_, str> {
+    match text.chars().next() {
+        Some('=' | '+' | '-' | '@' | '\'' | '\t') => Cow::Owned(format!("'{text}")),
+        _ => Cow::Borrowed(text),
+    }
+}
+
+/// A column of a list that is sent whole.
+struct Column {
+    name: String,
+    /// Amounts, hours and the like, which no guard may turn into text.
+    holds_numbers: bool,
+}
+
 /// The columns of a type: its members in the order of openapi.json; a member of a nested object is `outer.inner`.
-fn columns<I: ToSchema>() -> Vec<String> {
+fn columns<I: ToSchema>() -> Vec<Column> {
     let mut all = vec![(I::name().into_owned(), I::schema())];
     I::schemas(&mut all);
     let named: BTreeMap<String, RefOr<Schema>> = all.iter().cloned().collect();
@@ -679,7 +697,7 @@ fn collect_columns(
     schema: &RefOr<Schema>,
     named: &BTreeMap<String, RefOr<Schema>>,
     depth: u8,
-    into: &mut Vec<String>,
+    into: &mut Vec<Column>,
 ) {
     let resolved = match schema {
         RefOr::Ref(reference) => reference
@@ -688,6 +706,10 @@ fn collect_columns(
             .next()
             .and_then(|name| named.get(name)),
         RefOr::T(_) => Some(schema),
+    };
+    let leaf = |holds_numbers| Column {
+        name: at.to_owned(),
+        holds_numbers,
     };
     match resolved {
         Some(RefOr::T(Schema::Object(object))) if !object.properties.is_empty() && depth > 0 => {
@@ -707,11 +729,23 @@ fn collect_columns(
         Some(RefOr::T(Schema::OneOf(one))) => {
             match one.items.iter().find(|item| matches!(item, RefOr::Ref(_))) {
                 Some(reference) => collect_columns(at, reference, named, depth, into),
-                None => into.push(at.to_owned()),
+                None => into.push(leaf(false)),
             }
         }
-        _ => into.push(at.to_owned()),
+        Some(RefOr::T(Schema::Object(object))) => into.push(leaf(holds_numbers(object))),
+        _ => into.push(leaf(false)),
     }
+}
+
+/// Numbers by their type, and decimal strings by their pattern.
+fn holds_numbers(object: &Object) -> bool {
+    let of = |wanted: &[Type]| match &object.schema_type {
+        SchemaType::Type(kind) => wanted.contains(kind),
+        SchemaType::Array(kinds) => kinds.iter().any(|kind| wanted.contains(kind)),
+        SchemaType::AnyValue => false,
+    };
+    let decimal = |pattern: &String| pattern.starts_with("^-?[0-9]");
+    of(&[Type::Integer, Type::Number]) || object.pattern.as_ref().is_some_and(decimal)
 }
 
 /// An item as cells by column; lists stand as JSON.

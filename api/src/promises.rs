@@ -301,9 +301,20 @@ fn dangers(
     facts: &Facts,
     bars: &readiness::Bars,
     open_jobs: &[OpenJob],
+    sold_to: Option<i64>,
     today: Day,
 ) -> Vec<Danger> {
     let mut dangers = Vec::new();
+    if let (Some(buyer), Some(sale)) = (sold_to, &facts.sale)
+        && buyer != it.person_id
+    {
+        dangers.push(Danger {
+            why: PromiseDanger::SoldToAnother,
+            reason: Sentence::new("the engine is sold to somebody else"),
+            clears: None,
+            evidence: vec![sale.clone()],
+        });
+    }
     if it.on < today {
         dangers.push(Danger {
             why: PromiseDanger::DayPast,
@@ -417,6 +428,23 @@ pub(crate) async fn all_open(conn: &mut AsyncPgConnection) -> Result<Vec<Promise
     open(conn, &filters).await
 }
 
+/// The open promises for an engine that may not be kept, by day.
+pub(crate) async fn in_danger_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    today: Day,
+) -> Result<Vec<Promise>, Problem> {
+    let filters = PromiseFilters {
+        until: None,
+        in_danger: None,
+        stock_no: Some(stock_no),
+    };
+    let mut open = open(conn, &filters).await?;
+    endanger(conn, &mut open, today).await?;
+    open.retain(|it| !it.dangers.is_empty());
+    Ok(open)
+}
+
 async fn one_seen(tx: &mut Tx<'_>, row: Row) -> Result<Promise, Problem> {
     let today = tx.actor.today;
     let mut one = vec![row.promise()];
@@ -438,6 +466,7 @@ async fn open(
     let mut of_sales = sales_table::table
         .left_join(deliveries::table)
         .filter(deliveries::id.is_null())
+        .filter(sales_table::undone_on.is_null())
         .filter(sales_table::promised_on.is_not_null())
         .order((sales_table::promised_on, sales_table::id))
         .limit(MOST_OPEN)
@@ -514,6 +543,13 @@ async fn endanger(
         .select((jobs::stock_no, jobs::id, jobs::standing, jobs::expected_on))
         .load(conn)
         .await?;
+    let buyers: Vec<(i32, i64)> = sales_table::table
+        .filter(sales_table::stock_no.eq_any(&stock_nos))
+        .filter(sales_table::undone_on.is_null())
+        .select((sales_table::stock_no, sales_table::person_id))
+        .load(conn)
+        .await?;
+    let buyers: HashMap<i32, i64> = buyers.into_iter().collect();
     let mut by_engine: HashMap<i32, Vec<OpenJob>> = HashMap::new();
     for job in found {
         by_engine.entry(job.stock_no).or_default().push(job);
@@ -522,7 +558,8 @@ async fn endanger(
         let open = it.standing == PromiseStanding::Open;
         if let (true, Some(facts)) = (open, facts.get(&it.stock_no)) {
             let jobs = by_engine.get(&it.stock_no).map_or(&[][..], Vec::as_slice);
-            it.dangers = dangers(it, facts, &bars, jobs, today);
+            let buyer = buyers.get(&it.stock_no).copied();
+            it.dangers = dangers(it, facts, &bars, jobs, buyer, today);
         }
     }
     Ok(())

@@ -14,13 +14,14 @@ use crate::{
     problem::{self, Problem, Problems},
     schema::{
         asking_prices, boiler_codes, engines as engines_table, findings, jobs, listings, payments,
-        preparation_ticks, readiness_bars, sales, stock, survey_grades, surveys as surveys_table,
+        preparation_ticks, readiness_bars, returns, sales, stock, survey_grades,
+        surveys as surveys_table,
     },
     text::{present, present_at_most},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::{
-    dsl::{exists, sum},
+    dsl::{exists, max, sum},
     prelude::*,
 };
 use diesel_async::AsyncPgConnection;
@@ -33,8 +34,8 @@ use outshop_core::{
     money::Money,
     papers::Sentence,
     readiness::{
-        self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Outcome,
-        Readiness, Shown,
+        self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
+        Outcome, Readiness, Shown,
     },
     surveys::Severity,
     trade::Standing,
@@ -423,6 +424,7 @@ pub(crate) async fn load_facts(
     let settled_by_survey = surveyed_asbestos(conn, stock_nos, on).await?;
     let code_rules = code_rules(conn).await?;
     let heavy = heavy_job_on(conn, stock_nos, on).await?;
+    let came_back = came_back(conn, stock_nos, on).await?;
     let facts = engines.into_iter().map(|engine| {
         let stock_no = engine.stock_no;
         let there = |what: &str| Link::new(&format!("/v1/engines/{stock_no}{what}"));
@@ -496,6 +498,7 @@ pub(crate) async fn load_facts(
                     link: Link::new(&format!("{}/preparation-list", sale.address)),
                 })
             }),
+            came_back: came_back.get(&stock_no).cloned(),
         };
         (stock_no, facts)
     });
@@ -782,6 +785,42 @@ async fn heavy_job_on(
         let link = Link::new(&format!("/v1/jobs/{id}"));
         let is = finished_on?;
         Some((stock_no, Shown { is, link }))
+    });
+    Ok(shown.collect())
+}
+
+/// The last return of each engine that a buyer had, and whether it was surveyed since.
+async fn came_back(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, Shown<CameBack>>, Problem> {
+    let back: Vec<(i32, i64, Day)> = returns::table
+        .inner_join(sales::table)
+        .filter(sales::stock_no.eq_any(stock_nos))
+        .filter(returns::delivery_id.is_not_null())
+        .filter(returns::on_day.le(on))
+        .order((returns::on_day, returns::id))
+        .select((sales::stock_no, returns::id, returns::on_day))
+        .load(conn)
+        .await?;
+    let surveyed: Vec<(i32, Option<Day>)> = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .group_by(surveys_table::stock_no)
+        .select((surveys_table::stock_no, max(surveys_table::on_day)))
+        .load(conn)
+        .await?;
+    let surveyed: HashMap<i32, Option<Day>> = surveyed.into_iter().collect();
+    // Of the engine's returns the last one stays.
+    let shown = back.into_iter().map(|(stock_no, id, back_on)| {
+        let last = surveyed.get(&stock_no).copied().flatten();
+        let is = CameBack {
+            on: back_on,
+            surveyed_since: last.is_some_and(|last| last >= back_on),
+        };
+        let link = Link::new(&format!("/v1/returns/{id}"));
+        (stock_no, Shown { is, link })
     });
     Ok(shown.collect())
 }

@@ -2,6 +2,7 @@
 
 use crate::{
     body::KeyedBody,
+    complaints,
     db::{Db, RunQueryDsl, Tx},
     deliveries, engines,
     keys::{Selling, SellingRead},
@@ -102,7 +103,8 @@ impl NewReturn {
 
 /// Take an engine back that was delivered
 ///
-/// It is in stock again under its number and may be sold again; its sale stays on record. A listing on show is withdrawn. What
+/// It is in stock again under its number and may be sold again; its sale stays on record. A listing on show is withdrawn, and is
+/// published again after a survey of that day or later. Complaints that are open become findings, with their words. What
 /// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
 /// was allowed for it counts as paid.
 #[utoipa::path(tag = "selling", operation_id = "take_back",
@@ -125,7 +127,11 @@ async fn take_back(
         };
         new.check(&sale, (left_on, "delivery"), actor.today)?;
         let made = undo(tx, &sale, Some(delivery_id), &new).await?;
-        let entry = json!({"return_id": made.id, "sale_id": *id, "delivery_id": delivery_id});
+        let mut entry = json!({"return_id": made.id, "sale_id": *id, "delivery_id": delivery_id});
+        let findings = complaints::become_findings(tx, &sale).await?;
+        if !findings.is_empty() {
+            entry["findings"] = json!(findings);
+        }
         tx.record("engine.returned", Some(sale.terms.stock_no), entry)
             .await?;
         listings::take_off_show(tx, sale.terms.stock_no, Some("its sale is undone")).await?;

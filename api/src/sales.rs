@@ -8,6 +8,7 @@ use crate::{
     db::{Db, RunQueryDsl, Tx},
     deliveries as deliveries_of, deposits, disposals, engines,
     keys::{Selling, SellingRead},
+    money, offers,
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
     persons,
@@ -37,6 +38,9 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
+
+mod foreseen;
+use foreseen::SaleForeseen;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(sell)
@@ -153,6 +157,10 @@ pub struct NewSale {
     /// Day of the owner's written consent to a price below the reserve, the day of the sale or earlier: for an engine on
     /// commission only.
     pub owner_agreed_on: Option<Day>,
+    /// The proprietor knows that the price is below the break-even price, and sells all the same. false unless told
+    /// otherwise.
+    #[serde(default)]
+    pub below_break_even_confirmed: bool,
     pub note: Option<Prose>,
 }
 
@@ -466,10 +474,10 @@ impl NewPayment {
 ///
 /// An engine is sold once, unless the sale was undone; one that is gone is not sold, nor one that is reserved for somebody else. The
 /// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
-/// the engine is set off.
+/// the engine is set off. Offers of others for the engine end. Below the break-even price the proprietor alone sells, who says so.
 #[utoipa::path(tag = "selling", operation_id = "sell",
     params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::body::Repeatable), request_body = NewSale,
-    responses((status = 201, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+    responses((status = 201, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[post("/engines/{stock_no:\\d+}/sales")]
 async fn sell(
     Selling(actor): Selling,
@@ -494,20 +502,28 @@ async fn sell(
         reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
         let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
         new.owner_agrees(agreed.as_ref())?;
+        let confirmed = new.below_break_even_confirmed;
+        money::must_not_lose(tx.conn(), &actor, *stock_no, new.price, confirmed).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let mut ask = Confirmations::default();
         let high = last_high(tx.conn(), *stock_no).await?;
         let doubt = high.and_then(|high| sense::price(new.price, high));
         ask.ask("/price", doubt, new.price_confirmed);
-        let confirmed = ask.settled()?;
-        let terms = insert(tx, *stock_no, &new, &confirmed).await?;
-        let entry = confirmations::noted(json!({"sale_id": terms.id}), &confirmed);
+        let unusual = ask.settled()?;
+        let terms = insert(tx, *stock_no, &new, &unusual).await?;
+        let mut entry = confirmations::noted(json!({"sale_id": terms.id}), &unusual);
+        let ended = offers::end_by_sale(tx, *stock_no, terms.id, terms.person_id).await?;
+        if !ended.is_empty() {
+            entry["offers_ended"] = json!(ended);
+        }
+        if confirmed {
+            entry["below_break_even_confirmed"] = json!(true);
+        }
         tx.record("engine.sold", Some(*stock_no), entry).await?;
         set_off_deposits(tx, &terms).await?;
         reservations::end_by_sale(tx, *stock_no, terms.id).await?;
-        let sale = with_payments(tx.conn(), vec![terms]).await?.pop();
-        let sale = sale.expect("one for each that was given");
-        Ok((format!("/v1/sales/{}", sale.terms.id), sale))
+        let sale = foreseen::of(tx.conn(), terms, actor.today).await?;
+        Ok((format!("/v1/sales/{}", sale.sale.terms.id), sale))
     })
     .await
 }
@@ -544,23 +560,27 @@ async fn list_sales(
 
 /// Read a sale
 #[utoipa::path(tag = "selling", operation_id = "get_sale", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+    responses((status = 200, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
 #[get("/sales/{id:\\d+}")]
 async fn get_sale(
-    _by: SellingRead,
+    SellingRead(actor): SellingRead,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Result<HttpResponse, Problem> {
-    let sale = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &sale)
+    let mut conn = db.read().await?;
+    let sale = find(&mut conn, *id).await?;
+    shown(
+        &req,
+        &foreseen::of_sale(&mut conn, sale, actor.today).await?,
+    )
 }
 
 /// Change a sale
 #[utoipa::path(tag = "selling", operation_id = "change_sale",
     params(("id" = i64, Path, example = 1, minimum = 1), crate::body::IfMatch),
     request_body(content = SalePatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Sale), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+    responses((status = 200, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
 #[patch("/sales/{id:\\d+}")]
 async fn change_sale(
     Selling(actor): Selling,
@@ -572,6 +592,7 @@ async fn change_sale(
     let changed = db
         .write(&actor, async |tx| {
             let current = locked(tx, *id).await?;
+            let current = foreseen::of_sale(tx.conn(), current, actor.today).await?;
             let change = patch.against(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
@@ -582,7 +603,7 @@ async fn change_sale(
                 return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
             }
             let promised = change.promised_on.flatten();
-            if promised.is_some_and(|promised| promised < current.terms.on) {
+            if promised.is_some_and(|promised| promised < current.sale.terms.on) {
                 return Err(Problem::invalid(
                     "/promised_on",
                     "before the day of the sale",
@@ -596,9 +617,10 @@ async fn change_sale(
                 .execute(tx.conn())
                 .await?;
             let entry = json!({"sale_id": *id, "members": patch.members()});
-            tx.record("sale.changed", Some(current.terms.stock_no), entry)
+            tx.record("sale.changed", Some(current.sale.terms.stock_no), entry)
                 .await?;
-            find(tx.conn(), *id).await
+            let changed = find(tx.conn(), *id).await?;
+            foreseen::of_sale(tx.conn(), changed, actor.today).await
         })
         .await?;
     shown(&req, &changed)

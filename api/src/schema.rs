@@ -471,9 +471,11 @@ diesel::table! {
     /// Faults seen; open until a job or a later survey clears them.
     findings (id) {
         id -> Int8,
-        survey_id -> Int8,
+        /// NULL: a complaint of the buyer, and no survey, says it.
+        survey_id -> Nullable<Int8>,
         stock_no -> Int4,
-        area -> Text,
+        /// NULL: the complaint does not say.
+        area -> Nullable<Text>,
         severity -> Text,
         words -> Text,
         found_on -> Date,
@@ -482,6 +484,8 @@ diesel::table! {
         cleared_by_job_id -> Nullable<Int8>,
         cleared_by_survey_id -> Nullable<Int8>,
         cleared_on -> Nullable<Date>,
+        /// The complaint that was open when the engine came back; its words are the buyer's and stay in the house.
+        complaint_id -> Nullable<Int8>,
     }
 }
 
@@ -809,6 +813,8 @@ diesel::table! {
         note -> Nullable<Text>,
         /// Members whose values are outside the usual limits and were confirmed.
         confirmed -> Array<Text>,
+        /// The sale of the engine to somebody else that ended the offer; NULL: none did. It stays when that sale is undone.
+        ended_by_sale_id -> Nullable<Int8>,
     }
 }
 
@@ -1374,6 +1380,7 @@ diesel::joinable!(enquiries -> engines (stock_no));
 diesel::joinable!(enquiries -> keys (key_id));
 diesel::joinable!(enquiries -> persons (person_id));
 diesel::joinable!(exports -> sales (sale_id));
+diesel::joinable!(findings -> complaints (complaint_id));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
 diesel::joinable!(fits -> guides (guide_version));

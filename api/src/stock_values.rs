@@ -5,7 +5,7 @@ use crate::{
     costs,
     db::{Db, RunQueryDsl, Tx},
     keys::MoneyDesk,
-    money::{self, DearestHour},
+    money,
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
     problem::{self, Problem, Problems},
@@ -357,7 +357,7 @@ struct DayFacts {
     selling_cost: Money,
     selling_share: Percent,
     rates: Rates,
-    hour: Option<DearestHour>,
+    prices: money::Prices,
 }
 
 impl DayFacts {
@@ -368,7 +368,7 @@ impl DayFacts {
             selling_cost: asked.selling_cost,
             selling_share: asked.selling_share,
             rates: Rates::load(conn).await?,
-            hour: money::dearest_hour(conn, on).await?,
+            prices: money::Prices::load(conn, on, money::RateKind::Book).await?,
         })
     }
 }
@@ -413,12 +413,11 @@ async fn in_stock(
         .await?;
     let stock_nos: Vec<i32> = engines.iter().map(|engine| engine.stock_no).collect();
     let lines = costs::lines_until(conn, &stock_nos, day.on).await?;
-    let hour = day.hour.map(|hour| hour.book_rate);
-    let to_come = money::to_come(conn, &stock_nos, &lines, day.on, hour).await?;
+    let to_come = money::to_come(conn, &day.prices, &stock_nos, &lines).await?;
     let mut entries = Vec::new();
     for engine in engines {
         let lines = lines.get(&engine.stock_no).map_or(&[][..], Vec::as_slice);
-        let cost_to_come = to_come.get(&engine.stock_no).map(|cost| cost.amount);
+        let cost_to_come = to_come.get(&engine.stock_no).map(|it| it.cost.amount);
         entries.extend(engine.valued(day, lines, cost_to_come.unwrap_or_default())?);
     }
     Ok(entries)

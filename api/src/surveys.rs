@@ -136,14 +136,16 @@ impl FromIterator<(Area, Grade)> for Grades {
 #[diesel(table_name = findings)]
 #[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
     "severity": "stops_steaming", "words": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
-    "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null}))]
+    "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null, "complaint_id": null}))]
 pub struct Finding {
     #[schema(minimum = 1)]
     pub id: i64,
     #[schema(minimum = 1)]
     pub stock_no: i32,
-    pub survey_id: i64,
-    pub area: Area,
+    /// Null where a complaint of the buyer says it.
+    pub survey_id: Option<i64>,
+    /// Null where the complaint does not say.
+    pub area: Option<Area>,
     pub severity: Severity,
     pub words: Text<1000>,
     pub found_on: Day,
@@ -153,6 +155,8 @@ pub struct Finding {
     pub cleared_on: Option<Day>,
     pub cleared_by_job_id: Option<i64>,
     pub cleared_by_survey_id: Option<i64>,
+    /// The complaint that was open when the engine came back. Its words are the buyer's and are not released.
+    pub complaint_id: Option<i64>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -377,6 +381,10 @@ async fn change_finding(
                 tx.unchanged();
                 return Ok(current);
             };
+            if released && current.complaint_id.is_some() {
+                let detail = "the words of a complaint are the buyer's; a survey says what it found in words of its own";
+                return Err(Problem::invalid("/released", detail));
+            }
             let changed: Finding = diesel::update(findings::table.find(*id))
                 .set(findings::released.eq(released))
                 .returning(Finding::as_returning())
@@ -553,10 +561,9 @@ async fn with_details(
         .await?;
     let mut by_survey: HashMap<i64, Vec<Finding>> = HashMap::new();
     for finding in found {
-        by_survey
-            .entry(finding.survey_id)
-            .or_default()
-            .push(finding);
+        if let Some(survey) = finding.survey_id {
+            by_survey.entry(survey).or_default().push(finding);
+        }
     }
     let cleared: Vec<(Option<i64>, i64)> = findings::table
         .filter(findings::cleared_by_survey_id.eq_any(&ids))
@@ -575,6 +582,29 @@ async fn with_details(
         facts,
     };
     Ok(facts.into_iter().map(detailed).collect())
+}
+
+/// An open complaint of the engine that came back becomes a finding with its words, cut after 1000 characters. It stops the
+/// sale until a job or a survey clears it. Its id.
+pub(crate) async fn find_by_complaint(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    complaint_id: i64,
+    words: &str,
+    found_on: Day,
+) -> Result<i64, Problem> {
+    let words: String = words.chars().take(1000).collect();
+    Ok(diesel::insert_into(findings::table)
+        .values((
+            findings::complaint_id.eq(complaint_id),
+            findings::stock_no.eq(stock_no),
+            findings::severity.eq(Severity::StopsSale),
+            findings::words.eq(words),
+            findings::found_on.eq(found_on),
+        ))
+        .returning(findings::id)
+        .get_result(tx.conn())
+        .await?)
 }
 
 fn missing_finding(id: i64) -> Problem {

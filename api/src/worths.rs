@@ -1,16 +1,16 @@
 //! What work is worth: the price after against the price now, less all that it costs, for a job and for every set of jobs.
 
 use crate::{
+    costs,
     db::Db,
     engine_facts::Work,
     engines,
     jobs::{self, Job},
     keys::SellingRead,
-    money::{self, Reckoning},
+    money::{self, HoursToCome, OpenJobs, Prices, RateKind, Reckoning, ToCome},
     operations::Operations,
     page::{Query, any_of, shown},
     problem::{self, Problem, Problems},
-    test_terms::{self, TestTerms},
     text::Text,
     valuations::{
         answer::{Ground, chance_of_more},
@@ -20,9 +20,9 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::work_line,
+    costs::HourPricedBy,
     days::Day,
-    jobs::{Hours, JobStanding, consequences},
+    jobs::{Hours, JobStanding},
     money::Money,
     papers::TestKind,
     trade::{Road, ValuationBasis},
@@ -57,13 +57,16 @@ pub struct Range {
 pub struct WorkCost {
     /// Of the jobs and of the tests that they make necessary.
     pub hours: Hours,
-    /// These hours at what an hour has to bring in.
+    /// These hours at what an hour of those who are to work them has to bring in.
     pub work: Money,
     pub parts: Money,
     pub outside_work: Money,
     /// What others are paid for the tests.
     pub test_fees: Money,
     pub total: Money,
+    /// The hours above, and whose rates price them.
+    #[schema(max_items = 30)]
+    pub hours_priced: Vec<HoursToCome>,
 }
 
 /// What jobs done together are worth on a day.
@@ -72,7 +75,8 @@ pub struct WorkCost {
     "price_now": {"low": "2400.00", "likely": "2800.00", "high": "3260.00"},
     "price_after": {"low": "3010.00", "likely": "3480.00", "high": "4030.00"},
     "difference": {"low": "505.20", "likely": "680.00", "high": "870.10"}, "tax": "113.33",
-    "outlay": {"hours": "9", "work": "288.00", "parts": "40.00", "outside_work": "0.00", "test_fees": "0.00", "total": "328.00"},
+    "outlay": {"hours": "9", "work": "288.00", "parts": "40.00", "outside_work": "0.00", "test_fees": "0.00", "total": "328.00",
+        "hours_priced": [{"job_id": 33, "test": null, "hours": "9", "rate": "32.00", "priced_by": "fitter", "fitter": "Edda Morlock"}]},
     "left": "238.67", "per_hour": "58.51", "chance_it_pays": "0.8120",
     "warnings": ["No hour rate is set, so that hours cost nothing here."]}))]
 pub struct Worth {
@@ -240,7 +244,8 @@ struct Bench {
     engine: EngineOnSale,
     jobs: Vec<Job>,
     work: Work,
-    terms: Vec<TestTerms>,
+    open: OpenJobs,
+    prices: Prices,
     ground: Ground,
     reckoning: Reckoning,
 }
@@ -255,13 +260,16 @@ impl Bench {
         on: Day,
         jobs: Vec<Job>,
     ) -> Result<Bench, Problem> {
+        let lines = costs::lines_until(conn, &[stock_no], Day::LAST).await?;
+        let mut open = money::open_jobs(conn, &[stock_no], on, &lines).await?;
         Ok(Bench {
             stock_no,
             on,
             engine: facts_of(conn, stock_no, on).await?,
             jobs,
             work: Work::load(conn, stock_no, on).await?,
-            terms: test_terms::all(conn).await?,
+            open: open.remove(&stock_no).unwrap_or_default(),
+            prices: Prices::load(conn, on, RateKind::Worth).await?,
             ground: Ground::on(conn, on).await?,
             reckoning: money::reckoning(conn, stock_no, on).await?,
         })
@@ -274,65 +282,29 @@ impl Bench {
             .collect()
     }
 
-    /// The tests that the jobs of a set make necessary.
-    fn needed(&self, set: Set) -> Vec<TestKind> {
-        let mut tests: Vec<TestKind> = Vec::new();
-        if self.work.has_boiler() {
-            for job in self.of(set) {
-                let facts = &job.facts;
-                let done = consequences(
-                    &facts.touches,
-                    facts.gauge_glass_only,
-                    &self.work.rules,
-                    self.on,
-                );
-                tests.extend(done.calls_for);
-            }
-        }
-        // A steam paper rests on a hydraulic one.
-        [TestKind::HydraulicRepeat, TestKind::Steam]
-            .into_iter()
-            .filter(|test| tests.contains(test))
+    /// The places of the jobs of a set among those that are open.
+    fn places(&self, set: Set) -> Vec<usize> {
+        let jobs = self.of(set).into_iter();
+        jobs.filter_map(|job| self.open.place_of(job.facts.id))
             .collect()
     }
 
+    /// The tests that the jobs of a set make necessary.
+    fn needed(&self, set: Set) -> Vec<TestKind> {
+        self.prices.tests_for(&self.open, &self.places(set))
+    }
+
     fn cost(&self, set: Set, tests: &[TestKind]) -> Result<WorkCost, Problem> {
-        let mut cost = WorkCost::default();
-        let add = |sum: &mut Money, more: Money| -> Result<(), Problem> {
-            *sum = sum.checked_add(more).map_err(too_much)?;
-            Ok(())
-        };
-        let mut hours = Hours::ZERO;
-        for job in self.of(set) {
-            let agreed = job.facts.hours_agreed.unwrap_or_default();
-            if agreed > job.hours_booked {
-                let left = agreed.checked_add(job.hours_booked.reversed());
-                hours = hours
-                    .checked_add(left.map_err(too_much)?)
-                    .map_err(too_much)?;
-            }
-            let expected = job.facts.parts_expected.unwrap_or_default();
-            let parts = expected.checked_sub(job.parts_cost).map_err(too_much)?;
-            add(&mut cost.parts, parts.max(Money::ZERO))?;
-            add(
-                &mut cost.outside_work,
-                job.facts.outside_work.unwrap_or_default(),
-            )?;
-        }
-        for terms in self
-            .terms
-            .iter()
-            .filter(|terms| tests.contains(&terms.test))
-        {
-            hours = hours.checked_add(terms.hours).map_err(too_much)?;
-            add(&mut cost.test_fees, terms.fee)?;
-        }
-        let line = work_line(self.on, hours, Money::ZERO, self.work.hour);
-        cost.work = line.map_err(|fault| Problem::from(vec![fault]))?.worth;
-        cost.hours = hours;
-        cost.total = Money::sum([cost.work, cost.parts, cost.outside_work, cost.test_fees])
-            .map_err(too_much)?;
-        Ok(cost)
+        let ToCome { cost, hours } = self.prices.of(&self.open, &self.places(set), tests)?;
+        Ok(WorkCost {
+            hours: cost.hours,
+            work: cost.work,
+            parts: cost.parts,
+            outside_work: cost.outside_work,
+            test_fees: cost.test_fees,
+            total: cost.amount,
+            hours_priced: hours,
+        })
     }
 
     fn after(&self, set: Set, tests: &[TestKind]) -> Result<EngineOnSale, Problem> {
@@ -373,7 +345,9 @@ impl Bench {
         let pays_from = self.pays_from(price_now.likely, now.left, cost.total)?;
         let warnings = [
             (
-                self.work.hour == Money::ZERO && cost.hours > Hours::ZERO,
+                cost.hours_priced
+                    .iter()
+                    .any(|hours| hours.priced_by == HourPricedBy::NoRate),
                 "No hour rate is set, so that hours cost nothing here.",
             ),
             (

@@ -94,6 +94,7 @@ fn facts(rules: Vec<Rule>) -> Facts {
         spares_packed: None,
         papers_packed: None,
         not_prepared: None,
+        came_back: None,
     }
 }
 

@@ -14,6 +14,7 @@ mod commission;
 mod double_entry;
 mod ledger;
 mod stock_book;
+mod to_come;
 pub use commission::{
     Commission, CommissionTerms, commission, commission_left_at, lowest_commission_price,
 };
@@ -21,13 +22,14 @@ pub use double_entry::{
     Account, BookedFrom, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial,
 };
 pub use ledger::{
-    AgreedJob, CostKind, CostLine, CostSource, CostToCome, Ledger, LeftAt, SumOfKind, cost_to_come,
-    hours_left, ledger, left_at, work_line,
+    CostKind, CostLine, CostSource, Ledger, LeftAt, SumOfKind, hours_left, ledger, left_at,
+    work_line,
 };
 pub use stock_book::{
     BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, ExpectedFrom, StockFacts,
     StockValueLine, ValueUsed, book_line, book_totals, stock_value_line, tax_of_sale,
 };
+pub use to_come::{CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, mean_rate, set_off};
 
 const DEAREST: i128 = 999_999_999_999;
 

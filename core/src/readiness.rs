@@ -59,6 +59,8 @@ words! {
         SparesPacked = "spares_packed",
         PapersPacked = "papers_packed",
         Preparation = "preparation",
+        /// An engine that came back was looked at since.
+        SurveyAfterReturn = "survey_after_return",
     }
 }
 
@@ -161,6 +163,16 @@ pub struct Facts {
     pub papers_packed: Option<Shown<bool>>,
     /// What else the firm makes ready before such an engine leaves, and has not yet; none: nothing else is asked.
     pub not_prepared: Option<Shown<Vec<String>>>,
+    /// None: it never came back from a buyer.
+    pub came_back: Option<Shown<CameBack>>,
+}
+
+/// The last return of an engine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CameBack {
+    pub on: Day,
+    /// A survey is dated on that day or after it.
+    pub surveyed_since: bool,
 }
 
 impl Facts {
@@ -701,7 +713,7 @@ impl Look<'_> {
 
     fn list_checks(&self) -> Vec<CheckAnswer> {
         let facts = self.facts;
-        vec![
+        let mut checks = vec![
             self.grades(),
             self.photographs(),
             yes(
@@ -718,7 +730,9 @@ impl Look<'_> {
                 "no asking price is set",
                 "Decide on an asking price.",
             ),
-        ]
+        ];
+        checks.extend(facts.came_back.as_ref().map(survey_after_return));
+        checks
     }
 
     fn grades(&self) -> CheckAnswer {
@@ -1185,6 +1199,25 @@ fn there(
         unmet(check, if_not, clears)
     };
     answer.shown(record)
+}
+
+/// What happened to an engine while a buyer had it is not known until somebody looks. Common practice, no source.
+fn survey_after_return(came_back: &Shown<CameBack>) -> CheckAnswer {
+    let check = Check::SurveyAfterReturn;
+    let CameBack { on, surveyed_since } = came_back.is;
+    let answer = if surveyed_since {
+        met(
+            check,
+            format!("surveyed since the engine came back on {on}"),
+        )
+    } else {
+        unmet(
+            check,
+            format!("no survey is dated on or after {on}, the day on which the engine came back"),
+            "A survey dated on that day or later",
+        )
+    };
+    answer.shown([&came_back.link])
 }
 
 fn first_of_month(day: Day) -> Day {

@@ -98,6 +98,8 @@ words! {
         Withdrawn = "withdrawn",
         /// Nobody answered it before its last day was over.
         Lapsed = "lapsed",
+        /// The engine was sold to somebody else.
+        EngineSold = "engine_sold",
     }
 }
 
@@ -150,6 +152,7 @@ words! {
         JobOpen = "job_open",
         /// A part on order or work by others is expected after that day.
         ExpectedLater = "expected_later",
+        SoldToAnother = "sold_to_another",
     }
 }
 

@@ -2,14 +2,16 @@
 
 use super::NewAppraisal;
 use crate::{
-    money,
+    hour_rates,
     problem::{FieldError, Problem},
     tax_rules::Rates,
     text::Line,
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{AgreedJob, CostToCome, MostToPayQuestion, cost_to_come, most_to_pay},
+    costs::{
+        CostToCome, HourPricedBy, MostToPayQuestion, OpenWork, Planned, cost_to_come, most_to_pay,
+    },
     days::Day,
     jobs::Hours,
     money::Money,
@@ -116,9 +118,10 @@ pub(super) async fn of(
     let rate_percent = Rates::load(conn).await?.on(scheme, on)?;
     let hour_worth_rate = match new.hour_worth_rate {
         Some(rate) => Some(rate),
-        None => money::dearest_hour(conn, on)
-            .await?
-            .map(|hour| hour.worth_rate),
+        None => {
+            let mean = hour_rates::on(conn, on).await?.of(None, None);
+            (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth)
+        }
     };
     let with_hours = |work: &ForeseenWork| work.hours.is_some_and(|hours| hours > Hours::ZERO);
     if hour_worth_rate.is_none() && new.work_foreseen.iter().any(with_hours) {
@@ -127,7 +130,7 @@ pub(super) async fn of(
     }
     let rate = hour_worth_rate.unwrap_or_default();
     let costs = new.work_foreseen.iter().map(|work| foreseen(work, rate));
-    let costs: Vec<(ForeseenCost, AgreedJob)> = costs.collect::<Result<_, Problem>>()?;
+    let costs: Vec<(ForeseenCost, OpenWork)> = costs.collect::<Result<_, Problem>>()?;
     let (work_foreseen, jobs): (Vec<_>, Vec<_>) = costs.into_iter().unzip();
     let to_come = cost_of(&jobs)?;
     let wanted_profit = new.wanted_profit.unwrap_or_default();
@@ -161,15 +164,20 @@ pub(super) async fn of(
 }
 
 /// Work that is foreseen costs what a job that is agreed and not begun does.
-fn foreseen(work: &ForeseenWork, worth_rate: Money) -> Result<(ForeseenCost, AgreedJob), Problem> {
+fn foreseen(work: &ForeseenWork, worth_rate: Money) -> Result<(ForeseenCost, OpenWork), Problem> {
     let [parts, outside_work, tests] =
         [work.parts, work.outside_work, work.tests].map(Option::unwrap_or_default);
-    let job = AgreedJob {
+    let planned = |agreed| Planned {
+        agreed,
+        booked: Money::ZERO,
+    };
+    let job = OpenWork {
         hours_agreed: work.hours.unwrap_or(Hours::ZERO),
         hours_booked: Hours::ZERO,
-        worth_rate,
-        other_agreed: Money::sum([parts, outside_work, tests]).map_err(|_| too_large())?,
-        other_booked: Money::ZERO,
+        rate: worth_rate,
+        parts: planned(parts),
+        outside_work: planned(outside_work),
+        test_fees: planned(tests),
     };
     let cost = ForeseenCost {
         what: work.what.clone(),
@@ -182,7 +190,7 @@ fn foreseen(work: &ForeseenWork, worth_rate: Money) -> Result<(ForeseenCost, Agr
     Ok((cost, job))
 }
 
-fn cost_of(jobs: &[AgreedJob]) -> Result<CostToCome, Problem> {
+fn cost_of(jobs: &[OpenWork]) -> Result<CostToCome, Problem> {
     cost_to_come(jobs).map_err(|_| too_large())
 }
 

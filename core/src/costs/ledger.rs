@@ -63,7 +63,11 @@ pub fn work_line(
     })
 }
 
-fn hours_at(hours: Hours, rate: Money, member: &'static str) -> Result<Money, MoneyFault> {
+pub(super) fn hours_at(
+    hours: Hours,
+    rate: Money,
+    member: &'static str,
+) -> Result<Money, MoneyFault> {
     hours
         .decimal()
         .checked_mul(rate.decimal())
@@ -143,46 +147,6 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
             .iter()
             .try_fold(Hours::ZERO, |sum, line| sum.checked_add(line.hours))
             .map_err(|_| MoneyFault::TooLarge { member: "hours" })?,
-    })
-}
-
-/// A job that is agreed or in hand: what was agreed, and what of it is booked already.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct AgreedJob {
-    pub hours_agreed: Hours,
-    pub hours_booked: Hours,
-    /// Of the one who is to do it, per hour.
-    pub worth_rate: Money,
-    /// Parts, outside work and tests.
-    pub other_agreed: Money,
-    pub other_booked: Money,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
-pub struct CostToCome {
-    pub hours: Hours,
-    /// Hours at worth rates, and all else.
-    pub amount: Money,
-}
-
-/// What the agreed jobs will still cost. A job that ran over what was agreed has nothing to come, and lends nothing to
-/// the others.
-pub fn cost_to_come(jobs: &[AgreedJob]) -> Result<CostToCome, MoneyFault> {
-    let too_large = |_| MoneyFault::TooLarge {
-        member: "hours_agreed",
-    };
-    let (mut hours, mut pennies) = (Hours::ZERO, 0);
-    for job in jobs {
-        let to_come = (job.hours_agreed.decimal() - job.hours_booked.decimal()).max(Decimal::ZERO);
-        let to_come = Hours::new(to_come).map_err(too_large)?;
-        hours = hours.checked_add(to_come).map_err(too_large)?;
-        pennies += hours_at(to_come, job.worth_rate, "worth_rate")?.pennies();
-        pennies += (job.other_agreed.pennies() - job.other_booked.pennies()).max(0);
-    }
-    Ok(CostToCome {
-        hours,
-        amount: amount(pennies, "other_agreed")?,
     })
 }
 

@@ -11,8 +11,8 @@ use outshop_core::{
     engine::OfferedAs,
     papers::{Event, Question, Sentence},
     readiness::{
-        self, Asbestos, Bars, BoilerFacts, Check, CheckAnswer, Facts, Gate, Link, Outcome,
-        Photographs, Readiness, Shown,
+        self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
+        Outcome, Photographs, Readiness, Shown,
     },
     surveys::Severity,
 };
@@ -91,6 +91,10 @@ fn ready() -> Facts {
         spares_packed: Some(shown(true)),
         papers_packed: Some(shown(true)),
         not_prepared: Some(shown(Vec::new())),
+        came_back: Some(shown(CameBack {
+            on: day("2026-01-01"),
+            surveyed_since: true,
+        })),
     }
 }
 
@@ -112,6 +116,7 @@ fn bare() -> Facts {
         spares_packed: None,
         papers_packed: None,
         not_prepared: None,
+        came_back: None,
         ..ready()
     }
 }
@@ -457,6 +462,39 @@ fn each_fact_moves_its_own_check() {
             |f| f.not_prepared = Some(shown(vec!["Fire irons are in the box".to_owned()])),
             Check::Preparation,
             Some(Outcome::Unmet),
+        ),
+        (
+            "came back and was surveyed",
+            Gate::List,
+            |_| (),
+            Check::SurveyAfterReturn,
+            Some(Outcome::Met),
+        ),
+        (
+            "came back and was not surveyed",
+            Gate::List,
+            |f| {
+                f.came_back = Some(shown(CameBack {
+                    on: day("2026-01-01"),
+                    surveyed_since: false,
+                }));
+            },
+            Check::SurveyAfterReturn,
+            Some(Outcome::Unmet),
+        ),
+        (
+            "never came back",
+            Gate::List,
+            |f| f.came_back = None,
+            Check::SurveyAfterReturn,
+            None,
+        ),
+        (
+            "came back, leaves again",
+            Gate::Deliver,
+            |_| (),
+            Check::SurveyAfterReturn,
+            None,
         ),
         (
             "nothing on the firm's list",

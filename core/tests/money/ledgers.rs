@@ -3,9 +3,9 @@
 use crate::{day, lowest, money, percent};
 use outshop_core::{
     costs::{
-        AgreedJob, BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts,
-        StockFacts, ValueUsed, book_line, book_totals, carrying_amount, cost_to_come, hours_left,
-        ledger, left_at, stock_value_line, work_line,
+        BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts, StockFacts,
+        ValueUsed, book_line, book_totals, carrying_amount, hours_left, ledger, left_at,
+        stock_value_line, work_line,
     },
     days::DaySpan,
     jobs::Hours,
@@ -88,23 +88,6 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
         )
         .is_err()
     );
-}
-
-#[test]
-fn a_job_over_its_hours_has_nothing_to_come_and_lends_nothing() {
-    let job = |agreed, booked, other_agreed, other_booked| AgreedJob {
-        hours_agreed: hours(agreed),
-        hours_booked: hours(booked),
-        worth_rate: money("30.00"),
-        other_agreed: money(other_agreed),
-        other_booked: money(other_booked),
-    };
-    let jobs = [
-        job("10", "4", "100.00", "40.00"),
-        job("2", "9", "0.00", "500.00"),
-    ];
-    let told = cost_to_come(&jobs).expect("sums");
-    assert_eq!((told.hours, told.amount), (hours("6"), money("240.00")));
 }
 
 #[test]

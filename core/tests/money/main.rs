@@ -14,6 +14,7 @@ mod properties;
 mod random;
 mod slow;
 mod terms;
+mod to_come;
 mod wire;
 
 use outshop_core::{

@@ -1,0 +1,130 @@
+//! What is still to come before an engine can be sold: one reckoning for the break-even price, for what is left at a price,
+//! for the stock value and for what work is worth.
+
+use super::ledger::hours_at;
+use crate::{
+    days::Day,
+    jobs::Hours,
+    money::Money,
+    tax::{MoneyFault, amount, half_up},
+};
+use rust_decimal::Decimal;
+use serde::Serialize;
+
+words! {
+    /// Whose rate prices hours that nobody has worked yet.
+    pub enum HourPricedBy {
+        /// Of the one who is named.
+        Fitter = "fitter",
+        /// The mean of those who have the skill.
+        Skill = "skill",
+        /// The mean of all who have a rate: no skill is asked for, or nobody who has it has a rate.
+        AllFitters = "all_fitters",
+        /// Nobody has a rate, and the hours cost nothing.
+        NoRate = "no_rate",
+    }
+}
+
+/// What was agreed with others or is expected, and what of it is spent.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Planned {
+    pub agreed: Money,
+    pub booked: Money,
+}
+
+impl Planned {
+    /// What ran over has nothing to come, and lends nothing to others.
+    fn to_come(self) -> i128 {
+        (self.agreed.pennies() - self.booked.pennies()).max(0)
+    }
+}
+
+/// An open job, or a test that open jobs call for.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct OpenWork {
+    pub hours_agreed: Hours,
+    pub hours_booked: Hours,
+    /// Of an hour that is still to come.
+    pub rate: Money,
+    pub parts: Planned,
+    pub outside_work: Planned,
+    pub test_fees: Planned,
+}
+
+/// What is not booked yet of hours, expected parts, outside work and fees of tests. Net of tax.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+pub struct CostToCome {
+    pub hours: Hours,
+    /// The hours at the rates of those who are to work them.
+    pub work: Money,
+    pub parts: Money,
+    pub outside_work: Money,
+    pub test_fees: Money,
+    /// Their sum.
+    pub amount: Money,
+}
+
+impl OpenWork {
+    /// Never below nought.
+    pub fn hours_to_come(&self) -> Result<Hours, MoneyFault> {
+        let hours = (self.hours_agreed.decimal() - self.hours_booked.decimal()).max(Decimal::ZERO);
+        Hours::new(hours).map_err(|_| MoneyFault::TooLarge {
+            member: "hours_agreed",
+        })
+    }
+}
+
+/// What open work will still cost, each piece of it by itself: its hours at its own rate to the penny, a half upwards.
+pub fn cost_to_come(open: &[OpenWork]) -> Result<CostToCome, MoneyFault> {
+    let (mut hours, mut work) = (Hours::ZERO, 0);
+    for piece in open {
+        let to_come = piece.hours_to_come()?;
+        hours = hours
+            .checked_add(to_come)
+            .map_err(|_| MoneyFault::TooLarge {
+                member: "hours_agreed",
+            })?;
+        work += hours_at(to_come, piece.rate, "rate")?.pennies();
+    }
+    let sum = |of: fn(&OpenWork) -> Planned| open.iter().map(|it| of(it).to_come()).sum::<i128>();
+    let parts = sum(|it| it.parts);
+    let outside_work = sum(|it| it.outside_work);
+    let test_fees = sum(|it| it.test_fees);
+    Ok(CostToCome {
+        hours,
+        work: amount(work, "rate")?,
+        parts: amount(parts, "parts")?,
+        outside_work: amount(outside_work, "outside_work")?,
+        test_fees: amount(test_fees, "test_fees")?,
+        amount: amount(work + parts + outside_work + test_fees, "parts")?,
+    })
+}
+
+/// What of the bills counts for each piece of work: a bill goes to the first pieces that were agreed by its day and have
+/// room, in the order given, as bills do not say for which piece they are. What is over counts for none.
+///
+/// `bills`: in the order in which they are set off, none below nought. `agreed`: since when, and what.
+pub fn set_off(bills: &[(Day, Money)], agreed: &[(Day, Money)]) -> Result<Vec<Money>, MoneyFault> {
+    let mut booked = vec![0; agreed.len()];
+    for (on, bill) in bills {
+        let mut rest = bill.pennies();
+        for ((since, most), booked) in agreed.iter().zip(&mut booked) {
+            if since <= on {
+                let part = rest.min(most.pennies() - *booked).max(0);
+                *booked += part;
+                rest -= part;
+            }
+        }
+    }
+    let told = booked.into_iter();
+    told.map(|pennies| amount(pennies, "outside_work"))
+        .collect()
+}
+
+/// To the penny, a half upwards; `None` of none.
+pub fn mean_rate(rates: &[Money]) -> Option<Money> {
+    let n = i128::try_from(rates.len()).ok().filter(|n| *n > 0)?;
+    let sum: i128 = rates.iter().map(|rate| rate.pennies()).sum();
+    Money::from_pennies(half_up(sum, n)).ok()
+}

@@ -1,0 +1,1 @@
+ALTER TABLE offers DROP COLUMN ended_by_sale_id;
