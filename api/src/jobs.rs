@@ -1549,7 +1549,7 @@ async fn boiler_of_finish(
     }
     let is_of_boiler = job.touches.iter().any(|it| match it {
         Touches::PressureParts | Touches::SafetyValvesAndFittings => true,
-        Touches::Motion | Touches::Other => false,
+        Touches::Motion | Touches::GasTank | Touches::Other => false,
     });
     match boilers::worked_on(&fitted, begun_on, (new.on, new.at)) {
         WorkedOn::One(boiler) => Ok(boiler),

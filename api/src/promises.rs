@@ -310,8 +310,9 @@ fn dangers(
     {
         dangers.push(Danger {
             why: PromiseDanger::SoldToAnother,
-            reason: Sentence::new("the engine is sold to somebody else"),
+            reason: Sentence::new("The engine is sold to somebody else."),
             clears: None,
+            act: None,
             evidence: vec![sale.clone()],
         });
     }

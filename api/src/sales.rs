@@ -611,7 +611,7 @@ async fn change_sale(
             }
             let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
             let delivered_on = delivered.map(|(_, on)| on);
-            change.law(&current.terms, delivered_on, actor.today)?;
+            change.law(&current.sale.terms, delivered_on, actor.today)?;
             diesel::update(sales::table.find(*id))
                 .set(&change)
                 .execute(tx.conn())

@@ -438,7 +438,9 @@ impl Look<'_> {
                 }
                 (Gate::List | Gate::Deliver, _) => Act::post(&of_engine("/listing")),
             },
-            Check::Findings | Check::Grades | Check::Asbestos => Act::post(&of_engine("/surveys")),
+            Check::Findings | Check::Grades | Check::Asbestos | Check::SurveyAfterReturn => {
+                Act::post(&of_engine("/surveys"))
+            }
             Check::JobsInHand => {
                 let job = facts.jobs_in_hand.iter().next();
                 let path = job.map_or_else(
@@ -1214,7 +1216,7 @@ fn survey_after_return(came_back: &Shown<CameBack>) -> CheckAnswer {
         unmet(
             check,
             format!("no survey is dated on or after {on}, the day on which the engine came back"),
-            "A survey dated on that day or later",
+            "Record a survey dated on that day or later.",
         )
     };
     answer.shown([&came_back.link])

@@ -27,7 +27,7 @@ fn every_seeded_row_has_a_source_and_a_value_that_fits_its_unit() {
         );
         match row.unit {
             RuleUnit::ForLife | RuleUnit::Yes => assert_eq!(row.value, None, "{row:?}"),
-            RuleUnit::Months | RuleUnit::Minutes => assert!(
+            RuleUnit::Months | RuleUnit::Minutes | RuleUnit::Days => assert!(
                 row.value
                     .is_some_and(|n| n > Decimal::ZERO && n.is_integer()),
                 "{row:?}"
