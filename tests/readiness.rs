@@ -516,7 +516,7 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
             let time = played.iter().filter(|it| **it == name).count();
             let before = (check["reason"].clone(), check["act"].clone());
             if name == "photographs" && check["act"]["method"] == "POST" {
-                let (media_type, picture) = ("image/png", crate::make::picture());
+                let (media_type, picture) = ("image/png", make::picture());
                 let added = shop
                     .request(Method::POST, check["act"]["path"].as_str().expect("a path"))
                     .by(&shop, Role::Proprietor)
