@@ -302,6 +302,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "engine.valued",
             "engine.priced",
             "listing.drafted",
+            "photograph.added",
             "listing.published",
             "person.added",
             "engine.sold",
