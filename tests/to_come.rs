@@ -347,7 +347,7 @@ async fn one_engine(shop: &Shop, random: &mut Random, fitters: &[i64; 3]) {
         }
     }
     let costs = format!("/v1/engines/{stock_no}/costs");
-    let mut bill = async |kind: &str, amount: i128| {
+    let bill = async |kind: &str, amount: i128| {
         if amount > 0 {
             let line = json!({"kind": kind, "on": "2026-03-20", "cost": written(amount)});
             shop.post(&costs, &line).await.created();

@@ -250,10 +250,13 @@ fn break_even_profit_stock_value_and_jobs_agree() {
             purchase: pennies(purchase),
             price: Some(pennies(price)),
             cost_to_come: to_come,
+            as_it_stands: None,
             selling_cost: Money::ZERO,
+            selling_share: percent("0"),
             rate: percent(&rate.to_string()),
             written_down_before: Money::ZERO,
             sold_after: None,
+            changed_before_sale: false,
         });
         let value = value
             .expect("an answer")
