@@ -121,6 +121,7 @@ diesel::table! {
         /// How sure the row is.
         mark -> Text,
         note -> Nullable<Text>,
+        /// The place whose tests count too, in a row accepts_tests_of; else NULL.
         accepts -> Nullable<Text>,
     }
 }
@@ -184,6 +185,7 @@ diesel::table! {
         /// Whether a gas tank is tested with it; NULL: not recorded.
         has_gas_tank -> Nullable<Bool>,
         notes -> Nullable<Text>,
+        /// The whole inside of the gas tank that is tested with the boiler; NULL: not recorded, or no tank.
         gas_tank_volume -> Nullable<Text>,
         /// Members whose values are outside the usual limits and were confirmed.
         confirmed -> Array<Text>,
@@ -1398,6 +1400,7 @@ diesel::joinable!(listings -> engines (stock_no));
 diesel::joinable!(offer_answers -> offers (offer_id));
 diesel::joinable!(offers -> engines (stock_no));
 diesel::joinable!(offers -> persons (person_id));
+diesel::joinable!(offers -> sales (ended_by_sale_id));
 diesel::joinable!(outgoing_payments -> acquisitions (acquisition_id));
 diesel::joinable!(outgoing_payments -> costs (cost_id));
 diesel::joinable!(outgoing_payments -> job_parts (parts_id));
