@@ -160,7 +160,7 @@ async fn somebody(shop: &Shop) -> i64 {
 #[actix_web::test]
 async fn an_offer_is_not_accepted_while_somebody_else_holds_the_engine() {
     let shop = Shop::open().await;
-    let engine = shop.has(make::engine()).await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let (holder, other) = (somebody(&shop).await, somebody(&shop).await);
     let reservation = json!({"stock_no": engine, "person_id": holder, "hours": 48});
     let held = shop.post("/v1/reservations", &reservation).await.created();

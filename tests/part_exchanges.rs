@@ -17,7 +17,7 @@ impl Shop {
         let stock_no = self.has(engine()).await;
         let buyer = json!({"name": "Odo Fenwright"});
         let buyer = self.post("/v1/persons", &buyer).await.created().id();
-        let sale = json!({"on": TODAY, "price": "4000.00", "person_id": buyer});
+        let sale = json!({"on": TODAY, "price": "4000.00", "person_id": buyer, "below_break_even_confirmed": true});
         let path = format!("/v1/engines/{stock_no}/sales");
         (stock_no, self.post(&path, &sale).await.created().id())
     }

@@ -877,7 +877,7 @@ async fn other_sites_read_the_same_facts_in_open_forms() {
         .id();
     let held = json!({"stock_no": engine, "person_id": buyer, "until_at": "2026-05-21T12:00:00Z"});
     shop.post("/v1/reservations", &held).await.created();
-    let sale = json!({"on": "2026-05-20", "price": "900.00", "person_id": buyer});
+    let sale = json!({"on": "2026-05-20", "price": "900.00", "person_id": buyer, "below_break_even_confirmed": true});
     shop.post(&format!("/v1/engines/{sold}/sales"), &sale)
         .await
         .created();

@@ -21,7 +21,8 @@ async fn bought(shop: &Shop, on: &str, price: &str) -> i64 {
 
 async fn sold(shop: &Shop, stock_no: i64, on: &str, price: &str) -> Value {
     let buyer = shop.post("/v1/persons", &person()).await.created().id();
-    let sale = json!({"on": on, "price": price, "person_id": buyer});
+    let sale =
+        json!({"on": on, "price": price, "person_id": buyer, "below_break_even_confirmed": true});
     let path = format!("/v1/engines/{stock_no}/sales");
     shop.post(&path, &sale).await.created().body
 }

@@ -131,7 +131,7 @@ async fn stock_is_what_is_the_firms_own_and_there_at_the_end_of_the_day() {
     let commission = with(acquisition(&engine()), &commission);
     shop.post("/v1/acquisitions", &commission).await.created();
     let buyer = shop.post("/v1/persons", &crate::make::person()).await;
-    let sale = json!({"on": "2026-05-14", "price": "900.00", "person_id": buyer.created().id()});
+    let sale = json!({"on": "2026-05-14", "price": "900.00", "person_id": buyer.created().id(), "below_break_even_confirmed": true});
     shop.post(&format!("/v1/engines/{sold}/sales"), &sale)
         .await
         .created();
