@@ -526,7 +526,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
 
     let other = shop.knows("Edda").await;
     let sell = async |person: i64, price: &str| {
-        let sale = json!({"on": "2026-05-14", "price": price, "person_id": person});
+        let sale = json!({"on": "2026-05-14", "price": price, "person_id": person, "below_break_even_confirmed": true});
         shop.post(&format!("/v1/engines/{engine}/sales"), &sale)
             .await
     };
