@@ -103,6 +103,7 @@ pub mod text;
 pub mod traces;
 pub mod track_record;
 pub mod units;
+mod unrepeated;
 pub mod valuations;
 pub mod webhooks;
 pub mod wire;
