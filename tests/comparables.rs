@@ -163,7 +163,7 @@ async fn a_sale_is_withdrawn_once_and_never_deleted() {
     for (body, pointer) in [
         (withdrawal("2025-11-07"), "/on"),
         (withdrawal("2026-05-15"), "/on"),
-        (json!({"on": "2026-05-14"}), ""),
+        (json!({"on": "2026-05-14"}), "/because"),
     ] {
         shop.post(&withdrawals, &body).await.invalid_at(pointer);
     }

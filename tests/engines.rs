@@ -275,7 +275,9 @@ async fn a_figure_beyond_all_reason_is_refused_and_none_is_too_large_for_its_col
         }
     }
     let most = json!({"gauge": {"value": "10000000", "unit": "mm"}});
-    let engine = shop.has(make::with(make::engine(), &most)).await;
+    let mut taken = make::with(make::engine(), &most);
+    taken["weight_confirmed"] = json!(true);
+    let engine = shop.has(taken).await;
     shop.patch(
         &format!("/v1/engines/{engine}"),
         &json!({"gauge": {"value": "99999999.99", "unit": "in"}}),

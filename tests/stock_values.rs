@@ -308,7 +308,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
         ["5400.00", "asking_price", "4240.00", "610.00", "finished"]
     );
     let buyer = shop.post("/v1/persons", &crate::make::person()).await;
-    let sale = json!({"on": "2026-04-20", "price": "5150.00", "person_id": buyer.created().id()});
+    let sale = json!({"on": "2026-04-20", "price": "5150.00", "person_id": buyer.created().id(), "below_break_even_confirmed": true});
     let sale = shop
         .post(&format!("/v1/engines/{stock_no}/sales"), &sale)
         .await;

@@ -575,7 +575,6 @@ fn called(expected: &str) -> String {
         ("i16", _) => whole("-32768", "32767"),
         ("i32", _) => whole("-2147483648", "2147483647"),
         ("i64" | "isize" | "i128", _) => "a whole number".to_owned(),
-        ("f32" | "f64", _) => "a number".to_owned(),
         ("a", rest) if rest.contains("Decimal") => "a number in quotes".to_owned(),
         ("unit" | "option", _) => "null".to_owned(),
         // In words of our own already.

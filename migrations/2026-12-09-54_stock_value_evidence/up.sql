@@ -21,3 +21,7 @@ ALTER TABLE stock_value_lines
 COMMENT ON COLUMN stock_value_lines.as_it_stands_price IS 'What it would fetch unfinished; NULL: not told.';
 COMMENT ON COLUMN stock_value_lines.used IS 'Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.';
 COMMENT ON COLUMN stock_value_lines.net_realisable_value_as_it_stands IS 'As it stands: without what finishing costs; NULL: no such price.';
+-- An engine without an asking price or a valuation may have a price as it stands.
+ALTER TABLE stock_value_lines DROP CONSTRAINT stock_value_lines_value;
+ALTER TABLE stock_value_lines ADD CONSTRAINT stock_value_lines_value
+    CHECK ((price IS NULL AND as_it_stands_price IS NULL) = (net_realisable_value IS NULL));
