@@ -1076,11 +1076,12 @@ fn leaves_open(flag: FlagCode) -> bool {
     }
 }
 
+/// A certificate that is not recorded yet is no reason to go by an older test.
 fn clean(paper: &Issued<'_>) -> bool {
-    !paper
-        .flags
-        .iter()
-        .any(|flag| leaves_open(*flag) || *flag == FlagCode::InspectorHasInterest)
+    !paper.flags.iter().any(|flag| {
+        *flag != FlagCode::CertificateNotRecorded
+            && (leaves_open(*flag) || *flag == FlagCode::InspectorHasInterest)
+    })
 }
 
 fn end(paper: &Issued<'_>) -> Day {
