@@ -442,7 +442,7 @@ impl Look<'_> {
                 Act::post(&of_engine("/surveys"))
             }
             Check::JobsInHand => {
-                let job = facts.jobs_in_hand.iter().next();
+                let job = facts.jobs_in_hand.first();
                 let path = job.map_or_else(
                     || of_engine("/jobs"),
                     |job| format!("{}/moves", job.as_str()),
@@ -1124,7 +1124,7 @@ fn clears(kind: PaperKind) -> &'static str {
 // Answers
 
 impl CheckAnswer {
-    fn new(check: Check, outcome: Outcome, reason: Sentence, clears: Option<&str>) -> CheckAnswer {
+    fn new(check: Check, outcome: Outcome, reason: &Sentence, clears: Option<&str>) -> CheckAnswer {
         CheckAnswer {
             check,
             outcome,
@@ -1161,15 +1161,15 @@ fn whole(text: &str) -> Sentence {
 }
 
 fn met(check: Check, reason: impl Into<Sentence>) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Met, reason.into(), None)
+    CheckAnswer::new(check, Outcome::Met, &reason.into(), None)
 }
 
 fn watch(check: Check, reason: impl Into<Sentence>, clears: &str) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Watch, reason.into(), Some(clears))
+    CheckAnswer::new(check, Outcome::Watch, &reason.into(), Some(clears))
 }
 
 fn unmet(check: Check, reason: impl Into<Sentence>, clears: &str) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Unmet, reason.into(), Some(clears))
+    CheckAnswer::new(check, Outcome::Unmet, &reason.into(), Some(clears))
 }
 
 /// Met when the record says yes.
