@@ -225,3 +225,42 @@ async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
         "7600.00"
     );
 }
+
+/// A buyer who gave the engine back: what was complained of, asked and written on the return goes, and so do the findings that were
+/// made of the complaint. General Data Protection Regulation, Art. 17(1) and (3)(b).
+#[actix_web::test]
+async fn of_a_buyer_who_gave_the_engine_back_no_word_stays() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let person = shop.post("/v1/persons", &canary()).await.created().id();
+    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": person});
+    let path = format!("/v1/engines/{engine}/sales");
+    let sale = shop.post(&path, &sale).await.created();
+    shop.has_been_paid(sale.id(), "7600.00").await;
+    shop.has_packed(engine).await;
+    let delivery = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "the buyer"});
+    let path = format!("/v1/engines/{engine}/deliveries");
+    shop.post(&path, &delivery).await.created();
+    let of_sale = async |what: &str, body: Value| {
+        let path = format!("{}/{what}", sale.location());
+        shop.post(&path, &body).await.created()
+    };
+    let complaint = json!({"asked_on": "2026-05-14", "words": format!("{CANARY} cannot steam it")});
+    of_sale("complaints", complaint).await;
+    let note = json!({"on": "2026-05-14", "words": format!("{CANARY} asks")});
+    let note = of_sale("support-notes", note).await;
+    let answered = json!({"answered": format!("told {CANARY}")});
+    shop.patch(&note.location(), &answered).await.ok();
+    let back = json!({"on": "2026-05-14", "why": "agreed", "refund": "7600.00", "note": format!("{CANARY} was sorry")});
+    of_sale("returns", back).await;
+    let held = format!("/v1/persons/{person}/everything");
+    let held = shop.get(&held).await.ok().text;
+    for words in ["cannot steam it", "asks", "told", "was sorry"] {
+        assert!(held.contains(words), "{words} is not in what is held");
+    }
+    let refused = shop.erases(person).await.refused("conflict");
+    assert!(refused.text.contains("sale"), "{}", refused.text);
+    shop.has_been_paid(sale.id(), "-7600.00").await;
+    shop.erases(person).await.created();
+    assert_eq!(shop.tables_with_the_canary().await, ["persons"]);
+}

@@ -268,10 +268,9 @@ const fn at_rate(hundredths: i128, rate: i128) -> i128 {
 /// outshop-tests to_come`.
 #[actix_web::test]
 async fn random_engines_have_one_cost_to_come() {
-    let asked = std::env::var("OUTSHOP_ENGINES").ok();
+    let asked = option_env!("OUTSHOP_ENGINES");
     let n: u64 = asked.map_or(4, |n| n.parse().expect("a number of engines"));
     let seed = 20_261_130;
-    println!("{n} engines, seed {seed}");
     let mut random = Random(seed);
     let shop = Shop::open().await;
     shop.has_guide().await;

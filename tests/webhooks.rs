@@ -5,12 +5,9 @@ use crate::shop::{Shop, text};
 use actix_web::{App, HttpRequest, HttpResponse, HttpServer, web};
 use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
-use outshop_api::{
-    db::Db,
-    webhooks::{
-        guard::{Reach, SystemNames},
-        sender::{self, Caller},
-    },
+use outshop_api::webhooks::{
+    guard::{Reach, SystemNames},
+    sender::{self, Caller},
 };
 use outshop_core::trade::Role;
 use reqwest::{
@@ -26,7 +23,7 @@ use std::{
         Arc, Mutex,
         atomic::{AtomicUsize, Ordering},
     },
-    time::{Duration, Instant},
+    time::Duration,
 };
 
 /// What a receiver got, and what it answers next.
@@ -575,38 +572,35 @@ fn a_public_host_is_called_at_the_ports_of_https_unless_a_setting_says_otherwise
     ));
 }
 
-/// Receivers that take a connection and never answer hold up neither one that answers nor those who write.
+/// Receivers that take a connection and never answer hold up neither one that answers nor those who write, though all draw on one
+/// pool of connections here.
 #[actix_web::test]
 async fn receivers_that_do_not_answer_take_nothing_from_those_who_write() {
     let shop = Shop::open().await;
     let dead = TcpListener::bind("127.0.0.1:0").expect("a port");
     let url = format!("http://{}/hooks", dead.local_addr().expect("an address"));
-    for _ in 0..40 {
+    for _ in 0..49 {
         shop.has_webhook(&url, json!(["person"])).await;
     }
     let alive = Receiver::default();
     shop.has_webhook(&alive.listen(), json!(["person"])).await;
-    let calls = Db::new(&shop.database_url, 2).expect("a pool");
     let caller = caller().waiting(Duration::from_millis(300));
-    let clock = shop.clock.clone();
+    let (calls, clock) = (shop.db.clone(), shop.clock.clone());
     let calling = actix_web::rt::spawn(async move { caller.keep_calling(&calls, &clock).await });
-    let mut slowest = Duration::ZERO;
-    for n in 0..40 {
-        let began = Instant::now();
+    // A refusal, such as 503 for want of a connection, fails here.
+    for n in 0..200 {
         shop.has_person(&format!("Odo Fenwright {n}")).await;
-        slowest = slowest.max(began.elapsed());
-        tokio::time::sleep(Duration::from_millis(50)).await;
     }
-    for _ in 0..200 {
-        if alive.calls().len() >= 40 {
+    let told = async || loop {
+        let told: BTreeSet<i64> = alive.calls().iter().map(Call::entry_no).collect();
+        if told.len() == 200 {
             break;
         }
         tokio::time::sleep(Duration::from_millis(50)).await;
-    }
+    };
+    let told = tokio::time::timeout(Duration::from_secs(60), told()).await;
     calling.abort();
-    let told: BTreeSet<i64> = alive.calls().iter().map(Call::entry_no).collect();
-    assert_eq!(told.len(), 40, "what answers is told of everything");
-    assert!(slowest < Duration::from_secs(1), "a write took {slowest:?}");
+    assert!(told.is_ok(), "what answers is told of everything");
 }
 
 /// Gives an address of the public internet at the first look-up, and one of this machine at each that follows.

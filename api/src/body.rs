@@ -76,7 +76,7 @@ impl<T: DeserializeOwned + PartialSchema + 'static, const KEYED: bool> FromReque
                 return Err(idempotency_key_missing());
             }
             Ok(Body {
-                value: typed(json)?,
+                value: typed(&json)?,
                 idempotency_key,
                 target: format!("{} {}", req.method(), req.path()),
                 sha256: Sha256::digest(&bytes).to_vec(),
@@ -117,7 +117,7 @@ impl<T: DeserializeOwned + PartialSchema> Patch<T> {
     pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
         let current = serde_json::to_vec(current).map_err(Problem::internal)?;
         if_match(&self.if_match, &etag_of(&current))?;
-        typed(self.json.clone())
+        typed(&self.json)
     }
 }
 
@@ -379,8 +379,8 @@ const MOST_FAULTS: usize = 100;
 ///
 /// What is wrong is noted and taken out, and the rest is read again: so that a client mends a body in one go. Of what is
 /// missing below the top one member of each object is told.
-pub(crate) fn typed<T: DeserializeOwned + PartialSchema>(json: Value) -> Result<T, Problem> {
-    let mut fault = match read_as(&json) {
+pub(crate) fn typed<T: DeserializeOwned + PartialSchema>(json: &Value) -> Result<T, Problem> {
+    let mut fault = match read_as(json) {
         Ok(value) => return Ok(value),
         Err(fault) => fault,
     };

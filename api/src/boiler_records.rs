@@ -19,7 +19,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     paper_words::{self, CAUTION, Papers},
-    papers::{Answer, Sentence},
+    papers::{Answer, Sentence, answer_by_complete_tests},
 };
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -101,7 +101,10 @@ pub(crate) async fn of_boiler(
     on: Day,
 ) -> Result<BoilerRecord, Problem> {
     let boiler = boilers::find(conn, id).await?;
-    let answer = papers::answer_by_complete_tests_for(conn, id, on).await?;
+    // The record is handed to others: only tests with a complete record count.
+    let answer = papers::question_for(conn, id, on)
+        .await?
+        .map(|(question, rules)| answer_by_complete_tests(&question, &rules));
     let tests: Vec<(Test, Option<Certificate>)> = tests::table
         .left_join(certificates::table)
         .filter(tests::boiler_id.eq(id))

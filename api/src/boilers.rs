@@ -867,7 +867,7 @@ impl Fitted {
 /// The boiler that a job was on which is finished at that time of that day.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum WorkedOn {
-    /// None: no boiler is recorded in the engine.
+    /// `None` if no boiler is recorded in the engine.
     One(Option<i64>),
     /// What is recorded does not tell which of these it was.
     OneOf(Vec<i64>),

@@ -609,7 +609,7 @@ impl NewEngine {
 }
 
 impl EnginePatch {
-    /// Whether it names what the weight is held against, or the weight.
+    /// Whether the change touches the weight, or a size that the weight is compared with.
     fn names_size(&self) -> bool {
         let sides = [&self.gauge, &self.length, &self.width, &self.height];
         self.kind.is_some() || self.weight.is_some() || sides.iter().any(|side| side.is_some())

@@ -180,7 +180,7 @@ pub(crate) struct HourPrices(Vec<FitterPrice>);
 
 #[derive(Debug, Clone)]
 struct FitterPrice {
-    /// None: not among the fitters of the shop, and without skills on record.
+    /// `None` for somebody who is not recorded as a fitter of the shop, and so has no skills on record.
     id: Option<i64>,
     name: Line,
     skills: Vec<Skill>,

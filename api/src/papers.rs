@@ -490,8 +490,9 @@ async fn get_papers(
     let mut conn = db.read().await?;
     boilers::must_exist(&mut conn, *id).await?;
     let on = query.on.unwrap_or(actor.today);
-    let answer = answer_for(&mut conn, *id, on).await?;
-    shown(&req, &answer.ok_or_else(|| Problem::conflict(NO_VOLUME))?)
+    let asked = question_for(&mut conn, *id, on).await?;
+    let (question, rules) = asked.ok_or_else(|| Problem::conflict(NO_VOLUME))?;
+    shown(&req, &papers::answer(&question, &rules))
 }
 
 /// Calculate which papers would hold
@@ -727,39 +728,18 @@ async fn insert_certificate(
     Ok(certificate)
 }
 
-/// What the papers' clock says of a stored boiler about a day, and about the 24 months from it, tests with an incomplete record
-/// included and flagged. `None` while too little is recorded of the boiler to ask a code, and for an id that no boiler has.
-pub(crate) async fn answer_for(
+/// What the papers' clock is asked of a stored boiler about a day and the 24 months from it, with the rows of the code. `None` while too
+/// little is recorded of the boiler to ask a code, and for an id that no boiler has.
+pub(crate) async fn question_for(
     conn: &mut AsyncPgConnection,
     boiler_id: i64,
     on: Day,
-) -> Result<Option<Answer>, Problem> {
+) -> Result<Option<(Question, Vec<Rule>)>, Problem> {
     let jurisdiction = firm::find(conn).await?.jurisdiction;
     let rules = codes::rules_of(conn, &jurisdiction).await?;
-    let histories = histories(conn, &[boiler_id]).await?;
-    let answer = histories
-        .into_iter()
-        .next()
-        .and_then(|history| history.question_on(&jurisdiction, on))
-        .map(|question| papers::answer(&question, &rules));
-    Ok(answer)
-}
-
-/// As `answer_for`, by the tests with a complete record: what may be handed to others.
-pub(crate) async fn answer_by_complete_tests_for(
-    conn: &mut AsyncPgConnection,
-    boiler_id: i64,
-    on: Day,
-) -> Result<Option<Answer>, Problem> {
-    let jurisdiction = firm::find(conn).await?.jurisdiction;
-    let rules = codes::rules_of(conn, &jurisdiction).await?;
-    let histories = histories(conn, &[boiler_id]).await?;
-    let answer = histories
-        .into_iter()
-        .next()
-        .and_then(|history| history.question_on(&jurisdiction, on))
-        .map(|question| papers::answer_by_complete_tests(&question, &rules));
-    Ok(answer)
+    let history = histories(conn, &[boiler_id]).await?.pop();
+    let question = history.and_then(|history| history.question_on(&jurisdiction, on));
+    Ok(question.map(|question| (question, rules)))
 }
 
 /// A stored boiler with everything recorded that its papers hang on.

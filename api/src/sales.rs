@@ -76,7 +76,7 @@ pub struct Terms {
     pub at_distance: bool,
     /// The law of sale to consumers binds.
     pub buyer_is_consumer: bool,
-    /// The day on which the buyer was told of the right to cancel a sale at a distance; null where the buyer was not.
+    /// The day on which the buyer was informed of the right to cancel a sale at a distance; null: never.
     pub informed_of_cancellation_on: Option<Day>,
     /// The day on which the buyer sent the notice of cancelling a sale at a distance.
     pub cancelled_on: Option<Day>,
@@ -147,7 +147,7 @@ pub struct NewSale {
     #[serde(default = "yes")]
     #[schema(default = true)]
     pub buyer_is_consumer: bool,
-    /// The day on which the buyer was told of the right to cancel a sale at a distance, today or earlier; without that the right
+    /// The day on which the buyer was informed of the right to cancel a sale at a distance, today or earlier; without that the right
     /// lasts longer.
     pub informed_of_cancellation_on: Option<Day>,
     /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.

@@ -1095,7 +1095,7 @@ diesel::table! {
         buyer_is_consumer -> Bool,
         /// Members whose values are outside the usual limits and were confirmed.
         confirmed -> Array<Text>,
-        /// Day on which the buyer was told of the right to cancel a sale at a distance; NULL: never.
+        /// Day on which the buyer was informed of the right to cancel a sale at a distance; NULL: never.
         informed_of_cancellation_on -> Nullable<Date>,
         /// Day on which the buyer sent the notice of cancelling a sale at a distance; NULL: not cancelled.
         cancelled_on -> Nullable<Date>,

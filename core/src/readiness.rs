@@ -125,7 +125,7 @@ pub struct Shown<T> {
 pub struct Facts {
     /// Where the engine is read.
     pub engine: Link,
-    /// Where the boiler that is in it is read; none: no boiler is recorded in it.
+    /// Address of the boiler in the engine. `None` if none is recorded in it.
     pub boiler_in_it: Option<Link>,
     /// Where rows are added to the boiler code of the firm's jurisdiction; none: it has no code.
     pub code_rules: Option<Link>,

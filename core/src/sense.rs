@@ -186,7 +186,7 @@ impl Doubt {
 }
 
 impl Row {
-    /// `figure` in the unit of the row; none: nothing to question.
+    /// `figure`: in the unit of the row. `None` if there is nothing to question.
     pub fn doubt(&self, figure: Decimal) -> Option<Doubt> {
         let what = if self.least.is_some_and(|least| figure < least) {
             self.too_little

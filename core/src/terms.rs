@@ -20,7 +20,7 @@ words! {
         ShortTermLeastDaysAfterRepair = "short_term_least_days_after_repair",
         /// Cancelling a sale at a distance, counted from the day after the last lot arrived.
         CancelDays = "cancel_days",
-        /// Longer when the buyer was not told of the right to cancel.
+        /// Longer when the buyer was not informed of the right to cancel.
         CancelMonthsMoreUninformed = "cancel_months_more_uninformed",
         /// What remains of the right to cancel from the day on which the buyer was told of it late.
         CancelDaysAfterToldLate = "cancel_days_after_told_late",
@@ -96,7 +96,7 @@ pub struct LastDaysQuestion {
     #[serde(default = "yes")]
     #[cfg_attr(feature = "wire", schema(default = true))]
     pub buyer_is_consumer: bool,
-    /// The day on which the buyer was told of the right to cancel; null where the buyer never was. Left out: in time.
+    /// The day on which the buyer was informed of the right to cancel; null: never. Left out: in time.
     #[serde(
         default,
         deserialize_with = "given",
@@ -367,7 +367,7 @@ pub struct RefundQuestion {
     /// By handling beyond what a shop would allow, as judged.
     #[serde(default)]
     pub value_lost: Money,
-    /// The day on which the buyer was told of the right to cancel; null where the buyer never was. Left out: in time.
+    /// The day on which the buyer was informed of the right to cancel; null: never. Left out: in time.
     #[serde(
         default,
         deserialize_with = "given",
@@ -383,7 +383,7 @@ pub struct CancelledRefund {
     pub refund: Money,
     /// Of the delivery; a dearer one than the cheapest is not paid back in full.
     pub delivery: Money,
-    /// Kept for value lost: no more than the price, and nothing of a buyer who was not told of the right.
+    /// Kept for value lost: no more than the price, and nothing of a buyer who was not informed of the right.
     pub kept: Money,
 }
 

@@ -6,7 +6,7 @@ ALTER TABLE sales
     ADD COLUMN refund_agreed_on date;
 UPDATE sales SET informed_of_cancellation_on = on_day WHERE informed_of_cancellation;
 ALTER TABLE sales DROP COLUMN informed_of_cancellation;
-COMMENT ON COLUMN sales.informed_of_cancellation_on IS 'Day on which the buyer was told of the right to cancel a sale at a distance; NULL: never.';
+COMMENT ON COLUMN sales.informed_of_cancellation_on IS 'Day on which the buyer was informed of the right to cancel a sale at a distance; NULL: never.';
 COMMENT ON COLUMN sales.cancelled_on IS 'Day on which the buyer sent the notice of cancelling a sale at a distance; NULL: not cancelled.';
 COMMENT ON COLUMN sales.collection_offered IS 'The firm offered to collect the engine from the buyer who cancelled.';
 COMMENT ON COLUMN sales.proof_of_sending_on IS 'Day on which the buyer showed that the engine was sent back; NULL: not shown.';

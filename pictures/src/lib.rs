@@ -259,7 +259,7 @@ enum Frame {
     Progressive {
         scans: u32,
     },
-    /// `largest`: pixels of the largest frame that is told of inside.
+    /// `largest`: pixels of the largest frame that the file declares.
     WebP {
         animated: bool,
         largest: u64,

@@ -233,7 +233,7 @@ fn read_row(mut members: Map<String, Value>, today: Day) -> Result<Row, Vec<Fiel
     let told = |problem: Problem| problem.errors().to_vec();
     let withdrawn_on: Option<Day> = take(&mut members, "withdrawn_on")?;
     let withdrawn_because: Option<Text<1000>> = take(&mut members, "withdrawn_because")?;
-    let new: NewComparable = typed(Value::Object(members)).map_err(told)?;
+    let new: NewComparable = typed(&Value::Object(members)).map_err(told)?;
     let mut broken = new.broken_rules(today);
     if withdrawn_on.is_some() != withdrawn_because.is_some() {
         broken.push(FieldError {

@@ -18,6 +18,9 @@ WITH sold AS (SELECT id, stock_no FROM sales WHERE person_id = $1),
         UNION ALL SELECT 'payments', id, to_jsonb(t) FROM payments t WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT 'exports', id, to_jsonb(t) FROM exports t WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT 'deliveries', id, to_jsonb(t) FROM deliveries t WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT 'complaints', id, to_jsonb(t) FROM complaints t WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT 'support_notes', id, to_jsonb(t) FROM support_notes t WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT 'returns', id, to_jsonb(t) FROM returns t WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT 'payouts', p.id, to_jsonb(p)
             FROM payouts p JOIN sales s ON s.id = p.sale_id JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1
         UNION ALL SELECT 'outgoing_payments', o.id, to_jsonb(o)

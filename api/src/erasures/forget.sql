@@ -11,6 +11,12 @@ WITH sold AS (SELECT id FROM sales WHERE person_id = $1),
     u7 AS (UPDATE sales SET note = NULL WHERE person_id = $1),
     u8 AS (UPDATE payments SET note = NULL WHERE sale_id IN (SELECT id FROM sold)),
     u9 AS (UPDATE deliveries SET handed_to = 'erased', what_went_with_it = NULL WHERE sale_id IN (SELECT id FROM sold)),
+    u12 AS (UPDATE complaints SET words = 'erased' WHERE sale_id IN (SELECT id FROM sold)),
+    u13 AS (UPDATE findings SET words = 'erased'
+        WHERE complaint_id IN (SELECT id FROM complaints WHERE sale_id IN (SELECT id FROM sold))),
+    u14 AS (UPDATE support_notes SET words = 'erased', answered = CASE WHEN answered IS NOT NULL THEN 'erased' END
+        WHERE sale_id IN (SELECT id FROM sold)),
+    u15 AS (UPDATE returns SET note = NULL WHERE sale_id IN (SELECT id FROM sold)),
     u10 AS (UPDATE acquisitions SET note = NULL WHERE person_id = $1),
     u11 AS (UPDATE outgoing_payments SET note = NULL WHERE acquisition_id IN (SELECT id FROM acquisitions WHERE person_id = $1)
         OR cost_id IN (SELECT id FROM costs WHERE person_id = $1))

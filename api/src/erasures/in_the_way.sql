@@ -8,8 +8,13 @@ UNION ALL
 SELECT 'promise', id FROM promises WHERE person_id = $1 AND ended IS NULL
 UNION ALL
 SELECT 'sale', s.id FROM sales s
-WHERE s.person_id = $1 AND (NOT EXISTS (SELECT 1 FROM deliveries d WHERE d.sale_id = s.id)
-    OR s.price <> (SELECT coalesce(sum(p.amount), 0) FROM payments p WHERE p.sale_id = s.id))
+CROSS JOIN LATERAL (SELECT coalesce(sum(p.amount), 0) AS paid FROM payments p WHERE p.sale_id = s.id) money
+LEFT JOIN returns r ON r.sale_id = s.id
+WHERE s.person_id = $1 AND CASE
+    -- Of a sale that was undone the refund is owed, and nothing is to be delivered any more.
+    WHEN s.undone_on IS NOT NULL THEN money.paid <> coalesce(r.paid - r.refund, 0)
+    ELSE money.paid <> s.price OR NOT EXISTS (SELECT 1 FROM deliveries d WHERE d.sale_id = s.id)
+END
 UNION ALL
 SELECT 'acquisition', a.id FROM acquisitions a
 WHERE a.person_id = $1 AND a.manner = 'commission' AND NOT EXISTS (SELECT 1 FROM disposals x WHERE x.stock_no = a.stock_no)

@@ -14,6 +14,9 @@ WITH sold AS (SELECT id FROM sales WHERE person_id = $1),
         UNION ALL SELECT '/v1/sales/' || id FROM sold
         UNION ALL SELECT '/v1/payments/' || id FROM payments WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT '/v1/exports/' || id FROM exports WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT '/v1/complaints/' || id FROM complaints WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT '/v1/support-notes/' || id FROM support_notes WHERE sale_id IN (SELECT id FROM sold)
+        UNION ALL SELECT '/v1/returns/' || id FROM returns WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT '/v1/deliveries/' || id FROM deliveries WHERE sale_id IN (SELECT id FROM sold)
         UNION ALL SELECT '/v1/payouts/' || p.id FROM payouts p JOIN sales s ON s.id = p.sale_id
             JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1

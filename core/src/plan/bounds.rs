@@ -18,7 +18,7 @@ pub struct Bounds {
 /// Why a promise is not finished before a day, were nothing else in the workshop.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Chain {
-    /// None: not within the plan.
+    /// `None` if not within the days of the plan.
     pub finished: Option<Day>,
     /// Steps of which each waits for the one before; or all that ask for the hours.
     pub steps: Vec<usize>,
@@ -474,7 +474,7 @@ fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize
 }
 
 /// The least lateness of all promises together were the pool one machine: the k-th that is finished is so when there was
-/// enough for any k of them, and the first to be finished is held against the first due day.
+/// enough for any k of them, and the first to be finished is compared with the first due day.
 ///
 /// `work`: what any one, two, three .. of the promises ask for at the least.
 fn late_days(bench: &Bench<'_>, pool: &Pool, work: &[u64]) -> u64 {

@@ -119,6 +119,7 @@ fn a_mean_rate_is_rounded_half_upwards() {
 }
 
 /// A piece of open work as whole numbers: hundredths of hours, pennies.
+#[derive(Debug)]
 struct Piece {
     hours: [i128; 2],
     rate: i128,
@@ -188,10 +189,9 @@ fn slow_tax(taxed: i128, percent: i128) -> i128 {
 /// 10000 engines, in CI 200: `OUTSHOP_ENGINES=10000 cargo test -p outshop-core --test money to_come`.
 #[test]
 fn break_even_profit_stock_value_and_jobs_agree() {
-    let asked = std::env::var("OUTSHOP_ENGINES").ok();
+    let asked = option_env!("OUTSHOP_ENGINES");
     let n: u64 = asked.map_or(200, |n| n.parse().expect("a number of engines"));
     let seed = 20_261_130;
-    println!("{n} engines, seed {seed}");
     let mut random = Random(seed);
     for _ in 0..n {
         let pieces: Vec<Piece> = (0..random.below(5))
@@ -200,7 +200,7 @@ fn break_even_profit_stock_value_and_jobs_agree() {
         let slow: i128 = pieces.iter().map(Piece::slow).sum();
         let open: Vec<OpenWork> = pieces.iter().map(Piece::open_work).collect();
         let to_come = cost_to_come(&open).expect("sums").amount;
-        assert_eq!(to_come.pennies(), slow);
+        assert_eq!(to_come.pennies(), slow, "seed {seed}: {pieces:?}");
 
         let one_by_one: i128 = open
             .iter()

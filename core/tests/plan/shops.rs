@@ -91,13 +91,15 @@ pub fn shop(seed: u64, most_steps: usize) -> Task {
         }
         steps.push(step);
     }
-    let visits = (0..days).filter_map(|day| {
-        lot.one_in(4).then(|| Visit {
-            on: on(day as i32),
-            tests: [0, 1, 1, 2, 2][lot.below(5)],
-        })
-    });
-    let visits = visits.collect();
+    let mut visits = Vec::new();
+    for day in 0..days {
+        if lot.one_in(4) {
+            visits.push(Visit {
+                on: on(day as i32),
+                tests: [0, 1, 1, 2, 2][lot.below(5)],
+            });
+        }
+    }
     let promises = (0..1 + lot.below(4)).map(|_| {
         let mut of = vec![lot.below(n_steps)];
         if lot.one_in(3) {
