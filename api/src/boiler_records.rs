@@ -64,7 +64,7 @@ pub struct TestOnRecord {
 fn example() -> Value {
     let boiler = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
         "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": null, "made_on": null,
-        "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "gas_tank_volume": null, "notes": null,
+        "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "gas_tank_volume": null, "notes": null, "confirmed": [],
         "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 10,
         "fitted_on": "1998-05-02"});
     json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "words": ["On 2026-05-14 no papers of its boiler are on record here."],

@@ -1287,10 +1287,10 @@ async fn booked_on(
         .select((job_hours::fitter, job_hours::hours))
         .load(conn)
         .await?;
-    let his = lines
+    let same = lines
         .into_iter()
         .filter(|(fitter, _)| fitter.trim().to_lowercase() == name);
-    Ok(his.map(|(_, hours)| hours.decimal()).sum())
+    Ok(same.map(|(_, hours)| hours.decimal()).sum())
 }
 
 async fn set_findings(

@@ -46,7 +46,8 @@ const MOST_OPEN: i64 = 5000;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "what": "ready_for_collection", "words": null,
     "on": "2026-05-30", "given_on": "2026-05-14", "standing": "open", "ended_on": null, "because": null, "dangers": [{"why": "paper_lapses",
-    "reason": "the steam paper ran out on 2026-05-20", "clears": "a steam test", "evidence": ["/v1/boilers/88/papers"]}]}))]
+    "reason": "The steam paper ran out on 2026-05-20.", "clears": "Record a steam test of this boiler.",
+    "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
     /// Null for the day that a sale names.
     #[schema(minimum = 1)]
