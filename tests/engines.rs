@@ -298,7 +298,7 @@ async fn what_an_engine_cannot_do_is_said_plainly() {
     let boiler = shop.post("/v1/boilers", &boiler).await.created();
     assert_eq!(
         boiler.body["volume"],
-        json!({"value": "8.0", "unit": "l", "l": "8"})
+        json!({"value": "8.0", "unit": "L", "l": "8"})
     );
     let shown = shop.get(&format!("/v1/engines/{stock_no}")).await.ok().body;
     assert_eq!(

@@ -8,9 +8,9 @@ pub struct UnknownWord {
     pub allowed: String,
 }
 
-/// Declares an enum whose variants are written as the given words everywhere.
+/// Declares an enum whose variants are written as the given words everywhere. Behind a bar stands another spelling that is read too.
 macro_rules! words {
-    ($(#[$meta:meta])* $vis:vis enum $name:ident { $($(#[$vmeta:meta])* $variant:ident = $word:literal),+ $(,)? }) => {
+    ($(#[$meta:meta])* $vis:vis enum $name:ident { $($(#[$vmeta:meta])* $variant:ident = $word:literal $(| $spelling:literal)*),+ $(,)? }) => {
         $(#[$meta])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[cfg_attr(feature = "wire", derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow))]
@@ -36,12 +36,13 @@ macro_rules! words {
             type Err = $crate::words::UnknownWord;
 
             fn from_str(given: &str) -> Result<Self, Self::Err> {
-                Self::ALL.iter().copied().find(|word| word.as_str() == given).ok_or_else(|| {
-                    $crate::words::UnknownWord {
+                match given {
+                    $($word $(| $spelling)* => Ok(Self::$variant),)+
+                    _ => Err($crate::words::UnknownWord {
                         given: given.chars().take(60).collect(),
                         allowed: [$($word),+].join(", "),
-                    }
-                })
+                    }),
+                }
             }
         }
 
