@@ -1,7 +1,16 @@
 //! A person's records, exported whole and erased as far as the law lets them go.
 
-use crate::{make, shop::Shop};
+use crate::{
+    make,
+    shop::{Shop, cluster, statement, statement_in},
+};
+use outshop_api::{
+    backups,
+    erasures::catalogue::{HELD, OF_NO_PERSON},
+    photographs::Store,
+};
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 
 const CANARY: &str = "Canarywright";
 
@@ -13,7 +22,7 @@ fn canary() -> Value {
 impl Shop {
     /// Names of tables that hold the canary word somewhere, in whichever letters.
     async fn tables_with_the_canary(&self) -> Vec<String> {
-        let tables = crate::shop::statement_in(
+        let tables = statement_in(
             &self.database_url,
             "SELECT relname::text FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind = 'r' ORDER BY relname",
         )
@@ -23,10 +32,7 @@ impl Shop {
             let hit = format!(
                 "SELECT 'hit'::text FROM {table} t WHERE to_jsonb(t)::text ILIKE ANY (ARRAY['%canarywright%', '%960555%']) LIMIT 1"
             );
-            if !crate::shop::statement_in(&self.database_url, &hit)
-                .await
-                .is_empty()
-            {
+            if !statement_in(&self.database_url, &hit).await.is_empty() {
                 found.push(table);
             }
         }
@@ -193,7 +199,7 @@ async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
     assert_eq!(erased.body["kept_by_law"], true);
     assert_eq!(erased.body["person"]["name"], "erased");
     assert_eq!(shop.tables_with_the_canary().await, ["persons"]);
-    let kept = crate::shop::statement_in(
+    let kept = statement_in(
         &shop.database_url,
         "SELECT concat_ws(' | ', name, address, email, telephone) FROM persons WHERE erased_on IS NOT NULL",
     )
@@ -263,4 +269,126 @@ async fn of_a_buyer_who_gave_the_engine_back_no_word_stays() {
     shop.has_been_paid(sale.id(), "-7600.00").await;
     shop.erases(person).await.created();
     assert_eq!(shop.tables_with_the_canary().await, ["persons"]);
+}
+
+/// Each text that the database can hold has its class: erased or kept with a reason, or of no person on record. Words of closed lists
+/// tell nothing of anybody. The catalogue is PostgreSQL's own (PostgreSQL 15, 53.7 and 53.13).
+#[actix_web::test]
+async fn every_text_of_every_table_is_classified() {
+    let shop = Shop::open().await;
+    let there = statement_in(
+        &shop.database_url,
+        "SELECT c.relname || '.' || a.attname FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid
+         WHERE c.relkind = 'r' AND c.relnamespace = 'public'::regnamespace AND c.relname NOT LIKE '\\_\\_%' AND a.attnum > 0
+             AND NOT a.attisdropped AND format_type(a.atttypid, NULL) ~ 'text|json|char|bytea|xml'
+             AND NOT EXISTS (SELECT 1 FROM pg_constraint k WHERE k.conrelid = c.oid AND k.contype = 'c'
+                 AND k.conkey = ARRAY[a.attnum] AND pg_get_constraintdef(k.oid) ~ 'ANY \\(\\(?ARRAY')",
+    )
+    .await;
+    let there: BTreeSet<String> = there.into_iter().collect();
+    let held = HELD.iter().flat_map(|held| {
+        let texts = held.texts.iter();
+        texts.map(|(column, _)| format!("{}.{column}", held.table))
+    });
+    let of_no_person = OF_NO_PERSON.iter().flat_map(|(table, columns)| {
+        columns
+            .split_whitespace()
+            .map(move |column| format!("{table}.{column}"))
+    });
+    let classified: Vec<String> = held.chain(of_no_person).collect();
+    let once: BTreeSet<String> = classified.iter().cloned().collect();
+    assert_eq!(classified.len(), once.len(), "a text stands in both lists");
+    let missing: Vec<_> = there.difference(&once).collect();
+    let gone: Vec<_> = once.difference(&there).collect();
+    assert!(
+        missing.is_empty(),
+        "in neither list of api/src/erasures/catalogue.rs: {missing:?}"
+    );
+    assert!(
+        gone.is_empty(),
+        "in the catalogue and not in the database: {gone:?}"
+    );
+}
+
+/// Every table that names a person, or what was agreed with one, is held to be theirs.
+#[actix_web::test]
+async fn every_table_that_names_a_person_is_in_the_catalogue() {
+    let shop = Shop::open().await;
+    let naming = statement_in(
+        &shop.database_url,
+        "SELECT DISTINCT conrelid::regclass::text FROM pg_constraint WHERE contype = 'f' AND confrelid IN ('persons'::regclass,
+             'sales'::regclass, 'reservations'::regclass, 'deposits'::regclass, 'offers'::regclass, 'complaints'::regclass)",
+    )
+    .await;
+    let held: BTreeSet<&str> = HELD.iter().map(|held| held.table).collect();
+    for table in naming {
+        assert!(held.contains(&*table), "{table} is not in the catalogue");
+    }
+}
+
+/// Whoever was erased after the backup was made is not brought back by it; who was not, is.
+#[actix_web::test]
+async fn a_restore_brings_nobody_back_who_was_erased() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let buyer = shop.post("/v1/persons", &canary()).await.created().id();
+    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer, "note": format!("{CANARY} pays cash")});
+    let path = format!("/v1/engines/{engine}/sales");
+    let sale = shop.post(&path, &sale).await.created();
+    let asked = shop.post("/v1/persons", &canary()).await.created().id();
+    let enquiry =
+        json!({"person_id": asked, "stock_no": engine, "words": format!("{CANARY} rang")});
+    shop.post("/v1/enquiries", &enquiry).await.created();
+    shop.post("/v1/persons", &json!({"name": "Bo Tarn"}))
+        .await
+        .created();
+    let kept = tempfile::tempdir().expect("a folder");
+    let folder = kept.path().join("kept");
+    let backed_up = backups::back_up(&shop.database_url, None, &shop.store, &folder).await;
+    backed_up.expect("a backup");
+
+    shop.has_been_paid(sale.id(), "7600.00").await;
+    shop.has_packed(engine).await;
+    let delivery = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "the buyer"});
+    let path = format!("/v1/engines/{engine}/deliveries");
+    shop.post(&path, &delivery).await.created();
+    shop.erases(buyer).await.created();
+    shop.erases(asked).await.created();
+
+    let name = format!("shop_{}_erased", std::process::id());
+    statement(cluster(), "postgres", &format!("CREATE DATABASE {name}")).await;
+    let url = cluster().url_of(&name);
+    let said = backups::restore(&url, None, &shop.store, &folder).await;
+    let said = said.expect("a restored database");
+    assert!(said.contains("2 persons who were erased"), "{said}");
+    let restored = shop.on_another(&url);
+    assert_eq!(restored.tables_with_the_canary().await, ["persons"]);
+    for person in [buyer, asked] {
+        let person = restored.get(&format!("/v1/persons/{person}")).await.ok();
+        assert_eq!(person.body["name"], "erased");
+    }
+    let kept = "SELECT concat_ws(' | ', name, address, email, telephone) FROM persons ORDER BY id";
+    let kept = statement_in(&url, kept).await;
+    assert_eq!(
+        kept,
+        [
+            format!("Ada {CANARY} | 1 {CANARY} Lane").as_str(),
+            "erased",
+            "Bo Tarn"
+        ],
+        "of the buyer the books keep the name"
+    );
+    let entries = restored.journal().await;
+    assert_eq!(
+        entries.iter().filter(|it| *it == "person.erased").count(),
+        2
+    );
+
+    // Where the list is lost they are back, which the sentence tells.
+    let name = format!("shop_{}_not_erased", std::process::id());
+    statement(cluster(), "postgres", &format!("CREATE DATABASE {name}")).await;
+    let files = tempfile::tempdir().expect("a folder");
+    let store = Store::at(files.path().to_str().expect("a path")).expect("a store");
+    let said = backups::restore(&cluster().url_of(&name), None, &store, &folder).await;
+    assert!(said.expect("a database").contains("0 persons"));
 }

@@ -2,8 +2,10 @@
 //! restored, that every table is as it was.
 
 use crate::{
+    clock::Clock,
     cluster, connection,
     db::RunQueryDsl,
+    erasures,
     photographs::{self, Store},
 };
 use diesel::{
@@ -108,7 +110,7 @@ pub async fn back_up(
 }
 
 /// Restores a backup into an empty database and proves that every table is as it was. Then the journal gets a new id, so that
-/// its readers begin anew. Gives a sentence.
+/// its readers begin anew, and whoever was erased after the backup was made is erased again. Gives a sentence.
 pub async fn restore(
     url: &str,
     pg_bin: Option<&Path>,
@@ -158,11 +160,16 @@ pub async fn restore(
     conn.batch_execute(include_str!("backups/begin_anew.sql"))
         .await
         .map_err(told)?;
+    let erased = erasures::replay(&mut conn, store, Clock::default().now())
+        .await
+        .map_err(told)?;
     let rows: i64 = found.values().map(|table| table.rows).sum();
     Ok(format!(
-        "{} tables with {rows} rows are as they were, with {} files of photographs; readers of the journal begin anew",
+        "{} tables with {rows} rows are as they were, with {} files of photographs; {} persons who were erased after the backup was made \
+         are erased again, as the list beside the photographs has them; readers of the journal begin anew",
         found.len(),
-        names.len()
+        names.len(),
+        erased.len()
     ))
 }
 

@@ -1,30 +1,37 @@
 //! What is held of a person: exported whole, and erased on request as far as the law lets it go.
 //!
-//! The one file that writes the tables of others: an erasure is one act over all of them, and is read best in one place.
+//! The one file that writes the tables of others: an erasure is one act over all of them, and is read best in one place. A list of who was
+//! erased lies beside the photographs, outside of the database: a restored backup does not know of what came after it.
+
+pub mod catalogue;
 
 use crate::{
     body::Body,
-    db::{Db, RunQueryDsl, Tx},
+    clock::day_in,
+    db::{self, Db, RunQueryDsl, Tx, Untouched},
+    firm,
     keys::Owner,
     offers,
     operations::Operations,
     page::{Keyset, ListQuery, NoFilters, Page, PageParams},
     persons::{self, Person},
+    photographs::Store,
     problem::{Problem, Problems},
     schema::{acquisitions, costs, enquiries, persons as persons_table, sales},
-    text::Line,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
     dsl::exists,
     prelude::*,
-    sql_types::{BigInt, Jsonb, Text},
+    sql_types::{BigInt, Bool, Jsonb, Text},
 };
-use diesel_async::AsyncPgConnection;
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use jiff::Timestamp;
 use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_everything).service(erase);
@@ -100,7 +107,7 @@ async fn list_everything(
             Some((table, id)) => (table.as_str().unwrap_or_default(), *id),
             None => ("", 0),
         };
-        Ok(diesel::sql_query(include_str!("erasures/everything.sql"))
+        Ok(diesel::sql_query(&*catalogue::EVERYTHING)
             .bind::<BigInt, _>(person)
             .bind::<Text, _>(table)
             .bind::<BigInt, _>(after)
@@ -125,6 +132,7 @@ async fn list_everything(
 async fn erase(
     Owner(actor): Owner,
     db: web::Data<Db>,
+    store: web::Data<Store>,
     id: web::Path<i64>,
     new: Body<NewErasure>,
 ) -> Result<HttpResponse, Problem> {
@@ -132,41 +140,20 @@ async fn erase(
     db.create(&actor, &new, async |tx| {
         persons::locked_unerased(tx, id).await?;
         nothing_stands_in_the_way(tx, id).await?;
-        let enquiries_closed = close_enquiries(tx, id).await?;
-        let offers_withdrawn = offers::withdraw_all_of(tx, id).await?;
-        for statement in [
-            include_str!("erasures/forget.sql"),
-            include_str!("erasures/purge.sql"),
-        ] {
-            diesel::sql_query(statement)
-                .bind::<BigInt, _>(id)
-                .execute(tx.conn())
-                .await?;
-        }
-        let kept_by_law = is_in_the_books(tx.conn(), id).await?;
-        let nothing: Option<Line> = None;
-        let gone = (
-            persons_table::email.eq(nothing.clone()),
-            persons_table::telephone.eq(nothing.clone()),
-            persons_table::erased_on.eq(actor.today),
-        );
-        if kept_by_law {
-            diesel::update(persons_table::table.find(id))
-                .set(gone)
-                .execute(tx.conn())
-                .await?;
-        } else {
-            diesel::update(persons_table::table.find(id))
-                .set((
-                    gone,
-                    persons_table::name.eq(persons::ERASED),
-                    persons_table::address.eq(nothing),
-                ))
-                .execute(tx.conn())
-                .await?;
-        }
+        let Forgotten {
+            kept_by_law,
+            enquiries_closed,
+            offers_withdrawn,
+        } = forget(tx.conn(), id, actor.today).await?;
         let entry = json!({"person_id": id, "kept_by_law": kept_by_law});
         tx.record("person.erased", None, entry).await?;
+        // Before the commit: one that is listed and not erased is erased by the next restore, as was asked; one that is erased and not
+        // listed would come back with it.
+        let erasure_id = persons_table::table
+            .find(id)
+            .select(persons_table::erasure_id);
+        let erasure_id: Uuid = erasure_id.first(tx.conn()).await?;
+        store.put(&listed(erasure_id), &[]).await?;
         let erasure = Erasure {
             person: persons::find(tx.conn(), id).await?,
             kept_by_law,
@@ -179,7 +166,84 @@ async fn erase(
     .await
 }
 
+// The list outside of the database
+
+/// Folder of the list in the store of photographs: an empty file for each person, named by the erasure id.
+const LIST: &str = "erased";
+
+fn listed(erasure_id: Uuid) -> String {
+    format!("{LIST}/{erasure_id}")
+}
+
+/// Erases again, in a database that was restored, whoever was erased after its backup was made, also where something was still open
+/// then. Gives their ids.
+pub async fn replay(
+    conn: &mut AsyncPgConnection,
+    store: &Store,
+    now: Timestamp,
+) -> Result<Vec<i64>, Problem> {
+    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let names = store.names_below(LIST).await?;
+    let erased: Vec<Uuid> = names.iter().filter_map(|name| name.parse().ok()).collect();
+    let back: Vec<i64> = persons_table::table
+        .filter(persons_table::erasure_id.eq_any(erased))
+        .filter(persons_table::erased_on.is_null())
+        .select(persons_table::id)
+        .order(persons_table::id)
+        .load(conn)
+        .await?;
+    for id in &back {
+        AnsiTransactionManager::begin_transaction(conn).await?;
+        if let Err(problem) = forget_again(conn, *id, today).await {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            return Err(problem);
+        }
+        AnsiTransactionManager::commit_transaction(conn).await?;
+    }
+    Ok(back)
+}
+
+async fn forget_again(conn: &mut AsyncPgConnection, id: i64, today: Day) -> Result<(), Problem> {
+    let Forgotten { kept_by_law, .. } = forget(conn, id, today).await?;
+    let entry = Untouched {
+        what: "person.erased",
+        stock_no: None,
+        data: json!({"person_id": id, "kept_by_law": kept_by_law}),
+    };
+    Ok(db::record_untouched(conn, today, vec![entry]).await?)
+}
+
 // SQL
+
+struct Forgotten {
+    kept_by_law: bool,
+    enquiries_closed: usize,
+    offers_withdrawn: usize,
+}
+
+async fn forget(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Result<Forgotten, Problem> {
+    let enquiries_closed = close_enquiries(conn, id, on).await?;
+    let offers_withdrawn = offers::withdraw_all_of(conn, id, on).await?;
+    let kept_by_law = is_in_the_books(conn, id).await?;
+    diesel::sql_query(&*catalogue::FORGET)
+        .bind::<BigInt, _>(id)
+        .bind::<Bool, _>(kept_by_law)
+        .execute(conn)
+        .await?;
+    diesel::sql_query(&*catalogue::PURGE)
+        .bind::<BigInt, _>(id)
+        .execute(conn)
+        .await?;
+    diesel::update(persons_table::table.find(id))
+        .set(persons_table::erased_on.eq(on))
+        .execute(conn)
+        .await?;
+    Ok(Forgotten {
+        kept_by_law,
+        enquiries_closed,
+        offers_withdrawn,
+    })
+}
 
 #[derive(QueryableByName)]
 struct InTheWay {
@@ -207,14 +271,13 @@ async fn nothing_stands_in_the_way(tx: &mut Tx<'_>, id: i64) -> Result<(), Probl
     )))
 }
 
-async fn close_enquiries(tx: &mut Tx<'_>, id: i64) -> Result<usize, Problem> {
-    let on: Day = tx.actor.today;
+async fn close_enquiries(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Result<usize, Problem> {
     let open = enquiries::table
         .filter(enquiries::person_id.eq(id))
         .filter(enquiries::closed_on.is_null());
     Ok(diesel::update(open)
         .set(enquiries::closed_on.eq(on))
-        .execute(tx.conn())
+        .execute(conn)
         .await?)
 }
 

@@ -506,17 +506,20 @@ pub(crate) async fn end_by_sale(
 }
 
 /// Withdraws what a person offers and nobody has answered; how many there were.
-pub(crate) async fn withdraw_all_of(tx: &mut Tx<'_>, person: i64) -> Result<usize, Problem> {
+pub(crate) async fn withdraw_all_of(
+    conn: &mut AsyncPgConnection,
+    person: i64,
+    on: Day,
+) -> Result<usize, Problem> {
     let theirs: Vec<OfferTerms> = offers::table
         .filter(offers::person_id.eq(person))
         .select(OfferTerms::as_select())
-        .load(tx.conn())
+        .load(conn)
         .await?;
     let ids: Vec<i64> = theirs.iter().map(|terms| terms.id).collect();
-    let answered = answers(tx.conn(), &ids).await?;
-    let today = tx.actor.today;
+    let answered = answers(conn, &ids).await?;
     let open = theirs.iter().filter(|terms| {
-        let standing = standing(terms, answered.get(&terms.id), today);
+        let standing = standing(terms, answered.get(&terms.id), on);
         matches!(standing, OfferStanding::Open | OfferStanding::Countered)
     });
     let rows: Vec<_> = open
@@ -524,14 +527,14 @@ pub(crate) async fn withdraw_all_of(tx: &mut Tx<'_>, person: i64) -> Result<usiz
             (
                 offer_answers::offer_id.eq(terms.id),
                 offer_answers::answer.eq(OfferAnswer::Withdrawn),
-                offer_answers::on_day.eq(today),
+                offer_answers::on_day.eq(on),
             )
         })
         .collect();
     let n = rows.len();
     diesel::insert_into(offer_answers::table)
         .values(rows)
-        .execute(tx.conn())
+        .execute(conn)
         .await?;
     Ok(n)
 }

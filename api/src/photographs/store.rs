@@ -139,6 +139,16 @@ impl Store {
         }
     }
 
+    /// Names of what lies in a folder.
+    pub(crate) async fn names_below(&self, folder: &str) -> Result<Vec<String>, Problem> {
+        let mut files = self.files.list(Some(&Path::from(folder)));
+        let mut names = Vec::new();
+        while let Some(file) = files.try_next().await.map_err(failed)? {
+            names.extend(file.location.filename().map(str::to_owned));
+        }
+        Ok(names)
+    }
+
     /// Names of all files, each with the moment it was last written.
     pub(super) async fn all(&self) -> Result<BTreeMap<String, Timestamp>, Problem> {
         let mut files = self.files.list(None);

@@ -1,0 +1,406 @@
+//! What is held of a person, table by table: which of its records are theirs, and what becomes of each text in them when the person is
+//! erased. Export and erasure are made from it, and a test holds it against the catalogue of the database: a text that stands in none of
+//! the two lists fails it.
+
+use std::sync::LazyLock;
+
+/// The records of one table that are of a person.
+pub struct Held {
+    pub table: &'static str,
+    /// Condition on a record; $1 is the person's id.
+    theirs: &'static str,
+    /// Addresses under which answers about a record were kept for repeats of a request: the beginning, and the column that follows it.
+    addresses: &'static [(&'static str, &'static str)],
+    pub texts: &'static [(&'static str, Fate)],
+}
+
+/// What becomes of a text.
+pub enum Fate {
+    /// This takes its place.
+    Erased(&'static str),
+    /// This takes its place unless the books name the person ($2).
+    ErasedOutsideOfTheBooks(&'static str),
+    /// It stays, for this reason.
+    Kept(&'static str),
+}
+
+use Fate::{Erased, ErasedOutsideOfTheBooks, Kept};
+
+const NULL: Fate = Erased("NULL");
+const WORD: Fate = Erased("'erased'");
+const METHOD: Fate = Kept("how money was paid is part of the books");
+
+const OF_SALE: &str = "sale_id IN (SELECT id FROM sales WHERE person_id = $1)";
+const OF_PERSON: &str = "person_id = $1";
+
+pub const HELD: &[Held] = &[
+    Held {
+        table: "acquisitions",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/acquisitions/", "id"), ("/v1/engines/", "stock_no")],
+        texts: &[
+            ("manner", Kept("the stock book shows how an engine came")),
+            ("tax_position", Kept("the tax on its sale follows from it")),
+            ("invoice_no", Kept("the stock book shows it")),
+            ("note", NULL),
+            ("paid_by", METHOD),
+        ],
+    },
+    Held {
+        table: "complaints",
+        theirs: OF_SALE,
+        addresses: &[("/v1/complaints/", "id")],
+        texts: &[("words", WORD)],
+    },
+    Held {
+        table: "costs",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/costs/", "id")],
+        texts: &[
+            (
+                "invoice_no",
+                Kept("tax is reclaimed on a supplier's invoice by its number"),
+            ),
+            ("entered_by", Kept("who of the firm entered it")),
+            ("note", Kept("what was supplied; the books need it")),
+        ],
+    },
+    Held {
+        table: "deliveries",
+        theirs: OF_SALE,
+        addresses: &[("/v1/deliveries/", "id")],
+        texts: &[
+            ("manner", Kept("who paid tax where follows from it")),
+            ("handed_to", WORD),
+            ("what_went_with_it", NULL),
+            (
+                "carrier",
+                Kept("the haulier; who had it is part of the record of the delivery"),
+            ),
+            ("carrier_reference", NULL),
+            ("country", Kept("the tax on a sale abroad follows from it")),
+        ],
+    },
+    Held {
+        table: "deposit_returns",
+        theirs: "deposit_id IN (SELECT d.id FROM deposits d JOIN reservations r ON r.id = d.reservation_id WHERE r.person_id = $1)",
+        addresses: &[],
+        texts: &[("method", METHOD), ("because", NULL)],
+    },
+    Held {
+        table: "deposits",
+        theirs: "reservation_id IN (SELECT id FROM reservations WHERE person_id = $1)",
+        addresses: &[("/v1/deposits/", "id")],
+        texts: &[("method", METHOD), ("note", NULL)],
+    },
+    Held {
+        table: "enquiries",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/enquiries/", "id")],
+        texts: &[
+            (
+                "wanted_kind",
+                Kept("what is asked for is counted, and names nobody"),
+            ),
+            ("wanted_gauges", Kept("as wanted_kind")),
+            ("wanted_scale", Kept("as wanted_kind")),
+            ("wanted_whyte", Kept("as wanted_kind")),
+            ("words", NULL),
+            ("closed_because", NULL),
+        ],
+    },
+    Held {
+        table: "exports",
+        theirs: OF_SALE,
+        addresses: &[("/v1/exports/", "id")],
+        texts: &[
+            (
+                "destination",
+                Kept("a sale is free of tax by the evidence that the engine went there"),
+            ),
+            ("method", Kept("as destination")),
+            ("evidence", Kept("as destination")),
+        ],
+    },
+    Held {
+        table: "findings",
+        theirs: "complaint_id IN (SELECT c.id FROM complaints c JOIN sales s ON s.id = c.sale_id WHERE s.person_id = $1)",
+        addresses: &[("/v1/findings/", "id")],
+        texts: &[
+            ("area", Kept("a part of the engine")),
+            ("severity", Kept("of the engine's fault")),
+            ("words", WORD),
+        ],
+    },
+    Held {
+        table: "offer_answers",
+        theirs: "offer_id IN (SELECT id FROM offers WHERE person_id = $1)",
+        addresses: &[],
+        texts: &[],
+    },
+    Held {
+        table: "offers",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/offers/", "id")],
+        texts: &[
+            ("note", NULL),
+            (
+                "confirmed",
+                Kept("names of members that the firm confirmed"),
+            ),
+        ],
+    },
+    Held {
+        table: "outgoing_payments",
+        theirs: "acquisition_id IN (SELECT id FROM acquisitions WHERE person_id = $1) OR cost_id IN (SELECT id FROM costs WHERE person_id = $1)",
+        addresses: &[("/v1/outgoing-payments/", "id")],
+        texts: &[("note", NULL)],
+    },
+    Held {
+        table: "owner_tellings",
+        theirs: "asking_price_id IN (SELECT p.id FROM asking_prices p JOIN acquisitions a ON a.stock_no = p.stock_no WHERE a.person_id = $1)",
+        addresses: &[("/v1/owner-notices/", "asking_price_id")],
+        texts: &[
+            ("how", NULL),
+            ("told_by", Kept("who of the firm told the owner")),
+        ],
+    },
+    Held {
+        table: "payments",
+        theirs: OF_SALE,
+        addresses: &[("/v1/payments/", "id")],
+        texts: &[("method", METHOD), ("note", NULL)],
+    },
+    Held {
+        table: "payouts",
+        theirs: "sale_id IN (SELECT s.id FROM sales s JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1)",
+        addresses: &[("/v1/payouts/", "id")],
+        texts: &[("method", METHOD), ("note", NULL)],
+    },
+    Held {
+        table: "persons",
+        theirs: "id = $1",
+        addresses: &[("/v1/persons/", "id")],
+        texts: &[
+            ("name", ErasedOutsideOfTheBooks("'erased'")),
+            ("email", NULL),
+            ("telephone", NULL),
+            ("address", ErasedOutsideOfTheBooks("NULL")),
+        ],
+    },
+    Held {
+        table: "promises",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/promises/", "id")],
+        texts: &[("words", NULL), ("because", NULL)],
+    },
+    Held {
+        table: "reservations",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/reservations/", "id")],
+        texts: &[("note", NULL), ("because", NULL)],
+    },
+    Held {
+        table: "returns",
+        theirs: OF_SALE,
+        addresses: &[("/v1/returns/", "id")],
+        texts: &[("note", NULL)],
+    },
+    Held {
+        table: "sales",
+        theirs: OF_PERSON,
+        addresses: &[("/v1/sales/", "id")],
+        texts: &[
+            ("note", NULL),
+            (
+                "confirmed",
+                Kept("names of members that the firm confirmed"),
+            ),
+        ],
+    },
+    Held {
+        table: "support_notes",
+        theirs: OF_SALE,
+        addresses: &[("/v1/support-notes/", "id")],
+        texts: &[
+            ("words", WORD),
+            (
+                "answered",
+                Erased("CASE WHEN answered IS NOT NULL THEN 'erased' END"),
+            ),
+        ],
+    },
+];
+
+/// Texts about engines, the firm, its people and inspectors, law and sales seen elsewhere: of none of the persons on record. By table.
+pub const OF_NO_PERSON: &[(&str, &str)] = &[
+    ("accounts", "account number name"),
+    ("appraisals", "engine basis answer money"),
+    ("as_it_stands_prices", "because"),
+    ("asking_prices", "reason confirmed"),
+    ("back_tests", "sales"),
+    (
+        "boiler_code_rules",
+        "rule material band unit effect source mark note accepts",
+    ),
+    ("boiler_codes", "jurisdiction name"),
+    ("boiler_fittings", "fitted_at taken_out_at"),
+    (
+        "boiler_pressure_changes",
+        "at working_pressure reason confirmed",
+    ),
+    (
+        "boilers",
+        "number maker material working_pressure volume conformity_evidence notes gas_tank_volume confirmed",
+    ),
+    (
+        "certificates",
+        "number issuer boiler_number covers confirmed",
+    ),
+    (
+        "comparables",
+        "source kind gauge description whyte fuel weight build_quality builder_standing working_order boiler \
+        fittings_and_feeds cylinders_and_valves motion wheels_and_axleboxes frames platework_and_paint completeness boiler_material \
+        goes_with withdrawn_because",
+    ),
+    ("days_off", "words"),
+    ("disposals", "note"),
+    (
+        "engines",
+        "name prototype design designer builder builder_standing gauge prototype_gauge scale whyte bore stroke \
+        driving_wheel_diameter weight adhesive_weight length width height rigid_wheelbase side_play stated_tractive_effort fuel feeds \
+        goes_with working_order place notes confirmed",
+    ),
+    ("exchange_rates", "worth source"),
+    (
+        "firm",
+        "name currency time_zone jurisdiction page_url address vat_number languages",
+    ),
+    ("fits", "inputs_sha256 learned outliers"),
+    ("fitters", "name skills"),
+    ("guides", "uncertainty words starts factors"),
+    ("handover_notes", "words"),
+    ("hour_rates", "fitter"),
+    // Answers about a person are emptied by their addresses.
+    (
+        "idempotency_keys",
+        "idempotency_key target body_sha256 location answer",
+    ),
+    ("imports", "file_sha256"),
+    ("inspector_visits", "words"),
+    ("job_grades", "area grade"),
+    ("job_hours", "fitter confirmed"),
+    ("job_parts", "words"),
+    (
+        "jobs",
+        "title touches finished_at notes working_order_after skill chased_by",
+    ),
+    // Ids, days, amounts and words of closed lists; it cannot be changed.
+    ("journal", "type data"),
+    ("keys", "name person secret_sha256"),
+    (
+        "listings",
+        "title words page_name withdrawn_because translations",
+    ),
+    ("photograph_sizes", "file"),
+    ("photographs", "alt"),
+    ("plans", "answer"),
+    ("preparation_items", "item words"),
+    ("preparation_ticks", "item done_by"),
+    // Sheets that nobody has opened yet; all of them go with an erasure.
+    ("prints", "secret_sha256 html"),
+    ("public_answers", "digest"),
+    ("readiness_bars", "watch_bars"),
+    ("sale_terms", "jurisdiction rule unit source mark"),
+    ("sales_learned", "sha256 sale"),
+    ("stock_value_lines", "price_from used"),
+    ("survey_grades", "area grade"),
+    ("surveys", "surveyor notes asbestos"),
+    (
+        "tax_position_changes",
+        "from_position to_position reason changed_by",
+    ),
+    ("tax_rules", "jurisdiction rule unit source mark note"),
+    ("test_terms", "test"),
+    (
+        "tests",
+        "test at pressure highest_pressure boiler_number inspector notes jurisdiction confirmed",
+    ),
+    ("valuations", "basis answer"),
+    ("webhook_calls", "last_error"),
+    ("webhooks", "url types secret former_secret"),
+];
+
+/// All that is held of the person $1, as the tables hold it: one row for each record, after ($2, $3) by name of table and id, $4 rows
+/// at most. Values are text as PostgreSQL writes them.
+pub(super) static EVERYTHING: LazyLock<String> = LazyLock::new(|| {
+    let records: Vec<String> = HELD
+        .iter()
+        .map(|Held { table, theirs, .. }| {
+            let id = if *table == "owner_tellings" { "asking_price_id" } else { "id" };
+            format!(r#"SELECT '{table}' COLLATE "C" AS of_table, {id} AS id, to_jsonb(t) AS record FROM {table} t WHERE {theirs}"#)
+        })
+        .collect();
+    format!(
+        r#"SELECT of_table, id, (SELECT jsonb_object_agg(key, value) FROM jsonb_each_text(record)) AS record
+        FROM ({}) records WHERE (of_table, id) > ($2 COLLATE "C", $3) ORDER BY of_table, id LIMIT $4"#,
+        records.join("\nUNION ALL ")
+    )
+});
+
+/// One statement: erases the texts of the person $1, whom the books name or not ($2). PostgreSQL sees the records in all of its parts
+/// as they were before the first.
+pub(super) static FORGET: LazyLock<String> = LazyLock::new(|| {
+    let parts: Vec<String> = HELD
+        .iter()
+        .filter_map(
+            |Held {
+                 table,
+                 theirs,
+                 texts,
+                 ..
+             }| {
+                let set: Vec<String> = texts
+                    .iter()
+                    .filter_map(|(column, fate)| match fate {
+                        Erased(becomes) => Some(format!("{column} = {becomes}")),
+                        ErasedOutsideOfTheBooks(becomes) => Some(format!(
+                            "{column} = CASE WHEN $2 THEN {column} ELSE {becomes} END"
+                        )),
+                        Kept(_) => None,
+                    })
+                    .collect();
+                (!set.is_empty()).then(|| {
+                    format!(
+                        "of_{table} AS (UPDATE {table} SET {} WHERE {theirs})",
+                        set.join(", ")
+                    )
+                })
+            },
+        )
+        .collect();
+    format!("WITH {} DELETE FROM prints", parts.join(",\n"))
+});
+
+/// Empties the answers that were kept for repeats of requests about a record of the person $1.
+pub(super) static PURGE: LazyLock<String> = LazyLock::new(|| {
+    let addresses: Vec<String> = HELD
+        .iter()
+        .flat_map(
+            |Held {
+                 table,
+                 theirs,
+                 addresses,
+                 ..
+             }| {
+                addresses.iter().map(move |(beginning, column)| {
+                    format!("SELECT '{beginning}' || {column} FROM {table} WHERE {theirs}")
+                })
+            },
+        )
+        .collect();
+    format!(
+        "UPDATE idempotency_keys SET answer = NULL WHERE location IN ({})",
+        addresses.join("\nUNION ALL ")
+    )
+});

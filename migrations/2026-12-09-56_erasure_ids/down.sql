@@ -1,0 +1,1 @@
+ALTER TABLE persons DROP COLUMN erasure_id;
