@@ -329,3 +329,29 @@ async fn a_connection_outlives_the_worker_that_made_it() {
     worker.await.expect("no panic");
     conn.batch_execute("SELECT 1").await.expect("an answer");
 }
+
+/// A primary that has become a standby takes no writes: PostgreSQL 15, 20.11.1 (default_transaction_read_only gives the same error).
+#[actix_web::test]
+async fn a_database_that_only_reads_refuses_writes_and_is_left_for_one_that_writes() {
+    let shop = Shop::open().await;
+    let database = shop.database_url.rsplit('/').next().expect("a name");
+    shop.sql(&format!(
+        "ALTER DATABASE {database} SET default_transaction_read_only = on"
+    ))
+    .await;
+    let other = shop.through(&shop.database_url);
+    let person = serde_json::json!({"name": "Ada Fell"});
+    let refused = other.post("/v1/persons", &person).await;
+    let refused = refused.refused("service_unavailable").is(503);
+    assert!(refused.headers.contains_key("retry-after"));
+    other.get("/v1/persons").await.ok();
+    shop.sql(&format!(
+        "ALTER DATABASE {database} RESET default_transaction_read_only"
+    ))
+    .await;
+    // Connections made before are left one by one, as writes meet them.
+    for _ in 0..8 {
+        other.post("/v1/persons", &person).await;
+    }
+    other.post("/v1/persons", &person).await.created();
+}

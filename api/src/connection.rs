@@ -16,7 +16,7 @@ use rustls::{
     pki_types::{CertificateDer, PrivateKeyDer, ServerName, UnixTime, pem::PemObject},
 };
 use std::{path::Path, sync::Arc};
-use tokio_postgres::{Config, NoTls, config::SslMode};
+use tokio_postgres::{Client, Config, NoTls, SimpleQueryMessage, config::SslMode};
 use tokio_postgres_rustls::MakeRustlsConnect;
 
 /// What is asked of the server's certificate.
@@ -49,6 +49,48 @@ pub async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
     let tls = tls(&address).map_err(ConnectionError::InvalidConnectionUrl)?;
     let (client, connection) = address.config.connect(tls).await.map_err(bad)?;
     AsyncPgConnection::try_from_client_and_connection(client, connection).await
+}
+
+/// Refuses a pooler that gives each transaction another session of PostgreSQL: settings of a session, its locks and its prepared
+/// statements would be another's a moment later. Of two connections such a pooler lets the second have the session that the first has
+/// just left.
+pub async fn must_keep_its_session(url: &str) -> Result<(), String> {
+    let one = bare(url).await?;
+    let other = bare(url).await?;
+    for _ in 0..3 {
+        if session(&one).await? == session(&other).await? {
+            return Err(
+                "the address leads to a pooler that gives each transaction another session; name PostgreSQL itself, or let the pooler \
+                 keep sessions (PgBouncer: pool_mode = session)"
+                    .to_owned(),
+            );
+        }
+    }
+    Ok(())
+}
+
+async fn bare(url: &str) -> Result<Client, String> {
+    let told = |e: ConnectionError| format!("the database does not answer: {e}");
+    let address = read(url)?;
+    if address.encrypted {
+        let (client, connection) =
+            (address.config.connect(tls(&address)?).await).map_err(|e| told(bad(e)))?;
+        tokio::spawn(connection);
+        return Ok(client);
+    }
+    let (client, connection) = (address.config.connect(NoTls).await).map_err(|e| told(bad(e)))?;
+    tokio::spawn(connection);
+    Ok(client)
+}
+
+/// Number of the server's process that answers.
+async fn session(client: &Client) -> Result<Option<String>, String> {
+    let rows = client.simple_query("SELECT pg_backend_pid()").await;
+    let rows = rows.map_err(|e| bad(e).to_string())?;
+    Ok(rows.iter().find_map(|row| match row {
+        SimpleQueryMessage::Row(row) => row.get(0).map(str::to_owned),
+        _ => None,
+    }))
 }
 
 #[expect(clippy::needless_pass_by_value, reason = "for map_err")]

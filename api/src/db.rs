@@ -233,6 +233,10 @@ impl Db {
             }
             Err(problem) => {
                 AnsiTransactionManager::rollback_transaction(&mut *conn).await?;
+                if problem.takes_no_writes {
+                    // The next connection finds the server that writes, where the address names several.
+                    drop(Object::take(conn));
+                }
                 Err(problem)
             }
         }
@@ -498,6 +502,7 @@ pub async fn record_untouched(
 /// Brings the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
 /// migrated. Needs a multi-threaded runtime.
 pub async fn migrate(url: &str) -> Result<usize, String> {
+    connection::must_keep_its_session(url).await?;
     let mut conn = connection::connect(url)
         .await
         .map_err(|e| format!("the database does not answer: {e}"))?;

@@ -348,10 +348,11 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
         return Ok(None);
     }
     if key.last_used_on != Some(today) {
-        diesel::update(keys::table.find(id))
-            .set(keys::last_used_on.eq(today))
-            .execute(&mut conn)
-            .await?;
+        let used = diesel::update(keys::table.find(id)).set(keys::last_used_on.eq(today));
+        // Where nothing can be written just now, reading goes on.
+        if let Err(error) = used.execute(&mut conn).await {
+            tracing::warn!(%error, "that a key was used could not be stored");
+        }
     }
     Ok(Some(Actor {
         key_id: id,

@@ -126,6 +126,8 @@ pub struct Problem {
     headers: Vec<(&'static str, String)>,
     /// PostgreSQL gave the transaction up for reasons that a second try may not meet.
     pub worth_another_try: bool,
+    /// The connection leads to a server that only reads, as a primary does that has become a standby.
+    pub takes_no_writes: bool,
     instance: Uuid,
 }
 
@@ -138,6 +140,7 @@ impl Problem {
             reasons: Vec::new(),
             headers: Vec::new(),
             worth_another_try: false,
+            takes_no_writes: false,
             instance: Uuid::now_v7(),
         }
     }
@@ -299,6 +302,10 @@ impl From<DieselError> for Problem {
                 _,
             )
             | DieselError::BrokenTransactionManager => Problem::unavailable(error),
+            DieselError::DatabaseError(DatabaseErrorKind::ReadOnlyTransaction, _) => Problem {
+                takes_no_writes: true,
+                ..Problem::unavailable(error)
+            },
             DieselError::DatabaseError(kind, info) => {
                 let said = info.message();
                 let text = info.constraint_name().and_then(|name| {
