@@ -1,7 +1,10 @@
 //! What the passing of a day alone changes, told once.
 
 use crate::{make, shop::Shop};
-use outshop_api::{clock::day_in, midnight::turn};
+use outshop_api::{
+    clock::day_in,
+    midnight::{AT_ONCE, days, take_back, turn},
+};
 use outshop_core::{days::Day, trade::Role};
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -9,7 +12,9 @@ use serde_json::{Value, json};
 impl Shop {
     /// What a running process does now and then; gives the number of days begun.
     async fn turns_the_day(&self) -> usize {
-        turn(&self.db, self.clock.now()).await.expect("a turn")
+        turn(&self.db, self.clock.now(), AT_ONCE)
+            .await
+            .expect("a turn")
     }
 
     /// Day and content of what midnight wrote.
@@ -97,9 +102,9 @@ async fn two_processes_tell_a_day_once() {
     shop.set_day("2026-06-05");
     let now = shop.clock.now();
     let (one, other, third) = tokio::join!(
-        turn(&shop.db, now),
-        turn(&shop.db, now),
-        turn(&shop.db, now)
+        turn(&shop.db, now, AT_ONCE),
+        turn(&shop.db, now, AT_ONCE),
+        turn(&shop.db, now, AT_ONCE)
     );
     let begun = [one, other, third].map(|n| n.expect("a turn"));
     assert!(begun.iter().sum::<usize>() <= 5, "{begun:?}");
@@ -228,4 +233,40 @@ async fn all_engines_stand_at_a_gate_in_one_list() {
         .send()
         .await
         .refused("forbidden");
+}
+
+/// A clock that was years ahead would begin all days up to then, and silence the midnights until they have come.
+#[actix_web::test]
+async fn a_clock_far_ahead_begins_no_day_and_days_ahead_are_taken_back() {
+    let shop = Shop::open().await;
+    in_ticket(&shop).await;
+    shop.set_day("2026-05-31");
+    shop.turns_the_day().await;
+    shop.set_day("2029-01-01");
+    let now = shop.clock.now();
+    let refused = turn(&shop.db, now, AT_ONCE).await.expect_err("a refusal");
+    let said = refused.to_string();
+    assert!(
+        said.contains("2029-01-01") && said.contains("2026-05-31") && said.contains("outshop days"),
+        "{said}"
+    );
+    assert_eq!(shop.by_midnight().await, []);
+
+    // A fortnight is a closed workshop.
+    shop.set_day("2026-06-14");
+    assert_eq!(shop.turns_the_day().await, 14);
+    assert_eq!(shop.by_midnight().await.len(), 1);
+    // The clock was wrong by ten days: those begin when they come.
+    shop.set_day("2026-06-04");
+    let now = shop.clock.now();
+    assert_eq!(take_back(&shop.db, now).await.expect("days"), 10);
+    let mut conn = shop.db.read().await.expect("a connection");
+    let begun = days(&mut conn, now).await.expect("days");
+    assert_eq!(begun.last, Some(begun.today));
+    shop.set_day("2026-06-05");
+    assert_eq!(shop.turns_the_day().await, 1);
+    // Whoever knows that the clock is right turns them all.
+    shop.set_day("2026-07-30");
+    let all = turn(&shop.db, shop.clock.now(), i32::MAX);
+    assert_eq!(all.await.expect("a turn"), 55);
 }

@@ -89,7 +89,7 @@ static GAUGES: LazyLock<Gauges> = LazyLock::new(|| {
         ),
         days_behind: of(
             "outshop_days_behind",
-            "Days of the firm that have begun and were not turned yet",
+            "Days of the firm that have begun and were not turned yet; below 0 when days were begun that are still to come, by a clock that was ahead",
         ),
         calls: by(
             "outshop_webhook_calls",

@@ -22,6 +22,8 @@ use std::time::Duration;
 
 /// How often a process looks whether the firm's day has ended; the journal tells the day, not the minute.
 pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
+/// Days begun at once; more are more likely a wrong clock than a closed workshop.
+pub const AT_ONCE: i32 = 14;
 /// Engines looked at together.
 const STRETCH: i64 = 1000;
 
@@ -29,15 +31,46 @@ const STRETCH: i64 = 1000;
 /// its own: the row of the day and one entry for each engine whose answer at a gate is another than the day before. What
 /// is recorded when the day is turned counts for both days, so that the difference is what midnight alone made.
 ///
+/// Refused when there are more than `most`: days that a wrong clock has begun would not begin when they come.
+///
 /// Returns how many days began. A clock set back begins none, and of two processes the second finds nothing to do.
-pub async fn turn(db: &Db, now: Timestamp) -> Result<usize, Problem> {
+pub async fn turn(db: &Db, now: Timestamp, most: i32) -> Result<usize, Problem> {
     let mut conn = db.read().await?;
-    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    let Days { today, last } = days(&mut conn, now).await?;
+    if let Some(last) = last
+        && today.days_since(last) > most
+    {
+        return Err(Problem::conflict(format!(
+            "by this machine's clock it is {today}, and the last day that has begun is {last}; if the clock is right, run `outshop days turn`"
+        )));
+    }
     let mut begun = 0;
     while begin_next(&mut conn, today).await? {
         begun += 1;
     }
     Ok(begun)
+}
+
+/// The firm's day by the machine's clock, and the last that has begun.
+#[derive(Debug, Clone, Copy)]
+pub struct Days {
+    pub today: Day,
+    pub last: Option<Day>,
+}
+
+pub async fn days(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Days, Problem> {
+    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let last = last_begun(conn).await?;
+    Ok(Days { today, last })
+}
+
+/// Takes back the days that have begun and are still to come by the clock, as a clock that went ahead leaves them: they begin when they
+/// come, and what they change is told then. Gives how many there were.
+pub async fn take_back(db: &Db, now: Timestamp) -> Result<usize, Problem> {
+    let mut conn = db.read().await?;
+    let Days { today, .. } = days(&mut conn, now).await?;
+    let ahead = midnights::table.filter(midnights::on_day.gt(today));
+    Ok(diesel::delete(ahead).execute(&mut conn).await?)
 }
 
 async fn begin_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
