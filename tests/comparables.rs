@@ -435,6 +435,34 @@ async fn at_most_a_hundred_faults_are_told() {
     );
 }
 
+/// The same file under another Idempotency-Key, as it comes when somebody tries again the next day.
+#[actix_web::test]
+async fn a_file_that_was_imported_is_recognised() {
+    let shop = Shop::open().await;
+    let file = format!("{HEADER}\r\n2025-11-08,6200.00,own,locomotive,x\r\n");
+    shop.import(CSV, file.clone()).await.created();
+    shop.set_day("2026-05-15");
+    let refused = shop.import(CSV, file.clone()).await;
+    let refused = refused.refused("conflict").is(409);
+    assert_eq!(
+        refused.body["detail"],
+        "this file was imported on 2026-05-14, 1 rows of it; nothing was stored. To import it once more send again=true"
+    );
+    assert_eq!(shop.n_comparables().await, 1);
+    let again = shop
+        .request(Method::POST, "/v1/imports/comparables?again=true")
+        .by(&shop, Role::Seller)
+        .once()
+        .body(CSV, file.clone());
+    again.send().await.created();
+    assert_eq!(shop.n_comparables().await, 2);
+    // A file that was refused was not imported.
+    let bad = file.replace("6200.00", "0");
+    for _ in 0..2 {
+        shop.import(CSV, bad.clone()).await.refused("invalid");
+    }
+}
+
 fn ten_thousand(bad: Option<usize>) -> String {
     let mut file = format!("{HEADER},gauge.value,gauge.unit,grades.boiler,build_quality\r\n");
     for n in 1..=10_000 {
@@ -496,7 +524,7 @@ async fn a_file_on_the_machine_is_imported_in_the_name_of_a_key() {
         waited: Duration::ZERO,
     };
     let import = async |file: &File, trial| {
-        let done = import_file(&shop.db, &actor, &file.0, trial).await;
+        let done = import_file(&shop.db, &actor, &file.0, trial, false).await;
         done.map_err(|problem| problem.to_string())
     };
     let fine = File::new(

@@ -9,7 +9,7 @@ use outshop_api::{
     limits::Limits,
     photographs::Store,
     public::ShopWindow,
-    webhooks::guard::Reach,
+    webhooks::{cipher::Cipher, guard::Reach},
 };
 use outshop_core::trade::Role;
 use reqwest::{Method, header::HeaderMap};
@@ -253,6 +253,7 @@ impl Shop {
             window: window.clone(),
             reach: Reach::Loopback,
             limits,
+            cipher: Cipher::default(),
         };
         let server = actix_web::HttpServer::new(move || app(shared.clone()))
             .workers(1)

@@ -6,6 +6,7 @@ use actix_web::{App, HttpRequest, HttpResponse, HttpServer, web};
 use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
 use outshop_api::webhooks::{
+    cipher::Cipher,
     guard::{Reach, SystemNames},
     sender::{self, Caller},
 };
@@ -354,6 +355,36 @@ async fn for_a_day_after_a_rotation_both_secrets_sign() {
     }
     let shown = shop.get(&format!("/v1/webhooks/{id}")).await.ok();
     assert!(shown.body.get("secret").is_none(), "{}", shown.text);
+}
+
+/// A dump of the database alone does not sign.
+#[actix_web::test]
+async fn secrets_are_stored_encrypted_where_there_is_a_key() {
+    let (shop, receiver) = (Shop::open().await, Receiver::default());
+    let (_, secret) = shop
+        .has_webhook(&receiver.listen(), json!(["person"]))
+        .await;
+    let stored = async || {
+        let all = "SELECT secret || coalesce(former_secret, '') FROM webhooks";
+        crate::shop::statement_in(&shop.database_url, all).await
+    };
+    assert_eq!(stored().await, [secret.clone()]);
+    // 32 bytes, as `openssl rand -base64 32` writes them.
+    let cipher = Cipher::with("TWZLUTlyOEdLWXFyVHdqVVBEOElMUFpJbzJMYUxhU3c=").expect("a key");
+    assert_eq!(cipher.take_over(&shop.db).await, Ok(1));
+    assert_eq!(cipher.take_over(&shop.db).await, Ok(0), "once");
+    let encrypted = stored().await;
+    assert!(encrypted[0].starts_with("aes-256-gcm:") && !encrypted[0].contains(&secret[6..]));
+    shop.has_person("Odo Fenwright").await;
+    shop.calls_at(&caller().with_cipher(cipher), noon()).await;
+    assert!(receiver.calls()[0].is_signed_with(&secret));
+
+    let told = Cipher::default().take_over(&shop.db).await;
+    assert!(told.expect_err("no key").contains("OUTSHOP_SECRET_KEY"));
+    let other = Cipher::with("b3RoZXIzMmJ5dGVzb3RoZXIzMmJ5dGVzb3RoZXIzMmI=").expect("a key");
+    let told = other.take_over(&shop.db).await;
+    assert!(told.expect_err("another key").contains("another key"));
+    assert!(Cipher::with("dG9vIHNob3J0").is_err());
 }
 
 #[actix_web::test]

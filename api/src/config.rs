@@ -30,6 +30,8 @@ pub enum Command {
     Backup(Kept),
     /// Bring a backup into an empty database, and prove that every table is as it was
     Restore(Kept),
+    /// Say which day it is by this machine's clock and which have begun, and put right what a wrong clock has left
+    Days(Days),
     /// Write the OpenAPI document
     Openapi {
         /// Where to; `-` for standard output
@@ -95,6 +97,12 @@ pub struct Serve {
     /// Ports that webhooks may be at: `standard` (443 and 8443) or `any`
     #[arg(long, env = "OUTSHOP_WEBHOOK_PORTS", value_enum, default_value_t = WebhookPorts::Standard)]
     pub webhook_ports: WebhookPorts,
+    /// Key that secrets of webhooks are stored encrypted with: 32 bytes in base64, as `openssl rand -base64 32` writes them
+    #[arg(long, env = "OUTSHOP_SECRET_KEY", hide_env_values = true)]
+    pub secret_key: Option<String>,
+    /// The same, in a file
+    #[arg(long, env = "OUTSHOP_SECRET_KEY_FILE", conflicts_with = "secret_key")]
+    pub secret_key_file: Option<PathBuf>,
     /// Requests in a minute of a visitor without a key, by address; 0 sets no limit
     #[arg(long, env = "OUTSHOP_VISITOR_LIMIT", default_value_t = 600)]
     pub visitor_limit: u32,
@@ -124,6 +132,23 @@ pub struct Kept {
     /// Where the files of photographs lie, as for `serve`
     #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
     pub photographs: Option<String>,
+}
+
+#[derive(Debug, Clone, Args)]
+pub struct Days {
+    /// Without it nothing is changed
+    #[arg(value_enum)]
+    pub act: Option<DaysAct>,
+    #[command(flatten)]
+    pub database: Database,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum DaysAct {
+    /// Begin every day up to today, however many there are
+    Turn,
+    /// Take back the days that have begun and are still to come
+    TakeBack,
 }
 
 #[derive(Debug, Clone, Args)]
@@ -181,5 +206,8 @@ pub enum Import {
         /// Read and check, store nothing
         #[arg(long)]
         trial: bool,
+        /// Import a file that was imported before once more
+        #[arg(long)]
+        again: bool,
     },
 }

@@ -11,7 +11,7 @@ use crate::{
     limits::Limits,
     photographs::Store,
     public::ShopWindow,
-    webhooks::guard::Reach,
+    webhooks::{cipher::Cipher, guard::Reach},
 };
 use actix_web::HttpServer;
 use diesel::{
@@ -149,6 +149,7 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
             window: ShopWindow::default(),
             reach: Reach::Loopback,
             limits: Limits::default(),
+            cipher: Cipher::default(),
         })
     })
     .workers(1)

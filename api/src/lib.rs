@@ -125,7 +125,7 @@ use operations::{Addresses, Operations, Said};
 use photographs::Store;
 use public::ShopWindow;
 use utoipa::openapi::OpenApi;
-use webhooks::guard::Reach;
+use webhooks::{cipher::Cipher, guard::Reach};
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
 fn v1(cfg: &mut Operations<'_>) {
@@ -218,6 +218,8 @@ pub struct Shared {
     /// Where webhooks may be.
     pub reach: Reach,
     pub limits: Limits,
+    /// For secrets of webhooks.
+    pub cipher: Cipher,
 }
 
 /// The whole application.
@@ -246,6 +248,7 @@ pub fn app(
         .app_data(web::Data::new(shared.window))
         .app_data(web::Data::new(shared.reach))
         .app_data(web::Data::new(shared.limits))
+        .app_data(web::Data::new(shared.cipher))
         .app_data(wire::paths())
         .configure(|cfg| wire::routes(cfg, addresses))
         .configure(reference::routes)

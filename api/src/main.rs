@@ -7,10 +7,12 @@ use outshop_api::{
     clock::{Clock, day_in},
     cluster::{self, Cluster, Durability},
     comparables,
-    config::{Cli, Command, Database, Demo, Import, Kept, KeysAct, Serve, WebhookPorts},
+    config::{
+        Cli, Command, Database, Days, DaysAct, Demo, Import, Kept, KeysAct, Serve, WebhookPorts,
+    },
     db::{self, Db},
     demo::{self, Shop},
-    document, firm, fits,
+    document, erasures, firm, fits,
     keys::{self, Actor, Key, NewKey},
     limits::{self, Limits},
     metrics, midnight,
@@ -21,6 +23,7 @@ use outshop_api::{
     text::Line,
     traces,
     webhooks::{
+        cipher::Cipher,
         guard::{Reach, SystemNames},
         sender::{self, Caller},
     },
@@ -60,6 +63,7 @@ async fn main() -> ExitCode {
         | Command::Backup(_)
         | Command::Restore(_)
         | Command::Keys { .. }
+        | Command::Days(_)
         | Command::Openapi { .. }
         | Command::Import { .. } => "info",
     };
@@ -87,6 +91,7 @@ async fn main() -> ExitCode {
         Command::Keys { act } => keys_act(act).await,
         Command::Backup(what) => back_up(&what).await,
         Command::Restore(what) => restore(&what).await,
+        Command::Days(what) => days(&what).await,
         Command::Openapi { file } => write_document(&file),
         Command::Import { what } => import(what).await,
     };
@@ -162,6 +167,55 @@ async fn migrate(settings: &Database) -> Result<(), String> {
     say(&format!("{n} migrations run"))
 }
 
+async fn days(what: &Days) -> Result<(), String> {
+    let reached = reach_beside(&what.database)?;
+    db::migrate(&reached.url).await?;
+    let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
+    let now = Clock::default().now();
+    match what.act {
+        Some(DaysAct::Turn) => {
+            let begun = midnight::turn(&db, now, i32::MAX).await;
+            say(&format!("{} days begun", begun.map_err(|e| e.to_string())?))
+        }
+        Some(DaysAct::TakeBack) => {
+            let taken = midnight::take_back(&db, now).await;
+            let taken = taken.map_err(|e| e.to_string())?;
+            say(&format!("{taken} days that are still to come taken back"))
+        }
+        None => {
+            let mut conn = db.read().await.map_err(|e| e.to_string())?;
+            let midnight::Days { today, last } = midnight::days(&mut conn, now)
+                .await
+                .map_err(|e| e.to_string())?;
+            let begun = last.map_or("no day has begun yet".to_owned(), |last| {
+                format!("the last day that has begun is {last}")
+            });
+            say(&format!("by this machine's clock it is {today}; {begun}"))
+        }
+    }
+}
+
+/// For secrets that are stored; the key, where one is given, has to be the one that they were stored with.
+async fn cipher(settings: &Serve, db: &Db) -> Result<Cipher, String> {
+    let key = match (&settings.secret_key, &settings.secret_key_file) {
+        (Some(key), _) => Some(key.clone()),
+        (None, Some(file)) => {
+            let told = |e| format!("the secret key in {}: {e}", file.display());
+            Some(std::fs::read_to_string(file).map_err(told)?)
+        }
+        (None, None) => None,
+    };
+    let cipher = key.map_or_else(|| Ok(Cipher::default()), |key| Cipher::with(&key))?;
+    let taken = cipher.take_over(db).await?;
+    if taken > 0 {
+        tracing::info!(
+            taken,
+            "secrets of webhooks are stored encrypted from now on"
+        );
+    }
+    Ok(cipher)
+}
+
 async fn serve(settings: Serve) -> Result<(), String> {
     let stop = Stop::listen()?;
     let reached = reach(&settings.database)?;
@@ -173,6 +227,8 @@ async fn serve(settings: Serve) -> Result<(), String> {
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
     let store = store_of(settings.photographs.as_deref(), &settings.database)?;
     let store = store.decoding_within(settings.picture_memory);
+    let cipher = cipher(&settings, &db).await?;
+    erase_again(&db, &store).await;
     let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
     let window = ShopWindow::default();
     let (metrics, metrics_address) =
@@ -190,6 +246,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
             WebhookPorts::Any => Reach::PublicAtAnyPort,
         },
         limits: Limits::per_minute(settings.visitor_limit, settings.key_limit, settings.proxies),
+        cipher,
     };
     let replica = settings.replica_url.as_deref();
     let replica = replica.map(|url| Db::new(url, 2)).transpose();
@@ -206,6 +263,24 @@ async fn serve(settings: Serve) -> Result<(), String> {
         shop: None,
     };
     answer(serving, stop).await
+}
+
+/// Also where a database was brought back without `outshop restore`.
+async fn erase_again(db: &Db, store: &Store) {
+    let again = async {
+        let mut conn = db.read().await?;
+        erasures::replay(&mut conn, store, Clock::default().now()).await
+    };
+    match again.await {
+        Ok(erased) if erased.is_empty() => {}
+        Ok(erased) => tracing::warn!(
+            ?erased,
+            "persons who had come back with a restore are erased again"
+        ),
+        Err(problem) => {
+            tracing::error!(%problem, "whether erased persons have come back could not be looked up")
+        }
+    }
 }
 
 /// Where photographs lie: where the settings say, else beside the private PostgreSQL.
@@ -243,6 +318,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         window,
         reach: Reach::Loopback,
         limits: Limits::default(),
+        cipher: Cipher::default(),
     };
     let serving = Serving {
         listener,
@@ -295,8 +371,9 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
         window,
         reach,
         limits,
+        cipher,
     } = shared;
-    let caller = Caller::new(reach, Arc::new(SystemNames))?;
+    let caller = Caller::new(reach, Arc::new(SystemNames))?.with_cipher(cipher);
     let server = HttpServer::new(move || {
         app(served.clone()).configure(|cfg| shop.iter().for_each(|shop| shop.routes(cfg)))
     })
@@ -326,17 +403,21 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
 }
 
 /// Turns each day of the firm as it comes, ends the reservations whose moment has come, and deletes sheets that nobody opened. A
-/// database that is away is tried again, and the day turned when it is back.
+/// database that is away is tried again, and the day turned when it is back. What a moment ends waits for the day to be turned: a clock
+/// that is far ahead would end it all.
 async fn turn_days(db: &Db) -> Infallible {
     loop {
-        if let Err(problem) = midnight::turn(db, Clock::default().now()).await {
-            tracing::warn!(%problem, "the day could not be turned yet");
-        }
-        if let Err(problem) = reservations::lapse_due(db, Clock::default().now()).await {
-            tracing::warn!(%problem, "reservations could not be ended yet");
-        }
-        if let Err(problem) = prints::forget_unopened(db, Clock::default().now()).await {
-            tracing::warn!(%problem, "sheets that nobody opened could not be deleted yet");
+        let now = Clock::default().now();
+        match midnight::turn(db, now, midnight::AT_ONCE).await {
+            Err(problem) => tracing::warn!(%problem, "the day could not be turned yet"),
+            Ok(_) => {
+                if let Err(problem) = reservations::lapse_due(db, now).await {
+                    tracing::warn!(%problem, "reservations could not be ended yet");
+                }
+                if let Err(problem) = prints::forget_unopened(db, now).await {
+                    tracing::warn!(%problem, "sheets that nobody opened could not be deleted yet");
+                }
+            }
         }
         tokio::time::sleep(midnight::LOOK_AGAIN).await;
     }
@@ -470,6 +551,7 @@ async fn import(what: Import) -> Result<(), String> {
         database,
         file,
         trial,
+        again,
     } = what;
     let reached = reach_beside(&database)?;
     db::migrate(&reached.url).await?;
@@ -497,7 +579,7 @@ async fn import(what: Import) -> Result<(), String> {
             waited: Duration::ZERO,
         }
     };
-    match comparables::import_file(&db, &actor, &file, trial).await {
+    match comparables::import_file(&db, &actor, &file, trial, again).await {
         Ok(n) if trial => say(&format!("{n} rows would be imported; nothing was stored")),
         Ok(n) => say(&format!("{n} rows were imported")),
         Err(problem) => {

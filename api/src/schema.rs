@@ -611,6 +611,15 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Files that were imported, by the digest of their bytes: the same file sent twice is told.
+    imports (file_sha256) {
+        file_sha256 -> Bytea,
+        on_day -> Date,
+        n_rows -> Int4,
+    }
+}
+
+diesel::table! {
     /// Days on which the inspector comes.
     inspector_visits (on_day) {
         on_day -> Date,
@@ -888,6 +897,8 @@ diesel::table! {
         address -> Nullable<Text>,
         /// Day of the erasure: name and address are then those that the law wants beside a sale or a purchase, else the name is a placeholder; NULL: not erased.
         erased_on -> Nullable<Date>,
+        /// Names the person in the list of erasures that lies outside of the database. Ids of persons are given again after a restore, these are not.
+        erasure_id -> Uuid,
     }
 }
 
@@ -1471,6 +1482,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     handover_notes,
     hour_rates,
     idempotency_keys,
+    imports,
     inspector_visits,
     job_findings,
     job_grades,

@@ -14,9 +14,8 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use base64::{Engine as _, engine::general_purpose::STANDARD};
+use cipher::Cipher;
 use diesel::{
-    deserialize::FromSqlRow,
-    expression::AsExpression,
     prelude::*,
     sql_types::{BigInt, Nullable, Timestamptz},
 };
@@ -27,6 +26,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
+pub mod cipher;
 pub mod guard;
 pub mod sender;
 
@@ -102,8 +102,7 @@ pub struct WebhookPatch {
 }
 
 /// `whsec_` and 32 random bytes in base64. Never written into a log.
-#[derive(Clone, Serialize, AsExpression, FromSqlRow)]
-#[diesel(sql_type = diesel::sql_types::Text)]
+#[derive(Serialize)]
 #[serde(transparent)]
 pub(crate) struct Secret(String);
 
@@ -197,22 +196,6 @@ impl std::fmt::Debug for Secret {
     }
 }
 
-impl diesel::serialize::ToSql<diesel::sql_types::Text, diesel::pg::Pg> for Secret {
-    fn to_sql<'b>(
-        &'b self,
-        out: &mut diesel::serialize::Output<'b, '_, diesel::pg::Pg>,
-    ) -> diesel::serialize::Result {
-        diesel::serialize::ToSql::<diesel::sql_types::Text, diesel::pg::Pg>::to_sql(&self.0, out)
-    }
-}
-
-impl diesel::deserialize::FromSql<diesel::sql_types::Text, diesel::pg::Pg> for Secret {
-    fn from_sql(bytes: diesel::pg::PgValue<'_>) -> diesel::deserialize::Result<Self> {
-        diesel::deserialize::FromSql::<diesel::sql_types::Text, diesel::pg::Pg>::from_sql(bytes)
-            .map(Secret)
-    }
-}
-
 /// The address as it will be called, and all that is wrong with what was sent.
 fn checked(
     reach: Reach,
@@ -290,6 +273,7 @@ async fn list_webhooks(
 async fn create_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
+    cipher: web::Data<Cipher>,
     reach: web::Data<Reach>,
     new: Body<NewWebhook>,
 ) -> Result<HttpResponse, Problem> {
@@ -308,7 +292,7 @@ async fn create_webhook(
             .values((
                 webhooks::url.eq(url.as_ref().unwrap_or(&new.url)),
                 webhooks::types.eq(&new.types),
-                webhooks::secret.eq(&secret),
+                webhooks::secret.eq(cipher.seal(&secret)?),
                 webhooks::told_to.eq(told_to),
             ))
             .returning(Webhook::as_returning())
@@ -410,6 +394,7 @@ async fn delete_webhook(
 async fn rotate_webhook_secret(
     Owner(actor): Owner,
     db: web::Data<Db>,
+    cipher: web::Data<Cipher>,
     id: web::Path<i64>,
     new: Body<crate::keys::Rotation>,
 ) -> Result<HttpResponse, Problem> {
@@ -421,7 +406,7 @@ async fn rotate_webhook_secret(
             .set((
                 webhooks::former_secret.eq(webhooks::secret.nullable()),
                 webhooks::former_until.eq(Some(until)),
-                webhooks::secret.eq(&secret),
+                webhooks::secret.eq(cipher.seal(&secret)?),
             ))
             .returning(Webhook::as_returning())
             .get_result(tx.conn())

@@ -8,7 +8,7 @@ use crate::{
     page::Query,
     problem::{FieldError, Problem, Problems},
     rows::{self, Cell, Column, Faults, Form},
-    schema::comparables,
+    schema::{comparables, imports},
     text::Text,
 };
 use actix_web::{HttpRequest, HttpResponse, post, web};
@@ -17,6 +17,7 @@ use diesel_async::RunQueryDsl;
 use outshop_core::{days::Day, units::Length};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value, json};
+use sha2::{Digest, Sha256};
 use std::path::Path;
 use utoipa::{IntoParams, ToSchema};
 
@@ -96,6 +97,9 @@ pub struct ImportQuery {
     /// true: read and check, store nothing; needs no Idempotency-Key.
     #[param(default = false, example = true)]
     trial: Option<bool>,
+    /// true: import a file that was imported before, byte for byte, once more.
+    #[param(default = false, example = false)]
+    again: Option<bool>,
 }
 
 #[derive(Debug, Clone, Copy, Serialize, ToSchema)]
@@ -129,7 +133,8 @@ struct Row {
 /// CSV (RFC 4180, UTF-8, a header row) or NDJSON (a line is what `POST /v1/comparables` takes), as the list exports them:
 /// all rows or none. The columns `on`, `price`, `source`, `kind` and `description` are required. `id`, `stock_no`, `gauge.mm`
 /// and `weight.kg` are passed over. One apostrophe at the beginning of a cell is taken off. At most 100 errors are told, each
-/// with line and column: its pointer is `/lines/<line>/<column>`.
+/// with line and column: its pointer is `/lines/<line>/<column>`. A file that was imported before, byte for byte, is refused (409)
+/// under whatever Idempotency-Key, unless `again=true`.
 #[utoipa::path(tag = "prices", operation_id = "import_comparables", params(ImportQuery, crate::body::Repeatable),
     request_body(content(
         (Bulk = "text/csv", example = "on,price,source,kind,gauge.value,gauge.unit,description\r\n2025-11-08,6200.00,observed_auction,locomotive,5,in,0-6-0 to the Marrow drawings\r\n"),
@@ -146,6 +151,7 @@ pub(super) async fn import_comparables(
     bulk: Bulk,
 ) -> Result<HttpResponse, Problem> {
     let trial = query.trial.unwrap_or(false);
+    let again = query.again.unwrap_or(false);
     if !trial && bulk.idempotency_key.is_none() {
         return Err(idempotency_key_missing());
     }
@@ -157,6 +163,7 @@ pub(super) async fn import_comparables(
         return Ok(HttpResponse::Ok().json(Tried { rows: rows.len() }));
     }
     db.create(&actor, &body, async |tx| {
+        recognise(tx, &body.sha256, rows.len(), again).await?;
         insert_all(tx, &rows).await?;
         let imported = rows.len();
         Ok(("/v1/comparables".to_owned(), Imported { imported }))
@@ -165,12 +172,13 @@ pub(super) async fn import_comparables(
 }
 
 /// Imports a file on this machine, CSV or NDJSON by the ending of its name, and gives the number of rows. With `trial`
-/// nothing is stored.
+/// nothing is stored; `again` takes a file that was imported before.
 pub async fn import_file(
     db: &Db,
     actor: &Actor,
     path: &Path,
     trial: bool,
+    again: bool,
 ) -> Result<usize, Problem> {
     let ending = path.extension().and_then(|ending| ending.to_str());
     let form = match ending {
@@ -183,10 +191,14 @@ pub async fn import_file(
     };
     let bytes = std::fs::read(path)
         .map_err(|e| Problem::invalid("", format!("the file cannot be read: {e}")))?;
+    let sha256 = Sha256::digest(&bytes).to_vec();
     let rows = read_aside(bytes, form, actor.today).await?;
     if !trial {
-        db.write(actor, async |tx| insert_all(tx, &rows).await)
-            .await?;
+        db.write(actor, async |tx| {
+            recognise(tx, &sha256, rows.len(), again).await?;
+            insert_all(tx, &rows).await
+        })
+        .await?;
     }
     Ok(rows.len())
 }
@@ -271,6 +283,31 @@ fn take<T: DeserializeOwned>(
 }
 
 // SQL
+
+/// Refuses a file that was imported before, unless it is meant.
+async fn recognise(tx: &mut Tx<'_>, sha256: &[u8], n: usize, again: bool) -> Result<(), Problem> {
+    let values = (
+        imports::file_sha256.eq(sha256),
+        imports::on_day.eq(tx.actor.today),
+        imports::n_rows.eq(i32::try_from(n).map_err(Problem::internal)?),
+    );
+    let new = diesel::insert_into(imports::table)
+        .values(values)
+        .on_conflict_do_nothing()
+        .execute(tx.conn())
+        .await?;
+    if new == 1 || again {
+        return Ok(());
+    }
+    let on: Day = imports::table
+        .find(sha256)
+        .select(imports::on_day)
+        .first(tx.conn())
+        .await?;
+    Err(Problem::conflict(format!(
+        "this file was imported on {on}, {n} rows of it; nothing was stored. To import it once more send again=true"
+    )))
+}
 
 async fn insert_all(tx: &mut Tx<'_>, rows: &[Row]) -> Result<(), Problem> {
     for chunk in rows.chunks(CHUNK) {

@@ -1,7 +1,7 @@
 //! Makes the calls: entries become calls, calls that are due are made, and what came of each is kept.
 
 use super::{
-    Secret,
+    cipher::Cipher,
     guard::{Guard, Reach},
 };
 use crate::{
@@ -46,6 +46,7 @@ pub struct Caller {
     client: reqwest::Client,
     reach: Reach,
     patience: Duration,
+    cipher: Cipher,
 }
 
 /// A call that this process has taken on.
@@ -99,12 +100,18 @@ impl Caller {
             client,
             reach,
             patience: PATIENCE,
+            cipher: Cipher::default(),
         })
     }
 
     /// The same, waiting so long for an answer.
     pub fn waiting(self, patience: Duration) -> Caller {
         Caller { patience, ..self }
+    }
+
+    /// The same, for secrets that are stored encrypted.
+    pub fn with_cipher(self, cipher: Cipher) -> Caller {
+        Caller { cipher, ..self }
     }
 
     /// Makes the calls as they fall due, until the process ends. One receiver that is slow holds up no other.
@@ -151,7 +158,7 @@ impl Caller {
 
     /// Makes a few of the calls of a webhook that are due; gives how many.
     pub async fn call(&self, db: &Db, id: i64, now: Timestamp) -> Result<usize, Problem> {
-        let Some((receiver, claimed)) = claim(db, id, now).await? else {
+        let Some((receiver, claimed)) = claim(db, &self.cipher, id, now).await? else {
             return Ok(0);
         };
         let attempts = claimed
@@ -284,6 +291,7 @@ pub async fn due(db: &Db, now: Timestamp) -> Result<Vec<i64>, Problem> {
 
 async fn claim(
     db: &Db,
+    cipher: &Cipher,
     id: i64,
     now: Timestamp,
 ) -> Result<Option<(Receiver, Vec<Claimed>)>, Problem> {
@@ -299,7 +307,7 @@ async fn claim(
     if claimed.is_empty() {
         return Ok(None);
     }
-    type Row = (Text<2000>, Secret, Option<Secret>, Option<Instant>);
+    type Row = (Text<2000>, String, Option<String>, Option<Instant>);
     let (url, secret, former, former_until): Row = webhooks::table
         .find(id)
         .select((
@@ -315,15 +323,18 @@ async fn claim(
         .first(&mut conn)
         .await?;
     let former = former.filter(|_| former_until.is_some_and(|until| until.0 > now));
-    let signers: Result<Vec<Signer>, _> = [Some(secret), former]
+    let signers: Result<Vec<Signer>, Problem> = [Some(secret), former]
         .iter()
         .flatten()
-        .map(|secret| Signer::new(secret.shown()))
+        .map(|stored| {
+            let secret = cipher.open(stored).map_err(Problem::internal)?;
+            Signer::new(secret.shown()).map_err(Problem::internal)
+        })
         .collect();
     let receiver = Receiver {
         id,
         url: url.parse().map_err(Problem::internal)?,
-        signers: signers.map_err(Problem::internal)?,
+        signers: signers?,
         journal_id,
     };
     Ok(Some((receiver, claimed)))
