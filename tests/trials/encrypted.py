@@ -89,6 +89,11 @@ with folder() as path:
         serve(name, encrypted)
         connects, said = migrate(url(mode, sslrootcert=root if rooted else None))
         trial.figure(f"{name}, sslmode={mode}{', with its root' if rooted else ''}", "connects" if connects else said, connects == wanted, "connects" if wanted else "a refusal")
+    # SCRAM-SHA-256-PLUS (RFC 5929, tls-server-end-point): bound to the certificate, and impossible without encryption.
+    serve("right", "host all all all scram-sha-256\n")
+    for mode, wanted in (("require", True), ("disable", False)):
+        connects, said = migrate(url(mode, channel_binding="require"))
+        trial.figure(f"channel_binding=require, sslmode={mode}", "connects" if connects else said, connects == wanted, "connects" if wanted else "a refusal")
     serve("right", "hostssl all all all cert\nhostnossl all all all reject\n")
     own = {"sslrootcert": root, "sslcert": certificates / "client.crt", "sslkey": certificates / "client.key"}
     for what, more, wanted in (("a client's certificate", own, True), ("none where one is asked for", {"sslrootcert": root}, False)):
