@@ -4,7 +4,7 @@ use crate::{
     make,
     shop::{Shop, cluster, statement, statement_in},
 };
-use outshop_api::{backups, photographs::Store};
+use outshop_api::{engines::photographs::Store, service::backups};
 use serde_json::json;
 
 #[actix_web::test]

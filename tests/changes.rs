@@ -5,8 +5,8 @@ use crate::{
     shop::{Answer, Shop},
 };
 use outshop_api::{
-    fits::{Refreshed, refresh},
-    public::{ShopWindow, changes::keep_telling},
+    pricing::price_models::{Refreshed, refresh},
+    shop::public::{ShopWindow, changes::keep_telling},
 };
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -3,7 +3,7 @@
 use crate::shop::{Shop, cluster, statement, text};
 use outshop_api::{
     demo::{self, Keys},
-    photographs::Store,
+    engines::photographs::Store,
 };
 use outshop_core::trade::Role;
 use reqwest::Method;

@@ -9,8 +9,8 @@ use diesel::{
 };
 use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
 use outshop_api::{
-    db::Db,
     demo::{self, Keys},
+    ground::db::Db,
 };
 use outshop_core::trade::Role;
 use std::{

@@ -5,9 +5,9 @@ use crate::{
     make,
     shop::{Shop, statement_in},
 };
-use outshop_api::{
+use outshop_api::pricing::{
     achieved_sales::{self, AchievedSale, Record},
-    fits::{Refreshed, keep_up, refresh},
+    price_models::{Refreshed, keep_up, refresh},
 };
 use outshop_core::{
     engine::{Fuel, GoesWith},
@@ -21,12 +21,12 @@ use serde_json::{Value, json};
 
 impl Shop {
     pub async fn learns(&self) -> Refreshed {
-        let today = outshop_api::clock::day_in("Europe/London", self.clock.now());
+        let today = outshop_api::ground::clock::day_in("Europe/London", self.clock.now());
         refresh(&self.db, today).await.expect("a look at the sales")
     }
 
     pub async fn achieved(&self) -> Vec<AchievedSale> {
-        let today = outshop_api::clock::day_in("Europe/London", self.clock.now());
+        let today = outshop_api::ground::clock::day_in("Europe/London", self.clock.now());
         let mut conn = self.db.read().await.expect("a connection");
         achieved_sales::load(&mut conn, today).await.expect("sales")
     }

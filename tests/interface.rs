@@ -524,7 +524,7 @@ async fn a_compressed_answer_has_its_own_tag() {
 #[actix_web::test]
 async fn every_kind_of_problem_has_a_page_that_says_the_way_out() {
     let shop = Shop::open().await;
-    for kind in outshop_api::problem::KINDS {
+    for kind in outshop_api::ground::problem::KINDS {
         let page = shop
             .request(Method::GET, &format!("/problems/{}", kind.name))
             .send()

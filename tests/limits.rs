@@ -1,7 +1,7 @@
 //! How much one may ask. The header fields are those of the IETF draft "RateLimit header fields for HTTP".
 
 use crate::shop::{Answer, Shop};
-use outshop_api::limits::Limits;
+use outshop_api::service::limits::Limits;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::json;

@@ -2,8 +2,8 @@
 
 use crate::{make, shop::Shop};
 use outshop_api::{
-    clock::day_in,
-    midnight::{AT_ONCE, days, take_back, turn},
+    ground::clock::day_in,
+    notifying::midnight::{AT_ONCE, days, take_back, turn},
 };
 use outshop_core::{days::Day, trade::Role};
 use reqwest::Method;

@@ -4,7 +4,7 @@ use crate::shop::Shop;
 use diesel::{QueryableByName, sql_types::Text};
 use diesel_async::{AsyncConnection, AsyncMigrationHarness, AsyncPgConnection, RunQueryDsl};
 use diesel_migrations::MigrationHarness;
-use outshop_api::db::MIGRATIONS;
+use outshop_api::ground::db::MIGRATIONS;
 
 #[derive(QueryableByName, PartialEq, Debug)]
 struct Line {
@@ -84,6 +84,7 @@ async fn a_database_of_a_newer_binary_is_refused_with_a_sentence() {
         .await
         .expect("a row");
     let url = shop.database_url.clone();
-    let refusal = on_threads(outshop_api::db::migrate(&url)).expect_err("newer than the binary");
+    let refusal =
+        on_threads(outshop_api::ground::db::migrate(&url)).expect_err("newer than the binary");
     assert!(refusal.contains("newer than this binary"), "{refusal}");
 }

@@ -4,7 +4,10 @@ use crate::{
     make,
     shop::{Answer, Shop, cluster, statement, statement_in},
 };
-use outshop_api::{clock::seconds_left_of_day, page::public_until_midnight, public::ShopWindow};
+use outshop_api::{
+    ground::{clock::seconds_left_of_day, page::public_until_midnight},
+    shop::public::ShopWindow,
+};
 use reqwest::Method;
 use serde_json::{Value, json};
 use std::time::{Duration, Instant};

@@ -6,7 +6,7 @@ use crate::{
     shop::{Answer, Shop},
 };
 use futures_util::{StreamExt, future::join_all, stream};
-use outshop_api::public::ShopWindow;
+use outshop_api::shop::public::ShopWindow;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -4,7 +4,7 @@ use crate::{
     make,
     shop::{Answer, Shop, text},
 };
-use outshop_api::reservations::lapse_due;
+use outshop_api::enquiring::reservations::lapse_due;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

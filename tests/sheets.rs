@@ -7,7 +7,7 @@ use crate::{
     make,
     shop::{Answer, Shop},
 };
-use outshop_api::prints::forget_unopened;
+use outshop_api::shop::prints::forget_unopened;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

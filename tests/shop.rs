@@ -2,14 +2,18 @@
 
 use outshop_api::{
     Shared, app,
-    clock::Clock,
-    cluster::{Cluster, Durability},
-    db::{self, Db},
-    keys::{self, NewKey},
-    limits::Limits,
-    photographs::Store,
-    public::ShopWindow,
-    webhooks::{cipher::Cipher, guard::Reach},
+    engines::photographs::Store,
+    firm::keys::{self, NewKey},
+    ground::{
+        clock::Clock,
+        db::{self, Db},
+    },
+    notifying::webhooks::{cipher::Cipher, guard::Reach},
+    service::{
+        cluster::{Cluster, Durability},
+        limits::Limits,
+    },
+    shop::public::ShopWindow,
 };
 use outshop_core::trade::Role;
 use reqwest::{Method, header::HeaderMap};

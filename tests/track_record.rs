@@ -210,7 +210,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         (&asked.body["scores"], &asked.body["to"]),
         (&Value::Null, &json!("2026-05-14"))
     );
-    outshop_api::back_tests::work_off(&shop.db)
+    outshop_api::pricing::back_tests::work_off(&shop.db)
         .await
         .expect("worked out");
     let done = shop.get(&asked.location()).await.ok().body;
@@ -242,7 +242,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         .post("/v1/back-tests", &json!({"from": "2026-05-14"}))
         .await
         .created();
-    outshop_api::back_tests::work_off(&shop.db)
+    outshop_api::pricing::back_tests::work_off(&shop.db)
         .await
         .expect("worked out");
     let done = shop.get(&later.location()).await.ok().body;
@@ -259,7 +259,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         .post("/v1/back-tests", &json!({"from": "2026-05-14"}))
         .await
         .created();
-    outshop_api::back_tests::work_off(&shop.db)
+    outshop_api::pricing::back_tests::work_off(&shop.db)
         .await
         .expect("worked out");
     let done = shop.get(&again.location()).await.ok().body;

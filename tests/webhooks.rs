@@ -5,7 +5,7 @@ use crate::shop::{Shop, text};
 use actix_web::{App, HttpRequest, HttpResponse, HttpServer, web};
 use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
-use outshop_api::webhooks::{
+use outshop_api::notifying::webhooks::{
     cipher::Cipher,
     guard::{Reach, SystemNames},
     sender::{self, Caller},

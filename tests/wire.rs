@@ -1,7 +1,7 @@
 //! The habits of the interface, on resources that need little else.
 
 use crate::shop::{Shop, TODAY, text};
-use outshop_api::wire;
+use outshop_api::service::wire;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -2,16 +2,19 @@
 
 use crate::{
     Shared, app,
-    clock::{Clock, day_in},
-    cluster::Cluster,
-    connection,
-    db::{self, Db, RunQueryDsl},
-    firm,
-    keys::{self, NewKey},
-    limits::Limits,
-    photographs::Store,
-    public::ShopWindow,
-    webhooks::{cipher::Cipher, guard::Reach},
+    engines::photographs::Store,
+    firm::{
+        firm,
+        keys::{self, NewKey},
+    },
+    ground::{
+        clock::{Clock, day_in},
+        connection,
+        db::{self, Db, RunQueryDsl},
+    },
+    notifying::webhooks::{cipher::Cipher, guard::Reach},
+    service::{cluster::Cluster, limits::Limits},
+    shop::public::ShopWindow,
 };
 use actix_web::HttpServer;
 use diesel::{

@@ -7,109 +7,155 @@
 // The example of an engine names each of its members.
 #![recursion_limit = "256"]
 
-pub mod accounts;
-pub mod accounts_entries;
-pub mod achieved_sales;
-pub mod acquisitions;
-pub mod appraisals;
-pub mod as_it_stands_prices;
-pub mod asking_prices;
-pub mod back_tests;
-pub mod backups;
-pub mod body;
-pub mod boiler_records;
-pub mod boilers;
-pub mod calculations;
-pub mod cash;
-pub mod chances;
-pub mod clock;
-pub mod cluster;
-pub mod codes;
-pub mod commissions;
-pub mod comparables;
-pub mod complaints;
-pub mod config;
-mod confirmations;
-pub mod connection;
-pub mod costs;
-pub mod days_off;
-pub mod db;
-pub mod deliveries;
+/// What every resource stands on; knows none.
+pub mod ground {
+    pub mod body;
+    pub mod clock;
+    pub(crate) mod confirmations;
+    pub mod connection;
+    pub mod db;
+    pub mod instants;
+    pub mod operations;
+    pub mod page;
+    pub mod problem;
+    pub mod text;
+    pub mod traces;
+    pub(crate) mod unrepeated;
+}
+/// The firm, its keys, persons, languages, units and sheets.
+pub mod firm {
+    pub mod firm;
+    pub mod keys;
+    pub mod languages;
+    pub mod persons;
+    pub mod sheets;
+    pub mod units;
+}
+/// Costs, taxes, the stock book and the accounts.
+pub mod books {
+    pub mod accounts;
+    pub mod accounts_entries;
+    pub mod calculations;
+    pub mod cash_rule;
+    pub mod closing_stock;
+    pub mod costs;
+    pub mod exchange_rates;
+    pub mod hour_rates;
+    pub mod outgoing_payments;
+    pub mod statutory_periods;
+    pub mod stock_book;
+    pub mod tax_periods;
+    pub mod tax_rules;
+}
+/// Boilers, their codes, tests and certificates.
+pub mod boilers {
+    pub mod boiler_records;
+    pub mod boilers;
+    pub mod codes;
+    pub mod inspector_days;
+    pub mod papers;
+}
+/// Engines: facts, surveys, photographs, working figures.
+pub mod engines {
+    pub mod engines;
+    pub mod photographs;
+    pub mod survey_sheets;
+    pub mod surveys;
+    pub mod working_figures;
+}
+/// Jobs, fitters, visits of the inspector, readiness.
+pub mod workshop {
+    pub mod checklist_items;
+    pub mod days_off;
+    pub mod despatch_checklist;
+    pub mod fitters;
+    pub mod inspector_visits;
+    pub mod jobs;
+    pub mod readiness;
+    pub mod test_costs;
+    pub mod work_records;
+}
+/// What a process needs to run.
+pub mod service {
+    pub mod backups;
+    pub mod cluster;
+    pub mod config;
+    pub mod limits;
+    pub mod metrics;
+    pub mod reference;
+    pub mod wire;
+}
 pub mod demo;
-pub mod deposits;
-pub mod descriptions;
-pub mod disposals;
-pub mod engine_facts;
-pub mod engines;
-pub mod enquiries;
-pub mod erasures;
-pub mod exchange_rates;
-pub mod exports;
-pub mod firm;
-pub mod fits;
-pub mod fitters;
-pub mod guide;
-pub mod handover_notes;
-pub mod hour_rates;
-pub mod inspector_days;
-pub mod inspector_visits;
-pub mod instants;
-pub mod invoices;
-pub mod jobs;
-pub mod journal;
-pub mod keys;
-pub mod languages;
-pub mod limits;
-pub mod listings;
-pub mod metrics;
-pub mod midnight;
-pub mod money;
-pub mod offers;
-pub mod operations;
-pub mod outgoing_payments;
-mod owner_notices;
-pub mod page;
-pub mod papers;
-pub mod persons;
-pub mod photographs;
-pub mod plans;
-pub mod preparation_items;
-pub mod preparations;
-pub mod prints;
-pub mod problem;
-pub mod promises;
-pub mod public;
-pub mod ratio_studies;
-pub mod readiness;
-pub mod receipts;
-pub mod reference;
-pub mod reservations;
-pub mod returns;
-pub mod rows;
-pub mod sale_terms;
-pub mod sales;
+/// Valuations and what they are made of; margins.
+pub mod pricing {
+    pub mod achieved_sales;
+    pub mod as_it_stands_prices;
+    pub mod asking_prices;
+    pub mod back_tests;
+    pub mod chances;
+    pub mod comparables;
+    pub mod engine_facts;
+    pub mod margins;
+    pub(crate) mod owner_notices;
+    pub mod price_models;
+    pub mod price_scale;
+    pub mod ratio_studies;
+    pub mod rows;
+    pub mod track_record;
+    pub mod valuations;
+}
+/// The journal, webhooks and midnight.
+pub mod notifying {
+    pub mod journal;
+    pub mod midnight;
+    pub mod webhooks;
+}
+/// Plans, promises and which jobs pay.
+pub mod planning {
+    pub mod plans;
+    pub mod promises;
+    pub mod value_added;
+}
+/// Enquiries, listings, offers, reservations.
+pub mod enquiring {
+    pub mod enquiries;
+    pub mod listings;
+    pub mod offers;
+    pub mod reservations;
+}
+/// From the sale to what comes after it.
+pub mod selling {
+    pub mod commissions;
+    pub mod complaints;
+    pub mod deliveries;
+    pub mod deposits;
+    pub mod disposals;
+    pub mod exports;
+    pub mod invoices;
+    pub mod receipts;
+    pub mod returns;
+    pub mod sales;
+    pub mod support_notes;
+}
+/// What reaches over all rooms.
+pub mod desk {
+    pub mod erasures;
+}
+/// Acquisitions and what may be paid.
+pub mod buying {
+    pub mod acquisitions;
+    pub mod buying_valuations;
+    pub mod tax_positions;
+}
+/// What visitors and buyers read.
+pub mod shop {
+    pub mod descriptions;
+    pub mod owner_notes;
+    pub mod prints;
+    pub mod public;
+}
+
 pub mod schema;
-pub mod sheets;
-pub mod stock_book;
-pub mod stock_values;
-pub mod support_notes;
-pub mod survey_sheets;
-pub mod surveys;
-pub mod tax_periods;
-pub mod tax_positions;
-pub mod tax_rules;
-pub mod test_terms;
-pub mod text;
-pub mod traces;
-pub mod track_record;
-pub mod units;
-mod unrepeated;
-pub mod valuations;
-pub mod webhooks;
-pub mod wire;
-pub mod work_records;
-pub mod working_figures;
-pub mod worths;
 
 use actix_web::{
     App, Error,
@@ -118,94 +164,94 @@ use actix_web::{
     middleware::{Compress, from_fn},
     web,
 };
-use clock::Clock;
-use db::Db;
-use limits::Limits;
-use operations::{Addresses, Operations, Said};
-use photographs::Store;
-use public::ShopWindow;
+use engines::photographs::Store;
+use ground::clock::Clock;
+use ground::db::Db;
+use ground::operations::{Addresses, Operations, Said};
+use notifying::webhooks::{cipher::Cipher, guard::Reach};
+use service::limits::Limits;
+use shop::public::ShopWindow;
 use utoipa::openapi::OpenApi;
-use webhooks::{cipher::Cipher, guard::Reach};
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
 fn v1(cfg: &mut Operations<'_>) {
     // An address is looked for in this order, and visitors are the most.
-    public::routes(cfg);
-    firm::routes(cfg);
-    keys::routes(cfg);
-    persons::routes(cfg);
-    erasures::routes(cfg);
-    units::routes(cfg);
-    engines::routes(cfg);
-    descriptions::routes(cfg);
-    acquisitions::routes(cfg);
-    boilers::routes(cfg);
-    papers::routes(cfg);
-    boiler_records::routes(cfg);
-    inspector_days::routes(cfg);
-    codes::routes(cfg);
-    readiness::routes(cfg);
-    working_figures::routes(cfg);
-    listings::routes(cfg);
-    photographs::routes(cfg);
-    enquiries::routes(cfg);
-    reservations::routes(cfg);
-    deposits::routes(cfg);
-    receipts::routes(cfg);
-    offers::routes(cfg);
-    sales::routes(cfg);
-    promises::routes(cfg);
-    commissions::routes(cfg);
-    preparations::routes(cfg);
-    preparation_items::routes(cfg);
-    deliveries::routes(cfg);
-    returns::routes(cfg);
-    complaints::routes(cfg);
-    support_notes::routes(cfg);
-    exports::routes(cfg);
-    invoices::routes(cfg);
-    handover_notes::routes(cfg);
-    prints::routes(cfg);
-    disposals::routes(cfg);
-    surveys::routes(cfg);
-    survey_sheets::routes(cfg);
-    jobs::routes(cfg);
-    worths::routes(cfg);
-    fitters::routes(cfg);
-    days_off::routes(cfg);
-    inspector_visits::routes(cfg);
-    test_terms::routes(cfg);
-    plans::routes(cfg);
-    work_records::routes(cfg);
-    guide::routes(cfg);
-    comparables::routes(cfg);
-    fits::routes(cfg);
-    valuations::routes(cfg);
-    appraisals::routes(cfg);
-    chances::routes(cfg);
-    ratio_studies::routes(cfg);
-    track_record::routes(cfg);
-    as_it_stands_prices::routes(cfg);
-    asking_prices::routes(cfg);
-    back_tests::routes(cfg);
-    owner_notices::routes(cfg);
-    calculations::routes(cfg);
-    cash::routes(cfg);
-    exchange_rates::routes(cfg);
-    costs::routes(cfg);
-    money::routes(cfg);
-    hour_rates::routes(cfg);
-    outgoing_payments::routes(cfg);
-    tax_periods::routes(cfg);
-    stock_book::routes(cfg);
-    stock_values::routes(cfg);
-    accounts::routes(cfg);
-    accounts_entries::routes(cfg);
-    tax_positions::routes(cfg);
-    tax_rules::routes(cfg);
-    sale_terms::routes(cfg);
-    journal::routes(cfg);
-    webhooks::routes(cfg);
+    shop::public::routes(cfg);
+    firm::firm::routes(cfg);
+    firm::keys::routes(cfg);
+    firm::persons::routes(cfg);
+    desk::erasures::routes(cfg);
+    firm::units::routes(cfg);
+    engines::engines::routes(cfg);
+    shop::descriptions::routes(cfg);
+    buying::acquisitions::routes(cfg);
+    boilers::boilers::routes(cfg);
+    boilers::papers::routes(cfg);
+    boilers::boiler_records::routes(cfg);
+    boilers::inspector_days::routes(cfg);
+    boilers::codes::routes(cfg);
+    workshop::readiness::routes(cfg);
+    engines::working_figures::routes(cfg);
+    enquiring::listings::routes(cfg);
+    engines::photographs::routes(cfg);
+    enquiring::enquiries::routes(cfg);
+    enquiring::reservations::routes(cfg);
+    selling::deposits::routes(cfg);
+    selling::receipts::routes(cfg);
+    enquiring::offers::routes(cfg);
+    selling::sales::routes(cfg);
+    planning::promises::routes(cfg);
+    selling::commissions::routes(cfg);
+    workshop::despatch_checklist::routes(cfg);
+    workshop::checklist_items::routes(cfg);
+    selling::deliveries::routes(cfg);
+    selling::returns::routes(cfg);
+    selling::complaints::routes(cfg);
+    selling::support_notes::routes(cfg);
+    selling::exports::routes(cfg);
+    selling::invoices::routes(cfg);
+    shop::owner_notes::routes(cfg);
+    shop::prints::routes(cfg);
+    selling::disposals::routes(cfg);
+    engines::surveys::routes(cfg);
+    engines::survey_sheets::routes(cfg);
+    workshop::jobs::routes(cfg);
+    planning::value_added::routes(cfg);
+    workshop::fitters::routes(cfg);
+    workshop::days_off::routes(cfg);
+    workshop::inspector_visits::routes(cfg);
+    workshop::test_costs::routes(cfg);
+    planning::plans::routes(cfg);
+    workshop::work_records::routes(cfg);
+    pricing::price_scale::routes(cfg);
+    pricing::comparables::routes(cfg);
+    pricing::price_models::routes(cfg);
+    pricing::valuations::routes(cfg);
+    buying::buying_valuations::routes(cfg);
+    pricing::chances::routes(cfg);
+    pricing::ratio_studies::routes(cfg);
+    pricing::track_record::routes(cfg);
+    pricing::as_it_stands_prices::routes(cfg);
+    pricing::asking_prices::routes(cfg);
+    pricing::back_tests::routes(cfg);
+    pricing::owner_notices::routes(cfg);
+    books::calculations::routes(cfg);
+    books::cash_rule::routes(cfg);
+    books::exchange_rates::routes(cfg);
+    books::costs::routes(cfg);
+    pricing::margins::routes(cfg);
+    books::hour_rates::routes(cfg);
+    books::outgoing_payments::routes(cfg);
+    books::tax_periods::routes(cfg);
+    books::stock_book::routes(cfg);
+    books::closing_stock::routes(cfg);
+    books::accounts::routes(cfg);
+    books::accounts_entries::routes(cfg);
+    buying::tax_positions::routes(cfg);
+    books::tax_rules::routes(cfg);
+    books::statutory_periods::routes(cfg);
+    notifying::journal::routes(cfg);
+    notifying::webhooks::routes(cfg);
 }
 
 /// What the requests of a process share.
@@ -235,7 +281,7 @@ pub fn app(
     >,
 > {
     let mut addresses = Addresses::default();
-    let v1 = web::scope(operations::ROOT).configure(|cfg| {
+    let v1 = web::scope(ground::operations::ROOT).configure(|cfg| {
         let mut operations = Operations::of(cfg);
         v1(&mut operations);
         addresses = operations.addresses();
@@ -249,22 +295,23 @@ pub fn app(
         .app_data(web::Data::new(shared.reach))
         .app_data(web::Data::new(shared.limits))
         .app_data(web::Data::new(shared.cipher))
-        .app_data(wire::paths())
-        .configure(|cfg| wire::routes(cfg, addresses))
-        .configure(reference::routes)
-        .wrap(from_fn(wire::no_panic_escapes))
-        .wrap(from_fn(limits::hold))
-        .wrap(from_fn(keys::authenticate))
-        .wrap(from_fn(wire::in_time))
-        .wrap(from_fn(wire::tag_by_coding))
+        .app_data(service::wire::paths())
+        .configure(|cfg| service::wire::routes(cfg, addresses))
+        .configure(service::reference::routes)
+        .wrap(from_fn(service::wire::no_panic_escapes))
+        .wrap(from_fn(service::limits::hold))
+        .wrap(from_fn(firm::keys::authenticate))
+        .wrap(from_fn(service::wire::in_time))
+        .wrap(from_fn(service::wire::tag_by_coding))
         .wrap(Compress::default())
-        .wrap(from_fn(wire::common))
-        .wrap(from_fn(traces::request))
+        .wrap(from_fn(service::wire::common))
+        .wrap(from_fn(ground::traces::request))
 }
 
 /// The OpenAPI document; needs no database.
 pub fn document() -> OpenApi {
     let mut said = Said::default();
-    web::scope(operations::ROOT).configure(|cfg| v1(&mut Operations::heard(cfg, &mut said)));
-    reference::finished(said.below(reference::head()))
+    web::scope(ground::operations::ROOT)
+        .configure(|cfg| v1(&mut Operations::heard(cfg, &mut said)));
+    service::reference::finished(said.below(service::reference::head()))
 }

@@ -3,29 +3,43 @@
 use actix_web::{HttpServer, dev::Server};
 use clap::Parser;
 use outshop_api::{
-    Shared, app, back_tests, backups,
-    clock::{Clock, day_in},
-    cluster::{self, Cluster, Durability},
-    comparables,
-    config::{
-        Cli, Command, Database, Days, DaysAct, Demo, Import, Kept, KeysAct, Serve, WebhookPorts,
-    },
-    db::{self, Db},
+    Shared, app,
     demo::{self, Shop},
-    document, erasures, firm, fits,
-    keys::{self, Actor, Key, NewKey},
-    limits::{self, Limits},
-    metrics, midnight,
-    photographs::{self, Store},
-    prints,
-    public::{ShopWindow, changes::keep_telling},
-    reservations,
-    text::Line,
-    traces,
-    webhooks::{
-        cipher::Cipher,
-        guard::{Reach, SystemNames},
-        sender::{self, Caller},
+    desk::erasures,
+    document,
+    engines::photographs::{self, Store},
+    enquiring::reservations,
+    firm::{
+        firm,
+        keys::{self, Actor, Key, NewKey},
+    },
+    ground::{
+        clock::{Clock, day_in},
+        db::{self, Db},
+        text::Line,
+        traces,
+    },
+    notifying::{
+        midnight,
+        webhooks::{
+            cipher::Cipher,
+            guard::{Reach, SystemNames},
+            sender::{self, Caller},
+        },
+    },
+    pricing::{back_tests, comparables, price_models},
+    service::{
+        backups,
+        cluster::{self, Cluster, Durability},
+        config::{
+            Cli, Command, Database, Days, DaysAct, Demo, Import, Kept, KeysAct, Serve, WebhookPorts,
+        },
+        limits::{self, Limits},
+        metrics,
+    },
+    shop::{
+        prints,
+        public::{ShopWindow, changes::keep_telling},
     },
 };
 use outshop_core::trade::Role;
@@ -427,13 +441,13 @@ async fn turn_days(db: &Db) -> Infallible {
 async fn keep_learning(db: &Db) -> Infallible {
     let mut seen = None;
     loop {
-        if let Err(problem) = fits::keep_up(db, Clock::default().now(), &mut seen).await {
+        if let Err(problem) = price_models::keep_up(db, Clock::default().now(), &mut seen).await {
             tracing::warn!(%problem, "nothing could be learned from the sales yet");
         }
         if let Err(problem) = back_tests::work_off(db).await {
             tracing::warn!(%problem, "a back-test could not be worked out yet");
         }
-        tokio::time::sleep(fits::LOOK_AGAIN).await;
+        tokio::time::sleep(price_models::LOOK_AGAIN).await;
     }
 }
 

@@ -5,7 +5,7 @@
 //! `POST /relay/enquiries` and `POST /relay/reservations`, with the bodies and answers of `/v1/enquiries` and `/v1/reservations`.
 //! It takes JSON alone, which a page of another site may not send without asking, and nobody who asks is allowed.
 
-use crate::{
+use crate::ground::{
     body,
     problem::{self, Problem},
 };

@@ -1,0 +1,138 @@
+//! Records of boilers: a boiler, its tests and certificates, and which papers hold by them, on one sheet.
+
+use crate::{
+    boilers::{
+        boilers::{self, Boiler},
+        papers::{self, Certificate, OnDay, Test},
+    },
+    firm::{
+        keys::Staff,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::Query,
+        problem::{Problem, Problems},
+        text::Html,
+    },
+    schema::{certificates, tests},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    paper_words::{self, CAUTION, Papers},
+    papers::{Answer, Sentence, answer_by_complete_tests},
+};
+use serde::Serialize;
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_boiler_record);
+}
+
+/// Tests told of one boiler, the latest.
+const MOST_TESTS: i64 = 500;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!(example()))]
+pub struct BoilerRecord {
+    /// The day that it is true on.
+    pub on: Day,
+    pub boiler: Boiler,
+    /// The latest first.
+    #[schema(max_items = 500)]
+    pub tests: Vec<TestOnRecord>,
+    /// What a visitor is told of its papers.
+    #[schema(max_items = 2)]
+    pub words: Vec<Sentence>,
+    /// What the papers' clock says; null while too little is recorded of the boiler to ask its code.
+    pub answer: Option<Answer>,
+    #[schema(max_items = 101)]
+    pub cautions: Vec<Sentence>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct TestOnRecord {
+    #[serde(flatten)]
+    pub test: Test,
+    /// The paper that was issued on it.
+    pub certificate: Option<Certificate>,
+}
+
+/// A record for the document: of a boiler whose code cannot be asked yet.
+fn example() -> Value {
+    let boiler = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
+        "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": null, "made_on": null,
+        "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "gas_tank_volume": null, "notes": null, "confirmed": [],
+        "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 10,
+        "fitted_on": "1998-05-02"});
+    json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "words": ["On 2026-05-14 no papers of its boiler are on record here."],
+        "answer": null, "cautions": [CAUTION]})
+}
+
+// Routes
+
+/// Read a boiler with its tests, certificates and papers
+///
+/// Says which records hold, never that a boiler may be steamed. As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "boilers", operation_id = "get_boiler_record", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
+    responses((status = 200, content((BoilerRecord = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/boilers/{id:\\d+}/record")]
+async fn get_boiler_record(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    query: Query<OnDay>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let record = of_boiler(&mut conn, *id, query.on.unwrap_or(actor.today)).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::BoilerRecord, &record, now).await
+}
+
+// SQL
+
+pub(crate) async fn of_boiler(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    on: Day,
+) -> Result<BoilerRecord, Problem> {
+    let boiler = boilers::find(conn, id).await?;
+    // The record is handed to others: only tests with a complete record count.
+    let answer = papers::question_for(conn, id, on)
+        .await?
+        .map(|(question, rules)| answer_by_complete_tests(&question, &rules));
+    let tests: Vec<(Test, Option<Certificate>)> = tests::table
+        .left_join(certificates::table)
+        .filter(tests::boiler_id.eq(id))
+        .order((tests::on_day.desc(), tests::id.desc()))
+        .limit(MOST_TESTS)
+        .select((Test::as_select(), Option::<Certificate>::as_select()))
+        .load(conn)
+        .await?;
+    let told = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
+    let cautions = answer.iter().flat_map(|answer| &answer.cautions).take(100);
+    Ok(BoilerRecord {
+        on,
+        boiler,
+        tests: tests
+            .into_iter()
+            .map(|(test, certificate)| TestOnRecord { test, certificate })
+            .collect(),
+        words: paper_words::sentences(told, on),
+        cautions: [Sentence::new(CAUTION)]
+            .into_iter()
+            .chain(cautions.cloned())
+            .collect(),
+        answer,
+    })
+}

@@ -1,0 +1,612 @@
+//! Boiler codes: the test rules of jurisdictions, as dated rows that are added and ended, never edited.
+
+use crate::{
+    firm::keys::{AnyKey, Owner},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Text,
+    },
+    schema::{boiler_code_rules, boiler_codes},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    deserialize::{self, FromSql, FromSqlRow},
+    expression::AsExpression,
+    pg::{Pg, PgValue},
+    prelude::*,
+    serialize::{self, Output, ToSql},
+    sql_types::Numeric,
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Material,
+    codes::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit},
+    days::Day,
+    units::four_places,
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use serde_json::{Value, json};
+use std::{borrow::Cow, str::FromStr};
+use utoipa::{
+    IntoParams, PartialSchema, ToSchema,
+    openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_codes)
+        .service(create_code)
+        .service(get_code)
+        .service(create_rule)
+        .service(get_rule)
+        .service(end_rule);
+}
+
+// Types
+
+/// A named set of test rules of one jurisdiction.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = boiler_codes)]
+#[schema(example = json!({"id": 1, "jurisdiction": "GB", "name": "miniature boiler test code"}))]
+pub struct BoilerCode {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub jurisdiction: Jurisdiction,
+    pub name: Text<120>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = boiler_codes)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"jurisdiction": "NZ", "name": "model engineers' boiler code"}))]
+pub struct NewBoilerCode {
+    pub jurisdiction: Jurisdiction,
+    pub name: Text<120>,
+}
+
+/// A code with all its rows, ended ones too.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct BoilerCodePage {
+    #[serde(flatten)]
+    pub code: BoilerCode,
+    #[schema(max_items = 1000)]
+    pub rules: Vec<CodeRule>,
+}
+
+/// One row of a code. A row that names a material, a band or a first service is for these only.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = boiler_code_rules)]
+#[schema(example = json!({"id": 4, "code_id": 1, "rule": "hydraulic_interval", "material": "copper", "band": "main",
+    "first_service_from": null, "value": "48", "unit": "months", "effect": "bars", "from": null, "until": null,
+    "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012", "confidence": "published", "note": null, "accepts": null}))]
+pub struct CodeRule {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub code_id: i64,
+    pub rule: RuleKey,
+    /// Null: any.
+    pub material: Option<Material>,
+    /// Null: any.
+    pub band: Option<Band>,
+    /// For boilers first in service on or after this day; null: any.
+    pub first_service_from: Option<Day>,
+    /// In `unit`; null where the unit says it all.
+    pub value: Option<Figure>,
+    pub unit: RuleUnit,
+    pub effect: Effect,
+    /// First day; null where the source prints none, and then the row also holds for older tests.
+    #[diesel(column_name = valid_from)]
+    pub from: Option<Day>,
+    /// Last day, inclusive; null while the row is in force.
+    #[diesel(column_name = valid_until)]
+    pub until: Option<Day>,
+    /// Where it is printed.
+    pub source: Text<300>,
+    /// How sure it is.
+    #[diesel(column_name = mark)]
+    pub confidence: Mark,
+    /// The sentence of a caution.
+    pub note: Option<Text<400>>,
+    /// The place whose tests count too, in a row `accepts_tests_of`; else null.
+    pub accepts: Option<Jurisdiction>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = boiler_code_rules)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "bars", "from": "2026-06-01",
+    "source": "Rules of the Quillow Lane club, 2026, section 4", "confidence": "published"}))]
+pub struct NewCodeRule {
+    pub rule: RuleKey,
+    /// Left out: any.
+    pub material: Option<Material>,
+    /// Left out: any.
+    pub band: Option<Band>,
+    /// Left out: any.
+    pub first_service_from: Option<Day>,
+    /// In `unit`; left out where the unit says it all.
+    pub value: Option<Figure>,
+    /// One that fits the rule.
+    pub unit: RuleUnit,
+    pub effect: Effect,
+    /// First day.
+    #[diesel(column_name = valid_from)]
+    pub from: Day,
+    /// Last day, inclusive; left out while there is none.
+    #[diesel(column_name = valid_until)]
+    pub until: Option<Day>,
+    /// Where it is printed.
+    pub source: Text<300>,
+    #[diesel(column_name = mark)]
+    pub confidence: Mark,
+    pub note: Option<Text<400>>,
+    /// Only for `accepts_tests_of`, and needed there: the place whose tests count under this code too.
+    pub accepts: Option<Jurisdiction>,
+}
+
+impl NewCodeRule {
+    fn check(&self) -> Result<(), Problem> {
+        let units = units(self.rule);
+        let named: Vec<&str> = units.iter().map(|unit| unit.as_str()).collect();
+        let says_it_all = matches!(self.unit, RuleUnit::Yes | RuleUnit::ForLife);
+        let whole = match self.unit {
+            RuleUnit::Months | RuleUnit::Minutes | RuleUnit::Days => true,
+            RuleUnit::TimesWorkingPressure
+            | RuleUnit::ForLife
+            | RuleUnit::Bar
+            | RuleUnit::BarLitres
+            | RuleUnit::Litres
+            | RuleUnit::Yes => false,
+        };
+        let rules = [
+            (
+                units.contains(&self.unit),
+                "unit",
+                format!("{} is given in {}", self.rule, named.join(" or ")),
+            ),
+            (
+                self.value.is_none() == says_it_all,
+                "value",
+                "given unless the unit says it all (yes, for_life), and only then".to_owned(),
+            ),
+            (
+                self.value.is_none_or(Figure::is_above_0),
+                "value",
+                "not above 0".to_owned(),
+            ),
+            (
+                !whole || self.value.is_none_or(Figure::is_a_count),
+                "value",
+                "not a whole number of at most 1200".to_owned(),
+            ),
+            (
+                self.until.is_none_or(|until| until >= self.from),
+                "until",
+                "before the first day".to_owned(),
+            ),
+            (
+                self.rule != RuleKey::Caution || self.note.is_some(),
+                "note",
+                "a caution is a sentence".to_owned(),
+            ),
+            (
+                (self.rule == RuleKey::AcceptsTestsOf) == self.accepts.is_some(),
+                "accepts",
+                "names the place whose tests count too in a row `accepts_tests_of`, and is left out in all others".to_owned(),
+            ),
+        ];
+        let broken: Vec<FieldError> = rules
+            .into_iter()
+            .filter(|(holds, ..)| !holds)
+            .map(|(_, member, detail)| FieldError {
+                pointer: format!("/{member}"),
+                detail,
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+/// The units that a rule can be given in.
+fn units(rule: RuleKey) -> &'static [RuleUnit] {
+    match rule {
+        RuleKey::HydraulicFirstFactor
+        | RuleKey::HydraulicRepeatFactor
+        | RuleKey::HydraulicAfterRepairFactor
+        | RuleKey::HydraulicAfterRepairMayAsk
+        | RuleKey::HydraulicMostFactor
+        | RuleKey::SteamLimitFactor
+        | RuleKey::SafetyValveSetMost => &[RuleUnit::TimesWorkingPressure],
+        RuleKey::HydraulicHold => &[RuleUnit::Minutes],
+        RuleKey::ReportWithin => &[RuleUnit::Days],
+        RuleKey::HydraulicFirstInterval
+        | RuleKey::HydraulicInterval
+        | RuleKey::SteamInterval
+        | RuleKey::ExternalExaminationInterval
+        | RuleKey::InternalExaminationInterval
+        | RuleKey::UltrasonicInterval
+        | RuleKey::GasTankInterval => &[RuleUnit::Months, RuleUnit::ForLife],
+        RuleKey::GasTankPressure => &[RuleUnit::Bar],
+        RuleKey::GasTankOnceBelow => &[RuleUnit::Litres],
+        RuleKey::SmallBelow | RuleKey::OutsideAbove => &[RuleUnit::BarLitres],
+        RuleKey::HydraulicAndUltrasonicInTurn
+        | RuleKey::FittingsVoidHydraulic
+        | RuleKey::GaugeGlassExcepted
+        | RuleKey::InspectorIndependent
+        | RuleKey::HobbyExemptionExcludesCommercialUse
+        | RuleKey::EvidenceOfPastUse
+        | RuleKey::AcceptsTestsOf
+        | RuleKey::Caution => &[RuleUnit::Yes],
+    }
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"until": "2026-12-31"}))]
+pub struct NewEnding {
+    /// The last day on which the row holds, not before its first.
+    pub until: Day,
+}
+
+impl NewEnding {
+    /// Whether a row with these days can be ended so.
+    pub(crate) fn fits(&self, from: Option<Day>, until: Option<Day>) -> Result<(), Problem> {
+        if let Some(from) = from.filter(|from| self.until < *from) {
+            let detail = format!("before the first day of the row, {from}");
+            return Err(Problem::invalid("/until", detail));
+        }
+        if let Some(ended) = until {
+            let detail = format!("the row has a last day, {ended}; what is recorded is not edited");
+            return Err(Problem::conflict(detail));
+        }
+        Ok(())
+    }
+}
+
+/// The value of a rule: 0 or more, at most 8 digits before the point and 4 after it; on the wire a string, `"1.5"`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, AsExpression, FromSqlRow)]
+#[diesel(sql_type = Numeric)]
+pub struct Figure(pub(crate) Decimal);
+
+impl Figure {
+    pub(crate) fn is_above_0(self) -> bool {
+        self.0 > Decimal::ZERO
+    }
+
+    fn is_a_count(self) -> bool {
+        self.0.fract().is_zero() && self.0 <= Decimal::from(1200)
+    }
+}
+
+impl FromStr for Figure {
+    type Err = &'static str;
+
+    fn from_str(text: &str) -> Result<Figure, Self::Err> {
+        const NOT: &str =
+            "not a number of 0 or more written like \"1.5\", with at most 8 digits and 4 places";
+        let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
+        let digits = |part: &str, most: usize| {
+            (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit())
+        };
+        if !digits(whole, 8) || !digits(places, 4) {
+            return Err(NOT);
+        }
+        match Decimal::from_str_exact(text) {
+            Ok(value) => Ok(Figure(value)),
+            Err(_) => Err(NOT),
+        }
+    }
+}
+
+impl Serialize for Figure {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&four_places(self.0))
+    }
+}
+
+impl<'de> Deserialize<'de> for Figure {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Figure, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+impl ToSql<Numeric, Pg> for Figure {
+    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+        <Decimal as ToSql<Numeric, Pg>>::to_sql(&self.0, &mut out.reborrow())
+    }
+}
+
+impl FromSql<Numeric, Pg> for Figure {
+    fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+        Ok(Figure(FromSql::<Numeric, Pg>::from_sql(bytes)?))
+    }
+}
+
+impl PartialSchema for Figure {
+    fn schema() -> RefOr<Schema> {
+        let schema = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .pattern(Some(r"^[0-9]{1,8}(\.[0-9]{1,4})?$"))
+            .max_length(Some(13))
+            .examples(["1.5"]);
+        RefOr::T(Schema::Object(schema.build()))
+    }
+}
+
+impl ToSchema for Figure {
+    fn name() -> Cow<'static, str> {
+        Cow::Borrowed("RuleValue")
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct CodeFilters {
+    /// A country or a part of one (ISO 3166).
+    #[param(value_type = Option<String>, max_length = 6, example = "GB")]
+    jurisdiction: Option<Jurisdiction>,
+}
+
+// Routes
+
+/// List boiler codes
+#[utoipa::path(tag = "boilers", operation_id = "list_boiler_codes", params(CodeFilters, PageParams),
+    responses((status = 200, body = Page<BoilerCode>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/boiler-codes")]
+async fn list_codes(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<CodeFilters>,
+) -> Result<HttpResponse, Problem> {
+    let jurisdiction = list.filters.jurisdiction.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = boiler_codes::table
+            .filter(boiler_codes::id.gt(page.after_id().unwrap_or(0)))
+            .select(BoilerCode::as_select())
+            .order(boiler_codes::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(jurisdiction) = &jurisdiction {
+            query = query.filter(boiler_codes::jurisdiction.eq(jurisdiction.clone()));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |code: &BoilerCode| (Value::Null, code.id))
+        .await
+}
+
+/// Add a boiler code
+///
+/// For a country or club whose code is not there yet; its rows are added one by one.
+#[utoipa::path(tag = "boilers", operation_id = "create_boiler_code", params(crate::ground::body::Repeatable), request_body = NewBoilerCode,
+    responses((status = 201, body = BoilerCodePage), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/boiler-codes")]
+async fn create_code(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    new: Body<NewBoilerCode>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let id: i64 = diesel::insert_into(boiler_codes::table)
+            .values(&*new)
+            .returning(boiler_codes::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"code_id": id, "jurisdiction": new.jurisdiction});
+        tx.record("boiler_code.added", None, entry).await?;
+        Ok((format!("/v1/boiler-codes/{id}"), find(tx.conn(), id).await?))
+    })
+    .await
+}
+
+/// Read a boiler code
+///
+/// Every row with its days, source and confidence, ended rows too.
+#[utoipa::path(tag = "boilers", operation_id = "get_boiler_code", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = BoilerCodePage), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/boiler-codes/{id:\\d+}")]
+async fn get_code(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let page = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &page)
+}
+
+/// Add a rule to a boiler code
+///
+/// For a rule of the firm's club or country. If several rules apply on a day, the one that began
+/// last is used; among rules that began on one day the more particular one.
+#[utoipa::path(tag = "boilers", operation_id = "create_boiler_code_rule",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewCodeRule,
+    responses((status = 201, body = CodeRule), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/boiler-codes/{id:\\d+}/rules")]
+async fn create_rule(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewCodeRule>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let rule = insert_rule(tx, *id, &new).await?;
+        Ok((rule_address(&rule), rule))
+    })
+    .await
+}
+
+/// Read a rule of a boiler code
+#[utoipa::path(tag = "boilers", operation_id = "get_boiler_code_rule",
+    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = CodeRule), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}")]
+async fn get_rule(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    path: web::Path<(i64, i64)>,
+) -> Result<HttpResponse, Problem> {
+    let (id, rule_id) = path.into_inner();
+    let rule: Option<CodeRule> = boiler_code_rules::table
+        .find(rule_id)
+        .filter(boiler_code_rules::code_id.eq(id))
+        .select(CodeRule::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    shown(&req, &rule.ok_or_else(|| missing_rule(id, rule_id))?)
+}
+
+/// End a rule of a boiler code
+///
+/// The row stays, as older tests are judged by it; what takes its place is a row of its own.
+#[utoipa::path(tag = "boilers", operation_id = "end_boiler_code_rule",
+    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable),
+    request_body = NewEnding, responses((status = 201, body = CodeRule), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/endings")]
+async fn end_rule(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    path: web::Path<(i64, i64)>,
+    new: Body<NewEnding>,
+) -> Result<HttpResponse, Problem> {
+    let (id, rule_id) = path.into_inner();
+    db.create(&actor, &new, async |tx| {
+        let rule = end(tx, id, rule_id, new.until).await?;
+        Ok((rule_address(&rule), rule))
+    })
+    .await
+}
+
+fn rule_address(rule: &CodeRule) -> String {
+    format!("/v1/boiler-codes/{}/rules/{}", rule.code_id, rule.id)
+}
+
+fn missing_rule(id: i64, rule_id: i64) -> Problem {
+    Problem::not_found(format!("boiler code {id} has no rule {rule_id}"))
+}
+
+// SQL
+
+/// All rows of a jurisdiction, for core.
+pub(crate) async fn rules_of(
+    conn: &mut AsyncPgConnection,
+    jurisdiction: &Jurisdiction,
+) -> Result<Vec<Rule>, Problem> {
+    let rows: Vec<(BoilerCode, CodeRule)> = boiler_codes::table
+        .inner_join(boiler_code_rules::table)
+        .filter(boiler_codes::jurisdiction.eq(jurisdiction))
+        .select((BoilerCode::as_select(), CodeRule::as_select()))
+        .order(boiler_code_rules::id)
+        .load(conn)
+        .await?;
+    let rules = rows.into_iter().map(|(code, row)| Rule {
+        jurisdiction: code.jurisdiction,
+        code: code.name.to_string(),
+        rule: row.rule,
+        material: row.material,
+        band: row.band,
+        first_service_from: row.first_service_from,
+        value: row.value.map(|value| value.0),
+        unit: row.unit,
+        effect: row.effect,
+        valid_from: row.from,
+        valid_until: row.until,
+        accepts: row.accepts,
+        source: row.source.to_string(),
+        mark: row.confidence,
+        note: row.note.map(|note| note.to_string()),
+    });
+    Ok(rules.collect())
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<BoilerCodePage, Problem> {
+    let code: Option<BoilerCode> = boiler_codes::table
+        .find(id)
+        .select(BoilerCode::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let code = code.ok_or_else(|| missing(id))?;
+    let rules = boiler_code_rules::table
+        .filter(boiler_code_rules::code_id.eq(id))
+        .select(CodeRule::as_select())
+        .order(boiler_code_rules::id)
+        .load(conn)
+        .await?;
+    Ok(BoilerCodePage { code, rules })
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no boiler code {id}"))
+}
+
+/// A code is small enough to be read whole.
+const MOST_ROWS: i64 = 1000;
+
+async fn insert_rule(tx: &mut Tx<'_>, id: i64, new: &NewCodeRule) -> Result<CodeRule, Problem> {
+    let found: Option<i64> = boiler_codes::table
+        .find(id)
+        .select(boiler_codes::id)
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(id))?;
+    new.check()?;
+    let rows: i64 = boiler_code_rules::table
+        .filter(boiler_code_rules::code_id.eq(id))
+        .count()
+        .get_result(tx.conn())
+        .await?;
+    if rows >= MOST_ROWS {
+        let detail = format!("the code has {MOST_ROWS} rows, and no more are kept");
+        return Err(Problem::conflict(detail));
+    }
+    let rule: CodeRule = diesel::insert_into(boiler_code_rules::table)
+        .values((boiler_code_rules::code_id.eq(id), new))
+        .returning(CodeRule::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"code_id": id, "rule_id": rule.id, "rule": rule.rule, "from": rule.from});
+    tx.record("boiler_code.rule_added", None, entry).await?;
+    Ok(rule)
+}
+
+async fn end(tx: &mut Tx<'_>, id: i64, rule_id: i64, until: Day) -> Result<CodeRule, Problem> {
+    let row = boiler_code_rules::table.find(rule_id);
+    let current: Option<CodeRule> = row
+        .filter(boiler_code_rules::code_id.eq(id))
+        .select(CodeRule::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let current = current.ok_or_else(|| missing_rule(id, rule_id))?;
+    NewEnding { until }.fits(current.from, current.until)?;
+    let ended: CodeRule = diesel::update(row)
+        .set(boiler_code_rules::valid_until.eq(until))
+        .returning(CodeRule::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"code_id": id, "rule_id": rule_id, "until": until});
+    tx.record("boiler_code.rule_ended", None, entry).await?;
+    Ok(ended)
+}

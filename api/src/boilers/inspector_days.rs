@@ -1,0 +1,155 @@
+//! Inspector's days: which boilers are to be shown to the inspector, and what each test needs.
+
+use crate::{
+    boilers::{
+        boilers,
+        papers::{self, PaperDue},
+    },
+    firm::{
+        keys::Staff,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::Query,
+        problem::{self, Problem, Problems},
+        text::{Html, Line},
+    },
+    schema::engines,
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Material, days::Day, paper_words::CAUTION, papers::Sentence, units::Pressure,
+};
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_inspector_day);
+}
+
+/// Tests of one day.
+const MOST_TESTS: usize = 500;
+
+// Types
+
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct DayOfInspector {
+    /// The day on which the inspector comes; today when left out.
+    #[param(example = "2026-05-16")]
+    on: Option<Day>,
+    /// Tests needed within so many days of it.
+    #[serde(default = "a_month")]
+    #[param(minimum = 0, maximum = 366, default = 30, example = 30)]
+    within_days: u16,
+}
+
+fn a_month() -> u16 {
+    30
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"on": "2026-05-16", "until": "2026-06-15", "items": [{"stock_no": 10, "standing": "in_stock", "boiler_id": 88,
+    "boiler_number": "QLW 1187", "test": "steam", "by": "2026-06-01", "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"},
+    "papers_hold": true, "reason": null, "name": "Marrowby", "place": "bay 3", "material": "copper",
+    "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "has_gas_tank": false}],
+    "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
+pub struct InspectorDay {
+    pub on: Day,
+    pub until: Day,
+    #[schema(max_items = 500)]
+    pub items: Vec<ToBeTested>,
+    #[schema(max_items = 1)]
+    pub cautions: Vec<Sentence>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ToBeTested {
+    #[serde(flatten)]
+    pub due: PaperDue,
+    /// Of the engine.
+    pub name: Line,
+    /// Where in the works it is.
+    pub place: Option<Line>,
+    pub material: Material,
+    /// After the last change.
+    pub working_pressure: Pressure,
+    pub has_gas_tank: Option<bool>,
+}
+
+// Routes
+
+/// Read what is to be shown to the inspector on a day
+///
+/// As a sheet to print, with room to write the readings in, with `Accept: text/html`.
+#[utoipa::path(tag = "boilers", operation_id = "get_inspector_day", params(DayOfInspector),
+    responses((status = 200, content((InspectorDay = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/inspector-day")]
+async fn get_inspector_day(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<DayOfInspector>,
+) -> Result<HttpResponse, Problem> {
+    let on = query.on.unwrap_or(actor.today);
+    let now = Instant(actor.now);
+    let mut conn = db.read().await?;
+    let day = on_day(&mut conn, on, query.within_days, now).await?;
+    sheets::shown(&req, &mut conn, Sheet::InspectorDay, &day, now).await
+}
+
+// SQL
+
+pub(crate) async fn on_day(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+    within_days: u16,
+    now: Instant,
+) -> Result<InspectorDay, Problem> {
+    if within_days > 366 {
+        let detail = "`within_days` is not 0 to 366";
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
+    let until = on.plus_days(within_days.into());
+    let mut due = papers::due(conn, on, until, now).await?;
+    due.truncate(MOST_TESTS);
+    let stock_nos: Vec<i32> = due.iter().map(|due| due.stock_no).collect();
+    let names: Vec<(i32, (Line, Option<Line>))> = engines::table
+        .filter(engines::stock_no.eq_any(stock_nos))
+        .select((engines::stock_no, (engines::name, engines::place)))
+        .load(conn)
+        .await?;
+    let names: HashMap<i32, (Line, Option<Line>)> = names.into_iter().collect();
+    let boiler_ids: Vec<i64> = due.iter().map(|due| due.boiler_id).collect();
+    let boilers = boilers::find_shown(conn, &boiler_ids).await?;
+    let boilers: HashMap<i64, boilers::Boiler> = boilers
+        .into_iter()
+        .map(|boiler| (boiler.particulars.id, boiler))
+        .collect();
+    let items = due.into_iter().filter_map(|due| {
+        let (name, place) = names.get(&due.stock_no)?.clone();
+        let boiler = boilers.get(&due.boiler_id)?;
+        Some(ToBeTested {
+            name,
+            place,
+            material: boiler.particulars.material,
+            working_pressure: boiler.working_pressure.clone(),
+            has_gas_tank: boiler.particulars.has_gas_tank,
+            due,
+        })
+    });
+    Ok(InspectorDay {
+        on,
+        until,
+        items: items.collect(),
+        cautions: vec![CAUTION.into()],
+    })
+}

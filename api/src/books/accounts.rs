@@ -1,0 +1,176 @@
+//! Accounts: what amounts are booked to, with the firm's own numbers and names.
+
+use crate::{
+    firm::keys::MoneyDesk,
+    ground::{
+        body::Patch,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::{Code, Line, present},
+    },
+    schema::accounts,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::costs::Account;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_accounts)
+        .service(get_account)
+        .service(change_account);
+}
+
+// Types
+
+/// An account with the firm's own number and name for it; null until the firm gives them.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = accounts)]
+#[schema(example = json!({"account": "stock", "number": "1001", "name": "Engines in stock"}))]
+pub struct NamedAccount {
+    pub account: Account,
+    pub number: Option<Code>,
+    pub name: Option<Line>,
+}
+
+/// Two accounts may have one number.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = accounts)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"number": "1001", "name": "Engines in stock"}))]
+pub struct AccountPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Code>)]
+    pub number: Option<Option<Code>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub name: Option<Option<Line>>,
+}
+
+// Routes
+
+/// List the accounts
+#[utoipa::path(tag = "money", operation_id = "list_accounts", params(PageParams),
+    responses((status = 200, body = Page<NamedAccount>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/accounts")]
+async fn list_accounts(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut named = names(conn).await?;
+        let skipped = page.after_id().map_or(Ok(0), usize::try_from);
+        let limit = usize::try_from(page.limit).unwrap_or(usize::MAX);
+        let listed = Account::ALL.iter().skip(skipped.unwrap_or(usize::MAX));
+        let taken = listed
+            .take(limit)
+            .map(|account| taken(&mut named, *account));
+        Ok(taken.collect())
+    };
+    list.answer(&req, &db, fetch, |named: &NamedAccount| {
+        (Value::Null, place(named.account))
+    })
+    .await
+}
+
+/// Read an account
+#[utoipa::path(tag = "money", operation_id = "get_account", params(("account" = Account, Path, example = "stock")),
+    responses((status = 200, body = NamedAccount), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/accounts/{account}")]
+async fn get_account(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    account: web::Path<String>,
+) -> Result<HttpResponse, Problem> {
+    let account = read(&account)?;
+    let mut named = names(&mut *db.read().await?).await?;
+    shown(&req, &taken(&mut named, account))
+}
+
+/// Give an account the firm's own number and name
+#[utoipa::path(tag = "money", operation_id = "change_account",
+    params(("account" = Account, Path, example = "stock"), crate::ground::body::IfMatch),
+    request_body(content = AccountPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = NamedAccount), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[patch("/accounts/{account}")]
+async fn change_account(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    account: web::Path<String>,
+    patch: Patch<AccountPatch>,
+) -> Result<HttpResponse, Problem> {
+    let account = read(&account)?;
+    let changed = db
+        .write(&actor, async |tx| {
+            diesel::insert_into(accounts::table)
+                .values(accounts::account.eq(account))
+                .on_conflict_do_nothing()
+                .execute(tx.conn())
+                .await?;
+            let current: NamedAccount = accounts::table
+                .find(account)
+                .select(NamedAccount::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: NamedAccount = diesel::update(accounts::table.find(account))
+                .set(&change)
+                .returning(NamedAccount::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"account": account, "members": patch.members()});
+            tx.record("account.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+fn read(account: &str) -> Result<Account, Problem> {
+    account
+        .parse()
+        .map_err(|wrong| Problem::not_found(format!("there is no such account: {wrong}")))
+}
+
+/// In the order of the list of accounts, from 1.
+fn place(account: Account) -> i64 {
+    let mut places = (1..).zip(Account::ALL);
+    let found = places.find(|(_, listed)| **listed == account);
+    found.map_or(0, |(place, _)| place)
+}
+
+fn taken(named: &mut HashMap<Account, NamedAccount>, account: Account) -> NamedAccount {
+    named.remove(&account).unwrap_or(NamedAccount {
+        account,
+        number: None,
+        name: None,
+    })
+}
+
+// SQL
+
+/// The accounts that the firm has given a number or a name.
+pub(crate) async fn names(
+    conn: &mut AsyncPgConnection,
+) -> Result<HashMap<Account, NamedAccount>, Problem> {
+    let rows: Vec<NamedAccount> = accounts::table
+        .select(NamedAccount::as_select())
+        .load(conn)
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.account, row)).collect())
+}

@@ -1,0 +1,334 @@
+//! The cash rule: whether the linked cash of a trade reaches the limit, asked before it is taken or paid.
+
+use crate::{
+    books::{exchange_rates, tax_rules},
+    firm::{firm, keys::SellingRead, persons},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::shown,
+        problem::{FieldError, Problem, Problems},
+        text::Text,
+    },
+    selling::sales,
+};
+use actix_web::{HttpRequest, HttpResponse, post, web};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Bool, Date, Nullable, Numeric, Text as SqlText},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    codes::Mark,
+    days::Day,
+    money::Money,
+    tax::{CashAnswer, CashPayment, CashVerdict, cash_linked_days, cash_reached},
+    trade::{PaymentMethod, Role},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(calculate_cash_rule);
+}
+
+// Types
+
+/// A payment that is thought of, received or paid.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"amount": "4500.00", "cash_so_far": "6000.00", "on": "2026-07-01"}))]
+pub struct CashQuestion {
+    /// Not 0; the sign plays no part.
+    pub amount: Money,
+    /// `cash` unless told otherwise.
+    pub method: Option<PaymentMethod>,
+    /// Notes that are paid into the firm's bank account.
+    #[serde(default)]
+    pub notes_into_bank: bool,
+    /// The day of the payment; today unless told otherwise.
+    pub on: Option<Day>,
+    /// The part of it that is for services alone, such as a repair: from 0 to the amount. The rule is about goods.
+    #[serde(default)]
+    pub for_services: Money,
+    /// The sale that it is for: what was received and paid out for it is linked.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// Who pays or is paid, the buyer of the sale unless told otherwise: cash of the same person within the days of the rule is linked,
+    /// other cash is told.
+    #[schema(minimum = 1)]
+    pub person_id: Option<i64>,
+    /// Other cash of the same trade, 0 or more.
+    pub cash_so_far: Option<Money>,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"verdict": "reaches", "cash": "10500.00", "limit": "10000", "limit_currency": "GBP",
+    "source": "amending regulations of 2026, as reported", "confidence": "low_confidence", "linked_days": 30, "other_cash": "0.00",
+    "cautions": ["The rule is not certain: see its source and confidence."]}))]
+pub struct CashRule {
+    #[serde(flatten)]
+    pub answer: CashAnswer,
+    /// Within how many days of each other the cash of one person is one sum.
+    #[schema(minimum = 0, maximum = 3660)]
+    pub linked_days: i32,
+    /// Cash of the same person at other times; null when it is beyond all amounts.
+    pub other_cash: Option<Money>,
+    #[schema(max_items = 6)]
+    pub cautions: Vec<Text<400>>,
+}
+
+// Routes
+
+/// Say whether a payment brings the linked cash of a trade to the limit
+///
+/// Cash received and cash paid both count, as do notes into the firm's bank account. Ask before the payment; nothing is
+/// stored.
+#[utoipa::path(tag = "money", operation_id = "calculate_cash_rule", request_body = CashQuestion,
+    responses((status = 200, body = CashRule), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[post("/calculations/cash-rule")]
+async fn calculate_cash_rule(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    question: Body<CashQuestion>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let mut broken = Vec::new();
+    if question.amount == Money::ZERO {
+        broken.push(("/amount", "0 is no payment".to_owned()));
+    }
+    if question.cash_so_far.is_some_and(Money::is_negative) {
+        broken.push(("/cash_so_far", "not 0 or more".to_owned()));
+    }
+    let goods = question.amount.pennies().abs() - question.for_services.pennies();
+    if question.for_services.is_negative() || goods < 0 {
+        let detail = "not 0 or more, or more than the amount".to_owned();
+        broken.push(("/for_services", detail));
+    }
+    let mut trade = Trade {
+        person: question.person_id,
+        sale: question.sale_id,
+        ..Trade::default()
+    };
+    if let Some(sale) = question.sale_id {
+        if sales::exists(&mut conn, sale).await? {
+            let buyer = sales::find(&mut conn, sale).await?.terms.person_id;
+            trade.person = trade.person.or(Some(buyer));
+        } else {
+            broken.push(("/sale_id", format!("there is no sale {sale}")));
+        }
+    }
+    if !broken.is_empty() {
+        let told = broken.into_iter().map(|(pointer, detail)| FieldError {
+            pointer: pointer.to_owned(),
+            detail,
+        });
+        return Err(Problem::invalid_all(told.collect()));
+    }
+    if let Some(person) = question.person_id {
+        persons::must_exist(&mut conn, person, "/person_id").await?;
+    }
+    let coming = CashPayment {
+        on: question.on.unwrap_or(actor.today),
+        amount: Money::from_pennies(goods).map_err(Problem::internal)?,
+        method: question.method.unwrap_or(PaymentMethod::Cash),
+        notes_into_bank: question.notes_into_bank,
+    };
+    let so_far = question.cash_so_far.map(|amount| CashPayment {
+        amount,
+        method: PaymentMethod::Cash,
+        ..coming
+    });
+    let judged = judged(&mut conn, &trade, &coming, so_far).await?;
+    let cautions = cautions(&judged)
+        .into_iter()
+        .map(|caution| caution.parse().map_err(Problem::internal));
+    let rule = CashRule {
+        cautions: cautions.collect::<Result<_, _>>()?,
+        linked_days: judged.linked_days,
+        other_cash: judged.other_cash,
+        answer: judged.answer,
+    };
+    shown(&req, &rule)
+}
+
+fn cautions(judged: &Judged) -> Vec<String> {
+    let answer = &judged.answer;
+    let mut cautions: Vec<String> = cautions_of(answer).into_iter().map(str::to_owned).collect();
+    cautions.extend(judged.warning());
+    cautions
+}
+
+fn cautions_of(answer: &CashAnswer) -> Vec<&'static str> {
+    let mut cautions = match answer.verdict {
+        CashVerdict::Below | CashVerdict::NoRule => Vec::new(),
+        CashVerdict::Reaches => {
+            vec!["Whoever takes or pays so much in cash has to be registered first; ask before."]
+        }
+        CashVerdict::ExchangeRowMissing => {
+            vec!["The limit is in another currency: add its rate at /v1/exchange-rates."]
+        }
+    };
+    match answer.confidence {
+        Some(Mark::Published) | None => {}
+        Some(
+            Mark::LowConfidence
+            | Mark::PlainReading
+            | Mark::CommonPractice
+            | Mark::FromMemory
+            | Mark::NotFound,
+        ) => cautions.push("The rule is not certain: see its source and confidence."),
+    }
+    cautions
+        .push("That payments in both directions count together is a plain reading of the rule.");
+    cautions
+}
+
+/// What a payment belongs to, as far as it is known.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Trade {
+    /// Who pays or is paid.
+    pub person: Option<i64>,
+    pub sale: Option<i64>,
+    pub acquisition: Option<i64>,
+    pub reservation: Option<i64>,
+    pub cost: Option<i64>,
+}
+
+/// What the rule says of a payment, and what it leaves open.
+struct Judged {
+    answer: CashAnswer,
+    linked_days: i32,
+    /// Of the same person at other times; none beyond all amounts.
+    other_cash: Option<Money>,
+    /// With the cash at other times the limit is reached.
+    reached_with_others: bool,
+}
+
+impl Judged {
+    /// Two trades of one person at other times are a question for a person.
+    fn warning(&self) -> Option<String> {
+        let other = self
+            .other_cash
+            .map_or_else(|| "much".to_owned(), |cash| cash.to_string());
+        self.reached_with_others.then(|| {
+            format!(
+                "Cash of {other} moved between the firm and the same person at other times, more than {} days away: with it the limit \
+                 is reached. Whether it is one trade broken down is a question for a person.",
+                self.linked_days
+            )
+        })
+    }
+}
+
+/// Refuses cash that brings a trade to the limit, unless the proprietor says that this is known. What is no cash passes. Gives what
+/// somebody has to look at.
+pub(crate) async fn must_be_below(
+    tx: &mut Tx<'_>,
+    trade: &Trade,
+    coming: &CashPayment,
+    acknowledged: bool,
+) -> Result<Vec<Text<400>>, Problem> {
+    if acknowledged && tx.actor.role != Role::Proprietor {
+        let detail = "the proprietor alone acknowledges that the limit is reached";
+        return Err(Problem::invalid("/cash_limit_acknowledged", detail));
+    }
+    if acknowledged || !coming.in_cash() {
+        return Ok(Vec::new());
+    }
+    let judged = judged(tx.conn(), trade, coming, None).await?;
+    let warning = judged.warning();
+    let answer = judged.answer;
+    let limit = answer.limit.as_deref().unwrap_or_default();
+    let currency = answer.limit_currency.map_or("", |unit| unit.as_str());
+    let rule = format!(
+        "the cash rule ({}; {})",
+        answer.source.as_deref().unwrap_or_default(),
+        answer.confidence.map_or("", |mark| mark.as_str())
+    );
+    let refusal = match answer.verdict {
+        CashVerdict::Below | CashVerdict::NoRule => {
+            let warning = warning.map(|words| words.parse().map_err(Problem::internal));
+            return warning.into_iter().collect();
+        }
+        CashVerdict::Reaches => format!(
+            "with this payment the cash of the trade reaches the limit of {limit} {currency} of {rule}: registration is needed \
+             first; take it another way, or the proprietor says cash_limit_acknowledged"
+        ),
+        CashVerdict::ExchangeRowMissing => format!(
+            "the limit of {limit} {currency} of {rule} is in another currency, and no rate of the day is on record: add it at \
+             /v1/exchange-rates, or the proprietor says cash_limit_acknowledged"
+        ),
+    };
+    Err(Problem::conflict(refusal))
+}
+
+// SQL
+
+/// The row of a payment in cash that is on record.
+#[derive(QueryableByName)]
+struct Move {
+    #[diesel(sql_type = Date)]
+    on_day: Day,
+    #[diesel(sql_type = Numeric)]
+    amount: Money,
+    #[diesel(sql_type = SqlText)]
+    method: PaymentMethod,
+    #[diesel(sql_type = Bool)]
+    notes_into_bank: bool,
+    /// Of the same sale, purchase, reservation or cost: linked whenever it was paid.
+    #[diesel(sql_type = Bool)]
+    of_trade: bool,
+}
+
+/// All cash of one trade is linked whenever it moved, in both directions, that paid to the owner of its engine among it (plain reading, no
+/// source); other cash of the same person within the days of the rule.
+async fn judged(
+    conn: &mut AsyncPgConnection,
+    trade: &Trade,
+    coming: &CashPayment,
+    so_far: Option<CashPayment>,
+) -> Result<Judged, Problem> {
+    let firm = firm::find(conn).await?;
+    let rules = tax_rules::of(conn, &firm.jurisdiction).await?;
+    let exchange = exchange_rates::all(conn).await?;
+    let linked_days = cash_linked_days(&rules, &firm.jurisdiction, coming.on);
+    let moves: Vec<Move> = diesel::sql_query(include_str!("cash_rule/of_person.sql"))
+        .bind::<Nullable<BigInt>, _>(trade.person)
+        .bind::<Nullable<BigInt>, _>(trade.sale)
+        .bind::<Nullable<BigInt>, _>(trade.acquisition)
+        .bind::<Nullable<BigInt>, _>(trade.reservation)
+        .bind::<Nullable<BigInt>, _>(trade.cost)
+        .load(conn)
+        .await?;
+    let mut linked: Vec<CashPayment> = so_far.into_iter().collect();
+    let mut others = Vec::new();
+    for moved in moves {
+        let payment = CashPayment {
+            on: moved.on_day,
+            amount: moved.amount,
+            method: moved.method,
+            notes_into_bank: moved.notes_into_bank,
+        };
+        if moved.of_trade || payment.is_linked_to(coming, linked_days) {
+            linked.push(payment);
+        } else {
+            others.push(payment);
+        }
+    }
+    let (place, currency) = (&firm.jurisdiction, &firm.currency);
+    let reached =
+        |linked: &[CashPayment]| cash_reached(&rules, &exchange, place, currency, linked, coming);
+    let answer = reached(&linked);
+    let other_cash = others.iter().map(|it| it.amount.pennies().abs()).sum();
+    let with_others = [linked, others].concat();
+    Ok(Judged {
+        reached_with_others: answer.verdict == CashVerdict::Below
+            && reached(&with_others).verdict == CashVerdict::Reaches,
+        answer,
+        linked_days,
+        other_cash: Money::from_pennies(other_cash).ok(),
+    })
+}

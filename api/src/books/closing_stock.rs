@@ -1,0 +1,637 @@
+//! The value of the stock at the end of a day: the lower of cost and net realisable value, engine by engine.
+
+use crate::{
+    books::{costs, stock_book::too_large, tax_periods, tax_rules::Rates},
+    firm::keys::MoneyDesk,
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
+        problem::{self, Problem, Problems},
+    },
+    pricing::margins,
+    schema::{stock_value_lines, stock_values},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    dsl::{max, sql},
+    prelude::*,
+    sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{
+        CostLine, ExpectedFrom, StockFacts, StockValueLine, ValueUsed, ledger, stock_value_line,
+    },
+    days::Day,
+    money::Money,
+    tax::{MoneyFault, Percent},
+    trade::TaxPosition,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_stock_value)
+        .service(get_stock_value_totals)
+        .service(list_stock_values)
+        .service(keep_stock_value)
+        .service(get_kept_stock_value)
+        .service(list_kept_lines);
+}
+
+/// A sale so many days after the day is shown beside the value, as it tells what the engine was worth (IAS 10.9; the number
+/// of days: common practice, no source).
+const SOON_DAYS: i32 = 60;
+
+/// Engines that are held at once.
+const STRETCH: i64 = 500;
+
+// Types
+
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct StockValueQuery {
+    /// The stock at the end of this day, today or earlier.
+    #[param(example = "2026-03-31")]
+    on: Day,
+    /// What it costs to sell one engine; 0.00 unless told.
+    #[param(example = "0.00")]
+    selling_cost: Option<Money>,
+    /// What it costs besides, as a share of the price, 0 to 100; 0 unless told.
+    #[param(value_type = Option<String>, max_length = 6, example = "5")]
+    selling_share_percent: Option<Percent>,
+}
+
+/// An engine in stock, with what its value rests on.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "cost": "4850.00", "net_realisable_value": "4440.00", "net_realisable_value_as_it_stands": null,
+    "used": "finished", "carrying_amount_before": "4850.00",
+    "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00", "sold_after_on": null, "sold_after_price": null,
+    "purchase": "4200.00", "price": "5400.00", "price_from": "asking_price", "as_it_stands_price": null, "cost_to_come": "510.00"}))]
+pub struct StockValueEntry {
+    #[serde(flatten)]
+    pub line: StockValueLine,
+    pub purchase: Money,
+    /// What it is expected to fetch when finished, tax included; null where it has neither an asking price nor a valuation, and was not
+    /// sold soon after.
+    pub price: Option<Money>,
+    pub price_from: Option<ExpectedFrom>,
+    /// What it would fetch unfinished, tax included, as `/v1/engines/{stock_no}/as-it-stands-prices` has it; null where nobody told.
+    pub as_it_stands_price: Option<Money>,
+    /// Of the jobs agreed or in hand on the day, hours at the highest book rate of the day.
+    pub cost_to_come: Money,
+}
+
+/// The sums over all engines.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Queryable, ToSchema)]
+#[schema(example = json!({"n_engines": 31, "n_without_price": 2, "cost": "94850.00", "write_down": "410.00", "reversal": "0.00",
+    "carrying_amount": "94440.00"}))]
+pub struct StockValueTotals {
+    #[schema(minimum = 0)]
+    pub n_engines: i64,
+    /// Of these have no price to be held against; they stand as they stood.
+    #[schema(minimum = 0)]
+    pub n_without_price: i64,
+    pub cost: Money,
+    pub write_down: Money,
+    pub reversal: Money,
+    pub carrying_amount: Money,
+}
+
+/// A kept value of the stock: its write-downs and reversals are booked, and the next one counts from it.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 2, "on": "2026-03-31", "kept_on": "2026-04-20", "selling_cost": "0.00", "selling_share_percent": null, "n_engines": 31, "n_without_price": 2,
+    "cost": "94850.00", "write_down": "410.00", "reversal": "0.00", "carrying_amount": "94440.00"}))]
+pub struct KeptStockValue {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// The stock at the end of this day.
+    pub on: Day,
+    pub kept_on: Day,
+    /// Of one engine.
+    pub selling_cost: Money,
+    /// Of the price; comes to the selling cost.
+    pub selling_share_percent: Option<Percent>,
+    #[serde(flatten)]
+    pub totals: StockValueTotals,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-03-31"}))]
+pub struct NewStockValue {
+    /// Before today, after the last kept one, in an open tax period.
+    pub on: Day,
+    /// What it costs to sell one engine, 0 or more; 0 unless told.
+    #[serde(default)]
+    pub selling_cost: Money,
+    /// What it costs besides, as a share of the price, 0 to 100; 0 unless told.
+    pub selling_share_percent: Option<Percent>,
+}
+
+impl StockValueTotals {
+    fn add(&mut self, entry: &StockValueEntry) -> Result<(), MoneyFault> {
+        let plus = |sum: &mut Money, amount| {
+            *sum = sum
+                .checked_add(amount)
+                .map_err(|_| MoneyFault::TooLarge { member: "cost" })?;
+            Ok(())
+        };
+        self.n_engines += 1;
+        self.n_without_price += i64::from(entry.line.used.is_none());
+        plus(&mut self.cost, entry.line.cost)?;
+        plus(&mut self.write_down, entry.line.write_down)?;
+        plus(&mut self.reversal, entry.line.reversal)?;
+        plus(&mut self.carrying_amount, entry.line.carrying_amount)
+    }
+}
+
+// Routes
+
+/// List the value of the stock at the end of a day
+///
+/// Engine by engine the lower of cost and net realisable value. The price is the asking price that held on the day, else
+/// the likely price of the last valuation up to it; a sale within 60 days after is better evidence and takes its place, unless what the
+/// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
+/// their own: parts count from the day they are used on a job. Nothing is stored.
+#[utoipa::path(tag = "money", operation_id = "list_stock_value", params(StockValueQuery, PageParams),
+    responses((status = 200, body = Page<StockValueEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-value")]
+async fn list_stock_value(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<StockValueQuery>,
+) -> Result<HttpResponse, Problem> {
+    let asked = list.filters.checked(actor.today)?;
+    let day = DayFacts::load(&mut *db.read().await?, asked).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        in_stock(conn, &day, page.after_id().unwrap_or(0), page.limit).await
+    };
+    list.answer(&req, &db, fetch, place).await
+}
+
+/// Sum up the value of the stock at the end of a day
+///
+/// Nothing is stored.
+#[utoipa::path(tag = "money", operation_id = "get_stock_value_totals", params(StockValueQuery),
+    responses((status = 200, body = StockValueTotals), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-value/totals")]
+async fn get_stock_value_totals(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<StockValueQuery>,
+) -> Result<HttpResponse, Problem> {
+    let asked = query.checked(actor.today)?;
+    let mut conn = db.read().await?;
+    let day = DayFacts::load(&mut conn, asked).await?;
+    let mut totals = StockValueTotals::default();
+    let mut after = 0;
+    loop {
+        let stretch = in_stock(&mut conn, &day, after, STRETCH).await?;
+        let Some(last) = stretch.last() else {
+            return shown(&req, &totals);
+        };
+        after = place(last).1;
+        for entry in &stretch {
+            totals.add(entry).map_err(too_large)?;
+        }
+    }
+}
+
+/// List the kept values of the stock
+#[utoipa::path(tag = "money", operation_id = "list_stock_values", params(PageParams),
+    responses((status = 200, body = Page<KeptStockValue>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-values")]
+async fn list_stock_values(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let ids: Vec<i64> = stock_values::table
+            .filter(stock_values::id.gt(page.after_id().unwrap_or(0)))
+            .order(stock_values::id)
+            .limit(page.limit)
+            .select(stock_values::id)
+            .load(conn)
+            .await?;
+        kept(conn, &ids).await
+    };
+    list.answer(&req, &db, fetch, |kept: &KeptStockValue| {
+        (Value::Null, kept.id)
+    })
+    .await
+}
+
+/// Keep the value of the stock at the end of a day
+///
+/// From then on its write-downs and reversals stand in the accounts, and later values count from it.
+#[utoipa::path(tag = "money", operation_id = "keep_stock_value", params(crate::ground::body::Repeatable), request_body = NewStockValue,
+    responses((status = 201, body = KeptStockValue), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/stock-values")]
+async fn keep_stock_value(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: Body<NewStockValue>,
+) -> Result<HttpResponse, Problem> {
+    if new.on >= actor.today {
+        return Err(Problem::invalid("/on", "the day is not over yet"));
+    }
+    if new.selling_cost.is_negative() {
+        return Err(Problem::invalid("/selling_cost", "not 0 or more"));
+    }
+    if new
+        .selling_share_percent
+        .is_some_and(|share| share > Percent::HUNDRED)
+    {
+        return Err(Problem::invalid("/selling_share_percent", "more than 100"));
+    }
+    db.create(&actor, &new, async |tx| {
+        tax_periods::hold(tx.conn()).await?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let last: Option<Day> = stock_values::table
+            .select(max(stock_values::on_day))
+            .get_result(tx.conn())
+            .await?;
+        if let Some(last) = last.filter(|last| new.on <= *last) {
+            let detail = format!("the stock of {last} is kept; keep that of a later day");
+            return Err(Problem::conflict(detail));
+        }
+        let id = insert(tx, &new).await?;
+        let made = kept(tx.conn(), &[id]).await?.pop();
+        let made = made.expect("it was stored just now");
+        let entry = json!({"stock_value_id": id, "on": new.on, "write_down": made.totals.write_down, "reversal": made.totals.reversal});
+        tx.record("stock.value_kept", None, entry).await?;
+        Ok((format!("/v1/stock-values/{id}"), made))
+    })
+    .await
+}
+
+/// Read a kept value of the stock
+#[utoipa::path(tag = "money", operation_id = "get_kept_stock_value", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = KeptStockValue), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-values/{id:\\d+}")]
+async fn get_kept_stock_value(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *id).await?)
+}
+
+/// List the engines of a kept value of the stock
+#[utoipa::path(tag = "money", operation_id = "list_kept_stock_value_lines",
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
+    responses((status = 200, body = Page<StockValueEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/stock-values/{id:\\d+}/lines")]
+async fn list_kept_lines(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let rows: Vec<KeptLine> = diesel::sql_query(include_str!("closing_stock/kept.sql"))
+            .bind::<BigInt, _>(id)
+            .bind::<BigInt, _>(page.after_id().unwrap_or(0))
+            .bind::<BigInt, _>(page.limit)
+            .bind::<Integer, _>(SOON_DAYS)
+            .load(conn)
+            .await?;
+        Ok(rows.into_iter().map(KeptLine::entry).collect())
+    };
+    list.answer(&req, &db, fetch, place).await
+}
+
+impl StockValueQuery {
+    fn checked(self, today: Day) -> Result<Asked, Problem> {
+        let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
+        let selling_cost = self.selling_cost.unwrap_or_default();
+        if self.on > today {
+            return refused("`on` is in the future");
+        }
+        if selling_cost.is_negative() {
+            return refused("`selling_cost` is an amount of 0 or more");
+        }
+        let selling_share = self.selling_share_percent.unwrap_or_default();
+        if selling_share > Percent::HUNDRED {
+            return refused("`selling_share_percent` is more than 100");
+        }
+        Ok(Asked {
+            on: self.on,
+            selling_cost,
+            selling_share,
+        })
+    }
+}
+
+fn place(entry: &StockValueEntry) -> (Value, i64) {
+    (Value::Null, i64::from(entry.line.stock_no))
+}
+
+// SQL
+
+/// What a value of the stock is asked by.
+#[derive(Clone, Copy)]
+struct Asked {
+    on: Day,
+    selling_cost: Money,
+    selling_share: Percent,
+}
+
+/// What is the same for all engines of the day.
+struct DayFacts {
+    on: Day,
+    selling_cost: Money,
+    selling_share: Percent,
+    rates: Rates,
+    prices: margins::Prices,
+}
+
+impl DayFacts {
+    async fn load(conn: &mut AsyncPgConnection, asked: Asked) -> Result<DayFacts, Problem> {
+        let on = asked.on;
+        Ok(DayFacts {
+            on,
+            selling_cost: asked.selling_cost,
+            selling_share: asked.selling_share,
+            rates: Rates::load(conn).await?,
+            prices: margins::Prices::load(conn, on, margins::RateKind::Book).await?,
+        })
+    }
+}
+
+#[derive(QueryableByName)]
+struct InStock {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = Text)]
+    tax_position: TaxPosition,
+    #[diesel(sql_type = Numeric)]
+    purchase: Money,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    asking_price: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    likely: Option<Money>,
+    #[diesel(sql_type = Numeric)]
+    written_down_before: Money,
+    #[diesel(sql_type = Nullable<Date>)]
+    sold_after_on: Option<Day>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    sold_after_price: Option<Money>,
+    #[diesel(sql_type = Bool)]
+    changed_before_sale: bool,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    as_it_stands: Option<Money>,
+}
+
+/// The engines in stock at the end of the day, by stock number from the one after `after`: three queries however many.
+async fn in_stock(
+    conn: &mut AsyncPgConnection,
+    day: &DayFacts,
+    after: i64,
+    limit: i64,
+) -> Result<Vec<StockValueEntry>, Problem> {
+    let engines: Vec<InStock> = diesel::sql_query(include_str!("closing_stock/in_stock.sql"))
+        .bind::<Date, _>(day.on)
+        .bind::<BigInt, _>(after)
+        .bind::<BigInt, _>(limit)
+        .bind::<Date, _>(day.on.plus_days(SOON_DAYS))
+        .load(conn)
+        .await?;
+    let stock_nos: Vec<i32> = engines.iter().map(|engine| engine.stock_no).collect();
+    let lines = costs::lines_until(conn, &stock_nos, day.on).await?;
+    let to_come = margins::to_come(conn, &day.prices, &stock_nos, &lines).await?;
+    let mut entries = Vec::new();
+    for engine in engines {
+        let lines = lines.get(&engine.stock_no).map_or(&[][..], Vec::as_slice);
+        let cost_to_come = to_come.get(&engine.stock_no).map(|it| it.cost.amount);
+        entries.extend(engine.valued(day, lines, cost_to_come.unwrap_or_default())?);
+    }
+    Ok(entries)
+}
+
+impl InStock {
+    fn valued(
+        self,
+        day: &DayFacts,
+        lines: &[costs::LedgerLine],
+        cost_to_come: Money,
+    ) -> Result<Option<StockValueEntry>, Problem> {
+        let lines: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
+        let cost = ledger(&lines, self.tax_position)
+            .map_err(|fault| vec![fault])?
+            .cost;
+        let (price, price_from) = match (self.asking_price, self.likely) {
+            (Some(price), _) => (Some(price), Some(ExpectedFrom::AskingPrice)),
+            (None, Some(price)) => (Some(price), Some(ExpectedFrom::Valuation)),
+            (None, None) => (None, None),
+        };
+        let facts = StockFacts {
+            stock_no: self.stock_no,
+            position: self.tax_position,
+            cost,
+            purchase: self.purchase,
+            price,
+            cost_to_come,
+            as_it_stands: self.as_it_stands,
+            selling_cost: day.selling_cost,
+            selling_share: day.selling_share,
+            rate: day.rates.on(self.tax_position.scheme(), day.on)?,
+            written_down_before: self.written_down_before,
+            sold_after: self.sold_after_on.zip(self.sold_after_price),
+            changed_before_sale: self.changed_before_sale,
+        };
+        let price_from = match facts.evidence() {
+            Some(_) => Some(ExpectedFrom::SaleAfter),
+            None => price_from,
+        };
+        let line = stock_value_line(&facts)?;
+        Ok(line.map(|line| StockValueEntry {
+            line,
+            purchase: self.purchase,
+            price: facts.price_finished(),
+            price_from,
+            as_it_stands_price: self.as_it_stands,
+            cost_to_come,
+        }))
+    }
+}
+
+/// Stores the value with its lines and gives its id.
+async fn insert(tx: &mut Tx<'_>, new: &NewStockValue) -> Result<i64, Problem> {
+    let today = tx.actor.today;
+    let id: i64 = diesel::insert_into(stock_values::table)
+        .values((
+            stock_values::on_day.eq(new.on),
+            stock_values::kept_on.eq(today),
+            stock_values::selling_cost.eq(new.selling_cost),
+            stock_values::selling_share_percent.eq(new.selling_share_percent),
+        ))
+        .returning(stock_values::id)
+        .get_result(tx.conn())
+        .await?;
+    let asked = Asked {
+        on: new.on,
+        selling_cost: new.selling_cost,
+        selling_share: new.selling_share_percent.unwrap_or_default(),
+    };
+    let day = DayFacts::load(tx.conn(), asked).await?;
+    let mut totals = StockValueTotals::default();
+    let mut after = 0;
+    loop {
+        let stretch = in_stock(tx.conn(), &day, after, STRETCH).await?;
+        let Some(last) = stretch.last() else {
+            return Ok(id);
+        };
+        after = place(last).1;
+        for entry in &stretch {
+            // So that the sums that are shown later are amounts.
+            totals.add(entry).map_err(too_large)?;
+        }
+        let rows: Vec<_> = stretch
+            .iter()
+            .map(|entry| {
+                (
+                    stock_value_lines::stock_value_id.eq(id),
+                    stock_value_lines::stock_no.eq(entry.line.stock_no),
+                    stock_value_lines::purchase.eq(entry.purchase),
+                    stock_value_lines::price.eq(entry.price),
+                    stock_value_lines::price_from.eq(entry.price_from),
+                    stock_value_lines::as_it_stands_price.eq(entry.as_it_stands_price),
+                    stock_value_lines::used.eq(entry.line.used),
+                    stock_value_lines::net_realisable_value_as_it_stands
+                        .eq(entry.line.net_realisable_value_as_it_stands),
+                    stock_value_lines::cost_to_come.eq(entry.cost_to_come),
+                    stock_value_lines::cost.eq(entry.line.cost),
+                    stock_value_lines::net_realisable_value.eq(entry.line.net_realisable_value),
+                    stock_value_lines::carrying_amount_before.eq(entry.line.carrying_amount_before),
+                    stock_value_lines::write_down.eq(entry.line.write_down),
+                    stock_value_lines::reversal.eq(entry.line.reversal),
+                    stock_value_lines::carrying_amount.eq(entry.line.carrying_amount),
+                )
+            })
+            .collect();
+        diesel::insert_into(stock_value_lines::table)
+            .values(rows)
+            .execute(tx.conn())
+            .await?;
+    }
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<KeptStockValue, Problem> {
+    let found = kept(conn, &[id]).await?.pop();
+    found.ok_or_else(|| Problem::not_found(format!("there is no kept stock value {id}")))
+}
+
+/// The kept values of these ids, in the order of ids, each with its sums.
+async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<KeptStockValue>, Problem> {
+    type Row = (i64, Day, Day, Money, Option<Percent>, StockValueTotals);
+    let rows: Vec<Row> = stock_values::table
+        .left_join(stock_value_lines::table)
+        .filter(stock_values::id.eq_any(ids))
+        .group_by(stock_values::id)
+        .order(stock_values::id)
+        .select((
+            stock_values::id,
+            stock_values::on_day,
+            stock_values::kept_on,
+            stock_values::selling_cost,
+            stock_values::selling_share_percent,
+            (
+                sql::<BigInt>("count(stock_value_lines.stock_no)"),
+                sql::<BigInt>(
+                    "count(*) FILTER (WHERE stock_no IS NOT NULL AND net_realisable_value IS NULL)",
+                ),
+                sql::<Numeric>("coalesce(sum(stock_value_lines.cost), 0)"),
+                sql::<Numeric>("coalesce(sum(stock_value_lines.write_down), 0)"),
+                sql::<Numeric>("coalesce(sum(stock_value_lines.reversal), 0)"),
+                sql::<Numeric>("coalesce(sum(stock_value_lines.carrying_amount), 0)"),
+            ),
+        ))
+        .load(conn)
+        .await?;
+    let kept = rows.into_iter().map(
+        |(id, on, kept_on, selling_cost, selling_share_percent, totals)| KeptStockValue {
+            id,
+            on,
+            kept_on,
+            selling_cost,
+            selling_share_percent,
+            totals,
+        },
+    );
+    Ok(kept.collect())
+}
+
+#[derive(QueryableByName)]
+struct KeptLine {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = Numeric)]
+    purchase: Money,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    price: Option<Money>,
+    #[diesel(sql_type = Nullable<Text>)]
+    price_from: Option<ExpectedFrom>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    as_it_stands_price: Option<Money>,
+    #[diesel(sql_type = Nullable<Text>)]
+    used: Option<ValueUsed>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    net_realisable_value_as_it_stands: Option<Money>,
+    #[diesel(sql_type = Numeric)]
+    cost_to_come: Money,
+    #[diesel(sql_type = Numeric)]
+    cost: Money,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    net_realisable_value: Option<Money>,
+    #[diesel(sql_type = Numeric)]
+    carrying_amount_before: Money,
+    #[diesel(sql_type = Numeric)]
+    write_down: Money,
+    #[diesel(sql_type = Numeric)]
+    reversal: Money,
+    #[diesel(sql_type = Numeric)]
+    carrying_amount: Money,
+    #[diesel(sql_type = Nullable<Date>)]
+    sold_after_on: Option<Day>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    sold_after_price: Option<Money>,
+}
+
+impl KeptLine {
+    fn entry(self) -> StockValueEntry {
+        StockValueEntry {
+            line: StockValueLine {
+                stock_no: self.stock_no,
+                cost: self.cost,
+                net_realisable_value: self.net_realisable_value,
+                net_realisable_value_as_it_stands: self.net_realisable_value_as_it_stands,
+                used: self.used,
+                carrying_amount_before: self.carrying_amount_before,
+                write_down: self.write_down,
+                reversal: self.reversal,
+                carrying_amount: self.carrying_amount,
+                sold_after_on: self.sold_after_on,
+                sold_after_price: self.sold_after_price,
+            },
+            purchase: self.purchase,
+            price: self.price,
+            price_from: self.price_from,
+            as_it_stands_price: self.as_it_stands_price,
+            cost_to_come: self.cost_to_come,
+        }
+    }
+}

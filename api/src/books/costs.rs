@@ -1,0 +1,389 @@
+//! Costs: what was spent on an engine. Purchase, hours and parts flow in from their own records; the rest is entered here.
+
+use crate::{
+    books::tax_periods,
+    buying::acquisitions,
+    engines::engines,
+    firm::{keys::MoneyDesk, persons},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Code, Line, Text},
+    },
+    schema::costs,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    prelude::*,
+    sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{CostKind, CostLine, CostSource},
+    days::Day,
+    jobs::Hours,
+    money::Money,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use std::collections::HashMap;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_costs)
+        .service(create_cost)
+        .service(get_cost)
+        .service(reverse_cost);
+}
+
+// Types
+
+/// A line of the cost ledger of an engine.
+#[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
+#[schema(as = CostLine, example = json!({"source": "entered", "id": 9, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
+    "worth": "85.00", "supplier_vat": "17.00", "hours": "0", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill",
+    "note": null, "reverses_id": null}))]
+pub struct LedgerLine {
+    /// The record that the line is taken from.
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub source: CostSource,
+    /// Id of that record.
+    #[diesel(sql_type = BigInt)]
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub kind: CostKind,
+    #[diesel(sql_type = Date)]
+    pub on: Day,
+    /// Net of the supplier's tax; hours at the book rate of the fitter on that day. Below 0 where it reverses another.
+    #[diesel(sql_type = Numeric)]
+    pub cost: Money,
+    /// What the price has to bring in for it: hours at the worth rate, all else at cost.
+    #[diesel(sql_type = Numeric)]
+    pub worth: Money,
+    #[diesel(sql_type = Numeric)]
+    pub supplier_vat: Money,
+    #[diesel(sql_type = Numeric)]
+    pub hours: Hours,
+    #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
+    pub invoice_no: Option<Code>,
+    /// The supplier, or the seller of the engine.
+    #[diesel(sql_type = Nullable<BigInt>)]
+    pub person_id: Option<i64>,
+    /// Who entered the line, or whose hours they are.
+    #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
+    pub entered_by: Option<Line>,
+    #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
+    pub note: Option<Text<1000>>,
+    /// The line of the same source that this one takes back.
+    #[diesel(sql_type = Nullable<BigInt>)]
+    pub reverses_id: Option<i64>,
+}
+
+impl LedgerLine {
+    /// As the ledger sums it.
+    pub(crate) fn line(&self) -> CostLine {
+        CostLine {
+            kind: self.kind,
+            on: self.on,
+            cost: self.cost,
+            worth: self.worth,
+            supplier_vat: self.supplier_vat,
+            hours: self.hours,
+        }
+    }
+}
+
+/// A line as it was entered.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = costs)]
+#[schema(as = Cost, example = json!({"id": 9, "stock_no": 10, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
+    "supplier_vat": "17.00", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill", "note": null, "reverses_id": null}))]
+pub struct Cost {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub kind: CostKind,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Net of the supplier's tax; below 0 where it reverses another.
+    pub cost: Money,
+    pub supplier_vat: Money,
+    pub invoice_no: Option<Code>,
+    /// The supplier.
+    pub person_id: Option<i64>,
+    pub entered_by: Line,
+    pub note: Option<Text<1000>>,
+    /// The line that this one takes back.
+    pub reverses_id: Option<i64>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"kind": "carriage_in", "on": "2026-04-03", "cost": "85.00", "supplier_vat": "17.00", "invoice_no": "C 1180"}))]
+pub struct NewCost {
+    /// Not `purchase` or `work`: these come from the acquisition and from hours booked on jobs.
+    pub kind: CostKind,
+    /// From the day the engine came to today, in an open tax period.
+    pub on: Day,
+    /// Net of the supplier's tax; 0 or more.
+    pub cost: Money,
+    /// Tax on the supplier's invoice, 0 or more; none unless told otherwise.
+    #[serde(default)]
+    pub supplier_vat: Money,
+    pub invoice_no: Option<Code>,
+    /// The supplier.
+    #[schema(minimum = 1)]
+    pub person_id: Option<i64>,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "note": "entered twice"}))]
+pub struct NewCostReversal {
+    /// Not before the line itself, not in the future, in an open tax period; today unless told otherwise.
+    pub on: Option<Day>,
+    pub note: Option<Text<1000>>,
+}
+
+fn at(pointer: &str, detail: impl Into<String>) -> FieldError {
+    FieldError {
+        pointer: pointer.to_owned(),
+        detail: detail.into(),
+    }
+}
+
+impl NewCost {
+    fn broken_rules(&self, came_on: Day, today: Day) -> Vec<FieldError> {
+        let mut broken = Vec::new();
+        match self.kind {
+            CostKind::Purchase => {
+                broken.push(at("/kind", "the purchase stands in the acquisition"))
+            }
+            CostKind::Work => broken.push(at("/kind", "work is booked as hours on a job")),
+            CostKind::CarriageIn
+            | CostKind::Parts
+            | CostKind::OutsideWork
+            | CostKind::Tests
+            | CostKind::Other => {}
+        }
+        if self.on > today {
+            broken.push(at("/on", "in the future"));
+        } else if self.on < came_on {
+            broken.push(at("/on", format!("before the engine came on {came_on}")));
+        }
+        for (amount, pointer) in [(self.cost, "/cost"), (self.supplier_vat, "/supplier_vat")] {
+            if amount.is_negative() {
+                let detail = "not 0 or more; a wrong line is reversed by a reversal";
+                broken.push(at(pointer, detail));
+            }
+        }
+        broken
+    }
+}
+
+// Routes
+
+/// List what was spent on an engine
+///
+/// Every line by its day: the purchase, hours and parts booked on jobs, and what was entered here.
+#[utoipa::path(tag = "money", operation_id = "list_costs",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<LedgerLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/costs")]
+async fn list_costs(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let place = |line: &LedgerLine| (line.on.to_string(), line.source.to_string(), line.id);
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut lines = lines_of(conn, stock_no).await?;
+        if let Some((key, id)) = &page.after {
+            let part = |n: usize| key[n].as_str().unwrap_or_default().to_owned();
+            let after = (part(0), part(1), *id);
+            lines.retain(|line| place(line) > after);
+        }
+        lines.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
+        Ok(lines)
+    };
+    list.answer(&req, &db, fetch, |line: &LedgerLine| {
+        (json!([line.on, line.source]), line.id)
+    })
+    .await
+}
+
+/// Enter a cost of an engine
+#[utoipa::path(tag = "money", operation_id = "create_cost",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewCost,
+    responses((status = 201, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/engines/{stock_no:\\d+}/costs")]
+async fn create_cost(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewCost>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), stock_no).await?;
+        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        let broken = new.broken_rules(came_on, actor.today);
+        if !broken.is_empty() {
+            return Err(Problem::invalid_all(broken));
+        }
+        if let Some(person) = new.person_id {
+            persons::must_exist(tx.conn(), person, "/person_id").await?;
+        }
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let line: Cost = diesel::insert_into(costs::table)
+            .values((
+                costs::stock_no.eq(stock_no),
+                costs::kind.eq(new.kind),
+                costs::on_day.eq(new.on),
+                costs::cost.eq(new.cost),
+                costs::supplier_vat.eq(new.supplier_vat),
+                costs::invoice_no.eq(&new.invoice_no),
+                costs::person_id.eq(new.person_id),
+                costs::entered_by.eq(&actor.person),
+                costs::note.eq(&new.note),
+            ))
+            .returning(Cost::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"cost_id": line.id, "kind": line.kind, "cost": line.cost});
+        tx.record("cost.entered", Some(stock_no), entry).await?;
+        Ok((format!("/v1/costs/{}", line.id), line))
+    })
+    .await
+}
+
+/// Read a cost that was entered
+#[utoipa::path(tag = "money", operation_id = "get_cost", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/costs/{id:\\d+}")]
+async fn get_cost(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let line: Option<Cost> = costs::table
+        .find(*id)
+        .select(Cost::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    shown(&req, &line.ok_or_else(|| missing(*id))?)
+}
+
+/// Reverse a cost that was entered
+///
+/// A line with the opposite amounts is added, in the open tax period; the wrong one stays to be seen.
+#[utoipa::path(tag = "money", operation_id = "reverse_cost",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewCostReversal,
+    responses((status = 201, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/costs/{id:\\d+}/reversals")]
+async fn reverse_cost(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewCostReversal>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        let wrong: Option<Cost> = costs::table
+            .find(id)
+            .select(Cost::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        let wrong = wrong.ok_or_else(|| missing(id))?;
+        let on = new.on.unwrap_or(actor.today);
+        if on > actor.today {
+            return Err(Problem::invalid("/on", "in the future"));
+        }
+        if on < wrong.on {
+            let detail = format!("before the line itself, {}", wrong.on);
+            return Err(Problem::invalid("/on", detail));
+        }
+        if wrong.reverses_id.is_some() {
+            let detail = "the line is a reversal itself; enter the cost again";
+            return Err(Problem::conflict(detail));
+        }
+        tax_periods::must_be_open(tx.conn(), on).await?;
+        let minus = |money: Money| Money::ZERO.checked_sub(money).map_err(Problem::internal);
+        let line: Cost = diesel::insert_into(costs::table)
+            .values((
+                costs::stock_no.eq(wrong.stock_no),
+                costs::kind.eq(wrong.kind),
+                costs::on_day.eq(on),
+                costs::cost.eq(minus(wrong.cost)?),
+                costs::supplier_vat.eq(minus(wrong.supplier_vat)?),
+                costs::invoice_no.eq(&wrong.invoice_no),
+                costs::person_id.eq(wrong.person_id),
+                costs::entered_by.eq(&actor.person),
+                costs::note.eq(&new.note),
+                costs::reverses_id.eq(id),
+            ))
+            .returning(Cost::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"cost_id": line.id, "reverses_id": id, "cost": line.cost});
+        tx.record("cost.reversed", Some(wrong.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/costs/{}", line.id), line))
+    })
+    .await
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no cost {id}"))
+}
+
+// SQL
+
+#[derive(QueryableByName)]
+struct LineOf {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(embed)]
+    line: LedgerLine,
+}
+
+/// All lines of an engine by day, source and id.
+pub(crate) async fn lines_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Vec<LedgerLine>, Problem> {
+    let mut all = lines_until(conn, &[stock_no], Day::LAST).await?;
+    Ok(all.remove(&stock_no).unwrap_or_default())
+}
+
+/// The lines of each engine up to the day, by day, source and id. An engine without a line is missing.
+pub(crate) async fn lines_until(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    until: Day,
+) -> Result<HashMap<i32, Vec<LedgerLine>>, Problem> {
+    let rows: Vec<LineOf> = diesel::sql_query(include_str!("costs/lines.sql"))
+        .bind::<Array<Integer>, _>(stock_nos)
+        .bind::<Date, _>(until)
+        .load(conn)
+        .await?;
+    let mut all: HashMap<i32, Vec<LedgerLine>> = HashMap::new();
+    for row in rows {
+        all.entry(row.stock_no).or_default().push(row.line);
+    }
+    Ok(all)
+}

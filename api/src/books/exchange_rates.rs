@@ -1,0 +1,169 @@
+//! Exchange rates: what a currency that a rule names is worth in the firm's own.
+
+use crate::{
+    firm::{
+        firm,
+        keys::{MoneyDesk, SellingRead},
+    },
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::Text,
+    },
+    schema::exchange_rates,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    guide::Ratio,
+    tax::{ExchangeRow, TaxUnit},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_exchange_rates)
+        .service(create_exchange_rate)
+        .service(get_exchange_rate);
+}
+
+// Types
+
+/// What one unit of a currency is worth from a day on, until a later row takes its place.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = exchange_rates)]
+#[schema(example = json!({"id": 1, "currency": "EUR", "from": "2026-05-01", "worth": "0.85", "source": "the bank's letter of 1 May"}))]
+pub struct ExchangeRate {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// ISO 4217.
+    pub currency: TaxUnit,
+    #[diesel(column_name = from_day)]
+    pub from: Day,
+    /// In the firm's currency.
+    pub worth: Ratio,
+    /// Where it is printed.
+    pub source: Text<300>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = exchange_rates)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"currency": "EUR", "from": "2026-05-01", "worth": "0.85", "source": "the bank's letter of 1 May"}))]
+pub struct NewExchangeRate {
+    /// `EUR` or `GBP`, and not the firm's own.
+    pub currency: TaxUnit,
+    #[diesel(column_name = from_day)]
+    pub from: Day,
+    /// In the firm's currency.
+    pub worth: Ratio,
+    /// Where it is printed.
+    pub source: Text<300>,
+}
+
+// Routes
+
+/// List the exchange rates
+#[utoipa::path(tag = "money", operation_id = "list_exchange_rates", params(PageParams),
+    responses((status = 200, body = Page<ExchangeRate>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/exchange-rates")]
+async fn list_exchange_rates(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = exchange_rates::table
+            .filter(exchange_rates::id.gt(page.after_id().unwrap_or(0)))
+            .select(ExchangeRate::as_select())
+            .order(exchange_rates::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |rate: &ExchangeRate| {
+        (Value::Null, rate.id)
+    })
+    .await
+}
+
+/// Set an exchange rate
+///
+/// The cash rule uses it where its limit is in another currency than the firm's.
+#[utoipa::path(tag = "money", operation_id = "create_exchange_rate", params(crate::ground::body::Repeatable), request_body = NewExchangeRate,
+    responses((status = 201, body = ExchangeRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/exchange-rates")]
+async fn create_exchange_rate(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: Body<NewExchangeRate>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let own = firm::find(tx.conn()).await?.currency;
+        let is_foreign = match new.currency {
+            TaxUnit::Eur | TaxUnit::Gbp => new.currency.as_str() != &*own,
+            TaxUnit::Percent | TaxUnit::Years | TaxUnit::Months | TaxUnit::Days | TaxUnit::Yes => {
+                false
+            }
+        };
+        if !is_foreign {
+            let detail = format!("not EUR or GBP, or the firm's own currency, {own}");
+            return Err(Problem::invalid("/currency", detail));
+        }
+        let rate: ExchangeRate = diesel::insert_into(exchange_rates::table)
+            .values(&*new)
+            .returning(ExchangeRate::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry =
+            json!({"exchange_rate_id": rate.id, "currency": rate.currency, "from": rate.from});
+        tx.record("exchange_rate.set", None, entry).await?;
+        Ok((format!("/v1/exchange-rates/{}", rate.id), rate))
+    })
+    .await
+}
+
+/// Read an exchange rate
+#[utoipa::path(tag = "money", operation_id = "get_exchange_rate", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = ExchangeRate), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/exchange-rates/{id:\\d+}")]
+async fn get_exchange_rate(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let rate: Option<ExchangeRate> = exchange_rates::table
+        .find(*id)
+        .select(ExchangeRate::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let rate = rate.ok_or_else(|| Problem::not_found(format!("there is no exchange rate {id}")))?;
+    shown(&req, &rate)
+}
+
+// SQL
+
+/// All rows, for core.
+pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<ExchangeRow>, Problem> {
+    let rates: Vec<ExchangeRate> = exchange_rates::table
+        .select(ExchangeRate::as_select())
+        .order((exchange_rates::from_day.desc(), exchange_rates::id))
+        .limit(10_000)
+        .load(conn)
+        .await?;
+    let rows = rates.into_iter().map(|rate| ExchangeRow {
+        currency: rate.currency,
+        worth: rate.worth,
+        from: rate.from,
+        until: None,
+    });
+    Ok(rows.collect())
+}

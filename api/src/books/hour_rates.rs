@@ -1,0 +1,259 @@
+//! Hour rates: what an hour of each fitter costs in the books, and what it is worth.
+
+use crate::{
+    books::tax_periods,
+    firm::keys::MoneyDesk,
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Line,
+    },
+    pricing::margins::RateKind,
+    schema::hour_rates,
+    workshop::fitters,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{HourPricedBy, mean_rate},
+    days::Day,
+    jobs::Skill,
+    money::Money,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_hour_rates)
+        .service(create_hour_rate)
+        .service(get_hour_rate);
+}
+
+// Types
+
+/// The rates of a fitter from a day on, until a later row takes its place.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = hour_rates)]
+#[schema(example = json!({"id": 2, "fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "18.50", "worth_rate": "32.00"}))]
+pub struct HourRate {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub fitter: Line,
+    #[diesel(column_name = from_day)]
+    pub from: Day,
+    /// What an hour costs in the books; 0 for a proprietor's own.
+    pub book_rate: Money,
+    /// What an hour has to bring in: it counts in the break-even price.
+    pub worth_rate: Money,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = hour_rates)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "18.50", "worth_rate": "32.00"}))]
+pub struct NewHourRate {
+    /// Written as on the hours that are booked.
+    pub fitter: Line,
+    /// In an open tax period.
+    #[diesel(column_name = from_day)]
+    pub from: Day,
+    /// 0 or more.
+    pub book_rate: Money,
+    /// 0 or more.
+    pub worth_rate: Money,
+}
+
+// Routes
+
+/// List the hour rates
+#[utoipa::path(tag = "money", operation_id = "list_hour_rates", params(PageParams),
+    responses((status = 200, body = Page<HourRate>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/hour-rates")]
+async fn list_hour_rates(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = hour_rates::table
+            .filter(hour_rates::id.gt(page.after_id().unwrap_or(0)))
+            .select(HourRate::as_select())
+            .order(hour_rates::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |rate: &HourRate| (Value::Null, rate.id))
+        .await
+}
+
+/// Set the hour rates of a fitter
+///
+/// Hours booked on jobs count at the rates of their day.
+#[utoipa::path(tag = "money", operation_id = "create_hour_rate", params(crate::ground::body::Repeatable), request_body = NewHourRate,
+    responses((status = 201, body = HourRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/hour-rates")]
+async fn create_hour_rate(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: Body<NewHourRate>,
+) -> Result<HttpResponse, Problem> {
+    let rates = [
+        (new.book_rate, "/book_rate"),
+        (new.worth_rate, "/worth_rate"),
+    ];
+    let broken = rates.into_iter().filter(|(rate, _)| rate.is_negative());
+    let broken: Vec<FieldError> = broken
+        .map(|(_, pointer)| FieldError {
+            pointer: pointer.to_owned(),
+            detail: "not 0 or more".to_owned(),
+        })
+        .collect();
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    db.create(&actor, &new, async |tx| {
+        tax_periods::must_be_open(tx.conn(), new.from).await?;
+        let rate: HourRate = diesel::insert_into(hour_rates::table)
+            .values(&*new)
+            .returning(HourRate::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"rate_id": rate.id, "from": rate.from});
+        tx.record("hour_rate.set", None, entry).await?;
+        Ok((format!("/v1/hour-rates/{}", rate.id), rate))
+    })
+    .await
+}
+
+/// Read an hour rate
+#[utoipa::path(tag = "money", operation_id = "get_hour_rate", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = HourRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/hour-rates/{id:\\d+}")]
+async fn get_hour_rate(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let rate: Option<HourRate> = hour_rates::table
+        .find(*id)
+        .select(HourRate::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let rate = rate.ok_or_else(|| Problem::not_found(format!("there is no hour rate {id}")))?;
+    shown(&req, &rate)
+}
+
+/// The two rates of an hour.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct HourPrice {
+    pub book: Money,
+    pub worth: Money,
+}
+
+impl HourPrice {
+    pub(crate) const fn of(self, kind: RateKind) -> Money {
+        match kind {
+            RateKind::Book => self.book,
+            RateKind::Worth => self.worth,
+        }
+    }
+}
+
+/// The rate of hours that nobody has worked yet, and whose it is.
+#[derive(Debug, Clone)]
+pub(crate) struct PricedHour {
+    pub rate: HourPrice,
+    pub by: HourPricedBy,
+    pub fitter: Option<Line>,
+}
+
+/// The rates of all fitters on a day.
+#[derive(Debug, Clone)]
+pub(crate) struct HourPrices(Vec<FitterPrice>);
+
+#[derive(Debug, Clone)]
+struct FitterPrice {
+    /// `None` for somebody who is not recorded as a fitter of the shop, and so has no skills on record.
+    id: Option<i64>,
+    name: Line,
+    skills: Vec<Skill>,
+    rate: HourPrice,
+}
+
+impl HourPrices {
+    /// At the rate of the fitter who is named, else at the mean of those who have the skill, else of all.
+    pub(crate) fn of(&self, fitter_id: Option<i64>, skill: Option<Skill>) -> PricedHour {
+        let named = self
+            .0
+            .iter()
+            .find(|it| it.id.is_some() && it.id == fitter_id);
+        if let Some(named) = named {
+            return PricedHour {
+                rate: named.rate,
+                by: HourPricedBy::Fitter,
+                fitter: Some(named.name.clone()),
+            };
+        }
+        let skilled = skill.and_then(|skill| {
+            mean(self.0.iter().filter(|it| it.skills.contains(&skill)))
+                .map(|rate| (rate, HourPricedBy::Skill))
+        });
+        let all = || mean(self.0.iter()).map(|rate| (rate, HourPricedBy::AllFitters));
+        let nobody = (HourPrice::default(), HourPricedBy::NoRate);
+        let (rate, by) = skilled.or_else(all).unwrap_or(nobody);
+        PricedHour {
+            rate,
+            by,
+            fitter: None,
+        }
+    }
+}
+
+fn mean<'f>(fitters: impl Iterator<Item = &'f FitterPrice>) -> Option<HourPrice> {
+    let (book, worth): (Vec<Money>, Vec<Money>) =
+        fitters.map(|it| (it.rate.book, it.rate.worth)).unzip();
+    Some(HourPrice {
+        book: mean_rate(&book)?,
+        worth: mean_rate(&worth)?,
+    })
+}
+
+/// What an hour of each fitter costs on the day. Who has left by then is not asked any more.
+pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<HourPrices, Problem> {
+    let rates: Vec<(Line, Money, Money)> = hour_rates::table
+        .filter(hour_rates::from_day.le(on))
+        .order((hour_rates::fitter, hour_rates::from_day))
+        .select((
+            hour_rates::fitter,
+            hour_rates::book_rate,
+            hour_rates::worth_rate,
+        ))
+        .load(conn)
+        .await?;
+    // Of each fitter's rates the last one stays.
+    let now: BTreeMap<Line, HourPrice> = rates
+        .into_iter()
+        .map(|(name, book, worth)| (name, HourPrice { book, worth }))
+        .collect();
+    let fitters = fitters::all(conn).await?;
+    let prices = now.into_iter().filter_map(|(name, rate)| {
+        let fitter = fitters.iter().find(|it| it.name == name);
+        let gone = fitter.is_some_and(|it| it.until.is_some_and(|until| until < on));
+        (!gone).then(|| FitterPrice {
+            id: fitter.map(|it| it.id),
+            skills: fitter.map_or_else(Vec::new, |it| it.skills.clone()),
+            name,
+            rate,
+        })
+    });
+    Ok(HourPrices(prices.collect()))
+}

@@ -1,0 +1,456 @@
+//! Outgoing payments: money to the sellers of engines and to suppliers, for a purchase, a cost or the parts of a job.
+
+use crate::{
+    books::{
+        cash_rule::{self, Trade},
+        tax_periods,
+    },
+    buying::acquisitions,
+    engines::engines,
+    firm::keys::MoneyDesk,
+    ground::{
+        body::KeyedBody,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Text,
+    },
+    schema::outgoing_payments,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    dsl::sum,
+    prelude::*,
+    sql_types::{BigInt, Date, Integer, Nullable, Numeric, Text as SqlText},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::CostKind, days::Day, money::Money, tax::CashPayment, trade::PaymentMethod,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_outgoing_payments)
+        .service(pay_out)
+        .service(get_outgoing_payment);
+}
+
+// Types
+
+/// Money that left the firm for one thing that was bought.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = outgoing_payments)]
+#[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
+    "cost_id": 9, "parts_id": null, "note": null}))]
+pub struct OutgoingPayment {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Paid; below 0 when it came back.
+    pub amount: Money,
+    pub method: PaymentMethod,
+    /// The purchase that it pays.
+    #[schema(minimum = 1)]
+    pub acquisition_id: Option<i64>,
+    /// The cost that it pays.
+    #[schema(minimum = 1)]
+    pub cost_id: Option<i64>,
+    /// The parts of a job that it pays.
+    #[schema(minimum = 1)]
+    pub parts_id: Option<i64>,
+    pub note: Option<Text<1000>>,
+}
+
+/// A payment as it was recorded just now.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
+    "cost_id": 9, "parts_id": null, "note": null, "still_owed": "0.00", "warnings": []}))]
+pub struct OutgoingPaymentMade {
+    #[serde(flatten)]
+    pub payment: OutgoingPayment,
+    /// Of that purchase, cost or parts; below 0 when it is to come back.
+    pub still_owed: Money,
+    /// What somebody has to look at.
+    #[schema(max_items = 5)]
+    pub warnings: Vec<Text<400>>,
+}
+
+/// For one of `acquisition_id`, `cost_id` and `parts_id`.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-04-10", "amount": "102.00", "method": "transfer", "cost_id": 9}))]
+pub struct NewOutgoingPayment {
+    /// From the day of what it pays to today, in an open tax period.
+    pub on: Day,
+    /// Paid, no more than is owed; below 0 when it came back, never 0.
+    pub amount: Money,
+    /// Not `part_exchange`: an allowance is set off in the sale.
+    pub method: PaymentMethod,
+    #[schema(minimum = 1)]
+    pub acquisition_id: Option<i64>,
+    /// A cost as it was entered, not a reversal.
+    #[schema(minimum = 1)]
+    pub cost_id: Option<i64>,
+    /// Parts as they were used on a job, not a reversal.
+    #[schema(minimum = 1)]
+    pub parts_id: Option<i64>,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct OutgoingPaymentFilters {
+    /// The purchase paid.
+    #[param(minimum = 1)]
+    acquisition_id: Option<i64>,
+    /// The cost paid.
+    #[param(minimum = 1)]
+    cost_id: Option<i64>,
+    /// The parts paid.
+    #[param(minimum = 1)]
+    parts_id: Option<i64>,
+}
+
+/// What a payment is for.
+#[derive(Debug, Clone, Copy)]
+enum Bought {
+    Acquisition(i64),
+    Cost(i64),
+    Parts(i64),
+}
+
+impl Bought {
+    const fn pointer(self) -> &'static str {
+        match self {
+            Bought::Acquisition(_) => "/acquisition_id",
+            Bought::Cost(_) => "/cost_id",
+            Bought::Parts(_) => "/parts_id",
+        }
+    }
+
+    const fn ids(self) -> [Option<i64>; 3] {
+        match self {
+            Bought::Acquisition(id) => [Some(id), None, None],
+            Bought::Cost(id) => [None, Some(id), None],
+            Bought::Parts(id) => [None, None, Some(id)],
+        }
+    }
+}
+
+impl NewOutgoingPayment {
+    fn bought(&self) -> Result<Bought, Problem> {
+        match (self.acquisition_id, self.cost_id, self.parts_id) {
+            (Some(id), None, None) => Ok(Bought::Acquisition(id)),
+            (None, Some(id), None) => Ok(Bought::Cost(id)),
+            (None, None, Some(id)) => Ok(Bought::Parts(id)),
+            (None, None, None) => Err(Problem::invalid(
+                "/acquisition_id",
+                "missing; what is paid: an acquisition_id, a cost_id or a parts_id",
+            )),
+            (_, Some(_), _) => Err(Problem::invalid("/cost_id", ONE_ALONE)),
+            (Some(_), None, Some(_)) => Err(Problem::invalid("/parts_id", ONE_ALONE)),
+        }
+    }
+
+    fn check(&self, owed: &Owed, today: Day) -> Result<(), Problem> {
+        let early = format!("before what it pays, of {}", owed.on_day);
+        let rules = [
+            (self.on <= today, "/on", "in the future"),
+            (self.on >= owed.on_day, "/on", early.as_str()),
+            (self.amount != Money::ZERO, "/amount", "0 is no payment"),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "an allowance in part exchange is set off in the sale, and nothing is paid for it",
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+const ONE_ALONE: &str =
+    "a payment is for one purchase, one cost or the parts of one line: record one for each";
+
+// Routes
+
+/// List what was paid to sellers and suppliers
+#[utoipa::path(tag = "money", operation_id = "list_outgoing_payments", params(OutgoingPaymentFilters, PageParams),
+    responses((status = 200, body = Page<OutgoingPayment>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/outgoing-payments")]
+async fn list_outgoing_payments(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<OutgoingPaymentFilters>,
+) -> Result<HttpResponse, Problem> {
+    let filters = list.filters.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = outgoing_payments::table
+            .filter(outgoing_payments::id.gt(page.after_id().unwrap_or(0)))
+            .select(OutgoingPayment::as_select())
+            .order(outgoing_payments::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(id) = filters.acquisition_id {
+            query = query.filter(outgoing_payments::acquisition_id.eq(id));
+        }
+        if let Some(id) = filters.cost_id {
+            query = query.filter(outgoing_payments::cost_id.eq(id));
+        }
+        if let Some(id) = filters.parts_id {
+            query = query.filter(outgoing_payments::parts_id.eq(id));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |payment: &OutgoingPayment| {
+        (Value::Null, payment.id)
+    })
+    .await
+}
+
+/// Record a payment to a seller or a supplier
+///
+/// For one purchase, one cost or the parts of one line, never more than is owed for it. The owner of an engine on commission is paid at
+/// `/v1/sales/{id}/payouts`, a buyer at `/v1/sales/{id}/payments`. A wrong payment is taken back by one below 0.
+#[utoipa::path(tag = "money", operation_id = "pay_out", params(crate::ground::body::Repeatable), request_body = NewOutgoingPayment,
+    responses((status = 201, body = OutgoingPaymentMade), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/outgoing-payments")]
+async fn pay_out(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: KeyedBody<NewOutgoingPayment>,
+) -> Result<HttpResponse, Problem> {
+    let bought = new.bought()?;
+    db.create(&actor, &new, async |tx| {
+        let stock_no = owed_for(tx.conn(), bought).await?.stock_no;
+        engines::lock(tx.conn(), stock_no).await?;
+        let owed = owed_for(tx.conn(), bought).await?;
+        new.check(&owed, actor.today)?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let still_owed = owed.after(paid_for(tx.conn(), bought).await?, new.amount)?;
+        let trade = owed.trade(bought);
+        let going = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            // Cash for a service alone is none of goods.
+            method: if owed.is_service() {
+                PaymentMethod::Transfer
+            } else {
+                new.method
+            },
+            notes_into_bank: false,
+        };
+        let warnings =
+            cash_rule::must_be_below(tx, &trade, &going, new.cash_limit_acknowledged).await?;
+        let paid = Paid {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            note: new.note.clone(),
+        };
+        let payment = insert(tx, stock_no, bought, &paid, new.cash_limit_acknowledged).await?;
+        let made = OutgoingPaymentMade {
+            payment,
+            still_owed,
+            warnings,
+        };
+        let location = format!("/v1/outgoing-payments/{}", made.payment.id);
+        Ok((location, made))
+    })
+    .await
+}
+
+/// Read a payment to a seller or a supplier
+#[utoipa::path(tag = "money", operation_id = "get_outgoing_payment", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = OutgoingPayment), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/outgoing-payments/{id:\\d+}")]
+async fn get_outgoing_payment(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let payment: Option<OutgoingPayment> = outgoing_payments::table
+        .find(*id)
+        .select(OutgoingPayment::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let missing = || Problem::not_found(format!("there is no outgoing payment {id}"));
+    shown(&req, &payment.ok_or_else(missing)?)
+}
+
+// SQL
+
+/// What is paid, and how.
+struct Paid {
+    on: Day,
+    amount: Money,
+    method: PaymentMethod,
+    note: Option<Text<1000>>,
+}
+
+/// What one purchase, cost or line of parts comes to.
+#[derive(QueryableByName)]
+struct Owed {
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = Date)]
+    on_day: Day,
+    /// NULL for an engine on commission, and for a line that reverses another.
+    #[diesel(sql_type = Nullable<Numeric>)]
+    amount: Option<Money>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    person_id: Option<i64>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    sale_id: Option<i64>,
+    #[diesel(sql_type = SqlText)]
+    kind: CostKind,
+}
+
+impl Owed {
+    /// What is owed after another payment; refused where that is more than is owed, or more comes back than was paid.
+    fn after(&self, paid: Money, amount: Money) -> Result<Money, Problem> {
+        let owed = self.amount.unwrap_or_default();
+        let beyond = |_| Problem::invalid("/amount", "too large");
+        let sum = paid.checked_add(amount).map_err(beyond)?;
+        let still = owed.checked_sub(paid).map_err(beyond)?;
+        if amount > Money::ZERO && sum > owed {
+            let still = still.max(Money::ZERO);
+            return Err(Problem::conflict(format!(
+                "no more than {still} is owed for it"
+            )));
+        }
+        if amount.is_negative() && sum.is_negative() {
+            return Err(Problem::conflict(format!(
+                "no more than {paid} was paid for it"
+            )));
+        }
+        owed.checked_sub(sum).map_err(beyond)
+    }
+
+    fn trade(&self, bought: Bought) -> Trade {
+        let [acquisition, cost, _] = bought.ids();
+        Trade {
+            person: self.person_id,
+            sale: self.sale_id,
+            acquisition,
+            cost,
+            ..Trade::default()
+        }
+    }
+
+    const fn is_service(&self) -> bool {
+        match self.kind {
+            CostKind::CarriageIn | CostKind::OutsideWork | CostKind::Tests => true,
+            CostKind::Purchase | CostKind::Work | CostKind::Parts | CostKind::Other => false,
+        }
+    }
+}
+
+/// An engine that went back to its seller is owed nothing for, nor is a line that was reversed.
+async fn owed_for(conn: &mut AsyncPgConnection, bought: Bought) -> Result<Owed, Problem> {
+    let [acquisition, cost, parts] = bought.ids();
+    let owed: Option<Owed> = diesel::sql_query(include_str!("outgoing_payments/owed.sql"))
+        .bind::<Nullable<BigInt>, _>(acquisition)
+        .bind::<Nullable<BigInt>, _>(cost)
+        .bind::<Nullable<BigInt>, _>(parts)
+        .get_result(conn)
+        .await
+        .optional()?;
+    let owed = owed.ok_or_else(|| Problem::invalid(bought.pointer(), "there is no such record"))?;
+    if owed.amount.is_none() {
+        let detail = match bought {
+            Bought::Acquisition(_) => {
+                "the engine is on commission: its owner is paid at /v1/sales/{id}/payouts"
+            }
+            Bought::Cost(_) | Bought::Parts(_) => {
+                "a line that reverses another is not paid: name the line that it takes back"
+            }
+        };
+        return Err(Problem::invalid(bought.pointer(), detail));
+    }
+    Ok(owed)
+}
+
+async fn paid_for(conn: &mut AsyncPgConnection, bought: Bought) -> Result<Money, Problem> {
+    let query = outgoing_payments::table
+        .select(sum(outgoing_payments::amount))
+        .into_boxed();
+    let query = match bought {
+        Bought::Acquisition(id) => query.filter(outgoing_payments::acquisition_id.eq(id)),
+        Bought::Cost(id) => query.filter(outgoing_payments::cost_id.eq(id)),
+        Bought::Parts(id) => query.filter(outgoing_payments::parts_id.eq(id)),
+    };
+    let paid: Option<Money> = query.get_result(conn).await?;
+    Ok(paid.unwrap_or_default())
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    bought: Bought,
+    paid: &Paid,
+    acknowledged: bool,
+) -> Result<OutgoingPayment, Problem> {
+    let [acquisition, cost, parts] = bought.ids();
+    let payment: OutgoingPayment = diesel::insert_into(outgoing_payments::table)
+        .values((
+            outgoing_payments::acquisition_id.eq(acquisition),
+            outgoing_payments::cost_id.eq(cost),
+            outgoing_payments::parts_id.eq(parts),
+            outgoing_payments::on_day.eq(paid.on),
+            outgoing_payments::amount.eq(paid.amount),
+            outgoing_payments::method.eq(paid.method),
+            outgoing_payments::note.eq(&paid.note),
+        ))
+        .returning(OutgoingPayment::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"outgoing_payment_id": payment.id, "acquisition_id": acquisition, "cost_id": cost, "parts_id": parts,
+        "cash_limit_acknowledged": acknowledged});
+    tx.record("supplier.paid", Some(stock_no), entry).await?;
+    Ok(payment)
+}
+
+/// An engine that is paid for as it comes in.
+pub(crate) async fn paid_at_the_door(
+    tx: &mut Tx<'_>,
+    acquired: &acquisitions::AcquisitionTerms,
+    acknowledged: bool,
+) -> Result<(), Problem> {
+    let Some((amount, method)) = acquired.price.zip(acquired.paid_by) else {
+        return Ok(());
+    };
+    if amount == Money::ZERO {
+        return Ok(());
+    }
+    let paid = Paid {
+        on: acquired.on,
+        amount,
+        method,
+        note: None,
+    };
+    let bought = Bought::Acquisition(acquired.id);
+    insert(tx, acquired.stock_no, bought, &paid, acknowledged).await?;
+    Ok(())
+}

@@ -1,0 +1,261 @@
+//! Terms of the law of sale: dated rows that are added and ended, never edited.
+
+use crate::{
+    boilers::codes::NewEnding,
+    books::tax_rules::RuleFilters,
+    firm::keys::{AnyKey, MoneyDesk},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Text,
+    },
+    schema::sale_terms,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    codes::{Jurisdiction, Mark},
+    days::Day,
+    terms::{Term, TermKey, TermUnit},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_sale_terms)
+        .service(create_sale_term)
+        .service(get_sale_term)
+        .service(end_sale_term);
+}
+
+// Types
+
+/// A term of the law of sale of one jurisdiction.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = sale_terms)]
+#[schema(as = SaleTerm, example = json!({"id": 1, "jurisdiction": "GB", "rule": "short_term_reject_days", "value": 30, "unit": "days",
+    "from": null, "until": null, "source": "Consumer Rights Act 2015 s.22(3)", "confidence": "published"}))]
+pub struct Row {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub jurisdiction: Jurisdiction,
+    pub rule: TermKey,
+    /// In `unit`.
+    #[schema(minimum = 0, maximum = 10000)]
+    pub value: i32,
+    pub unit: TermUnit,
+    /// First day of delivery that it is for; null where it holds for all before.
+    #[diesel(column_name = valid_from)]
+    pub from: Option<Day>,
+    /// Last day, inclusive; null while the row is in force.
+    #[diesel(column_name = valid_until)]
+    pub until: Option<Day>,
+    /// Where it is printed.
+    pub source: Text<300>,
+    /// How sure it is.
+    #[diesel(column_name = mark)]
+    pub confidence: Mark,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = sale_terms)]
+#[serde(deny_unknown_fields)]
+#[schema(as = NewSaleTerm, example = json!({"jurisdiction": "GB", "rule": "cancel_days", "value": 21, "unit": "days",
+    "from": "2027-01-01", "source": "the firm's own terms", "confidence": "published"}))]
+pub struct NewRow {
+    pub jurisdiction: Jurisdiction,
+    pub rule: TermKey,
+    /// In `unit`.
+    #[schema(minimum = 0, maximum = 10000)]
+    pub value: i32,
+    pub unit: TermUnit,
+    /// First day of delivery that it is for.
+    #[diesel(column_name = valid_from)]
+    pub from: Day,
+    /// Last day, inclusive; left out while there is none.
+    #[diesel(column_name = valid_until)]
+    pub until: Option<Day>,
+    /// Where it is printed.
+    pub source: Text<300>,
+    #[diesel(column_name = mark)]
+    pub confidence: Mark,
+}
+
+impl NewRow {
+    fn check(&self) -> Result<(), Problem> {
+        let rules = [
+            (
+                (0..=10_000).contains(&self.value),
+                "/value",
+                "not a whole number from 0 to 10000",
+            ),
+            (
+                self.until.is_none_or(|until| until >= self.from),
+                "/until",
+                "before the first day",
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+// Routes
+
+/// List the terms of the law of sale
+///
+/// Ended ones too.
+#[utoipa::path(tag = "money", operation_id = "list_sale_terms", params(RuleFilters, PageParams),
+    responses((status = 200, body = Page<Row>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/sale-terms")]
+async fn list_sale_terms(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<RuleFilters>,
+) -> Result<HttpResponse, Problem> {
+    let jurisdiction = list.filters.jurisdiction.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = sale_terms::table
+            .filter(sale_terms::id.gt(page.after_id().unwrap_or(0)))
+            .select(Row::as_select())
+            .order(sale_terms::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(jurisdiction) = &jurisdiction {
+            query = query.filter(sale_terms::jurisdiction.eq(jurisdiction.clone()));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |row: &Row| (Value::Null, row.id))
+        .await
+}
+
+/// Add a term of the law of sale
+///
+/// Of rows that hold together the one with the later first day is used.
+#[utoipa::path(tag = "money", operation_id = "create_sale_term", params(crate::ground::body::Repeatable), request_body = NewRow,
+    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/sale-terms")]
+async fn create_sale_term(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: Body<NewRow>,
+) -> Result<HttpResponse, Problem> {
+    new.check()?;
+    db.create(&actor, &new, async |tx| {
+        let row: Row = diesel::insert_into(sale_terms::table)
+            .values(&*new)
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"term_id": row.id, "rule": row.rule, "from": row.from});
+        tx.record("sale_term.added", None, entry).await?;
+        Ok((format!("/v1/sale-terms/{}", row.id), row))
+    })
+    .await
+}
+
+/// Read a term of the law of sale
+#[utoipa::path(tag = "money", operation_id = "get_sale_term", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Row), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/sale-terms/{id:\\d+}")]
+async fn get_sale_term(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let row: Option<Row> = sale_terms::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    shown(&req, &row.ok_or_else(|| missing(*id))?)
+}
+
+/// End a term of the law of sale
+///
+/// The row stays, as older deliveries are judged by it; what takes its place is a row of its own.
+#[utoipa::path(tag = "money", operation_id = "end_sale_term",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewEnding,
+    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/sale-terms/{id:\\d+}/endings")]
+async fn end_sale_term(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewEnding>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        let current: Option<Row> = sale_terms::table
+            .find(id)
+            .select(Row::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        let current = current.ok_or_else(|| missing(id))?;
+        new.fits(current.from, current.until)?;
+        let ended: Row = diesel::update(sale_terms::table.find(id))
+            .set(sale_terms::valid_until.eq(new.until))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"term_id": id, "until": new.until});
+        tx.record("sale_term.ended", None, entry).await?;
+        Ok((format!("/v1/sale-terms/{id}"), ended))
+    })
+    .await
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no sale term {id}"))
+}
+
+// SQL
+
+/// All rows of a jurisdiction, for core.
+pub(crate) async fn of(
+    conn: &mut AsyncPgConnection,
+    jurisdiction: &Jurisdiction,
+) -> Result<Vec<Term>, Problem> {
+    let rows: Vec<Row> = sale_terms::table
+        .filter(sale_terms::jurisdiction.eq(jurisdiction))
+        .select(Row::as_select())
+        .order(sale_terms::id)
+        .load(conn)
+        .await?;
+    let terms = rows.into_iter().map(|row| {
+        Ok(Term {
+            jurisdiction: row.jurisdiction,
+            rule: row.rule,
+            value: row.value.try_into().map_err(Problem::internal)?,
+            unit: row.unit,
+            valid_from: row.from,
+            valid_until: row.until,
+            source: row.source.to_string(),
+            mark: row.confidence,
+        })
+    });
+    terms.collect()
+}

@@ -1,0 +1,192 @@
+//! Tax periods: what was closed is never changed, and corrections fall in the open one.
+
+use crate::{
+    firm::keys::MoneyDesk,
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+    },
+    schema::tax_periods,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{dsl::max, prelude::*};
+use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
+use outshop_core::days::{Day, DaySpan};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_tax_periods)
+        .service(close_tax_period)
+        .service(get_tax_period);
+}
+
+// Types
+
+/// A closed tax period, both ends included.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = tax_periods)]
+#[schema(example = json!({"id": 3, "from": "2026-01-01", "until": "2026-03-31", "closed_on": "2026-04-20"}))]
+pub struct TaxPeriod {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[diesel(column_name = from_day)]
+    pub from: Day,
+    #[diesel(column_name = until_day)]
+    pub until: Day,
+    pub closed_on: Day,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"from": "2026-01-01", "until": "2026-03-31"}))]
+pub struct NewTaxPeriod {
+    /// The day after the last closed period; any day for the first one.
+    pub from: Day,
+    /// The last day of the period, before today.
+    pub until: Day,
+}
+
+// Routes
+
+/// List the closed tax periods
+#[utoipa::path(tag = "money", operation_id = "list_tax_periods", params(PageParams),
+    responses((status = 200, body = Page<TaxPeriod>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/tax-periods")]
+async fn list_tax_periods(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = tax_periods::table
+            .filter(tax_periods::id.gt(page.after_id().unwrap_or(0)))
+            .select(TaxPeriod::as_select())
+            .order(tax_periods::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |period: &TaxPeriod| {
+        (Value::Null, period.id)
+    })
+    .await
+}
+
+/// Close a tax period
+///
+/// From then on nothing is dated in it or before it. It cannot be opened again.
+#[utoipa::path(tag = "money", operation_id = "close_tax_period", params(crate::ground::body::Repeatable), request_body = NewTaxPeriod,
+    responses((status = 201, body = TaxPeriod), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/tax-periods")]
+async fn close_tax_period(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: Body<NewTaxPeriod>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        // Those who come after see the period.
+        hold(tx.conn()).await?;
+        if new.until < new.from {
+            return Err(Problem::invalid("/until", "before the first day"));
+        }
+        if new.until >= actor.today {
+            return Err(Problem::invalid("/until", "the period is not over yet"));
+        }
+        if let Some(next) = first_open(tx.conn())
+            .await?
+            .filter(|next| *next != new.from)
+        {
+            let detail = format!("not {next}, the day after the last closed period");
+            return Err(Problem::invalid("/from", detail));
+        }
+        let period: TaxPeriod = diesel::insert_into(tax_periods::table)
+            .values((
+                tax_periods::from_day.eq(new.from),
+                tax_periods::until_day.eq(new.until),
+                tax_periods::closed_on.eq(actor.today),
+            ))
+            .returning(TaxPeriod::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"period_id": period.id, "from": period.from, "until": period.until});
+        tx.record("tax_period.closed", None, entry).await?;
+        Ok((format!("/v1/tax-periods/{}", period.id), period))
+    })
+    .await
+}
+
+/// Read a closed tax period
+#[utoipa::path(tag = "money", operation_id = "get_tax_period", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = TaxPeriod), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/tax-periods/{id:\\d+}")]
+async fn get_tax_period(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let period: Option<TaxPeriod> = tax_periods::table
+        .find(*id)
+        .select(TaxPeriod::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let period =
+        period.ok_or_else(|| Problem::not_found(format!("there is no closed tax period {id}")))?;
+    shown(&req, &period)
+}
+
+// SQL
+
+/// Waits for those who are writing a dated line; until the transaction ends nobody else writes one.
+pub(crate) async fn hold(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
+    Ok(conn
+        .batch_execute("LOCK TABLE tax_periods IN EXCLUSIVE MODE")
+        .await?)
+}
+
+/// The closed periods that have a day within the span, the earliest first.
+pub(crate) async fn touching(
+    conn: &mut AsyncPgConnection,
+    span: DaySpan,
+) -> Result<Vec<TaxPeriod>, Problem> {
+    Ok(tax_periods::table
+        .filter(tax_periods::from_day.le(span.until))
+        .filter(tax_periods::until_day.ge(span.from))
+        .order(tax_periods::from_day)
+        .select(TaxPeriod::as_select())
+        .load(conn)
+        .await?)
+}
+
+/// Refuses a day on or before the last closed one. Until the transaction ends no period is closed.
+pub(crate) async fn must_be_open(conn: &mut AsyncPgConnection, on: Day) -> Result<(), Problem> {
+    let open = in_open(conn, on).await?;
+    if open == on {
+        return Ok(());
+    }
+    Err(Problem::conflict(format!(
+        "{on} is in a closed tax period; the open one begins on {open}, date it from that day"
+    )))
+}
+
+/// The day itself where it is open, else the first day of the open period. Until the transaction ends no period is closed.
+pub(crate) async fn in_open(conn: &mut AsyncPgConnection, on: Day) -> Result<Day, Problem> {
+    conn.batch_execute("LOCK TABLE tax_periods IN ROW SHARE MODE")
+        .await?;
+    Ok(first_open(conn).await?.map_or(on, |first| on.max(first)))
+}
+
+/// The day after the last closed period; none where nothing was closed.
+async fn first_open(conn: &mut AsyncPgConnection) -> Result<Option<Day>, Problem> {
+    let last: Option<Day> = tax_periods::table
+        .select(max(tax_periods::until_day))
+        .get_result(conn)
+        .await?;
+    Ok(last.map(|last| last.plus_days(1)))
+}

@@ -1,0 +1,378 @@
+//! Rules of tax and cash: dated rows that are added and ended, never edited.
+
+use crate::{
+    boilers::codes::{Figure, NewEnding},
+    books::tax_periods,
+    firm::{
+        firm,
+        keys::{AnyKey, MoneyDesk},
+    },
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Text,
+    },
+    schema::tax_rules,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    codes::{Jurisdiction, Mark},
+    days::Day,
+    tax::{Percent, Scheme, TaxRule, TaxRuleKey, TaxUnit, standard_rate},
+    trade::TaxPosition,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_tax_rules)
+        .service(create_tax_rule)
+        .service(get_tax_rule)
+        .service(end_tax_rule);
+}
+
+// Types
+
+/// A rule of tax or cash of one jurisdiction.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = tax_rules)]
+#[schema(as = TaxRule, example = json!({"id": 1, "jurisdiction": "GB", "rule": "standard_rate", "value": "20", "unit": "percent",
+    "from": "2011-01-04", "until": null, "source": "VAT Act 1994 s.2(1)", "confidence": "from_memory", "note": null}))]
+pub struct Row {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub jurisdiction: Jurisdiction,
+    pub rule: TaxRuleKey,
+    /// In `unit`; null where the unit says it all.
+    pub value: Option<Figure>,
+    pub unit: TaxUnit,
+    /// First day; null where the source prints none, and then the row also holds before.
+    #[diesel(column_name = valid_from)]
+    pub from: Option<Day>,
+    /// Last day, inclusive; null while the row is in force.
+    #[diesel(column_name = valid_until)]
+    pub until: Option<Day>,
+    /// Where it is printed.
+    pub source: Text<300>,
+    /// How sure it is.
+    #[diesel(column_name = mark)]
+    pub confidence: Mark,
+    /// The rule in a sentence.
+    pub note: Option<Text<400>>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = tax_rules)]
+#[serde(deny_unknown_fields)]
+#[schema(as = NewTaxRule, example = json!({"jurisdiction": "GB", "rule": "standard_rate", "value": "17.5", "unit": "percent",
+    "from": "2027-01-01", "source": "Finance Act", "confidence": "published"}))]
+pub struct NewRow {
+    pub jurisdiction: Jurisdiction,
+    pub rule: TaxRuleKey,
+    /// In `unit`; left out where the unit is `yes`.
+    pub value: Option<Figure>,
+    /// One that fits the rule.
+    pub unit: TaxUnit,
+    /// First day.
+    #[diesel(column_name = valid_from)]
+    pub from: Day,
+    /// Last day, inclusive; left out while there is none.
+    #[diesel(column_name = valid_until)]
+    pub until: Option<Day>,
+    /// Where it is printed.
+    pub source: Text<300>,
+    #[diesel(column_name = mark)]
+    pub confidence: Mark,
+    pub note: Option<Text<400>>,
+}
+
+impl NewRow {
+    fn check(&self) -> Result<(), Problem> {
+        let units = units(self.rule);
+        let named: Vec<&str> = units.iter().map(|unit| unit.as_str()).collect();
+        let value = self.value.map(|value| value.0.normalize());
+        let is_a_rate = value.is_none_or(|value| value.to_string().parse::<Percent>().is_ok());
+        let counted = matches!(self.unit, TaxUnit::Years | TaxUnit::Months | TaxUnit::Days);
+        let most_counted = if self.unit == TaxUnit::Days {
+            3660
+        } else {
+            100
+        };
+        let is_a_count =
+            value.is_none_or(|value| value.is_integer() && value <= most_counted.into());
+        let rules = [
+            (
+                units.contains(&self.unit),
+                "unit",
+                format!("{} is given in {}", self.rule, named.join(" or ")),
+            ),
+            (
+                value.is_none() == (self.unit == TaxUnit::Yes),
+                "value",
+                "given unless the unit is `yes`, and only then".to_owned(),
+            ),
+            (
+                self.unit == TaxUnit::Percent || self.value.is_none_or(Figure::is_above_0),
+                "value",
+                "not above 0".to_owned(),
+            ),
+            (
+                self.unit != TaxUnit::Percent || is_a_rate,
+                "value",
+                "not a rate from 0 to 999.99 percent with at most two places".to_owned(),
+            ),
+            (
+                !counted || is_a_count,
+                "value",
+                format!("not a whole number of at most {most_counted} {}", self.unit),
+            ),
+            (
+                self.until.is_none_or(|until| until >= self.from),
+                "until",
+                "before the first day".to_owned(),
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, member, detail)| FieldError {
+                pointer: format!("/{member}"),
+                detail,
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+/// The units that a rule can be given in.
+const fn units(rule: TaxRuleKey) -> &'static [TaxUnit] {
+    match rule {
+        TaxRuleKey::StandardRate => &[TaxUnit::Percent],
+        TaxRuleKey::RecordsKept => &[TaxUnit::Years],
+        TaxRuleKey::CashLimit => &[TaxUnit::Eur, TaxUnit::Gbp],
+        TaxRuleKey::CashLinkedDays => &[TaxUnit::Days],
+        TaxRuleKey::ExportMonths => &[TaxUnit::Months],
+        TaxRuleKey::TaxOnTheMargin
+        | TaxRuleKey::RepairsStayOutOfPurchasePrice
+        | TaxRuleKey::LossIsNotSetOff
+        | TaxRuleKey::TaxInvoiceShutsMarginScheme
+        | TaxRuleKey::PartExchangeAtFullPrices
+        | TaxRuleKey::RoundedToThePenny
+        | TaxRuleKey::StockBook
+        | TaxRuleKey::InvoiceWording => &[TaxUnit::Yes],
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct RuleFilters {
+    /// A country or a part of one (ISO 3166).
+    #[param(value_type = Option<String>, max_length = 6, example = "GB")]
+    pub jurisdiction: Option<Jurisdiction>,
+}
+
+// Routes
+
+/// List the rules of tax and cash
+///
+/// Ended ones too.
+#[utoipa::path(tag = "money", operation_id = "list_tax_rules", params(RuleFilters, PageParams),
+    responses((status = 200, body = Page<Row>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/tax-rules")]
+async fn list_tax_rules(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<RuleFilters>,
+) -> Result<HttpResponse, Problem> {
+    let jurisdiction = list.filters.jurisdiction.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = tax_rules::table
+            .filter(tax_rules::id.gt(page.after_id().unwrap_or(0)))
+            .select(Row::as_select())
+            .order(tax_rules::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(jurisdiction) = &jurisdiction {
+            query = query.filter(tax_rules::jurisdiction.eq(jurisdiction.clone()));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |row: &Row| (Value::Null, row.id))
+        .await
+}
+
+/// Add a rule of tax or cash
+///
+/// Of rows that hold together the one with the later first day is used. A rate of tax begins in the open tax period.
+#[utoipa::path(tag = "money", operation_id = "create_tax_rule", params(crate::ground::body::Repeatable), request_body = NewRow,
+    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/tax-rules")]
+async fn create_tax_rule(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: Body<NewRow>,
+) -> Result<HttpResponse, Problem> {
+    new.check()?;
+    db.create(&actor, &new, async |tx| {
+        if new.rule == TaxRuleKey::StandardRate {
+            tax_periods::must_be_open(tx.conn(), new.from).await?;
+        }
+        let row: Row = diesel::insert_into(tax_rules::table)
+            .values(&*new)
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"rule_id": row.id, "rule": row.rule, "from": row.from});
+        tx.record("tax_rule.added", None, entry).await?;
+        Ok((format!("/v1/tax-rules/{}", row.id), row))
+    })
+    .await
+}
+
+/// Read a rule of tax or cash
+#[utoipa::path(tag = "money", operation_id = "get_tax_rule", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Row), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/tax-rules/{id:\\d+}")]
+async fn get_tax_rule(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let row: Option<Row> = tax_rules::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    shown(&req, &row.ok_or_else(|| missing(*id))?)
+}
+
+/// End a rule of tax or cash
+///
+/// The row stays, as older sales are taxed by it; what takes its place is a row of its own. A rate of tax holds to the end
+/// of the closed tax periods at least.
+#[utoipa::path(tag = "money", operation_id = "end_tax_rule",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewEnding,
+    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/tax-rules/{id:\\d+}/endings")]
+async fn end_tax_rule(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewEnding>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        let current: Option<Row> = tax_rules::table
+            .find(id)
+            .select(Row::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        let current = current.ok_or_else(|| missing(id))?;
+        new.fits(current.from, current.until)?;
+        if current.rule == TaxRuleKey::StandardRate {
+            tax_periods::must_be_open(tx.conn(), new.until.plus_days(1)).await?;
+        }
+        let ended: Row = diesel::update(tax_rules::table.find(id))
+            .set(tax_rules::valid_until.eq(new.until))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"rule_id": id, "until": new.until});
+        tx.record("tax_rule.ended", None, entry).await?;
+        Ok((format!("/v1/tax-rules/{id}"), ended))
+    })
+    .await
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no tax rule {id}"))
+}
+
+// SQL
+
+/// The rates of the firm's jurisdiction, day by day.
+pub(crate) struct Rates {
+    pub(crate) jurisdiction: Jurisdiction,
+    pub(crate) rules: Vec<TaxRule>,
+}
+
+impl Rates {
+    pub(crate) async fn load(conn: &mut AsyncPgConnection) -> Result<Rates, Problem> {
+        let jurisdiction = firm::find(conn).await?.jurisdiction;
+        let rules = of(conn, &jurisdiction).await?;
+        Ok(Rates {
+            jurisdiction,
+            rules,
+        })
+    }
+
+    /// The standard rate of the day; 0 where the scheme takes no tax.
+    pub(crate) fn on(&self, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
+        match scheme {
+            Scheme::None => Ok(Percent::ZERO),
+            Scheme::Margin | Scheme::Ordinary => self.standard(on),
+        }
+    }
+
+    /// Of the tax on a commission; 0 where the firm is not registered.
+    pub(crate) fn of_commission(&self, position: TaxPosition, on: Day) -> Result<Percent, Problem> {
+        match position {
+            TaxPosition::NotRegistered => Ok(Percent::ZERO),
+            TaxPosition::CommissionInOwnersName
+            | TaxPosition::CommissionInOwnName
+            | TaxPosition::MarginScheme
+            | TaxPosition::OrdinaryVat => self.standard(on),
+        }
+    }
+
+    pub(crate) fn standard(&self, on: Day) -> Result<Percent, Problem> {
+        standard_rate(&self.rules, &self.jurisdiction, on).ok_or_else(|| {
+            Problem::conflict(format!(
+                "no standard rate of {} on {on} is among the tax rules; add it at /v1/tax-rules",
+                self.jurisdiction
+            ))
+        })
+    }
+}
+
+/// All rows of a jurisdiction, for core.
+pub(crate) async fn of(
+    conn: &mut AsyncPgConnection,
+    jurisdiction: &Jurisdiction,
+) -> Result<Vec<TaxRule>, Problem> {
+    let rows: Vec<Row> = tax_rules::table
+        .filter(tax_rules::jurisdiction.eq(jurisdiction))
+        .select(Row::as_select())
+        .order(tax_rules::id)
+        .load(conn)
+        .await?;
+    let rules = rows.into_iter().map(|row| TaxRule {
+        jurisdiction: row.jurisdiction,
+        rule: row.rule,
+        value: row.value.map(|value| value.0),
+        unit: row.unit,
+        valid_from: row.from,
+        valid_until: row.until,
+        source: row.source.to_string(),
+        mark: row.confidence,
+        note: row.note.map(|note| note.to_string()),
+    });
+    Ok(rules.collect())
+}

@@ -1,0 +1,615 @@
+//! Acquisitions: how an engine came, for what price, under which tax.
+
+use crate::{
+    books::{
+        cash_rule::{self, Trade},
+        outgoing_payments, tax_periods,
+    },
+    engines::engines::{self, NewEngine},
+    firm::{keys::MoneyDesk, persons},
+    ground::{
+        body::KeyedBody,
+        confirmations,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Code, Prose},
+    },
+    schema::{acquisitions, appraisals, sales as sales_table},
+    selling::sales,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::CommissionTerms,
+    days::Day,
+    money::Money,
+    tax::{CashPayment, Percent},
+    trade::{Manner, PaymentMethod, TaxPosition},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_acquisitions)
+        .service(create_acquisition)
+        .service(get_acquisition);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = acquisitions)]
+pub struct AcquisitionTerms {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// The engine that came.
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub manner: Manner,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// What was paid or allowed; null for an engine on commission.
+    pub price: Option<Money>,
+    /// How an engine that was bought was paid for; null where that is not recorded.
+    pub paid_by: Option<PaymentMethod>,
+    /// From whom.
+    pub person_id: Option<i64>,
+    /// The present one; its changes are told at `/v1/acquisitions/{id}/tax-positions`.
+    pub tax_position: TaxPosition,
+    /// The seller's invoice; null where the firm wrote it itself.
+    pub invoice_no: Option<Code>,
+    /// Tax that the seller's invoice shows, within the price: reclaimed where the firm is registered.
+    pub supplier_vat: Money,
+    /// The least price that the owner of a commission engine takes.
+    pub reserve: Option<Money>,
+    /// The firm's share of the price with its tax; the commission is net of tax.
+    pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax; added to the share.
+    pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// The appraisal that became this acquisition.
+    #[schema(minimum = 1)]
+    pub appraisal_id: Option<i64>,
+    pub note: Option<Prose>,
+}
+
+/// How an engine came, with what follows from the records that it names.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 51, "stock_no": 10, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
+    "tax_position": "margin_scheme", "invoice_no": null, "supplier_vat": "0.00", "net": "1200.00", "reserve": null, "commission_percent": null, "commission_fixed": null,
+    "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
+pub struct Acquisition {
+    #[serde(flatten)]
+    pub terms: AcquisitionTerms,
+    /// The price without that tax; null for an engine on commission.
+    pub net: Option<Money>,
+    /// Stock number of the engine that went out against an engine taken in part exchange.
+    #[schema(minimum = 1)]
+    pub exchanged_for: Option<i32>,
+    /// What was allowed in part exchange above the likely price of the appraisal; null where it was not above.
+    pub over_allowance: Option<Money>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({
+    "engine": {"kind": "locomotive", "name": "Marrowby", "gauge": {"value": "5", "unit": "in"}, "whyte": "0-6-0", "fuel": "coal"},
+    "manner": "bought", "on": "2026-04-02", "price": "4200.00", "tax_position": "margin_scheme"}))]
+pub struct NewAcquisition {
+    /// The engine, with what is known of it at the door.
+    pub engine: NewEngine,
+    pub manner: Manner,
+    /// The day it came, today or earlier.
+    pub on: Day,
+    /// What was paid or allowed. Left out for an engine on commission, and only then.
+    pub price: Option<Money>,
+    /// How it was paid for, where that is known: for an engine that is bought only, and not `part_exchange`.
+    pub paid_by: Option<PaymentMethod>,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    /// From whom.
+    #[schema(minimum = 1)]
+    pub person_id: Option<i64>,
+    pub tax_position: TaxPosition,
+    pub invoice_no: Option<Code>,
+    /// Tax that the seller's invoice shows, within the price and below it: not under the margin scheme, which such an invoice shuts, nor
+    /// on commission. 0 unless told otherwise.
+    #[serde(default)]
+    pub supplier_vat: Money,
+    /// The least price that the owner takes: for an engine on commission only.
+    pub reserve: Option<Money>,
+    /// The firm's share of the price with its tax, 0 to 100. The commission is net of tax: where the firm is registered, tax
+    /// at the standard rate of the day of the sale is added. An engine on commission has a share, a fixed sum or both;
+    /// others have neither.
+    pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax, 0 or more; added to the share.
+    pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into: for `part_exchange`, and only then. The full allowance is set
+    /// off against the full price.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// An appraisal of this engine; one becomes an acquisition once.
+    #[schema(minimum = 1)]
+    pub appraisal_id: Option<i64>,
+    pub note: Option<Prose>,
+}
+
+impl NewAcquisition {
+    pub(crate) fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut broken = engines::broken_rules("/engine", &self.engine.checked(), today);
+        let mut rule = |holds: bool, member: &str, detail: &str| {
+            if !holds {
+                broken.push(FieldError {
+                    pointer: format!("/{member}"),
+                    detail: detail.to_owned(),
+                });
+            }
+        };
+        let on_commission = self.manner == Manner::Commission;
+        rule(
+            self.on <= today,
+            "on",
+            "in the future; an engine is taken in on the day it comes",
+        );
+        rule(
+            self.price.is_some() != on_commission,
+            "price",
+            "given when the engine is bought or taken in part exchange, and only then",
+        );
+        rule(
+            !self.price.is_some_and(Money::is_negative),
+            "price",
+            "not 0 or more",
+        );
+        rule(
+            !self.reserve.is_some_and(Money::is_negative),
+            "reserve",
+            "not 0 or more",
+        );
+        rule(
+            on_commission || self.reserve.is_none(),
+            "reserve",
+            "given for an engine on commission only",
+        );
+        rule(
+            !self.commission_fixed.is_some_and(Money::is_negative),
+            "commission_fixed",
+            "not 0 or more",
+        );
+        let share = self.commission_percent;
+        rule(
+            share.is_none_or(|share| share <= Percent::HUNDRED),
+            "commission_percent",
+            "more than 100",
+        );
+        let agreed = share.is_some() || self.commission_fixed.is_some();
+        rule(
+            agreed || !on_commission,
+            "commission_percent",
+            "missing: an engine on commission has a share of the price, a commission_fixed or both",
+        );
+        for (given, member) in [
+            (share.is_some(), "commission_percent"),
+            (self.commission_fixed.is_some(), "commission_fixed"),
+        ] {
+            rule(
+                on_commission || !given,
+                member,
+                "given for an engine on commission only",
+            );
+        }
+        rule(
+            self.paid_by.is_none() || self.manner == Manner::Bought,
+            "paid_by",
+            "given for an engine that is bought only",
+        );
+        rule(
+            self.paid_by != Some(PaymentMethod::PartExchange),
+            "paid_by",
+            "a part exchange is a manner of coming",
+        );
+        let in_exchange = self.manner == Manner::PartExchange;
+        rule(
+            self.sale_id.is_some() == in_exchange,
+            "sale_id",
+            "given when the engine is taken in part exchange, and only then",
+        );
+        rule(
+            !in_exchange || self.price != Some(Money::ZERO),
+            "price",
+            "an allowance is above 0",
+        );
+        rule(
+            !self.supplier_vat.is_negative(),
+            "supplier_vat",
+            "not 0 or more",
+        );
+        rule(
+            self.supplier_vat <= Money::ZERO
+                || self.price.is_none_or(|price| self.supplier_vat < price),
+            "supplier_vat",
+            "not below the price: it is the tax within it",
+        );
+        rule(
+            self.supplier_vat <= Money::ZERO || self.tax_position.bears_supplier_vat(),
+            "supplier_vat",
+            SUPPLIER_VAT_DOES_NOT_FIT,
+        );
+        rule(
+            position_fits(self.manner, self.tax_position),
+            "tax_position",
+            POSITION_DOES_NOT_FIT,
+        );
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the manner: commission positions are for engines on commission, and only those";
+
+pub(crate) const SUPPLIER_VAT_DOES_NOT_FIT: &str = "an engine that was bought on an invoice that shows VAT is not for the margin scheme, nor on commission: take ordinary_vat or \
+     not_registered (HMRC manual VATMARG02150)";
+
+pub(crate) fn position_fits(manner: Manner, position: TaxPosition) -> bool {
+    match position {
+        TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => {
+            manner == Manner::Commission
+        }
+        TaxPosition::MarginScheme | TaxPosition::OrdinaryVat => manner != Manner::Commission,
+        TaxPosition::NotRegistered => true,
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct AcquisitionFilters {
+    /// The engine that came.
+    #[param(minimum = 1)]
+    stock_no: Option<i32>,
+}
+
+// Routes
+
+/// List acquisitions
+#[utoipa::path(tag = "engines", operation_id = "list_acquisitions", params(AcquisitionFilters, PageParams),
+    responses((status = 200, body = Page<Acquisition>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/acquisitions")]
+async fn list_acquisitions(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<AcquisitionFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = list.filters.stock_no;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = acquisitions::table
+            .select(AcquisitionTerms::as_select())
+            .order(acquisitions::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(stock_no) = stock_no {
+            query = query.filter(acquisitions::stock_no.eq(stock_no));
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(acquisitions::id.gt(after));
+        }
+        let terms = query.load(conn).await?;
+        with_what_follows(conn, terms).await
+    };
+    list.answer(&req, &db, fetch, |acquisition: &Acquisition| {
+        (Value::Null, acquisition.terms.id)
+    })
+    .await
+}
+
+/// Take an engine in
+///
+/// Makes the engine and gives it the next stock number. One that is taken in part exchange pays its allowance into the sale
+/// that it names.
+#[utoipa::path(tag = "engines", operation_id = "create_acquisition", params(crate::ground::body::Repeatable), request_body = NewAcquisition,
+    responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/acquisitions")]
+async fn create_acquisition(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    new: KeyedBody<NewAcquisition>,
+) -> Result<HttpResponse, Problem> {
+    new.check(actor.today)?;
+    db.create(&actor, &new, async |tx| {
+        let acquisition = take_in(tx, &new).await?;
+        let location = format!("/v1/acquisitions/{}", acquisition.terms.id);
+        Ok((location, acquisition))
+    })
+    .await
+}
+
+/// Read an acquisition
+#[utoipa::path(tag = "engines", operation_id = "get_acquisition", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/acquisitions/{id:\\d+}")]
+async fn get_acquisition(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let acquisition = find(&mut conn, *id).await?;
+    shown(&req, &acquisition)
+}
+
+// SQL
+
+/// Makes the engine, its acquisition and, in part exchange, the payment that it is; `new` has been checked.
+pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acquisition, Problem> {
+    if let Some(person) = new.person_id {
+        persons::must_exist(tx.conn(), person, "/person_id").await?;
+    }
+    let sale = match new.sale_id {
+        Some(sale) => Some(sales::named(tx, sale, "/sale_id").await?),
+        None => None,
+    };
+    if let Some(appraisal) = new.appraisal_id {
+        must_be_unused(tx, appraisal).await?;
+    }
+    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    let paid = new.price.zip(new.paid_by);
+    let paid = paid.map(|(amount, method)| CashPayment {
+        on: new.on,
+        amount,
+        method,
+        notes_into_bank: false,
+    });
+    let buyer = sale.as_ref().map(|sale| sale.terms.person_id);
+    if let Some(paid) = &paid {
+        let trade = Trade {
+            person: new.person_id,
+            ..Trade::default()
+        };
+        cash_rule::must_be_below(tx, &trade, paid, new.cash_limit_acknowledged).await?;
+    }
+    let stock_no = engines::insert(tx, &new.engine).await?;
+    let terms: AcquisitionTerms = diesel::insert_into(acquisitions::table)
+        .values((
+            acquisitions::stock_no.eq(stock_no),
+            acquisitions::manner.eq(new.manner),
+            acquisitions::on_day.eq(new.on),
+            acquisitions::price.eq(new.price),
+            acquisitions::paid_by.eq(new.paid_by),
+            acquisitions::person_id.eq(new.person_id.or(buyer)),
+            acquisitions::tax_position.eq(new.tax_position),
+            acquisitions::invoice_no.eq(&new.invoice_no),
+            acquisitions::supplier_vat.eq(new.supplier_vat),
+            acquisitions::reserve.eq(new.reserve),
+            acquisitions::commission_percent.eq(new.commission_percent),
+            acquisitions::commission_fixed.eq(new.commission_fixed),
+            acquisitions::sale_id.eq(new.sale_id),
+            acquisitions::appraisal_id.eq(new.appraisal_id),
+            acquisitions::note.eq(&new.note),
+        ))
+        .returning(AcquisitionTerms::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"acquisition_id": terms.id, "manner": terms.manner, "sale_id": terms.sale_id,
+        "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
+    let entry = confirmations::noted(entry, &new.engine.checked().confirmed());
+    tx.record("engine.acquired", Some(stock_no), entry).await?;
+    outgoing_payments::paid_at_the_door(tx, &terms, new.cash_limit_acknowledged).await?;
+    if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
+        sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;
+    }
+    let taken = with_what_follows(tx.conn(), vec![terms]).await?.pop();
+    Ok(taken.expect("one for each that was given"))
+}
+
+/// Holds the appraisal, so that of two who take its engine in at once one is refused.
+async fn must_be_unused(tx: &mut Tx<'_>, appraisal: i64) -> Result<(), Problem> {
+    let found: Option<i64> = appraisals::table
+        .find(appraisal)
+        .select(appraisals::id)
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    if found.is_none() {
+        let detail = format!("there is no appraisal {appraisal}");
+        return Err(Problem::invalid("/appraisal_id", detail));
+    }
+    let used: Option<i32> = acquisitions::table
+        .filter(acquisitions::appraisal_id.eq(appraisal))
+        .select(acquisitions::stock_no)
+        .first(tx.conn())
+        .await
+        .optional()?;
+    used.map_or(Ok(()), |stock_no| {
+        Err(Problem::conflict(format!(
+            "appraisal {appraisal} became engine {stock_no}"
+        )))
+    })
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Acquisition, Problem> {
+    let terms: Option<AcquisitionTerms> = acquisitions::table
+        .find(id)
+        .select(AcquisitionTerms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let found = with_what_follows(conn, terms.into_iter().collect()).await?;
+    let missing = || Problem::not_found(format!("there is no acquisition {id}"));
+    found.into_iter().next().ok_or_else(missing)
+}
+
+/// Acquisitions in the order given.
+async fn with_what_follows(
+    conn: &mut AsyncPgConnection,
+    all: Vec<AcquisitionTerms>,
+) -> Result<Vec<Acquisition>, Problem> {
+    let sale_ids: Vec<i64> = all.iter().filter_map(|terms| terms.sale_id).collect();
+    let sold: Vec<(i64, i32)> = sales_table::table
+        .filter(sales_table::id.eq_any(sale_ids))
+        .select((sales_table::id, sales_table::stock_no))
+        .load(conn)
+        .await?;
+    let sold: HashMap<i64, i32> = sold.into_iter().collect();
+    let appraisal_ids: Vec<i64> = all.iter().filter_map(|terms| terms.appraisal_id).collect();
+    let likely: Vec<(i64, Money)> = appraisals::table
+        .filter(appraisals::id.eq_any(appraisal_ids))
+        .select((appraisals::id, appraisals::likely))
+        .load(conn)
+        .await?;
+    let likely: HashMap<i64, Money> = likely.into_iter().collect();
+    let all = all.into_iter().map(|terms| {
+        let exchanged_for = terms.sale_id.and_then(|id| sold.get(&id).copied());
+        let appraised = terms.appraisal_id.and_then(|id| likely.get(&id).copied());
+        let net = terms
+            .price
+            .map(|price| price.checked_sub(terms.supplier_vat));
+        Ok(Acquisition {
+            net: net.transpose().map_err(Problem::internal)?,
+            exchanged_for,
+            over_allowance: exchanged_for
+                .and(terms.price.zip(appraised))
+                .and_then(|(allowed, likely)| over_allowance(allowed, likely)),
+            terms,
+        })
+    });
+    all.collect()
+}
+
+fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
+    let over = allowed.checked_sub(likely).ok();
+    over.filter(|over| *over > Money::ZERO)
+}
+
+/// By sale what was allowed for engines in part exchange above the likely prices of their appraisals.
+pub(crate) async fn over_allowances(
+    conn: &mut AsyncPgConnection,
+) -> Result<HashMap<i64, Money>, Problem> {
+    let rows: Vec<(Option<i64>, Option<Money>, Money)> = acquisitions::table
+        .inner_join(appraisals::table)
+        .filter(acquisitions::sale_id.is_not_null())
+        .filter(acquisitions::price.gt(appraisals::likely.nullable()))
+        .select((
+            acquisitions::sale_id,
+            acquisitions::price,
+            appraisals::likely,
+        ))
+        .load(conn)
+        .await?;
+    let mut by_sale: HashMap<i64, Money> = HashMap::new();
+    for (sale, allowed, likely) in rows {
+        let Some((sale, allowed)) = sale.zip(allowed) else {
+            continue;
+        };
+        let sum = by_sale.entry(sale).or_default();
+        let over = over_allowance(allowed, likely).unwrap_or_default();
+        *sum = sum.checked_add(over).map_err(Problem::internal)?;
+    }
+    Ok(by_sale)
+}
+
+/// Puts another tax position in the place of the present one; `tax_positions` keeps what it was.
+pub(crate) async fn set_tax_position(
+    tx: &mut Tx<'_>,
+    id: i64,
+    position: TaxPosition,
+) -> Result<(), Problem> {
+    diesel::update(acquisitions::table.find(id))
+        .set(acquisitions::tax_position.eq(position))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// The day an engine came: nothing is recorded of it before.
+pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Day, Problem> {
+    let on = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select(acquisitions::on_day)
+        .first(conn)
+        .await;
+    on.optional()?.ok_or_else(|| engines::missing(stock_no))
+}
+
+/// How tax is taken on an engine, and what was paid or allowed for it without the seller's tax that comes back; nothing for one on
+/// commission.
+pub(crate) async fn terms_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(TaxPosition, Option<Money>), Problem> {
+    let terms = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select((
+            acquisitions::tax_position,
+            acquisitions::price,
+            acquisitions::supplier_vat,
+        ))
+        .first(conn)
+        .await;
+    let terms: Option<(TaxPosition, Option<Money>, Money)> = terms.optional()?;
+    let (position, price, vat) = terms.ok_or_else(|| engines::missing(stock_no))?;
+    let back = if position.reclaims_tax() {
+        vat
+    } else {
+        Money::ZERO
+    };
+    let price = price.map(|price| price.checked_sub(back)).transpose();
+    Ok((position, price.map_err(Problem::internal)?))
+}
+
+/// How an engine came, and when.
+pub(crate) async fn manner_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(Manner, Day), Problem> {
+    let came = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select((acquisitions::manner, acquisitions::on_day))
+        .first(conn)
+        .await;
+    came.optional()?.ok_or_else(|| engines::missing(stock_no))
+}
+
+/// What was agreed with the owner of an engine on commission.
+pub(crate) struct Agreed {
+    pub owner: Option<i64>,
+    pub reserve: Option<Money>,
+    pub terms: CommissionTerms,
+    pub tax_position: TaxPosition,
+}
+
+/// `None` for an engine that is not on commission.
+pub(crate) async fn agreed_with_owner(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Agreed>, Problem> {
+    let on_commission: Option<AcquisitionTerms> = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .filter(acquisitions::manner.eq(Manner::Commission))
+        .select(AcquisitionTerms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(on_commission.map(|it| Agreed {
+        owner: it.person_id,
+        reserve: it.reserve,
+        terms: CommissionTerms {
+            percent: it.commission_percent,
+            fixed: it.commission_fixed,
+        },
+        tax_position: it.tax_position,
+    }))
+}

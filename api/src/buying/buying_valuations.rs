@@ -1,0 +1,397 @@
+//! Appraisals: what an engine that is not the firm's would fetch, from its description; each kept for ever.
+
+mod most_to_pay;
+mod taking_in;
+
+use crate::{
+    engines::surveys::Grades,
+    firm::keys::{Selling, Staff},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Line, Text, at_most},
+    },
+    pricing::valuations::{
+        answer::{self, Answer, Case, Question, Supposition},
+        level_and_suppositions,
+        picture::{self, Marks},
+    },
+    schema::{acquisitions, appraisals},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use most_to_pay::{AppraisalMoney, ForeseenWork};
+use outshop_core::{
+    boiler::Material,
+    days::Day,
+    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+    money::Money,
+    pricing_facts::Included,
+    surveys::BuildQuality,
+    tax::Scheme,
+    trade::{Role, ValuationBasis},
+    units::{Length, Mass},
+    valuation::engine_features::EngineOnSale,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_appraisals)
+        .service(create_appraisal)
+        .service(get_appraisal)
+        .service(taking_in::take_in_appraised);
+}
+
+// Types
+
+/// An engine as it is described; what is left out is not known.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine",
+    "grades": {"motion": "worn"}, "papers_months_left": 9, "builder_standing": "amateur", "goes_with": ["box"]}))]
+pub struct EngineDescribed {
+    pub kind: Kind,
+    pub gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub weight: Option<Mass>,
+    pub build_quality: Option<BuildQuality>,
+    #[serde(default)]
+    pub grades: Grades,
+    pub working_order: Option<WorkingOrder>,
+    /// Whole months for which its papers still hold; 0: none hold.
+    #[schema(minimum = 0, maximum = 60)]
+    pub papers_months_left: Option<u32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
+    pub builder_standing: Option<BuilderStanding>,
+    /// The published design that it was built to.
+    pub design: Option<Line>,
+    pub boiler_material: Option<Material>,
+    pub fuel: Option<Fuel>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i16>,
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<u32>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+}
+
+impl EngineDescribed {
+    fn on(&self, on: Day) -> EngineOnSale {
+        let goes_with = self.goes_with.iter();
+        EngineOnSale {
+            gauge: self.gauge.clone(),
+            scale: self.scale.clone(),
+            weight: self.weight.clone(),
+            build_quality: self.build_quality,
+            grades: self.grades.given().into_iter().collect(),
+            working_order: self.working_order,
+            papers_months_left: self.papers_months_left,
+            full_record: self.full_record,
+            builder: self.builder_standing,
+            design: self.design.as_ref().map(ToString::to_string),
+            boiler_material: self.boiler_material,
+            fuel: self.fuel,
+            built_in: self.built_year,
+            medals: self.medals,
+            goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+            ..EngineOnSale::of(self.kind, on)
+        }
+    }
+
+    fn broken_rules(&self) -> Vec<FieldError> {
+        let year = self
+            .built_year
+            .is_none_or(|year| (1800..=2199).contains(&year));
+        let rules = [
+            (
+                self.papers_months_left.is_none_or(|n| n <= 60),
+                "papers_months_left",
+                "not 0 to 60 months",
+            ),
+            (
+                self.medals.is_none_or(|n| n <= 100),
+                "medals",
+                "more than 100",
+            ),
+            (year, "built_year", "not 1800 to 2199"),
+        ];
+        rules
+            .iter()
+            .filter(|(holds, ..)| !holds)
+            .map(|(_, member, detail)| FieldError {
+                pointer: format!("/engine/{member}"),
+                detail: (*detail).to_owned(),
+            })
+            .collect()
+    }
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine"},
+    "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}], "wanted_profit": "900.00", "hour_worth_rate": "32.00",
+    "work_foreseen": [{"what": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}]}))]
+pub struct NewAppraisal {
+    pub engine: EngineDescribed,
+    /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
+    #[schema(minimum = 50, maximum = 95)]
+    pub level_percent: Option<u8>,
+    /// Changes of the facts, each valued by itself.
+    #[serde(default, deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    pub supposing: Vec<Supposition>,
+    /// What its sale is to leave. With it, or with one of the members below, the most to pay is told; 0.00 unless told
+    /// otherwise, below 0 a loss that is borne.
+    pub wanted_profit: Option<Money>,
+    /// What has to be done before it can be sold.
+    #[serde(default, deserialize_with = "at_most::<50, _, _>")]
+    #[schema(max_items = 50)]
+    pub work_foreseen: Vec<ForeseenWork>,
+    /// What an hour of that work has to bring in, 0 or more; the highest worth rate of the firm unless told otherwise.
+    pub hour_worth_rate: Option<Money>,
+    /// How the sale would be taxed; `margin` unless told otherwise.
+    pub scheme: Option<Scheme>,
+}
+
+/// What an engine would fetch on a day by its description, as it was answered.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "guide", "guide_version": 3,
+    "fit_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
+    "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": [], "stock_no": null, "money": {"wanted_profit": "50.00",
+    "scheme": "margin", "rate_percent": "20", "hour_worth_rate": "32.00", "work_foreseen": [{"what": "paint", "hours": "2",
+    "parts": "11.00", "outside_work": "0.00", "tests": "0.00", "cost": "75.00"}], "hours": "2", "cost_to_come": "75.00",
+    "at_likely": {"price": "400.00", "most_to_pay": "250.00", "tax": "25.00"},
+    "at_low": {"price": "320.00", "most_to_pay": "170.00", "tax": "25.00"}}}))]
+pub struct Appraisal {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub on: Day,
+    #[schema(value_type = EngineDescribed)]
+    pub engine: Value,
+    #[serde(flatten)]
+    pub answer: Answer,
+    /// The engine that it became; null while it was not taken in.
+    #[schema(minimum = 1)]
+    pub stock_no: Option<i32>,
+    /// What may be paid for it; null where that was not asked, and for a fitter.
+    #[schema(value_type = Option<AppraisalMoney>)]
+    pub money: Option<Value>,
+}
+
+// Routes
+
+/// List the appraisals
+///
+/// The latest first.
+#[utoipa::path(tag = "prices", operation_id = "list_appraisals", params(PageParams),
+    responses((status = 200, body = Page<Appraisal>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/appraisals")]
+async fn list_appraisals(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let role = actor.role;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = appraisals::table
+            .left_join(acquisitions::table)
+            .select((Row::as_select(), acquisitions::stock_no.nullable()))
+            .order(appraisals::id.desc())
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(appraisals::id.lt(after));
+        }
+        let rows: Vec<(Row, Option<i32>)> = query.load(conn).await?;
+        let appraisals = rows
+            .into_iter()
+            .map(|(row, stock_no)| row.appraisal(stock_no, role));
+        appraisals.collect()
+    };
+    let key = |appraisal: &Appraisal| (Value::Null, appraisal.id);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Appraise an engine that is not in stock
+///
+/// From its description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
+#[utoipa::path(tag = "prices", operation_id = "create_appraisal", params(crate::ground::body::Repeatable), request_body = NewAppraisal,
+    responses((status = 201, body = Appraisal), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/appraisals")]
+async fn create_appraisal(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewAppraisal>,
+) -> Result<HttpResponse, Problem> {
+    let mut broken = new.engine.broken_rules();
+    broken.extend(level_and_suppositions(new.level_percent, &new.supposing));
+    broken.extend(of_the_workshop(&new.supposing));
+    broken.extend(new.broken_money_rules());
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    let on = actor.today;
+    db.create(&actor, &new, async |tx| {
+        let engine = new.engine.on(on);
+        let cases = new.supposing.iter().map(|told| Case {
+            told: told.clone(),
+            engine: told.of(&engine),
+        });
+        let question = Question {
+            level_percent: new.level_percent.unwrap_or(80),
+            supposing: cases.collect(),
+            engine,
+        };
+        let answer = answer::to(tx.conn(), question, on).await?;
+        let prices = (answer.low, answer.likely);
+        let money = most_to_pay::of(tx.conn(), &new, prices, on).await?;
+        let appraisal = insert(tx, &new.engine, on, answer, money).await?;
+        Ok((format!("/v1/appraisals/{}", appraisal.id), appraisal))
+    })
+    .await
+}
+
+/// What is not in stock has neither jobs nor a boiler on record.
+fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError> {
+    let members = supposing.iter().enumerate().flat_map(|(i, told)| {
+        [
+            (i, "finished_jobs", told.finished_jobs.is_empty()),
+            (i, "tests_passed", told.tests_passed.is_empty()),
+        ]
+    });
+    members
+        .filter(|(.., empty)| !empty)
+        .map(|(i, member, _)| FieldError {
+            pointer: format!("/supposing/{i}/{member}"),
+            detail: "for an engine in stock only; name grades and papers_months_left".to_owned(),
+        })
+}
+
+/// Read an appraisal
+///
+/// As a picture where `Accept` asks for `image/svg+xml`: the range, and the comparables before and after they are brought to
+/// the engine described.
+#[utoipa::path(tag = "prices", operation_id = "get_appraisal", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, content((Appraisal = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/appraisals/{id:\\d+}")]
+async fn get_appraisal(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let (row, stock_no) = find(&mut conn, *id).await?;
+    let appraisal = row.appraisal(stock_no, actor.role)?;
+    if !accepts(&req, picture::MEDIA_TYPE) {
+        return shown(&req, &appraisal);
+    }
+    let heading = format!(
+        "What the engine of appraisal {id} would fetch on {}",
+        appraisal.on
+    );
+    picture::shown(
+        &req,
+        &mut conn,
+        &heading,
+        &appraisal.answer,
+        &Marks::default(),
+    )
+    .await
+}
+
+// SQL
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = appraisals)]
+struct Row {
+    id: i64,
+    on_day: Day,
+    engine: Value,
+    basis: ValuationBasis,
+    guide_version: i32,
+    fit_id: Option<i64>,
+    low: Money,
+    likely: Money,
+    high: Money,
+    answer: Value,
+    money: Option<Value>,
+}
+
+impl Row {
+    /// As a reader of that role sees it.
+    fn appraisal(self, stock_no: Option<i32>, role: Role) -> Result<Appraisal, Problem> {
+        let sees_money = match role {
+            Role::Proprietor | Role::Seller | Role::Bookkeeper => true,
+            Role::Fitter | Role::Website => false,
+        };
+        Ok(Appraisal {
+            stock_no,
+            money: self.money.filter(|_| sees_money),
+            id: self.id,
+            on: self.on_day,
+            engine: self.engine,
+            answer: Answer {
+                basis: self.basis,
+                guide_version: self.guide_version,
+                fit_id: self.fit_id,
+                low: self.low,
+                likely: self.likely,
+                high: self.high,
+                why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+            },
+        })
+    }
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    engine: &EngineDescribed,
+    on: Day,
+    answer: Answer,
+    money: Option<AppraisalMoney>,
+) -> Result<Appraisal, Problem> {
+    // What comes back is shown: the database orders the members of the description in its own way.
+    let row: Row = diesel::insert_into(appraisals::table)
+        .values((
+            appraisals::on_day.eq(on),
+            appraisals::engine.eq(json!(engine)),
+            appraisals::basis.eq(answer.basis),
+            appraisals::guide_version.eq(answer.guide_version),
+            appraisals::fit_id.eq(answer.fit_id),
+            appraisals::low.eq(answer.low),
+            appraisals::likely.eq(answer.likely),
+            appraisals::high.eq(answer.high),
+            appraisals::answer.eq(json!(answer.why)),
+            appraisals::money.eq(money.map(|money| json!(money))),
+        ))
+        .returning(Row::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let data = json!({"appraisal_id": row.id, "fit_id": row.fit_id, "likely": row.likely});
+    tx.record("engine.appraised", None, data).await?;
+    row.appraisal(None, tx.actor.role)
+}
+
+/// With the engine that it became.
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<(Row, Option<i32>), Problem> {
+    let row: Option<(Row, Option<i32>)> = appraisals::table
+        .left_join(acquisitions::table)
+        .filter(appraisals::id.eq(id))
+        .select((Row::as_select(), acquisitions::stock_no.nullable()))
+        .first(conn)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Problem::not_found(format!("there is no appraisal {id}")))
+}

@@ -1,0 +1,201 @@
+//! What may be paid for an engine that was appraised, so that its sale leaves a wanted profit.
+
+use super::NewAppraisal;
+use crate::{
+    books::{hour_rates, tax_rules::Rates},
+    ground::{
+        problem::{FieldError, Problem},
+        text::Line,
+    },
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{
+        CostToCome, HourPricedBy, MostToPayQuestion, OpenWork, Planned, cost_to_come, most_to_pay,
+    },
+    days::Day,
+    jobs::Hours,
+    money::Money,
+    tax::{Percent, Scheme},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// Work that is foreseen before the engine can be sold. Amounts are net of tax that comes back.
+#[derive(Debug, Clone, PartialEq, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"what": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}))]
+pub struct ForeseenWork {
+    pub what: Line,
+    /// 0 or more.
+    pub hours: Option<Hours>,
+    /// 0 or more, as are outside work and tests.
+    pub parts: Option<Money>,
+    pub outside_work: Option<Money>,
+    pub tests: Option<Money>,
+}
+
+/// What may be paid at most for a wanted profit, at the likely price and at the low end.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct AppraisalMoney {
+    pub wanted_profit: Money,
+    pub scheme: Scheme,
+    /// Standard rate of the day; 0 where the scheme takes no tax.
+    pub rate_percent: Percent,
+    /// What an hour of the work has to bring in.
+    pub hour_worth_rate: Option<Money>,
+    #[schema(max_items = 50)]
+    pub work_foreseen: Vec<ForeseenCost>,
+    pub hours: Hours,
+    /// Sum of the work foreseen, its tests among it.
+    pub cost_to_come: Money,
+    pub at_likely: MostToPayAt,
+    pub at_low: MostToPayAt,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ForeseenCost {
+    pub what: Line,
+    pub hours: Hours,
+    pub parts: Money,
+    pub outside_work: Money,
+    pub tests: Money,
+    /// Hours at the worth rate, to the penny, a half upwards, and all else.
+    pub cost: Money,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct MostToPayAt {
+    pub price: Money,
+    /// Null when not even a gift leaves the wanted profit.
+    pub most_to_pay: Option<Money>,
+    /// Tax on the sale when that is paid.
+    pub tax: Option<Money>,
+}
+
+impl NewAppraisal {
+    fn asks_for_money(&self) -> bool {
+        self.wanted_profit.is_some()
+            || self.scheme.is_some()
+            || self.hour_worth_rate.is_some()
+            || !self.work_foreseen.is_empty()
+    }
+
+    pub(super) fn broken_money_rules(&self) -> Vec<FieldError> {
+        let mut broken = Vec::new();
+        let mut told = |holds: bool, pointer: String| {
+            if !holds {
+                let detail = "not 0 or more".to_owned();
+                broken.push(FieldError { pointer, detail });
+            }
+        };
+        let is_positive = |amount: Option<Money>| !amount.is_some_and(Money::is_negative);
+        told(
+            is_positive(self.hour_worth_rate),
+            "/hour_worth_rate".to_owned(),
+        );
+        for (i, work) in self.work_foreseen.iter().enumerate() {
+            let at = |member: &str| format!("/work_foreseen/{i}/{member}");
+            told(work.hours.is_none_or(|it| it >= Hours::ZERO), at("hours"));
+            told(is_positive(work.parts), at("parts"));
+            told(is_positive(work.outside_work), at("outside_work"));
+            told(is_positive(work.tests), at("tests"));
+        }
+        broken
+    }
+}
+
+/// `None` when the request does not ask. `low` and `likely` are the prices of the appraisal.
+pub(super) async fn of(
+    conn: &mut AsyncPgConnection,
+    new: &NewAppraisal,
+    (low, likely): (Money, Money),
+    on: Day,
+) -> Result<Option<AppraisalMoney>, Problem> {
+    if !new.asks_for_money() {
+        return Ok(None);
+    }
+    let scheme = new.scheme.unwrap_or(Scheme::Margin);
+    let rate_percent = Rates::load(conn).await?.on(scheme, on)?;
+    let hour_worth_rate = match new.hour_worth_rate {
+        Some(rate) => Some(rate),
+        None => {
+            let mean = hour_rates::on(conn, on).await?.of(None, None);
+            (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth)
+        }
+    };
+    let with_hours = |work: &ForeseenWork| work.hours.is_some_and(|hours| hours > Hours::ZERO);
+    if hour_worth_rate.is_none() && new.work_foreseen.iter().any(with_hours) {
+        let detail = "missing: no hour rate is set at /v1/hour-rates";
+        return Err(Problem::invalid("/hour_worth_rate", detail));
+    }
+    let rate = hour_worth_rate.unwrap_or_default();
+    let costs = new.work_foreseen.iter().map(|work| foreseen(work, rate));
+    let costs: Vec<(ForeseenCost, OpenWork)> = costs.collect::<Result<_, Problem>>()?;
+    let (work_foreseen, jobs): (Vec<_>, Vec<_>) = costs.into_iter().unzip();
+    let to_come = cost_of(&jobs)?;
+    let wanted_profit = new.wanted_profit.unwrap_or_default();
+    let at = |price: Money| -> Result<MostToPayAt, Problem> {
+        let most = most_to_pay(&MostToPayQuestion {
+            price,
+            cost_to_come: to_come.amount,
+            selling_cost: None,
+            selling_share_percent: None,
+            wanted_profit,
+            rate_percent,
+            scheme,
+        })?;
+        Ok(MostToPayAt {
+            price,
+            most_to_pay: most.most_to_pay,
+            tax: most.tax,
+        })
+    };
+    Ok(Some(AppraisalMoney {
+        wanted_profit,
+        scheme,
+        rate_percent,
+        hour_worth_rate,
+        work_foreseen,
+        hours: to_come.hours,
+        cost_to_come: to_come.amount,
+        at_likely: at(likely)?,
+        at_low: at(low)?,
+    }))
+}
+
+/// Work that is foreseen costs what a job that is agreed and not begun does.
+fn foreseen(work: &ForeseenWork, worth_rate: Money) -> Result<(ForeseenCost, OpenWork), Problem> {
+    let [parts, outside_work, tests] =
+        [work.parts, work.outside_work, work.tests].map(Option::unwrap_or_default);
+    let planned = |agreed| Planned {
+        agreed,
+        booked: Money::ZERO,
+    };
+    let job = OpenWork {
+        hours_agreed: work.hours.unwrap_or(Hours::ZERO),
+        hours_booked: Hours::ZERO,
+        rate: worth_rate,
+        parts: planned(parts),
+        outside_work: planned(outside_work),
+        test_fees: planned(tests),
+    };
+    let cost = ForeseenCost {
+        what: work.what.clone(),
+        hours: job.hours_agreed,
+        parts,
+        outside_work,
+        tests,
+        cost: cost_of(&[job])?.amount,
+    };
+    Ok((cost, job))
+}
+
+fn cost_of(jobs: &[OpenWork]) -> Result<CostToCome, Problem> {
+    cost_to_come(jobs).map_err(|_| too_large())
+}
+
+fn too_large() -> Problem {
+    let detail = "the amounts come to more than 9999999999.99; smaller amounts";
+    Problem::invalid("/work_foreseen", detail)
+}

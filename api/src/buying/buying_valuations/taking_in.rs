@@ -1,0 +1,195 @@
+//! An appraisal that becomes an acquisition: what was described is not typed again.
+
+use super::EngineDescribed;
+use crate::{
+    buying::acquisitions::{self, Acquisition, NewAcquisition},
+    engines::{
+        engines::NewEngine,
+        surveys::{self, Grades, NewSurvey},
+    },
+    firm::keys::MoneyDesk,
+    ground::{
+        body::KeyedBody,
+        db::Db,
+        problem::{Problem, Problems},
+        text::{Code, Line, Prose},
+    },
+};
+use actix_web::{HttpResponse, post, web};
+use outshop_core::{
+    days::Day,
+    engine::OfferedAs,
+    money::Money,
+    tax::Percent,
+    trade::{Manner, PaymentMethod, TaxPosition},
+};
+use serde::Deserialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+
+// Types
+
+/// How the engine of an appraisal came; the members are those of an acquisition.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Marrowby", "manner": "bought", "on": "2026-05-14", "price": "4200.00", "tax_position": "margin_scheme"}))]
+pub struct NewAcquisitionOfAppraisal {
+    /// What the firm calls the engine.
+    pub name: Line,
+    pub manner: Manner,
+    /// The day it came, today or earlier.
+    pub on: Day,
+    /// What was paid or allowed. Left out for an engine on commission, and only then.
+    pub price: Option<Money>,
+    /// How it was paid for, where that is known and the engine was bought.
+    pub paid_by: Option<PaymentMethod>,
+    /// The proprietor knows that cash at the limit needs registration first.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    /// From whom.
+    #[schema(minimum = 1)]
+    pub person_id: Option<i64>,
+    pub tax_position: TaxPosition,
+    pub invoice_no: Option<Code>,
+    /// Tax that the seller's invoice shows, within the price. 0 unless told otherwise.
+    #[serde(default)]
+    pub supplier_vat: Money,
+    /// The least price that the owner takes: for an engine on commission only.
+    pub reserve: Option<Money>,
+    /// For an engine on commission, as is `commission_fixed`.
+    pub commission_percent: Option<Percent>,
+    pub commission_fixed: Option<Money>,
+    /// The sale that an engine taken in part exchange pays into.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// Who looked at the engine for the appraisal; who sends this unless told otherwise.
+    pub surveyor: Option<Line>,
+    pub note: Option<Prose>,
+}
+
+impl NewAcquisitionOfAppraisal {
+    fn acquisition(&self, appraisal_id: i64, engine: &EngineDescribed) -> NewAcquisition {
+        let new = self.clone();
+        NewAcquisition {
+            engine: described(new.name, engine),
+            manner: new.manner,
+            on: new.on,
+            price: new.price,
+            paid_by: new.paid_by,
+            cash_limit_acknowledged: new.cash_limit_acknowledged,
+            person_id: new.person_id,
+            tax_position: new.tax_position,
+            invoice_no: new.invoice_no,
+            supplier_vat: new.supplier_vat,
+            reserve: new.reserve,
+            commission_percent: new.commission_percent,
+            commission_fixed: new.commission_fixed,
+            sale_id: new.sale_id,
+            appraisal_id: Some(appraisal_id),
+            note: new.note,
+        }
+    }
+}
+
+/// The engine as far as it was described. A boiler has its own record, and so do papers.
+fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
+    NewEngine {
+        kind: engine.kind,
+        name,
+        prototype: None,
+        design: engine.design.clone(),
+        designer: None,
+        builder: None,
+        builder_standing: engine.builder_standing,
+        built_year: engine.built_year.map(i32::from),
+        gauge: engine.gauge.clone(),
+        prototype_gauge: None,
+        scale: engine.scale.clone(),
+        whyte: None,
+        cylinders: None,
+        bore: None,
+        stroke: None,
+        driving_wheel_diameter: None,
+        weight: engine.weight.clone(),
+        // The appraisal has been answered with it; nobody is asked again, but the engine is flagged.
+        weight_confirmed: true,
+        adhesive_weight: None,
+        length: None,
+        width: None,
+        height: None,
+        rigid_wheelbase: None,
+        side_play: None,
+        stated_tractive_effort: None,
+        fuel: engine.fuel,
+        feeds: Vec::new(),
+        goes_with: engine.goes_with.clone(),
+        working_order: engine.working_order,
+        offered_as: OfferedAs::Steamable,
+        has_boiler: true,
+        asbestos_suspected: None,
+        medals: engine.medals.and_then(|medals| medals.try_into().ok()),
+        full_record: engine.full_record,
+        place: None,
+        notes: None,
+    }
+}
+
+/// What was seen at the appraisal is the opening survey; none where nothing was graded.
+fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<NewSurvey> {
+    let seen = engine.build_quality.is_some() || engine.grades != Grades::default();
+    seen.then(|| NewSurvey {
+        on,
+        surveyor,
+        build_quality: engine.build_quality,
+        asbestos: None,
+        grades: engine.grades,
+        findings: Vec::new(),
+        clears: Vec::new(),
+        notes: "As it was appraised.".parse().ok(),
+    })
+}
+
+// Routes
+
+/// Take in an engine that was appraised
+///
+/// The engine is made from its description, with an opening survey where its condition was graded. One appraisal becomes an
+/// acquisition once.
+#[utoipa::path(tag = "engines", operation_id = "take_in_appraised",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewAcquisitionOfAppraisal,
+    responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/appraisals/{id:\\d+}/acquisitions")]
+pub(super) async fn take_in_appraised(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewAcquisitionOfAppraisal>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        let (appraisal, _) = super::find(tx.conn(), id).await?;
+        let engine = as_told(appraisal.engine)?;
+        let acquisition = new.acquisition(id, &engine);
+        acquisition.check(actor.today)?;
+        let taken = acquisitions::take_in(tx, &acquisition).await?;
+        let surveyor = match &new.surveyor {
+            Some(surveyor) => surveyor.clone(),
+            None => actor.person.parse().map_err(Problem::internal)?,
+        };
+        if let Some(survey) = opening_survey(new.on, surveyor, &engine) {
+            surveys::insert(tx, taken.terms.stock_no, &survey).await?;
+        }
+        Ok((format!("/v1/acquisitions/{}", taken.terms.id), taken))
+    })
+    .await
+}
+
+/// The description as it was told, without the converted figures, which are no part of what is read back.
+fn as_told(mut engine: Value) -> Result<EngineDescribed, Problem> {
+    for (member, converted) in [("gauge", "mm"), ("weight", "kg")] {
+        if let Some(quantity) = engine.get_mut(member).and_then(Value::as_object_mut) {
+            quantity.remove(converted);
+        }
+    }
+    serde_json::from_value(engine).map_err(Problem::internal)
+}

@@ -1,0 +1,228 @@
+//! Tax positions: changes of how tax falls on an engine, each with its reason; none is lost.
+
+use crate::{
+    books::tax_periods,
+    buying::acquisitions::{self, POSITION_DOES_NOT_FIT, SUPPLIER_VAT_DOES_NOT_FIT, position_fits},
+    engines::engines,
+    firm::keys::MoneyDesk,
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Line, Text},
+    },
+    schema::tax_position_changes as changes,
+    selling::{commissions, sales},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{dsl::max, prelude::*};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{days::Day, money::Money, trade::TaxPosition};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_tax_positions)
+        .service(change_tax_position)
+        .service(get_tax_position);
+}
+
+// Types
+
+/// The position before the first change is the one under which the engine came.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = changes)]
+#[schema(example = json!({"id": 4, "acquisition_id": 51, "on": "2026-05-14", "from": "margin_scheme", "to": "ordinary_vat",
+    "reason": "the seller's invoice came and shows VAT", "changed_by": "Hester Quill"}))]
+pub struct TaxPositionChange {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub acquisition_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    #[diesel(column_name = from_position)]
+    pub from: TaxPosition,
+    #[diesel(column_name = to_position)]
+    pub to: TaxPosition,
+    pub reason: Text<1000>,
+    pub changed_by: Line,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"tax_position": "ordinary_vat", "reason": "the seller's invoice came and shows VAT"}))]
+pub struct NewTaxPosition {
+    /// One that goes with how the engine came.
+    pub tax_position: TaxPosition,
+    pub reason: Text<1000>,
+    /// Today unless told otherwise; from the day the engine came and the last change, in an open tax period.
+    pub on: Option<Day>,
+}
+
+// Routes
+
+/// List the changes of the tax position of an acquisition
+#[utoipa::path(tag = "money", operation_id = "list_tax_positions", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
+    responses((status = 200, body = Page<TaxPositionChange>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/acquisitions/{id:\\d+}/tax-positions")]
+async fn list_tax_positions(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    acquisitions::find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = changes::table
+            .filter(changes::acquisition_id.eq(id))
+            .filter(changes::id.gt(page.after_id().unwrap_or(0)))
+            .select(TaxPositionChange::as_select())
+            .order(changes::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |change: &TaxPositionChange| {
+        (Value::Null, change.id)
+    })
+    .await
+}
+
+/// Change the tax position of an acquisition
+///
+/// Refused when the engine was sold in a tax period that is closed.
+#[utoipa::path(tag = "money", operation_id = "change_tax_position",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTaxPosition,
+    responses((status = 201, body = TaxPositionChange), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/acquisitions/{id:\\d+}/tax-positions")]
+async fn change_tax_position(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewTaxPosition>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        let stock_no = acquisitions::find(tx.conn(), id).await?.terms.stock_no;
+        engines::lock(tx.conn(), stock_no).await?;
+        let from = check(tx, id, &new).await?;
+        acquisitions::set_tax_position(tx, id, new.tax_position).await?;
+        check_sale(tx, stock_no).await?;
+        let change: TaxPositionChange = diesel::insert_into(changes::table)
+            .values((
+                changes::acquisition_id.eq(id),
+                changes::on_day.eq(new.on.unwrap_or(actor.today)),
+                changes::from_position.eq(from),
+                changes::to_position.eq(new.tax_position),
+                changes::reason.eq(&new.reason),
+                changes::changed_by.eq(&actor.person),
+            ))
+            .returning(TaxPositionChange::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"acquisition_id": id, "change_id": change.id, "from": change.from, "to": change.to});
+        tx.record("acquisition.tax_position_changed", Some(stock_no), entry)
+            .await?;
+        Ok((format!("/v1/tax-positions/{}", change.id), change))
+    })
+    .await
+}
+
+/// Read a change of a tax position
+#[utoipa::path(tag = "money", operation_id = "get_tax_position", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = TaxPositionChange), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/tax-positions/{id:\\d+}")]
+async fn get_tax_position(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let change: Option<TaxPositionChange> = changes::table
+        .find(*id)
+        .select(TaxPositionChange::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let missing = || Problem::not_found(format!("there is no change {id} of a tax position"));
+    shown(&req, &change.ok_or_else(missing)?)
+}
+
+// SQL
+
+/// Gives the present position; the engine is held.
+async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosition, Problem> {
+    let today = tx.actor.today;
+    let on = new.on.unwrap_or(today);
+    let terms = acquisitions::find(tx.conn(), id).await?.terms;
+    let last: Option<Day> = changes::table
+        .filter(changes::acquisition_id.eq(id))
+        .select(max(changes::on_day))
+        .get_result(tx.conn())
+        .await?;
+    let earliest = last.map_or(terms.on, |last| last.max(terms.on));
+    let early = format!("before the engine came or the last change, {earliest}");
+    let same = format!("the position is {} already", terms.tax_position);
+    let rules = [
+        (on <= today, "/on", "in the future"),
+        (on >= earliest, "/on", early.as_str()),
+        (
+            new.tax_position != terms.tax_position,
+            "/tax_position",
+            same.as_str(),
+        ),
+        (
+            position_fits(terms.manner, new.tax_position),
+            "/tax_position",
+            POSITION_DOES_NOT_FIT,
+        ),
+        (
+            terms.supplier_vat == Money::ZERO || new.tax_position.bears_supplier_vat(),
+            "/tax_position",
+            SUPPLIER_VAT_DOES_NOT_FIT,
+        ),
+    ];
+    let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+    let broken: Vec<FieldError> = broken
+        .map(|(_, pointer, detail)| FieldError {
+            pointer: pointer.to_owned(),
+            detail: detail.to_owned(),
+        })
+        .collect();
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    tax_periods::must_be_open(tx.conn(), on).await?;
+    Ok(terms.tax_position)
+}
+
+/// Refuses what the sale of the engine no longer bears, the position being changed already.
+async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+    for on in sales::days_of(tx.conn(), stock_no).await? {
+        if tax_periods::in_open(tx.conn(), on).await? != on {
+            return Err(Problem::conflict(format!(
+                "the engine was sold, or its sale undone, on {on}, in a tax period that is closed; its tax is declared"
+            )));
+        }
+    }
+    let Some((sale_id, _)) = sales::of_engine(tx.conn(), stock_no).await? else {
+        return Ok(());
+    };
+    let on_commission = acquisitions::agreed_with_owner(tx.conn(), stock_no).await?;
+    if on_commission.is_some() {
+        let sale = sales::locked(tx, sale_id).await?;
+        let statement = commissions::of_sale(tx.conn(), &sale).await?;
+        if statement.paid_out > statement.payout_due.max(Money::ZERO) {
+            return Err(Problem::conflict(format!(
+                "the owner was paid {}, and no more than {} would be due; record what comes back first",
+                statement.paid_out, statement.payout_due
+            )));
+        }
+    }
+    Ok(())
+}

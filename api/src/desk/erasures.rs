@@ -1,0 +1,296 @@
+//! What is held of a person: exported whole, and erased on request as far as the law lets it go.
+//!
+//! The one file that writes the tables of others: an erasure is one act over all of them, and is read best in one place. A list of who was
+//! erased lies beside the photographs, outside of the database: a restored backup does not know of what came after it.
+
+pub mod catalogue;
+
+use crate::{
+    engines::photographs::Store,
+    enquiring::offers,
+    firm::{
+        firm,
+        keys::Owner,
+        persons::{self, Person},
+    },
+    ground::{
+        body::Body,
+        clock::day_in,
+        db::{self, Db, RunQueryDsl, Tx, Untouched},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        problem::{Problem, Problems},
+    },
+    schema::{acquisitions, costs, enquiries, persons as persons_table, sales},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    dsl::exists,
+    prelude::*,
+    sql_types::{BigInt, Bool, Jsonb, Text},
+};
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use jiff::Timestamp;
+use outshop_core::days::Day;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_everything).service(erase);
+}
+
+// Types
+
+/// One record that names the person, as the database holds it.
+#[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
+#[schema(example = json!({"of": "sales", "id": 31, "record": {"id": "31", "stock_no": "10", "price": "7600.00", "on_day": "2026-05-14"}}))]
+pub struct HeldRecord {
+    /// The table.
+    #[diesel(sql_type = Text)]
+    #[diesel(column_name = of_table)]
+    #[schema(max_length = 40)]
+    pub of: String,
+    #[diesel(sql_type = BigInt)]
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// Every column, its value as text, null where there is none.
+    #[diesel(sql_type = Jsonb)]
+    #[schema(value_type = Object)]
+    pub record: Value,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
+pub struct NewErasure {}
+
+/// What was done, and what stays.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"person": {"id": 12, "name": "erased", "email": null, "telephone": null, "address": null, "erased_on": "2026-05-14"},
+    "kept_by_law": true, "kept": "Name and address stay beside the sales and purchases of this person, in the stock book and on invoices, as the law on keeping books asks. They are shown nowhere else.",
+    "enquiries_closed": 1, "offers_withdrawn": 0}))]
+pub struct Erasure {
+    pub person: Person,
+    /// Whether the books hold a sale or a purchase that has to go on naming the person.
+    pub kept_by_law: bool,
+    #[schema(max_length = 400)]
+    pub kept: &'static str,
+    #[schema(minimum = 0)]
+    pub enquiries_closed: usize,
+    #[schema(minimum = 0)]
+    pub offers_withdrawn: usize,
+}
+
+const KEPT: &str = "Name and address stay beside the sales and purchases of this person, in the stock book and on invoices, as the law on \
+                    keeping books asks. They are shown nowhere else.";
+const NOTHING_KEPT: &str =
+    "No sale and no purchase names this person; nothing that tells who it was stays.";
+
+// Routes
+
+/// Export all that is held of a person
+///
+/// Every record of every table that names the person, and what hangs on it.
+#[utoipa::path(tag = "persons", operation_id = "list_everything_of_person",
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
+    responses((status = 200, body = Page<HeldRecord>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[get("/persons/{id:\\d+}/everything")]
+async fn list_everything(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let person = *id;
+    persons::find(&mut *db.read().await?, person).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let (table, after) = match &page.after {
+            Some((table, id)) => (table.as_str().unwrap_or_default(), *id),
+            None => ("", 0),
+        };
+        Ok(diesel::sql_query(&*catalogue::EVERYTHING)
+            .bind::<BigInt, _>(person)
+            .bind::<Text, _>(table)
+            .bind::<BigInt, _>(after)
+            .bind::<BigInt, _>(page.limit)
+            .load(conn)
+            .await?)
+    };
+    list.answer(&req, &db, fetch, |it: &HeldRecord| (json!(it.of), it.id))
+        .await
+}
+
+/// Erase a person
+///
+/// Name, contact and all words written beside what the person asked, paid and was given go, and so do the stored answers to
+/// requests. Refused while something is open: a reservation, a deposit held, a promise, a sale not delivered or not paid, an
+/// engine on commission that is not settled. Open enquiries are closed and offers withdrawn. Where a sale or a purchase stands
+/// in the books, name and address stay beside it alone, as an invoice and the stock book have to show them.
+#[utoipa::path(tag = "persons", operation_id = "erase_person",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewErasure,
+    responses((status = 201, body = Erasure), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/persons/{id:\\d+}/erasures")]
+async fn erase(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    store: web::Data<Store>,
+    id: web::Path<i64>,
+    new: Body<NewErasure>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        persons::locked_unerased(tx, id).await?;
+        nothing_stands_in_the_way(tx, id).await?;
+        let Forgotten {
+            kept_by_law,
+            enquiries_closed,
+            offers_withdrawn,
+        } = forget(tx.conn(), id, actor.today).await?;
+        let entry = json!({"person_id": id, "kept_by_law": kept_by_law});
+        tx.record("person.erased", None, entry).await?;
+        // Before the commit: one that is listed and not erased is erased by the next restore, as was asked; one that is erased and not
+        // listed would come back with it.
+        let erasure_id = persons_table::table
+            .find(id)
+            .select(persons_table::erasure_id);
+        let erasure_id: Uuid = erasure_id.first(tx.conn()).await?;
+        store.put(&listed(erasure_id), &[]).await?;
+        let erasure = Erasure {
+            person: persons::find(tx.conn(), id).await?,
+            kept_by_law,
+            kept: if kept_by_law { KEPT } else { NOTHING_KEPT },
+            enquiries_closed,
+            offers_withdrawn,
+        };
+        Ok((format!("/v1/persons/{id}"), erasure))
+    })
+    .await
+}
+
+// The list outside of the database
+
+/// Folder of the list in the store of photographs: an empty file for each person, named by the erasure id.
+const LIST: &str = "erased";
+
+fn listed(erasure_id: Uuid) -> String {
+    format!("{LIST}/{erasure_id}")
+}
+
+/// Erases again, in a database that was restored, whoever was erased after its backup was made, also where something was still open
+/// then. Gives their ids.
+pub async fn replay(
+    conn: &mut AsyncPgConnection,
+    store: &Store,
+    now: Timestamp,
+) -> Result<Vec<i64>, Problem> {
+    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let names = store.names_below(LIST).await?;
+    let erased: Vec<Uuid> = names.iter().filter_map(|name| name.parse().ok()).collect();
+    let back: Vec<i64> = persons_table::table
+        .filter(persons_table::erasure_id.eq_any(erased))
+        .filter(persons_table::erased_on.is_null())
+        .select(persons_table::id)
+        .order(persons_table::id)
+        .load(conn)
+        .await?;
+    for id in &back {
+        AnsiTransactionManager::begin_transaction(conn).await?;
+        if let Err(problem) = forget_again(conn, *id, today).await {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            return Err(problem);
+        }
+        AnsiTransactionManager::commit_transaction(conn).await?;
+    }
+    Ok(back)
+}
+
+async fn forget_again(conn: &mut AsyncPgConnection, id: i64, today: Day) -> Result<(), Problem> {
+    let Forgotten { kept_by_law, .. } = forget(conn, id, today).await?;
+    let entry = Untouched {
+        what: "person.erased",
+        stock_no: None,
+        data: json!({"person_id": id, "kept_by_law": kept_by_law}),
+    };
+    Ok(db::record_untouched(conn, today, vec![entry]).await?)
+}
+
+// SQL
+
+struct Forgotten {
+    kept_by_law: bool,
+    enquiries_closed: usize,
+    offers_withdrawn: usize,
+}
+
+async fn forget(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Result<Forgotten, Problem> {
+    let enquiries_closed = close_enquiries(conn, id, on).await?;
+    let offers_withdrawn = offers::withdraw_all_of(conn, id, on).await?;
+    let kept_by_law = is_in_the_books(conn, id).await?;
+    diesel::sql_query(&*catalogue::FORGET)
+        .bind::<BigInt, _>(id)
+        .bind::<Bool, _>(kept_by_law)
+        .execute(conn)
+        .await?;
+    diesel::sql_query(&*catalogue::PURGE)
+        .bind::<BigInt, _>(id)
+        .execute(conn)
+        .await?;
+    diesel::update(persons_table::table.find(id))
+        .set(persons_table::erased_on.eq(on))
+        .execute(conn)
+        .await?;
+    Ok(Forgotten {
+        kept_by_law,
+        enquiries_closed,
+        offers_withdrawn,
+    })
+}
+
+#[derive(QueryableByName)]
+struct InTheWay {
+    #[diesel(sql_type = Text)]
+    what: String,
+    #[diesel(sql_type = BigInt)]
+    id: i64,
+}
+
+async fn nothing_stands_in_the_way(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
+    let open: Vec<InTheWay> = diesel::sql_query(include_str!("erasures/in_the_way.sql"))
+        .bind::<BigInt, _>(id)
+        .load(tx.conn())
+        .await?;
+    if open.is_empty() {
+        return Ok(());
+    }
+    let named: Vec<String> = open
+        .iter()
+        .map(|it| format!("{} {}", it.what, it.id))
+        .collect();
+    Err(Problem::conflict(format!(
+        "still open, and to be settled first: {}",
+        named.join(", ")
+    )))
+}
+
+async fn close_enquiries(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Result<usize, Problem> {
+    let open = enquiries::table
+        .filter(enquiries::person_id.eq(id))
+        .filter(enquiries::closed_on.is_null());
+    Ok(diesel::update(open)
+        .set(enquiries::closed_on.eq(on))
+        .execute(conn)
+        .await?)
+}
+
+/// Whether a sale, a purchase or a supplier's invoice names the person.
+async fn is_in_the_books(conn: &mut AsyncPgConnection, id: i64) -> Result<bool, Problem> {
+    let sold = exists(sales::table.filter(sales::person_id.eq(id)));
+    let bought = exists(acquisitions::table.filter(acquisitions::person_id.eq(id)));
+    let supplied = exists(costs::table.filter(costs::person_id.eq(id)));
+    Ok(diesel::select(sold.or(bought).or(supplied))
+        .get_result(conn)
+        .await?)
+}

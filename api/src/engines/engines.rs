@@ -1,0 +1,1038 @@
+//! Engines: one physical machine each, under a stock number that never repeats.
+
+use crate::{
+    boilers::boilers::{self, Boiler},
+    engines::photographs::{self, Photograph},
+    firm::keys::{Floor, Staff},
+    ground::{
+        body::Patch,
+        confirmations::{self, Confirmations},
+        db::{Db, RunQueryDsl, Tx},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
+        problem::{self, FieldError, Problem, Problems},
+        text::{Line, Prose, at_most, present, present_at_most, present_nought_or_more},
+    },
+    schema::{engines, stock},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::{
+    dsl::sql,
+    prelude::*,
+    sql_types::{Array, Bool, Numeric},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    engine::{
+        BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, SOUGHT_WITHIN_MM, Scale, Whyte,
+        WorkingOrder,
+    },
+    money::Money,
+    sense::{self, Doubt, Member, Size},
+    trade::{ListingStanding, Standing},
+    units::{Force, Length, Mass, nought_or_more},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_engines)
+        .service(get_engine)
+        .service(change_engine);
+}
+
+// Types
+
+/// All that is known of an engine itself; null means not known.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = engines)]
+pub struct Particulars {
+    /// Never repeats.
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub kind: Kind,
+    /// What the firm calls it.
+    pub name: Line,
+    /// The full-size engine that it follows.
+    pub prototype: Option<Line>,
+    /// The published design that it was built to.
+    pub design: Option<Line>,
+    pub designer: Option<Line>,
+    pub builder: Option<Line>,
+    /// Whether the builder was an amateur or of the trade.
+    pub builder_standing: Option<BuilderStanding>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i32>,
+    pub gauge: Option<Length>,
+    /// Of the full-size track; a narrow-gauge scale follows from it.
+    pub prototype_gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub whyte: Option<Whyte>,
+    #[schema(minimum = 1, maximum = 12)]
+    pub cylinders: Option<i32>,
+    pub bore: Option<Length>,
+    pub stroke: Option<Length>,
+    /// Diameter on the tread.
+    pub driving_wheel_diameter: Option<Length>,
+    /// Of the engine as it is lifted.
+    pub weight: Option<Mass>,
+    /// On the coupled wheels, in working order.
+    pub adhesive_weight: Option<Mass>,
+    pub length: Option<Length>,
+    pub width: Option<Length>,
+    pub height: Option<Length>,
+    pub rigid_wheelbase: Option<Length>,
+    /// Total, of the rigid wheelbase.
+    pub side_play: Option<Length>,
+    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    pub stated_tractive_effort: Option<Force>,
+    pub fuel: Option<Fuel>,
+    #[schema(max_items = 10)]
+    pub feeds: Vec<Feed>,
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+    /// What order it is in; a fact, not where it stands in the trade.
+    pub working_order: Option<WorkingOrder>,
+    pub offered_as: OfferedAs,
+    /// false for an engine that is made without one.
+    pub has_boiler: bool,
+    /// null: nobody has looked.
+    pub asbestos_suspected: Option<bool>,
+    /// Won at exhibitions.
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<i32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
+    /// Where in the works it is.
+    pub place: Option<Line>,
+    pub notes: Option<Prose>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
+}
+
+/// Where an engine stands; follows from what is recorded.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = stock)]
+pub struct InStock {
+    pub standing: Standing,
+    pub asking_price: Option<Money>,
+    /// The boiler that is in it.
+    pub boiler_id: Option<i64>,
+    pub listing: Option<ListingStanding>,
+    /// The moment to which it is reserved; null where it is not.
+    pub reserved_until: Option<Instant>,
+}
+
+impl InStock {
+    /// What is read of the stock, seen at that moment: a reservation holds before its moment alone.
+    fn at(&mut self, now: Instant) {
+        self.standing = standing_at(self.standing, self.reserved_until, now);
+        match self.standing {
+            Standing::Reserved => {}
+            Standing::InStock | Standing::Sold | Standing::Delivered | Standing::Gone => {
+                self.reserved_until = None;
+            }
+        }
+    }
+}
+
+/// Where an engine stands at a moment, from what the view `stock` gives.
+pub(crate) fn standing_at(
+    standing: Standing,
+    reserved_until: Option<Instant>,
+    now: Instant,
+) -> Standing {
+    match standing {
+        Standing::InStock if reserved_until.is_some_and(|until| until > now) => Standing::Reserved,
+        Standing::InStock
+        | Standing::Reserved
+        | Standing::Sold
+        | Standing::Delivered
+        | Standing::Gone => standing,
+    }
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow",
+    "designer": null, "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
+    "gauge": {"value": "5", "unit": "in", "mm": "127"}, "prototype_gauge": null, "scale": null, "whyte": "0-6-0",
+    "cylinders": 2, "bore": {"value": "1 1/2", "unit": "in", "mm": "38.1"}, "stroke": {"value": "2", "unit": "in", "mm": "50.8"},
+    "driving_wheel_diameter": {"value": "4 1/2", "unit": "in", "mm": "114.3"}, "weight": {"value": "150", "unit": "lb", "kg": "68.0389"},
+    "adhesive_weight": null, "length": null, "width": null, "height": null, "rigid_wheelbase": null, "side_play": null,
+    "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "goes_with": ["box"],
+    "working_order": "in_running_order", "offered_as": "steamable", "has_boiler": true, "asbestos_suspected": false,
+    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "confirmed": [], "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show", "reserved_until": null}))]
+pub struct Engine {
+    #[serde(flatten)]
+    #[diesel(embed)]
+    pub particulars: Particulars,
+    #[serde(flatten)]
+    #[diesel(embed)]
+    pub in_stock: InStock,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = engines)]
+#[serde(deny_unknown_fields)]
+pub struct NewEngine {
+    pub kind: Kind,
+    pub name: Line,
+    /// The full-size engine that it follows.
+    pub prototype: Option<Line>,
+    /// The published design that it was built to.
+    pub design: Option<Line>,
+    pub designer: Option<Line>,
+    pub builder: Option<Line>,
+    /// Whether the builder was an amateur or of the trade.
+    pub builder_standing: Option<BuilderStanding>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i32>,
+    pub gauge: Option<Length>,
+    /// Of the full-size track; a narrow-gauge scale follows from it.
+    pub prototype_gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub whyte: Option<Whyte>,
+    #[schema(minimum = 1, maximum = 12)]
+    pub cylinders: Option<i32>,
+    pub bore: Option<Length>,
+    pub stroke: Option<Length>,
+    /// Diameter on the tread.
+    pub driving_wheel_diameter: Option<Length>,
+    /// Of the engine as it is lifted. Questioned where it does not fit the gauge of a locomotive, or length, width and height.
+    pub weight: Option<Mass>,
+    #[serde(default)]
+    #[diesel(skip_insertion)]
+    pub weight_confirmed: bool,
+    /// On the coupled wheels, in working order.
+    pub adhesive_weight: Option<Mass>,
+    pub length: Option<Length>,
+    pub width: Option<Length>,
+    pub height: Option<Length>,
+    pub rigid_wheelbase: Option<Length>,
+    /// Total, of the rigid wheelbase; 0 where there is none.
+    #[serde(default, deserialize_with = "nought_or_more")]
+    pub side_play: Option<Length>,
+    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    pub stated_tractive_effort: Option<Force>,
+    pub fuel: Option<Fuel>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub feeds: Vec<Feed>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+    /// What order it is in; a fact, not where it stands in the trade.
+    pub working_order: Option<WorkingOrder>,
+    /// steamable unless told otherwise.
+    #[serde(default = "steamable")]
+    pub offered_as: OfferedAs,
+    /// true unless told otherwise.
+    #[serde(default = "yes")]
+    pub has_boiler: bool,
+    /// null: nobody has looked.
+    pub asbestos_suspected: Option<bool>,
+    /// Won at exhibitions.
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<i32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
+    /// Where in the works it is.
+    pub place: Option<Line>,
+    pub notes: Option<Prose>,
+}
+
+fn steamable() -> OfferedAs {
+    OfferedAs::Steamable
+}
+
+fn yes() -> bool {
+    true
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = engines)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"place": "bay 3", "weight": {"value": "150", "unit": "lb"}}))]
+pub struct EnginePatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub kind: Option<Kind>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub name: Option<Line>,
+    /// The full-size engine that it follows.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub prototype: Option<Option<Line>>,
+    /// The published design that it was built to.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub design: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub designer: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub builder: Option<Option<Line>>,
+    /// Whether the builder was an amateur or of the trade.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<BuilderStanding>)]
+    pub builder_standing: Option<Option<BuilderStanding>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 1800, maximum = 2199)]
+    pub built_year: Option<Option<i32>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub gauge: Option<Option<Length>>,
+    /// Of the full-size track; a narrow-gauge scale follows from it.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub prototype_gauge: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Scale>)]
+    pub scale: Option<Option<Scale>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Whyte>)]
+    pub whyte: Option<Option<Whyte>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 1, maximum = 12)]
+    pub cylinders: Option<Option<i32>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub bore: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub stroke: Option<Option<Length>>,
+    /// Diameter on the tread.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub driving_wheel_diameter: Option<Option<Length>>,
+    /// Of the engine as it is lifted.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Mass>)]
+    pub weight: Option<Option<Mass>>,
+    #[serde(default)]
+    #[diesel(skip_update)]
+    pub weight_confirmed: bool,
+    /// On the coupled wheels, in working order.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Mass>)]
+    pub adhesive_weight: Option<Option<Mass>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub length: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub width: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub height: Option<Option<Length>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Length>)]
+    pub rigid_wheelbase: Option<Option<Length>>,
+    /// Total, of the rigid wheelbase; 0 where there is none.
+    #[serde(default, deserialize_with = "present_nought_or_more")]
+    #[schema(value_type = Option<Length>)]
+    pub side_play: Option<Option<Length>>,
+    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Force>)]
+    pub stated_tractive_effort: Option<Option<Force>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Fuel>)]
+    pub fuel: Option<Option<Fuel>>,
+    #[serde(default, deserialize_with = "present_at_most::<10, _, _>")]
+    #[schema(max_items = 10, nullable = false)]
+    pub feeds: Option<Vec<Feed>>,
+    #[serde(default, deserialize_with = "present_at_most::<10, _, _>")]
+    #[schema(max_items = 10, nullable = false)]
+    pub goes_with: Option<Vec<GoesWith>>,
+    /// What order it is in; a fact, not where it stands in the trade.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<WorkingOrder>)]
+    pub working_order: Option<Option<WorkingOrder>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub offered_as: Option<OfferedAs>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub has_boiler: Option<bool>,
+    /// null: nobody has looked.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<bool>)]
+    pub asbestos_suspected: Option<Option<bool>>,
+    /// Won at exhibitions.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<i32>, minimum = 0, maximum = 100)]
+    pub medals: Option<Option<i32>>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<bool>)]
+    pub full_record: Option<Option<bool>>,
+    /// Where in the works it is.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub place: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub notes: Option<Option<Prose>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct EngineFilters {
+    /// Any of these kinds, joined with commas.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
+    kind: Option<Vec<Kind>>,
+    /// Any of these gauges in mm, joined with commas; each within 0.2 mm, so that 184.15 finds 184.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
+    gauge_mm: Option<Vec<Decimal>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "in_stock")]
+    standing: Option<Vec<Standing>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "on_show")]
+    listing: Option<Vec<ListingStanding>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "coal")]
+    fuel: Option<Vec<Fuel>>,
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "0-6-0")]
+    whyte: Option<Vec<Whyte>>,
+    /// Asking prices from this, inclusive.
+    asking_price_from: Option<Money>,
+    /// Asking prices to this, inclusive.
+    asking_price_to: Option<Money>,
+    /// Words that stand in the name, prototype, design or builder.
+    #[param(max_length = 200, example = "marrow")]
+    q: Option<Line>,
+    /// What each engine is to bring with it: `boiler`, `photographs`. A page then has at most 50 items.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "boiler,photographs")]
+    include: Option<Vec<Include>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct EngineInclude {
+    /// What the engine is to bring with it: `boiler`, `photographs`. Read it without to change it.
+    #[serde(default, deserialize_with = "any_of_some")]
+    #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
+    include: Option<Vec<Include>>,
+}
+
+/// What an engine can bring with it, one level deep.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Include {
+    Boiler,
+    Photographs,
+}
+
+impl std::str::FromStr for Include {
+    type Err = &'static str;
+
+    fn from_str(word: &str) -> Result<Include, &'static str> {
+        match word {
+            "boiler" => Ok(Include::Boiler),
+            "photographs" => Ok(Include::Photographs),
+            _ => Err("`include` takes boiler and photographs"),
+        }
+    }
+}
+
+/// An engine with what `include` asked for.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct EngineShown {
+    #[serde(flatten)]
+    pub engine: Engine,
+    /// Only there when asked for by `include=boiler`; null when no boiler is in the engine.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Boiler>)]
+    pub boiler: Option<Option<Boiler>>,
+    /// Only there when asked for by `include=photographs`; in their order.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(max_items = 40, nullable = false)]
+    pub photographs: Option<Vec<Photograph>>,
+}
+
+fn any_of_some<'de, T, D>(from: D) -> Result<Option<Vec<T>>, D::Error>
+where
+    T: std::str::FromStr<Err: std::fmt::Display>,
+    D: serde::Deserializer<'de>,
+{
+    any_of(from).map(Some)
+}
+
+/// Order of a list of engines.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "describes the parameter; ListQuery reads it")]
+pub struct EngineSort {
+    /// `stock_no` or `asking_price`; with `-` downwards. Engines without a price come last.
+    #[param(max_length = 20, default = "stock_no", example = "-asking_price")]
+    sort: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Sort {
+    StockNo,
+    StockNoDown,
+    Price,
+    PriceDown,
+}
+
+impl Sort {
+    fn read(sent: Option<&str>) -> Result<Sort, Problem> {
+        match sent {
+            None | Some("stock_no") => Ok(Sort::StockNo),
+            Some("-stock_no") => Ok(Sort::StockNoDown),
+            Some("asking_price") => Ok(Sort::Price),
+            Some("-asking_price") => Ok(Sort::PriceDown),
+            Some(_) => Err(Problem::new(
+                problem::INVALID_QUERY,
+                "`sort` is stock_no or asking_price, with - downwards",
+            )),
+        }
+    }
+}
+
+/// Rules between the facts of an engine. `at` is the pointer of the engine in the request.
+pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<FieldError> {
+    let mut broken = Vec::new();
+    let mut rule = |holds: bool, member: &str, detail: &str| {
+        if !holds {
+            broken.push(FieldError {
+                pointer: format!("{at}/{member}"),
+                detail: detail.to_owned(),
+            });
+        }
+    };
+    let this_year = i32::from(today.date().year());
+    rule(
+        engine
+            .built_year
+            .is_none_or(|year| (1800..=this_year).contains(&year)),
+        "built_year",
+        "not a year from 1800 to this year",
+    );
+    rule(
+        engine.cylinders.is_none_or(|n| (1..=12).contains(&n)),
+        "cylinders",
+        "not a count from 1 to 12",
+    );
+    rule(
+        engine.medals.is_none_or(|n| (0..=100).contains(&n)),
+        "medals",
+        "not a count from 0 to 100",
+    );
+    let above = |part: Option<&Mass>, whole: Option<&Mass>| {
+        part.zip(whole)
+            .is_some_and(|(part, whole)| part.base() > whole.base())
+    };
+    rule(
+        !above(engine.adhesive_weight, engine.weight),
+        "adhesive_weight",
+        "more than the whole weight",
+    );
+    rule(
+        engine.whyte.is_none() || engine.kind == Kind::Locomotive,
+        "whyte",
+        "only a locomotive has a wheel arrangement by Whyte",
+    );
+    let mut ask = Confirmations::default();
+    ask.ask(
+        &format!("{at}/weight"),
+        engine.weight_in_doubt(),
+        engine.weight_confirmed,
+    );
+    broken.extend(ask.apart().0);
+    broken
+}
+
+/// The facts that rules bind together.
+pub(crate) struct Checked<'a> {
+    kind: Kind,
+    built_year: Option<i32>,
+    cylinders: Option<i32>,
+    medals: Option<i32>,
+    weight: Option<&'a Mass>,
+    adhesive_weight: Option<&'a Mass>,
+    whyte: Option<&'a Whyte>,
+    gauge: Option<&'a Length>,
+    sides: [Option<&'a Length>; 3],
+    /// Or not asked about now.
+    weight_confirmed: bool,
+}
+
+impl Checked<'_> {
+    fn weight_in_doubt(&self) -> Option<Doubt> {
+        let [length, width, height] = self.sides;
+        let size = Size {
+            gauge: self.gauge.filter(|_| self.kind == Kind::Locomotive),
+            length,
+            width,
+            height,
+        };
+        self.weight.and_then(|weight| sense::weight(weight, size))
+    }
+
+    /// The members that are outside the usual limits, all of them confirmed once the rules hold.
+    pub(crate) fn confirmed(&self) -> Vec<Member> {
+        let doubt = self.weight_in_doubt();
+        doubt.into_iter().map(|doubt| doubt.member).collect()
+    }
+}
+
+impl NewEngine {
+    pub(crate) fn checked(&self) -> Checked<'_> {
+        Checked {
+            kind: self.kind,
+            built_year: self.built_year,
+            cylinders: self.cylinders,
+            medals: self.medals,
+            weight: self.weight.as_ref(),
+            adhesive_weight: self.adhesive_weight.as_ref(),
+            whyte: self.whyte.as_ref(),
+            gauge: self.gauge.as_ref(),
+            sides: [&self.length, &self.width, &self.height].map(Option::as_ref),
+            weight_confirmed: self.weight_confirmed,
+        }
+    }
+}
+
+impl EnginePatch {
+    /// Whether the change touches the weight, or a size that the weight is compared with.
+    fn names_size(&self) -> bool {
+        let sides = [&self.gauge, &self.length, &self.width, &self.height];
+        self.kind.is_some() || self.weight.is_some() || sides.iter().any(|side| side.is_some())
+    }
+
+    /// The facts as they would be after the change.
+    fn checked<'a>(&'a self, current: &'a Particulars) -> Checked<'a> {
+        fn after<'a, T>(change: &'a Option<Option<T>>, current: &'a Option<T>) -> Option<&'a T> {
+            change.as_ref().unwrap_or(current).as_ref()
+        }
+        Checked {
+            kind: self.kind.unwrap_or(current.kind),
+            built_year: after(&self.built_year, &current.built_year).copied(),
+            cylinders: after(&self.cylinders, &current.cylinders).copied(),
+            medals: after(&self.medals, &current.medals).copied(),
+            weight: after(&self.weight, &current.weight),
+            adhesive_weight: after(&self.adhesive_weight, &current.adhesive_weight),
+            whyte: after(&self.whyte, &current.whyte),
+            gauge: after(&self.gauge, &current.gauge),
+            sides: [
+                after(&self.length, &current.length),
+                after(&self.width, &current.width),
+                after(&self.height, &current.height),
+            ],
+            weight_confirmed: self.weight_confirmed || !self.names_size(),
+        }
+    }
+}
+
+// Routes
+
+/// List engines
+#[utoipa::path(tag = "engines", operation_id = "list_engines", params(EngineFilters, EngineSort, PageParams),
+    responses((status = 200, body = Page<EngineShown>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines")]
+async fn list_engines(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<EngineFilters>,
+) -> Result<HttpResponse, Problem> {
+    const LIMIT_WITH_INCLUDE: i64 = 50;
+    let sort = Sort::read(list.sort.as_deref())?;
+    let (filters, now) = (list.filters.clone(), Instant(actor.now));
+    if filters.include.is_some() && list.limit() > LIMIT_WITH_INCLUDE {
+        let detail = "with `include`, `limit` is at most 50";
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let found = load(conn, &filters, sort, &page, now).await?;
+        including(conn, found, filters.include.as_deref()).await
+    };
+    list.answer(&req, &db, fetch, |shown: &EngineShown| {
+        let price = shown
+            .engine
+            .in_stock
+            .asking_price
+            .map_or(Value::Null, |price| json!(price));
+        (price, shown.engine.particulars.stock_no.into())
+    })
+    .await
+}
+
+/// Read an engine
+#[utoipa::path(tag = "engines", operation_id = "get_engine",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), EngineInclude),
+    responses((status = 200, body = EngineShown), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}")]
+async fn get_engine(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<EngineInclude>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let engine = find_at(&mut conn, *stock_no, Instant(actor.now)).await?;
+    let with = including(&mut conn, vec![engine], query.include.as_deref()).await?;
+    shown(&req, &with[0])
+}
+
+/// Change what is known of an engine
+#[utoipa::path(tag = "engines", operation_id = "change_engine",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = EnginePatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Engine), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[patch("/engines/{stock_no:\\d+}")]
+async fn change_engine(
+    Floor(actor): Floor,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    patch: Patch<EnginePatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            lock(tx.conn(), *stock_no).await?;
+            let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
+            let change = patch.against(&current)?;
+            let checked = change.checked(&current.particulars);
+            let broken = broken_rules("", &checked, actor.today);
+            if !broken.is_empty() {
+                return Err(Problem::invalid_all(broken));
+            }
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let gauge_mm = change
+                .gauge
+                .as_ref()
+                .map(|gauge| gauge.as_ref().map(Length::base));
+            let confirmed = if change.names_size() {
+                checked.confirmed()
+            } else {
+                current.particulars.confirmed.clone()
+            };
+            diesel::update(engines::table.find(*stock_no))
+                .set((
+                    &change,
+                    gauge_mm.map(|mm| engines::gauge_mm.eq(mm)),
+                    engines::confirmed.eq(&confirmed),
+                ))
+                .execute(tx.conn())
+                .await?;
+            let entry = json!({"members": patch.members()});
+            let entry = if change.names_size() {
+                confirmations::noted(entry, &confirmed)
+            } else {
+                entry
+            };
+            tx.record("engine.changed", Some(*stock_no), entry).await?;
+            find_at(tx.conn(), *stock_no, Instant(actor.now)).await
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+pub(crate) async fn insert(tx: &mut Tx<'_>, new: &NewEngine) -> Result<i32, Problem> {
+    let gauge_mm = new.gauge.as_ref().map(Length::base);
+    Ok(diesel::insert_into(engines::table)
+        .values((
+            new,
+            engines::gauge_mm.eq(gauge_mm),
+            engines::confirmed.eq(new.checked().confirmed()),
+        ))
+        .returning(engines::stock_no)
+        .get_result(tx.conn())
+        .await?)
+}
+
+/// Without a look at the clock: one that is reserved counts as in stock.
+pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Engine, Problem> {
+    let engine: Option<Engine> = engines::table
+        .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
+        .filter(engines::stock_no.eq(stock_no))
+        .select(Engine::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    engine.ok_or_else(|| missing(stock_no))
+}
+
+/// As it stands at that moment.
+async fn find_at(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    now: Instant,
+) -> Result<Engine, Problem> {
+    let mut engine = find(conn, stock_no).await?;
+    engine.in_stock.at(now);
+    Ok(engine)
+}
+
+/// Each of the engines with what is to come with it.
+async fn including(
+    conn: &mut AsyncPgConnection,
+    engines: Vec<Engine>,
+    include: Option<&[Include]>,
+) -> Result<Vec<EngineShown>, Problem> {
+    let with_boiler = include.is_some_and(|named| named.contains(&Include::Boiler));
+    let ids: Vec<i64> = engines
+        .iter()
+        .filter_map(|engine| engine.in_stock.boiler_id)
+        .collect();
+    let boilers = if with_boiler {
+        boilers::find_shown(conn, &ids).await?
+    } else {
+        Vec::new()
+    };
+    let with_photographs = include.is_some_and(|named| named.contains(&Include::Photographs));
+    let mut photographs = if with_photographs {
+        let stock_nos: Vec<i32> = engines
+            .iter()
+            .map(|engine| engine.particulars.stock_no)
+            .collect();
+        photographs::of_engines(conn, &stock_nos).await?
+    } else {
+        HashMap::new()
+    };
+    let shown = engines.into_iter().map(|engine| {
+        let taken = photographs.remove(&engine.particulars.stock_no);
+        let fitted = boilers
+            .iter()
+            .find(|it| Some(it.particulars.id) == engine.in_stock.boiler_id);
+        EngineShown {
+            boiler: with_boiler.then(|| fitted.cloned()),
+            photographs: with_photographs.then(|| taken.unwrap_or_default()),
+            engine,
+        }
+    });
+    Ok(shown.collect())
+}
+
+/// Holds the engine until the end of the transaction, so that what was seen of it stays true.
+pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    let found: Option<i32> = engines::table
+        .find(stock_no)
+        .select(engines::stock_no)
+        // Its key stays: what only names the engine, as the journal does, need not wait.
+        .for_no_key_update()
+        .first(conn)
+        .await
+        .optional()?;
+    found.map(|_| ()).ok_or_else(|| missing(stock_no))
+}
+
+/// As `lock`, for the records of others that name an engine: `pointer` is where the request names it.
+pub(crate) async fn lock_named(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    pointer: &str,
+) -> Result<(), Problem> {
+    match lock(conn, stock_no).await {
+        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
+            Err(Problem::invalid(pointer, refusal.to_string()))
+        }
+        held => held,
+    }
+}
+
+/// Whether the engine has been delivered or is gone.
+pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
+    match find(conn, stock_no).await?.in_stock.standing {
+        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(false),
+        Standing::Delivered | Standing::Gone => Ok(true),
+    }
+}
+
+pub(crate) fn missing(stock_no: i32) -> Problem {
+    Problem::not_found(format!("there is no engine {stock_no}"))
+}
+
+/// `text` as a pattern for LIKE in which it stands for itself.
+pub(crate) fn containing(text: &str) -> String {
+    format!(
+        "%{}%",
+        text.replace('\\', "\\\\")
+            .replace('%', "\\%")
+            .replace('_', "\\_")
+    )
+}
+
+async fn load(
+    conn: &mut AsyncPgConnection,
+    filters: &EngineFilters,
+    sort: Sort,
+    page: &Keyset,
+    now: Instant,
+) -> Result<Vec<Engine>, Problem> {
+    let mut query = engines::table
+        .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
+        .select(Engine::as_select())
+        .limit(page.limit)
+        .into_boxed();
+    if let Some(kinds) = &filters.kind {
+        query = query.filter(engines::kind.eq_any(kinds.clone()));
+    }
+    if let Some(gauges) = &filters.gauge_mm {
+        query = query.filter(
+            sql::<Bool>("EXISTS (SELECT FROM unnest(")
+                .bind::<Array<Numeric>, _>(gauges.clone())
+                .sql(") AS sought (mm) WHERE abs(engines.gauge_mm - sought.mm) <= ")
+                .bind::<Numeric, _>(SOUGHT_WITHIN_MM)
+                .sql(")"),
+        );
+    }
+    if let Some(standings) = &filters.standing {
+        let (of_view, reserved) = in_view(standings);
+        query = query.filter(stock::standing.eq_any(of_view));
+        query = match reserved {
+            None => query,
+            Some(true) => query.filter(
+                stock::standing
+                    .ne(Standing::InStock)
+                    .or(stock::reserved_until.assume_not_null().gt(now)),
+            ),
+            Some(false) => query.filter(
+                stock::standing
+                    .ne(Standing::InStock)
+                    .or(stock::reserved_until.is_null())
+                    .or(stock::reserved_until.assume_not_null().le(now)),
+            ),
+        };
+    }
+    if let Some(listings) = &filters.listing {
+        query = query.filter(stock::listing.eq_any(listings.clone()));
+    }
+    if let Some(fuels) = &filters.fuel {
+        query = query.filter(engines::fuel.eq_any(fuels.clone()));
+    }
+    if let Some(arrangements) = &filters.whyte {
+        query = query.filter(engines::whyte.eq_any(arrangements.clone()));
+    }
+    if let Some(from) = filters.asking_price_from {
+        query = query.filter(stock::asking_price.ge(from));
+    }
+    if let Some(to) = filters.asking_price_to {
+        query = query.filter(stock::asking_price.le(to));
+    }
+    if let Some(words) = &filters.q {
+        let words = containing(words);
+        query = query.filter(
+            engines::name
+                .ilike(words.clone())
+                .or(engines::prototype
+                    .ilike(words.clone())
+                    .is_not_distinct_from(true))
+                .or(engines::design
+                    .ilike(words.clone())
+                    .is_not_distinct_from(true))
+                .or(engines::builder.ilike(words).is_not_distinct_from(true)),
+        );
+    }
+    let after = page
+        .after
+        .as_ref()
+        .map(|(_, id)| i32::try_from(*id).unwrap_or(i32::MAX));
+    let price = match &page.after {
+        Some((Value::String(price), _)) => price.parse::<Money>().ok(),
+        Some(_) | None => None,
+    };
+    query = match sort {
+        Sort::StockNo => query.order(engines::stock_no.asc()),
+        Sort::StockNoDown => query.order(engines::stock_no.desc()),
+        Sort::Price => query.order((
+            stock::asking_price.asc().nulls_last(),
+            engines::stock_no.asc(),
+        )),
+        Sort::PriceDown => query.order((
+            stock::asking_price.desc().nulls_last(),
+            engines::stock_no.asc(),
+        )),
+    };
+    if let Some(after) = after {
+        let unpriced = stock::asking_price.is_null();
+        query = match (sort, price) {
+            (Sort::StockNo, _) => query.filter(engines::stock_no.gt(after)),
+            (Sort::StockNoDown, _) => query.filter(engines::stock_no.lt(after)),
+            (Sort::Price | Sort::PriceDown, None) => {
+                query.filter(unpriced.and(engines::stock_no.gt(after)))
+            }
+            (Sort::Price, Some(price)) => query.filter(
+                unpriced
+                    .or(stock::asking_price.gt(price).assume_not_null())
+                    .or(stock::asking_price
+                        .eq(price)
+                        .and(engines::stock_no.gt(after))
+                        .assume_not_null()),
+            ),
+            (Sort::PriceDown, Some(price)) => query.filter(
+                unpriced
+                    .or(stock::asking_price.lt(price).assume_not_null())
+                    .or(stock::asking_price
+                        .eq(price)
+                        .and(engines::stock_no.gt(after))
+                        .assume_not_null()),
+            ),
+        };
+    }
+    let mut found: Vec<Engine> = query.load(conn).await?;
+    for engine in &mut found {
+        engine.in_stock.at(now);
+    }
+    Ok(found)
+}
+
+/// The standings of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
+/// the others alone; `None`: both or neither.
+pub(crate) fn in_view(standings: &[Standing]) -> (Vec<Standing>, Option<bool>) {
+    let free = standings.contains(&Standing::InStock);
+    let reserved = standings.contains(&Standing::Reserved);
+    let mut of_view = standings.to_vec();
+    if reserved {
+        of_view.push(Standing::InStock);
+    }
+    (of_view, (free != reserved).then_some(reserved))
+}
+
+/// What is asked for an engine now.
+pub(crate) async fn asking_price_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    let asked = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::asking_price)
+        .first(conn)
+        .await;
+    asked.optional()?.ok_or_else(|| missing(stock_no))
+}
+
+/// The stock numbers of all engines in stock.
+pub(crate) async fn in_stock(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
+    Ok(stock::table
+        .filter(stock::standing.eq(Standing::InStock))
+        .select(stock::stock_no)
+        .load(conn)
+        .await?)
+}

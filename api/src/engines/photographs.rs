@@ -1,0 +1,705 @@
+//! Photographs: what an engine looks like, in order, described in words, in files that never change.
+
+mod store;
+mod upload;
+
+use crate::{
+    engines::engines,
+    firm::keys::{Anyone, Floor, Staff},
+    ground::{
+        body::{IfMatch, Known, Patch, Put, Repeatable},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{answer, shown},
+        problem::{Problem, Problems},
+        text::{Text, at_most, present},
+    },
+    schema::{photograph_sizes, photographs},
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, put, web};
+use diesel::{
+    dsl::{count, exists, max},
+    prelude::*,
+    sql_query,
+    sql_types::{self, Array},
+};
+use diesel_async::AsyncPgConnection;
+use jiff::{SignedDuration, Timestamp};
+use outshop_core::{days::Day, readiness};
+use outshop_pictures::Made;
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use sha2::{Digest, Sha256};
+use std::{
+    collections::{BTreeSet, HashMap},
+    time::Duration,
+};
+pub use store::{DECODING_MIB, LOOK_MIB, Store};
+use upload::{PictureFile, Upload, UploadForm};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(add_photograph)
+        .service(list_photographs)
+        .service(order_photographs)
+        .service(get_photograph)
+        .service(change_photograph)
+        .service(remove_photograph)
+        .service(get_photograph_file);
+}
+
+/// Photographs of one engine.
+const MOST: usize = 40;
+/// Files that nothing names are left alone for so long: an upload may be about to name them.
+const LEFT_ALONE: SignedDuration = SignedDuration::from_hours(24);
+pub const SWEEP_AGAIN: Duration = Duration::from_secs(60 * 60);
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 31, "stock_no": 10, "main": true, "alt": "Marrowby from the left, on a bench", "public": true,
+    "added_on": "2026-05-02", "sizes": [{"width": 320, "height": 240,
+        "url": "/v1/public/photographs/b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg"}]}))]
+pub struct Photograph {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The first in the engine's order.
+    pub main: bool,
+    /// What it shows, for those who do not see it; null while nobody has said, and no visitor is shown it then.
+    pub alt: Option<Text<500>>,
+    /// Whether visitors may see it while the engine is on show.
+    pub public: bool,
+    pub added_on: Day,
+    /// The narrowest first.
+    #[schema(max_items = 4)]
+    pub sizes: Vec<PhotographSize>,
+}
+
+/// A JPEG, upright, without metadata. What lies at its address never changes.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PhotographSize {
+    /// Pixels: 320, 640, 1280 or 2560, or the width of what was sent where that is less.
+    #[schema(minimum = 1, maximum = 2560)]
+    pub width: i32,
+    #[schema(minimum = 1)]
+    pub height: i32,
+    #[schema(max_length = 200)]
+    pub url: String,
+}
+
+/// What a visitor is shown; the first of an engine is the main one.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PublicPhotograph {
+    pub alt: Text<500>,
+    /// The narrowest first.
+    #[schema(max_items = 4)]
+    pub sizes: Vec<PhotographSize>,
+}
+
+/// The photographs of an engine, in their order.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Photographs {
+    #[schema(max_items = 40)]
+    pub items: Vec<Photograph>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"order": [33, 31, 32]}))]
+pub struct PhotographOrder {
+    /// The id of each photograph of the engine, once; the first becomes the main one.
+    #[serde(deserialize_with = "at_most::<40, _, _>")]
+    #[schema(max_items = 40)]
+    pub order: Vec<i64>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = photographs)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"alt": "Marrowby from the left, on a bench", "public": true}))]
+pub struct PhotographPatch {
+    #[serde(default, deserialize_with = "present")]
+    pub alt: Option<Option<Text<500>>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub public: Option<bool>,
+}
+
+// Routes
+
+/// Add a photograph to an engine
+///
+/// As the whole body, or as the part `photograph` of a form. JPEG, PNG and WebP are taken, told by their content; at most
+/// 25 MiB and 40 megapixels. It is turned upright, freed of all metadata and kept as JPEG in up to four widths, never
+/// enlarged. It comes last in the engine's order.
+#[utoipa::path(tag = "selling", operation_id = "add_photograph",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), Repeatable),
+    request_body(content((UploadForm = "multipart/form-data"), (PictureFile = "image/jpeg"), (PictureFile = "image/png"),
+        (PictureFile = "image/webp"))),
+    responses((status = 201, body = Photograph), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/photographs")]
+async fn add_photograph(
+    Floor(actor): Floor,
+    db: web::Data<Db>,
+    store: web::Data<Store>,
+    stock_no: web::Path<i32>,
+    upload: Upload,
+) -> Result<HttpResponse, Problem> {
+    engines::find(&mut *db.read().await?, *stock_no).await?;
+    let Upload {
+        file,
+        pointer,
+        alt,
+        public,
+        body,
+    } = upload;
+    let files = named(store.make(file, pointer).await?);
+    let add = async {
+        // Before the row: whoever reads the row finds the files.
+        for file in &files {
+            store.put(&file.name, &file.made.jpeg).await?;
+        }
+        db.create(&actor, &body, async |tx| {
+            engines::lock(tx.conn(), *stock_no).await?;
+            let id = insert(tx, *stock_no, alt.as_ref(), public, &files).await?;
+            tx.record("photograph.added", Some(*stock_no), json!({"id": id}))
+                .await?;
+            Ok((format!("/v1/photographs/{id}"), find(tx.conn(), id).await?))
+        })
+        .await
+    };
+    let added = add.await;
+    settle(
+        &db,
+        &store,
+        &files.iter().map(Into::into).collect::<Vec<_>>(),
+    )
+    .await;
+    added
+}
+
+/// List the photographs of an engine
+///
+/// In their order; the first is the main one.
+#[utoipa::path(tag = "selling", operation_id = "list_photographs",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, body = Photographs), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/photographs")]
+async fn list_photographs(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    engines::find(&mut conn, *stock_no).await?;
+    shown(&req, &in_order(&mut conn, *stock_no).await?)
+}
+
+/// Put the photographs of an engine in order
+///
+/// The first becomes the main one. If-Match takes the ETag of the list.
+#[utoipa::path(tag = "selling", operation_id = "order_photographs",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), IfMatch), request_body = PhotographOrder,
+    responses((status = 200, body = Photographs), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[put("/engines/{stock_no:\\d+}/photographs")]
+async fn order_photographs(
+    Floor(actor): Floor,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    wanted: Put<PhotographOrder>,
+) -> Result<HttpResponse, Problem> {
+    let ordered = db
+        .write(&actor, async |tx| {
+            engines::lock(tx.conn(), *stock_no).await?;
+            let current = in_order(tx.conn(), *stock_no).await?;
+            let wanted = wanted.against(&current)?.order;
+            let present: Vec<i64> = current.items.iter().map(|it| it.id).collect();
+            if wanted == present {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let of_both = wanted.len() == present.len();
+            if !of_both || !wanted.iter().all(|id| present.contains(id)) {
+                let detail = "does not name each photograph of the engine once";
+                return Err(Problem::invalid("/order", detail));
+            }
+            for (place, id) in (1_i32..).zip(&wanted) {
+                diesel::update(photographs::table.find(*id))
+                    .set(photographs::place.eq(place))
+                    .execute(tx.conn())
+                    .await?;
+            }
+            let entry = json!({"order": wanted});
+            tx.record("photographs.ordered", Some(*stock_no), entry)
+                .await?;
+            in_order(tx.conn(), *stock_no).await
+        })
+        .await?;
+    shown(&req, &ordered)
+}
+
+/// Read what is known of a photograph
+#[utoipa::path(tag = "selling", operation_id = "get_photograph", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Photograph), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/photographs/{id:\\d+}")]
+async fn get_photograph(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *id).await?)
+}
+
+/// Describe a photograph, or say who may see it
+#[utoipa::path(tag = "selling", operation_id = "change_photograph",
+    params(("id" = i64, Path, example = 1, minimum = 1), IfMatch),
+    request_body(content = PhotographPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Photograph), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[patch("/photographs/{id:\\d+}")]
+async fn change_photograph(
+    Floor(actor): Floor,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<PhotographPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx, *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            diesel::update(photographs::table.find(*id))
+                .set(&change)
+                .execute(tx.conn())
+                .await?;
+            let entry = json!({"id": *id, "members": patch.members()});
+            tx.record("photograph.changed", Some(current.stock_no), entry)
+                .await?;
+            find(tx.conn(), *id).await
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Remove a photograph
+///
+/// With its files, as far as no other photograph has the same.
+#[utoipa::path(tag = "selling", operation_id = "remove_photograph",
+    params(("id" = i64, Path, example = 1, minimum = 1), IfMatch), responses((status = 204), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[delete("/photographs/{id:\\d+}")]
+async fn remove_photograph(
+    Floor(actor): Floor,
+    db: web::Data<Db>,
+    store: web::Data<Store>,
+    id: web::Path<i64>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    let names = db
+        .write(&actor, async |tx| {
+            let current = locked(tx, *id).await?;
+            known.against(&current)?;
+            let names: Vec<String> = photograph_sizes::table
+                .filter(photograph_sizes::photograph_id.eq(*id))
+                .select(photograph_sizes::file)
+                .load(tx.conn())
+                .await?;
+            diesel::delete(photographs::table.find(*id))
+                .execute(tx.conn())
+                .await?;
+            tx.record(
+                "photograph.removed",
+                Some(current.stock_no),
+                json!({"id": *id}),
+            )
+            .await?;
+            Ok(names)
+        })
+        .await?;
+    settle(
+        &db,
+        &store,
+        &names.iter().map(Stored::named).collect::<Vec<_>>(),
+    )
+    .await;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Read the file of a photograph
+///
+/// Its name is a digest of its content, so that caches may keep it for ever, and that nobody guesses it: only who was shown
+/// the photograph knows the address.
+#[utoipa::path(tag = "public", operation_id = "get_photograph_file", security(()),
+    params(("name" = String, Path, max_length = 68,
+        example = "b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg")),
+    responses((status = 200, body = PictureFile, content_type = "image/jpeg"), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/photographs/{name}")]
+async fn get_photograph_file(
+    _by: Anyone,
+    req: HttpRequest,
+    store: web::Data<Store>,
+    name: web::Path<String>,
+) -> Result<HttpResponse, Problem> {
+    let missing = || Problem::not_found("there is no photograph at this address");
+    if !is_name(&name) {
+        return Err(missing());
+    }
+    let bytes = store.get(&name).await?.ok_or_else(missing)?;
+    let kept = "public, max-age=31536000, immutable";
+    Ok(answer(&req, bytes, "image/jpeg", kept))
+}
+
+fn is_name(name: &str) -> bool {
+    name.strip_suffix(".jpg").is_some_and(|digest| {
+        digest.len() == 64
+            && digest
+                .bytes()
+                .all(|c| matches!(c, b'0'..=b'9' | b'a'..=b'f'))
+    })
+}
+
+/// A file with the name that its content gives it.
+struct NamedFile {
+    name: String,
+    made: Made,
+}
+
+fn named(made: Vec<Made>) -> Vec<NamedFile> {
+    let named = made.into_iter().map(|made| NamedFile {
+        name: format!("{:x}.jpg", Sha256::digest(&made.jpeg)),
+        made,
+    });
+    named.collect()
+}
+
+/// A file that lies in the store, or did.
+struct Stored<'a> {
+    name: &'a str,
+    /// Its content, where it is at hand.
+    jpeg: Option<&'a [u8]>,
+}
+
+impl<'a> Stored<'a> {
+    fn named(name: &'a String) -> Stored<'a> {
+        Stored { name, jpeg: None }
+    }
+}
+
+impl<'a> From<&'a NamedFile> for Stored<'a> {
+    fn from(file: &'a NamedFile) -> Stored<'a> {
+        Stored {
+            name: &file.name,
+            jpeg: Some(&file.made.jpeg),
+        }
+    }
+}
+
+/// Brings files into line with the rows: what no row names goes, what a rival removed just before it was named comes back.
+/// What fails here is left to the sweep.
+async fn settle(db: &Db, store: &Store, files: &[Stored<'_>]) {
+    if let Err(problem) = try_to_settle(db, store, files).await {
+        tracing::warn!(%problem, "files of photographs are left to the sweep");
+    }
+}
+
+async fn try_to_settle(db: &Db, store: &Store, files: &[Stored<'_>]) -> Result<(), Problem> {
+    // Not a connection of the pool: its locks have to end with it, however this ends.
+    let mut conn = db.detached().await?;
+    for file in files {
+        lock_name(&mut conn, file.name).await?;
+        match (is_named(&mut conn, file.name).await?, file.jpeg) {
+            (false, _) => store.remove(file.name).await?,
+            (true, Some(jpeg)) if !store.has(file.name).await? => {
+                store.put(file.name, jpeg).await?;
+            }
+            (true, _) => {}
+        }
+        unlock_name(&mut conn, file.name).await?;
+    }
+    Ok(())
+}
+
+/// Removes the files that no row has named for a day, as a broken-off upload leaves them, and says how many. A row whose
+/// file is missing is told in the log.
+pub async fn sweep(db: &Db, store: &Store, now: Timestamp) -> Result<usize, Problem> {
+    // Rows first: a row that comes meanwhile has its file by then.
+    let named: BTreeSet<String> = {
+        let mut conn = db.read().await?;
+        let names: Vec<String> = photograph_sizes::table
+            .select(photograph_sizes::file)
+            .load(&mut conn)
+            .await?;
+        names.into_iter().collect()
+    };
+    let files = store.all().await?;
+    let mut missing = named.iter().filter(|name| !files.contains_key(*name));
+    if let Some(first) = missing.next() {
+        let more = missing.count();
+        tracing::error!(%first, more, "files of photographs are missing; restore them from a backup");
+    }
+    let left: Vec<Stored<'_>> = files
+        .iter()
+        .filter(|(name, written)| {
+            is_name(name) && !named.contains(*name) && now.duration_since(**written) > LEFT_ALONE
+        })
+        .map(|(name, _)| Stored::named(name))
+        .collect();
+    try_to_settle(db, store, &left).await?;
+    Ok(left.len())
+}
+
+// SQL
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = photographs)]
+struct Row {
+    id: i64,
+    stock_no: i32,
+    alt: Option<Text<500>>,
+    public: bool,
+    added_on: Day,
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    alt: Option<&Text<500>>,
+    public: bool,
+    files: &[NamedFile],
+) -> Result<i64, Problem> {
+    let of_engine = photographs::table.filter(photographs::stock_no.eq(stock_no));
+    let (n, last): (i64, Option<i32>) = of_engine
+        .select((count(photographs::id), max(photographs::place)))
+        .first(tx.conn())
+        .await?;
+    if n >= MOST as i64 {
+        let detail = format!("the engine has {MOST} photographs; remove one first");
+        return Err(Problem::conflict(detail));
+    }
+    let names: Vec<&String> = files.iter().map(|file| &file.name).collect();
+    // Against `settle`, which looks for rows and removes a file under the same lock.
+    sql_query(
+        "SELECT pg_advisory_xact_lock_shared(hashtextextended(name, 0)) FROM unnest($1) AS name",
+    )
+    .bind::<Array<sql_types::Text>, _>(names)
+    .execute(tx.conn())
+    .await?;
+    let id: i64 = diesel::insert_into(photographs::table)
+        .values((
+            photographs::stock_no.eq(stock_no),
+            photographs::place.eq(last.unwrap_or(0) + 1),
+            photographs::alt.eq(alt),
+            photographs::public.eq(public),
+            photographs::added_on.eq(tx.actor.today),
+        ))
+        .returning(photographs::id)
+        .get_result(tx.conn())
+        .await?;
+    let mut sizes = Vec::with_capacity(files.len());
+    for file in files {
+        sizes.push((
+            photograph_sizes::photograph_id.eq(id),
+            photograph_sizes::width.eq(pixels(file.made.width)?),
+            photograph_sizes::height.eq(pixels(file.made.height)?),
+            photograph_sizes::file.eq(&file.name),
+        ));
+    }
+    diesel::insert_into(photograph_sizes::table)
+        .values(sizes)
+        .execute(tx.conn())
+        .await?;
+    Ok(id)
+}
+
+fn pixels(n: u32) -> Result<i32, Problem> {
+    i32::try_from(n).map_err(Problem::internal)
+}
+
+/// The photograph, with its engine held so that nobody changes the others meanwhile.
+async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Photograph, Problem> {
+    let stock_no = find(tx.conn(), id).await?.stock_no;
+    engines::lock(tx.conn(), stock_no).await?;
+    find(tx.conn(), id).await
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Photograph, Problem> {
+    let stock_no: Option<i32> = photographs::table
+        .find(id)
+        .select(photographs::stock_no)
+        .first(conn)
+        .await
+        .optional()?;
+    let of_engine = match stock_no {
+        Some(stock_no) => in_order(conn, stock_no).await?.items,
+        None => Vec::new(),
+    };
+    let found = of_engine.into_iter().find(|it| it.id == id);
+    found.ok_or_else(|| Problem::not_found(format!("there is no photograph {id}")))
+}
+
+async fn in_order(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Photographs, Problem> {
+    let items = of_engines(conn, &[stock_no]).await?.remove(&stock_no);
+    Ok(Photographs {
+        items: items.unwrap_or_default(),
+    })
+}
+
+/// The photographs of each of the engines that has any, in their order.
+pub(crate) async fn of_engines(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, Vec<Photograph>>, Problem> {
+    let rows: Vec<Row> = photographs::table
+        .filter(photographs::stock_no.eq_any(stock_nos))
+        .order((photographs::stock_no, photographs::place))
+        .select(Row::as_select())
+        .load(conn)
+        .await?;
+    let ids: Vec<i64> = rows.iter().map(|row| row.id).collect();
+    let mut sizes = sizes_of(conn, &ids).await?;
+    let mut by_engine = HashMap::<i32, Vec<Photograph>>::new();
+    for row in rows {
+        let of_engine = by_engine.entry(row.stock_no).or_default();
+        of_engine.push(Photograph {
+            id: row.id,
+            stock_no: row.stock_no,
+            main: of_engine.is_empty(),
+            alt: row.alt,
+            public: row.public,
+            added_on: row.added_on,
+            sizes: sizes.remove(&row.id).unwrap_or_default(),
+        });
+    }
+    Ok(by_engine)
+}
+
+/// Of each of the engines, the photographs that a visitor is shown: those marked public and described.
+pub(crate) async fn shown_to_visitors(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, Vec<PublicPhotograph>>, Problem> {
+    let all = of_engines(conn, stock_nos).await?;
+    let shown = all.into_iter().map(|(stock_no, photographs)| {
+        let public = photographs.into_iter().filter(|it| it.public);
+        let described = public.filter_map(|it| {
+            Some(PublicPhotograph {
+                alt: it.alt?,
+                sizes: it.sizes,
+            })
+        });
+        (stock_no, described.collect())
+    });
+    Ok(shown.collect())
+}
+
+/// Of each of the engines the first photograph for visitors that is not described.
+pub(crate) async fn not_described(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, i64>, Problem> {
+    let found: Vec<(i32, i64)> = photographs::table
+        .filter(photographs::stock_no.eq_any(stock_nos))
+        .filter(photographs::public)
+        .filter(photographs::alt.is_null())
+        .distinct_on(photographs::stock_no)
+        .order((photographs::stock_no, photographs::id))
+        .select((photographs::stock_no, photographs::id))
+        .load(conn)
+        .await?;
+    Ok(found.into_iter().collect())
+}
+
+/// Of each of the engines that has any: how many photographs are marked public, and how many of these are described.
+pub(crate) async fn counted(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, readiness::Photographs>, Problem> {
+    let rows: Vec<(i32, i64, i64)> = photographs::table
+        .filter(photographs::stock_no.eq_any(stock_nos))
+        .filter(photographs::public)
+        .group_by(photographs::stock_no)
+        .select((
+            photographs::stock_no,
+            count(photographs::id),
+            count(photographs::alt),
+        ))
+        .load(conn)
+        .await?;
+    let counted = rows.into_iter().map(|(stock_no, n, described)| {
+        let counts = readiness::Photographs {
+            count: u32::try_from(n).map_err(Problem::internal)?,
+            with_alt: u32::try_from(described).map_err(Problem::internal)?,
+        };
+        Ok((stock_no, counts))
+    });
+    counted.collect()
+}
+
+async fn sizes_of(
+    conn: &mut AsyncPgConnection,
+    ids: &[i64],
+) -> Result<HashMap<i64, Vec<PhotographSize>>, Problem> {
+    let rows: Vec<(i64, i32, i32, String)> = photograph_sizes::table
+        .filter(photograph_sizes::photograph_id.eq_any(ids))
+        .order((photograph_sizes::photograph_id, photograph_sizes::width))
+        .select((
+            photograph_sizes::photograph_id,
+            photograph_sizes::width,
+            photograph_sizes::height,
+            photograph_sizes::file,
+        ))
+        .load(conn)
+        .await?;
+    let mut sizes = HashMap::<i64, Vec<PhotographSize>>::new();
+    for (id, width, height, file) in rows {
+        sizes.entry(id).or_default().push(PhotographSize {
+            width,
+            height,
+            url: format!("/v1/public/photographs/{file}"),
+        });
+    }
+    Ok(sizes)
+}
+
+async fn is_named(conn: &mut AsyncPgConnection, name: &str) -> Result<bool, Problem> {
+    let naming = photograph_sizes::table.filter(photograph_sizes::file.eq(name));
+    Ok(diesel::select(exists(naming)).get_result(conn).await?)
+}
+
+async fn lock_name(conn: &mut AsyncPgConnection, name: &str) -> Result<(), Problem> {
+    sql_query("SELECT pg_advisory_lock(hashtextextended($1, 0))")
+        .bind::<sql_types::Text, _>(name)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+async fn unlock_name(conn: &mut AsyncPgConnection, name: &str) -> Result<(), Problem> {
+    sql_query("SELECT pg_advisory_unlock(hashtextextended($1, 0))")
+        .bind::<sql_types::Text, _>(name)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// Names of the files of all photographs.
+pub(crate) async fn file_names(conn: &mut AsyncPgConnection) -> Result<Vec<String>, Problem> {
+    Ok(photograph_sizes::table
+        .select(photograph_sizes::file)
+        .order(photograph_sizes::file)
+        .load(conn)
+        .await?)
+}

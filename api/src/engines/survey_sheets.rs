@@ -1,0 +1,116 @@
+//! Survey sheets: what to look at on an engine, to fill in by hand where there is no screen.
+
+use crate::{
+    firm::{
+        keys::Staff,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        db::Db,
+        instants::Instant,
+        operations::Operations,
+        page::Query,
+        problem::{Problem, Problems},
+        text::Html,
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use outshop_core::{
+    engine::Kind,
+    paper_words::CAUTION,
+    papers::Sentence,
+    surveys::{Area, BuildQuality, Grade, Severity},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_survey_sheet);
+}
+
+// Types
+
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct OfKind {
+    /// `locomotive` when left out.
+    #[param(value_type = Option<Kind>, example = "locomotive")]
+    kind: Option<Kind>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"kind": "locomotive", "facts": ["Gauge", "Boiler number as stamped"],
+    "areas": [{"area": "motion", "look_at": ["slack in pins and bushes", "valve events on both sides"]}],
+    "build_qualities": ["exhibition", "fine", "sound", "plain", "rough"], "grades": ["as_new", "good", "fair", "worn", "defective"],
+    "severities": ["stops_steaming", "stops_sale", "note"], "cautions": ["An independent inspector decides whether it may be steamed."]}))]
+pub struct SurveySheet {
+    pub kind: Kind,
+    /// What to read off the engine.
+    #[schema(max_items = 30)]
+    pub facts: Vec<Sentence>,
+    #[schema(max_items = 8)]
+    pub areas: Vec<AreaToSurvey>,
+    #[schema(max_items = 5)]
+    pub build_qualities: Vec<BuildQuality>,
+    #[schema(max_items = 5)]
+    pub grades: Vec<Grade>,
+    #[schema(max_items = 3)]
+    pub severities: Vec<Severity>,
+    #[schema(max_items = 1)]
+    pub cautions: Vec<Sentence>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct AreaToSurvey {
+    pub area: Area,
+    #[schema(max_items = 10)]
+    pub look_at: Vec<Sentence>,
+}
+
+// Routes
+
+/// Read what a survey looks at
+///
+/// As a sheet to fill in by hand with `Accept: text/html`.
+#[utoipa::path(tag = "surveys", operation_id = "get_survey_sheet", params(OfKind),
+    responses((status = 200, content((SurveySheet = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/survey-sheet")]
+async fn get_survey_sheet(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<OfKind>,
+) -> Result<HttpResponse, Problem> {
+    let sheet = for_kind(query.kind.unwrap_or(Kind::Locomotive));
+    let mut conn = db.read().await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::Survey, &sheet, now).await
+}
+
+pub(crate) fn for_kind(kind: Kind) -> SurveySheet {
+    let areas = Area::ALL.iter().map(|area| AreaToSurvey {
+        area: *area,
+        look_at: area
+            .look_at(kind)
+            .iter()
+            .copied()
+            .map(Sentence::new)
+            .collect(),
+    });
+    SurveySheet {
+        kind,
+        facts: kind
+            .to_read_off()
+            .iter()
+            .copied()
+            .map(Sentence::new)
+            .collect(),
+        areas: areas.collect(),
+        build_qualities: BuildQuality::ALL.to_vec(),
+        grades: Grade::ALL.to_vec(),
+        severities: Severity::ALL.to_vec(),
+        cautions: vec![CAUTION.into()],
+    }
+}

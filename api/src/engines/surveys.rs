@@ -1,0 +1,693 @@
+//! Surveys: what shape an engine was in on a day, what was found, and what is cleared.
+
+use crate::{
+    buying::acquisitions,
+    engines::engines,
+    firm::keys::{Selling, Staff, Workshop},
+    ground::{
+        body::{Body, Patch},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Line, Prose, Text, at_most, present},
+    },
+    schema::{comparables, engines as engines_table, findings, survey_grades, surveys},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    jobs::JobStanding,
+    readiness::Asbestos,
+    surveys::{Area, BuildQuality, Clearing, Grade, Severity, cleared_on},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_surveys)
+        .service(create_survey)
+        .service(get_survey)
+        .service(list_findings)
+        .service(get_finding)
+        .service(change_finding);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = surveys)]
+pub struct SurveyFacts {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub surveyor: Line,
+    /// How well it was made; null where the surveyor did not say.
+    pub build_quality: Option<BuildQuality>,
+    /// What it found of asbestos; null where it did not look.
+    pub asbestos: Option<Asbestos>,
+    pub notes: Option<Prose>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 61, "stock_no": 10, "on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
+    "asbestos": "not_suspected", "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "worn", "cylinders_and_valves": "good", "motion": "fair",
+    "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
+    "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds", "severity": "stops_steaming",
+    "words": "left injector does not pick up", "found_on": "2026-04-08", "released": false, "cleared_on": null,
+    "cleared_by_job_id": null, "cleared_by_survey_id": null}], "clears": []}))]
+pub struct Survey {
+    #[serde(flatten)]
+    pub facts: SurveyFacts,
+    pub grades: Grades,
+    /// What was found in this survey.
+    #[schema(max_items = 200)]
+    pub findings: Vec<Finding>,
+    /// Earlier findings that this survey saw put right.
+    #[schema(max_items = 200)]
+    pub clears: Vec<i64>,
+}
+
+/// One condition grade for each area; null: not looked at, or not known.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Serialize,
+    Deserialize,
+    Queryable,
+    Selectable,
+    Insertable,
+    ToSchema,
+)]
+#[diesel(table_name = comparables)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"boiler": "good", "motion": "fair"}))]
+pub struct Grades {
+    pub boiler: Option<Grade>,
+    pub fittings_and_feeds: Option<Grade>,
+    pub cylinders_and_valves: Option<Grade>,
+    pub motion: Option<Grade>,
+    pub wheels_and_axleboxes: Option<Grade>,
+    pub frames: Option<Grade>,
+    pub platework_and_paint: Option<Grade>,
+    pub completeness: Option<Grade>,
+}
+
+impl Grades {
+    pub(crate) fn of(&mut self, area: Area) -> &mut Option<Grade> {
+        match area {
+            Area::Boiler => &mut self.boiler,
+            Area::FittingsAndFeeds => &mut self.fittings_and_feeds,
+            Area::CylindersAndValves => &mut self.cylinders_and_valves,
+            Area::Motion => &mut self.motion,
+            Area::WheelsAndAxleboxes => &mut self.wheels_and_axleboxes,
+            Area::Frames => &mut self.frames,
+            Area::PlateworkAndPaint => &mut self.platework_and_paint,
+            Area::Completeness => &mut self.completeness,
+        }
+    }
+
+    pub(crate) fn given(mut self) -> Vec<(Area, Grade)> {
+        let graded = |area: &Area| self.of(*area).map(|grade| (*area, grade));
+        Area::ALL.iter().filter_map(graded).collect()
+    }
+}
+
+impl FromIterator<(Area, Grade)> for Grades {
+    fn from_iter<I: IntoIterator<Item = (Area, Grade)>>(graded: I) -> Grades {
+        let mut grades = Grades::default();
+        for (area, grade) in graded {
+            *grades.of(area) = Some(grade);
+        }
+        grades
+    }
+}
+
+/// A fault that was seen; open until a job or a later survey clears it.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+#[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
+    "severity": "stops_steaming", "words": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
+    "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null, "complaint_id": null}))]
+pub struct Finding {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Null where a complaint of the buyer says it.
+    pub survey_id: Option<i64>,
+    /// Null where the complaint does not say.
+    pub area: Option<Area>,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Whether the public may read it.
+    pub released: bool,
+    /// null while it is open.
+    pub cleared_on: Option<Day>,
+    pub cleared_by_job_id: Option<i64>,
+    pub cleared_by_survey_id: Option<i64>,
+    /// The complaint that was open when the engine came back. Its words are the buyer's and are not released.
+    pub complaint_id: Option<i64>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
+    "grades": {"boiler": "good", "fittings_and_feeds": "worn", "motion": "fair"},
+    "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "words": "left injector does not pick up"}]}))]
+pub struct NewSurvey {
+    /// From the day the engine came to today.
+    pub on: Day,
+    pub surveyor: Line,
+    pub build_quality: Option<BuildQuality>,
+    /// What was found of asbestos in lagging and packings; `cleared` when a laboratory found none in a sample. Settles
+    /// `asbestos_suspected` of the engine unless a later survey has.
+    pub asbestos: Option<Asbestos>,
+    #[serde(default)]
+    pub grades: Grades,
+    #[serde(default, deserialize_with = "at_most::<200, _, _>")]
+    #[schema(max_items = 200)]
+    pub findings: Vec<NewFinding>,
+    /// Open findings of earlier days that this survey saw put right.
+    #[serde(default, deserialize_with = "at_most::<200, _, _>")]
+    #[schema(max_items = 200)]
+    pub clears: Vec<i64>,
+    pub notes: Option<Prose>,
+}
+
+#[derive(Debug, PartialEq, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewFinding {
+    pub area: Area,
+    pub severity: Severity,
+    pub words: Text<1000>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"released": true}))]
+pub struct FindingPatch {
+    /// Whether the public may read it.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub released: Option<bool>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct FindingFilters {
+    /// true: those not yet cleared; false: the others.
+    open: Option<bool>,
+}
+
+// Routes
+
+/// List the surveys of an engine
+#[utoipa::path(tag = "surveys", operation_id = "list_surveys",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Survey>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/surveys")]
+async fn list_surveys(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = surveys::table
+            .filter(surveys::stock_no.eq(stock_no))
+            .select(SurveyFacts::as_select())
+            .order(surveys::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(surveys::id.gt(after));
+        }
+        let facts = query.load(conn).await?;
+        with_details(conn, facts).await
+    };
+    list.answer(&req, &db, fetch, |survey: &Survey| {
+        (Value::Null, survey.facts.id)
+    })
+    .await
+}
+
+/// Record a survey
+///
+/// Its findings are open from its day. Faults that an earlier survey found and this one saw put right are named in
+/// `clears`.
+#[utoipa::path(tag = "surveys", operation_id = "create_survey",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewSurvey,
+    responses((status = 201, body = Survey), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/engines/{stock_no:\\d+}/surveys")]
+async fn create_survey(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewSurvey>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), *stock_no).await?;
+        check(tx, *stock_no, &new).await?;
+        let survey = insert(tx, *stock_no, &new).await?;
+        Ok((format!("/v1/surveys/{}", survey.facts.id), survey))
+    })
+    .await
+}
+
+/// Read a survey
+#[utoipa::path(tag = "surveys", operation_id = "get_survey", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Survey), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/surveys/{id:\\d+}")]
+async fn get_survey(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let facts = surveys::table
+        .find(*id)
+        .select(SurveyFacts::as_select())
+        .load(&mut conn)
+        .await?;
+    let survey = with_details(&mut conn, facts).await?.pop();
+    shown(
+        &req,
+        &survey.ok_or_else(|| Problem::not_found(format!("there is no survey {id}")))?,
+    )
+}
+
+/// List the findings of an engine
+#[utoipa::path(tag = "surveys", operation_id = "list_findings",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), FindingFilters, PageParams),
+    responses((status = 200, body = Page<Finding>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/findings")]
+async fn list_findings(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<FindingFilters>,
+) -> Result<HttpResponse, Problem> {
+    let (stock_no, open) = (*stock_no, list.filters.open);
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = findings::table
+            .filter(findings::stock_no.eq(stock_no))
+            .select(Finding::as_select())
+            .order(findings::id)
+            .limit(page.limit)
+            .into_boxed();
+        match open {
+            Some(true) => query = query.filter(findings::cleared_on.is_null()),
+            Some(false) => query = query.filter(findings::cleared_on.is_not_null()),
+            None => {}
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(findings::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |finding: &Finding| {
+        (Value::Null, finding.id)
+    })
+    .await
+}
+
+/// Read a finding
+#[utoipa::path(tag = "surveys", operation_id = "get_finding", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Finding), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/findings/{id:\\d+}")]
+async fn get_finding(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let finding: Option<Finding> = findings::table
+        .find(*id)
+        .select(Finding::as_select())
+        .first(&mut conn)
+        .await
+        .optional()?;
+    shown(&req, &finding.ok_or_else(|| missing_finding(*id))?)
+}
+
+/// Release a finding, or hold it back
+///
+/// What was found is never changed: another survey says what is so today.
+#[utoipa::path(tag = "surveys", operation_id = "change_finding",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = FindingPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Finding), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/findings/{id:\\d+}")]
+async fn change_finding(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<FindingPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let found: Option<Finding> = findings::table
+                .find(*id)
+                .select(Finding::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await
+                .optional()?;
+            let current = found.ok_or_else(|| missing_finding(*id))?;
+            let Some(released) = patch.against(&current)?.released else {
+                tx.unchanged();
+                return Ok(current);
+            };
+            if released && current.complaint_id.is_some() {
+                let detail = "the words of a complaint are the buyer's; a survey says what it found in words of its own";
+                return Err(Problem::invalid("/released", detail));
+            }
+            let changed: Finding = diesel::update(findings::table.find(*id))
+                .set(findings::released.eq(released))
+                .returning(Finding::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            tx.record(
+                "finding.changed",
+                Some(changed.stock_no),
+                json!({"finding_id": *id, "released": released}),
+            )
+            .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Problem> {
+    let (today, came_on) = (
+        tx.actor.today,
+        acquisitions::came_on(tx.conn(), stock_no).await?,
+    );
+    let mut broken = Vec::new();
+    if new.on > today {
+        broken.push(at(
+            "/on",
+            "in the future; a survey is recorded when it has been made",
+        ));
+    }
+    if new.on < came_on {
+        broken.push(at("/on", format!("before the engine came on {came_on}")));
+    }
+    let open = open_ones(tx.conn(), stock_no, &new.clears, "/clears", &mut broken).await?;
+    for (i, id) in new.clears.iter().enumerate() {
+        let looked = Clearing::Survey { on: new.on };
+        if let Some(finding) = open.get(id)
+            && cleared_on(finding.found_on, &[looked]).is_none()
+        {
+            let detail = format!(
+                "finding {id} was found on {}; a survey of a later day clears it",
+                finding.found_on
+            );
+            broken.push(at(format!("/clears/{i}"), detail));
+        }
+    }
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
+fn at(pointer: impl Into<String>, detail: impl Into<String>) -> FieldError {
+    FieldError {
+        pointer: pointer.into(),
+        detail: detail.into(),
+    }
+}
+
+pub(crate) async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    new: &NewSurvey,
+) -> Result<Survey, Problem> {
+    let facts: SurveyFacts = diesel::insert_into(surveys::table)
+        .values((
+            surveys::stock_no.eq(stock_no),
+            surveys::on_day.eq(new.on),
+            surveys::surveyor.eq(&new.surveyor),
+            surveys::build_quality.eq(new.build_quality),
+            surveys::asbestos.eq(new.asbestos),
+            surveys::notes.eq(&new.notes),
+        ))
+        .returning(SurveyFacts::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    if let Some(found) = new.asbestos {
+        settle_asbestos(tx.conn(), &facts, found).await?;
+    }
+    let graded: Vec<_> = new
+        .grades
+        .given()
+        .into_iter()
+        .map(|(area, grade)| {
+            (
+                survey_grades::survey_id.eq(facts.id),
+                survey_grades::area.eq(area),
+                survey_grades::grade.eq(grade),
+            )
+        })
+        .collect();
+    diesel::insert_into(survey_grades::table)
+        .values(graded)
+        .execute(tx.conn())
+        .await?;
+    let found: Vec<_> = new
+        .findings
+        .iter()
+        .map(|finding| {
+            (
+                findings::survey_id.eq(facts.id),
+                findings::stock_no.eq(stock_no),
+                findings::area.eq(finding.area),
+                findings::severity.eq(finding.severity),
+                findings::words.eq(&finding.words),
+                findings::found_on.eq(new.on),
+            )
+        })
+        .collect();
+    let finding_ids: Vec<i64> = diesel::insert_into(findings::table)
+        .values(found)
+        .returning(findings::id)
+        .load(tx.conn())
+        .await?;
+    diesel::update(findings::table.filter(findings::id.eq_any(&new.clears)))
+        .set((
+            findings::cleared_on.eq(new.on),
+            findings::cleared_by_survey_id.eq(facts.id),
+        ))
+        .execute(tx.conn())
+        .await?;
+    let mut entry = json!({"survey_id": facts.id, "findings": finding_ids, "clears": new.clears});
+    if let Some(found) = new.asbestos {
+        entry["asbestos"] = json!(found);
+    }
+    tx.record("engine.surveyed", Some(stock_no), entry).await?;
+    let survey = with_details(tx.conn(), vec![facts]).await?.pop();
+    survey.ok_or_else(|| Problem::internal("a survey went in and did not come out"))
+}
+
+/// The engine is as its last survey that looked found it.
+async fn settle_asbestos(
+    conn: &mut AsyncPgConnection,
+    survey: &SurveyFacts,
+    found: Asbestos,
+) -> Result<(), Problem> {
+    let later = surveys::table
+        .filter(surveys::stock_no.eq(survey.stock_no))
+        .filter(surveys::asbestos.is_not_null())
+        .filter(surveys::on_day.gt(survey.on));
+    let later: bool = diesel::select(diesel::dsl::exists(later))
+        .get_result(conn)
+        .await?;
+    if !later {
+        diesel::update(engines_table::table.find(survey.stock_no))
+            .set(engines_table::asbestos_suspected.eq(found == Asbestos::Suspected))
+            .execute(conn)
+            .await?;
+    }
+    Ok(())
+}
+
+/// Adds grades, findings and what was cleared to the surveys.
+async fn with_details(
+    conn: &mut AsyncPgConnection,
+    facts: Vec<SurveyFacts>,
+) -> Result<Vec<Survey>, Problem> {
+    let ids: Vec<i64> = facts.iter().map(|facts| facts.id).collect();
+    let graded: Vec<(i64, Area, Grade)> = survey_grades::table
+        .filter(survey_grades::survey_id.eq_any(&ids))
+        .load(conn)
+        .await?;
+    let mut grades: HashMap<i64, Grades> = HashMap::new();
+    for (id, area, grade) in graded {
+        *grades.entry(id).or_default().of(area) = Some(grade);
+    }
+    let found: Vec<Finding> = findings::table
+        .filter(findings::survey_id.eq_any(&ids))
+        .select(Finding::as_select())
+        .order(findings::id)
+        .load(conn)
+        .await?;
+    let mut by_survey: HashMap<i64, Vec<Finding>> = HashMap::new();
+    for finding in found {
+        if let Some(survey) = finding.survey_id {
+            by_survey.entry(survey).or_default().push(finding);
+        }
+    }
+    let cleared: Vec<(Option<i64>, i64)> = findings::table
+        .filter(findings::cleared_by_survey_id.eq_any(&ids))
+        .select((findings::cleared_by_survey_id, findings::id))
+        .order(findings::id)
+        .load(conn)
+        .await?;
+    let detailed = |facts: SurveyFacts| Survey {
+        grades: grades.get(&facts.id).copied().unwrap_or_default(),
+        findings: by_survey.remove(&facts.id).unwrap_or_default(),
+        clears: cleared
+            .iter()
+            .filter(|(survey, _)| *survey == Some(facts.id))
+            .map(|(_, finding)| *finding)
+            .collect(),
+        facts,
+    };
+    Ok(facts.into_iter().map(detailed).collect())
+}
+
+/// An open complaint of the engine that came back becomes a finding with its words, cut after 1000 characters. It stops the
+/// sale until a job or a survey clears it. Its id.
+pub(crate) async fn find_by_complaint(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    complaint_id: i64,
+    words: &str,
+    found_on: Day,
+) -> Result<i64, Problem> {
+    let words: String = words.chars().take(1000).collect();
+    Ok(diesel::insert_into(findings::table)
+        .values((
+            findings::complaint_id.eq(complaint_id),
+            findings::stock_no.eq(stock_no),
+            findings::severity.eq(Severity::StopsSale),
+            findings::words.eq(words),
+            findings::found_on.eq(found_on),
+        ))
+        .returning(findings::id)
+        .get_result(tx.conn())
+        .await?)
+}
+
+fn missing_finding(id: i64) -> Problem {
+    Problem::not_found(format!("there is no finding {id}"))
+}
+
+/// The open findings of an engine among `ids`, held until the end of the transaction. What is wrong with the others goes
+/// to `broken`; `pointer` is where the request names them.
+pub(crate) async fn open_ones(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    ids: &[i64],
+    pointer: &str,
+    broken: &mut Vec<FieldError>,
+) -> Result<HashMap<i64, Finding>, Problem> {
+    let named: Vec<Finding> = findings::table
+        .filter(findings::id.eq_any(ids))
+        .filter(findings::stock_no.eq(stock_no))
+        .select(Finding::as_select())
+        .order(findings::id)
+        .for_update()
+        .load(conn)
+        .await?;
+    let mut open: HashMap<i64, Finding> = named.into_iter().map(|f| (f.id, f)).collect();
+    for (i, id) in ids.iter().enumerate() {
+        let detail = match open.get(id).map(|finding| finding.cleared_on) {
+            Some(None) => continue,
+            Some(Some(day)) => format!("finding {id} was cleared on {day}"),
+            None => format!("engine {stock_no} has no finding {id}"),
+        };
+        broken.push(at(format!("{pointer}/{i}"), detail));
+    }
+    open.retain(|_, finding| finding.cleared_on.is_none());
+    Ok(open)
+}
+
+/// Clears the findings of a job that is finished on that day, and gives the ids of those that this clears. Where a survey
+/// had seen the fault gone, the earlier day counts.
+pub(crate) async fn clear_by_job(
+    conn: &mut AsyncPgConnection,
+    job_id: i64,
+    ids: &[i64],
+    on: Day,
+) -> Result<Vec<i64>, Problem> {
+    let named: Vec<Finding> = findings::table
+        .filter(findings::id.eq_any(ids))
+        .select(Finding::as_select())
+        .order(findings::id)
+        .for_update()
+        .load(conn)
+        .await?;
+    let (mut clears, mut broken) = (Vec::new(), Vec::new());
+    for finding in named {
+        let done = Clearing::Job {
+            standing: JobStanding::Finished,
+            finished_on: Some(on),
+        };
+        match cleared_on(finding.found_on, &[done]) {
+            Some(day) if finding.cleared_on.is_none_or(|first| day < first) => {
+                clears.push(finding.id);
+            }
+            Some(_) => {}
+            None => broken.push(at(
+                "/on",
+                format!(
+                    "finding {} of this job was found later, on {}; take it off the job, or mend the day",
+                    finding.id, finding.found_on
+                ),
+            )),
+        }
+    }
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    diesel::update(findings::table.filter(findings::id.eq_any(&clears)))
+        .set((
+            findings::cleared_on.eq(on),
+            findings::cleared_by_job_id.eq(job_id),
+            findings::cleared_by_survey_id.eq(None::<i64>),
+        ))
+        .execute(conn)
+        .await?;
+    Ok(clears)
+}

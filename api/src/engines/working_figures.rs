@@ -1,0 +1,98 @@
+//! What an engine can be expected to do: estimates with their inputs.
+
+use crate::{
+    engines::engines::{self, Particulars},
+    firm::keys::Staff,
+    ground::{
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::shown,
+        problem::{Problem, Problems},
+    },
+    schema::{boiler_fittings, boiler_pressure_changes, boilers},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    engine::EngineFacts,
+    units::{Pressure, Volume},
+    working_figures::{WorkingFigures, working_figures},
+};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_working_figures);
+}
+
+/// Estimate what an engine can do
+///
+/// Tractive effort, adhesion, load, smallest curve, size and lifting, each an estimate beside the facts that it rests on.
+#[utoipa::path(tag = "engines", operation_id = "get_working_figures", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, body = WorkingFigures, example = json!(serde_json::from_str::<serde_json::Value>(include_str!("working_figures/example.json")).unwrap_or_default())), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/working-figures")]
+async fn get_working_figures(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let engine = engines::find(&mut conn, *stock_no).await?;
+    let (pressure, volume) = boiler_in(&mut conn, *stock_no).await?;
+    let facts = facts_of(&engine.particulars);
+    shown(
+        &req,
+        &working_figures(&facts, pressure.as_ref(), volume.as_ref()),
+    )
+}
+
+pub(crate) fn facts_of(engine: &Particulars) -> EngineFacts {
+    EngineFacts {
+        kind: engine.kind,
+        gauge: engine.gauge.clone(),
+        prototype_gauge: engine.prototype_gauge.clone(),
+        scale: engine.scale.clone(),
+        cylinders: engine.cylinders.and_then(|n| u8::try_from(n).ok()),
+        bore: engine.bore.clone(),
+        stroke: engine.stroke.clone(),
+        driving_wheel_diameter: engine.driving_wheel_diameter.clone(),
+        weight: engine.weight.clone(),
+        adhesive_weight: engine.adhesive_weight.clone(),
+        rigid_wheelbase: engine.rigid_wheelbase.clone(),
+        side_play: engine.side_play.clone(),
+        stated_tractive_effort: engine.stated_tractive_effort.clone(),
+    }
+}
+
+/// Present working pressure and volume of the boiler that is in the engine.
+async fn boiler_in(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(Option<Pressure>, Option<Volume>), Problem> {
+    let fitted: Option<(i64, Pressure, Option<Volume>)> = boiler_fittings::table
+        .inner_join(boilers::table)
+        .filter(
+            boiler_fittings::stock_no
+                .eq(stock_no)
+                .and(boiler_fittings::taken_out_on.is_null()),
+        )
+        .select((boilers::id, boilers::working_pressure, boilers::volume))
+        .first(conn)
+        .await
+        .optional()?;
+    let Some((boiler_id, as_first_recorded, volume)) = fitted else {
+        return Ok((None, None));
+    };
+    let changed: Option<Pressure> = boiler_pressure_changes::table
+        .filter(boiler_pressure_changes::boiler_id.eq(boiler_id))
+        .order((
+            boiler_pressure_changes::on_day.desc(),
+            boiler_pressure_changes::id.desc(),
+        ))
+        .select(boiler_pressure_changes::working_pressure)
+        .first(conn)
+        .await
+        .optional()?;
+    Ok((Some(changed.unwrap_or(as_first_recorded)), volume))
+}

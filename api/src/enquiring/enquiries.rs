@@ -1,0 +1,568 @@
+//! Enquiries: what somebody asked about an engine, or wants, until it is closed.
+
+use crate::{
+    engines::engines,
+    firm::{
+        keys::{Reserving, ReservingRead, Selling, SellingRead},
+        persons::{self, NewPerson},
+    },
+    ground::{
+        body::{Body, Patch},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems, all_hold},
+        text::{Prose, Text, at_most, present},
+    },
+    schema::{engines as engines_table, enquiries, stock},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    engine::{Kind, Scale, Whyte},
+    money::Money,
+    trade::{ListingStanding, Role},
+    units::Length,
+    wants::{OnOffer, Want, WantPart, fits},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(enquire)
+        .service(list_enquiries)
+        .service(get_enquiry)
+        .service(change_enquiry)
+        .service(close_enquiry)
+        .service(list_wants);
+}
+
+/// Open wants that an engine is held against.
+const MOST_WANTS: i64 = 10_000;
+/// Ids in one entry of the journal.
+const MOST_TOLD: usize = 200;
+
+// Types
+
+/// What is looked for; null and an empty list: all the same.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = enquiries)]
+#[schema(example = json!({"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in", "mm": "63.5"}], "scale": null,
+    "whyte": "0-6-0", "most_to_pay": "3000.00"}))]
+pub struct Wanted {
+    #[diesel(column_name = wanted_kind)]
+    pub kind: Option<Kind>,
+    /// Any of them.
+    #[diesel(column_name = wanted_gauges)]
+    #[schema(max_items = 10)]
+    pub gauges: Vec<Length>,
+    #[diesel(column_name = wanted_scale)]
+    pub scale: Option<Scale>,
+    #[diesel(column_name = wanted_whyte)]
+    pub whyte: Option<Whyte>,
+    pub most_to_pay: Option<Money>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = enquiries)]
+#[schema(example = json!({"id": 21, "person_id": 12, "on": "2026-05-14", "stock_no": null, "want": {"kind": "locomotive",
+    "gauges": [{"value": "2 1/2", "unit": "in", "mm": "63.5"}], "scale": null, "whyte": "0-6-0", "most_to_pay": "3000.00"},
+    "words": "goods engine preferred", "follow_up_on": "2026-06-01", "closed_on": null, "closed_because": null}))]
+pub struct Enquiry {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// The engine that it is about.
+    #[schema(minimum = 1)]
+    pub stock_no: Option<i32>,
+    #[diesel(embed)]
+    pub want: Wanted,
+    pub words: Option<Prose>,
+    /// The day to come back to it.
+    pub follow_up_on: Option<Day>,
+    pub closed_on: Option<Day>,
+    pub closed_because: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in"}], "whyte": "0-6-0", "most_to_pay": "3000.00"}))]
+pub struct NewWant {
+    pub kind: Option<Kind>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub gauges: Vec<Length>,
+    pub scale: Option<Scale>,
+    /// Without a letter at its end it means those with any as well.
+    pub whyte: Option<Whyte>,
+    /// Above 0.
+    pub most_to_pay: Option<Money>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"person_id": 12, "want": {"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in"}], "most_to_pay": "3000.00"},
+    "words": "goods engine preferred", "follow_up_on": "2026-06-01"}))]
+pub struct NewEnquiry {
+    /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
+    #[schema(minimum = 1)]
+    pub person_id: Option<i64>,
+    /// With an e-mail address or a telephone number. Whose e-mail address is on record is that person.
+    pub person: Option<NewPerson>,
+    /// The engine that it is about; with a `website` key one on show. An enquiry without an engine has a `want`.
+    #[schema(minimum = 1)]
+    pub stock_no: Option<i32>,
+    pub want: Option<NewWant>,
+    pub words: Option<Prose>,
+    /// Today or later; today unless told otherwise.
+    pub follow_up_on: Option<Day>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = enquiries)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"follow_up_on": "2026-06-15"}))]
+pub struct EnquiryPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub words: Option<Option<Prose>>,
+    /// Today or later.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub follow_up_on: Option<Option<Day>>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = NewEnquiryClosing, example = json!({"because": "found one elsewhere"}))]
+pub struct NewClosing {
+    pub because: Text<1000>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct EnquiryFilters {
+    /// Open ones alone that are to be followed up by this day, inclusive.
+    follow_up_until: Option<Day>,
+    /// true: open ones alone; false: closed ones alone.
+    open: Option<bool>,
+    #[param(minimum = 1, example = 10)]
+    stock_no: Option<i32>,
+    #[param(minimum = 1, example = 12)]
+    person_id: Option<i64>,
+}
+
+/// An open want that an engine fits.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"enquiry_id": 21, "person_id": 12, "not_known": ["whyte"], "most_to_pay": "3000.00", "follow_up_on": "2026-06-01"}))]
+pub struct WantMet {
+    #[schema(minimum = 1)]
+    pub enquiry_id: i64,
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// Parts of the want that nothing is known of; the engine may be what is wanted.
+    #[schema(max_items = 5)]
+    pub not_known: Vec<WantPart>,
+    pub most_to_pay: Option<Money>,
+    pub follow_up_on: Option<Day>,
+}
+
+impl NewWant {
+    fn says_something(&self) -> bool {
+        self.kind.is_some()
+            || !self.gauges.is_empty()
+            || self.scale.is_some()
+            || self.whyte.is_some()
+            || self.most_to_pay.is_some()
+    }
+}
+
+impl NewEnquiry {
+    fn check(&self, role: Role, today: Day) -> Result<(), Problem> {
+        let most = self.want.as_ref().and_then(|want| want.most_to_pay);
+        all_hold(&[
+            (
+                self.person_id.is_some() != self.person.is_some(),
+                "/person_id",
+                "give either person_id or person",
+            ),
+            (
+                role != Role::Website || self.person_id.is_none(),
+                "/person_id",
+                "a website key gives person",
+            ),
+            (
+                self.person.as_ref().is_none_or(NewPerson::can_be_reached),
+                "/person",
+                "give an e-mail address or a telephone number, or nobody can answer",
+            ),
+            (
+                self.stock_no.is_some() || self.want.is_some(),
+                "/want",
+                "an enquiry that is about no engine says what is wanted",
+            ),
+            (
+                self.want.as_ref().is_none_or(NewWant::says_something),
+                "/want",
+                "says nothing: give kind, gauges, scale, whyte or most_to_pay",
+            ),
+            (
+                most.is_none_or(|most| most > Money::ZERO),
+                "/want/most_to_pay",
+                "not above 0",
+            ),
+            (
+                self.follow_up_on.is_none_or(|on| on >= today),
+                "/follow_up_on",
+                "in the past",
+            ),
+        ])
+    }
+}
+
+impl Wanted {
+    fn want(&self) -> Want {
+        Want {
+            kind: self.kind,
+            gauges_mm: self.gauges.iter().map(Length::base).collect(),
+            scale: self.scale.clone(),
+            whyte: self.whyte.clone(),
+            most_to_pay: self.most_to_pay,
+        }
+    }
+}
+
+// Routes
+
+/// Record an enquiry
+///
+/// About an engine, or for one that is wanted: a want is held against every engine that goes on show.
+#[utoipa::path(tag = "selling", operation_id = "enquire", params(crate::ground::body::Repeatable), request_body = NewEnquiry,
+    responses((status = 201, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "website"]))))]
+#[post("/enquiries")]
+async fn enquire(
+    Reserving(actor): Reserving,
+    db: web::Data<Db>,
+    new: Body<NewEnquiry>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        new.check(actor.role, actor.today)?;
+        if let Some(stock_no) = new.stock_no {
+            must_be_seen(tx.conn(), stock_no, actor.role).await?;
+        }
+        let person = persons::named(tx, new.person_id, new.person.as_ref()).await?;
+        let enquiry = insert(tx, person, &new).await?;
+        let entry = json!({"enquiry_id": enquiry.id});
+        tx.record("enquiry.made", new.stock_no, entry).await?;
+        Ok((format!("/v1/enquiries/{}", enquiry.id), enquiry))
+    })
+    .await
+}
+
+/// List enquiries
+#[utoipa::path(tag = "selling", operation_id = "list_enquiries", params(EnquiryFilters, PageParams),
+    responses((status = 200, body = Page<Enquiry>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/enquiries")]
+async fn list_enquiries(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<EnquiryFilters>,
+) -> Result<HttpResponse, Problem> {
+    let filters = list.filters.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = enquiries::table
+            .select(Enquiry::as_select())
+            .order(enquiries::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(until) = filters.follow_up_until {
+            query = query
+                .filter(enquiries::closed_on.is_null())
+                .filter(enquiries::follow_up_on.le(until));
+        }
+        match filters.open {
+            Some(true) => query = query.filter(enquiries::closed_on.is_null()),
+            Some(false) => query = query.filter(enquiries::closed_on.is_not_null()),
+            None => {}
+        }
+        if let Some(stock_no) = filters.stock_no {
+            query = query.filter(enquiries::stock_no.eq(stock_no));
+        }
+        if let Some(person) = filters.person_id {
+            query = query.filter(enquiries::person_id.eq(person));
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(enquiries::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &Enquiry| (Value::Null, it.id))
+        .await
+}
+
+/// Read an enquiry
+///
+/// A `website` key reads those that it made itself.
+#[utoipa::path(tag = "selling", operation_id = "get_enquiry", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper", "website"]))))]
+#[get("/enquiries/{id:\\d+}")]
+async fn get_enquiry(
+    ReservingRead(actor): ReservingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut query = enquiries::table
+        .filter(enquiries::id.eq(*id))
+        .select(Enquiry::as_select())
+        .into_boxed();
+    if actor.role == Role::Website {
+        query = query.filter(enquiries::key_id.eq(actor.key_id));
+    }
+    let found: Option<Enquiry> = query.first(&mut *db.read().await?).await.optional()?;
+    shown(&req, &found.ok_or_else(|| missing(*id))?)
+}
+
+/// Change an enquiry
+///
+/// While it is open.
+#[utoipa::path(tag = "selling", operation_id = "change_enquiry",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = EnquiryPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/enquiries/{id:\\d+}")]
+async fn change_enquiry(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<EnquiryPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx, *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let follow_up = change.follow_up_on.flatten();
+            if follow_up.is_some_and(|on| on < actor.today) {
+                return Err(Problem::invalid("/follow_up_on", "in the past"));
+            }
+            must_be_open(&current)?;
+            let changed: Enquiry = diesel::update(enquiries::table.find(*id))
+                .set(&change)
+                .returning(Enquiry::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"enquiry_id": *id, "members": patch.members()});
+            tx.record("enquiry.changed", changed.stock_no, entry)
+                .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Close an enquiry
+#[utoipa::path(tag = "selling", operation_id = "close_enquiry",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewClosing,
+    responses((status = 201, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/enquiries/{id:\\d+}/closings")]
+async fn close_enquiry(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewClosing>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        must_be_open(&locked(tx, *id).await?)?;
+        let closed: Enquiry = diesel::update(enquiries::table.find(*id))
+            .set((
+                enquiries::closed_on.eq(actor.today),
+                enquiries::closed_because.eq(&new.because),
+            ))
+            .returning(Enquiry::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record(
+            "enquiry.closed",
+            closed.stock_no,
+            json!({"enquiry_id": *id}),
+        )
+        .await?;
+        Ok((format!("/v1/enquiries/{id}"), closed))
+    })
+    .await
+}
+
+/// List the open wants that an engine fits
+///
+/// By what is known of it; parts of which nothing is known are named.
+#[utoipa::path(tag = "selling", operation_id = "list_wants",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<WantMet>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/wants")]
+async fn list_wants(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut met = wants_met(conn, stock_no).await?;
+        let after = page.after_id().unwrap_or(0);
+        met.retain(|want| want.enquiry_id > after);
+        met.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
+        Ok(met)
+    };
+    list.answer(&req, &db, fetch, |want: &WantMet| {
+        (Value::Null, want.enquiry_id)
+    })
+    .await
+}
+
+fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
+    match enquiry.closed_on {
+        None => Ok(()),
+        Some(on) => Err(Problem::conflict(format!("the enquiry was closed on {on}"))),
+    }
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no enquiry {id}"))
+}
+
+// SQL
+
+/// Staff may ask about any engine, a site about those on show.
+async fn must_be_seen(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    role: Role,
+) -> Result<(), Problem> {
+    let listing: Option<Option<ListingStanding>> = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::listing)
+        .first(conn)
+        .await
+        .optional()?;
+    let seen = match role {
+        Role::Website => listing == Some(Some(ListingStanding::OnShow)),
+        Role::Proprietor | Role::Seller | Role::Fitter | Role::Bookkeeper => listing.is_some(),
+    };
+    if seen {
+        return Ok(());
+    }
+    let detail = if role == Role::Website {
+        format!("no engine {stock_no} is on show")
+    } else {
+        format!("there is no engine {stock_no}")
+    };
+    Err(Problem::invalid("/stock_no", detail))
+}
+
+async fn insert(tx: &mut Tx<'_>, person: i64, new: &NewEnquiry) -> Result<Enquiry, Problem> {
+    let want = new.want.clone().unwrap_or_default();
+    Ok(diesel::insert_into(enquiries::table)
+        .values((
+            enquiries::person_id.eq(person),
+            enquiries::key_id.eq(tx.actor.key_id),
+            enquiries::on_day.eq(tx.actor.today),
+            enquiries::stock_no.eq(new.stock_no),
+            enquiries::wanted_kind.eq(want.kind),
+            enquiries::wanted_gauges.eq(want.gauges),
+            enquiries::wanted_scale.eq(want.scale),
+            enquiries::wanted_whyte.eq(want.whyte),
+            enquiries::most_to_pay.eq(want.most_to_pay),
+            enquiries::words.eq(&new.words),
+            enquiries::follow_up_on.eq(new.follow_up_on.unwrap_or(tx.actor.today)),
+        ))
+        .returning(Enquiry::as_returning())
+        .get_result(tx.conn())
+        .await?)
+}
+
+async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Enquiry, Problem> {
+    let found: Option<Enquiry> = enquiries::table
+        .find(id)
+        .select(Enquiry::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(id))
+}
+
+/// Tells the journal which open wants an engine fits that has just been put on show.
+pub(crate) async fn record_wants_met(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+    let met = wants_met(tx.conn(), stock_no).await?;
+    if met.is_empty() {
+        return Ok(());
+    }
+    let ids = met.iter().map(|want| want.enquiry_id).take(MOST_TOLD);
+    let entry = json!({"enquiry_ids": ids.collect::<Vec<i64>>(), "n": met.len()});
+    tx.record("wants.met", Some(stock_no), entry).await
+}
+
+type Seen = (
+    Kind,
+    Option<Decimal>,
+    Option<Scale>,
+    Option<Whyte>,
+    Option<Money>,
+);
+
+/// Open wants, in the order of their ids, that the engine fits.
+async fn wants_met(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Vec<WantMet>, Problem> {
+    let (kind, gauge_mm, scale, whyte, asked): Seen = engines_table::table
+        .inner_join(stock::table.on(stock::stock_no.eq(engines_table::stock_no)))
+        .filter(engines_table::stock_no.eq(stock_no))
+        .select((
+            engines_table::kind,
+            engines_table::gauge_mm,
+            engines_table::scale,
+            engines_table::whyte,
+            stock::asking_price,
+        ))
+        .first(conn)
+        .await?;
+    let engine = OnOffer {
+        kind,
+        gauge_mm,
+        scale,
+        whyte,
+        asked,
+    };
+    let open: Vec<Enquiry> = enquiries::table
+        .filter(enquiries::closed_on.is_null())
+        .order(enquiries::id)
+        .limit(MOST_WANTS)
+        .select(Enquiry::as_select())
+        .load(conn)
+        .await?;
+    let met = open.into_iter().filter_map(|enquiry| {
+        let not_known = fits(&enquiry.want.want(), &engine)?;
+        Some(WantMet {
+            enquiry_id: enquiry.id,
+            person_id: enquiry.person_id,
+            not_known,
+            most_to_pay: enquiry.want.most_to_pay,
+            follow_up_on: enquiry.follow_up_on,
+        })
+    });
+    Ok(met.collect())
+}

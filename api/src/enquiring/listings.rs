@@ -1,0 +1,465 @@
+//! Listings: what the public is to see of an engine, from draft to withdrawal.
+
+use crate::{
+    engines::engines,
+    enquiring::enquiries,
+    firm::{
+        keys::{Selling, Staff},
+        languages::{Language, Translation, Translations},
+    },
+    ground::{
+        body::{Body, Known, Patch},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::shown,
+        problem::{self, FieldError, Problem, Problems},
+        text::{Line, Prose, Text, present},
+    },
+    schema::{firm, listings},
+    workshop::readiness,
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    readiness::Gate,
+    trade::{ListingStanding, Standing, is_page_name, page_name},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(create_listing)
+        .service(get_listing)
+        .service(change_listing)
+        .service(discard_listing)
+        .service(publish_listing)
+        .service(withdraw_listing);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = listings)]
+#[schema(example = json!({"stock_no": 10, "standing": "on_show", "title": "Marrowby, a 5 in gauge 0-6-0",
+    "words": "Built over nine winters and run twice a year since.", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
+    "price_on_request": false, "translations": [], "on_show_since": "2026-05-14", "withdrawn_on": null, "withdrawn_because": null}))]
+pub struct Listing {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub standing: ListingStanding,
+    pub title: Line,
+    pub words: Prose,
+    /// Last part of the address of the engine's page on a shop site.
+    pub page_name: Line,
+    /// The public sees no price.
+    pub price_on_request: bool,
+    /// Title and words in other languages of the firm.
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
+    /// Day of the last publication; null while it is not on show.
+    pub on_show_since: Option<Day>,
+    /// Day of the last withdrawal; null while it is not withdrawn.
+    pub withdrawn_on: Option<Day>,
+    /// For the firm alone.
+    pub withdrawn_because: Option<Text<1000>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"title": "Marrowby, a 5 in gauge 0-6-0", "words": "Built over nine winters and run twice a year since."}))]
+pub struct NewListing {
+    pub title: Line,
+    pub words: Prose,
+    /// Small letters and digits in words joined by hyphens, used by no other listing. Left out: made of the title and the
+    /// stock number.
+    #[schema(value_type = Option<String>, min_length = 1, max_length = 100, pattern = "^[a-z0-9]+(-[a-z0-9]+)*$")]
+    pub page_name: Option<Line>,
+    /// The public sees no price. false unless told otherwise.
+    #[serde(default)]
+    pub price_on_request: bool,
+    /// Title and words in other languages of the firm, one for each.
+    #[serde(default)]
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = listings)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"price_on_request": true}))]
+pub struct ListingPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub title: Option<Line>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub words: Option<Prose>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub price_on_request: Option<bool>,
+    /// All of them.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Vec<Translation>>, max_items = 9, nullable = false)]
+    pub translations: Option<Translations>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
+pub struct NewPublication {}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"because": "sold and delivered"}))]
+pub struct NewListingWithdrawal {
+    /// For the firm alone.
+    pub because: Option<Text<1000>>,
+}
+
+// Routes
+
+/// Draft a listing
+///
+/// An engine has one listing. The public sees nothing of a draft.
+#[utoipa::path(tag = "selling", operation_id = "create_listing",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewListing,
+    responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/listing")]
+async fn create_listing(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewListing>,
+) -> Result<HttpResponse, Problem> {
+    if let Some(name) = &new.page_name
+        && !is_page_name(name)
+    {
+        let detail = "not small letters and digits in words joined by single hyphens, at most 100 characters";
+        return Err(Problem::invalid("/page_name", detail));
+    }
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), *stock_no).await?;
+        must_be_of_the_firm(tx.conn(), &new.translations).await?;
+        let listing = insert(tx, *stock_no, &new).await?;
+        tx.record("listing.drafted", Some(*stock_no), json!({}))
+            .await?;
+        Ok((address(*stock_no), listing))
+    })
+    .await
+}
+
+/// Read a listing
+#[utoipa::path(tag = "selling", operation_id = "get_listing", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, body = Listing), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/listing")]
+async fn get_listing(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let listing = find(&mut *db.read().await?, *stock_no).await?;
+    shown(&req, &listing)
+}
+
+/// Change a listing
+///
+/// The change of a listing on show is public at once.
+#[utoipa::path(tag = "selling", operation_id = "change_listing",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = ListingPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/engines/{stock_no:\\d+}/listing")]
+async fn change_listing(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    patch: Patch<ListingPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx, *stock_no).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            if let Some(translations) = &change.translations {
+                must_be_of_the_firm(tx.conn(), translations).await?;
+            }
+            let changed: Listing = diesel::update(listings::table.find(*stock_no))
+                .set(&change)
+                .returning(Listing::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"members": patch.members()});
+            tx.record("listing.changed", Some(*stock_no), entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Discard a draft
+///
+/// A listing that was on show is withdrawn, not discarded.
+#[utoipa::path(tag = "selling", operation_id = "discard_listing",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::IfMatch),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[delete("/engines/{stock_no:\\d+}/listing")]
+async fn discard_listing(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    db.write(&actor, async |tx| {
+        let current = locked(tx, *stock_no).await?;
+        known.against(&current)?;
+        match current.standing {
+            ListingStanding::Draft => {}
+            ListingStanding::OnShow | ListingStanding::Withdrawn => {
+                let detail = "the public has seen this listing; withdraw it instead";
+                return Err(Problem::conflict(detail));
+            }
+        }
+        diesel::delete(listings::table.find(*stock_no))
+            .execute(tx.conn())
+            .await?;
+        tx.record("listing.discarded", Some(*stock_no), json!({}))
+            .await
+    })
+    .await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Put a listing on show
+///
+/// Refused while the `list` gate is shut today, and for an engine that is sold or gone.
+#[utoipa::path(tag = "selling", operation_id = "publish_listing",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewPublication,
+    responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/listing/publications")]
+async fn publish_listing(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewPublication>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let current = locked(tx, *stock_no).await?;
+        let engine = engines::find(tx.conn(), *stock_no).await?;
+        match engine.in_stock.standing {
+            Standing::InStock | Standing::Reserved => {}
+            Standing::Sold | Standing::Delivered => {
+                return Err(Problem::new(
+                    problem::ALREADY_SOLD,
+                    "the engine is sold and cannot be put on show",
+                ));
+            }
+            Standing::Gone => {
+                let detail = "the engine is gone and cannot be put on show";
+                return Err(Problem::conflict(detail));
+            }
+        }
+        if current.standing == ListingStanding::OnShow {
+            return Err(Problem::conflict("the listing is on show already"));
+        }
+        readiness::must_be_open(tx.conn(), *stock_no, Gate::List, actor.today).await?;
+        let no_day: Option<Day> = None;
+        let no_words: Option<Text<1000>> = None;
+        let listing: Listing = diesel::update(listings::table.find(*stock_no))
+            .set((
+                listings::standing.eq(ListingStanding::OnShow),
+                listings::on_show_since.eq(actor.today),
+                listings::withdrawn_on.eq(no_day),
+                listings::withdrawn_because.eq(no_words),
+            ))
+            .returning(Listing::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record("listing.published", Some(*stock_no), json!({}))
+            .await?;
+        enquiries::record_wants_met(tx, *stock_no).await?;
+        Ok((address(*stock_no), listing))
+    })
+    .await
+}
+
+/// Take a listing off show
+///
+/// Its public address answers 410 from then on.
+#[utoipa::path(tag = "selling", operation_id = "withdraw_listing",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewListingWithdrawal,
+    responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/listing/withdrawals")]
+async fn withdraw_listing(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewListingWithdrawal>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let current = locked(tx, *stock_no).await?;
+        match current.standing {
+            ListingStanding::OnShow => {}
+            ListingStanding::Draft => {
+                return Err(Problem::conflict(
+                    "the listing is a draft; discard it instead",
+                ));
+            }
+            ListingStanding::Withdrawn => {
+                return Err(Problem::conflict("the listing is withdrawn already"));
+            }
+        }
+        let withdrawn = take_off_show(tx, *stock_no, new.because.as_deref()).await?;
+        Ok((
+            address(*stock_no),
+            withdrawn.expect("it is held, and on show"),
+        ))
+    })
+    .await
+}
+
+fn address(stock_no: i32) -> String {
+    format!("/v1/engines/{stock_no}/listing")
+}
+
+// SQL
+
+/// Refuses translations in a language that the firm does not have, in the one that it writes in, or two in one.
+async fn must_be_of_the_firm(
+    conn: &mut AsyncPgConnection,
+    translations: &Translations,
+) -> Result<(), Problem> {
+    // Held until the end, so that the firm does not give up a language meanwhile.
+    let languages: Vec<Language> = firm::table
+        .select(firm::languages)
+        .for_share()
+        .first(conn)
+        .await?;
+    let others = languages.get(1..).unwrap_or_default();
+    let translations = &translations.0;
+    let broken = translations.iter().enumerate().filter_map(|(i, it)| {
+        let detail = if translations[..i]
+            .iter()
+            .any(|before| before.language == it.language)
+        {
+            format!("a second translation into {}", it.language)
+        } else if others.contains(&it.language) {
+            return None;
+        } else if languages.contains(&it.language) {
+            format!(
+                "{} is the language of title and words themselves",
+                it.language
+            )
+        } else {
+            format!(
+                "{} is not a language of the firm; add it to /v1/firm",
+                it.language
+            )
+        };
+        let pointer = format!("/translations/{i}/language");
+        Some(FieldError { pointer, detail })
+    });
+    let broken: Vec<FieldError> = broken.collect();
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
+/// Refuses languages of a firm under which a listing would have a translation in none of them, or in the first.
+pub(crate) async fn none_is_without(
+    conn: &mut AsyncPgConnection,
+    languages: &[Language],
+) -> Result<(), Problem> {
+    let translated: Vec<(i32, Translations)> = listings::table
+        .filter(listings::translations.ne(Translations::default()))
+        .order(listings::stock_no)
+        .select((listings::stock_no, listings::translations))
+        .load(conn)
+        .await?;
+    let others = languages.get(1..).unwrap_or_default();
+    for (stock_no, translations) in translated {
+        let without = translations
+            .0
+            .iter()
+            .find(|it| !others.contains(&it.language));
+        if let Some(Translation { language, .. }) = without {
+            return Err(Problem::conflict(format!(
+                "the listing of engine {stock_no} has a translation into {language}, which has to stay among the languages after the first"
+            )));
+        }
+    }
+    Ok(())
+}
+
+async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<Listing, Problem> {
+    let name = match &new.page_name {
+        Some(name) => name.to_string(),
+        None => page_name(&new.title, stock_no),
+    };
+    Ok(diesel::insert_into(listings::table)
+        .values((
+            listings::stock_no.eq(stock_no),
+            listings::title.eq(&new.title),
+            listings::words.eq(&new.words),
+            listings::page_name.eq(name),
+            listings::price_on_request.eq(new.price_on_request),
+            listings::translations.eq(&new.translations),
+        ))
+        .returning(Listing::as_returning())
+        .get_result(tx.conn())
+        .await?)
+}
+
+/// Withdraws the listing of an engine, if it is on show; the firm alone reads why.
+pub(crate) async fn take_off_show(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    because: Option<&str>,
+) -> Result<Option<Listing>, Problem> {
+    let no_day: Option<Day> = None;
+    let on_show = listings::table
+        .find(stock_no)
+        .filter(listings::standing.eq(ListingStanding::OnShow));
+    let withdrawn: Option<Listing> = diesel::update(on_show)
+        .set((
+            listings::standing.eq(ListingStanding::Withdrawn),
+            listings::on_show_since.eq(no_day),
+            listings::withdrawn_on.eq(tx.actor.today),
+            listings::withdrawn_because.eq(because),
+        ))
+        .returning(Listing::as_returning())
+        .get_result(tx.conn())
+        .await
+        .optional()?;
+    if withdrawn.is_some() {
+        tx.record("listing.withdrawn", Some(stock_no), json!({}))
+            .await?;
+    }
+    Ok(withdrawn)
+}
+
+/// The listing, with its engine held so that nobody sells it or lists it meanwhile.
+async fn locked(tx: &mut Tx<'_>, stock_no: i32) -> Result<Listing, Problem> {
+    engines::lock(tx.conn(), stock_no).await?;
+    find(tx.conn(), stock_no).await
+}
+
+async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Listing, Problem> {
+    let listing: Option<Listing> = listings::table
+        .find(stock_no)
+        .select(Listing::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    listing.ok_or_else(|| Problem::not_found(format!("there is no listing of engine {stock_no}")))
+}

@@ -1,0 +1,547 @@
+//! Offers: what somebody would pay for an engine, with what is left of it and the chance of a better one.
+
+use crate::{
+    buying::acquisitions,
+    engines::engines,
+    enquiring::reservations,
+    firm::{
+        keys::{Selling, SellingRead},
+        persons,
+    },
+    ground::{
+        body::Body,
+        confirmations::{self, Confirmations},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{self, CONFLICT, Problem, Problems},
+        text::Text,
+    },
+    pricing::{
+        margins,
+        valuations::last_high,
+        valuations::{answer::Ground, facts_of},
+    },
+    schema::{offer_answers, offers},
+    selling::{disposals, sales},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::LeftAt,
+    days::Day,
+    money::Money,
+    sense::{self, Member},
+    trade::{OfferAnswer, OfferStanding},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(make_offer)
+        .service(list_offers)
+        .service(get_offer)
+        .service(answer_offer);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = offers)]
+pub struct OfferTerms {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// From whom.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub amount: Money,
+    /// The last day on which it holds; null: no end was said.
+    #[diesel(column_name = until_day)]
+    pub until: Option<Day>,
+    pub note: Option<Text<1000>>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
+    /// The sale of the engine to somebody else that ended the offer.
+    #[schema(minimum = 1)]
+    pub ended_by_sale_id: Option<i64>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null,
+    "confirmed": [], "ended_by_sale_id": null, "standing": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
+    "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "1630.00"},
+    "counter_left": {"price": "7500.00", "tax": "550.00", "selling_cost": "0.00", "left": "1880.00"}, "chance_of_better": "0.5127"}))]
+pub struct Offer {
+    #[serde(flatten)]
+    pub terms: OfferTerms,
+    pub standing: OfferStanding,
+    /// Day of the last answer.
+    pub answered_on: Option<Day>,
+    /// What the firm would take in its place; kept when that is answered in turn.
+    pub counter_amount: Option<Money>,
+    /// What is left of the amount after tax and all costs; null while the records do not tell it.
+    pub left: Option<LeftAt>,
+    /// What is left of what the firm would take in its place.
+    pub counter_left: Option<LeftAt>,
+    /// The share of the prices it might fetch, as predicted today, which lie above the amount; null where nothing predicts
+    /// one.
+    #[schema(max_length = 40)]
+    pub chance_of_better: Option<String>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21"}))]
+pub struct NewOffer {
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// From the day the engine came to today.
+    pub on: Day,
+    /// Above 0; at most 10 x the high figure of the engine's last valuation unless confirmed.
+    pub amount: Money,
+    #[serde(default)]
+    pub amount_confirmed: bool,
+    /// The last day on which it holds, today or later.
+    pub until: Option<Day>,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"answer": "countered", "on": "2026-05-14", "amount": "7500.00"}))]
+pub struct NewOfferAnswer {
+    pub answer: OfferAnswer,
+    /// From the day of the offer to today.
+    pub on: Day,
+    /// What the firm would take: with `countered`, and only with it. At most 10 x the high figure of the engine's last valuation
+    /// unless confirmed.
+    pub amount: Option<Money>,
+    #[serde(default)]
+    pub amount_confirmed: bool,
+    /// The proprietor knows that the price is below the break-even price, and takes it all the same. false unless told
+    /// otherwise.
+    #[serde(default)]
+    pub below_break_even_confirmed: bool,
+}
+
+// Routes
+
+/// Record an offer for an engine
+#[utoipa::path(tag = "selling", operation_id = "make_offer",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewOffer,
+    responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/offers")]
+async fn make_offer(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewOffer>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), stock_no).await?;
+        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        problem::all_hold(&[
+            (new.on <= actor.today, "/on", "in the future"),
+            (new.on >= came_on, "/on", "before the engine came"),
+            (new.amount > Money::ZERO, "/amount", "not above 0"),
+            (
+                new.until.is_none_or(|until| until >= actor.today),
+                "/until",
+                "in the past",
+            ),
+        ])?;
+        persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
+        must_be_unsold(tx.conn(), stock_no).await?;
+        let confirmed = ask_about(tx, stock_no, new.amount, new.amount_confirmed).await?;
+        let terms: OfferTerms = diesel::insert_into(offers::table)
+            .values((
+                offers::stock_no.eq(stock_no),
+                offers::person_id.eq(new.person_id),
+                offers::on_day.eq(new.on),
+                offers::amount.eq(new.amount),
+                offers::until_day.eq(new.until),
+                offers::note.eq(&new.note),
+                offers::confirmed.eq(&confirmed),
+            ))
+            .returning(OfferTerms::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"offer_id": terms.id, "amount": terms.amount});
+        let entry = confirmations::noted(entry, &confirmed);
+        tx.record("offer.made", Some(stock_no), entry).await?;
+        let location = format!("/v1/offers/{}", terms.id);
+        Ok((location, one_whole(tx.conn(), terms, actor.today).await?))
+    })
+    .await
+}
+
+/// List the offers for an engine
+///
+/// With what is left of each after tax, and the chance of a better one.
+#[utoipa::path(tag = "selling", operation_id = "list_offers",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Offer>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/offers")]
+async fn list_offers(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let today = actor.today;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let terms: Vec<OfferTerms> = offers::table
+            .filter(offers::stock_no.eq(stock_no))
+            .filter(offers::id.gt(page.after_id().unwrap_or(0)))
+            .order(offers::id)
+            .limit(page.limit)
+            .select(OfferTerms::as_select())
+            .load(conn)
+            .await?;
+        whole(conn, stock_no, terms, today).await
+    };
+    list.answer(&req, &db, fetch, |it: &Offer| (Value::Null, it.terms.id))
+        .await
+}
+
+/// Read an offer
+#[utoipa::path(tag = "selling", operation_id = "get_offer", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/offers/{id:\\d+}")]
+async fn get_offer(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let terms = find(&mut conn, *id).await?;
+    let offer = one_whole(&mut conn, terms, actor.today).await?;
+    shown(&req, &offer)
+}
+
+/// Answer an offer
+///
+/// One that was countered may be answered again, and one that was accepted be withdrawn. Accepting sells nothing yet: the sale does.
+/// An engine that is held for somebody else is not promised away, and below the break-even price the proprietor alone accepts or
+/// counters, who says so.
+#[utoipa::path(tag = "selling", operation_id = "answer_offer",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewOfferAnswer,
+    responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/offers/{id:\\d+}/answers")]
+async fn answer_offer(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewOfferAnswer>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let stock_no = find(tx.conn(), *id).await?.stock_no;
+        engines::lock(tx.conn(), stock_no).await?;
+        let terms = find(tx.conn(), *id).await?;
+        let counters = new.answer == OfferAnswer::Countered;
+        problem::all_hold(&[
+            (new.on <= actor.today, "/on", "in the future"),
+            (new.on >= terms.on, "/on", "before the offer"),
+            (
+                counters == new.amount.is_some(),
+                "/amount",
+                "given with countered, and only with it",
+            ),
+            (
+                new.amount.is_none_or(|amount| amount > Money::ZERO),
+                "/amount",
+                "not above 0",
+            ),
+        ])?;
+        let binds = matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered);
+        if binds {
+            must_be_unsold(tx.conn(), stock_no).await?;
+        }
+        let answered = answers(tx.conn(), &[*id]).await?;
+        let answered = answered.get(id.as_ref());
+        let standing = standing(&terms, answered, actor.today);
+        match standing {
+            OfferStanding::Open | OfferStanding::Countered => {}
+            OfferStanding::Accepted if new.answer == OfferAnswer::Withdrawn => {}
+            OfferStanding::Accepted => {
+                let detail = "the offer is accepted; it can be withdrawn";
+                return Err(Problem::conflict(detail));
+            }
+            OfferStanding::Declined
+            | OfferStanding::Withdrawn
+            | OfferStanding::Lapsed
+            | OfferStanding::EngineSold => {
+                return Err(Problem::conflict(format!("the offer is {standing}")));
+            }
+        }
+        if new.answer == OfferAnswer::Accepted {
+            reservations::must_be_free_for(tx, stock_no, Some(terms.person_id)).await?;
+        }
+        if binds {
+            let countered = answered.and_then(|it| it.counter_amount);
+            let price = new.amount.or(countered).unwrap_or(terms.amount);
+            let confirmed = new.below_break_even_confirmed;
+            margins::must_not_lose(tx.conn(), &actor, stock_no, price, confirmed).await?;
+        }
+        let confirmed = match new.amount {
+            Some(amount) => ask_about(tx, stock_no, amount, new.amount_confirmed).await?,
+            None => Vec::new(),
+        };
+        diesel::insert_into(offer_answers::table)
+            .values((
+                offer_answers::offer_id.eq(*id),
+                offer_answers::answer.eq(new.answer),
+                offer_answers::on_day.eq(new.on),
+                offer_answers::amount.eq(new.amount),
+            ))
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"offer_id": *id, "answer": new.answer, "amount": new.amount});
+        let entry = confirmations::noted(entry, &confirmed);
+        tx.record("offer.answered", Some(stock_no), entry).await?;
+        let offer = one_whole(tx.conn(), terms, actor.today).await?;
+        Ok((format!("/v1/offers/{id}"), offer))
+    })
+    .await
+}
+
+// SQL
+
+/// What is confirmed of an amount.
+async fn ask_about(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    amount: Money,
+    confirmed: bool,
+) -> Result<Vec<Member>, Problem> {
+    let mut ask = Confirmations::default();
+    let high = last_high(tx.conn(), stock_no).await?;
+    let doubt = high.and_then(|high| sense::amount(amount, high));
+    ask.ask("/amount", doubt, confirmed);
+    ask.settled()
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OfferTerms, Problem> {
+    let found: Option<OfferTerms> = offers::table
+        .find(id)
+        .select(OfferTerms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| Problem::not_found(format!("there is no offer {id}")))
+}
+
+async fn must_be_unsold(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    if sales::of_engine(conn, stock_no).await?.is_some() {
+        return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+    }
+    disposals::must_be_here(conn, stock_no).await
+}
+
+/// The last answer, and the last amount that the firm would take.
+#[derive(Clone, Copy)]
+struct Answered {
+    answer: OfferAnswer,
+    on: Day,
+    counter_amount: Option<Money>,
+}
+
+async fn answers(
+    conn: &mut AsyncPgConnection,
+    ids: &[i64],
+) -> Result<HashMap<i64, Answered>, Problem> {
+    let rows: Vec<(i64, OfferAnswer, Day, Option<Money>)> = offer_answers::table
+        .filter(offer_answers::offer_id.eq_any(ids))
+        .order(offer_answers::id)
+        .select((
+            offer_answers::offer_id,
+            offer_answers::answer,
+            offer_answers::on_day,
+            offer_answers::amount,
+        ))
+        .load(conn)
+        .await?;
+    let mut last = HashMap::<i64, Answered>::new();
+    for (id, answer, on, amount) in rows {
+        let before = last.get(&id).and_then(|before| before.counter_amount);
+        let answered = Answered {
+            answer,
+            on,
+            counter_amount: amount.or(before),
+        };
+        last.insert(id, answered);
+    }
+    Ok(last)
+}
+
+/// An offer without an answer lapses when its last day is over; a counter of the firm's stands until it is answered.
+fn standing(terms: &OfferTerms, answered: Option<&Answered>, today: Day) -> OfferStanding {
+    if terms.ended_by_sale_id.is_some() {
+        return OfferStanding::EngineSold;
+    }
+    match answered.map(|it| it.answer) {
+        Some(OfferAnswer::Accepted) => OfferStanding::Accepted,
+        Some(OfferAnswer::Declined) => OfferStanding::Declined,
+        Some(OfferAnswer::Withdrawn) => OfferStanding::Withdrawn,
+        Some(OfferAnswer::Countered) => OfferStanding::Countered,
+        None if terms.until.is_some_and(|until| until < today) => OfferStanding::Lapsed,
+        None => OfferStanding::Open,
+    }
+}
+
+async fn one_whole(
+    conn: &mut AsyncPgConnection,
+    terms: OfferTerms,
+    today: Day,
+) -> Result<Offer, Problem> {
+    let all = whole(conn, terms.stock_no, vec![terms], today).await?.pop();
+    Ok(all.expect("one for each that was given"))
+}
+
+/// Offers for one engine, in the order given.
+async fn whole(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    all: Vec<OfferTerms>,
+    today: Day,
+) -> Result<Vec<Offer>, Problem> {
+    let ids: Vec<i64> = all.iter().map(|terms| terms.id).collect();
+    let amounts: Vec<Money> = all.iter().map(|terms| terms.amount).collect();
+    let answered = answers(conn, &ids).await?;
+    let left = margins::left_at_prices(conn, stock_no, today, &amounts).await?;
+    let counters: Vec<Option<Money>> = ids
+        .iter()
+        .map(|id| answered.get(id).and_then(|it| it.counter_amount))
+        .collect();
+    let countered: Vec<Money> = counters.iter().copied().flatten().collect();
+    let left_of_counters = margins::left_at_prices(conn, stock_no, today, &countered).await?;
+    let mut left_of_counters = left_of_counters.into_iter();
+    let counter_left: Vec<Option<LeftAt>> = counters
+        .into_iter()
+        .map(|counter| counter.and_then(|_| left_of_counters.next().flatten()))
+        .collect();
+    let chances = chances(conn, stock_no, today, &amounts).await?;
+    let rest = left.into_iter().zip(counter_left).zip(chances);
+    let offers = all.into_iter().zip(rest);
+    let offers = offers.map(|(terms, ((left, counter_left), chance))| {
+        let answer = answered.get(&terms.id);
+        Offer {
+            standing: standing(&terms, answer, today),
+            answered_on: answer.map(|it| it.on),
+            counter_amount: answer.and_then(|it| it.counter_amount),
+            left,
+            counter_left,
+            chance_of_better: chance,
+            terms,
+        }
+    });
+    Ok(offers.collect())
+}
+
+/// For each of the amounts the share of predicted prices above it, as far as something predicts one.
+async fn chances(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    today: Day,
+    amounts: &[Money],
+) -> Result<Vec<Option<String>>, Problem> {
+    if amounts.is_empty() {
+        return Ok(Vec::new());
+    }
+    let engine = facts_of(conn, stock_no, today).await?;
+    let ground = match Ground::on(conn, today).await {
+        Ok(ground) => ground,
+        Err(problem) if problem.is(CONFLICT) => return Ok(vec![None; amounts.len()]),
+        Err(problem) => return Err(problem),
+    };
+    let shares = amounts
+        .iter()
+        .map(|amount| match ground.chance_above(&engine, *amount) {
+            Ok(share) => Ok(Some(format!("{share:.4}"))),
+            Err(problem) if problem.is(CONFLICT) => Ok(None),
+            Err(problem) => Err(problem),
+        });
+    shares.collect()
+}
+
+/// Offers of others than the buyer end with the sale of the engine, unless they have ended before; their ids.
+pub(crate) async fn end_by_sale(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    sale_id: i64,
+    buyer: i64,
+) -> Result<Vec<i64>, Problem> {
+    let today = tx.actor.today;
+    let of_others: Vec<OfferTerms> = offers::table
+        .filter(offers::stock_no.eq(stock_no))
+        .filter(offers::person_id.ne(buyer))
+        .order(offers::id)
+        .select(OfferTerms::as_select())
+        .load(tx.conn())
+        .await?;
+    let ids: Vec<i64> = of_others.iter().map(|terms| terms.id).collect();
+    let answered = answers(tx.conn(), &ids).await?;
+    let stand =
+        of_others.iter().filter(
+            |terms| match standing(terms, answered.get(&terms.id), today) {
+                OfferStanding::Open | OfferStanding::Countered | OfferStanding::Accepted => true,
+                OfferStanding::Declined
+                | OfferStanding::Withdrawn
+                | OfferStanding::Lapsed
+                | OfferStanding::EngineSold => false,
+            },
+        );
+    let ended: Vec<i64> = stand.map(|terms| terms.id).collect();
+    diesel::update(offers::table.filter(offers::id.eq_any(&ended)))
+        .set(offers::ended_by_sale_id.eq(sale_id))
+        .execute(tx.conn())
+        .await?;
+    Ok(ended)
+}
+
+/// Withdraws what a person offers and nobody has answered; how many there were.
+pub(crate) async fn withdraw_all_of(
+    conn: &mut AsyncPgConnection,
+    person: i64,
+    on: Day,
+) -> Result<usize, Problem> {
+    let theirs: Vec<OfferTerms> = offers::table
+        .filter(offers::person_id.eq(person))
+        .select(OfferTerms::as_select())
+        .load(conn)
+        .await?;
+    let ids: Vec<i64> = theirs.iter().map(|terms| terms.id).collect();
+    let answered = answers(conn, &ids).await?;
+    let open = theirs.iter().filter(|terms| {
+        let standing = standing(terms, answered.get(&terms.id), on);
+        matches!(standing, OfferStanding::Open | OfferStanding::Countered)
+    });
+    let rows: Vec<_> = open
+        .map(|terms| {
+            (
+                offer_answers::offer_id.eq(terms.id),
+                offer_answers::answer.eq(OfferAnswer::Withdrawn),
+                offer_answers::on_day.eq(on),
+            )
+        })
+        .collect();
+    let n = rows.len();
+    diesel::insert_into(offer_answers::table)
+        .values(rows)
+        .execute(conn)
+        .await?;
+    Ok(n)
+}

@@ -1,0 +1,867 @@
+//! Reservations: an engine held for one person to an instant, and the queue behind.
+
+use crate::{
+    engines::engines,
+    firm::{
+        firm,
+        keys::{Reserving, ReservingRead, Selling, SellingRead},
+        persons::{self, NewPerson},
+    },
+    ground::{
+        body::{Body, KeyedBody},
+        clock::day_in,
+        db::{self, Db, RunQueryDsl, Tx, Untouched},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{self, Problem, Problems, all_hold},
+        text::Text,
+    },
+    schema::{reservations, stock},
+    selling::{deposits, disposals, sales},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use jiff::Timestamp;
+use outshop_core::{
+    days::Day,
+    money::Money,
+    trade::{ListingStanding, ReservationStanding, Role},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(reserve)
+        .service(list_reservations)
+        .service(get_reservation)
+        .service(extend_reservation)
+        .service(release_reservation)
+        .service(tell_reservation);
+}
+
+/// The longest that an engine is held at a time: 90 days.
+pub const MOST_HOURS: i32 = 2160;
+/// Of one engine.
+const LONGEST_QUEUE: usize = 20;
+/// Engines whose reservations are looked at in one run.
+const STRETCH: i64 = 1000;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 9, "stock_no": 10, "person_id": 12, "standing": "live", "asked_at": "2026-05-14T11:00:00Z", "hours": 72,
+    "until_at": "2026-05-17T11:00:00Z", "place_in_queue": null, "deposit_due": "500.00", "deposits_held": "0.00", "ended_at": null,
+    "because": null, "sale_id": null, "to_be_told": false, "told_at": null, "note": null}))]
+pub struct Reservation {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    pub standing: ReservationStanding,
+    pub asked_at: Instant,
+    /// How long it was asked for, from the moment that it is live.
+    #[schema(minimum = 1, maximum = 2160)]
+    pub hours: i32,
+    /// The moment from which it holds no more; null while it stands in the queue.
+    pub until_at: Option<Instant>,
+    /// 1 is next in line; null unless it stands in the queue.
+    #[schema(minimum = 1, maximum = 20)]
+    pub place_in_queue: Option<usize>,
+    pub deposit_due: Option<Money>,
+    /// Deposits received, less those returned and those set off at the sale.
+    pub deposits_held: Money,
+    pub ended_at: Option<Instant>,
+    /// Why it was released.
+    pub because: Option<Text<1000>>,
+    /// The sale that fulfilled it.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    /// The turn of this person in the queue has come, or will not come any more, and nobody has said so yet.
+    pub to_be_told: bool,
+    pub told_at: Option<Instant>,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"stock_no": 10, "person_id": 12, "hours": 72, "deposit_due": "500.00"}))]
+pub struct NewReservation {
+    /// An engine on show.
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
+    #[schema(minimum = 1)]
+    pub person_id: Option<i64>,
+    /// With an e-mail address or a telephone number. Whose e-mail address is on record is that person.
+    pub person: Option<NewPerson>,
+    /// How long it is to hold, at most 90 days from now; a `website` key at most as long as the firm says. Left out, as is
+    /// `hours`: as long as the firm says.
+    pub until_at: Option<Instant>,
+    /// In place of `until_at`.
+    #[schema(minimum = 1, maximum = 2160)]
+    pub hours: Option<i32>,
+    /// Not above the asking price.
+    pub deposit_due: Option<Money>,
+    /// Take a place in the queue if the engine is reserved. false unless told otherwise.
+    #[serde(default)]
+    pub join_queue: bool,
+    pub note: Option<Text<1000>>,
+}
+
+/// One of the two.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"hours": 48}))]
+pub struct NewExtension {
+    /// Later than it holds now, at most 90 days from now.
+    pub until_at: Option<Instant>,
+    /// Added to what it holds now.
+    #[schema(minimum = 1, maximum = 2160)]
+    pub hours: Option<i32>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"because": "has bought another one"}))]
+pub struct NewRelease {
+    pub because: Text<1000>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = NewReservationTelling, example = json!({}))]
+pub struct NewTelling {}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct ReservationFilters {
+    #[param(minimum = 1, example = 10)]
+    stock_no: Option<i32>,
+    #[param(minimum = 1, example = 12)]
+    person_id: Option<i64>,
+    /// true: live and queued ones alone, and those whose lapse is not written down yet.
+    open: Option<bool>,
+    /// true: those alone whose person is to be told.
+    to_be_told: Option<bool>,
+}
+
+impl NewReservation {
+    /// How many hours; `usual` where the request does not say.
+    fn check(&self, role: Role, now: Instant, usual: i32) -> Result<i32, Problem> {
+        let most = if role == Role::Website {
+            usual
+        } else {
+            MOST_HOURS
+        };
+        let (hours, member) = match (self.until_at, self.hours) {
+            (Some(until), _) => (hours_between(now, until), "/until_at"),
+            (None, Some(hours)) => (hours, "/hours"),
+            (None, None) => (usual, "/hours"),
+        };
+        let too_long = format!("more than {most} hours from now");
+        all_hold(&[
+            (
+                self.person_id.is_some() != self.person.is_some(),
+                "/person_id",
+                "give either person_id or person",
+            ),
+            (
+                role != Role::Website || self.person_id.is_none(),
+                "/person_id",
+                "a website key gives person",
+            ),
+            (
+                self.person.as_ref().is_none_or(NewPerson::can_be_reached),
+                "/person",
+                "give an e-mail address or a telephone number, or nobody can be told",
+            ),
+            (
+                self.until_at.is_none() || self.hours.is_none(),
+                "/hours",
+                "give either until_at or hours",
+            ),
+            (
+                self.until_at.is_none_or(|until| until > now),
+                "/until_at",
+                "not later than now",
+            ),
+            (
+                self.deposit_due.is_none_or(|due| due > Money::ZERO),
+                "/deposit_due",
+                "not above 0",
+            ),
+            (
+                hours >= 1 || self.until_at.is_some(),
+                member,
+                "not 1 hour or more",
+            ),
+            (hours <= most, member, &too_long),
+        ])?;
+        Ok(hours)
+    }
+}
+
+/// Begun hours from one instant to a later one.
+fn hours_between(from: Instant, to: Instant) -> i32 {
+    let seconds = to.0.duration_since(from.0).as_secs().max(0);
+    i32::try_from(seconds / 3600 + i64::from(seconds % 3600 > 0)).unwrap_or(i32::MAX)
+}
+
+// Routes
+
+/// Reserve an engine
+///
+/// Refused for an engine that is not on show. While another reservation of the engine is live, `already_reserved` is answered,
+/// or with `join_queue` a place in the queue. Who asks again for the same engine is answered the reservation that there is.
+#[utoipa::path(tag = "selling", operation_id = "reserve", params(crate::ground::body::Repeatable), request_body = NewReservation,
+    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "website"]))))]
+#[post("/reservations")]
+async fn reserve(
+    Reserving(actor): Reserving,
+    db: web::Data<Db>,
+    new: KeyedBody<NewReservation>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let now = Instant::of_second(actor.now);
+        let usual = firm::find(tx.conn()).await?.reservation_hours;
+        let hours = new.check(actor.role, now, usual)?;
+        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
+        must_fit_price(tx, new.stock_no, new.deposit_due, "/deposit_due").await?;
+        let person_id = persons::named(tx, new.person_id, new.person.as_ref()).await?;
+        settle(tx.conn(), new.stock_no, now, actor.today).await?;
+        let open = open_of(tx.conn(), new.stock_no).await?;
+        let present = open.iter().find(|row| row.person_id == person_id);
+        let row = match present {
+            Some(row) => {
+                tx.unchanged();
+                row.clone()
+            }
+            None => {
+                must_be_for_sale(tx.conn(), new.stock_no).await?;
+                let live = open.iter().find_map(|row| row.until_at);
+                let queue = open.iter().filter(|row| row.until_at.is_none()).count();
+                match live {
+                    Some(until) if !new.join_queue => return Err(reserved_until(until)),
+                    Some(_) if queue >= LONGEST_QUEUE => {
+                        return Err(Problem::new(
+                            problem::ALREADY_RESERVED,
+                            format!("the engine is reserved, and its queue is full with {queue}"),
+                        ));
+                    }
+                    Some(_) => insert(tx, &new, person_id, (now, hours), None).await?,
+                    None => {
+                        let until = new.until_at.unwrap_or_else(|| now.plus_hours(hours));
+                        insert(tx, &new, person_id, (now, hours), Some(until)).await?
+                    }
+                }
+            }
+        };
+        let reservation = one_whole(tx.conn(), row, now).await?;
+        Ok((address(reservation.id), reservation))
+    })
+    .await
+}
+
+/// List reservations
+#[utoipa::path(tag = "selling", operation_id = "list_reservations", params(ReservationFilters, PageParams),
+    responses((status = 200, body = Page<Reservation>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/reservations")]
+async fn list_reservations(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<ReservationFilters>,
+) -> Result<HttpResponse, Problem> {
+    let (filters, now) = (list.filters.clone(), Instant::of_second(actor.now));
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = reservations::table
+            .select(Row::as_select())
+            .order(reservations::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(stock_no) = filters.stock_no {
+            query = query.filter(reservations::stock_no.eq(stock_no));
+        }
+        if let Some(person) = filters.person_id {
+            query = query.filter(reservations::person_id.eq(person));
+        }
+        match filters.open {
+            Some(true) => query = query.filter(reservations::ended.is_null()),
+            Some(false) => query = query.filter(reservations::ended.is_not_null()),
+            None => {}
+        }
+        let to_be_told = reservations::tell_since
+            .is_not_null()
+            .and(reservations::told_at.is_null());
+        match filters.to_be_told {
+            Some(true) => query = query.filter(to_be_told),
+            Some(false) => query = query.filter(diesel::dsl::not(to_be_told)),
+            None => {}
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(reservations::id.gt(after));
+        }
+        let rows = query.load(conn).await?;
+        whole(conn, rows, now).await
+    };
+    list.answer(&req, &db, fetch, |it: &Reservation| (Value::Null, it.id))
+        .await
+}
+
+/// Read a reservation
+///
+/// A `website` key reads those that it asked for itself.
+#[utoipa::path(tag = "selling", operation_id = "get_reservation", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper", "website"]))))]
+#[get("/reservations/{id:\\d+}")]
+async fn get_reservation(
+    ReservingRead(actor): ReservingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let row: Option<Row> = reservations::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut conn)
+        .await
+        .optional()?;
+    let visible = |row: &Row| actor.role != Role::Website || row.key_id == actor.key_id;
+    let row = row.filter(visible).ok_or_else(|| missing(*id))?;
+    let reservation = one_whole(&mut conn, row, Instant::of_second(actor.now)).await?;
+    shown(&req, &reservation)
+}
+
+/// Extend a reservation
+///
+/// While it is live.
+#[utoipa::path(tag = "selling", operation_id = "extend_reservation",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewExtension,
+    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/reservations/{id:\\d+}/extensions")]
+async fn extend_reservation(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewExtension>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let now = Instant::of_second(actor.now);
+        let row = locked(tx, *id).await?;
+        let present = row.until_at.unwrap_or(now);
+        let (until, member) = match (new.until_at, new.hours) {
+            (Some(until), None) => (until, "/until_at"),
+            (None, Some(hours)) if (1..=MOST_HOURS).contains(&hours) => {
+                (present.plus_hours(hours), "/hours")
+            }
+            (None, Some(_)) => return Err(Problem::invalid("/hours", "not 1 to 2160 hours")),
+            (Some(_), Some(_)) | (None, None) => {
+                return Err(Problem::invalid("/hours", "give either until_at or hours"));
+            }
+        };
+        must_be_live(&row, now)?;
+        if until <= present {
+            let detail = format!("not later than {present}, to which it holds already");
+            return Err(Problem::invalid(member, detail));
+        }
+        if until > now.plus_hours(MOST_HOURS) {
+            let detail = "more than 90 days from now";
+            return Err(Problem::invalid(member, detail));
+        }
+        let row: Row = diesel::update(reservations::table.find(*id))
+            .set(reservations::until_at.eq(until))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"reservation_id": *id, "until_at": until});
+        tx.record("reservation.extended", Some(row.stock_no), entry)
+            .await?;
+        Ok((address(*id), one_whole(tx.conn(), row, now).await?))
+    })
+    .await
+}
+
+/// Release a reservation
+///
+/// Or give a place in the queue up. The next in line holds the engine from then on, and is to be told. Deposits stay until they
+/// are returned.
+#[utoipa::path(tag = "selling", operation_id = "release_reservation",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewRelease,
+    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/reservations/{id:\\d+}/releases")]
+async fn release_reservation(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewRelease>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let now = Instant::of_second(actor.now);
+        let row = locked(tx, *id).await?;
+        match row.standing(now) {
+            ReservationStanding::Live | ReservationStanding::Queued => {}
+            over @ (ReservationStanding::Released
+            | ReservationStanding::Lapsed
+            | ReservationStanding::Fulfilled
+            | ReservationStanding::EngineSold
+            | ReservationStanding::EngineGone) => return Err(ended_already(over)),
+        }
+        let was_live = row.held_from.is_some();
+        let row: Row = diesel::update(reservations::table.find(*id))
+            .set((
+                reservations::ended.eq(ReservationStanding::Released),
+                reservations::ended_at.eq(now),
+                reservations::because.eq(&new.because),
+            ))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"reservation_id": *id});
+        tx.record("reservation.released", Some(row.stock_no), entry)
+            .await?;
+        if was_live {
+            promote_next(tx.conn(), row.stock_no, now, actor.today).await?;
+        }
+        Ok((address(*id), one_whole(tx.conn(), row, now).await?))
+    })
+    .await
+}
+
+/// Record that the person was told
+///
+/// Of the turn in the queue that has come, or will not come any more.
+#[utoipa::path(tag = "selling", operation_id = "tell_reservation",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTelling,
+    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/reservations/{id:\\d+}/tellings")]
+async fn tell_reservation(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewTelling>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let now = Instant::of_second(actor.now);
+        let row = locked(tx, *id).await?;
+        if !row.to_be_told() {
+            let detail = "there is nothing to tell, or it was told already";
+            return Err(Problem::conflict(detail));
+        }
+        let row: Row = diesel::update(reservations::table.find(*id))
+            .set(reservations::told_at.eq(now))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"reservation_id": *id});
+        tx.record("reservation.told", Some(row.stock_no), entry)
+            .await?;
+        Ok((address(*id), one_whole(tx.conn(), row, now).await?))
+    })
+    .await
+}
+
+fn address(id: i64) -> String {
+    format!("/v1/reservations/{id}")
+}
+
+fn reserved_until(until: Instant) -> Problem {
+    let detail = format!("the engine is reserved until {until}");
+    Problem::new(problem::ALREADY_RESERVED, detail)
+}
+
+fn ended_already(standing: ReservationStanding) -> Problem {
+    Problem::conflict(format!("the reservation has ended: {standing}"))
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no reservation {id}"))
+}
+
+// SQL
+
+#[derive(Debug, Clone, Queryable, Selectable)]
+#[diesel(table_name = reservations)]
+pub(crate) struct Row {
+    pub id: i64,
+    pub stock_no: i32,
+    pub person_id: i64,
+    key_id: i64,
+    asked_at: Instant,
+    hours: i32,
+    held_from: Option<Instant>,
+    until_at: Option<Instant>,
+    deposit_due: Option<Money>,
+    note: Option<Text<1000>>,
+    ended: Option<ReservationStanding>,
+    ended_at: Option<Instant>,
+    because: Option<Text<1000>>,
+    sale_id: Option<i64>,
+    tell_since: Option<Instant>,
+    told_at: Option<Instant>,
+}
+
+impl Row {
+    /// One that is past its moment has lapsed, whether or not that is written down yet.
+    fn standing(&self, now: Instant) -> ReservationStanding {
+        match (self.ended, self.until_at) {
+            (Some(ended), _) => ended,
+            (None, None) => ReservationStanding::Queued,
+            (None, Some(until)) if until <= now => ReservationStanding::Lapsed,
+            (None, Some(_)) => ReservationStanding::Live,
+        }
+    }
+
+    fn to_be_told(&self) -> bool {
+        self.tell_since.is_some() && self.told_at.is_none()
+    }
+}
+
+pub(crate) fn must_be_live(row: &Row, now: Instant) -> Result<(), Problem> {
+    match row.standing(now) {
+        ReservationStanding::Live => Ok(()),
+        ReservationStanding::Queued => Err(Problem::conflict(
+            "the reservation stands in the queue and does not hold the engine yet",
+        )),
+        over @ (ReservationStanding::Released
+        | ReservationStanding::Lapsed
+        | ReservationStanding::Fulfilled
+        | ReservationStanding::EngineSold
+        | ReservationStanding::EngineGone) => Err(ended_already(over)),
+    }
+}
+
+/// A deposit is not larger than what is asked for the engine.
+pub(crate) async fn must_fit_price(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    deposit: Option<Money>,
+    pointer: &str,
+) -> Result<(), Problem> {
+    let Some(deposit) = deposit else {
+        return Ok(());
+    };
+    match engines::asking_price_of(tx.conn(), stock_no).await? {
+        Some(asked) if deposit <= asked => Ok(()),
+        Some(asked) => Err(Problem::invalid(
+            pointer,
+            format!("more than the asking price of {asked}"),
+        )),
+        None => Err(Problem::conflict(
+            "no price is asked for the engine, which bounds a deposit; set one first",
+        )),
+    }
+}
+
+async fn must_be_for_sale(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    if sales::of_engine(conn, stock_no).await?.is_some() {
+        return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+    }
+    disposals::must_be_here(conn, stock_no).await?;
+    let listing: Option<ListingStanding> = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::listing)
+        .first(conn)
+        .await?;
+    match listing {
+        Some(ListingStanding::OnShow) => Ok(()),
+        Some(ListingStanding::Draft | ListingStanding::Withdrawn) | None => Err(Problem::conflict(
+            "the engine is not on show, and cannot be reserved",
+        )),
+    }
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    new: &NewReservation,
+    person_id: i64,
+    (now, hours): (Instant, i32),
+    until: Option<Instant>,
+) -> Result<Row, Problem> {
+    let row: Row = diesel::insert_into(reservations::table)
+        .values((
+            reservations::stock_no.eq(new.stock_no),
+            reservations::person_id.eq(person_id),
+            reservations::key_id.eq(tx.actor.key_id),
+            reservations::asked_at.eq(now),
+            reservations::hours.eq(hours),
+            reservations::held_from.eq(until.map(|_| now)),
+            reservations::until_at.eq(until),
+            reservations::deposit_due.eq(new.deposit_due),
+            reservations::note.eq(&new.note),
+        ))
+        .returning(Row::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let (what, entry) = match until {
+        Some(until) => (
+            "reservation.made",
+            json!({"reservation_id": row.id, "until_at": until}),
+        ),
+        None => ("reservation.queued", json!({"reservation_id": row.id})),
+    };
+    tx.record(what, Some(new.stock_no), entry).await?;
+    Ok(row)
+}
+
+/// The reservation, with its engine held so that nobody reserves or sells it meanwhile.
+pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Row, Problem> {
+    let stock_no: Option<i32> = reservations::table
+        .find(id)
+        .select(reservations::stock_no)
+        .first(tx.conn())
+        .await
+        .optional()?;
+    engines::lock(tx.conn(), stock_no.ok_or_else(|| missing(id))?).await?;
+    let row = reservations::table.find(id).select(Row::as_select());
+    Ok(row.first(tx.conn()).await?)
+}
+
+/// Live and queued ones, the live one first; the engine is held.
+async fn open_of(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Vec<Row>, Problem> {
+    Ok(reservations::table
+        .filter(reservations::stock_no.eq(stock_no))
+        .filter(reservations::ended.is_null())
+        .order((reservations::held_from.is_null(), reservations::id))
+        .select(Row::as_select())
+        .load(conn)
+        .await?)
+}
+
+/// Writes down that the live reservation of the engine has lapsed, if its moment has come, and lets the next in line hold the
+/// engine; the engine is held. Returns whether it did.
+async fn settle(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    now: Instant,
+    today: Day,
+) -> Result<bool, Problem> {
+    let due = reservations::table
+        .filter(reservations::stock_no.eq(stock_no))
+        .filter(reservations::ended.is_null())
+        .filter(reservations::until_at.le(now).assume_not_null());
+    let lapsed: Option<i64> = diesel::update(due)
+        .set((
+            reservations::ended.eq(ReservationStanding::Lapsed),
+            reservations::ended_at.eq(reservations::until_at),
+        ))
+        .returning(reservations::id)
+        .get_result(conn)
+        .await
+        .optional()?;
+    let Some(id) = lapsed else {
+        return Ok(false);
+    };
+    let entry = Untouched {
+        what: "reservation.lapsed",
+        stock_no: Some(stock_no),
+        data: json!({"reservation_id": id}),
+    };
+    db::record_untouched(conn, today, vec![entry]).await?;
+    promote_next(conn, stock_no, now, today).await?;
+    Ok(true)
+}
+
+/// The first of the queue holds the engine from now on, and is to be told.
+async fn promote_next(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    now: Instant,
+    today: Day,
+) -> Result<(), Problem> {
+    let queue = open_of(conn, stock_no).await?;
+    let Some(next) = queue.as_slice().first() else {
+        return Ok(());
+    };
+    let until = now.plus_hours(next.hours);
+    diesel::update(reservations::table.find(next.id))
+        .set((
+            reservations::held_from.eq(now),
+            reservations::until_at.eq(until),
+            reservations::tell_since.eq(now),
+        ))
+        .execute(conn)
+        .await?;
+    let entry = Untouched {
+        what: "reservation.next_in_line",
+        stock_no: Some(stock_no),
+        data: json!({"reservation_id": next.id, "until_at": until}),
+    };
+    Ok(db::record_untouched(conn, today, vec![entry]).await?)
+}
+
+/// Writes down every reservation whose moment has come, engine by engine, each in a transaction of its own. Of several processes
+/// the second finds nothing to do. Returns how many lapsed.
+pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
+    let mut conn = db.read().await?;
+    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    let now = Instant::of_second(now);
+    let due: Vec<i32> = reservations::table
+        .filter(reservations::ended.is_null())
+        .filter(reservations::until_at.le(now).assume_not_null())
+        .order(reservations::until_at)
+        .limit(STRETCH)
+        .select(reservations::stock_no)
+        .load(&mut conn)
+        .await?;
+    let mut n_lapsed = 0;
+    for stock_no in due {
+        AnsiTransactionManager::begin_transaction(&mut *conn).await?;
+        let lapsed = match engines::lock(&mut conn, stock_no).await {
+            Ok(()) => settle(&mut conn, stock_no, now, today).await,
+            Err(problem) => Err(problem),
+        };
+        match lapsed {
+            Ok(lapsed) => {
+                AnsiTransactionManager::commit_transaction(&mut *conn).await?;
+                n_lapsed += usize::from(lapsed);
+            }
+            Err(problem) => {
+                AnsiTransactionManager::rollback_transaction(&mut *conn).await?;
+                return Err(problem);
+            }
+        }
+    }
+    Ok(n_lapsed)
+}
+
+/// Refuses an act on an engine that is held for somebody else than `person`; the engine is held. Whose moment has come holds it
+/// no more.
+pub(crate) async fn must_be_free_for(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    person: Option<i64>,
+) -> Result<(), Problem> {
+    let (now, today) = (Instant::of_second(tx.actor.now), tx.actor.today);
+    settle(tx.conn(), stock_no, now, today).await?;
+    let open = open_of(tx.conn(), stock_no).await?;
+    match open.as_slice().first() {
+        Some(live) if Some(live.person_id) != person => {
+            let until = live.until_at.unwrap_or(now);
+            let detail = format!(
+                "the engine is reserved until {until} for somebody else; release reservation {} first",
+                live.id
+            );
+            Err(Problem::new(problem::ALREADY_RESERVED, detail))
+        }
+        Some(_) | None => Ok(()),
+    }
+}
+
+/// The live reservation is fulfilled by the sale, those in the queue end and their persons are to be told.
+pub(crate) async fn end_by_sale(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    sale_id: i64,
+) -> Result<(), Problem> {
+    let now = Instant::of_second(tx.actor.now);
+    let fulfilled: Option<i64> = diesel::update(of_engine_open(stock_no))
+        .filter(reservations::held_from.is_not_null())
+        .set((
+            reservations::ended.eq(ReservationStanding::Fulfilled),
+            reservations::ended_at.eq(now),
+            reservations::sale_id.eq(sale_id),
+        ))
+        .returning(reservations::id)
+        .get_result(tx.conn())
+        .await
+        .optional()?;
+    if let Some(id) = fulfilled {
+        let entry = json!({"reservation_id": id, "sale_id": sale_id});
+        tx.record("reservation.fulfilled", Some(stock_no), entry)
+            .await?;
+    }
+    end_queue(tx, stock_no, ReservationStanding::EngineSold).await
+}
+
+/// Those in the queue end and their persons are to be told; nobody holds the engine.
+pub(crate) async fn end_queue(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    ended: ReservationStanding,
+) -> Result<(), Problem> {
+    let now = Instant::of_second(tx.actor.now);
+    let queue: Vec<i64> = diesel::update(of_engine_open(stock_no))
+        .set((
+            reservations::ended.eq(ended),
+            reservations::ended_at.eq(now),
+            reservations::tell_since.eq(now),
+        ))
+        .returning(reservations::id)
+        .load(tx.conn())
+        .await?;
+    for id in queue {
+        let entry = json!({"reservation_id": id, "standing": ended});
+        tx.record("reservation.queue_ended", Some(stock_no), entry)
+            .await?;
+    }
+    Ok(())
+}
+
+#[diesel::dsl::auto_type(no_type_alias)]
+fn of_engine_open(stock_no: i32) -> _ {
+    reservations::table
+        .filter(reservations::stock_no.eq(stock_no))
+        .filter(reservations::ended.is_null())
+}
+
+pub(crate) async fn one_whole(
+    conn: &mut AsyncPgConnection,
+    row: Row,
+    now: Instant,
+) -> Result<Reservation, Problem> {
+    let shown = whole(conn, vec![row], now).await?.pop();
+    Ok(shown.expect("one for each row that was given"))
+}
+
+/// As they are shown, in the order given.
+async fn whole(
+    conn: &mut AsyncPgConnection,
+    rows: Vec<Row>,
+    now: Instant,
+) -> Result<Vec<Reservation>, Problem> {
+    let ids: Vec<i64> = rows.iter().map(|row| row.id).collect();
+    let stock_nos: Vec<i32> = rows.iter().map(|row| row.stock_no).collect();
+    let mut held = deposits::held_by(conn, &ids).await?;
+    let queued: Vec<(i32, i64)> = reservations::table
+        .filter(reservations::stock_no.eq_any(stock_nos))
+        .filter(reservations::ended.is_null())
+        .filter(reservations::held_from.is_null())
+        .order(reservations::id)
+        .select((reservations::stock_no, reservations::id))
+        .load(conn)
+        .await?;
+    let mut places = HashMap::<i64, usize>::new();
+    let mut lengths = HashMap::<i32, usize>::new();
+    for (stock_no, id) in queued {
+        let length = lengths.entry(stock_no).or_default();
+        *length += 1;
+        places.insert(id, *length);
+    }
+    let shown = rows.into_iter().map(|row| Reservation {
+        standing: row.standing(now),
+        place_in_queue: places.get(&row.id).copied(),
+        deposits_held: held.remove(&row.id).unwrap_or(Money::ZERO),
+        to_be_told: row.to_be_told(),
+        id: row.id,
+        stock_no: row.stock_no,
+        person_id: row.person_id,
+        asked_at: row.asked_at,
+        hours: row.hours,
+        until_at: row.until_at,
+        deposit_due: row.deposit_due,
+        ended_at: row.ended_at,
+        because: row.because,
+        sale_id: row.sale_id,
+        told_at: row.told_at,
+        note: row.note,
+    });
+    Ok(shown.collect())
+}

@@ -1,0 +1,221 @@
+//! The firm: name, currency, zone, jurisdiction.
+
+use crate::{
+    enquiring::{listings, reservations},
+    firm::{
+        keys::{AnyKey, Owner},
+        languages::{self, Language},
+    },
+    ground::{
+        body::Patch,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::shown,
+        problem::{Problem, Problems},
+        text::{Code, Line, Text, present, present_at_most},
+    },
+    schema::firm,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use jiff::tz::TimeZone;
+use outshop_core::{codes::Jurisdiction, trade::PaperSize};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_firm).service(change_firm);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = firm)]
+#[schema(example = json!({"name": "Quillow Lane Works", "currency": "GBP", "time_zone": "Europe/London",
+    "jurisdiction": "GB", "page_url": "https://shop.example/engines/{page_name}", "reservation_hours": 72, "paper_size": "a4",
+    "languages": ["en", "de"], "benches": 3, "steaming_bays": 1, "address": "Quillow Lane, Harrowmere", "vat_number": "GB 123 4567 89"}))]
+pub struct Firm {
+    pub name: Line,
+    /// ISO 4217; every amount is in it.
+    pub currency: Code,
+    /// IANA name; every civil day is a day of this zone.
+    pub time_zone: Code,
+    /// Whose boiler codes and tax rules hold, such as `GB`.
+    pub jurisdiction: Jurisdiction,
+    /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`.
+    pub page_url: Option<Line>,
+    /// How long a reservation holds when nobody says how long.
+    #[schema(minimum = 1, maximum = 2160)]
+    pub reservation_hours: i32,
+    /// On which sheets are printed.
+    pub paper_size: PaperSize,
+    /// The first is that in which titles and words are written; the others may be added to a listing.
+    #[schema(min_items = 1, max_items = 10)]
+    pub languages: Vec<Language>,
+    /// How many engines can be worked at at once.
+    #[schema(minimum = 0, maximum = 100)]
+    pub benches: i32,
+    /// How many engines can be in steam at once.
+    #[schema(minimum = 0, maximum = 100)]
+    pub steaming_bays: i32,
+    /// As invoices show it.
+    pub address: Option<Text<500>>,
+    /// As invoices show it; null where the firm is not registered.
+    pub vat_number: Option<Code>,
+}
+
+/// The currency is fixed once amounts are recorded in it.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = firm)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Quillow Lane Works"}))]
+pub struct FirmPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub name: Option<Line>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub time_zone: Option<Code>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub jurisdiction: Option<Jurisdiction>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Line>)]
+    pub page_url: Option<Option<Line>>,
+    /// 1 to 2160, which is 90 days.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 1, maximum = 2160)]
+    pub reservation_hours: Option<i32>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub paper_size: Option<PaperSize>,
+    /// 0 to 100.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 0, maximum = 100)]
+    pub benches: Option<i32>,
+    /// 0 to 100.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 0, maximum = 100)]
+    pub steaming_bays: Option<i32>,
+    /// None that a listing has a translation in is left out.
+    #[serde(
+        default,
+        deserialize_with = "present_at_most::<{ languages::MOST }, _, _>"
+    )]
+    #[schema(nullable = false, min_items = 1, max_items = 10)]
+    pub languages: Option<Vec<Language>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Text<500>>)]
+    pub address: Option<Option<Text<500>>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Code>)]
+    pub vat_number: Option<Option<Code>>,
+}
+
+impl FirmPatch {
+    fn check(&self) -> Result<(), Problem> {
+        if let Some(zone) = &self.time_zone
+            && TimeZone::get(zone).is_err()
+        {
+            return Err(Problem::invalid(
+                "/time_zone",
+                "not a time zone of the IANA database, such as Europe/London",
+            ));
+        }
+        if let Some(Some(template)) = &self.page_url
+            && !(template.starts_with("https://") && template.contains("{page_name}"))
+        {
+            return Err(Problem::invalid(
+                "/page_url",
+                "not an https address with {page_name} in it",
+            ));
+        }
+        for (places, pointer) in [
+            (self.benches, "/benches"),
+            (self.steaming_bays, "/steaming_bays"),
+        ] {
+            if places.is_some_and(|places| !(0..=100).contains(&places)) {
+                return Err(Problem::invalid(pointer, "not 0 to 100"));
+            }
+        }
+        if self.languages.as_ref().is_some_and(Vec::is_empty) {
+            let detail = "empty; the first is the language in which you write";
+            return Err(Problem::invalid("/languages", detail));
+        }
+        if let Some(hours) = self.reservation_hours
+            && !(1..=reservations::MOST_HOURS).contains(&hours)
+        {
+            return Err(Problem::invalid(
+                "/reservation_hours",
+                "not 1 to 2160 hours",
+            ));
+        }
+        Ok(())
+    }
+}
+
+// Routes
+
+/// Read the firm
+#[utoipa::path(tag = "firm", operation_id = "get_firm", responses((status = 200, body = Firm), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/firm")]
+async fn get_firm(
+    _by: AnyKey,
+    req: HttpRequest,
+    db: web::Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let firm = find(&mut *db.read().await?).await?;
+    shown(&req, &firm)
+}
+
+/// Change the firm
+#[utoipa::path(tag = "firm", operation_id = "change_firm", params(crate::ground::body::IfMatch),
+    request_body(content = FirmPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Firm), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/firm")]
+async fn change_firm(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    patch: Patch<FirmPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current: Firm = firm::table
+                .select(Firm::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await?;
+            let change = patch.against(&current)?;
+            change.check()?;
+            if let Some(languages) = &change.languages {
+                listings::none_is_without(tx.conn(), languages).await?;
+            }
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: Firm = diesel::update(firm::table)
+                .set(&change)
+                .returning(Firm::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            tx.record(
+                "firm.changed",
+                None,
+                serde_json::json!({"members": patch.members()}),
+            )
+            .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+pub async fn find(conn: &mut AsyncPgConnection) -> Result<Firm, Problem> {
+    Ok(firm::table.select(Firm::as_select()).first(conn).await?)
+}

@@ -1,0 +1,514 @@
+//! Keys: who is asking, and what the role may do.
+
+use crate::{
+    ground::{
+        body::Body,
+        clock::{Clock, day_in},
+        db::{Db, RunQueryDsl, Tx},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        problem::{self, Problem, Problems},
+        text::Line,
+    },
+    schema::{firm, keys},
+};
+use actix_web::{
+    FromRequest, HttpMessage, HttpRequest, HttpResponse, ResponseError, delete,
+    dev::{Payload, ServiceRequest, ServiceResponse},
+    get,
+    http::header,
+    middleware::Next,
+    post, web,
+};
+use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Binary, Date, Nullable, Text},
+};
+use diesel_async::AsyncPgConnection;
+use jiff::Timestamp;
+use outshop_core::{days::Day, trade::Role};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::{
+    future::{Ready, ready},
+    time::{self, Duration},
+};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_keys)
+        .service(create_key)
+        .service(rotate_key)
+        .service(revoke_key);
+}
+
+/// How long the old key is taken beside the new one.
+const ROTATION_HOURS: i32 = 24;
+
+// Types
+
+/// Who acts, from which key, on which day of the firm.
+#[derive(Debug, Clone)]
+pub struct Actor {
+    pub key_id: i64,
+    pub person: String,
+    pub role: Role,
+    pub now: Timestamp,
+    pub today: Day,
+    /// How long it took to find out who it is.
+    pub waited: Duration,
+}
+
+impl Actor {
+    /// For what hangs on the request's body and not on its address alone.
+    pub fn must_be(&self, roles: &[Role]) -> Result<(), Problem> {
+        if roles.contains(&self.role) {
+            return Ok(());
+        }
+        let roles: Vec<_> = roles.iter().map(|role| role.as_str()).collect();
+        let detail = format!(
+            "a {} key may not do this; it takes: {}",
+            self.role,
+            roles.join(", ")
+        );
+        Err(Problem::new(problem::FORBIDDEN, detail))
+    }
+}
+
+/// Declares argument types that let in the named roles and give the handler its actor.
+macro_rules! admissions {
+    ($($(#[$doc:meta])* $name:ident: $($role:ident),+;)+) => {$(
+        $(#[$doc])*
+        pub struct $name(pub Actor);
+
+        impl FromRequest for $name {
+            type Error = Problem;
+            type Future = Ready<Result<Self, Problem>>;
+
+            fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+                ready(admit(req, &[$(Role::$role),+]).map($name))
+            }
+        }
+    )+};
+}
+
+admissions! {
+    /// The proprietor alone.
+    Owner: Proprietor;
+    /// All who work in the firm.
+    Staff: Proprietor, Fitter, Seller, Bookkeeper;
+    /// Surveys, jobs and tests.
+    Workshop: Proprietor, Fitter;
+    /// Those who handle the engines.
+    Floor: Proprietor, Fitter, Seller;
+    /// Listings to deliveries.
+    Selling: Proprietor, Seller;
+    /// What the firm shows of its selling to those who work with it.
+    SellingRead: Proprietor, Seller, Bookkeeper;
+    /// Reservations, also asked for on the firm's own site.
+    Reserving: Proprietor, Seller, Website;
+    /// One reservation, to read.
+    ReservingRead: Proprietor, Seller, Bookkeeper, Website;
+    /// Purchase prices and both ledgers.
+    MoneyDesk: Proprietor, Bookkeeper;
+    /// Any live key.
+    AnyKey: Proprietor, Fitter, Seller, Bookkeeper, Website;
+}
+
+/// A visitor, with a key or without.
+pub struct Anyone;
+
+impl FromRequest for Anyone {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(_: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(Ok(Anyone))
+    }
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = keys)]
+#[schema(example = json!({"id": 7, "name": "bench tablet", "role": "fitter", "person": "Edda Morlock",
+    "expires_on": null, "revoked": false, "ends_at": null, "last_used_on": "2026-05-14"}))]
+pub struct Key {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub name: Line,
+    pub role: Role,
+    /// Whom the journal names beside the key.
+    pub person: Line,
+    /// The last day on which the key is taken.
+    pub expires_on: Option<Day>,
+    pub revoked: bool,
+    /// When it is taken no more, another having taken its place.
+    pub ends_at: Option<Instant>,
+    pub last_used_on: Option<Day>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = keys)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "bench tablet 2", "role": "fitter", "person": "Edda Morlock"}))]
+pub struct NewKey {
+    pub name: Line,
+    pub role: Role,
+    pub person: Line,
+    pub expires_on: Option<Day>,
+}
+
+/// Nothing needs saying.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
+pub struct Rotation {}
+
+/// A new key with its secret, which is shown this once.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct KeyWithSecret {
+    #[serde(flatten)]
+    pub key: Key,
+    #[schema(
+        max_length = 100,
+        example = "outshop_7_6Zl5m8mXf0s1bq3v9yT2c4R7u8W1x5A3k6J0n2P4d9E"
+    )]
+    pub secret: String,
+}
+
+// Routes
+
+/// List the keys
+#[utoipa::path(tag = "keys", operation_id = "list_keys", params(PageParams),
+    responses((status = 200, body = Page<Key>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[get("/keys")]
+async fn list_keys(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    list.answer(
+        &req,
+        &db,
+        async move |conn: &mut AsyncPgConnection, page: Keyset| {
+            let mut query = keys::table
+                .select(Key::as_select())
+                .order(keys::id)
+                .limit(page.limit)
+                .into_boxed();
+            if let Some(after) = page.after_id() {
+                query = query.filter(keys::id.gt(after));
+            }
+            Ok(query.load(conn).await?)
+        },
+        |key: &Key| (serde_json::Value::Null, key.id),
+    )
+    .await
+}
+
+/// Make a key
+///
+/// The secret is in this answer only.
+#[utoipa::path(tag = "keys", operation_id = "create_key", params(crate::ground::body::Repeatable), request_body = NewKey,
+    responses((status = 201, body = KeyWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/keys")]
+async fn create_key(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    new: Body<NewKey>,
+) -> Result<HttpResponse, Problem> {
+    db.create_secret(&actor, &new, async |tx| {
+        let made = insert(tx, &new).await?;
+        Ok((format!("/v1/keys/{}", made.key.id), made))
+    })
+    .await
+}
+
+/// Put a new key in the place of one
+///
+/// The new key has its name, role, person and expiry, and its secret is in this answer only. The old key is taken for another 24
+/// hours, so that whoever uses it can change over meanwhile.
+#[utoipa::path(tag = "keys", operation_id = "rotate_key",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = Rotation,
+    responses((status = 201, body = KeyWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/keys/{id:\\d+}/rotations")]
+async fn rotate_key(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<Rotation>,
+) -> Result<HttpResponse, Problem> {
+    db.create_secret(&actor, &new, async |tx| {
+        let made = rotate(tx, *id).await?;
+        Ok((format!("/v1/keys/{}", made.key.id), made))
+    })
+    .await
+}
+
+/// Revoke a key
+///
+/// Holds from the next request. The last live key of a proprietor cannot be revoked.
+#[utoipa::path(tag = "keys", operation_id = "revoke_key", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[delete("/keys/{id:\\d+}")]
+async fn revoke_key(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    db.write(&actor, async |tx| revoke(tx, *id).await).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Looks the key up once, before anything else of a request is read, so that a refusal of the key comes first.
+pub async fn authenticate(
+    req: ServiceRequest,
+    next: Next<impl actix_web::body::MessageBody + 'static>,
+) -> Result<ServiceResponse<impl actix_web::body::MessageBody>, actix_web::Error> {
+    if let (true, Some(sent)) = (
+        req.path().starts_with("/v1/"),
+        req.headers().get(header::AUTHORIZATION),
+    ) {
+        let sent = sent.to_str().unwrap_or_default().to_owned();
+        let db = req
+            .app_data::<web::Data<Db>>()
+            .cloned()
+            .expect("app() gives every request a database");
+        let now = req
+            .app_data::<web::Data<Clock>>()
+            .expect("app() gives every request a clock")
+            .now();
+        match find_actor(&db, &sent, now).await {
+            Ok(known) => req.extensions_mut().insert(known.ok_or(())),
+            Err(problem) => {
+                return Ok(req
+                    .into_response(problem.error_response())
+                    .map_into_right_body());
+            }
+        };
+    }
+    Ok(next.call(req).await?.map_into_left_body())
+}
+
+fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
+    let unauthorized = |detail: &str| {
+        Problem::new(problem::UNAUTHORIZED, detail)
+            .with_header("www-authenticate", "Bearer realm=\"outshop\"")
+    };
+    match req.extensions().get::<Result<Actor, ()>>() {
+        None => Err(unauthorized("send a key: Authorization: Bearer outshop_..")),
+        Some(Err(())) => Err(unauthorized("the key is unknown, revoked or expired")),
+        Some(Ok(actor)) => actor.must_be(roles).map(|()| actor.clone()),
+    }
+}
+
+// SQL
+
+/// A key that is not revoked, with the zone that its days are days of.
+#[derive(Queryable)]
+struct LiveKey {
+    role: Role,
+    person: String,
+    secret_sha256: Vec<u8>,
+    expires_on: Option<Day>,
+    last_used_on: Option<Day>,
+    time_zone: String,
+}
+
+async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>, Problem> {
+    let Some((id, secret)) = credentials(sent).and_then(split_secret) else {
+        return Ok(None);
+    };
+    let asked = time::Instant::now();
+    let mut conn = db.read().await?;
+    let row: Option<LiveKey> = keys::table
+        .inner_join(firm::table.on(true.into_sql::<diesel::sql_types::Bool>()))
+        .filter(keys::id.eq(id))
+        .filter(keys::revoked.eq(false))
+        .filter(keys::ends_at.is_null().or(keys::ends_at.gt(Instant(now))))
+        .select((
+            keys::role,
+            keys::person,
+            keys::secret_sha256,
+            keys::expires_on,
+            keys::last_used_on,
+            firm::time_zone,
+        ))
+        .first(&mut conn)
+        .await
+        .optional()?;
+    let Some(key) = row else {
+        return Ok(None);
+    };
+    let today = day_in(&key.time_zone, now);
+    // Comparing digests tells an attacker nothing about the secret, whatever the time it takes.
+    if Sha256::digest(secret).as_slice() != key.secret_sha256.as_slice()
+        || key.expires_on.is_some_and(|last| last < today)
+    {
+        return Ok(None);
+    }
+    if key.last_used_on != Some(today) {
+        let used = diesel::update(keys::table.find(id)).set(keys::last_used_on.eq(today));
+        // Where nothing can be written just now, reading goes on.
+        if let Err(error) = used.execute(&mut conn).await {
+            tracing::warn!(%error, "that a key was used could not be stored");
+        }
+    }
+    Ok(Some(Actor {
+        key_id: id,
+        person: key.person,
+        role: key.role,
+        now,
+        today,
+        waited: asked.elapsed(),
+    }))
+}
+
+/// What follows the scheme, whose case is free (RFC 9110, 11.1).
+fn credentials(sent: &str) -> Option<&str> {
+    let (scheme, key) = sent.split_once(' ')?;
+    scheme
+        .eq_ignore_ascii_case("bearer")
+        .then(|| key.trim_start_matches(' '))
+}
+
+fn split_secret(key: &str) -> Option<(i64, &str)> {
+    let (id, secret) = key.strip_prefix("outshop_")?.split_once('_')?;
+    (secret.len() == 43).then_some((id.parse().ok()?, secret))
+}
+
+/// Stores a new key and gives it with its secret.
+pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
+    let made = insert_unnamed(tx, new).await?;
+    tx.record(
+        "key.made",
+        None,
+        serde_json::json!({"key_id": made.key.id, "role": made.key.role}),
+    )
+    .await?;
+    Ok(made)
+}
+
+/// Stores a new key of which the caller makes the entry.
+async fn insert_unnamed(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
+    let today = tx.actor.today;
+    if new.expires_on.is_some_and(|last| last < today) {
+        let detail = format!("is past; give {today} or a later day, or leave it out");
+        return Err(Problem::invalid("/expires_on", detail));
+    }
+    let (secret, sha256) = secret()?;
+    let key: Key = diesel::insert_into(keys::table)
+        .values((new, keys::secret_sha256.eq(sha256)))
+        .returning(Key::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let secret = format!("outshop_{}_{secret}", key.id);
+    Ok(KeyWithSecret { key, secret })
+}
+
+async fn rotate(tx: &mut Tx<'_>, id: i64) -> Result<KeyWithSecret, Problem> {
+    let old: Option<Key> = keys::table
+        .find(id)
+        .filter(keys::revoked.eq(false))
+        .filter(keys::ends_at.is_null())
+        .select(Key::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let missing = || {
+        Problem::not_found(format!(
+            "there is no live key {id} that none has taken the place of"
+        ))
+    };
+    let old = old.ok_or_else(missing)?;
+    let ends_at = Instant(tx.actor.now).plus_hours(ROTATION_HOURS);
+    diesel::update(keys::table.find(id))
+        .set(keys::ends_at.eq(Some(ends_at)))
+        .execute(tx.conn())
+        .await?;
+    let new = NewKey {
+        name: old.name,
+        role: old.role,
+        person: old.person,
+        expires_on: old.expires_on,
+    };
+    let made = insert_unnamed(tx, &new).await?;
+    let entry = serde_json::json!({"key_id": id, "new_key_id": made.key.id, "ends_at": ends_at});
+    tx.record("key.rotated", None, entry).await?;
+    Ok(made)
+}
+
+pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
+    let live: Vec<(i64, Role, Option<Instant>, Option<Day>)> = keys::table
+        .filter(keys::revoked.eq(false))
+        .order(keys::id)
+        .select((keys::id, keys::role, keys::ends_at, keys::expires_on))
+        .for_update()
+        .load(tx.conn())
+        .await?;
+    let Some((_, role, ..)) = live.iter().find(|(live, ..)| *live == id) else {
+        return Err(Problem::not_found(format!("there is no live key {id}")));
+    };
+    let today = tx.actor.today;
+    let mut lasting = live.iter().filter(|(other, role, ends_at, expires_on)| {
+        *other != id
+            && *role == Role::Proprietor
+            && ends_at.is_none()
+            && expires_on.is_none_or(|last| today <= last)
+    });
+    if *role == Role::Proprietor && lasting.next().is_none() {
+        return Err(Problem::conflict(
+            "this is the last key of a proprietor that still works; make another one first",
+        ));
+    }
+    diesel::update(keys::table.find(id))
+        .set(keys::revoked.eq(true))
+        .execute(tx.conn())
+        .await?;
+    tx.record("key.revoked", None, serde_json::json!({"key_id": id}))
+        .await
+}
+
+/// Makes a key at the machine itself, for the first one of all: the key is its own author in the journal.
+pub async fn add(db: &Db, new: &NewKey, today: Day) -> Result<String, Problem> {
+    let (made, sha256) = secret()?;
+    let mut conn = db.read().await?;
+    let id: i64 = diesel::sql_query(include_str!("keys/add.sql"))
+        .bind::<Text, _>(&new.name)
+        .bind::<Text, _>(new.role)
+        .bind::<Text, _>(&new.person)
+        .bind::<Nullable<Date>, _>(new.expires_on)
+        .bind::<Binary, _>(sha256)
+        .bind::<Date, _>(today)
+        .get_result::<AddedKey>(&mut conn)
+        .await?
+        .id;
+    Ok(format!("outshop_{id}_{made}"))
+}
+
+#[derive(QueryableByName)]
+struct AddedKey {
+    #[diesel(sql_type = BigInt)]
+    id: i64,
+}
+
+pub async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<Key>, Problem> {
+    Ok(keys::table
+        .select(Key::as_select())
+        .order(keys::id)
+        .limit(10_000)
+        .load(conn)
+        .await?)
+}
+
+/// 32 random bytes from the operating system as text, and the digest that is stored.
+fn secret() -> Result<(String, Vec<u8>), Problem> {
+    let mut random = [0_u8; 32];
+    getrandom::fill(&mut random).map_err(Problem::internal)?;
+    let text = URL_SAFE_NO_PAD.encode(random);
+    let sha256 = Sha256::digest(&text).to_vec();
+    Ok((text, sha256))
+}

@@ -1,0 +1,309 @@
+//! Persons: sellers, owners and buyers, kept once, never public.
+
+use crate::{
+    firm::keys::{Selling, SellingRead},
+    ground::{
+        body::{Body, Patch},
+        db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::{
+            Line, Text, email_address, present, present_email_address, present_telephone_number,
+            telephone_number,
+        },
+    },
+    schema::persons,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::{prelude::*, sql_types::Nullable};
+use diesel_async::AsyncPgConnection;
+use outshop_core::days::Day;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_persons)
+        .service(create_person)
+        .service(get_person)
+        .service(change_person);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = persons)]
+#[schema(example = json!({"id": 12, "name": "Odo Fenwright", "email": "odo@example.org", "telephone": null, "address": null, "erased_on": null}))]
+pub struct Person {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub name: Line,
+    pub email: Option<Line>,
+    pub telephone: Option<Line>,
+    pub address: Option<Text<500>>,
+    /// Day of the erasure, from which nothing else is shown.
+    pub erased_on: Option<Day>,
+}
+
+/// Stands in the place of an erased name.
+pub(crate) const ERASED: &str = "erased";
+
+impl Person {
+    /// Of an erased person the books may keep the name; it is shown nowhere else.
+    fn shown(self) -> Result<Person, Problem> {
+        if self.erased_on.is_none() {
+            return Ok(self);
+        }
+        Ok(Person {
+            name: ERASED.parse().map_err(Problem::internal)?,
+            email: None,
+            telephone: None,
+            address: None,
+            ..self
+        })
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = persons)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
+pub struct NewPerson {
+    pub name: Line,
+    /// One address, `name@example.org`, of letters without accents.
+    #[serde(default, deserialize_with = "email_address")]
+    pub email: Option<Line>,
+    /// 5 to 15 digits, with blanks, `+ ( ) - . /`, and perhaps `ext 12` at the end.
+    #[serde(default, deserialize_with = "telephone_number")]
+    pub telephone: Option<Line>,
+    pub address: Option<Text<500>>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = persons)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"telephone": "01632 960123"}))]
+pub struct PersonPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub name: Option<Line>,
+    /// As in a new person.
+    #[serde(default, deserialize_with = "present_email_address")]
+    #[schema(value_type = Option<Line>)]
+    pub email: Option<Option<Line>>,
+    /// As in a new person.
+    #[serde(default, deserialize_with = "present_telephone_number")]
+    #[schema(value_type = Option<Line>)]
+    pub telephone: Option<Option<Line>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Text<500>>)]
+    pub address: Option<Option<Text<500>>>,
+}
+
+impl NewPerson {
+    pub(crate) fn can_be_reached(&self) -> bool {
+        self.email.is_some() || self.telephone.is_some()
+    }
+}
+
+// Routes
+
+/// List persons
+#[utoipa::path(tag = "persons", operation_id = "list_persons", params(PageParams),
+    responses((status = 200, body = Page<Person>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/persons")]
+async fn list_persons(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = persons::table
+            .select(Person::as_select())
+            .order(persons::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(persons::id.gt(after));
+        }
+        let persons: Vec<Person> = query.load(conn).await?;
+        persons.into_iter().map(Person::shown).collect()
+    };
+    list.answer(&req, &db, fetch, |person: &Person| (Value::Null, person.id))
+        .await
+}
+
+/// Add a person
+#[utoipa::path(tag = "persons", operation_id = "create_person", params(crate::ground::body::Repeatable), request_body = NewPerson,
+    responses((status = 201, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/persons")]
+async fn create_person(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewPerson>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let person = insert(tx, &new).await?;
+        Ok((format!("/v1/persons/{}", person.id), person))
+    })
+    .await
+}
+
+/// Read a person
+#[utoipa::path(tag = "persons", operation_id = "get_person", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/persons/{id:\\d+}")]
+async fn get_person(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let person = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &person)
+}
+
+/// Change a person
+#[utoipa::path(tag = "persons", operation_id = "change_person",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = PersonPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/persons/{id:\\d+}")]
+async fn change_person(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<PersonPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked_unerased(tx, *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: Person = diesel::update(persons::table.find(*id))
+                .set(&change)
+                .returning(Person::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            tx.record(
+                "person.changed",
+                None,
+                json!({"person_id": *id, "members": patch.members()}),
+            )
+            .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
+    let person: Person = diesel::insert_into(persons::table)
+        .values(new)
+        .returning(Person::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    tx.record("person.added", None, json!({"person_id": person.id}))
+        .await?;
+    Ok(person)
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person, Problem> {
+    let person: Option<Person> = persons::table
+        .find(id)
+        .select(Person::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    person.ok_or_else(|| missing(id))?.shown()
+}
+
+/// The person, held so that nothing else names them meanwhile.
+pub(crate) async fn locked_unerased(tx: &mut Tx<'_>, id: i64) -> Result<Person, Problem> {
+    let found: Option<Person> = persons::table
+        .find(id)
+        .select(Person::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let person = found.ok_or_else(|| missing(id))?;
+    match person.erased_on {
+        None => Ok(person),
+        Some(on) => Err(Problem::conflict(format!("the person was erased on {on}"))),
+    }
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no person {id}"))
+}
+
+/// For the records of others that name a person: `pointer` is where the request names it. Until the transaction ends the person
+/// is not erased.
+pub(crate) async fn must_exist(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    pointer: &str,
+) -> Result<(), Problem> {
+    let found: Option<Option<Day>> = persons::table
+        .find(id)
+        .select(persons::erased_on)
+        .for_key_share()
+        .first(conn)
+        .await
+        .optional()?;
+    let refused = |detail| Err(Problem::invalid(pointer, detail));
+    match found {
+        Some(None) => Ok(()),
+        Some(Some(on)) => refused(format!("person {id} was erased on {on}")),
+        None => refused(format!("there is no person {id}")),
+    }
+}
+
+/// The person whom a request names by id, or gives; its rules see to it that it is one of the two.
+pub(crate) async fn named(
+    tx: &mut Tx<'_>,
+    id: Option<i64>,
+    given: Option<&NewPerson>,
+) -> Result<i64, Problem> {
+    match (id, given) {
+        (Some(id), _) => {
+            must_exist(tx.conn(), id, "/person_id").await?;
+            Ok(id)
+        }
+        (None, Some(new)) => found_or_added(tx, new).await,
+        (None, None) => Err(Problem::invalid("/person_id", "not given")),
+    }
+}
+
+/// The person of that e-mail address, small and capital letters alike; else a new one. Requests of one address wait for each
+/// other, so that nobody is kept twice.
+async fn found_or_added(tx: &mut Tx<'_>, new: &NewPerson) -> Result<i64, Problem> {
+    if let Some(email) = &new.email {
+        let address = email.to_lowercase();
+        let lock = pg_advisory_xact_lock(hashtextextended(format!("person {address}"), 0));
+        diesel::select(lock).execute(tx.conn()).await?;
+        let known: Option<i64> = persons::table
+            .filter(lower(persons::email).eq(address))
+            .order(persons::id)
+            .select(persons::id)
+            .for_key_share()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        if let Some(known) = known {
+            return Ok(known);
+        }
+    }
+    Ok(insert(tx, new).await?.id)
+}
+
+diesel::define_sql_function! { fn lower(text: Nullable<diesel::sql_types::Text>) -> Nullable<diesel::sql_types::Text>; }

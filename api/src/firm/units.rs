@@ -1,0 +1,76 @@
+//! The units that quantities are written in.
+
+use crate::{
+    firm::keys::AnyKey,
+    ground::{
+        operations::Operations,
+        page::shown,
+        problem::{Problem, Problems},
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get};
+use outshop_core::units::{ForceUnit, LengthUnit, MassUnit, PressureUnit, Unit, VolumeUnit};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_units);
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"items": [{"unit": "psi", "quantity": "pressure", "base": "bar", "factor": "0.06894757293168361", "ucum": "[psi]"}]}))]
+pub struct Units {
+    #[schema(max_items = 100)]
+    items: Vec<UnitOf>,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UnitOf {
+    /// As it stands in a quantity.
+    #[schema(max_length = 20)]
+    unit: String,
+    #[schema(max_length = 20)]
+    quantity: String,
+    /// The unit that every quantity of this kind is converted to.
+    #[schema(max_length = 20)]
+    base: &'static str,
+    /// How many base units make one of this unit; exact.
+    #[schema(max_length = 40)]
+    factor: String,
+    /// Code of the Unified Code for Units of Measure.
+    #[schema(max_length = 20)]
+    ucum: &'static str,
+}
+
+/// List the units
+///
+/// Factors are those of NIST Special Publication 811.
+#[utoipa::path(tag = "firm", operation_id = "list_units", responses((status = 200, body = Units), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
+#[get("/units")]
+async fn list_units(_by: AnyKey, req: HttpRequest) -> Result<HttpResponse, Problem> {
+    let items = [
+        of::<LengthUnit>(),
+        of::<PressureUnit>(),
+        of::<VolumeUnit>(),
+        of::<MassUnit>(),
+        of::<ForceUnit>(),
+    ];
+    shown(
+        &req,
+        &Units {
+            items: items.into_iter().flatten().collect(),
+        },
+    )
+}
+
+fn of<U: Unit>() -> Vec<UnitOf> {
+    let units = U::all().iter().map(|unit| UnitOf {
+        unit: unit.to_string(),
+        quantity: U::QUANTITY.to_lowercase(),
+        base: U::BASE,
+        factor: unit.factor().normalize().to_string(),
+        ucum: unit.ucum(),
+    });
+    units.collect()
+}

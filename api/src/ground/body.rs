@@ -1,0 +1,601 @@
+//! What a client sends: bodies read strictly, refused in one order.
+
+use crate::ground::{
+    page::{etag_of, if_match},
+    problem::{self, FieldError, Problem},
+    unrepeated::Unrepeated,
+};
+use actix_web::{FromRequest, HttpRequest, dev::Payload, http::header, web};
+use futures_util::StreamExt;
+use serde::{Serialize, de::DeserializeOwned};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use std::{
+    future::{Future, Ready, ready},
+    marker::PhantomData,
+    ops::Deref,
+    pin::Pin,
+};
+use utoipa::{
+    IntoParams, PartialSchema, ToSchema,
+    openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+};
+
+pub const LIMIT: usize = 256 * 1024;
+/// What the body of a request that is cut off ends with.
+pub(crate) const TOO_SLOW: &str = "the body came too slowly";
+/// serde_json itself stops at 128 levels.
+pub(crate) const JSON: &str = "application/json";
+const MERGE_PATCH: &str = "application/merge-patch+json";
+
+/// A JSON body of a POST, with what makes a repeat recognisable. With `KEYED` an Idempotency-Key is required.
+pub struct Body<T, const KEYED: bool = false> {
+    value: T,
+    pub idempotency_key: Option<String>,
+    /// Method and path.
+    pub target: String,
+    pub sha256: Vec<u8>,
+}
+
+/// A body of a POST that moves money or an engine.
+pub type KeyedBody<T> = Body<T, true>;
+
+impl<T, const KEYED: bool> Deref for Body<T, KEYED> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.value
+    }
+}
+
+impl Body<()> {
+    /// Of a request whose body is no JSON: `sha256` makes a repeat recognisable.
+    pub(crate) fn of(req: &HttpRequest, sha256: Vec<u8>) -> Result<Body<()>, Problem> {
+        Ok(Body {
+            value: (),
+            idempotency_key: idempotency_key(req)?,
+            target: format!("{} {}", req.method(), req.path()),
+            sha256,
+        })
+    }
+}
+
+impl<T: DeserializeOwned + PartialSchema + 'static, const KEYED: bool> FromRequest
+    for Body<T, KEYED>
+{
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (req, payload) = (req.clone(), payload.take());
+        Box::pin(async move {
+            let bytes = read(&req, payload, &[JSON], LIMIT).await?;
+            let json = parse(&bytes)?;
+            let idempotency_key = idempotency_key(&req)?;
+            if KEYED && idempotency_key.is_none() {
+                return Err(idempotency_key_missing());
+            }
+            Ok(Body {
+                value: typed(&json)?,
+                idempotency_key,
+                target: format!("{} {}", req.method(), req.path()),
+                sha256: Sha256::digest(&bytes).to_vec(),
+            })
+        })
+    }
+}
+
+/// A JSON body of a PUT, not yet held against what it replaces.
+pub struct Put<T>(Patch<T>);
+
+impl<T: DeserializeOwned + PartialSchema> Put<T> {
+    /// What takes the place of `current`, when that is still what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
+        self.0.against(current)
+    }
+}
+
+impl<T: 'static> FromRequest for Put<T> {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let reading = conditional(req.clone(), payload.take(), JSON);
+        Box::pin(async move { reading.await.map(Put) })
+    }
+}
+
+/// A JSON merge patch (RFC 7396), not yet held against what it changes.
+pub struct Patch<T> {
+    json: Value,
+    if_match: String,
+    of: PhantomData<T>,
+}
+
+impl<T: DeserializeOwned + PartialSchema> Patch<T> {
+    /// The change, when `current` is still what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
+        let current = serde_json::to_vec(current).map_err(Problem::internal)?;
+        if_match(&self.if_match, &etag_of(&current))?;
+        typed(&self.json)
+    }
+}
+
+impl<T> Patch<T> {
+    /// Names of the members that the change names.
+    pub fn members(&self) -> Vec<&String> {
+        self.json
+            .as_object()
+            .map(|members| members.keys().collect())
+            .unwrap_or_default()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.members().is_empty()
+    }
+}
+
+/// Header of a change.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[expect(dead_code, reason = "describes the header; Patch reads it")]
+pub struct IfMatch {
+    /// The ETag of what was read. Without it: 428.
+    #[param(rename = "If-Match", max_length = 200, required = false)]
+    if_match: Option<String>,
+}
+
+/// Header of a POST.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[expect(dead_code, reason = "describes the header; Body reads it")]
+pub struct Repeatable {
+    /// A value of the client's own; the same request with the same value is done once.
+    #[param(
+        rename = "Idempotency-Key",
+        min_length = 1,
+        max_length = 255,
+        example = "6f1c3c5e-0d2b-4c64-9a51-6f5a0f0f7a11"
+    )]
+    idempotency_key: Option<String>,
+}
+
+impl<T: 'static> FromRequest for Patch<T> {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        Box::pin(conditional(req.clone(), payload.take(), MERGE_PATCH))
+    }
+}
+
+/// A body that is taken only with an If-Match.
+async fn conditional<T>(
+    req: HttpRequest,
+    payload: Payload,
+    accepted: &'static str,
+) -> Result<Patch<T>, Problem> {
+    let bytes = read(&req, payload, &[accepted], LIMIT).await?;
+    let json = parse(&bytes)?;
+    Ok(Patch {
+        json,
+        if_match: sent_if_match(&req)?,
+        of: PhantomData,
+    })
+}
+
+/// The If-Match of a DELETE, not yet held against what it takes away.
+pub struct Known(String);
+
+impl Known {
+    /// Refuses when `current` is no longer what the client had read.
+    pub fn against(&self, current: &impl Serialize) -> Result<(), Problem> {
+        let current = serde_json::to_vec(current).map_err(Problem::internal)?;
+        if_match(&self.0, &etag_of(&current))
+    }
+}
+
+impl FromRequest for Known {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(sent_if_match(req).map(Known))
+    }
+}
+
+fn sent_if_match(req: &HttpRequest) -> Result<String, Problem> {
+    let sent = req.headers().get(header::IF_MATCH);
+    sent.and_then(|tag| tag.to_str().ok())
+        .map(str::to_owned)
+        .ok_or_else(|| {
+            let detail = "read it first and send its ETag in the header If-Match";
+            Problem::new(problem::PRECONDITION_REQUIRED, detail)
+        })
+}
+
+/// Bytes of a bulk import, with their media type.
+pub struct Bulk {
+    pub bytes: Vec<u8>,
+    pub media_type: String,
+    pub idempotency_key: Option<String>,
+}
+
+impl Bulk {
+    pub const LIMIT: usize = 32 * 1024 * 1024;
+    pub const CSV: &str = "text/csv";
+    pub const NDJSON: &str = "application/x-ndjson";
+
+    /// As a body for `Db::create`.
+    pub fn as_body(&self, req: &HttpRequest) -> Body<()> {
+        Body {
+            value: (),
+            idempotency_key: self.idempotency_key.clone(),
+            target: format!("{} {}", req.method(), req.path()),
+            sha256: Sha256::digest(&self.bytes).to_vec(),
+        }
+    }
+}
+
+impl PartialSchema for Bulk {
+    fn schema() -> RefOr<Schema> {
+        let text = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .max_length(Some(Bulk::LIMIT));
+        RefOr::T(Schema::Object(text.build()))
+    }
+}
+
+impl ToSchema for Bulk {}
+
+impl FromRequest for Bulk {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (req, payload) = (req.clone(), payload.take());
+        Box::pin(async move {
+            let bytes = read(&req, payload, &[Bulk::CSV, Bulk::NDJSON], Bulk::LIMIT).await?;
+            Ok(Bulk {
+                bytes,
+                media_type: media_type(&req),
+                idempotency_key: idempotency_key(&req)?,
+            })
+        })
+    }
+}
+
+pub(crate) fn idempotency_key_missing() -> Problem {
+    let detail = "money, an engine or a whole file moves: send a header Idempotency-Key with a value of your own";
+    Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail)
+}
+
+fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
+    let mut sent = req.headers().get_all("idempotency-key");
+    let (Some(only), another) = (sent.next(), sent.next()) else {
+        return Ok(None);
+    };
+    if another.is_some() {
+        return Err(Problem::new(
+            problem::IDEMPOTENCY_KEY_MISSING,
+            "there are two headers Idempotency-Key; send one",
+        ));
+    }
+    let key = only.to_str().unwrap_or_default().trim().trim_matches('"');
+    if key.is_empty() || key.len() > 255 {
+        return Err(Problem::new(
+            problem::IDEMPOTENCY_KEY_MISSING,
+            "the Idempotency-Key is not 1 to 255 printable characters",
+        ));
+    }
+    Ok(Some(key.to_owned()))
+}
+
+pub(crate) fn media_type(req: &HttpRequest) -> String {
+    let sent = req
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .unwrap_or_default();
+    sent.split(';')
+        .next()
+        .unwrap_or_default()
+        .trim()
+        .to_ascii_lowercase()
+}
+
+pub(crate) async fn read(
+    req: &HttpRequest,
+    payload: Payload,
+    accepted: &[&str],
+    limit: usize,
+) -> Result<Vec<u8>, Problem> {
+    let sent = media_type(req);
+    is_plain(req)?;
+    if !accepted.contains(&sent.as_str()) {
+        return Err(not_taken(&sent, accepted));
+    }
+    let mut bytes = Vec::new();
+    let mut payload = web::Payload::from_request(req, &mut { payload })
+        .await
+        .map_err(Problem::internal)?;
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(cut_off)?;
+        if bytes.len() + chunk.len() > limit {
+            return Err(too_large(limit));
+        }
+        bytes.extend_from_slice(&chunk);
+    }
+    Ok(bytes)
+}
+
+/// Refuses a body that a coding hides: it could grow to any size.
+pub(crate) fn is_plain(req: &HttpRequest) -> Result<(), Problem> {
+    let coding = req.headers().get(header::CONTENT_ENCODING);
+    if coding.is_some_and(|coding| coding != "identity") {
+        let detail = "send the body without Content-Encoding";
+        return Err(Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail));
+    }
+    Ok(())
+}
+
+pub(crate) fn not_taken(sent: &str, accepted: &[&str]) -> Problem {
+    let detail = format!(
+        "`{}` is not taken here; send {}",
+        short(sent),
+        accepted.join(" or ")
+    );
+    Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail)
+}
+
+pub(crate) fn too_large(limit: usize) -> Problem {
+    let detail = format!("the body has more than {limit} bytes");
+    Problem::new(problem::CONTENT_TOO_LARGE, detail)
+}
+
+pub(crate) fn cut_off(cause: impl std::fmt::Display) -> Problem {
+    let cause = cause.to_string();
+    if cause.contains(TOO_SLOW) {
+        return Problem::new(problem::REQUEST_TIMEOUT, cause);
+    }
+    let detail = format!("the body did not arrive whole: {cause}");
+    Problem::new(problem::MALFORMED, detail)
+}
+
+fn parse(bytes: &[u8]) -> Result<Value, Problem> {
+    let Unrepeated(json) = serde_json::from_slice(bytes)
+        .map_err(|e| Problem::new(problem::MALFORMED, format!("not JSON: {e}")))?;
+    if json.is_object() {
+        Ok(json)
+    } else {
+        Err(Problem::invalid("", "not an object"))
+    }
+}
+
+/// Faults of one body that are told at once.
+const MOST_FAULTS: usize = 100;
+
+/// Reads `json` as a `T`; every fault that can be found names its member by pointer.
+///
+/// What is wrong is noted and taken out, and the rest is read again: so that a client mends a body in one go. Of what is
+/// missing below the top one member of each object is told.
+pub(crate) fn typed<T: DeserializeOwned + PartialSchema>(json: &Value) -> Result<T, Problem> {
+    let mut fault = match read_as(json) {
+        Ok(value) => return Ok(value),
+        Err(fault) => fault,
+    };
+    let (mut rest, mut faults, mut taken) = (json.clone(), Vec::new(), Vec::new());
+    while faults.len() < MOST_FAULTS {
+        let (pointer, is_missing) = (fault.at.clone(), fault.is_missing);
+        if !taken.contains(&pointer) {
+            let detail = fault.detail;
+            let pointer = pointer.clone();
+            faults.push(FieldError { pointer, detail });
+        }
+        let wrong = if is_missing {
+            above(&pointer)
+        } else {
+            &pointer
+        };
+        let Some(out) = take_out(&mut rest, wrong) else {
+            break;
+        };
+        taken.push(out);
+        match read_as::<T>(&rest) {
+            Ok(_) => break,
+            Err(next) => fault = next,
+        }
+    }
+    for name in required_of(&T::schema()) {
+        let pointer = format!("/{}", escaped(&name));
+        let is_told = faults.iter().any(|fault| fault.pointer == pointer);
+        if json.get(&name).is_none() && !is_told && faults.len() < MOST_FAULTS {
+            let detail = MISSING.to_owned();
+            faults.push(FieldError { pointer, detail });
+        }
+    }
+    Err(Problem::invalid_all(faults))
+}
+
+const MISSING: &str = "is missing";
+
+struct Fault {
+    at: String,
+    detail: String,
+    is_missing: bool,
+}
+
+fn read_as<T: DeserializeOwned>(json: &Value) -> Result<T, Fault> {
+    serde_path_to_error::deserialize(json).map_err(|e| {
+        let mut at: String = e.path().iter().map(pointer_step).collect();
+        let text = e.inner().to_string();
+        let missing = in_ticks(&text, "missing field ");
+        let unknown = in_ticks(&text, "unknown field ");
+        if let Some(name) = missing.or(unknown) {
+            let step = format!("/{}", escaped(name));
+            if missing.is_some() || !at.ends_with(&step) {
+                at += &step;
+            }
+        }
+        Fault {
+            at,
+            is_missing: missing.is_some(),
+            detail: plainly(&text),
+        }
+    })
+}
+
+/// The pointer of what a member is in.
+fn above(pointer: &str) -> &str {
+    pointer.rsplit_once('/').map_or("", |(above, _)| above)
+}
+
+/// Takes a member out, or the list that it is in, and says what was taken; none where that is the whole.
+fn take_out(json: &mut Value, pointer: &str) -> Option<String> {
+    let mut wrong = pointer;
+    loop {
+        if wrong.is_empty() {
+            return None;
+        }
+        let name = wrong.rsplit_once('/').map_or("", |(_, name)| name);
+        let name = name.replace("~1", "/").replace("~0", "~");
+        if let Some(Value::Object(members)) = json.pointer_mut(above(wrong))
+            && members.remove(&name).is_some()
+        {
+            return Some(wrong.to_owned());
+        }
+        wrong = above(wrong);
+    }
+}
+
+fn required_of(schema: &RefOr<Schema>) -> Vec<String> {
+    match schema {
+        RefOr::T(Schema::Object(object)) => object.required.clone(),
+        RefOr::T(Schema::AllOf(all)) => all.items.iter().flat_map(required_of).collect(),
+        RefOr::T(_) | RefOr::Ref(_) => Vec::new(),
+    }
+}
+
+/// What stands between the first ticks after some words.
+fn in_ticks<'t>(text: &'t str, words: &str) -> Option<&'t str> {
+    let rest = text.strip_prefix(words)?.strip_prefix('`')?;
+    rest.split_once('`').map(|(name, _)| name)
+}
+
+/// What the reader of JSON says of a fault, in words for who sent it; rules of our own are in such words already.
+pub(crate) fn plainly(text: &str) -> String {
+    let short = short(text);
+    if text.starts_with("missing field ") {
+        return MISSING.to_owned();
+    }
+    if text.starts_with("duplicate field ") {
+        return "is there twice".to_owned();
+    }
+    if let Some((_, known)) = text
+        .strip_prefix("unknown field ")
+        .and_then(|rest| rest.split_once(", expected "))
+    {
+        return format!("is not known here; known: {}", self::short(words_of(known)));
+    }
+    if text.starts_with("unknown field ") {
+        return "is not known here, and nothing is".to_owned();
+    }
+    if let Some(rest) = text.strip_prefix("unknown variant ")
+        && let Some((given, known)) = rest.split_once(", expected ")
+    {
+        return format!("{given} is not one of {}", self::short(words_of(known)));
+    }
+    if text.starts_with("UUID parsing failed") {
+        return "not an id written like 9f1cb2a4-0d2b-4c64-9a51-6f5a0f0f7a11".to_owned();
+    }
+    if text.starts_with("data did not match any variant") {
+        return "has none of the forms that it may have".to_owned();
+    }
+    let wrong = ["invalid type: ", "invalid value: ", "invalid length "]
+        .iter()
+        .find_map(|start| text.strip_prefix(start));
+    match wrong.and_then(|rest| rest.rsplit_once(", expected ")) {
+        Some((given, expected)) => {
+            format!(
+                "{} was sent where {} belongs",
+                given_as(given),
+                called(expected)
+            )
+        }
+        None => short,
+    }
+}
+
+fn words_of(known: &str) -> &str {
+    known.strip_prefix("one of ").unwrap_or(known)
+}
+
+fn given_as(given: &str) -> String {
+    let (kind, value) = given.split_once(' ').unwrap_or((given, ""));
+    match kind {
+        "null" | "unit" | "Option" => "null".to_owned(),
+        "map" | "struct" => "an object".to_owned(),
+        "sequence" => "a list".to_owned(),
+        "integer" => format!("the number {}", short(value.trim_matches('`'))),
+        "floating" => {
+            let value = value.trim_start_matches("point ");
+            format!("the number {}", short(value.trim_matches('`')))
+        }
+        "boolean" => short(value.trim_matches('`')),
+        "string" => format!("the text {}", short(value)),
+        _ if kind.bytes().all(|b| b.is_ascii_digit()) => format!("a list of {kind}"),
+        _ => "something else".to_owned(),
+    }
+}
+
+fn called(expected: &str) -> String {
+    let whole = |least: &str, most: &str| format!("a whole number from {least} to {most}");
+    let (kind, rest) = expected.split_once(' ').unwrap_or((expected, ""));
+    match (kind, rest) {
+        ("struct" | "tuple" | "internally" | "adjacently", _) | ("a", "map") => {
+            "an object".to_owned()
+        }
+        ("a", "string" | "borrowed string" | "character") | ("str", _) => {
+            "a text in quotes".to_owned()
+        }
+        ("a", "boolean") => "true or false".to_owned(),
+        ("a", "sequence") => "a list".to_owned(),
+        ("an", rest) if rest.starts_with("array of length ") => {
+            format!("a list of {}", rest.trim_start_matches("array of length "))
+        }
+        ("a", rest) if rest.starts_with("tuple of size ") => {
+            format!("a list of {}", rest.trim_start_matches("tuple of size "))
+        }
+        ("enum" | "string" | "variant" | "field", _) => "one of the words of its list".to_owned(),
+        ("u8", _) => whole("0", "255"),
+        ("u16", _) => whole("0", "65535"),
+        ("u32", _) => whole("0", "4294967295"),
+        ("u64" | "usize" | "u128", _) => "a whole number, 0 or more,".to_owned(),
+        ("i8", _) => whole("-128", "127"),
+        ("i16", _) => whole("-32768", "32767"),
+        ("i32", _) => whole("-2147483648", "2147483647"),
+        ("i64" | "isize" | "i128", _) => "a whole number".to_owned(),
+        ("a", rest) if rest.contains("Decimal") => "a number in quotes".to_owned(),
+        ("unit" | "option", _) => "null".to_owned(),
+        // In words of our own already.
+        _ => short(expected),
+    }
+}
+
+fn escaped(name: &str) -> String {
+    name.replace('~', "~0").replace('/', "~1")
+}
+
+fn pointer_step(step: &serde_path_to_error::Segment) -> String {
+    use serde_path_to_error::Segment;
+    match step {
+        Segment::Map { key } => format!("/{}", escaped(key)),
+        Segment::Seq { index } => format!("/{index}"),
+        Segment::Enum { variant } => format!("/{variant}"),
+        Segment::Unknown => String::new(),
+    }
+}
+
+pub(crate) fn short(text: &str) -> String {
+    text.chars().take(500).collect()
+}

@@ -1,0 +1,778 @@
+//! What a client reads: entity tags, lists page by page, and lists whole as CSV or NDJSON.
+
+use crate::ground::{
+    body::plainly,
+    db::Db,
+    problem::{self, Problem},
+};
+use actix_web::{
+    FromRequest, HttpRequest, HttpResponse,
+    dev::Payload,
+    http::header::{self, HeaderValue},
+    web,
+};
+use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
+use diesel_async::{
+    AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
+};
+use futures_util::StreamExt;
+use outshop_core::days::{Day, DaySpan};
+use serde::{Deserialize, Serialize, de::DeserializeOwned};
+use serde_json::{Map, Value};
+use serde_path_to_error::Segment;
+use sha2::{Digest, Sha256};
+use std::{
+    borrow::Cow,
+    collections::BTreeMap,
+    future::{Ready, ready},
+    ops::Deref,
+};
+use utoipa::{
+    IntoParams, ToSchema,
+    openapi::{
+        Object, RefOr, Schema,
+        schema::{SchemaType, Type},
+    },
+};
+
+// Entity tags
+
+/// The strong tag of a representation.
+pub fn etag_of(bytes: &[u8]) -> String {
+    format!(
+        "\"{}\"",
+        URL_SAFE_NO_PAD.encode(&Sha256::digest(bytes)[..16])
+    )
+}
+
+/// Holds a client's `If-Match` against the present tag.
+pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
+    // By strong comparison: a weak tag matches nothing (RFC 9110, 13.1.1 and 8.8.3.2).
+    let strong = sent.split(',').filter(|tag| !tag.trim().starts_with("W/"));
+    if sent.trim() == "*" || strong.flat_map(tags).any(|tag| tag == present) {
+        return Ok(());
+    }
+    let detail =
+        "it was changed since you read it; read it again and send the new ETag in If-Match";
+    Err(Problem::new(problem::PRECONDITION_FAILED, detail).with_header("etag", present))
+}
+
+/// The tags of a list, each without the ending that a content coding gave it.
+fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
+    list.split(',').map(|tag| {
+        tag.trim()
+            .trim_start_matches("W/")
+            .replace("-gzip\"", "\"")
+            .replace("-br\"", "\"")
+    })
+}
+
+/// 200 with `ETag`, or 304 when the client has this representation.
+pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
+    let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
+    Ok(answer(req, bytes, "application/json", "no-store"))
+}
+
+/// As `shown`, for a representation made elsewhere.
+pub fn answer(
+    req: &HttpRequest,
+    bytes: Vec<u8>,
+    media_type: &str,
+    cache_control: &str,
+) -> HttpResponse {
+    let etag = etag_of(&bytes);
+    let unchanged = is_known(req, &etag);
+    let mut response = if unchanged {
+        HttpResponse::NotModified()
+    } else {
+        HttpResponse::Ok()
+    };
+    response
+        .insert_header((header::ETAG, etag))
+        .insert_header((header::CACHE_CONTROL, cache_control.to_owned()))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"));
+    if unchanged {
+        return response.finish();
+    }
+    response
+        .insert_header((header::CONTENT_TYPE, media_type.to_owned()))
+        .body(bytes)
+}
+
+/// Whether the client has the representation with this tag, by its `If-None-Match`.
+pub(crate) fn is_known(req: &HttpRequest, etag: &str) -> bool {
+    let known = req
+        .headers()
+        .get(header::IF_NONE_MATCH)
+        .and_then(|value| value.to_str().ok());
+    known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag))
+}
+
+/// Whether the client takes answers in gzip. RFC 9110, section 12.5.3: a weight of 0 refuses a coding.
+pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
+    let sent = req.headers().get(header::ACCEPT_ENCODING);
+    let sent = sent.and_then(|value| value.to_str().ok());
+    sent.unwrap_or_default().split(',').any(|range| {
+        let mut parts = range.split(';').map(str::trim);
+        let is_gzip = parts
+            .next()
+            .is_some_and(|it| it.eq_ignore_ascii_case("gzip"));
+        let weight = parts.next().and_then(|it| it.strip_prefix("q="));
+        is_gzip && weight.is_none_or(|it| it.contains(|digit| matches!(digit, '1'..='9')))
+    })
+}
+
+/// Cache-Control of a public answer: no cache may show it after the firm's midnight, as papers lapse then. Freshness,
+/// revalidation and error windows end one after the other, `left` seconds from now at the latest.
+///
+/// Sources: RFC 9111 section 5.2.2.1 (max-age), RFC 5861 sections 3 and 4 (the stale windows).
+pub fn public_until_midnight(left: u32) -> String {
+    let fresh = left.min(60);
+    let stale = (left - fresh).min(300);
+    let stale_on_error = (left - fresh - stale).min(3600);
+    format!(
+        "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
+    )
+}
+
+/// 201 with `Location` and `ETag`.
+pub fn created(location: &str, json: String) -> HttpResponse {
+    HttpResponse::Created()
+        .insert_header((header::LOCATION, location))
+        .insert_header((header::ETAG, etag_of(json.as_bytes())))
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .insert_header((header::CONTENT_TYPE, "application/json"))
+        .body(json)
+}
+
+/// The forms of an answer that a request may ask for.
+pub fn accepts(req: &HttpRequest, media_type: &str) -> bool {
+    let sent = req
+        .headers()
+        .get(header::ACCEPT)
+        .and_then(|value| value.to_str().ok())
+        .unwrap_or_default();
+    sent.split(',').any(|range| {
+        range
+            .split(';')
+            .next()
+            .unwrap_or_default()
+            .trim()
+            .eq_ignore_ascii_case(media_type)
+    })
+}
+
+// Queries
+
+/// Query parameters, each known and given once.
+pub struct Query<T>(pub T);
+
+impl<T> Deref for Query<T> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.0
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest for Query<T> {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(parameters(req).and_then(|given| filters(&given)).map(Query))
+    }
+}
+
+fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
+    let pairs =
+        web::Query::<Vec<(String, String)>>::from_query(req.query_string()).map_err(|e| {
+            Problem::new(
+                problem::INVALID_QUERY,
+                format!("the query cannot be read: {e}"),
+            )
+        })?;
+    let mut given = BTreeMap::new();
+    for (name, value) in pairs.into_inner() {
+        if value.contains('\0') || value.len() > 2000 {
+            return Err(Problem::new(
+                problem::INVALID_QUERY,
+                format!(
+                    "`{}` has a value that is too long or has a NUL",
+                    short(&name)
+                ),
+            ));
+        }
+        if given.contains_key(&name) {
+            return Err(Problem::new(
+                problem::INVALID_QUERY,
+                format!(
+                    "`{}` is given twice; join values with a comma",
+                    short(&name)
+                ),
+            ));
+        }
+        given.insert(name, value);
+    }
+    Ok(given)
+}
+
+fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, Problem> {
+    let encoded: Vec<String> = given
+        .iter()
+        .map(|(name, value)| format!("{}={}", encode(name), encode(value)))
+        .collect();
+    let encoded = encoded.join("&");
+    let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(encoded.as_bytes()));
+    serde_path_to_error::deserialize(pairs).map_err(|e| {
+        let detail = match e.path().iter().next() {
+            Some(Segment::Map { key }) => {
+                format!("`{}`: {}", short(key), plainly(&e.inner().to_string()))
+            }
+            Some(Segment::Seq { .. } | Segment::Enum { .. } | Segment::Unknown) | None => {
+                let text = e.inner().to_string();
+                match text
+                    .strip_prefix("missing field ")
+                    .or(text.strip_prefix("unknown field "))
+                {
+                    Some(rest) => {
+                        let name = rest.split(',').next().unwrap_or_default();
+                        format!("{name} {}", plainly(&text))
+                    }
+                    None => plainly(&text),
+                }
+            }
+        };
+        Problem::new(problem::INVALID_QUERY, short(&detail))
+    })
+}
+
+fn encode(text: &str) -> String {
+    text.bytes()
+        .map(|b| {
+            if b.is_ascii_alphanumeric() || b"-._~".contains(&b) {
+                (b as char).to_string()
+            } else {
+                format!("%{b:02X}")
+            }
+        })
+        .collect()
+}
+
+fn short(text: &str) -> String {
+    text.chars().take(300).collect()
+}
+
+/// Days from one to another, both included.
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SpanQuery {
+    /// First day.
+    #[param(example = "2026-01-01")]
+    from: Day,
+    /// Last day, included; less than 100 years after the first.
+    #[param(example = "2026-03-31")]
+    to: Day,
+}
+
+impl SpanQuery {
+    pub fn days(self) -> Result<DaySpan, Problem> {
+        let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
+        if self.to < self.from {
+            return refused("`to` is before `from`");
+        }
+        if self.to.whole_months_since(self.from) >= 1200 {
+            return refused("`from` and `to` are 100 years apart or more; ask for a shorter span");
+        }
+        Ok(DaySpan {
+            from: self.from,
+            until: self.to,
+        })
+    }
+}
+
+/// Values of a filter joined with commas: any of them fits.
+pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
+where
+    T: std::str::FromStr<Err: std::fmt::Display>,
+    D: serde::Deserializer<'de>,
+{
+    let text = std::borrow::Cow::<str>::deserialize(from)?;
+    text.split(',')
+        .map(|word| word.parse().map_err(serde::de::Error::custom))
+        .collect()
+}
+
+// Lists
+
+/// A list without filters of its own.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NoFilters {}
+
+/// One page of a list.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Page<T> {
+    #[schema(max_items = 200)]
+    pub items: Vec<T>,
+    /// Address of the next page; null at the end.
+    #[schema(max_length = 4000)]
+    pub next: Option<String>,
+}
+
+/// Parameters that every list takes.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "describes the parameters; ListQuery reads them")]
+pub struct PageParams {
+    /// How many items a page has.
+    #[param(minimum = 1, maximum = 200, default = 50, example = 50)]
+    limit: Option<u16>,
+    /// Where the page begins: opaque, from `next` of the page before.
+    #[param(max_length = 1000)]
+    cursor: Option<String>,
+}
+
+/// What a list is asked for: filters, order, page, form.
+pub struct ListQuery<T> {
+    pub filters: T,
+    pub sort: Option<String>,
+    limit: i64,
+    after: Option<Cursor>,
+    fingerprint: String,
+    given: BTreeMap<String, String>,
+}
+
+/// The last item of the page before: its sort key and id, and a hash of the filters that the page was made with.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Cursor {
+    k: Value,
+    id: i64,
+    f: String,
+}
+
+/// A stretch of a list: at most `limit` items after the item named.
+#[derive(Debug, Clone)]
+pub struct Keyset {
+    pub limit: i64,
+    pub after: Option<(Value, i64)>,
+}
+
+impl Keyset {
+    /// For lists in the order of their ids.
+    pub fn after_id(&self) -> Option<i64> {
+        self.after.as_ref().map(|(_, id)| *id)
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest for ListQuery<T> {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(ListQuery::read(req))
+    }
+}
+
+impl<T: DeserializeOwned> ListQuery<T> {
+    pub fn read(req: &HttpRequest) -> Result<ListQuery<T>, Problem> {
+        let mut given = parameters(req)?;
+        let limit = match given.remove("limit") {
+            None => 50,
+            Some(text) => text
+                .parse()
+                .ok()
+                .filter(|limit| {
+                    (1..=200).contains(limit) && text.bytes().all(|b| b.is_ascii_digit())
+                })
+                .ok_or_else(|| {
+                    Problem::new(
+                        problem::INVALID_QUERY,
+                        "`limit` is not a whole number from 1 to 200",
+                    )
+                })?,
+        };
+        let cursor = given.remove("cursor");
+        let fingerprint = etag_of(format!("{} {given:?}", req.path()).as_bytes());
+        let mut own = given.clone();
+        let sort = own.remove("sort");
+        let filters = filters(&own)?;
+        let after = cursor
+            .map(|text| {
+                let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
+                serde_json::from_slice::<Cursor>(&bytes)
+                    .ok()
+                    .filter(|cursor| cursor.f == fingerprint)
+            })
+            .map(|read| {
+                read.ok_or_else(|| {
+                    Problem::new(
+                        problem::INVALID_CURSOR,
+                        "the cursor is not of this list, filter and order",
+                    )
+                })
+            })
+            .transpose()?;
+        Ok(ListQuery {
+            filters,
+            sort,
+            limit,
+            after,
+            fingerprint,
+            given,
+        })
+    }
+}
+
+impl<T> ListQuery<T> {
+    /// How many items a page has.
+    pub fn limit(&self) -> i64 {
+        self.limit
+    }
+
+    /// Answers one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` gives the
+    /// items of a stretch in order; `key` the sort key and id of an item.
+    pub async fn answer<I, F>(
+        &self,
+        req: &HttpRequest,
+        db: &Db,
+        fetch: F,
+        key: impl Fn(&I) -> (Value, i64) + 'static,
+    ) -> Result<HttpResponse, Problem>
+    where
+        I: Serialize + ToSchema + 'static,
+        F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
+    {
+        if let Some(form) = form_of(req) {
+            return Ok(stream::<I, F>(db.clone(), fetch, key, form));
+        }
+        let after = self.after.clone().map(|cursor| (cursor.k, cursor.id));
+        let mut conn = db.read().await?;
+        let mut items = fetch(
+            &mut conn,
+            Keyset {
+                limit: self.limit + 1,
+                after,
+            },
+        )
+        .await?;
+        let limit = usize::try_from(self.limit).expect("1 to 200");
+        let more = items.len() > limit;
+        items.truncate(limit);
+        let next = items.last().filter(|_| more).map(|last| {
+            let (key, id) = key(last);
+            self.next(req, key, id)
+        });
+        let mut response = shown(
+            req,
+            &Page {
+                items,
+                next: next.clone(),
+            },
+        )?;
+        if let Some(link) =
+            next.and_then(|next| HeaderValue::from_str(&format!("<{next}>; rel=\"next\"")).ok())
+        {
+            response.headers_mut().insert(header::LINK, link);
+        }
+        Ok(response)
+    }
+
+    /// Sort key and id of the last item of the page before.
+    pub fn after(&self) -> Option<(&Value, i64)> {
+        self.after.as_ref().map(|cursor| (&cursor.k, cursor.id))
+    }
+
+    /// Address of the page after the item with this sort key and id.
+    pub fn next(&self, req: &HttpRequest, key: Value, id: i64) -> String {
+        let cursor = Cursor {
+            k: key,
+            id,
+            f: self.fingerprint.clone(),
+        };
+        let cursor =
+            URL_SAFE_NO_PAD.encode(serde_json::to_vec(&cursor).expect("a cursor is plain JSON"));
+        let mut query: Vec<String> = self
+            .given
+            .iter()
+            .map(|(name, value)| format!("{name}={}", encode(value)))
+            .collect();
+        query.push(format!("limit={}", self.limit));
+        query.push(format!("cursor={cursor}"));
+        format!("{}?{}", req.path(), query.join("&"))
+    }
+}
+
+/// A list that is sent whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Form {
+    /// RFC 4180.
+    Csv,
+    Ndjson,
+}
+
+impl Form {
+    const fn media_type(self) -> &'static str {
+        match self {
+            Form::Csv => "text/csv; charset=utf-8; header=present",
+            Form::Ndjson => "application/x-ndjson",
+        }
+    }
+
+    /// What stands before the items.
+    fn head(self, columns: &[Column]) -> Result<Vec<u8>, Problem> {
+        match self {
+            Form::Csv => csv_row(columns.iter().map(|column| guarded(&column.name))),
+            Form::Ndjson => Ok(Vec::new()),
+        }
+    }
+
+    fn row(self, columns: &[Column], json: &Value) -> Result<Vec<u8>, Problem> {
+        match self {
+            Form::Ndjson => Ok(format!("{json}\n").into_bytes()),
+            Form::Csv => {
+                let cells = cells(json);
+                csv_row(columns.iter().map(|column| {
+                    let cell = cells.get(&column.name).map_or("", String::as_str);
+                    if column.holds_numbers {
+                        Cow::Borrowed(cell)
+                    } else {
+                        guarded(cell)
+                    }
+                }))
+            }
+        }
+    }
+}
+
+/// The form in which the request asks for a whole list; none where it asks for a page.
+pub fn form_of(req: &HttpRequest) -> Option<Form> {
+    if accepts(req, "text/csv") {
+        Some(Form::Csv)
+    } else if accepts(req, "application/x-ndjson") {
+        Some(Form::Ndjson)
+    } else {
+        None
+    }
+}
+
+/// A whole list of items that are at hand as JSON.
+pub fn whole<I: ToSchema>(
+    items: impl Iterator<Item = Vec<u8>> + 'static,
+    form: Form,
+) -> HttpResponse {
+    let columns = columns::<I>();
+    let head = form.head(&columns).map(web::Bytes::from);
+    let rows = items.map(move |json| {
+        let json = serde_json::from_slice(&json).map_err(Problem::internal)?;
+        Ok(web::Bytes::from(form.row(&columns, &json)?))
+    });
+    // In pieces of some size: each takes its way through the connection.
+    let rows = futures_util::stream::iter(std::iter::once(head).chain(rows)).ready_chunks(200);
+    let pieces = rows.map(|rows| {
+        let rows = rows
+            .into_iter()
+            .collect::<Result<Vec<web::Bytes>, Problem>>();
+        rows.map(|rows| web::Bytes::from(rows.concat()))
+    });
+    HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, form.media_type()))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"))
+        .streaming(pieces)
+}
+
+/// Sends a list stretch by stretch from one snapshot, without holding it.
+fn stream<I, F>(
+    db: Db,
+    fetch: F,
+    key: impl Fn(&I) -> (Value, i64) + 'static,
+    form: Form,
+) -> HttpResponse
+where
+    I: Serialize + ToSchema + 'static,
+    F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
+{
+    let (send, receive) = tokio::sync::mpsc::channel::<Result<web::Bytes, Problem>>(2);
+    actix_web::rt::spawn(async move {
+        if let Err(problem) = send_all(&db, fetch, key, form, &send).await {
+            // The status line is out; a cut connection is the only way left to say that the list is not whole.
+            let _ = send.send(Err(problem)).await;
+        }
+    });
+    let body = futures_util::stream::unfold(receive, |mut receive| async move {
+        receive.recv().await.map(|chunk| (chunk, receive))
+    });
+    HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, form.media_type()))
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"))
+        .streaming(body)
+}
+
+async fn send_all<I: Serialize + ToSchema, F>(
+    db: &Db,
+    fetch: F,
+    key: impl Fn(&I) -> (Value, i64),
+    form: Form,
+    send: &tokio::sync::mpsc::Sender<Result<web::Bytes, Problem>>,
+) -> Result<(), Problem>
+where
+    F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem>,
+{
+    const STRETCH: i64 = 500;
+    let mut conn = db.read().await?;
+    AnsiTransactionManager::begin_transaction(&mut *conn).await?;
+    conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        .await?;
+    let mut after = None;
+    let columns = columns::<I>();
+    let head = form.head(&columns)?;
+    if !head.is_empty() {
+        let _ = send.send(Ok(head.into())).await;
+    }
+    loop {
+        let items = fetch(
+            &mut conn,
+            Keyset {
+                limit: STRETCH,
+                after,
+            },
+        )
+        .await?;
+        let mut chunk = Vec::new();
+        for item in &items {
+            let json = serde_json::to_value(item).map_err(Problem::internal)?;
+            chunk.extend(form.row(&columns, &json)?);
+        }
+        if !chunk.is_empty() && send.send(Ok(chunk.into())).await.is_err() {
+            break;
+        }
+        match items.last() {
+            Some(last) if i64::try_from(items.len()).is_ok_and(|n| n == STRETCH) => {
+                after = Some(key(last))
+            }
+            _ => break,
+        }
+    }
+    Ok(AnsiTransactionManager::commit_transaction(&mut *conn).await?)
+}
+
+fn csv_row<'a>(cells: impl Iterator<Item = Cow<'a, str>>) -> Result<Vec<u8>, Problem> {
+    let mut writer = csv::WriterBuilder::new()
+        .terminator(csv::Terminator::CRLF)
+        .from_writer(Vec::new());
+    let cells = cells.map(Cow::into_owned);
+    writer.write_record(cells).map_err(Problem::internal)?;
+    writer.into_inner().map_err(Problem::internal)
+}
+
+/// A spreadsheet would run such a text as a formula.
+fn guarded(text: &str) -> Cow<'_, str> {
+    match text.chars().next() {
+        Some('=' | '+' | '-' | '@' | '\'' | '\t') => Cow::Owned(format!("'{text}")),
+        _ => Cow::Borrowed(text),
+    }
+}
+
+/// A column of a list that is sent whole.
+struct Column {
+    name: String,
+    /// Amounts, hours and the like, which no guard may turn into text.
+    holds_numbers: bool,
+}
+
+/// The columns of a type: its members in the order of openapi.json; a member of a nested object is `outer.inner`.
+fn columns<I: ToSchema>() -> Vec<Column> {
+    let mut all = vec![(I::name().into_owned(), I::schema())];
+    I::schemas(&mut all);
+    let named: BTreeMap<String, RefOr<Schema>> = all.iter().cloned().collect();
+    let mut columns = Vec::new();
+    collect_columns("", &all[0].1, &named, 3, &mut columns);
+    columns
+}
+
+fn collect_columns(
+    at: &str,
+    schema: &RefOr<Schema>,
+    named: &BTreeMap<String, RefOr<Schema>>,
+    depth: u8,
+    into: &mut Vec<Column>,
+) {
+    let resolved = match schema {
+        RefOr::Ref(reference) => reference
+            .ref_location
+            .rsplit('/')
+            .next()
+            .and_then(|name| named.get(name)),
+        RefOr::T(_) => Some(schema),
+    };
+    let leaf = |holds_numbers| Column {
+        name: at.to_owned(),
+        holds_numbers,
+    };
+    match resolved {
+        Some(RefOr::T(Schema::Object(object))) if !object.properties.is_empty() && depth > 0 => {
+            for (name, inner) in &object.properties {
+                let path = if at.is_empty() {
+                    name.clone()
+                } else {
+                    format!("{at}.{name}")
+                };
+                collect_columns(&path, inner, named, depth - 1, into);
+            }
+        }
+        Some(RefOr::T(Schema::AllOf(all))) => all
+            .items
+            .iter()
+            .for_each(|part| collect_columns(at, part, named, depth, into)),
+        Some(RefOr::T(Schema::OneOf(one))) => {
+            match one.items.iter().find(|item| matches!(item, RefOr::Ref(_))) {
+                Some(reference) => collect_columns(at, reference, named, depth, into),
+                None => into.push(leaf(false)),
+            }
+        }
+        Some(RefOr::T(Schema::Object(object))) => into.push(leaf(holds_numbers(object))),
+        _ => into.push(leaf(false)),
+    }
+}
+
+/// Numbers by their type, and decimal strings by their pattern.
+fn holds_numbers(object: &Object) -> bool {
+    let of = |wanted: &[Type]| match &object.schema_type {
+        SchemaType::Type(kind) => wanted.contains(kind),
+        SchemaType::Array(kinds) => kinds.iter().any(|kind| wanted.contains(kind)),
+        SchemaType::AnyValue => false,
+    };
+    let decimal = |pattern: &String| pattern.starts_with("^-?[0-9]");
+    of(&[Type::Integer, Type::Number]) || object.pattern.as_ref().is_some_and(decimal)
+}
+
+/// An item as cells by column; lists stand as JSON.
+fn cells(json: &Value) -> BTreeMap<String, String> {
+    fn walk(at: &str, value: &Value, into: &mut BTreeMap<String, String>) {
+        match value {
+            Value::Object(members) => walk_members(at, members, into),
+            Value::Null => {}
+            Value::String(text) => {
+                into.insert(at.to_owned(), text.clone());
+            }
+            other @ (Value::Bool(_) | Value::Number(_) | Value::Array(_)) => {
+                into.insert(at.to_owned(), other.to_string());
+            }
+        }
+    }
+    fn walk_members(at: &str, members: &Map<String, Value>, into: &mut BTreeMap<String, String>) {
+        for (name, value) in members {
+            let path = if at.is_empty() {
+                name.clone()
+            } else {
+                format!("{at}.{name}")
+            };
+            walk(&path, value, into);
+        }
+    }
+    let mut cells = BTreeMap::new();
+    walk("", json, &mut cells);
+    cells
+}

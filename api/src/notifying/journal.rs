@@ -1,0 +1,403 @@
+//! The journal: everything that happened, numbered densely after commit by one sequencer.
+
+use crate::{
+    firm::keys::Staff,
+    ground::{
+        db::{Alone, Db, RunQueryDsl, pg_try_advisory_xact_lock},
+        instants::Instant,
+        operations::Operations,
+        page::{Query, shown},
+        problem::{self, Problem, Problems},
+    },
+    schema::{journal, journal_identity},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use outshop_core::days::Day;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::time::Duration;
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(read_journal);
+}
+
+/// How often a waiting reader looks again.
+pub const LOOK_AGAIN: Duration = Duration::from_millis(200);
+
+/// All that is told in it, in the order of the alphabet.
+pub const TYPES: &[&str] = &[
+    "account.changed",
+    "acquisition.tax_position_changed",
+    "back_test.asked",
+    "back_test.done",
+    "boiler.added",
+    "boiler.certified",
+    "boiler.changed",
+    "boiler.fitted",
+    "boiler.pressure_changed",
+    "boiler.taken_out",
+    "boiler.tested",
+    "boiler_code.added",
+    "boiler_code.rule_added",
+    "boiler_code.rule_ended",
+    "comparable.added",
+    "comparable.withdrawn",
+    "comparables.imported",
+    "complaint.changed",
+    "complaint.recorded",
+    "cost.entered",
+    "cost.reversed",
+    "days_off.set",
+    "days_off.taken_back",
+    "deposit.received",
+    "deposit.returned",
+    "engine.acquired",
+    "engine.appraised",
+    "engine.changed",
+    "engine.delivered",
+    "engine.disposed_of",
+    "engine.preparation_taken_back",
+    "engine.prepared",
+    "engine.priced",
+    "engine.priced_as_it_stands",
+    "engine.returned",
+    "engine.sold",
+    "engine.surveyed",
+    "engine.valued",
+    "enquiry.changed",
+    "enquiry.closed",
+    "enquiry.made",
+    "exchange_rate.set",
+    "export.changed",
+    "export.recorded",
+    "finding.changed",
+    "firm.changed",
+    "fit.made",
+    "fitter.added",
+    "fitter.changed",
+    "guide.written",
+    "handover_note.changed",
+    "handover_note.deleted",
+    "handover_note.written",
+    "hour_rate.set",
+    "inspector_visit.set",
+    "inspector_visit.taken_back",
+    "job.agreed",
+    "job.begun",
+    "job.called_off",
+    "job.changed",
+    "job.finished",
+    "job.hours_booked",
+    "job.line_reversed",
+    "job.parts_used",
+    "job.proposed",
+    "key.made",
+    "key.revoked",
+    "key.rotated",
+    "listing.changed",
+    "listing.discarded",
+    "listing.drafted",
+    "listing.published",
+    "listing.withdrawn",
+    "offer.answered",
+    "offer.made",
+    "owner.paid",
+    "owner.told",
+    "payment.recorded",
+    "person.added",
+    "person.changed",
+    "person.erased",
+    "photograph.added",
+    "photograph.changed",
+    "photograph.removed",
+    "photographs.ordered",
+    "plan.made",
+    "preparation_item.added",
+    "preparation_item.changed",
+    "preparation_item.deleted",
+    "promise.ended",
+    "promise.given",
+    "public.changed",
+    "public.removed",
+    "public.shown",
+    "readiness.changed",
+    "readiness_bars.changed",
+    "reservation.extended",
+    "reservation.fulfilled",
+    "reservation.lapsed",
+    "reservation.made",
+    "reservation.next_in_line",
+    "reservation.queue_ended",
+    "reservation.queued",
+    "reservation.released",
+    "reservation.told",
+    "sale.called_off",
+    "sale.changed",
+    "sale_term.added",
+    "sale_term.ended",
+    "stock.value_kept",
+    "supplier.paid",
+    "support.answered",
+    "support.noted",
+    "tax_period.closed",
+    "tax_rule.added",
+    "tax_rule.ended",
+    "test_terms.changed",
+    "wants.met",
+    "webhook.changed",
+    "webhook.deleted",
+    "webhook.made",
+    "webhook.repeated",
+    "webhook.secret_changed",
+    "webhook.switched_off",
+    "webhook.trial",
+    "webhook.tried",
+];
+
+/// Whether there are entries of that type (`engine.sold`), or of types that begin so up to the point (`engine`).
+pub fn is_type_or_beginning(asked: &str) -> bool {
+    TYPES
+        .iter()
+        .any(|known| *known == asked || known.split('.').next() == Some(asked))
+}
+
+/// Whether an entry of that type may change what visitors read of every engine: who the firm is and what a boiler code says is
+/// on every listing. Others change it for the engine that they name.
+pub fn is_of_all_engines(what: &str) -> bool {
+    what.starts_with("firm.") || what.starts_with("boiler_code.")
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"entry_no": 185, "type": "engine.delivered", "at": "2026-05-14T10:21:07.123456Z", "on": "2026-05-14",
+    "by": "key:7", "stock_no": 10, "data": {"delivery_id": 31}}))]
+pub struct Entry {
+    /// Dense: the next entry has the next number.
+    #[schema(minimum = 1)]
+    pub entry_no: i64,
+    /// What happened, such as `engine.sold`. More types may come.
+    #[schema(max_length = 60)]
+    pub r#type: String,
+    /// RFC 3339, UTC.
+    #[schema(max_length = 40)]
+    pub at: String,
+    /// The firm's day.
+    pub on: Day,
+    /// The key that acted. Where nobody acted: `midnight` when the passing of a day changed an answer, `outshop` for what
+    /// the service does by itself.
+    #[schema(max_length = 30)]
+    pub by: String,
+    pub stock_no: Option<i32>,
+    /// Ids and figures; never names of persons.
+    #[schema(value_type = Object)]
+    pub data: Value,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JournalPage {
+    /// Changes when a backup is restored.
+    #[schema(max_length = 40)]
+    pub journal_id: String,
+    #[schema(max_items = 500)]
+    pub items: Vec<Entry>,
+    /// Address of what follows, now or later.
+    #[schema(max_length = 300)]
+    pub next: String,
+}
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct ReadOn {
+    /// The last entry number that the reader has; entries after it are answered.
+    #[param(minimum = 0, default = 0, example = 0)]
+    after: Option<i64>,
+    #[param(minimum = 1, maximum = 500, default = 100)]
+    limit: Option<i64>,
+    /// Seconds to wait for an entry when there is none yet.
+    #[param(minimum = 0, maximum = 25, default = 0)]
+    wait: Option<u64>,
+    /// The journal that `after` was counted in; another one answers `feed_restarted`.
+    #[param(max_length = 40)]
+    journal_id: Option<Uuid>,
+}
+
+/// A question within its bounds.
+pub(crate) struct Asked {
+    pub after: i64,
+    pub limit: i64,
+    pub wait: Duration,
+    pub journal_id: Option<Uuid>,
+}
+
+impl ReadOn {
+    pub(crate) fn checked(&self) -> Result<Asked, Problem> {
+        let after = self.after.unwrap_or(0);
+        let limit = self.limit.unwrap_or(100);
+        let wait = self.wait.unwrap_or(0);
+        if after < 0 || !(1..=500).contains(&limit) || wait > 25 {
+            let detail = "`after` is 0 or more, `limit` 1 to 500, `wait` 0 to 25 seconds";
+            return Err(Problem::new(problem::INVALID_QUERY, detail));
+        }
+        Ok(Asked {
+            after,
+            limit,
+            wait: Duration::from_secs(wait),
+            journal_id: self.journal_id,
+        })
+    }
+}
+
+// Routes
+
+/// Read the journal
+///
+/// Entries come in the order of their numbers, none is skipped and none comes twice. With `wait`, an empty answer is
+/// held until an entry comes.
+#[utoipa::path(tag = "journal", operation_id = "read_journal", params(ReadOn),
+    responses((status = 200, body = JournalPage), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/journal")]
+async fn read_journal(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<ReadOn>,
+) -> Result<HttpResponse, Problem> {
+    let asked = query.checked()?;
+    let give_up = tokio::time::Instant::now() + asked.wait;
+    loop {
+        let page = entries_after(&db, &asked).await?;
+        if !page.items.is_empty() || tokio::time::Instant::now() >= give_up {
+            return shown(&req, &page);
+        }
+        tokio::time::sleep(LOOK_AGAIN).await;
+    }
+}
+
+// SQL
+
+#[derive(Queryable)]
+struct Row {
+    entry_no: Option<i64>,
+    r#type: String,
+    at: Instant,
+    on: Day,
+    key_id: Option<i64>,
+    stock_no: Option<i32>,
+    data: Value,
+}
+
+impl Row {
+    /// The entry as it is shown, once it has its number.
+    fn numbered(self) -> Option<Entry> {
+        Some(Entry {
+            entry_no: self.entry_no?,
+            at: format!("{:.6}", self.at.0),
+            on: self.on,
+            by: match self.key_id {
+                Some(id) => format!("key:{id}"),
+                None if self.r#type == "readiness.changed" => "midnight".to_owned(),
+                None => "outshop".to_owned(),
+            },
+            r#type: self.r#type,
+            stock_no: self.stock_no,
+            data: self.data,
+        })
+    }
+}
+
+async fn entries_after(db: &Db, asked: &Asked) -> Result<JournalPage, Problem> {
+    let (after, limit) = (asked.after, asked.limit);
+    let mut conn = db.read().await?;
+    number(&mut conn).await?;
+    let journal_id = same_journal(&mut conn, asked.journal_id).await?;
+    let rows: Vec<Row> = journal::table
+        .filter(journal::entry_no.gt(after))
+        .order(journal::entry_no)
+        .limit(limit)
+        .select((
+            journal::entry_no,
+            journal::type_,
+            journal::at,
+            journal::on_day,
+            journal::key_id,
+            journal::stock_no,
+            journal::data,
+        ))
+        .load(&mut conn)
+        .await?;
+    let items: Vec<Entry> = rows.into_iter().filter_map(Row::numbered).collect();
+    let reached = items.last().map_or(after, |entry| entry.entry_no);
+    Ok(JournalPage {
+        journal_id: journal_id.to_string(),
+        items,
+        next: format!("/v1/journal?after={reached}&limit={limit}&journal_id={journal_id}"),
+    })
+}
+
+/// The journal's id, if it is the one that the reader knows.
+pub(crate) async fn same_journal(
+    conn: &mut AsyncPgConnection,
+    known: Option<Uuid>,
+) -> Result<Uuid, Problem> {
+    let journal_id: Uuid = journal_identity::table
+        .select(journal_identity::journal_id)
+        .first(conn)
+        .await?;
+    if known.is_some_and(|known| known != journal_id) {
+        return Err(Problem::new(
+            problem::FEED_RESTARTED,
+            format!("the journal is now {journal_id}; read it from the start"),
+        ));
+    }
+    Ok(journal_id)
+}
+
+/// The last number given; 0 while there is none.
+pub(crate) async fn last_entry_no(conn: &mut AsyncPgConnection) -> Result<i64, Problem> {
+    let last: Option<i64> = journal::table
+        .select(diesel::dsl::max(journal::entry_no))
+        .first(conn)
+        .await?;
+    Ok(last.unwrap_or(0))
+}
+
+/// The sequencer: numbers the entries whose writers have ended. One runs at a time, others pass by.
+///
+/// Only committed entries are seen, so an entry that commits late gets a later number and no reader can skip it. The
+/// lock is taken in a statement of its own: the snapshot of the one that numbers must begin after the turn before ended.
+pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
+    let waiting = journal::table.filter(journal::entry_no.is_null());
+    if !diesel::select(diesel::dsl::exists(waiting))
+        .get_result::<bool>(conn)
+        .await?
+    {
+        return Ok(());
+    }
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    let done = async {
+        let turn = diesel::select(pg_try_advisory_xact_lock(Alone::Numbering.key()))
+            .get_result::<bool>(conn)
+            .await?;
+        if turn {
+            diesel::sql_query(include_str!("journal/number.sql"))
+                .execute(conn)
+                .await?;
+        }
+        Ok::<_, diesel::result::Error>(())
+    }
+    .await;
+    match done {
+        Ok(()) => Ok(AnsiTransactionManager::commit_transaction(conn).await?),
+        Err(error) => {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            Err(error.into())
+        }
+    }
+}

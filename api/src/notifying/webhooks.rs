@@ -1,0 +1,575 @@
+//! Webhooks: addresses that are told of what happens, by Standard Webhooks 1.0.0.
+
+use crate::{
+    firm::keys::Owner,
+    ground::{
+        body::{Body, Known, Patch},
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{self, FieldError, Problem, Problems},
+        text::{Code, Text, at_most, present, present_at_most},
+    },
+    notifying::journal,
+    schema::{webhook_calls, webhooks},
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use base64::{Engine as _, engine::general_purpose::STANDARD};
+use cipher::Cipher;
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Nullable, Timestamptz},
+};
+use diesel_async::AsyncPgConnection;
+use guard::Reach;
+use outshop_core::webhooks::{OffBecause, Reception, Switch};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+
+pub mod cipher;
+pub mod guard;
+pub mod sender;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_webhooks)
+        .service(create_webhook)
+        .service(get_webhook)
+        .service(change_webhook)
+        .service(delete_webhook)
+        .service(rotate_webhook_secret)
+        .service(list_webhook_calls)
+        .service(get_webhook_call)
+        .service(create_trial_call)
+        .service(repeat_webhook_calls);
+}
+
+/// How long the former secret signs too.
+const ROTATION_HOURS: i32 = 24;
+/// Most webhooks of a firm.
+const MOST_WEBHOOKS: i64 = 50;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = webhooks)]
+#[schema(example = json!({"id": 1, "url": "https://shop.example/hooks", "types": ["listing", "engine.sold"], "standing": "on",
+    "off_because": null, "former_until": null, "told_to": 184}))]
+pub struct Webhook {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(max_length = 2000)]
+    pub url: Text<2000>,
+    /// Types of journal entries that it is told of, whole (`engine.sold`) or up to their point (`engine`); none: of all.
+    #[schema(max_items = 50)]
+    pub types: Vec<Code>,
+    pub standing: Switch,
+    pub off_because: Option<OffBecause>,
+    /// Until then calls are signed with the former secret too.
+    pub former_until: Option<Instant>,
+    /// Entries of the journal up to this one have been made into calls.
+    #[schema(minimum = 0)]
+    pub told_to: i64,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"url": "https://shop.example/hooks", "types": ["listing", "engine.sold"]}))]
+pub struct NewWebhook {
+    /// An https address on the public internet.
+    #[schema(max_length = 2000)]
+    pub url: Text<2000>,
+    /// Types of journal entries that it is told of, whole (`engine.sold`) or up to their point (`engine`); none: of all.
+    #[serde(default, deserialize_with = "at_most::<50, _, _>")]
+    #[schema(max_items = 50)]
+    pub types: Vec<Code>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = webhooks)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"standing": "on"}))]
+pub struct WebhookPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(max_length = 2000, nullable = false)]
+    pub url: Option<Text<2000>>,
+    #[serde(default, deserialize_with = "present_at_most::<50, _, _>")]
+    #[schema(max_items = 50, nullable = false)]
+    pub types: Option<Vec<Code>>,
+    /// Switched on again, it is told of what happened while it was off.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub standing: Option<Switch>,
+}
+
+/// `whsec_` and 32 random bytes in base64. Never written into a log.
+#[derive(Serialize)]
+#[serde(transparent)]
+pub(crate) struct Secret(String);
+
+/// A webhook with the secret that its calls are signed with, which is shown this once.
+#[derive(Serialize, ToSchema)]
+pub struct WebhookWithSecret {
+    #[serde(flatten)]
+    pub webhook: Webhook,
+    #[schema(value_type = String, max_length = 60, example = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSwMfKQ9r8GKYo=")]
+    pub(crate) secret: Secret,
+}
+
+/// What is told of one entry, or a trial, and what came of it.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = webhook_calls)]
+#[schema(example = json!({"id": 9, "entry_no": 185, "outcome": "waiting", "attempts": 1, "due_at": "2026-05-14T10:21:12Z",
+    "last_at": "2026-05-14T10:21:07Z", "last_status": 500, "last_length": 21, "last_error": null}))]
+pub struct WebhookCall {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// Null: a trial call.
+    #[schema(minimum = 1)]
+    pub entry_no: Option<i64>,
+    pub outcome: Reception,
+    #[schema(minimum = 0)]
+    pub attempts: i32,
+    /// Of the next attempt, while it waits.
+    pub due_at: Instant,
+    pub last_at: Option<Instant>,
+    /// Status that the receiver answered.
+    #[schema(minimum = 100, maximum = 999)]
+    pub last_status: Option<i32>,
+    /// Length of its answer in bytes, up to 65,536 and what came with them; the answer is not kept.
+    #[schema(minimum = 0)]
+    pub last_length: Option<i64>,
+    /// Why there was no answer.
+    #[schema(max_length = 200)]
+    pub last_error: Option<String>,
+}
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct CallFilters {
+    #[param(inline)]
+    outcome: Option<Reception>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"after": 170}))]
+pub struct Repeat {
+    /// Entries after this one are told again.
+    #[schema(minimum = 0)]
+    pub after: i64,
+}
+
+#[derive(Debug, Serialize, Queryable, QueryableByName, ToSchema)]
+#[schema(example = json!({"calls": 14, "last": 184}))]
+pub struct Repeated {
+    /// 10,000 at most.
+    #[diesel(sql_type = BigInt)]
+    #[schema(minimum = 0)]
+    pub calls: i64,
+    /// The last entry that is told again, where there is one; repeat after it for those that follow.
+    #[diesel(sql_type = Nullable<BigInt>)]
+    #[schema(minimum = 1)]
+    pub last: Option<i64>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
+pub struct NewTrialCall {}
+
+impl Secret {
+    fn new() -> Result<Secret, Problem> {
+        let mut random = [0_u8; 32];
+        getrandom::fill(&mut random).map_err(Problem::internal)?;
+        Ok(Secret(format!("whsec_{}", STANDARD.encode(random))))
+    }
+
+    pub(crate) fn shown(&self) -> &str {
+        &self.0
+    }
+}
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("whsec_..")
+    }
+}
+
+/// The address as it will be called, and all that is wrong with what was sent.
+fn checked(
+    reach: Reach,
+    url: Option<&Text<2000>>,
+    types: Option<&Vec<Code>>,
+) -> Result<Option<Text<2000>>, Problem> {
+    let mut errors = Vec::new();
+    let called = url.and_then(|url| {
+        // The parser leaves line ends and tabs out, and another address than the one that was read would be called.
+        let read = if url.contains(char::is_control) {
+            Err("has a line end or a tab in it")
+        } else {
+            reqwest::Url::parse(url).map_err(|_| "not an address")
+        };
+        match read.and_then(|url| reach.check(&url).map(|()| url)) {
+            Ok(url) => url.as_str().parse().ok(),
+            Err(detail) => {
+                errors.push(FieldError {
+                    pointer: "/url".to_owned(),
+                    detail: detail.to_owned(),
+                });
+                None
+            }
+        }
+    });
+    for (i, asked) in types.into_iter().flatten().enumerate() {
+        if !journal::is_type_or_beginning(asked) {
+            errors.push(FieldError {
+                pointer: format!("/types/{i}"),
+                detail: "no type of a journal entry, nor one up to its point".to_owned(),
+            });
+        }
+    }
+    if errors.is_empty() {
+        Ok(called)
+    } else {
+        Err(Problem::invalid_all(errors))
+    }
+}
+
+// Routes
+
+/// List the webhooks
+#[utoipa::path(tag = "webhooks", operation_id = "list_webhooks", params(PageParams),
+    responses((status = 200, body = Page<Webhook>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[get("/webhooks")]
+async fn list_webhooks(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = webhooks::table
+            .filter(webhooks::id.gt(page.after_id().unwrap_or(0)))
+            .select(Webhook::as_select())
+            .order(webhooks::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &Webhook| (Value::Null, it.id))
+        .await
+}
+
+/// Make a webhook
+///
+/// From now on each entry of the journal that it is to be told of is sent there by POST: `{"type": "engine.sold", "timestamp": "..",
+/// "data": {"entry_no": 185, "stock_no": 10, "url": "/v1/journal?after=184&limit=1"}}`, signed by Standard Webhooks 1.0.0 with
+/// the secret that this answer alone shows. A call may come twice and out of order: `webhook-id` and `entry_no` tell. 2xx within
+/// 15 seconds is received; all else is tried again nine times over three days, then the webhook is switched off; 410 switches it
+/// off at once.
+#[utoipa::path(tag = "webhooks", operation_id = "create_webhook", params(crate::ground::body::Repeatable), request_body = NewWebhook,
+    responses((status = 201, body = WebhookWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/webhooks")]
+async fn create_webhook(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    cipher: web::Data<Cipher>,
+    reach: web::Data<Reach>,
+    new: Body<NewWebhook>,
+) -> Result<HttpResponse, Problem> {
+    let url = checked(**reach, Some(&new.url), Some(&new.types))?;
+    // What has happened already is not told.
+    journal::number(&mut *db.read().await?).await?;
+    db.create_secret(&actor, &new, async |tx| {
+        let there: i64 = webhooks::table.count().get_result(tx.conn()).await?;
+        if there >= MOST_WEBHOOKS {
+            let detail = format!("there are {MOST_WEBHOOKS} webhooks already; delete one first");
+            return Err(Problem::conflict(detail));
+        }
+        let secret = Secret::new()?;
+        let told_to = journal::last_entry_no(tx.conn()).await?;
+        let webhook: Webhook = diesel::insert_into(webhooks::table)
+            .values((
+                webhooks::url.eq(url.as_ref().unwrap_or(&new.url)),
+                webhooks::types.eq(&new.types),
+                webhooks::secret.eq(cipher.seal(&secret)?),
+                webhooks::told_to.eq(told_to),
+            ))
+            .returning(Webhook::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record("webhook.made", None, json!({"webhook_id": webhook.id}))
+            .await?;
+        let location = format!("/v1/webhooks/{}", webhook.id);
+        Ok((location, WebhookWithSecret { webhook, secret }))
+    })
+    .await
+}
+
+/// Read a webhook
+#[utoipa::path(tag = "webhooks", operation_id = "get_webhook", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Webhook), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[get("/webhooks/{id:\\d+}")]
+async fn get_webhook(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *id).await?)
+}
+
+/// Change a webhook, or switch it off and on
+#[utoipa::path(tag = "webhooks", operation_id = "change_webhook",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = WebhookPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Webhook), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/webhooks/{id:\\d+}")]
+async fn change_webhook(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    reach: web::Data<Reach>,
+    id: web::Path<i64>,
+    patch: Patch<WebhookPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = find_to_change(tx.conn(), *id).await?;
+            let mut change = patch.against(&current)?;
+            if let Some(url) = checked(**reach, change.url.as_ref(), change.types.as_ref())? {
+                change.url = Some(url);
+            }
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let off_because = match change.standing.unwrap_or(current.standing) {
+                Switch::On => None,
+                Switch::Off => Some(current.off_because.unwrap_or(OffBecause::ByHand)),
+            };
+            let changed: Webhook = diesel::update(webhooks::table.find(*id))
+                .set((&change, webhooks::off_because.eq(off_because)))
+                .returning(Webhook::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"webhook_id": *id, "members": patch.members()});
+            tx.record("webhook.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Delete a webhook with its calls
+#[utoipa::path(tag = "webhooks", operation_id = "delete_webhook",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[delete("/webhooks/{id:\\d+}")]
+async fn delete_webhook(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    db.write(&actor, async |tx| {
+        known.against(&find_to_change(tx.conn(), *id).await?)?;
+        diesel::delete(webhooks::table.find(*id))
+            .execute(tx.conn())
+            .await?;
+        tx.record("webhook.deleted", None, json!({"webhook_id": *id}))
+            .await
+    })
+    .await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Give a webhook a new secret
+///
+/// It is in this answer only. For 24 hours calls are signed with both, so that the receiver can change over meanwhile.
+#[utoipa::path(tag = "webhooks", operation_id = "rotate_webhook_secret",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = crate::firm::keys::Rotation,
+    responses((status = 201, body = WebhookWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/webhooks/{id:\\d+}/rotations")]
+async fn rotate_webhook_secret(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    cipher: web::Data<Cipher>,
+    id: web::Path<i64>,
+    new: Body<crate::firm::keys::Rotation>,
+) -> Result<HttpResponse, Problem> {
+    db.create_secret(&actor, &new, async |tx| {
+        find_to_change(tx.conn(), *id).await?;
+        let secret = Secret::new()?;
+        let until = Instant::of_second(actor.now).plus_hours(ROTATION_HOURS);
+        let webhook: Webhook = diesel::update(webhooks::table.find(*id))
+            .set((
+                webhooks::former_secret.eq(webhooks::secret.nullable()),
+                webhooks::former_until.eq(Some(until)),
+                webhooks::secret.eq(cipher.seal(&secret)?),
+            ))
+            .returning(Webhook::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record("webhook.secret_changed", None, json!({"webhook_id": *id}))
+            .await?;
+        Ok((
+            format!("/v1/webhooks/{}", *id),
+            WebhookWithSecret { webhook, secret },
+        ))
+    })
+    .await
+}
+
+/// List the calls of a webhook
+///
+/// `outcome=failed` are those that were not received. What was received is kept for 30 days.
+#[utoipa::path(tag = "webhooks", operation_id = "list_webhook_calls",
+    params(("id" = i64, Path, example = 1, minimum = 1), CallFilters, PageParams),
+    responses((status = 200, body = Page<WebhookCall>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[get("/webhooks/{id:\\d+}/calls")]
+async fn list_webhook_calls(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<CallFilters>,
+) -> Result<HttpResponse, Problem> {
+    find(&mut *db.read().await?, *id).await?;
+    let (webhook_id, outcome) = (*id, list.filters.outcome);
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = webhook_calls::table
+            .filter(webhook_calls::webhook_id.eq(webhook_id))
+            .filter(webhook_calls::id.gt(page.after_id().unwrap_or(0)))
+            .select(WebhookCall::as_select())
+            .order(webhook_calls::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(outcome) = outcome {
+            query = query.filter(webhook_calls::outcome.eq(outcome));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &WebhookCall| (Value::Null, it.id))
+        .await
+}
+
+/// Read a call
+#[utoipa::path(tag = "webhooks", operation_id = "get_webhook_call",
+    params(("id" = i64, Path, example = 1, minimum = 1), ("call_id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = WebhookCall), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[get("/webhooks/{id:\\d+}/calls/{call_id:\\d+}")]
+async fn get_webhook_call(
+    _by: Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    ids: web::Path<(i64, i64)>,
+) -> Result<HttpResponse, Problem> {
+    let (id, call_id) = *ids;
+    let found: Option<WebhookCall> = webhook_calls::table
+        .find(call_id)
+        .filter(webhook_calls::webhook_id.eq(id))
+        .select(WebhookCall::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let missing = || Problem::not_found(format!("webhook {id} has no call {call_id}"));
+    shown(&req, &found.ok_or_else(missing)?)
+}
+
+/// Try a webhook
+///
+/// One call of the type `webhook.trial`, also where the webhook is switched off; read the call for what came of it.
+#[utoipa::path(tag = "webhooks", operation_id = "create_trial_call",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTrialCall,
+    responses((status = 201, body = WebhookCall), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/webhooks/{id:\\d+}/trial-calls")]
+async fn create_trial_call(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewTrialCall>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        find_to_change(tx.conn(), *id).await?;
+        let made: WebhookCall = diesel::insert_into(webhook_calls::table)
+            .values((
+                webhook_calls::webhook_id.eq(*id),
+                webhook_calls::due_at.eq(Instant(actor.now)),
+            ))
+            .returning(WebhookCall::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record(
+            "webhook.tried",
+            None,
+            json!({"webhook_id": *id, "call_id": made.id}),
+        )
+        .await?;
+        Ok((format!("/v1/webhooks/{}/calls/{}", *id, made.id), made))
+    })
+    .await
+}
+
+/// Tell a webhook again what happened after an entry
+///
+/// All entries that it was to be told of, received or not.
+#[utoipa::path(tag = "webhooks", operation_id = "repeat_webhook_calls",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = Repeat,
+    responses((status = 201, body = Repeated), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/webhooks/{id:\\d+}/repeats")]
+async fn repeat_webhook_calls(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<Repeat>,
+) -> Result<HttpResponse, Problem> {
+    if new.after < 0 {
+        return Err(Problem::invalid("/after", "not 0 or more"));
+    }
+    db.create(&actor, &new, async |tx| {
+        find_to_change(tx.conn(), *id).await?;
+        let repeated: Repeated = diesel::sql_query(include_str!("webhooks/repeat.sql"))
+            .bind::<BigInt, _>(*id)
+            .bind::<BigInt, _>(new.after)
+            .bind::<Timestamptz, _>(Instant(actor.now))
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"webhook_id": *id, "after": new.after, "calls": repeated.calls});
+        tx.record("webhook.repeated", None, entry).await?;
+        Ok((
+            format!("/v1/webhooks/{}/calls?outcome=waiting", *id),
+            repeated,
+        ))
+    })
+    .await
+}
+
+// SQL
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Webhook, Problem> {
+    let found: Option<Webhook> = webhooks::table
+        .find(id)
+        .select(Webhook::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(id))
+}
+
+async fn find_to_change(conn: &mut AsyncPgConnection, id: i64) -> Result<Webhook, Problem> {
+    let found: Option<Webhook> = webhooks::table
+        .find(id)
+        .select(Webhook::as_select())
+        .for_update()
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(id))
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::new(problem::NOT_FOUND, format!("there is no webhook {id}"))
+}

@@ -1,0 +1,452 @@
+//! Makes the calls: entries become calls, calls that are due are made, and what came of each is kept.
+
+use super::{
+    cipher::Cipher,
+    guard::{Guard, Reach},
+};
+use crate::{
+    firm::firm,
+    ground::{
+        clock::{Clock, day_in},
+        db::{Db, RunQueryDsl, Untouched, record_untouched},
+        instants::Instant,
+        problem::Problem,
+        text::Text,
+    },
+    notifying::journal,
+    schema::{journal_identity, webhook_calls, webhooks},
+};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Integer, Nullable, Text as SqlText, Timestamptz},
+};
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use futures_util::{StreamExt, future::join_all, stream::FuturesUnordered};
+use jiff::{SignedDuration, Timestamp, fmt::rfc2822};
+use outshop_core::webhooks::{OffBecause, Reception, Switch, wait_after};
+use reqwest::{StatusCode, Url, dns::Resolve, header, redirect::Policy};
+use serde_json::json;
+use standardwebhooks::Webhook as Signer;
+use std::{collections::HashSet, convert::Infallible, sync::Arc, time::Duration};
+use tokio::{sync::Notify, time::timeout};
+use uuid::Uuid;
+
+/// How often is looked for what is due.
+const LOOK_AGAIN: Duration = Duration::from_secs(1);
+/// A receiver that has not answered by then has not received.
+const PATIENCE: Duration = Duration::from_secs(15);
+/// A call whose process died while it was made is made again after that.
+const CLAIMED_FOR: SignedDuration = SignedDuration::from_secs(60);
+/// Of an answer no more is read.
+const MOST_READ: usize = 64 * 1024;
+/// Calls that were received are forgotten after that.
+const KEPT_FOR: SignedDuration = SignedDuration::from_hours(30 * 24);
+
+/// Who makes the calls.
+#[derive(Clone)]
+pub struct Caller {
+    client: reqwest::Client,
+    reach: Reach,
+    patience: Duration,
+    cipher: Cipher,
+}
+
+/// A call that this process has taken on.
+#[derive(QueryableByName)]
+struct Claimed {
+    #[diesel(sql_type = BigInt)]
+    id: i64,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    entry_no: Option<i64>,
+    #[diesel(sql_type = Integer)]
+    attempts: i32,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    r#type: Option<String>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    at: Option<Instant>,
+    #[diesel(sql_type = Nullable<Integer>)]
+    stock_no: Option<i32>,
+}
+
+/// To whom, and how it is signed.
+struct Receiver {
+    id: i64,
+    url: Url,
+    signers: Vec<Signer>,
+    journal_id: Uuid,
+}
+
+/// What came of an attempt.
+#[derive(Default)]
+struct Heard {
+    status: Option<StatusCode>,
+    length: Option<i64>,
+    retry_after: Option<SignedDuration>,
+    error: Option<&'static str>,
+}
+
+impl Caller {
+    /// Calls what `reach` allows, by the addresses that `names` gives.
+    pub fn new(reach: Reach, names: Arc<dyn Resolve>) -> Result<Caller, String> {
+        let client = reqwest::Client::builder()
+            .dns_resolver(Arc::new(Guard { reach, names }))
+            // A proxy would look the names up itself.
+            .no_proxy()
+            .redirect(Policy::none())
+            // Each call is looked up and looked at anew.
+            .pool_max_idle_per_host(0)
+            .user_agent(concat!("outshop/", env!("CARGO_PKG_VERSION")))
+            .build()
+            .map_err(|e| format!("no calls can be made: {e}"))?;
+        Ok(Caller {
+            client,
+            reach,
+            patience: PATIENCE,
+            cipher: Cipher::default(),
+        })
+    }
+
+    /// The same, waiting so long for an answer.
+    pub fn waiting(self, patience: Duration) -> Caller {
+        Caller { patience, ..self }
+    }
+
+    /// The same, for secrets that are stored encrypted.
+    pub fn with_cipher(self, cipher: Cipher) -> Caller {
+        Caller { cipher, ..self }
+    }
+
+    /// Makes the calls as they fall due, until the process ends. One receiver that is slow holds up no other.
+    ///
+    /// What is running goes on while what is due is looked for: a call that was left alone in the middle of its work would keep its
+    /// connection, and the look would wait for it.
+    pub async fn keep_calling(&self, db: &Db, clock: &Clock) -> Infallible {
+        let mut busy = HashSet::new();
+        let mut running = FuturesUnordered::new();
+        let more = Notify::new();
+        let look = async || {
+            let _ = timeout(LOOK_AGAIN, more.notified()).await;
+            due(db, clock.now()).await
+        };
+        more.notify_one();
+        let mut looking = Box::pin(look());
+        loop {
+            tokio::select! {
+                found = &mut looking => {
+                    match found {
+                        Ok(ids) => {
+                            for id in ids {
+                                if busy.insert(id) {
+                                    running.push(async move { (id, self.call(db, id, clock.now()).await) });
+                                }
+                            }
+                        }
+                        Err(problem) => tracing::warn!(%problem, "webhooks could not be looked at yet"),
+                    }
+                    looking.set(look());
+                }
+                Some((id, done)) = running.next() => {
+                    busy.remove(&id);
+                    match done {
+                        // There may be more of this one.
+                        Ok(made) if made > 0 => more.notify_one(),
+                        Ok(_) => {}
+                        Err(problem) => tracing::warn!(%problem, id, "a webhook could not be called yet"),
+                    }
+                }
+            }
+        }
+    }
+
+    /// Makes a few of the calls of a webhook that are due; gives how many.
+    pub async fn call(&self, db: &Db, id: i64, now: Timestamp) -> Result<usize, Problem> {
+        let Some((receiver, claimed)) = claim(db, &self.cipher, id, now).await? else {
+            return Ok(0);
+        };
+        let attempts = claimed
+            .iter()
+            .map(|call| self.attempt(&receiver, call, now));
+        let heard = join_all(attempts).await;
+        for (call, heard) in claimed.iter().zip(&heard) {
+            settle(db, receiver.id, call, heard, now).await?;
+        }
+        Ok(claimed.len())
+    }
+
+    async fn attempt(&self, receiver: &Receiver, call: &Claimed, now: Timestamp) -> Heard {
+        let failed = |error| Heard {
+            error: Some(error),
+            ..Heard::default()
+        };
+        if let Err(error) = self.reach.check(&receiver.url) {
+            return failed(error);
+        }
+        let (webhook_id, body) = told(receiver, call, now);
+        let signatures: Result<Vec<String>, _> = receiver
+            .signers
+            .iter()
+            .map(|signer| signer.sign(&webhook_id, now.as_second(), body.as_bytes()))
+            .collect();
+        let Ok(signatures) = signatures else {
+            return failed("the call could not be signed");
+        };
+        let sent = self
+            .client
+            .post(receiver.url.clone())
+            .timeout(self.patience)
+            .header(header::CONTENT_TYPE, "application/json")
+            .header("webhook-id", webhook_id)
+            .header("webhook-timestamp", now.as_second())
+            .header("webhook-signature", signatures.join(" "))
+            .body(body)
+            .send()
+            .await;
+        let mut answer = match sent {
+            Ok(answer) => answer,
+            Err(error) if error.is_timeout() => return failed("no answer in time"),
+            Err(error) if error.is_connect() => {
+                return failed("no connection to an address that may be called");
+            }
+            Err(_) => return failed("the connection broke off"),
+        };
+        let mut length = 0;
+        while length < MOST_READ {
+            // The status has decided; the length is only told.
+            match answer.chunk().await {
+                Ok(Some(chunk)) => length += chunk.len(),
+                Ok(None) | Err(_) => break,
+            }
+        }
+        Heard {
+            status: Some(answer.status()),
+            length: i64::try_from(length).ok(),
+            retry_after: retry_after(answer.headers(), now),
+            error: None,
+        }
+    }
+}
+
+/// The id and the body of a call, the same in each attempt.
+fn told(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String) {
+    let journal_id = receiver.journal_id;
+    match (call.entry_no, &call.r#type, call.at) {
+        (Some(entry_no), Some(what), Some(at)) => {
+            let url = format!(
+                "/v1/journal?after={}&limit=1&journal_id={journal_id}",
+                entry_no - 1
+            );
+            let body = json!({
+                "type": what, "timestamp": format!("{:.6}", at.0),
+                "data": {"entry_no": entry_no, "stock_no": call.stock_no, "url": url}
+            });
+            (format!("{journal_id}-{entry_no}"), body.to_string())
+        }
+        _ => {
+            let url = format!("/v1/webhooks/{}", receiver.id);
+            let body = json!({
+                "type": "webhook.trial", "timestamp": format!("{now:.6}"),
+                "data": {"entry_no": null, "stock_no": null, "url": url}
+            });
+            (format!("{journal_id}-trial-{}", call.id), body.to_string())
+        }
+    }
+}
+
+/// Retry-After (RFC 9110, 10.2.3), in seconds or as a date.
+fn retry_after(headers: &header::HeaderMap, now: Timestamp) -> Option<SignedDuration> {
+    let asked = headers.get(header::RETRY_AFTER)?.to_str().ok()?.trim();
+    if let Ok(seconds) = asked.parse::<u32>() {
+        return Some(SignedDuration::from_secs(seconds.into()));
+    }
+    let at = rfc2822::DateTimeParser::new().parse_timestamp(asked).ok()?;
+    Some(at.duration_since(now))
+}
+
+// SQL
+
+/// Makes the fresh entries of the journal into calls, and gives the webhooks with calls that are due.
+pub async fn due(db: &Db, now: Timestamp) -> Result<Vec<i64>, Problem> {
+    let mut conn = db.read().await?;
+    let on: Vec<i64> = webhooks::table
+        .filter(webhooks::standing.eq(Switch::On))
+        .select(webhooks::id)
+        .load(&mut conn)
+        .await?;
+    if !on.is_empty() {
+        journal::number(&mut conn).await?;
+    }
+    for id in on {
+        diesel::sql_query(include_str!("queue.sql"))
+            .bind::<BigInt, _>(id)
+            .bind::<Timestamptz, _>(Instant(now))
+            .execute(&mut conn)
+            .await?;
+    }
+    Ok(webhook_calls::table
+        .filter(webhook_calls::outcome.eq(Reception::Waiting))
+        .filter(webhook_calls::due_at.le(Instant(now)))
+        .select(webhook_calls::webhook_id)
+        .distinct()
+        .load(&mut conn)
+        .await?)
+}
+
+async fn claim(
+    db: &Db,
+    cipher: &Cipher,
+    id: i64,
+    now: Timestamp,
+) -> Result<Option<(Receiver, Vec<Claimed>)>, Problem> {
+    let mut conn = db.read().await?;
+    let claimed: Vec<Claimed> = diesel::sql_query(include_str!("claim.sql"))
+        .bind::<BigInt, _>(id)
+        .bind::<Timestamptz, _>(Instant(now))
+        .bind::<Timestamptz, _>(Instant(
+            now.saturating_add(CLAIMED_FOR).map_err(Problem::internal)?,
+        ))
+        .load(&mut conn)
+        .await?;
+    if claimed.is_empty() {
+        return Ok(None);
+    }
+    type Row = (Text<2000>, String, Option<String>, Option<Instant>);
+    let (url, secret, former, former_until): Row = webhooks::table
+        .find(id)
+        .select((
+            webhooks::url,
+            webhooks::secret,
+            webhooks::former_secret,
+            webhooks::former_until,
+        ))
+        .first(&mut conn)
+        .await?;
+    let journal_id = journal_identity::table
+        .select(journal_identity::journal_id)
+        .first(&mut conn)
+        .await?;
+    let former = former.filter(|_| former_until.is_some_and(|until| until.0 > now));
+    let signers: Result<Vec<Signer>, Problem> = [Some(secret), former]
+        .iter()
+        .flatten()
+        .map(|stored| {
+            let secret = cipher.open(stored).map_err(Problem::internal)?;
+            Signer::new(secret.shown()).map_err(Problem::internal)
+        })
+        .collect();
+    let receiver = Receiver {
+        id,
+        url: url.parse().map_err(Problem::internal)?,
+        signers: signers?,
+        journal_id,
+    };
+    Ok(Some((receiver, claimed)))
+}
+
+/// Keeps what came of an attempt. A receiver that is gone, or that did not receive a call in all its attempts, is called no
+/// more, which the journal tells.
+async fn settle(
+    db: &Db,
+    webhook_id: i64,
+    call: &Claimed,
+    heard: &Heard,
+    now: Timestamp,
+) -> Result<(), Problem> {
+    let received = heard.status.is_some_and(|status| status.is_success());
+    let gone = heard.status == Some(StatusCode::GONE);
+    let mut jitter = [0];
+    getrandom::fill(&mut jitter).map_err(Problem::internal)?;
+    let is_trial = call.entry_no.is_none();
+    let wait = (!received && !gone && !is_trial)
+        .then(|| {
+            let attempts = u32::try_from(call.attempts).unwrap_or(u32::MAX);
+            wait_after(attempts, jitter[0], heard.retry_after)
+        })
+        .flatten();
+    let outcome = match (received, wait) {
+        (true, _) => Reception::Received,
+        (false, Some(_)) => Reception::Waiting,
+        (false, None) => Reception::Failed,
+    };
+    let due_at = Instant(
+        now.saturating_add(wait.unwrap_or_default())
+            .map_err(Problem::internal)?,
+    );
+    let status = heard.status.map(|status| i32::from(status.as_u16()));
+    let mut conn = db.read().await?;
+    AnsiTransactionManager::begin_transaction(&mut *conn).await?;
+    let kept = async {
+        diesel::update(webhook_calls::table.find(call.id))
+            .set((
+                webhook_calls::outcome.eq(outcome),
+                webhook_calls::due_at.eq(due_at),
+                webhook_calls::last_status.eq(status),
+                webhook_calls::last_length.eq(heard.length),
+                webhook_calls::last_error.eq(heard.error),
+            ))
+            .execute(&mut conn)
+            .await?;
+        match outcome {
+            _ if gone => switch_off(&mut conn, webhook_id, OffBecause::Gone, now).await,
+            Reception::Failed if !is_trial => {
+                switch_off(&mut conn, webhook_id, OffBecause::Unanswered, now).await
+            }
+            Reception::Received | Reception::Waiting | Reception::Failed => Ok(()),
+        }
+    }
+    .await;
+    match kept {
+        Ok(()) => Ok(AnsiTransactionManager::commit_transaction(&mut *conn).await?),
+        Err(problem) => {
+            AnsiTransactionManager::rollback_transaction(&mut *conn).await?;
+            Err(problem)
+        }
+    }
+}
+
+async fn switch_off(
+    conn: &mut AsyncPgConnection,
+    webhook_id: i64,
+    because: OffBecause,
+    now: Timestamp,
+) -> Result<(), Problem> {
+    let was_on = webhooks::table
+        .find(webhook_id)
+        .filter(webhooks::standing.eq(Switch::On));
+    let switched = diesel::update(was_on)
+        .set((
+            webhooks::standing.eq(Switch::Off),
+            webhooks::off_because.eq(because),
+        ))
+        .execute(conn)
+        .await?;
+    if switched == 0 {
+        return Ok(());
+    }
+    let waiting = webhook_calls::table
+        .filter(webhook_calls::webhook_id.eq(webhook_id))
+        .filter(webhook_calls::outcome.eq(Reception::Waiting))
+        .filter(webhook_calls::entry_no.is_not_null());
+    diesel::update(waiting)
+        .set(webhook_calls::outcome.eq(Reception::Failed))
+        .execute(conn)
+        .await?;
+    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let entry = Untouched {
+        what: "webhook.switched_off",
+        stock_no: None,
+        data: json!({"webhook_id": webhook_id, "because": because}),
+    };
+    record_untouched(conn, today, vec![entry]).await?;
+    tracing::warn!(webhook_id, %because, "a webhook is called no more");
+    Ok(())
+}
+
+/// Forgets calls that were received long ago.
+pub async fn forget_received(db: &Db, now: Timestamp) -> Result<(), Problem> {
+    let before = Instant(now.saturating_sub(KEPT_FOR).map_err(Problem::internal)?);
+    let old = webhook_calls::table
+        .filter(webhook_calls::outcome.eq(Reception::Received))
+        .filter(webhook_calls::last_at.lt(before));
+    diesel::delete(old).execute(&mut *db.read().await?).await?;
+    Ok(())
+}

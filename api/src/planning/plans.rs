@@ -1,0 +1,922 @@
+//! Plans of the workshop: who does what on which days, what that does to promises, and what was done of it.
+
+mod task;
+
+use crate::{
+    engines::engines,
+    firm::{
+        keys::{Staff, Workshop},
+        sheets::{self, Sheet},
+    },
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
+        problem::{Problem, Problems, all_hold},
+        text::{Html, Line, Text, at_most},
+    },
+    schema::{engines as engines_table, journal, plans},
+    workshop::jobs::{self, Experience},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{dsl::sql, prelude::*, sql_types::Bool};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Touches,
+    days::Day,
+    jobs::{Hours, Skill, Took, WorkPlace},
+    papers::TestKind,
+    plan::{self, Change, Effort, Pooled, Saving, Scarce, Score},
+    trade::PlannedOutcome,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::{BTreeMap, HashMap};
+use task::{Asked, hours_of};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_plans)
+        .service(create_plan)
+        .service(get_plan)
+        .service(get_plan_outcome)
+        .service(get_week_sheet)
+        .service(list_hour_estimates);
+}
+
+/// Of the search: within a second for some hundred jobs.
+const EFFORT: Effort = Effort {
+    plans: 4000,
+    all_up_to: 8,
+    seed: 1,
+};
+/// Of the search with one thing changed, from the plan found.
+const EFFORT_WHAT_IF: Effort = Effort {
+    plans: 20,
+    all_up_to: 0,
+    seed: 1,
+};
+const MOST_SAVINGS: usize = 20;
+const CAUTION: &str = "The local code and the independent inspector decide what has to be tested. Tests are planned as if they were passed.";
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct HoursOfDay {
+    pub on: Day,
+    pub hours: Hours,
+}
+
+/// A job, or a test that jobs or a promise make necessary.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct PlannedStep {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Null for a test.
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    /// Null for a job.
+    pub test: Option<TestKind>,
+    pub words: Line,
+    /// Null where others have it.
+    pub fitter: Option<Line>,
+    pub first: Day,
+    pub last: Day,
+    #[schema(max_items = 366)]
+    pub hours: Vec<HoursOfDay>,
+    pub work_place: Option<WorkPlace>,
+    /// In hand already, so that it was not moved.
+    pub begun: bool,
+    /// When what it waits for is expected.
+    pub expected_on: Option<Day>,
+    pub chased_by: Option<Line>,
+}
+
+/// A job or a test for which there was no place.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct UnplacedStep {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Null for a test.
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    /// Null for a job.
+    pub test: Option<TestKind>,
+    pub words: Line,
+    pub reason: Text<400>,
+    /// What would give it a place.
+    pub remedy: Text<400>,
+    /// The request that does it.
+    pub act: Option<Line>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct PlannedPromise {
+    /// Null for the day that a sale names.
+    #[schema(minimum = 1)]
+    pub promise_id: Option<i64>,
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The day that was given.
+    pub on: Day,
+    /// The last of the planned work is done. Null: something that it waits for has no place.
+    pub finished: Option<Day>,
+    /// From that day to the day given; below 0 it comes so late. Null as above.
+    pub slack_days: Option<i32>,
+    pub outcome: PlannedOutcome,
+    /// No plan at all has it finished before. Null: none has it finished at all.
+    pub no_earlier_than: Option<Day>,
+    /// Why not: the chain that was found, or the hours that there are.
+    pub because: Text<1000>,
+}
+
+/// One change, and what it would save.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[schema(as = PlanSaving)]
+pub struct Saved {
+    pub words: Text<400>,
+    /// The job to put off, or whose part comes sooner.
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    /// Who works an hour more each day.
+    pub fitter: Option<Line>,
+    /// Promises that would still be broken.
+    pub broken: u32,
+    /// Days by which, together.
+    pub late_days: u64,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[schema(as = PlanAnswer)]
+pub struct Answer {
+    pub score: Score,
+    /// No plan has less of any of the three.
+    pub bound: Score,
+    /// No plan is better than this one.
+    pub proved: bool,
+    /// By day, then by engine.
+    #[schema(max_items = 1000)]
+    pub steps: Vec<PlannedStep>,
+    /// What has no place, why, and what would give it one.
+    #[serde(default)]
+    #[schema(max_items = 1000)]
+    pub unplaced: Vec<UnplacedStep>,
+    /// By day.
+    #[schema(max_items = 5000)]
+    pub promises: Vec<PlannedPromise>,
+    /// What would break fewer promises, or break them by fewer days; the best first.
+    #[schema(max_items = 20)]
+    pub savings: Vec<Saved>,
+    #[schema(max_items = 100)]
+    pub warnings: Vec<Text<400>>,
+    #[schema(max_items = 1)]
+    pub cautions: Vec<Text<400>>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 1, "made_on": "2026-11-27", "from": "2026-11-27", "until": "2026-12-05", "changed_since": false,
+    "score": {"broken": 0, "late_days": 0, "unplaced": 0, "penny_days": 544000}, "bound": {"broken": 0, "late_days": 0, "unplaced": 0, "penny_days": 544000}, "proved": true,
+    "steps": [{"stock_no": 30, "job_id": 33, "test": null, "words": "Left injector", "fitter": "Edda Morlock", "first": "2026-11-27",
+        "last": "2026-11-27", "hours": [{"on": "2026-11-27", "hours": "4"}], "work_place": "bench", "begun": false, "expected_on": null,
+        "chased_by": null}], "unplaced": [],
+    "promises": [{"promise_id": 3, "sale_id": null, "stock_no": 30, "on": "2026-12-12", "finished": "2026-12-05", "slack_days": 7,
+        "outcome": "kept", "no_earlier_than": "2026-12-05", "because": "Were nothing else in the shop: \"Left injector\" on engine 30."}],
+    "savings": [], "warnings": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
+pub struct Plan {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub made_on: Day,
+    pub from: Day,
+    /// The last of the work is done.
+    pub until: Day,
+    /// Jobs, promises, tests or the calendar have changed since it was made: make another.
+    pub changed_since: bool,
+    #[serde(flatten)]
+    pub answer: Answer,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = plans)]
+#[schema(example = json!({"id": 1, "made_on": "2026-11-27", "from": "2026-11-27", "until": "2026-12-05"}))]
+pub struct PlanMade {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub made_on: Day,
+    #[diesel(column_name = from_day)]
+    pub from: Day,
+    /// The last of the work is done.
+    #[diesel(column_name = until_day)]
+    pub until: Day,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
+pub struct NewPlan {
+    /// Today unless told otherwise, and today at the earliest.
+    pub from: Option<Day>,
+    /// Proposed jobs that are planned too, as if they were agreed.
+    #[serde(default, deserialize_with = "at_most::<200, _, _>")]
+    #[schema(max_items = 200)]
+    pub proposed_jobs: Vec<i64>,
+}
+
+/// What came of a planned job.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct StepOutcome {
+    #[schema(minimum = 1)]
+    pub job_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub planned_last: Day,
+    pub finished_on: Option<Day>,
+    /// Up to today.
+    pub hours_planned: Hours,
+    /// Since the first day of the plan.
+    pub hours_booked: Hours,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct FitterOutcome {
+    pub fitter: Line,
+    /// Up to today.
+    pub hours_planned: Hours,
+    /// On planned jobs, since the first day of the plan.
+    pub hours_booked: Hours,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"plan_id": 1, "on": "2026-11-30", "jobs": [{"job_id": 33, "stock_no": 30, "planned_last": "2026-11-27",
+    "finished_on": "2026-11-28", "hours_planned": "4", "hours_booked": "5.5"}],
+    "fitters": [{"fitter": "Edda Morlock", "hours_planned": "4", "hours_booked": "5.5"}]}))]
+pub struct PlanOutcome {
+    #[schema(minimum = 1)]
+    pub plan_id: i64,
+    /// Today.
+    pub on: Day,
+    #[schema(max_items = 1000)]
+    pub jobs: Vec<StepOutcome>,
+    #[schema(max_items = 1000)]
+    pub fitters: Vec<FitterOutcome>,
+}
+
+/// What finished jobs took against what was agreed for them.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct HourEstimate {
+    /// Of jobs that touch it first; null in a row of a fitter.
+    pub touches: Option<Touches>,
+    /// Of his hours; null in a row of a kind of jobs.
+    pub fitter: Option<Line>,
+    pub hours_agreed: Hours,
+    pub hours_booked: Hours,
+    /// What an agreed hour is taken for in the next plan, drawn towards 1 where little is known. Of fitters it is shown and not used.
+    #[schema(max_length = 40)]
+    pub factor: String,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"items": [{"touches": "motion", "fitter": null, "hours_agreed": "20", "hours_booked": "30", "factor": "1.25"}]}))]
+pub struct HourEstimates {
+    #[schema(max_items = 1000)]
+    pub items: Vec<HourEstimate>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SheetLine {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub name: Line,
+    /// Where in the works the engine is.
+    pub place: Option<Line>,
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    pub words: Line,
+    /// In this week.
+    #[schema(max_items = 7)]
+    pub hours: Vec<HoursOfDay>,
+    /// Until it is finished, after this week.
+    pub goes_on: bool,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SheetOfFitter {
+    pub fitter: Line,
+    pub hours: Hours,
+    #[schema(max_items = 1000)]
+    pub lines: Vec<SheetLine>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SheetPromise {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub name: Line,
+    pub on: Day,
+    /// Its slack in words.
+    pub words: Text<400>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SheetTest {
+    pub on: Day,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub name: Line,
+    pub test: TestKind,
+    pub fitter: Option<Line>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SheetWaiting {
+    #[schema(minimum = 1)]
+    pub job_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub name: Line,
+    pub words: Line,
+    pub expected_on: Day,
+    pub chased_by: Option<Line>,
+}
+
+/// The week for the wall of the shop.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
+    "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
+        "words": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "words": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
+    "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
+pub struct WeekSheet {
+    #[schema(minimum = 1)]
+    pub plan_id: i64,
+    pub made_on: Day,
+    /// A Monday.
+    pub from: Day,
+    /// The Sunday after it.
+    pub until: Day,
+    #[schema(max_items = 1000)]
+    pub fitters: Vec<SheetOfFitter>,
+    #[schema(max_items = 5000)]
+    pub promises: Vec<SheetPromise>,
+    #[schema(max_items = 1000)]
+    pub tests: Vec<SheetTest>,
+    #[schema(max_items = 1000)]
+    pub waiting: Vec<SheetWaiting>,
+    /// Of the whole plan, as long as it has no place.
+    #[schema(max_items = 1000)]
+    pub unplaced: Vec<UnplacedStep>,
+    #[schema(max_items = 1)]
+    pub cautions: Vec<Text<400>>,
+}
+
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct WeekQuery {
+    /// A day of the week; today when left out.
+    on: Option<Day>,
+}
+
+// Routes
+
+/// List the plans
+///
+/// The latest first.
+#[utoipa::path(tag = "jobs", operation_id = "list_plans", params(PageParams),
+    responses((status = 200, body = Page<PlanMade>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/plans")]
+async fn list_plans(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = plans::table
+            .filter(plans::id.lt(page.after_id().unwrap_or(i64::MAX)))
+            .select(PlanMade::as_select())
+            .order(plans::id.desc())
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &PlanMade| (Value::Null, it.id))
+        .await
+}
+
+/// Plan the work
+///
+/// All jobs that are agreed or in hand, the tests that they or promises make necessary, the hours of the fitters, the places and the
+/// inspector's visits. What has no place does not keep the rest from theirs: it stands in `unplaced` with the reason. A test comes
+/// after the open jobs that leave the engine in pieces. First so that the fewest promises are broken, then by the fewest days, then so that money comes early for its
+/// hours. What is in hand is not moved. Beside the plan stand figures that no plan can beat, with the reason.
+#[utoipa::path(tag = "jobs", operation_id = "create_plan", params(crate::ground::body::Repeatable), request_body = NewPlan,
+    responses((status = 201, body = Plan), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/plans")]
+async fn create_plan(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    new: Body<NewPlan>,
+) -> Result<HttpResponse, Problem> {
+    let from = new.from.unwrap_or(actor.today);
+    all_hold(&[(from >= actor.today, "/from", "before today")])?;
+    // Reckoned before the transaction, which would be cut off as idle meanwhile.
+    let mut conn = db.read().await?;
+    let asked = task::asked(&mut conn, from, actor.today, &new.proposed_jobs).await?;
+    drop(conn);
+    let answer = web::block(move || answer(&asked))
+        .await
+        .map_err(Problem::internal)??;
+    let until = answer
+        .steps
+        .iter()
+        .map(|step| step.last)
+        .max()
+        .unwrap_or(from);
+    db.create(&actor, &new, async |tx| {
+        let id: i64 = diesel::insert_into(plans::table)
+            .values((
+                plans::made_on.eq(tx.actor.today),
+                plans::from_day.eq(from),
+                plans::until_day.eq(until),
+                plans::answer.eq(json!(answer)),
+            ))
+            .returning(plans::id)
+            .get_result(tx.conn())
+            .await?;
+        tx.record("plan.made", None, json!({"plan_id": id})).await?;
+        let plan = Plan {
+            id,
+            made_on: tx.actor.today,
+            from,
+            until,
+            changed_since: false,
+            answer: answer.clone(),
+        };
+        Ok((format!("/v1/plans/{id}"), plan))
+    })
+    .await
+}
+
+/// Read a plan
+#[utoipa::path(tag = "jobs", operation_id = "get_plan", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Plan), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/plans/{id:\\d+}")]
+async fn get_plan(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let plan = find(&mut *db.read().await?, Some(*id)).await?;
+    let plan = plan.ok_or_else(|| Problem::not_found(format!("there is no plan {id}")))?;
+    shown(&req, &plan)
+}
+
+/// Hold a plan against what happened
+#[utoipa::path(tag = "jobs", operation_id = "get_plan_outcome", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = PlanOutcome), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/plans/{id:\\d+}/outcome")]
+async fn get_plan_outcome(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let plan = find(&mut conn, Some(*id)).await?;
+    let plan = plan.ok_or_else(|| Problem::not_found(format!("there is no plan {id}")))?;
+    let ids: Vec<i64> = plan
+        .answer
+        .steps
+        .iter()
+        .filter_map(|step| step.job_id)
+        .collect();
+    let jobs = jobs::find_all(&mut conn, &ids).await?;
+    shown(&req, &outcome(&plan, &jobs, actor.today)?)
+}
+
+/// Read the week for the wall of the shop
+///
+/// Of the latest plan. As a sheet to print, with boxes to tick, with `Accept: text/html`.
+#[utoipa::path(tag = "jobs", operation_id = "get_week_sheet", params(WeekQuery),
+    responses((status = 200, content((WeekSheet = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/week-sheet")]
+async fn get_week_sheet(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<WeekQuery>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let plan = find(&mut conn, None).await?;
+    let plan =
+        plan.ok_or_else(|| Problem::not_found("no plan was made yet; make one at /v1/plans"))?;
+    let on = query.on.unwrap_or(actor.today);
+    let sheet = week(&mut conn, &plan, on).await?;
+    sheets::shown(&req, &mut conn, Sheet::Week, &sheet, Instant(actor.now)).await
+}
+
+/// Say what jobs took against what was agreed for them
+///
+/// By what the jobs touch, and by fitter. The next plan takes agreed hours times the factor of the kind.
+#[utoipa::path(tag = "jobs", operation_id = "list_hour_estimates", responses((status = 200, body = HourEstimates), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/hour-estimates")]
+async fn list_hour_estimates(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let Experience { by_kind, by_fitter } = jobs::experience(&mut *db.read().await?).await?;
+    let estimate = |touches, fitter, took: Took| HourEstimate {
+        touches,
+        fitter,
+        hours_agreed: took.agreed,
+        hours_booked: took.booked,
+        factor: took.factor().normalize().to_string(),
+    };
+    let kinds = by_kind.into_iter();
+    let kinds = kinds.map(|(touches, took)| estimate(Some(touches), None, took));
+    let fitters = by_fitter.into_iter();
+    let fitters = fitters.map(|(fitter, took)| estimate(None, Some(fitter), took));
+    let items = kinds.chain(fitters).take(1000).collect();
+    shown(&req, &HourEstimates { items })
+}
+
+fn answer(asked: &Asked) -> Result<Answer, Problem> {
+    let task = &asked.task;
+    let found = plan::plan(task, &EFFORT).map_err(|fault| asked.refused(&fault))?;
+    let savings =
+        plan::savings(task, &found, &EFFORT_WHAT_IF).map_err(|fault| asked.refused(&fault))?;
+    let mut steps = Vec::new();
+    for ((what, planned), step) in asked.what.iter().zip(&found.steps).zip(&task.steps) {
+        let Some(planned) = planned else {
+            continue;
+        };
+        let hours = planned.hours.iter().map(|(on, hours)| {
+            Ok::<_, Problem>(HoursOfDay {
+                on: *on,
+                hours: hours_of(*hours)?,
+            })
+        });
+        let facts = what.job.as_ref().map(|job| &job.facts);
+        steps.push(PlannedStep {
+            stock_no: what.stock_no,
+            job_id: facts.map(|facts| facts.id),
+            test: what.test,
+            words: what.title()?,
+            fitter: planned.fitter.map(|fitter| asked.name_of(fitter)),
+            first: planned.first,
+            last: planned.last,
+            hours: hours.collect::<Result<_, _>>()?,
+            work_place: what.work_place,
+            begun: step.begun,
+            expected_on: facts.and_then(|facts| facts.expected_on),
+            chased_by: facts.and_then(|facts| facts.chased_by.clone()),
+        });
+    }
+    let unplaced = found.unplaced.iter().map(|it| {
+        let what = &asked.what[it.step];
+        let (reason, remedy, act) = asked.nowhere(it.step, it.why);
+        Ok::<_, Problem>(UnplacedStep {
+            stock_no: what.stock_no,
+            job_id: what.job.as_ref().map(|job| job.facts.id),
+            test: what.test,
+            words: what.title()?,
+            reason: cut(&reason)?,
+            remedy: cut(&remedy)?,
+            act: act.map(line).transpose()?,
+        })
+    });
+    steps.sort_by_key(|step| (step.first, step.last, step.stock_no, step.job_id));
+    let promises = asked.promises.iter().zip(&found.promises).enumerate();
+    let promises = promises.map(|(at, (promise, kept))| {
+        let never = found.bounds.never_kept.contains(&at);
+        Ok::<_, Problem>(PlannedPromise {
+            promise_id: promise.promise_id,
+            sale_id: promise.sale_id,
+            stock_no: promise.stock_no,
+            on: promise.on,
+            finished: kept.finished,
+            slack_days: kept.slack,
+            outcome: match (kept.slack, never) {
+                (Some(0..), _) => PlannedOutcome::Kept,
+                (_, true) => PlannedOutcome::CannotBeKept,
+                (_, false) => PlannedOutcome::Broken,
+            },
+            no_earlier_than: kept.because.finished,
+            because: because(asked, &kept.because)?,
+        })
+    });
+    let savings = savings.iter().take(MOST_SAVINGS);
+    Ok(Answer {
+        score: found.score,
+        bound: found.bounds.score,
+        proved: found.proved,
+        steps,
+        unplaced: unplaced.collect::<Result<_, _>>()?,
+        promises: promises.collect::<Result<_, _>>()?,
+        savings: savings
+            .map(|it| saved(asked, it))
+            .collect::<Result<_, _>>()?,
+        warnings: asked.warnings.clone(),
+        cautions: vec![CAUTION.parse().map_err(Problem::internal)?],
+    })
+}
+
+/// What a bound rests on, in words.
+fn because(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
+    let words: Vec<String> = chain
+        .steps
+        .iter()
+        .map(|at| asked.what[*at].words())
+        .collect();
+    let words = match chain.pooled {
+        None if words.is_empty() => "Nothing is to be done for it.".to_owned(),
+        None if chain.finished.is_none() => format!(
+            "Even with nothing else in the shop the last of these has no place: {}.",
+            words.join(", then ")
+        ),
+        None => format!("Were nothing else in the shop: {}.", words.join(", then ")),
+        Some(Pooled { of, amount }) => {
+            let of = match of {
+                Scarce::Hours => "hours of all fitters together".to_owned(),
+                Scarce::Skill(skill) => {
+                    let skill = Skill::ALL
+                        .get(usize::from(skill))
+                        .map_or("", |it| it.as_str());
+                    format!("hours of those who have learned {skill}")
+                }
+                Scarce::Inspector => "tests that the inspector sees".to_owned(),
+            };
+            let amount = if of.starts_with("tests") {
+                amount.to_string()
+            } else {
+                hours_of(amount)?.to_string()
+            };
+            let before = match chain.finished {
+                Some(_) => "before",
+                None => "in the plan",
+            };
+            format!(
+                "It needs {amount} {of}, and there are not so many {before}: {}.",
+                words.join(", ")
+            )
+        }
+    };
+    cut(&words)
+}
+
+/// As much of some words as there is room for.
+fn cut<const MOST: usize>(words: &str) -> Result<Text<MOST>, Problem> {
+    let cut: String = words.chars().take(MOST).collect();
+    cut.parse().map_err(Problem::internal)
+}
+
+fn saved(asked: &Asked, saving: &Saving) -> Result<Saved, Problem> {
+    let (words, job_id, fitter) = match saving.change {
+        Change::PutOff { step } => {
+            let what = &asked.what[step];
+            (format!("{} is put off", what.words()), Some(what), None)
+        }
+        Change::OneMoreHour { fitter } => {
+            let name = asked.name_of(fitter);
+            (
+                format!("{name} works an hour more on each of his days"),
+                None,
+                Some(name),
+            )
+        }
+        Change::TwoDaysSooner { step } => {
+            let what = &asked.what[step];
+            (
+                format!("what {} waits for comes two days sooner", what.words()),
+                Some(what),
+                None,
+            )
+        }
+    };
+    Ok(Saved {
+        words: cut(&words)?,
+        job_id: job_id
+            .and_then(|what| what.job.as_ref())
+            .map(|job| job.facts.id),
+        fitter,
+        broken: saving.broken,
+        late_days: saving.late_days,
+    })
+}
+
+fn line(text: &str) -> Result<Line, Problem> {
+    text.parse().map_err(Problem::internal)
+}
+
+fn sum(hours: impl IntoIterator<Item = Hours>) -> Result<Hours, Problem> {
+    let mut all = hours.into_iter();
+    all.try_fold(Hours::ZERO, Hours::checked_add)
+        .map_err(Problem::internal)
+}
+
+fn outcome(plan: &Plan, jobs: &[jobs::Job], today: Day) -> Result<PlanOutcome, Problem> {
+    let mut fitters: BTreeMap<Line, (Hours, Hours)> = BTreeMap::new();
+    let mut of_jobs = Vec::new();
+    for step in &plan.answer.steps {
+        let Some(job) = jobs.iter().find(|job| Some(job.facts.id) == step.job_id) else {
+            continue;
+        };
+        let until_today = step.hours.iter().filter(|it| it.on <= today);
+        let hours_planned = sum(until_today.map(|it| it.hours))?;
+        let booked: Vec<&jobs::HoursLine> =
+            job.hours.iter().filter(|it| it.on >= plan.from).collect();
+        if let Some(fitter) = &step.fitter {
+            let of = fitters.entry(fitter.clone()).or_default();
+            of.0 = sum([of.0, hours_planned])?;
+        }
+        for line in &booked {
+            let of = fitters.entry(line.fitter.clone()).or_default();
+            of.1 = sum([of.1, line.hours])?;
+        }
+        of_jobs.push(StepOutcome {
+            job_id: job.facts.id,
+            stock_no: step.stock_no,
+            planned_last: step.last,
+            finished_on: job.facts.finished_on,
+            hours_planned,
+            hours_booked: sum(booked.iter().map(|line| line.hours))?,
+        });
+    }
+    let fitters = fitters.into_iter();
+    Ok(PlanOutcome {
+        plan_id: plan.id,
+        on: today,
+        jobs: of_jobs,
+        fitters: fitters
+            .map(|(fitter, (hours_planned, hours_booked))| FitterOutcome {
+                fitter,
+                hours_planned,
+                hours_booked,
+            })
+            .collect(),
+    })
+}
+
+async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<WeekSheet, Problem> {
+    let from = on.plus_days(-i32::from(on.date().weekday().to_monday_zero_offset()));
+    let until = from.plus_days(6);
+    let answer = &plan.answer;
+    let stock_nos: Vec<i32> = answer
+        .steps
+        .iter()
+        .map(|step| step.stock_no)
+        .chain(answer.promises.iter().map(|promise| promise.stock_no))
+        .collect();
+    let names: Vec<(i32, (Line, Option<Line>))> = engines_table::table
+        .filter(engines_table::stock_no.eq_any(stock_nos))
+        .select((
+            engines_table::stock_no,
+            (engines_table::name, engines_table::place),
+        ))
+        .load(conn)
+        .await?;
+    let names: HashMap<i32, (Line, Option<Line>)> = names.into_iter().collect();
+    let named = |stock_no: i32| {
+        let found = names.get(&stock_no).cloned();
+        found.ok_or_else(|| engines::missing(stock_no))
+    };
+    let mut fitters: BTreeMap<Line, Vec<SheetLine>> = BTreeMap::new();
+    let (mut tests, mut waiting) = (Vec::new(), Vec::new());
+    for step in &answer.steps {
+        let (name, place) = named(step.stock_no)?;
+        let hours = step
+            .hours
+            .iter()
+            .filter(|it| (from..=until).contains(&it.on));
+        let hours: Vec<HoursOfDay> = hours.cloned().collect();
+        if let (Some(test), true) = (step.test, (from..=until).contains(&step.first)) {
+            tests.push(SheetTest {
+                on: step.first,
+                stock_no: step.stock_no,
+                name: name.clone(),
+                test,
+                fitter: step.fitter.clone(),
+            });
+        }
+        if let (Some(job_id), Some(expected_on)) = (step.job_id, step.expected_on)
+            && expected_on >= from
+        {
+            waiting.push(SheetWaiting {
+                job_id,
+                stock_no: step.stock_no,
+                name: name.clone(),
+                words: step.words.clone(),
+                expected_on,
+                chased_by: step.chased_by.clone(),
+            });
+        }
+        if let (Some(fitter), false) = (&step.fitter, hours.is_empty()) {
+            fitters.entry(fitter.clone()).or_default().push(SheetLine {
+                stock_no: step.stock_no,
+                name,
+                place,
+                job_id: step.job_id,
+                words: step.words.clone(),
+                hours,
+                goes_on: step.last > until,
+            });
+        }
+    }
+    waiting.sort_by_key(|it| (it.expected_on, it.job_id));
+    tests.sort_by_key(|it| (it.on, it.stock_no));
+    let sheets = fitters.into_iter().map(|(fitter, lines)| {
+        let hours = lines.iter().flat_map(|line| &line.hours);
+        Ok::<_, Problem>(SheetOfFitter {
+            hours: sum(hours.map(|it| it.hours))?,
+            fitter,
+            lines,
+        })
+    });
+    let promises = answer.promises.iter().filter(|promise| promise.on >= from);
+    let promises = promises.map(|promise| {
+        let words = match (promise.slack_days, promise.outcome) {
+            (None, _) => "not finished: what it waits for has no place".to_owned(),
+            (Some(0), _) => "done on the very day".to_owned(),
+            (Some(1), _) => "a day to spare".to_owned(),
+            (Some(days @ 2..), _) => format!("{days} days to spare"),
+            (Some(days), PlannedOutcome::CannotBeKept) => {
+                let before = promise.no_earlier_than;
+                let before =
+                    before.map_or(String::new(), |day| format!(": before {day} nothing helps"));
+                format!("{} days late, and no plan can keep it{before}", -days)
+            }
+            (Some(days), _) => format!("{} days late", -days),
+        };
+        Ok::<_, Problem>(SheetPromise {
+            stock_no: promise.stock_no,
+            name: named(promise.stock_no)?.0,
+            on: promise.on,
+            words: words.parse().map_err(Problem::internal)?,
+        })
+    });
+    Ok(WeekSheet {
+        plan_id: plan.id,
+        made_on: plan.made_on,
+        from,
+        until,
+        fitters: sheets.collect::<Result<_, _>>()?,
+        promises: promises.collect::<Result<_, _>>()?,
+        tests,
+        waiting,
+        unplaced: answer.unplaced.clone(),
+        cautions: answer.cautions.clone(),
+    })
+}
+
+// SQL
+
+/// The latest, unless one is named.
+async fn find(conn: &mut AsyncPgConnection, id: Option<i64>) -> Result<Option<Plan>, Problem> {
+    let mut query = plans::table
+        .select((PlanMade::as_select(), plans::answer))
+        .order(plans::id.desc())
+        .limit(1)
+        .into_boxed();
+    if let Some(id) = id {
+        query = query.filter(plans::id.eq(id));
+    }
+    let found: Option<(PlanMade, Value)> = query.first(conn).await.optional()?;
+    let Some((made, answer)) = found else {
+        return Ok(None);
+    };
+    let made_in: Option<i64> = journal::table
+        .filter(journal::type_.eq("plan.made"))
+        .filter(journal::data.eq(json!({"plan_id": made.id})))
+        .select(journal::id)
+        .first(conn)
+        .await
+        .optional()?;
+    let of_the_shop = sql::<Bool>(
+        "(type LIKE 'job.%' OR type LIKE 'promise.%' OR type LIKE 'boiler.%' OR type LIKE 'fitter.%' OR type LIKE 'days_off.%' \
+         OR type LIKE 'inspector_visit.%' OR type IN ('engine.sold', 'sale.changed', 'engine.delivered', 'test_terms.changed', 'firm.changed'))",
+    );
+    let since: i64 = journal::table
+        .filter(journal::id.gt(made_in.unwrap_or(0)))
+        .filter(of_the_shop)
+        .count()
+        .get_result(conn)
+        .await?;
+    Ok(Some(Plan {
+        id: made.id,
+        made_on: made.made_on,
+        from: made.from,
+        until: made.until,
+        changed_since: since > 0,
+        answer: serde_json::from_value(answer).map_err(Problem::internal)?,
+    }))
+}

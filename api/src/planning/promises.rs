@@ -1,0 +1,573 @@
+//! Promises: days given to somebody, and those in danger.
+//!
+//! The day on which a sold engine is to leave stands with its sale; it is read from there and not stored twice.
+
+use crate::{
+    engines::engines,
+    firm::{
+        keys::{Selling, Staff},
+        persons,
+    },
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{Problem, Problems, all_hold},
+        text::{Line, Text},
+    },
+    schema::{deliveries, jobs, promises, sales as sales_table},
+    selling::sales,
+    workshop::readiness::{bars, load_facts},
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    jobs::JobStanding,
+    papers::Sentence,
+    readiness::{self, Act, Check, CheckAnswer, Facts, Gate, Link, Outcome},
+    trade::{PromiseDanger, PromiseEnd, PromiseStanding, PromiseWhat},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(promise)
+        .service(list_promises)
+        .service(get_promise)
+        .service(end_promise);
+}
+
+/// Open promises that are looked at together; a firm has some dozens.
+const MOST_OPEN: i64 = 5000;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "what": "ready_for_collection", "words": null,
+    "on": "2026-05-30", "given_on": "2026-05-14", "standing": "open", "ended_on": null, "because": null, "dangers": [{"why": "paper_lapses",
+    "reason": "The steam paper ran out on 2026-05-20.", "clears": "Record a steam test of this boiler.",
+    "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
+pub struct Promise {
+    /// Null for the day that a sale names.
+    #[schema(minimum = 1)]
+    pub promise_id: Option<i64>,
+    /// The sale that names the day, which its `promised_on` changes.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// To whom.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    pub what: PromiseWhat,
+    pub words: Option<Line>,
+    /// The day that was given.
+    pub on: Day,
+    pub given_on: Day,
+    pub standing: PromiseStanding,
+    pub ended_on: Option<Day>,
+    pub because: Option<Text<1000>>,
+    /// Why it may not be kept, by what is recorded; empty for one that has ended.
+    #[schema(max_items = 100)]
+    pub dangers: Vec<Danger>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = PromiseDangerSeen)]
+pub struct Danger {
+    pub why: PromiseDanger,
+    pub reason: Sentence,
+    /// What would clear it.
+    pub clears: Option<Sentence>,
+    /// The request that does it.
+    pub act: Option<Act>,
+    #[schema(max_items = 200)]
+    pub evidence: Vec<Link>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"stock_no": 10, "person_id": 12, "what": "ready_for_collection", "on": "2026-05-30"}))]
+pub struct NewPromise {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// To whom.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// Not `delivered` where the engine's sale names the day already.
+    pub what: PromiseWhat,
+    /// Needed for `other`.
+    pub words: Option<Line>,
+    /// Today or later.
+    pub on: Day,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = NewPromiseEnd, example = json!({"standing": "kept", "on": "2026-05-29"}))]
+pub struct NewEnd {
+    pub standing: PromiseEnd,
+    /// From the day it was given to today. Kept: on the day promised or before it.
+    pub on: Day,
+    pub because: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct PromiseFilters {
+    /// Days up to this, inclusive.
+    until: Option<Day>,
+    /// true: those alone that are in danger.
+    in_danger: Option<bool>,
+    #[param(minimum = 1, example = 10)]
+    stock_no: Option<i32>,
+}
+
+// Routes
+
+/// Give somebody a day
+#[utoipa::path(tag = "selling", operation_id = "promise", params(crate::ground::body::Repeatable), request_body = NewPromise,
+    responses((status = 201, body = Promise), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/promises")]
+async fn promise(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewPromise>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
+        all_hold(&[
+            (new.on >= actor.today, "/on", "in the past"),
+            (
+                new.what != PromiseWhat::Other || new.words.is_some(),
+                "/words",
+                "say what is promised",
+            ),
+        ])?;
+        persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
+        if engines::has_left(tx.conn(), new.stock_no).await? {
+            return Err(Problem::conflict("the engine has left"));
+        }
+        let by_sale = sales::promise_of(tx.conn(), new.stock_no).await?;
+        if let (PromiseWhat::Delivered, Some((sale, on))) = (new.what, by_sale) {
+            let detail = format!("sale {sale} promises {on} already; change promised_on there");
+            return Err(Problem::conflict(detail));
+        }
+        let row: Row = diesel::insert_into(promises::table)
+            .values((
+                promises::stock_no.eq(new.stock_no),
+                promises::person_id.eq(new.person_id),
+                promises::given_on.eq(actor.today),
+                promises::what.eq(new.what),
+                promises::words.eq(&new.words),
+                promises::on_day.eq(new.on),
+            ))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"promise_id": row.id, "on": row.on});
+        tx.record("promise.given", Some(new.stock_no), entry)
+            .await?;
+        let location = format!("/v1/promises/{}", row.id);
+        Ok((location, one_seen(tx, row).await?))
+    })
+    .await
+}
+
+/// List the promises that are open
+///
+/// By their days, those that sales name among them, with what puts each in danger.
+#[utoipa::path(tag = "selling", operation_id = "list_promises", params(PromiseFilters, PageParams),
+    responses((status = 200, body = Page<Promise>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/promises")]
+async fn list_promises(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<PromiseFilters>,
+) -> Result<HttpResponse, Problem> {
+    let (filters, today) = (list.filters.clone(), actor.today);
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut open = open(conn, &filters).await?;
+        if let Some((key, id)) = &page.after {
+            let (on, of_sale): (Day, bool) = serde_json::from_value(key.clone()).map_err(|_| {
+                Problem::new(crate::ground::problem::INVALID_CURSOR, "not of this list")
+            })?;
+            open.retain(|it| place(it) > (on, of_sale, *id));
+        }
+        endanger(conn, &mut open, today).await?;
+        if let Some(wanted) = filters.in_danger {
+            open.retain(|it| it.dangers.is_empty() != wanted);
+        }
+        open.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
+        Ok(open)
+    };
+    list.answer(&req, &db, fetch, |it: &Promise| {
+        let (on, of_sale, id) = place(it);
+        (json!((on, of_sale)), id)
+    })
+    .await
+}
+
+/// Read a promise
+#[utoipa::path(tag = "selling", operation_id = "get_promise", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Promise), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/promises/{id:\\d+}")]
+async fn get_promise(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let found: Option<Row> = promises::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut conn)
+        .await
+        .optional()?;
+    let mut one = vec![found.ok_or_else(|| missing(*id))?.promise()];
+    endanger(&mut conn, &mut one, actor.today).await?;
+    shown(&req, &one[0])
+}
+
+/// Say what became of a promise
+///
+/// Kept, broken or withdrawn, once.
+#[utoipa::path(tag = "selling", operation_id = "end_promise",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewEnd,
+    responses((status = 201, body = Promise), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/promises/{id:\\d+}/endings")]
+async fn end_promise(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewEnd>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let found: Option<Row> = promises::table
+            .find(*id)
+            .select(Row::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        let row = found.ok_or_else(|| missing(*id))?;
+        if new.on > actor.today {
+            return Err(Problem::invalid("/on", "in the future"));
+        }
+        if new.on < row.given_on {
+            return Err(Problem::invalid("/on", "before it was given"));
+        }
+        if new.standing == PromiseEnd::Kept && new.on > row.on {
+            let detail = format!("after {}, the day that was promised: it is broken", row.on);
+            return Err(Problem::invalid("/on", detail));
+        }
+        if row.ended.is_some() {
+            return Err(Problem::conflict("the promise has ended already"));
+        }
+        let row: Row = diesel::update(promises::table.find(*id))
+            .set((
+                promises::ended.eq(new.standing),
+                promises::ended_on.eq(new.on),
+                promises::because.eq(&new.because),
+            ))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"promise_id": *id, "standing": new.standing});
+        tx.record("promise.ended", Some(row.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/promises/{id}"), one_seen(tx, row).await?))
+    })
+    .await
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no promise {id}"))
+}
+
+/// Its place in the list.
+fn place(it: &Promise) -> (Day, bool, i64) {
+    let id = it.promise_id.or(it.sale_id).unwrap_or(0);
+    (it.on, it.sale_id.is_some(), id)
+}
+
+/// What stands against it, by the records as they are today.
+fn dangers(
+    it: &Promise,
+    facts: &Facts,
+    bars: &readiness::Bars,
+    open_jobs: &[OpenJob],
+    sold_to: Option<i64>,
+    today: Day,
+) -> Vec<Danger> {
+    let mut dangers = Vec::new();
+    if let (Some(buyer), Some(sale)) = (sold_to, &facts.sale)
+        && buyer != it.person_id
+    {
+        dangers.push(Danger {
+            why: PromiseDanger::SoldToAnother,
+            reason: Sentence::new("The engine is sold to somebody else."),
+            clears: None,
+            act: None,
+            evidence: vec![sale.clone()],
+        });
+    }
+    if it.on < today {
+        dangers.push(Danger {
+            why: PromiseDanger::DayPast,
+            reason: Sentence::new(&format!("The day promised, {}, is past.", it.on)),
+            clears: None,
+            act: None,
+            evidence: Vec::new(),
+        });
+    }
+    let on = it.on.max(today);
+    let leaves = match it.what {
+        PromiseWhat::ReadyForCollection | PromiseWhat::Delivered => true,
+        PromiseWhat::AtInspector | PromiseWhat::Other => false,
+    };
+    if leaves {
+        let now = readiness::on_day(facts, bars, Gate::Deliver, today).checks;
+        let then = readiness::on_day(facts, bars, Gate::Deliver, on).checks;
+        // Jobs are told one by one below.
+        let unmet = then
+            .into_iter()
+            .filter(|check| check.outcome == Outcome::Unmet && check.check != Check::JobsInHand);
+        dangers.extend(unmet.map(|check| Danger {
+            why: if lapses(&check, &now) {
+                PromiseDanger::PaperLapses
+            } else {
+                PromiseDanger::GateUnmet
+            },
+            reason: check.reason,
+            clears: check.clears,
+            act: check.act,
+            evidence: check.evidence,
+        }));
+    }
+    dangers.extend(open_jobs.iter().map(|job| {
+        let (why, reason) = match job.expected_on.filter(|expected| *expected > on) {
+            Some(expected) => (
+                PromiseDanger::ExpectedLater,
+                format!("Job {} waits for what is expected on {expected}.", job.id),
+            ),
+            None => (
+                PromiseDanger::JobOpen,
+                format!("Job {} is {}.", job.id, job.standing),
+            ),
+        };
+        Danger {
+            why,
+            reason: Sentence::new(&reason),
+            clears: Some(Sentence::new("Finish the job, or call it off.")),
+            act: Some(Act::post(&format!("/v1/jobs/{}/moves", job.id))),
+            evidence: vec![Link::new(&format!("/v1/jobs/{}", job.id))],
+        }
+    }));
+    dangers
+}
+
+/// Whether what is unmet then is not unmet now: the passing of days alone makes it so.
+fn lapses(then: &CheckAnswer, now: &[CheckAnswer]) -> bool {
+    let before = now.iter().find(|check| check.check == then.check);
+    before.is_some_and(|before| before.outcome != Outcome::Unmet)
+}
+
+// SQL
+
+#[derive(Debug, Clone, Queryable, Selectable)]
+#[diesel(table_name = promises)]
+struct Row {
+    id: i64,
+    stock_no: i32,
+    person_id: i64,
+    given_on: Day,
+    what: PromiseWhat,
+    words: Option<Line>,
+    #[diesel(column_name = on_day)]
+    on: Day,
+    ended: Option<PromiseEnd>,
+    ended_on: Option<Day>,
+    because: Option<Text<1000>>,
+}
+
+impl Row {
+    fn promise(self) -> Promise {
+        Promise {
+            promise_id: Some(self.id),
+            sale_id: None,
+            stock_no: self.stock_no,
+            person_id: self.person_id,
+            what: self.what,
+            words: self.words,
+            on: self.on,
+            given_on: self.given_on,
+            standing: match self.ended {
+                None => PromiseStanding::Open,
+                Some(PromiseEnd::Kept) => PromiseStanding::Kept,
+                Some(PromiseEnd::Broken) => PromiseStanding::Broken,
+                Some(PromiseEnd::Withdrawn) => PromiseStanding::Withdrawn,
+            },
+            ended_on: self.ended_on,
+            because: self.because,
+            dangers: Vec::new(),
+        }
+    }
+}
+
+/// All that are open, and the days that sales name, by day.
+pub(crate) async fn all_open(conn: &mut AsyncPgConnection) -> Result<Vec<Promise>, Problem> {
+    let filters = PromiseFilters {
+        until: None,
+        in_danger: None,
+        stock_no: None,
+    };
+    open(conn, &filters).await
+}
+
+/// The open promises for an engine that may not be kept, by day.
+pub(crate) async fn in_danger_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    today: Day,
+) -> Result<Vec<Promise>, Problem> {
+    let filters = PromiseFilters {
+        until: None,
+        in_danger: None,
+        stock_no: Some(stock_no),
+    };
+    let mut open = open(conn, &filters).await?;
+    endanger(conn, &mut open, today).await?;
+    open.retain(|it| !it.dangers.is_empty());
+    Ok(open)
+}
+
+async fn one_seen(tx: &mut Tx<'_>, row: Row) -> Result<Promise, Problem> {
+    let today = tx.actor.today;
+    let mut one = vec![row.promise()];
+    endanger(tx.conn(), &mut one, today).await?;
+    Ok(one.pop().expect("the one that was put in"))
+}
+
+/// Open promises and the days that sales of engines not delivered name, by day.
+async fn open(
+    conn: &mut AsyncPgConnection,
+    filters: &PromiseFilters,
+) -> Result<Vec<Promise>, Problem> {
+    let mut own = promises::table
+        .filter(promises::ended.is_null())
+        .order((promises::on_day, promises::id))
+        .limit(MOST_OPEN)
+        .select(Row::as_select())
+        .into_boxed();
+    let mut of_sales = sales_table::table
+        .left_join(deliveries::table)
+        .filter(deliveries::id.is_null())
+        .filter(sales_table::undone_on.is_null())
+        .filter(sales_table::promised_on.is_not_null())
+        .order((sales_table::promised_on, sales_table::id))
+        .limit(MOST_OPEN)
+        .select((
+            sales_table::id,
+            sales_table::stock_no,
+            sales_table::person_id,
+            sales_table::on_day,
+            sales_table::promised_on.assume_not_null(),
+        ))
+        .into_boxed();
+    if let Some(until) = filters.until {
+        own = own.filter(promises::on_day.le(until));
+        of_sales = of_sales.filter(sales_table::promised_on.le(until));
+    }
+    if let Some(stock_no) = filters.stock_no {
+        own = own.filter(promises::stock_no.eq(stock_no));
+        of_sales = of_sales.filter(sales_table::stock_no.eq(stock_no));
+    }
+    let own: Vec<Row> = own.load(conn).await?;
+    let of_sales: Vec<(i64, i32, i64, Day, Day)> = of_sales.load(conn).await?;
+    let of_sales = of_sales
+        .into_iter()
+        .map(|(sale_id, stock_no, person_id, sold_on, on)| Promise {
+            promise_id: None,
+            sale_id: Some(sale_id),
+            stock_no,
+            person_id,
+            what: PromiseWhat::Delivered,
+            words: None,
+            on,
+            given_on: sold_on,
+            standing: PromiseStanding::Open,
+            ended_on: None,
+            because: None,
+            dangers: Vec::new(),
+        });
+    let mut all: Vec<Promise> = own.into_iter().map(Row::promise).chain(of_sales).collect();
+    all.sort_by_key(place);
+    Ok(all)
+}
+
+#[derive(Queryable)]
+struct OpenJob {
+    stock_no: i32,
+    id: i64,
+    standing: JobStanding,
+    expected_on: Option<Day>,
+}
+
+/// Says of each open promise why it may not be kept; the number of queries does not depend on how many there are.
+async fn endanger(
+    conn: &mut AsyncPgConnection,
+    all: &mut [Promise],
+    today: Day,
+) -> Result<(), Problem> {
+    let open = all.iter().filter(|it| it.standing == PromiseStanding::Open);
+    let mut stock_nos: Vec<i32> = open.map(|it| it.stock_no).collect();
+    stock_nos.sort_unstable();
+    stock_nos.dedup();
+    if stock_nos.is_empty() {
+        return Ok(());
+    }
+    // No record is dated after today, so that those of today are those of every day to come.
+    let facts: HashMap<i32, Facts> = load_facts(conn, &stock_nos, today)
+        .await?
+        .into_iter()
+        .collect();
+    let bars = bars(conn).await?;
+    let found: Vec<OpenJob> = jobs::table
+        .filter(jobs::stock_no.eq_any(&stock_nos))
+        .filter(jobs::standing.eq_any([JobStanding::Agreed, JobStanding::InHand]))
+        .order(jobs::id)
+        .select((jobs::stock_no, jobs::id, jobs::standing, jobs::expected_on))
+        .load(conn)
+        .await?;
+    let buyers: Vec<(i32, i64)> = sales_table::table
+        .filter(sales_table::stock_no.eq_any(&stock_nos))
+        .filter(sales_table::undone_on.is_null())
+        .select((sales_table::stock_no, sales_table::person_id))
+        .load(conn)
+        .await?;
+    let buyers: HashMap<i32, i64> = buyers.into_iter().collect();
+    let mut by_engine: HashMap<i32, Vec<OpenJob>> = HashMap::new();
+    for job in found {
+        by_engine.entry(job.stock_no).or_default().push(job);
+    }
+    for it in all {
+        let open = it.standing == PromiseStanding::Open;
+        if let (true, Some(facts)) = (open, facts.get(&it.stock_no)) {
+            let jobs = by_engine.get(&it.stock_no).map_or(&[][..], Vec::as_slice);
+            let buyer = buyers.get(&it.stock_no).copied();
+            it.dangers = dangers(it, facts, &bars, jobs, buyer, today);
+        }
+    }
+    Ok(())
+}

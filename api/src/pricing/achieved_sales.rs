@@ -1,0 +1,83 @@
+//! Achieved sales to learn from: the firm's own, with what was on record of the engine on the day, and comparables seen
+//! elsewhere.
+
+use crate::{
+    buying::acquisitions,
+    ground::problem::Problem,
+    pricing::{
+        comparables::{self, Comparable},
+        engine_facts,
+    },
+    selling::sales,
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day, money::Money, pricing_facts::Included, valuation::engine_features::EngineOnSale,
+};
+use std::collections::BTreeMap;
+
+/// One price that was paid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AchievedSale {
+    pub record: Record,
+    pub price: Money,
+    pub engine: EngineOnSale,
+}
+
+/// Where a sale is on record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Record {
+    Comparable(i64),
+    Own { sale_id: i64, stock_no: i32 },
+}
+
+/// All sales that count on a day, by day, price and record.
+pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<AchievedSale>, Problem> {
+    let observed = comparables::that_count(conn, today).await?;
+    let mut found: Vec<AchievedSale> = observed.into_iter().map(AchievedSale::from).collect();
+    let own = sales::that_stand(conn, today).await?;
+    let over_allowed = acquisitions::over_allowances(conn).await?;
+    let days: BTreeMap<i32, Day> = own
+        .iter()
+        .map(|(_, engine, on, _)| (*engine, *on))
+        .collect();
+    let mut engines = engine_facts::load(conn, &days).await?;
+    found.extend(own.into_iter().filter_map(|(sale_id, stock_no, _, price)| {
+        // What was allowed too much for an engine in part exchange was a discount on this one.
+        let over = over_allowed.get(&sale_id).copied().unwrap_or_default();
+        let price = price.checked_sub(over).ok();
+        Some(AchievedSale {
+            record: Record::Own { sale_id, stock_no },
+            price: price.filter(|price| *price > Money::ZERO)?,
+            engine: engines.remove(&stock_no)?,
+        })
+    }));
+    found.sort_by_key(|sale| (sale.engine.on, sale.price, sale.record));
+    Ok(found)
+}
+
+impl From<Comparable> for AchievedSale {
+    fn from(seen: Comparable) -> AchievedSale {
+        let goes_with = seen.goes_with.iter();
+        AchievedSale {
+            record: Record::Comparable(seen.id),
+            price: seen.price,
+            engine: EngineOnSale {
+                gauge: seen.gauge,
+                weight: seen.weight,
+                build_quality: seen.build_quality,
+                grades: seen.grades.given().into_iter().collect(),
+                working_order: seen.working_order,
+                papers_months_left: seen
+                    .papers_months_left
+                    .and_then(|months| u32::try_from(months).ok()),
+                builder: seen.builder_standing,
+                boiler_material: seen.boiler_material,
+                fuel: seen.fuel,
+                goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+                source: seen.source,
+                ..EngineOnSale::of(seen.kind, seen.on)
+            },
+        }
+    }
+}

@@ -1,0 +1,164 @@
+//! Prices as it stands: what an engine would fetch unfinished, for the value of the stock.
+
+use crate::{
+    buying::acquisitions,
+    engines::engines,
+    firm::keys::MoneyDesk,
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Text,
+    },
+    schema::as_it_stands_prices,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{days::Day, money::Money};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_as_it_stands_prices)
+        .service(create_as_it_stands_price)
+        .service(get_as_it_stands_price);
+}
+
+// Types
+
+/// The last one up to a day holds on it.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = as_it_stands_prices)]
+#[schema(example = json!({"id": 4, "stock_no": 10, "on": "2026-03-31", "price": "4100.00", "because": "a dealer's offer for it in pieces"}))]
+pub struct AsItStandsPrice {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Tax included.
+    pub price: Money,
+    /// What it rests on.
+    pub because: Text<1000>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-03-31", "price": "4100.00", "because": "a dealer's offer for it in pieces"}))]
+pub struct NewAsItStandsPrice {
+    /// From the day the engine came to today.
+    pub on: Day,
+    /// Tax included, 0 or more.
+    pub price: Money,
+    /// What it rests on.
+    pub because: Text<1000>,
+}
+
+// Routes
+
+/// List what an engine would fetch unfinished
+#[utoipa::path(tag = "money", operation_id = "list_as_it_stands_prices",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<AsItStandsPrice>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/as-it-stands-prices")]
+async fn list_as_it_stands_prices(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = as_it_stands_prices::table
+            .filter(as_it_stands_prices::stock_no.eq(stock_no))
+            .filter(as_it_stands_prices::id.gt(page.after_id().unwrap_or(0)))
+            .select(AsItStandsPrice::as_select())
+            .order(as_it_stands_prices::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |price: &AsItStandsPrice| {
+        (Value::Null, price.id)
+    })
+    .await
+}
+
+/// Tell what an engine would fetch unfinished
+///
+/// The value of the stock uses it where that brings in more than finishing it first.
+#[utoipa::path(tag = "money", operation_id = "create_as_it_stands_price",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewAsItStandsPrice,
+    responses((status = 201, body = AsItStandsPrice), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/engines/{stock_no:\\d+}/as-it-stands-prices")]
+async fn create_as_it_stands_price(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewAsItStandsPrice>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), stock_no).await?;
+        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        let early = format!("before the engine came on {came_on}");
+        let rules = [
+            (new.on <= actor.today, "/on", "in the future"),
+            (new.on >= came_on, "/on", early.as_str()),
+            (!new.price.is_negative(), "/price", "not 0 or more"),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if !broken.is_empty() {
+            return Err(Problem::invalid_all(broken));
+        }
+        let price: AsItStandsPrice = diesel::insert_into(as_it_stands_prices::table)
+            .values((
+                as_it_stands_prices::stock_no.eq(stock_no),
+                as_it_stands_prices::on_day.eq(new.on),
+                as_it_stands_prices::price.eq(new.price),
+                as_it_stands_prices::because.eq(&new.because),
+            ))
+            .returning(AsItStandsPrice::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"as_it_stands_price_id": price.id, "on": price.on});
+        tx.record("engine.priced_as_it_stands", Some(stock_no), entry)
+            .await?;
+        let location = format!("/v1/as-it-stands-prices/{}", price.id);
+        Ok((location, price))
+    })
+    .await
+}
+
+/// Read what an engine would fetch unfinished
+#[utoipa::path(tag = "money", operation_id = "get_as_it_stands_price", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = AsItStandsPrice), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/as-it-stands-prices/{id:\\d+}")]
+async fn get_as_it_stands_price(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let price: Option<AsItStandsPrice> = as_it_stands_prices::table
+        .find(*id)
+        .select(AsItStandsPrice::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let missing =
+        || Problem::not_found(format!("there is no price {id} of an engine as it stands"));
+    shown(&req, &price.ok_or_else(missing)?)
+}

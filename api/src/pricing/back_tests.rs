@@ -1,0 +1,317 @@
+//! Back-tests: how good valuations would have been, had each own sale been valued from the sales before it.
+
+use crate::{
+    firm::keys::{Selling, SellingRead},
+    ground::{
+        body::Body,
+        db::{self, Db, RunQueryDsl, Untouched},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+    },
+    pricing::{
+        achieved_sales::{self, AchievedSale, Record},
+        price_models::{self, Learned},
+        price_scale,
+        track_record::{SaleAgainstValuation, Scores, scores},
+        valuations::answer::Ground,
+    },
+    schema::back_tests,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use outshop_core::{days::Day, guide::Guide, valuation::FitError};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::{collections::BTreeMap, sync::Arc};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_back_tests)
+        .service(create_back_test)
+        .service(get_back_test);
+}
+
+/// Sales valued in one back-test, the latest of its period: nearly each needs a fit of its own.
+const MOST_SALES: usize = 200;
+/// How many of 100 prices each range is to hold.
+const LEVEL_PERCENT: u8 = 80;
+
+// Types
+
+/// Own sales of a period, each valued from what was sold before its day, by the guide of that day.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 2, "from": "2025-01-01", "to": "2026-05-14", "asked_on": "2026-05-14", "scores": null}))]
+pub struct BackTest {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub from: Day,
+    pub to: Day,
+    pub asked_on: Day,
+    /// Null until it is worked out, which takes a second or so for each sale.
+    pub scores: Option<Scores>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"from": "2025-01-01"}))]
+pub struct NewBackTest {
+    /// The first day of sales; the first ever when left out.
+    pub from: Option<Day>,
+    /// The last day of sales, today at the latest; today when left out.
+    pub to: Option<Day>,
+}
+
+// Routes
+
+/// List the back-tests
+///
+/// The latest first.
+#[utoipa::path(tag = "prices", operation_id = "list_back_tests", params(PageParams),
+    responses((status = 200, body = Page<BackTest>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/back-tests")]
+async fn list_back_tests(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = back_tests::table
+            .select(Row::as_select())
+            .order(back_tests::id.desc())
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(back_tests::id.lt(after));
+        }
+        let rows: Vec<Row> = query.load(conn).await?;
+        rows.into_iter().map(Row::back_test).collect()
+    };
+    let key = |back_test: &BackTest| (Value::Null, back_test.id);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Ask for a back-test
+///
+/// Of the firm's own sales in the period, the latest 200 at most: each is valued from the sales before its day, by the
+/// guide of that day, and held against the price that it fetched. It is worked out in the background; read it again.
+#[utoipa::path(tag = "prices", operation_id = "create_back_test", params(crate::ground::body::Repeatable), request_body = NewBackTest,
+    responses((status = 201, body = BackTest), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/back-tests")]
+async fn create_back_test(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewBackTest>,
+) -> Result<HttpResponse, Problem> {
+    let (from, to) = (
+        new.from.unwrap_or(Day::FIRST),
+        new.to.unwrap_or(actor.today),
+    );
+    if to > actor.today {
+        return Err(Problem::invalid("/to", "in the future"));
+    }
+    if from > to {
+        return Err(Problem::invalid("/from", "after the last day"));
+    }
+    db.create(&actor, &new, async |tx| {
+        let row: Row = diesel::insert_into(back_tests::table)
+            .values((
+                back_tests::from_day.eq(from),
+                back_tests::to_day.eq(to),
+                back_tests::asked_on.eq(actor.today),
+            ))
+            .returning(Row::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"back_test_id": row.id});
+        tx.record("back_test.asked", None, entry).await?;
+        Ok((format!("/v1/back-tests/{}", row.id), row.back_test()?))
+    })
+    .await
+}
+
+/// Read a back-test
+#[utoipa::path(tag = "prices", operation_id = "get_back_test", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = BackTest), Problems),
+    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/back-tests/{id:\\d+}")]
+async fn get_back_test(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let row: Option<Row> = back_tests::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let row = row.ok_or_else(|| Problem::not_found(format!("there is no back-test {id}")))?;
+    shown(&req, &row.back_test()?)
+}
+
+// Working out
+
+/// Works out what is waiting, oldest first. What is stopped in the middle is begun anew.
+pub async fn work_off(db: &Db) -> Result<(), Problem> {
+    let waiting = back_tests::table.filter(back_tests::sales.is_null());
+    let some: Option<i64> = waiting
+        .select(back_tests::id)
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    if some.is_none() {
+        return Ok(());
+    }
+    price_models::alone(db, async |conn| {
+        loop {
+            let next: Option<Row> = back_tests::table
+                .filter(back_tests::sales.is_null())
+                .order(back_tests::id)
+                .select(Row::as_select())
+                .first(conn)
+                .await
+                .optional()?;
+            let Some(next) = next else {
+                return Ok(());
+            };
+            let sales = valued(conn, next.from_day, next.to_day).await?;
+            store(conn, &next, &sales).await?;
+        }
+    })
+    .await?;
+    Ok(())
+}
+
+/// The latest sale first.
+async fn valued(
+    conn: &mut AsyncPgConnection,
+    from: Day,
+    to: Day,
+) -> Result<Vec<SaleAgainstValuation>, Problem> {
+    let achieved = Arc::new(achieved_sales::load(conn, to).await?);
+    let mut own: Vec<usize> = (0..achieved.len())
+        .filter(|i| matches!(achieved[*i].record, Record::Own { .. }))
+        .filter(|i| achieved[*i].engine.on >= from)
+        .collect();
+    own.reverse();
+    own.truncate(MOST_SALES);
+    let mut by_day: BTreeMap<Day, Vec<usize>> = BTreeMap::new();
+    for i in own {
+        by_day.entry(achieved[i].engine.on).or_default().push(i);
+    }
+    let mut all = Vec::new();
+    for (day, sales) in by_day.into_iter().rev() {
+        let guide = match price_scale::in_force(conn, day).await? {
+            Some(version) => Some(version.rules()?),
+            None => None,
+        };
+        let achieved = Arc::clone(&achieved);
+        let work = tokio::task::spawn_blocking(move || of_a_day(&achieved, day, &sales, guide));
+        all.extend(work.await.map_err(Problem::internal)??);
+    }
+    Ok(all)
+}
+
+fn of_a_day(
+    achieved: &[AchievedSale],
+    day: Day,
+    sales: &[usize],
+    guide: Option<Guide>,
+) -> Result<Vec<SaleAgainstValuation>, Problem> {
+    let ground = guide.map(|guide| {
+        let before = achieved.iter().filter(|sale| sale.engine.on < day);
+        match Learned::from(before, &guide) {
+            Ok(learned) => Ok(Ground::Sales(Arc::new(learned))),
+            Err(FitError::TooFewSales { .. }) => Ok(Ground::Guide(Arc::new(guide))),
+            Err(error) => Err(Problem::internal(error)),
+        }
+    });
+    let ground = ground.transpose()?;
+    let against = sales.iter().filter_map(|i| {
+        let sale = &achieved[*i];
+        let Record::Own { sale_id, stock_no } = sale.record else {
+            return None;
+        };
+        // An engine that the guide has no price for was not valued.
+        let range = ground
+            .as_ref()
+            .map(|ground| ground.range(&sale.engine, LEVEL_PERCENT));
+        let range = range.and_then(Result::ok);
+        Some(SaleAgainstValuation {
+            sale_id,
+            stock_no,
+            on: day,
+            price: sale.price,
+            valuation_id: None,
+            low: range.map(|(low, ..)| low),
+            likely: range.map(|(_, likely, _)| likely),
+            high: range.map(|(.., high)| high),
+            level_percent: range.map(|_| LEVEL_PERCENT.into()),
+            within: range.map(|(low, _, high)| (low..=high).contains(&sale.price)),
+        })
+    });
+    Ok(against.collect())
+}
+
+// SQL
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = back_tests)]
+struct Row {
+    id: i64,
+    from_day: Day,
+    to_day: Day,
+    asked_on: Day,
+    sales: Option<Value>,
+}
+
+impl Row {
+    fn back_test(self) -> Result<BackTest, Problem> {
+        let sales: Option<Vec<SaleAgainstValuation>> = self
+            .sales
+            .map(serde_json::from_value)
+            .transpose()
+            .map_err(Problem::internal)?;
+        Ok(BackTest {
+            id: self.id,
+            from: self.from_day,
+            to: self.to_day,
+            asked_on: self.asked_on,
+            scores: sales.map(scores),
+        })
+    }
+}
+
+async fn store(
+    conn: &mut AsyncPgConnection,
+    asked: &Row,
+    sales: &[SaleAgainstValuation],
+) -> Result<(), Problem> {
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    let stored = async {
+        diesel::update(back_tests::table.find(asked.id))
+            .set(back_tests::sales.eq(json!(sales)))
+            .execute(conn)
+            .await?;
+        let entry = Untouched {
+            what: "back_test.done",
+            stock_no: None,
+            data: json!({"back_test_id": asked.id, "n_sales": sales.len()}),
+        };
+        db::record_untouched(conn, asked.asked_on, vec![entry]).await
+    }
+    .await;
+    match stored {
+        Ok(()) => AnsiTransactionManager::commit_transaction(conn).await?,
+        Err(error) => {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            return Err(error.into());
+        }
+    }
+    Ok(())
+}

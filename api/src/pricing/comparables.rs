@@ -1,0 +1,382 @@
+//! Comparables: achieved sales, the firm's own and those it has seen elsewhere. None is ever deleted.
+
+mod import;
+
+pub use import::import_file;
+
+use crate::{
+    engines::surveys::Grades,
+    firm::keys::{Selling, Staff},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, any_of, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Text, at_most},
+    },
+    schema::comparables,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    dsl::sql,
+    prelude::*,
+    sql_types::{Array, Bool, Numeric},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Material,
+    days::Day,
+    engine::{BuilderStanding, Fuel, GoesWith, Kind, SOUGHT_WITHIN_MM, Whyte, WorkingOrder},
+    money::Money,
+    surveys::BuildQuality,
+    trade::SaleSource,
+    units::{Length, Mass},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_comparables)
+        .service(create_comparable)
+        .service(get_comparable)
+        .service(withdraw_comparable)
+        .service(import::import_comparables);
+}
+
+// Types
+
+/// One achieved sale; null means not known.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = comparables)]
+#[schema(example = json!({"id": 903, "on": "2025-11-08", "price": "6200.00", "source": "observed_auction", "kind": "locomotive",
+    "gauge": {"value": "5", "unit": "in", "mm": "127"}, "description": "0-6-0 to the Marrow drawings, repainted", "whyte": "0-6-0",
+    "fuel": "coal", "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "build_quality": "sound",
+    "builder_standing": "amateur", "working_order": "in_running_order",
+    "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": "fair",
+        "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": "good", "completeness": null},
+    "papers_months_left": 9, "boiler_material": "copper", "goes_with": ["box"], "stock_no": null,
+    "withdrawn_on": null, "withdrawn_because": null}))]
+pub struct Comparable {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// The day of the sale.
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// What was paid; an asked price is no sale.
+    pub price: Money,
+    pub source: SaleSource,
+    pub kind: Kind,
+    pub gauge: Option<Length>,
+    pub description: Text<1000>,
+    pub whyte: Option<Whyte>,
+    pub fuel: Option<Fuel>,
+    pub weight: Option<Mass>,
+    pub build_quality: Option<BuildQuality>,
+    /// Whether the builder was an amateur or of the trade.
+    pub builder_standing: Option<BuilderStanding>,
+    pub working_order: Option<WorkingOrder>,
+    #[diesel(embed)]
+    pub grades: Grades,
+    /// Whole months for which its papers still held on the day of the sale; 0: none held.
+    #[schema(minimum = 0, maximum = 60)]
+    pub papers_months_left: Option<i32>,
+    pub boiler_material: Option<Material>,
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+    /// The engine, where it was the firm's own.
+    #[schema(minimum = 1)]
+    pub stock_no: Option<i32>,
+    /// From when it counts no more; null while it counts.
+    pub withdrawn_on: Option<Day>,
+    pub withdrawn_because: Option<Text<1000>>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = comparables)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2025-11-08", "price": "6200.00", "source": "observed_auction", "kind": "locomotive",
+    "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0 to the Marrow drawings, repainted", "whyte": "0-6-0",
+    "build_quality": "sound", "grades": {"boiler": "good", "motion": "fair"}, "papers_months_left": 9, "goes_with": ["box"]}))]
+pub struct NewComparable {
+    /// The day of the sale, today at the latest.
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// What was paid, above 0; an asked price is no sale.
+    pub price: Money,
+    pub source: SaleSource,
+    pub kind: Kind,
+    pub gauge: Option<Length>,
+    pub description: Text<1000>,
+    /// Of locomotives only.
+    pub whyte: Option<Whyte>,
+    pub fuel: Option<Fuel>,
+    pub weight: Option<Mass>,
+    pub build_quality: Option<BuildQuality>,
+    /// Whether the builder was an amateur or of the trade.
+    pub builder_standing: Option<BuilderStanding>,
+    pub working_order: Option<WorkingOrder>,
+    #[serde(default)]
+    #[diesel(embed)]
+    pub grades: Grades,
+    /// Whole months for which its papers still held on the day of the sale; 0: none held.
+    #[schema(minimum = 0, maximum = 60)]
+    pub papers_months_left: Option<i32>,
+    pub boiler_material: Option<Material>,
+    #[serde(default, deserialize_with = "at_most::<10, _, _>")]
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+}
+
+impl NewComparable {
+    fn broken_rules(&self, today: Day) -> Vec<FieldError> {
+        let rules = [
+            (self.price > Money::ZERO, "/price", "not above 0"),
+            (self.on <= today, "/on", "after today: not yet a sale"),
+            (
+                self.whyte.is_none() || self.kind == Kind::Locomotive,
+                "/whyte",
+                "only a locomotive has a wheel arrangement by Whyte",
+            ),
+            (
+                self.papers_months_left
+                    .is_none_or(|months| (0..=60).contains(&months)),
+                "/papers_months_left",
+                "not 0 to 60 months",
+            ),
+        ];
+        rules
+            .iter()
+            .filter(|(holds, ..)| !holds)
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: (*pointer).to_owned(),
+                detail: (*detail).to_owned(),
+            })
+            .collect()
+    }
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "because": "the engine came back within the month"}))]
+pub struct NewComparableWithdrawal {
+    /// From the day of the sale to today.
+    pub on: Day,
+    pub because: Text<1000>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct ComparableFilters {
+    /// Any of these kinds, joined with commas.
+    #[serde(default, deserialize_with = "any_of")]
+    #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
+    kind: Vec<Kind>,
+    /// Any of these gauges in mm, joined with commas; each within 0.2 mm, so that 184.15 finds 184.
+    #[serde(default, deserialize_with = "any_of")]
+    #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
+    gauge_mm: Vec<Decimal>,
+    /// Any of these sources, joined with commas.
+    #[serde(default, deserialize_with = "any_of")]
+    #[param(value_type = Option<String>, max_length = 200, example = "own,observed_auction")]
+    source: Vec<SaleSource>,
+    /// Sales from this day, inclusive.
+    #[param(example = "2024-01-01")]
+    on_from: Option<Day>,
+    /// Sales to this day, inclusive.
+    #[param(example = "2026-05-14")]
+    on_to: Option<Day>,
+}
+
+// Routes
+
+/// List comparables
+///
+/// Those withdrawn too. As CSV, the columns are those that the import takes.
+#[utoipa::path(tag = "prices", operation_id = "list_comparables", params(ComparableFilters, PageParams),
+    responses((status = 200, body = Page<Comparable>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/comparables")]
+async fn list_comparables(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<ComparableFilters>,
+) -> Result<HttpResponse, Problem> {
+    let filters = list.filters.clone();
+    let fetch =
+        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
+    let key = |comparable: &Comparable| (Value::Null, comparable.id);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Add a comparable
+#[utoipa::path(tag = "prices", operation_id = "create_comparable", params(crate::ground::body::Repeatable), request_body = NewComparable,
+    responses((status = 201, body = Comparable), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/comparables")]
+async fn create_comparable(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewComparable>,
+) -> Result<HttpResponse, Problem> {
+    let broken = new.broken_rules(actor.today);
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    db.create(&actor, &new, async |tx| {
+        let comparable = insert(tx, &new).await?;
+        Ok((format!("/v1/comparables/{}", comparable.id), comparable))
+    })
+    .await
+}
+
+/// Read a comparable
+#[utoipa::path(tag = "prices", operation_id = "get_comparable", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Comparable), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/comparables/{id:\\d+}")]
+async fn get_comparable(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let found: Option<Comparable> = comparables::table
+        .find(*id)
+        .select(Comparable::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    shown(&req, &found.ok_or_else(|| missing(*id))?)
+}
+
+/// Withdraw a comparable
+///
+/// It stays on record and counts no more: a returned sale, a price that turned out to be wrong.
+#[utoipa::path(tag = "prices", operation_id = "withdraw_comparable",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewComparableWithdrawal,
+    responses((status = 201, body = Comparable), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/comparables/{id:\\d+}/withdrawals")]
+async fn withdraw_comparable(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewComparableWithdrawal>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let withdrawn = withdraw(tx, *id, &new).await?;
+        Ok((format!("/v1/comparables/{id}"), withdrawn))
+    })
+    .await
+}
+
+// SQL
+
+/// Those that count on a day. One that names an engine of the firm's does not: its sale tells more.
+pub(crate) async fn that_count(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+) -> Result<Vec<Comparable>, Problem> {
+    Ok(comparables::table
+        .filter(comparables::on_day.le(today))
+        .filter(comparables::stock_no.is_null())
+        .filter(
+            comparables::withdrawn_on
+                .is_null()
+                .or(comparables::withdrawn_on.assume_not_null().gt(today)),
+        )
+        .order(comparables::id)
+        .select(Comparable::as_select())
+        .load(conn)
+        .await?)
+}
+
+async fn load(
+    conn: &mut AsyncPgConnection,
+    filters: &ComparableFilters,
+    page: &Keyset,
+) -> Result<Vec<Comparable>, Problem> {
+    let mut query = comparables::table
+        .select(Comparable::as_select())
+        .order(comparables::id)
+        .limit(page.limit)
+        .into_boxed();
+    if let Some(after) = page.after_id() {
+        query = query.filter(comparables::id.gt(after));
+    }
+    if !filters.kind.is_empty() {
+        query = query.filter(comparables::kind.eq_any(&filters.kind));
+    }
+    if !filters.gauge_mm.is_empty() {
+        query = query.filter(
+            sql::<Bool>("EXISTS (SELECT FROM unnest(")
+                .bind::<Array<Numeric>, _>(filters.gauge_mm.clone())
+                .sql(") AS sought (mm) WHERE abs(comparables.gauge_mm - sought.mm) <= ")
+                .bind::<Numeric, _>(SOUGHT_WITHIN_MM)
+                .sql(")"),
+        );
+    }
+    if !filters.source.is_empty() {
+        query = query.filter(comparables::source.eq_any(&filters.source));
+    }
+    if let Some(from) = filters.on_from {
+        query = query.filter(comparables::on_day.ge(from));
+    }
+    if let Some(to) = filters.on_to {
+        query = query.filter(comparables::on_day.le(to));
+    }
+    Ok(query.load(conn).await?)
+}
+
+async fn insert(tx: &mut Tx<'_>, new: &NewComparable) -> Result<Comparable, Problem> {
+    let gauge_mm = new.gauge.as_ref().map(Length::base);
+    let comparable: Comparable = diesel::insert_into(comparables::table)
+        .values((new, comparables::gauge_mm.eq(gauge_mm)))
+        .returning(Comparable::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let data = json!({"comparable_id": comparable.id});
+    tx.record("comparable.added", None, data).await?;
+    Ok(comparable)
+}
+
+async fn withdraw(
+    tx: &mut Tx<'_>,
+    id: i64,
+    new: &NewComparableWithdrawal,
+) -> Result<Comparable, Problem> {
+    let found: Option<Comparable> = comparables::table
+        .find(id)
+        .select(Comparable::as_select())
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let comparable = found.ok_or_else(|| missing(id))?;
+    if new.on < comparable.on || new.on > tx.actor.today {
+        let detail = format!("not from the day of the sale ({}) to today", comparable.on);
+        return Err(Problem::invalid("/on", detail));
+    }
+    if let Some(on) = comparable.withdrawn_on {
+        return Err(Problem::conflict(format!("it was withdrawn on {on}")));
+    }
+    let withdrawn: Comparable = diesel::update(comparables::table.find(id))
+        .set((
+            comparables::withdrawn_on.eq(new.on),
+            comparables::withdrawn_because.eq(&new.because),
+        ))
+        .returning(Comparable::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let data = json!({"comparable_id": id});
+    tx.record("comparable.withdrawn", comparable.stock_no, data)
+        .await?;
+    Ok(withdrawn)
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no comparable {id}"))
+}

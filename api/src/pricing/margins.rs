@@ -1,0 +1,398 @@
+//! Money of an engine: what it cost, below which price it loses, what is left at a price.
+
+use crate::{
+    books::{costs, tax_rules::Rates},
+    buying::acquisitions,
+    engines::engines,
+    firm::keys::{Actor, MoneyDesk, SellingRead},
+    ground::{
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Query, shown},
+        problem::{CONFLICT, FORBIDDEN, Problem, Problems},
+        text::Text,
+    },
+    pricing::valuations::{answer::Ground, facts_of},
+    schema::valuations,
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::{
+        CommissionTerms, CostKind, CostLine, CostToCome, HourPricedBy, Ledger, LeftAt,
+        LowestPriceQuestion, commission_left_at, hours_left, ledger, left_at,
+        lowest_commission_price, lowest_price,
+    },
+    days::Day,
+    jobs::Hours,
+    money::Money,
+    tax::{Percent, Scheme},
+    trade::{Role, TaxPosition},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+mod to_come;
+pub use to_come::HoursToCome;
+pub(crate) use to_come::{OpenJobs, Prices, RateKind, ToCome, open_jobs, to_come};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_money).service(get_break_even);
+}
+
+// Types
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct MoneyQuery {
+    /// A price that somebody offers, tax included.
+    #[param(example = "6800.00")]
+    offer: Option<Money>,
+}
+
+/// Below which price an engine loses, and what is left at others. Prices include tax. Of an engine on commission the
+/// commission is what it brings: what its owner is paid stands for the purchase price.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "break_even_price": "5410.00", "chance_above_break_even": null, "at_asking_price":
+    {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "left": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
+    "at_high": null, "hours_left": "45.41", "warnings": ["No valuation is on record."]}))]
+pub struct BreakEven {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The day whose rates and prices count: today.
+    pub on: Day,
+    /// The lowest price that loses nothing; null where no price does, as for a fixed commission below the costs.
+    pub break_even_price: Option<Money>,
+    /// The share of the prices predicted on the day of the last valuation which lie above the break-even price; null without
+    /// a valuation, and where the guide or the records of that day give no price any more.
+    #[schema(max_length = 40)]
+    pub chance_above_break_even: Option<String>,
+    pub at_asking_price: Option<LeftAt>,
+    pub at_offer: Option<LeftAt>,
+    /// At the prices of the last valuation.
+    pub at_low: Option<LeftAt>,
+    pub at_likely: Option<LeftAt>,
+    pub at_high: Option<LeftAt>,
+    /// Hours of further work that what is left at the asking price bears, at the mean of the fitters' rates; null without a rate, or without an asking price.
+    pub hours_left: Option<Hours>,
+    #[schema(max_items = 10)]
+    pub warnings: Vec<Text<400>>,
+}
+
+/// Both ledgers of an engine, never mixed: what it cost, and what the tax office sees.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"tax_position": "margin_scheme", "scheme": "margin", "rate_percent": "20", "purchase": "5000.00",
+    "ledger": {"kinds": [{"kind": "purchase", "cost": "5000.00", "worth": "5000.00", "supplier_vat": "0.00"}], "cost": "5000.00",
+        "worth": "5000.00", "supplier_vat": "0.00", "hours_booked": "0"},
+    "cost_to_come": {"hours": "4", "work": "96.00", "parts": "0.00", "outside_work": "0.00", "test_fees": "0.00", "amount": "96.00"},
+    "hours_to_come": [{"job_id": 33, "test": null, "hours": "4", "rate": "24.00", "priced_by": "fitter", "fitter": "Edda Morlock"}], "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
+    "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_left": null, "warnings": []}))]
+pub struct EngineMoney {
+    pub tax_position: TaxPosition,
+    pub scheme: Scheme,
+    /// Of the day, and on commission that of the tax on it; 0 where no tax is taken.
+    pub rate_percent: Percent,
+    /// What was paid or allowed; null for an engine on commission.
+    pub purchase: Option<Money>,
+    pub ledger: Ledger,
+    /// Of the jobs that are agreed or in hand, and of the tests that they make necessary.
+    pub cost_to_come: CostToCome,
+    /// The hours in it, and whose rates price them.
+    #[schema(max_items = 1000)]
+    pub hours_to_come: Vec<HoursToCome>,
+    #[serde(flatten)]
+    pub prices: BreakEven,
+}
+
+// Routes
+
+/// Read both ledgers of an engine and what is left at its prices
+#[utoipa::path(tag = "money", operation_id = "get_engine_money",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), MoneyQuery),
+    responses((status = 200, body = EngineMoney), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/money")]
+async fn get_money(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<MoneyQuery>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    shown(&req, &money)
+}
+
+/// Read below which price an engine loses, and what is left at its prices
+///
+/// Without the purchase price and the costs.
+#[utoipa::path(tag = "money", operation_id = "get_break_even",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), MoneyQuery),
+    responses((status = 200, body = BreakEven), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/break-even")]
+async fn get_break_even(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<MoneyQuery>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    shown(&req, &money.prices)
+}
+
+/// For those who may read it; none while the records do not tell it.
+pub(crate) async fn break_even_price(
+    conn: &mut AsyncPgConnection,
+    actor: &Actor,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    match actor.role {
+        Role::Fitter | Role::Website => return Ok(None),
+        Role::Proprietor | Role::Seller | Role::Bookkeeper => {}
+    }
+    match money_of(conn, stock_no, actor.today, None).await {
+        Ok((money, _)) => Ok(money.prices.break_even_price),
+        Err(problem) if problem.is(CONFLICT) => Ok(None),
+        Err(problem) => Err(problem),
+    }
+}
+
+/// How much of any price of an engine is left, as the records are on a day.
+pub(crate) struct Reckoning {
+    question: LowestPriceQuestion,
+    /// Of an engine on commission.
+    commission: Option<CommissionTerms>,
+    tax_position: TaxPosition,
+    /// With what is still to come.
+    spent: Money,
+}
+
+impl Reckoning {
+    pub(crate) fn at(&self, price: Money) -> Result<LeftAt, Problem> {
+        let question = &self.question;
+        let left = match self.commission {
+            Some(terms) => commission_left_at(
+                price,
+                terms,
+                self.tax_position,
+                question.rate_percent,
+                self.spent,
+            ),
+            None => left_at(question, price),
+        };
+        left.map_err(Problem::from)
+    }
+}
+
+pub(crate) async fn reckoning(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<Reckoning, Problem> {
+    let (_, reckoning) = money_of(conn, stock_no, on, None).await?;
+    Ok(reckoning)
+}
+
+/// What is left at each of the prices, on the day; none while the records do not tell it.
+pub(crate) async fn left_at_prices(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+    prices: &[Money],
+) -> Result<Vec<Option<LeftAt>>, Problem> {
+    match reckoning(conn, stock_no, on).await {
+        Ok(reckoning) => prices
+            .iter()
+            .map(|it| reckoning.at(*it).map(Some))
+            .collect(),
+        Err(problem) if problem.is(CONFLICT) => Ok(vec![None; prices.len()]),
+        Err(problem) => Err(problem),
+    }
+}
+
+/// With how much of any other price is left.
+async fn money_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+    offer: Option<Money>,
+) -> Result<(EngineMoney, Reckoning), Problem> {
+    engines::find(conn, stock_no).await?;
+    if offer.is_some_and(Money::is_negative) {
+        return Err(Problem::new(
+            crate::ground::problem::INVALID_QUERY,
+            "`offer` is a price of 0 or more",
+        ));
+    }
+    let (tax_position, purchase) = acquisitions::terms_of(conn, stock_no).await?;
+    let all = costs::lines_until(conn, &[stock_no], Day::LAST).await?;
+    let lines = all.get(&stock_no).map_or(&[][..], Vec::as_slice);
+    let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
+    let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
+    let agreed = acquisitions::agreed_with_owner(conn, stock_no).await?;
+    let rates = Rates::load(conn).await?;
+    let rate_percent = match &agreed {
+        Some(_) => rates.of_commission(tax_position, on)?,
+        None => rates.on(tax_position.scheme(), on)?,
+    };
+    let prices = Prices::load(conn, on, RateKind::Worth).await?;
+    let mean = prices.hours.of(None, None);
+    let worth_rate = (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth);
+    let mut to_come = to_come(conn, &prices, &[stock_no], &all).await?;
+    let ToCome {
+        cost: to_come,
+        hours: hours_to_come,
+    } = to_come.remove(&stock_no).unwrap_or_default();
+    let paid = purchase.unwrap_or_default();
+    let other_costs = ledger.worth.checked_sub(paid).map_err(Problem::internal)?;
+    let question = LowestPriceQuestion {
+        purchase: paid,
+        other_costs: other_costs.max(Money::ZERO),
+        cost_to_come: Some(to_come.amount),
+        selling_cost: None,
+        selling_share_percent: None,
+        rate_percent,
+        scheme: tax_position.scheme(),
+        wanted_profit: None,
+    };
+    let spent = ledger.worth.checked_add(to_come.amount);
+    let spent = spent.map_err(Problem::internal)?;
+    let break_even_price = match &agreed {
+        Some(agreed) => lowest_commission_price(agreed.terms, spent),
+        None => Some(lowest_price(&question)?.lowest_price),
+    };
+    let reckoning = Reckoning {
+        question,
+        commission: agreed.map(|agreed| agreed.terms),
+        tax_position,
+        spent,
+    };
+    let at = |price: Option<Money>| price.map(|price| reckoning.at(price)).transpose();
+    let asked = engines::asking_price_of(conn, stock_no).await?;
+    let valued: Option<(Money, Money, Money, Day)> = valuations::table
+        .filter(valuations::stock_no.eq(stock_no))
+        .order((valuations::on_day.desc(), valuations::id.desc()))
+        .select((
+            valuations::low,
+            valuations::likely,
+            valuations::high,
+            valuations::on_day,
+        ))
+        .first(conn)
+        .await
+        .optional()?;
+    let chance_above_break_even = match valued.zip(break_even_price) {
+        Some(((.., valued_on), price)) => chance_above(conn, stock_no, valued_on, price).await?,
+        None => None,
+    };
+    let at_asking_price = at(asked)?;
+    let left = at_asking_price.map(|at| at.left);
+    let without_rate = lines
+        .iter()
+        .any(|line| line.kind == CostKind::Work && line.worth == Money::ZERO);
+    let warnings = [
+        (valued.is_none(), "No valuation is on record."),
+        (asked.is_none(), "No asking price is set."),
+        (
+            without_rate,
+            "Some hours have no rate on their day and cost nothing here: set one at /v1/hour-rates.",
+        ),
+        (
+            worth_rate.is_none() && to_come.hours > Hours::ZERO,
+            "No hour rate is set, so that the hours to come cost nothing here.",
+        ),
+    ];
+    let money = EngineMoney {
+        tax_position,
+        scheme: tax_position.scheme(),
+        rate_percent,
+        purchase,
+        ledger,
+        cost_to_come: to_come,
+        hours_to_come,
+        prices: BreakEven {
+            stock_no,
+            on,
+            break_even_price,
+            chance_above_break_even,
+            at_asking_price,
+            at_offer: at(offer)?,
+            at_low: at(valued.map(|it| it.0))?,
+            at_likely: at(valued.map(|it| it.1))?,
+            at_high: at(valued.map(|it| it.2))?,
+            hours_left: left
+                .zip(worth_rate)
+                .and_then(|(left, rate)| hours_left(left, rate)),
+            warnings: warnings
+                .into_iter()
+                .filter(|(holds, _)| *holds)
+                .map(|(_, words)| words.parse())
+                .collect::<Result<_, _>>()
+                .map_err(Problem::internal)?,
+        },
+    };
+    Ok((money, reckoning))
+}
+
+/// By what counted on the day of the valuation; `None` where that gives no price any more, as when the kind of the engine
+/// was corrected since.
+async fn chance_above(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    valued_on: Day,
+    price: Money,
+) -> Result<Option<String>, Problem> {
+    if price <= Money::ZERO {
+        return Ok(Some("1.0000".to_owned()));
+    }
+    let engine = facts_of(conn, stock_no, valued_on).await?;
+    let share = match Ground::on(conn, valued_on).await {
+        Ok(ground) => ground.chance_above(&engine, price),
+        Err(problem) => Err(problem),
+    };
+    match share {
+        Ok(share) => Ok(Some(format!("{share:.4}"))),
+        Err(problem) if problem.is(CONFLICT) => Ok(None),
+        Err(problem) => Err(problem),
+    }
+}
+
+/// Refuses an act that binds the firm to a price at which it loses, unless the proprietor says that it is meant.
+pub(crate) async fn must_not_lose(
+    conn: &mut AsyncPgConnection,
+    actor: &Actor,
+    stock_no: i32,
+    price: Money,
+    confirmed: bool,
+) -> Result<(), Problem> {
+    const POINTER: &str = "/below_break_even_confirmed";
+    let (money, reckoning) = match money_of(conn, stock_no, actor.today, None).await {
+        Ok(known) => known,
+        // While the records do not tell it nobody can be asked about it.
+        Err(problem) if problem.is(CONFLICT) => return Ok(()),
+        Err(problem) => return Err(problem),
+    };
+    let left = reckoning.at(price)?.left;
+    if !left.is_negative() {
+        return Ok(());
+    }
+    let below = match money.prices.break_even_price {
+        Some(least) => format!("{price} is below the break-even price of {least}"),
+        None => format!("no price breaks even, and {price} does not"),
+    };
+    match (actor.role, confirmed) {
+        (Role::Proprietor, true) => Ok(()),
+        (Role::Proprietor, false) => Err(Problem::invalid(
+            POINTER,
+            format!("{below} and leaves {left}; true says that it is meant"),
+        )),
+        (Role::Fitter | Role::Seller | Role::Bookkeeper | Role::Website, _) => Err(Problem::new(
+            FORBIDDEN,
+            format!("{below}: the proprietor alone takes it, with below_break_even_confirmed"),
+        )),
+    }
+}

@@ -1,0 +1,323 @@
+//! What open jobs and the tests that they call for will still cost: the same for break-even price, stock value and worth.
+
+use crate::{
+    boilers::{boilers, codes},
+    books::{
+        costs::LedgerLine,
+        hour_rates::{self, HourPrices},
+    },
+    firm::firm,
+    ground::{db::RunQueryDsl, problem::Problem, text::Line},
+    workshop::test_costs::{self, TestTerms},
+};
+use diesel::{
+    prelude::*,
+    sql_types::{Array, BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Touches,
+    codes::Rule,
+    costs::{CostKind, CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, set_off},
+    days::Day,
+    jobs::{Hours, Skill, consequences},
+    money::Money,
+    papers::TestKind,
+};
+use serde::Serialize;
+use std::collections::HashMap;
+use utoipa::ToSchema;
+
+/// Hours that are still to come, of a job or of a test, and whose rate prices them.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct HoursToCome {
+    /// Null where they are those of a test.
+    #[schema(minimum = 1)]
+    pub job_id: Option<i64>,
+    /// Null where they are those of a job.
+    pub test: Option<TestKind>,
+    pub hours: Hours,
+    pub rate: Money,
+    pub priced_by: HourPricedBy,
+    /// Whose rate it is, where one is named.
+    pub fitter: Option<Line>,
+}
+
+/// Which of the two rates of a fitter counts.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum RateKind {
+    /// Stock value.
+    Book,
+    /// Prices.
+    Worth,
+}
+
+#[derive(Debug, Clone, Default)]
+pub(crate) struct ToCome {
+    pub cost: CostToCome,
+    pub hours: Vec<HoursToCome>,
+}
+
+/// A job that is neither finished nor called off.
+#[derive(QueryableByName)]
+pub(crate) struct OpenJob {
+    #[diesel(sql_type = BigInt)]
+    pub id: i64,
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = Array<Text>)]
+    touches: Vec<Touches>,
+    #[diesel(sql_type = Bool)]
+    gauge_glass_only: bool,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    hours_agreed: Option<Hours>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    outside_work: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    parts_expected: Option<Money>,
+    #[diesel(sql_type = Nullable<Text>)]
+    skill: Option<Skill>,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    fitter_id: Option<i64>,
+    /// None while it is only proposed.
+    #[diesel(sql_type = Nullable<Date>)]
+    agreed_on: Option<Day>,
+    #[diesel(sql_type = Numeric)]
+    hours_booked: Hours,
+    #[diesel(sql_type = Numeric)]
+    parts_booked: Money,
+}
+
+/// The open jobs of an engine, with what was spent on it that is set off against them.
+#[derive(Default)]
+pub(crate) struct OpenJobs {
+    has_boiler: bool,
+    jobs: Vec<OpenJob>,
+    /// Of the outside work of each job, what bills have come for.
+    outside_booked: Vec<Money>,
+    /// Bills for tests.
+    tests_entered: Vec<(Day, Money)>,
+}
+
+impl OpenJobs {
+    /// `lines`: what was spent up to the day that is looked at.
+    fn new(
+        jobs: Vec<OpenJob>,
+        has_boiler: bool,
+        lines: &[LedgerLine],
+    ) -> Result<OpenJobs, Problem> {
+        let agreed: Vec<(Day, Money)> = jobs
+            .iter()
+            .map(|job| {
+                (
+                    job.agreed_on.unwrap_or(Day::LAST),
+                    job.outside_work.unwrap_or_default(),
+                )
+            })
+            .collect();
+        let outside_booked = set_off(&bills(lines, CostKind::OutsideWork), &agreed);
+        Ok(OpenJobs {
+            has_boiler,
+            jobs,
+            outside_booked: outside_booked.map_err(|fault| Problem::from(vec![fault]))?,
+            tests_entered: bills(lines, CostKind::Tests),
+        })
+    }
+
+    /// The places of the jobs that are agreed or in hand.
+    fn agreed(&self) -> Vec<usize> {
+        let jobs = self.jobs.iter().enumerate();
+        jobs.filter(|(_, job)| job.agreed_on.is_some())
+            .map(|(at, _)| at)
+            .collect()
+    }
+
+    /// The place of a job.
+    pub(crate) fn place_of(&self, id: i64) -> Option<usize> {
+        self.jobs.iter().position(|job| job.id == id)
+    }
+}
+
+/// What was entered of a kind and not taken back, in the order of the days.
+fn bills(lines: &[LedgerLine], kind: CostKind) -> Vec<(Day, Money)> {
+    let taken_back = |line: &LedgerLine| {
+        lines
+            .iter()
+            .any(|other| other.source == line.source && other.reverses_id == Some(line.id))
+    };
+    lines
+        .iter()
+        .filter(|line| line.kind == kind && line.reverses_id.is_none() && !taken_back(line))
+        .map(|line| (line.on, line.cost))
+        .collect()
+}
+
+/// All that prices what is to come on a day, the same for all engines.
+pub(crate) struct Prices {
+    on: Day,
+    kind: RateKind,
+    pub hours: HourPrices,
+    rules: Vec<Rule>,
+    terms: Vec<TestTerms>,
+}
+
+impl Prices {
+    pub(crate) async fn load(
+        conn: &mut AsyncPgConnection,
+        on: Day,
+        kind: RateKind,
+    ) -> Result<Prices, Problem> {
+        let jurisdiction = firm::find(conn).await?.jurisdiction;
+        Ok(Prices {
+            on,
+            kind,
+            hours: hour_rates::on(conn, on).await?,
+            rules: codes::rules_of(conn, &jurisdiction).await?,
+            terms: test_costs::all(conn).await?,
+        })
+    }
+
+    /// The tests that these jobs of an engine make necessary; a steam paper rests on a hydraulic one.
+    pub(crate) fn tests_for(&self, open: &OpenJobs, jobs: &[usize]) -> Vec<TestKind> {
+        if !open.has_boiler {
+            return Vec::new();
+        }
+        let called_for: Vec<TestKind> = jobs
+            .iter()
+            .flat_map(|at| {
+                let job = &open.jobs[*at];
+                consequences(&job.touches, job.gauge_glass_only, &self.rules, self.on).calls_for
+            })
+            .collect();
+        let tests = TestKind::ALL.iter().copied();
+        tests.filter(|test| called_for.contains(test)).collect()
+    }
+
+    /// What these jobs and tests of an engine will still cost. Bills for tests count for those of jobs that were agreed by
+    /// their day.
+    pub(crate) fn of(
+        &self,
+        open: &OpenJobs,
+        jobs: &[usize],
+        tests: &[TestKind],
+    ) -> Result<ToCome, Problem> {
+        let told = |fault| Problem::from(vec![fault]);
+        let mut work = Vec::with_capacity(jobs.len() + tests.len());
+        let mut hours = Vec::new();
+        let mut add = |piece: OpenWork, priced: HoursToCome| {
+            work.push(piece);
+            if priced.hours > Hours::ZERO {
+                hours.push(priced);
+            }
+        };
+        for at in jobs {
+            let job = &open.jobs[*at];
+            let priced = self.hours.of(job.fitter_id, job.skill);
+            let piece = OpenWork {
+                hours_agreed: job.hours_agreed.unwrap_or_default(),
+                hours_booked: job.hours_booked,
+                rate: priced.rate.of(self.kind),
+                parts: Planned {
+                    agreed: job.parts_expected.unwrap_or_default(),
+                    booked: job.parts_booked,
+                },
+                outside_work: Planned {
+                    agreed: job.outside_work.unwrap_or_default(),
+                    booked: open.outside_booked[*at],
+                },
+                test_fees: Planned::default(),
+            };
+            let to_come = HoursToCome {
+                job_id: Some(job.id),
+                test: None,
+                hours: piece.hours_to_come().map_err(told)?,
+                rate: piece.rate,
+                priced_by: priced.by,
+                fitter: priced.fitter,
+            };
+            add(piece, to_come);
+        }
+        let terms: Vec<&TestTerms> = self
+            .terms
+            .iter()
+            .filter(|terms| tests.contains(&terms.test))
+            .collect();
+        let agreed = jobs.iter().filter_map(|at| open.jobs[*at].agreed_on).min();
+        let since = agreed.unwrap_or(Day::LAST);
+        let fees: Vec<(Day, Money)> = terms.iter().map(|terms| (since, terms.fee)).collect();
+        let paid = set_off(&open.tests_entered, &fees).map_err(told)?;
+        for (terms, booked) in terms.into_iter().zip(paid) {
+            let skill = (terms.test == TestKind::Steam).then_some(Skill::Steaming);
+            let priced = self.hours.of(None, skill);
+            let piece = OpenWork {
+                hours_agreed: terms.hours,
+                rate: priced.rate.of(self.kind),
+                test_fees: Planned {
+                    agreed: terms.fee,
+                    booked,
+                },
+                ..OpenWork::default()
+            };
+            let to_come = HoursToCome {
+                job_id: None,
+                test: Some(terms.test),
+                hours: terms.hours,
+                rate: piece.rate,
+                priced_by: priced.by,
+                fitter: priced.fitter,
+            };
+            add(piece, to_come);
+        }
+        Ok(ToCome {
+            cost: cost_to_come(&work).map_err(told)?,
+            hours,
+        })
+    }
+}
+
+/// What the jobs that are agreed or in hand on the day will still cost, with their tests, engine by engine; one without
+/// such a job is missing.
+///
+/// `lines`: what was spent up to that day.
+pub(crate) async fn to_come(
+    conn: &mut AsyncPgConnection,
+    prices: &Prices,
+    stock_nos: &[i32],
+    lines: &HashMap<i32, Vec<LedgerLine>>,
+) -> Result<HashMap<i32, ToCome>, Problem> {
+    let open = open_jobs(conn, stock_nos, prices.on, lines).await?;
+    let to_come = open.into_iter().filter_map(|(stock_no, open)| {
+        let jobs = open.agreed();
+        let tests = prices.tests_for(&open, &jobs);
+        let cost = || prices.of(&open, &jobs, &tests);
+        (!jobs.is_empty()).then(|| cost().map(|cost| (stock_no, cost)))
+    });
+    to_come.collect()
+}
+
+/// The open jobs of each engine at the end of the day; one without is missing.
+pub(crate) async fn open_jobs(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+    lines: &HashMap<i32, Vec<LedgerLine>>,
+) -> Result<HashMap<i32, OpenJobs>, Problem> {
+    let open: Vec<OpenJob> = diesel::sql_query(include_str!("open_jobs.sql"))
+        .bind::<Array<Integer>, _>(stock_nos)
+        .bind::<Date, _>(on)
+        .load(conn)
+        .await?;
+    let mut of_engines: HashMap<i32, Vec<OpenJob>> = HashMap::new();
+    for job in open {
+        of_engines.entry(job.stock_no).or_default().push(job);
+    }
+    let with_jobs: Vec<i32> = of_engines.keys().copied().collect();
+    let fitted = boilers::fitted_in(conn, &with_jobs).await?;
+    let open = of_engines.into_iter().map(|(stock_no, jobs)| {
+        let mut fitted = fitted.iter();
+        let has_boiler = fitted.any(|it| it.stock_no == stock_no && it.on(on));
+        let lines = lines.get(&stock_no).map_or(&[][..], Vec::as_slice);
+        Ok((stock_no, OpenJobs::new(jobs, has_boiler, lines)?))
+    });
+    open.collect()
+}

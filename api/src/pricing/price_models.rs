@@ -1,0 +1,648 @@
+//! Fits: what was learned from achieved sales, kept with all that it was learned from.
+
+use crate::{
+    firm::{firm, keys::Staff},
+    ground::{
+        clock::day_in,
+        db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+    },
+    notifying::journal as journal_file,
+    pricing::{
+        achieved_sales::{self, AchievedSale, Record},
+        price_scale::{self, GuideVersion},
+    },
+    schema::{fits, journal, sales_learned},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::{dsl::max, prelude::*};
+use diesel_async::{
+    AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
+};
+use jiff::Timestamp;
+use outshop_core::{
+    days::Day,
+    guide::{self as guide_rules, Guide},
+    money::Money,
+    valuation::{
+        self, FEWEST_SALES, Fit, FitError, FitOptions, StoredFit, amount_of,
+        engine_features::{self, extra_variance},
+        estimate_of,
+    },
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+use std::{
+    collections::HashMap,
+    sync::{Arc, LazyLock, Mutex},
+    time::Duration,
+};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_fits).service(get_fit);
+}
+
+/// How often a process looks whether there is something to learn.
+pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
+/// Sales that one statement keeps or reads.
+const STRETCH: usize = 10_000;
+/// Fits held ready; the one in use and the one before.
+const READY: usize = 2;
+
+// Types
+
+/// What was learned from sales on a day.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = fits)]
+#[schema(example = json!({"id": 12, "on": "2026-05-14", "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4",
+    "guide_version": 3, "n_sales": 64, "n_not_priced": 2}))]
+pub struct FitHeading {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Of all that it was learned from, in hexadecimal: the same sales, guide and features give the same fit.
+    #[diesel(deserialize_as = Vec<u8>)]
+    #[schema(value_type = String, min_length = 64, max_length = 64)]
+    pub inputs_sha256: Hex,
+    /// Prices are learned over those of this guide.
+    #[schema(minimum = 1)]
+    pub guide_version: i32,
+    /// Below 8 nothing was learned, and the guide alone rules.
+    #[schema(minimum = 0)]
+    pub n_sales: i32,
+    /// Sales left out, as the guide has no price for such an engine.
+    #[schema(minimum = 0)]
+    pub n_not_priced: i32,
+}
+
+/// A fit with its report.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = FitReport, example = json!({"id": 12, "on": "2026-05-14",
+    "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4", "guide_version": 3, "n_sales": 64,
+    "n_not_priced": 2, "log_posterior": "-31.204417", "hyperparameters": [{"name": "noise", "value": "0.412906"}],
+    "outliers": [{"comparable_id": 903, "sale_id": null, "on": "2025-11-08", "price": "620000.00", "expected": "6180.40",
+        "sds": "18.2210"}]}))]
+pub struct FitShown {
+    #[serde(flatten)]
+    pub heading: FitHeading,
+    /// Logarithm of the posterior density at the hyperparameters, but for a constant; null where nothing was learned.
+    #[schema(max_length = 40)]
+    pub log_posterior: Option<String>,
+    #[schema(max_items = 5000)]
+    pub hyperparameters: Vec<Hyperparameter>,
+    /// Sales far from what all others say, the farthest first. They count, for less; see whether a price was mistyped.
+    #[schema(max_items = 200)]
+    pub outliers: Vec<OutlierSale>,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Hyperparameter {
+    #[schema(max_length = 200)]
+    pub name: String,
+    #[schema(max_length = 40)]
+    pub value: String,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct OutlierSale {
+    /// Where it was seen elsewhere.
+    #[schema(minimum = 1)]
+    pub comparable_id: Option<i64>,
+    /// Where it was the firm's own.
+    #[schema(minimum = 1)]
+    pub sale_id: Option<i64>,
+    pub on: Day,
+    pub price: Money,
+    /// What the others say it would have fetched; null beyond the range of amounts.
+    pub expected: Option<Money>,
+    /// How far off, in standard deviations.
+    #[schema(max_length = 40)]
+    pub sds: String,
+}
+
+/// Bytes shown in hexadecimal.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Hex(Vec<u8>);
+
+impl From<Vec<u8>> for Hex {
+    fn from(bytes: Vec<u8>) -> Hex {
+        Hex(bytes)
+    }
+}
+
+impl Serialize for Hex {
+    fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let text: String = self.0.iter().map(|byte| format!("{byte:02x}")).collect();
+        to.serialize_str(&text)
+    }
+}
+
+/// A sale as it was learned from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct SaleLearned {
+    pub comparable_id: Option<i64>,
+    pub sale_id: Option<i64>,
+    pub on: Day,
+    pub price: Money,
+    sale: valuation::Sale,
+}
+
+impl SaleLearned {
+    /// `None` where the guide has no price for such an engine.
+    fn of(achieved: &AchievedSale, guide: &Guide) -> Option<SaleLearned> {
+        let AchievedSale {
+            record,
+            price,
+            engine,
+        } = achieved;
+        let (comparable_id, sale_id) = match *record {
+            Record::Comparable(id) => (Some(id), None),
+            Record::Own { sale_id, .. } => (None, Some(sale_id)),
+        };
+        let guide_price = guide_rules::value(guide, &engine.pricing_facts()).ok()?;
+        Some(SaleLearned {
+            comparable_id,
+            sale_id,
+            on: engine.on,
+            price: *price,
+            sale: valuation::Sale {
+                row: engine_features::row(engine),
+                price: estimate_of(*price),
+                guide_ln: guide_price.ln(),
+                extra_variance: extra_variance(engine.source),
+            },
+        })
+    }
+}
+
+/// A fit ready to value with.
+pub(crate) struct Learned {
+    /// `None` for one that is not kept.
+    pub fit_id: Option<i64>,
+    pub fit: Fit,
+    pub guide: Guide,
+    /// In the order in which the fit counts them.
+    pub sales: Vec<SaleLearned>,
+}
+
+// Routes
+
+/// List the fits
+///
+/// The latest first. A fit is made by the service itself when sales, their facts or the guide have changed.
+#[utoipa::path(tag = "prices", operation_id = "list_fits", params(PageParams),
+    responses((status = 200, body = Page<FitHeading>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/fits")]
+async fn list_fits(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = fits::table
+            .select(FitHeading::as_select())
+            .order(fits::id.desc())
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(fits::id.lt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |fit: &FitHeading| (Value::Null, fit.id))
+        .await
+}
+
+/// Read a fit
+///
+/// With its hyperparameters, and the sales that do not fit.
+#[utoipa::path(tag = "prices", operation_id = "get_fit", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = FitShown), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/fits/{id:\\d+}")]
+async fn get_fit(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let found: Option<(FitHeading, Option<Value>, Value)> = fits::table
+        .find(*id)
+        .select((FitHeading::as_select(), fits::learned, fits::outliers))
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let (heading, learned, outliers) =
+        found.ok_or_else(|| Problem::not_found(format!("there is no fit {id}")))?;
+    let learned: Option<StoredFit> = learned
+        .map(serde_json::from_value)
+        .transpose()
+        .map_err(Problem::internal)?;
+    let hyperparameters = learned.iter().flat_map(|learned| {
+        let named = learned.priors.iter().zip(&learned.hyperparameters);
+        named.map(|(prior, value)| Hyperparameter {
+            name: prior.name.clone(),
+            value: format!("{value:.6}"),
+        })
+    });
+    let report = FitShown {
+        hyperparameters: hyperparameters.collect(),
+        log_posterior: learned
+            .as_ref()
+            .map(|learned| format!("{:.6}", learned.log_posterior)),
+        outliers: serde_json::from_value(outliers).map_err(Problem::internal)?,
+        heading,
+    };
+    shown(&req, &report)
+}
+
+// Learning
+
+/// What a look at the sales led to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Refreshed {
+    Fitted {
+        fit_id: i64,
+    },
+    /// The latest fit was made from the same sales and guide.
+    Unchanged,
+    /// The guide alone rules.
+    TooFewSales,
+    /// Prices are learned over those of a guide, and none counts today.
+    NoGuide,
+    /// Another process is at it.
+    Busy,
+}
+
+/// Learns anew when something was recorded since `seen`, the last journal entry and day looked at.
+pub async fn keep_up(
+    db: &Db,
+    now: Timestamp,
+    seen: &mut Option<(i64, Day)>,
+) -> Result<(), Problem> {
+    let mut conn = db.read().await?;
+    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    // Numbers are given after the commit, so that an entry committed late is not missed.
+    journal_file::number(&mut conn).await?;
+    let last: Option<i64> = journal::table
+        .select(max(journal::entry_no))
+        .first(&mut conn)
+        .await?;
+    drop(conn);
+    let now = (last.unwrap_or(0), today);
+    if *seen == Some(now) {
+        return Ok(());
+    }
+    match refresh(db, today).await? {
+        Refreshed::Fitted { .. }
+        | Refreshed::Unchanged
+        | Refreshed::TooFewSales
+        | Refreshed::NoGuide => *seen = Some(now),
+        Refreshed::Busy => {}
+    }
+    Ok(())
+}
+
+/// Holds the sales and the guide of today against those of the latest fit, and learns anew where they differ. One process
+/// learns at a time, outside of any transaction; the fit is stored whole with its journal entry or not at all.
+pub async fn refresh(db: &Db, today: Day) -> Result<Refreshed, Problem> {
+    let done = alone(db, async |conn| refresh_locked(conn, today).await).await?;
+    Ok(done.unwrap_or(Refreshed::Busy))
+}
+
+/// What one process does at a time, as it takes a processor for long; `None` while another is at it.
+pub(crate) async fn alone<T>(
+    db: &Db,
+    work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, Problem>,
+) -> Result<Option<T>, Problem> {
+    // The lock is the connection's: should this call be dropped, both end.
+    let mut conn = db.detached().await?;
+    let free = diesel::select(pg_try_advisory_lock(Alone::Learning.key()));
+    if !free.get_result::<bool>(&mut conn).await? {
+        return Ok(None);
+    }
+    let done = work(&mut conn).await;
+    diesel::select(pg_advisory_unlock(Alone::Learning.key()))
+        .get_result::<bool>(&mut conn)
+        .await?;
+    done.map(Some)
+}
+
+async fn refresh_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<Refreshed, Problem> {
+    let Some(inputs) = load_inputs(conn, today).await? else {
+        return Ok(Refreshed::NoGuide);
+    };
+    let latest: Option<(Vec<u8>, i32)> = fits::table
+        .order(fits::id.desc())
+        .select((fits::inputs_sha256, fits::n_sales))
+        .first(conn)
+        .await
+        .optional()?;
+    let few = inputs.sales.len() < FEWEST_SALES;
+    let was_few = latest
+        .as_ref()
+        .is_none_or(|(_, n)| usize::try_from(*n).is_ok_and(|n| n < FEWEST_SALES));
+    if few && was_few {
+        return Ok(Refreshed::TooFewSales);
+    }
+    let sha256 = inputs.sha256()?;
+    if latest.is_some_and(|(known, _)| known == sha256) {
+        return Ok(Refreshed::Unchanged);
+    }
+    let inputs = Arc::new(inputs);
+    let learned = if few {
+        None
+    } else {
+        let given = Arc::clone(&inputs);
+        let work = tokio::task::spawn_blocking(move || given.learn());
+        Some(
+            work.await
+                .map_err(Problem::internal)?
+                .map_err(Problem::internal)?,
+        )
+    };
+    let fit_id = store(conn, today, &inputs, sha256, learned.as_ref()).await?;
+    Ok(if few {
+        Refreshed::TooFewSales
+    } else {
+        Refreshed::Fitted { fit_id }
+    })
+}
+
+/// All that a fit is learned from.
+struct Inputs {
+    guide: Guide,
+    sales: Vec<SaleLearned>,
+    n_not_priced: usize,
+}
+
+impl Inputs {
+    fn sha256(&self) -> Result<Vec<u8>, Problem> {
+        let all = json!({
+            "guide": self.guide.terms(),
+            "features": engine_features::schema(),
+            "way": format!("{:?}", FitOptions::default()),
+            "sales": self.sales,
+        });
+        let bytes = serde_json::to_vec(&all).map_err(Problem::internal)?;
+        Ok(Sha256::digest(bytes).to_vec())
+    }
+
+    fn learn(&self) -> Result<(StoredFit, Vec<OutlierSale>), FitError> {
+        let fit = fit_of(&self.sales)?;
+        let far = fit.outliers();
+        let outliers = far.iter().take(200).filter_map(|outlier| {
+            let sale = self.sales.get(outlier.sale)?;
+            Some(OutlierSale {
+                comparable_id: sale.comparable_id,
+                sale_id: sale.sale_id,
+                on: sale.on,
+                price: sale.price,
+                expected: amount_of(outlier.expected).ok(),
+                sds: format!("{:.4}", outlier.sds),
+            })
+        });
+        Ok((fit.stored().clone(), outliers.collect()))
+    }
+}
+
+fn fit_of(sales: &[SaleLearned]) -> Result<Fit, FitError> {
+    let schema = engine_features::schema();
+    valuation::fit(&schema, &in_numbers(sales), &FitOptions::default())
+}
+
+impl Learned {
+    /// From the sales that the guide has a price for. Not kept.
+    pub(crate) fn from<'a>(
+        sales: impl Iterator<Item = &'a AchievedSale>,
+        guide: &Guide,
+    ) -> Result<Learned, FitError> {
+        let sales = sales.filter_map(|sale| SaleLearned::of(sale, guide));
+        let sales: Vec<SaleLearned> = sales.collect();
+        Ok(Learned {
+            fit_id: None,
+            fit: fit_of(&sales)?,
+            guide: guide.clone(),
+            sales,
+        })
+    }
+}
+
+fn in_numbers(sales: &[SaleLearned]) -> Vec<valuation::Sale> {
+    sales.iter().map(|sale| sale.sale.clone()).collect()
+}
+
+/// Fits that were used lately, by id and hash of their inputs: to make one ready takes longer than to value with it.
+static IN_USE: LazyLock<Mutex<Vec<Arc<Ready>>>> = LazyLock::new(Mutex::default);
+
+struct Ready {
+    fit_id: i64,
+    inputs_sha256: Vec<u8>,
+    learned: Arc<Learned>,
+}
+
+/// The fit that counts on a day: the latest made up to it. `None` where the guide alone rules.
+pub(crate) async fn counting_on(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+) -> Result<Option<Arc<Learned>>, Problem> {
+    let latest: Option<(i64, Vec<u8>, i32)> = fits::table
+        .filter(fits::on_day.le(on))
+        .order(fits::id.desc())
+        .select((fits::id, fits::inputs_sha256, fits::n_sales))
+        .first(conn)
+        .await
+        .optional()?;
+    let Some((fit_id, inputs_sha256, n_sales)) = latest else {
+        return Ok(None);
+    };
+    if usize::try_from(n_sales).is_ok_and(|n| n < FEWEST_SALES) {
+        return Ok(None);
+    }
+    let in_use = || IN_USE.lock().unwrap_or_else(|broken| broken.into_inner());
+    let is_it = |ready: &Arc<Ready>| ready.fit_id == fit_id && ready.inputs_sha256 == inputs_sha256;
+    if let Some(found) = in_use().iter().find(|ready| is_it(ready)) {
+        return Ok(Some(Arc::clone(&found.learned)));
+    }
+    let learned = Arc::new(made_ready(conn, fit_id).await?);
+    let mut ready = in_use();
+    ready.truncate(READY - 1);
+    ready.insert(
+        0,
+        Arc::new(Ready {
+            fit_id,
+            inputs_sha256,
+            learned: Arc::clone(&learned),
+        }),
+    );
+    Ok(Some(learned))
+}
+
+async fn made_ready(conn: &mut AsyncPgConnection, fit_id: i64) -> Result<Learned, Problem> {
+    let (guide_version, sale_ids, learned): (i32, Vec<i64>, Option<Value>) = fits::table
+        .find(fit_id)
+        .select((fits::guide_version, fits::sale_ids, fits::learned))
+        .first(conn)
+        .await?;
+    let sales = sales_of(conn, &sale_ids).await?;
+    let guide = price_scale::of_version(conn, guide_version)
+        .await?
+        .rules()?;
+    let learned = learned.ok_or_else(|| Problem::internal("nothing was learned"))?;
+    let work = tokio::task::spawn_blocking(move || {
+        let stored: StoredFit = serde_json::from_value(learned).map_err(|e| e.to_string())?;
+        let fit = Fit::from_stored(stored, &in_numbers(&sales)).map_err(|e| e.to_string())?;
+        Ok::<_, String>((fit, sales))
+    });
+    let (fit, sales) = work
+        .await
+        .map_err(Problem::internal)?
+        .map_err(Problem::internal)?;
+    Ok(Learned {
+        fit_id: Some(fit_id),
+        fit,
+        guide,
+        sales,
+    })
+}
+
+// SQL
+
+/// One view of all records; `None` without a guide.
+async fn load_inputs(conn: &mut AsyncPgConnection, today: Day) -> Result<Option<Inputs>, Problem> {
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    let loaded = async {
+        conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+            .await?;
+        let Some(guide) = price_scale::in_force(conn, today).await? else {
+            return Ok(None);
+        };
+        let achieved = achieved_sales::load(conn, today).await?;
+        Ok(Some((guide, achieved)))
+    }
+    .await;
+    AnsiTransactionManager::rollback_transaction(conn).await?;
+    let loaded: Result<Option<(GuideVersion, Vec<AchievedSale>)>, Problem> = loaded;
+    let Some((guide, achieved)) = loaded? else {
+        return Ok(None);
+    };
+    let guide = guide.rules()?;
+    let priced = achieved.iter();
+    let sales: Vec<SaleLearned> = priced
+        .filter_map(|sale| SaleLearned::of(sale, &guide))
+        .collect();
+    Ok(Some(Inputs {
+        guide,
+        n_not_priced: achieved.len() - sales.len(),
+        sales,
+    }))
+}
+
+async fn store(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+    inputs: &Inputs,
+    sha256: Vec<u8>,
+    learned: Option<&(StoredFit, Vec<OutlierSale>)>,
+) -> Result<i64, Problem> {
+    let count = |n: usize| i32::try_from(n).map_err(Problem::internal);
+    let (n_sales, n_not_priced) = (count(inputs.sales.len())?, count(inputs.n_not_priced)?);
+    let row = (
+        fits::on_day.eq(today),
+        fits::inputs_sha256.eq(sha256),
+        fits::guide_version.eq(inputs.guide.terms().version),
+        fits::n_sales.eq(n_sales),
+        fits::n_not_priced.eq(n_not_priced),
+        fits::learned.eq(learned.map(|(stored, _)| json!(stored))),
+        fits::outliers.eq(learned.map_or(json!([]), |(_, outliers)| json!(outliers))),
+    );
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    let stored = async {
+        let sale_ids = keep_sales(conn, &inputs.sales).await?;
+        let fit_id: i64 = diesel::insert_into(fits::table)
+            .values((row, fits::sale_ids.eq(sale_ids)))
+            .returning(fits::id)
+            .get_result(conn)
+            .await?;
+        let entry = Untouched {
+            what: "fit.made",
+            stock_no: None,
+            data: json!({"fit_id": fit_id, "n_sales": n_sales}),
+        };
+        db::record_untouched(conn, today, vec![entry]).await?;
+        Ok::<_, diesel::result::Error>(fit_id)
+    }
+    .await;
+    match stored {
+        Ok(fit_id) => {
+            AnsiTransactionManager::commit_transaction(conn).await?;
+            Ok(fit_id)
+        }
+        Err(error) => {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            Err(error.into())
+        }
+    }
+}
+
+/// Keeps those forms of sales that are not kept yet; the ids of all, in their order.
+async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[SaleLearned]) -> QueryResult<Vec<i64>> {
+    let mut ids = Vec::with_capacity(sales.len());
+    for stretch in sales.chunks(STRETCH) {
+        let stretch: Vec<Value> = stretch.iter().map(|sale| json!(sale)).collect();
+        let hashes: Vec<Vec<u8>> = stretch
+            .iter()
+            .map(|sale| Sha256::digest(sale.to_string()).to_vec())
+            .collect();
+        let rows: Vec<_> = hashes
+            .iter()
+            .zip(&stretch)
+            .map(|(sha256, sale)| {
+                (
+                    sales_learned::sha256.eq(sha256),
+                    sales_learned::sale.eq(sale),
+                )
+            })
+            .collect();
+        diesel::insert_into(sales_learned::table)
+            .values(rows)
+            .on_conflict_do_nothing()
+            .execute(conn)
+            .await?;
+        let kept: Vec<(Vec<u8>, i64)> = sales_learned::table
+            .filter(sales_learned::sha256.eq_any(&hashes))
+            .select((sales_learned::sha256, sales_learned::id))
+            .load(conn)
+            .await?;
+        let kept: HashMap<Vec<u8>, i64> = kept.into_iter().collect();
+        ids.extend(hashes.iter().filter_map(|sha256| kept.get(sha256)));
+    }
+    Ok(ids)
+}
+
+/// In the order of `ids`; one that is named twice is there twice.
+async fn sales_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<SaleLearned>, Problem> {
+    let mut sales: HashMap<i64, SaleLearned> = HashMap::new();
+    for stretch in ids.chunks(STRETCH) {
+        let kept: Vec<(i64, Value)> = sales_learned::table
+            .filter(sales_learned::id.eq_any(stretch))
+            .select((sales_learned::id, sales_learned::sale))
+            .load(conn)
+            .await?;
+        let read = tokio::task::spawn_blocking(|| {
+            let sales = kept.into_iter();
+            let sales = sales.map(|(id, sale)| Ok((id, serde_json::from_value(sale)?)));
+            sales.collect::<serde_json::Result<Vec<(i64, SaleLearned)>>>()
+        });
+        let read = read.await.map_err(Problem::internal)?;
+        sales.extend(read.map_err(Problem::internal)?);
+    }
+    Ok(ids.iter().filter_map(|id| sales.get(id)).cloned().collect())
+}

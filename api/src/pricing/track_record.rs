@@ -1,0 +1,225 @@
+//! The track record: every own sale against the last valuation before it.
+
+use crate::{
+    firm::keys::SellingRead,
+    ground::{
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Query, shown},
+        problem::{self, Problem, Problems},
+    },
+    pricing::ratio_studies::{EstimateAndPrice, StudyShown, study},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::{
+    QueryableByName,
+    sql_types::{BigInt, Date, Integer, Nullable, Numeric},
+};
+use outshop_core::{days::Day, money::Money};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_track_record);
+}
+
+/// Sales below which a share says little.
+const ENOUGH: usize = 20;
+/// Sales listed one by one.
+const MOST_LISTED: usize = 1000;
+
+// Types
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct Period {
+    /// The first day of sales; the first ever when left out.
+    #[param(example = "2025-01-01")]
+    from: Option<Day>,
+    /// The last day of sales; today when left out.
+    #[param(example = "2026-05-14")]
+    to: Option<Day>,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"from": "2026-01-01", "to": "2026-05-14", "n_sales": 3, "n_valued": 2, "few_sales": true,
+    "warnings": ["2 sales had a valuation: with fewer than 20, one sale more could turn every verdict."],
+    "ratio_study": null, "coverage": {"n_within": 2, "share": "1.0000", "promised": "0.8000"},
+    "sales": [{"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "price": "7600.00", "valuation_id": 77, "low": "5612.40",
+        "likely": "6480.15", "high": "7682.06", "level_percent": 80, "within": true}]}))]
+pub struct TrackRecord {
+    pub from: Day,
+    pub to: Day,
+    #[serde(flatten)]
+    pub scores: Scores,
+}
+
+/// How near valuations came to the prices that were paid.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = ValuationScores)]
+pub struct Scores {
+    #[schema(minimum = 0)]
+    pub n_sales: usize,
+    /// Sales with a valuation.
+    #[schema(minimum = 0)]
+    pub n_valued: usize,
+    /// Fewer than 20 of them had one.
+    pub few_sales: bool,
+    #[schema(max_items = 10, value_type = Vec<crate::ground::text::Text<1000>>)]
+    pub warnings: Vec<String>,
+    /// Likely price over achieved price; null with fewer than two.
+    pub ratio_study: Option<StudyShown>,
+    /// Null where no sale had a valuation.
+    pub coverage: Option<Coverage>,
+    /// The latest first, at most 1000 of them.
+    #[schema(max_items = 1000)]
+    pub sales: Vec<SaleAgainstValuation>,
+}
+
+/// How many prices fell into the ranges that were given.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Coverage {
+    #[schema(minimum = 0)]
+    pub n_within: usize,
+    #[schema(max_length = 40)]
+    pub share: String,
+    /// The mean of the levels that the valuations were asked for.
+    #[schema(max_length = 40)]
+    pub promised: String,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+pub struct SaleAgainstValuation {
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub on: Day,
+    pub price: Money,
+    /// Null where nobody valued the engine before it was sold, and in a back-test.
+    #[schema(minimum = 1)]
+    pub valuation_id: Option<i64>,
+    /// Null where there is no valuation; so are the members after it.
+    pub low: Option<Money>,
+    pub likely: Option<Money>,
+    pub high: Option<Money>,
+    #[schema(minimum = 1, maximum = 99)]
+    pub level_percent: Option<i32>,
+    /// Whether the price fell into the range.
+    pub within: Option<bool>,
+}
+
+// Routes
+
+/// Read how good the valuations were
+///
+/// Every own sale of the period against the last valuation that was made before it: the ratio study of the IAAO Standard
+/// on Ratio Studies (2013), and how often the price fell into the range.
+#[utoipa::path(tag = "prices", operation_id = "get_track_record", params(Period),
+    responses((status = 200, body = TrackRecord), Problems),
+    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/track-record")]
+async fn get_track_record(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    period: Query<Period>,
+) -> Result<HttpResponse, Problem> {
+    let from = period.from.unwrap_or(Day::FIRST);
+    let to = period.to.unwrap_or(actor.today);
+    if from > to {
+        let detail = "`from` is after `to`";
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
+    let rows: Vec<Row> = diesel::sql_query(include_str!("track_record/pairs.sql"))
+        .bind::<Date, _>(from)
+        .bind::<Date, _>(to)
+        .load(&mut *db.read().await?)
+        .await?;
+    let scores = scores(rows.into_iter().map(Row::against).collect());
+    shown(&req, &TrackRecord { from, to, scores })
+}
+
+/// The latest sale first.
+pub(crate) fn scores(mut sales: Vec<SaleAgainstValuation>) -> Scores {
+    let pairs: Vec<EstimateAndPrice> = sales
+        .iter()
+        .filter_map(|sale| {
+            Some(EstimateAndPrice {
+                estimate: sale.likely?,
+                price: sale.price,
+            })
+        })
+        .collect();
+    let n_valued = pairs.len();
+    let n_within = sales
+        .iter()
+        .filter(|sale| sale.within == Some(true))
+        .count();
+    let levels: i32 = sales.iter().filter_map(|sale| sale.level_percent).sum();
+    let coverage = (n_valued > 0).then(|| Coverage {
+        n_within,
+        share: format!("{:.4}", n_within as f64 / n_valued as f64),
+        promised: format!("{:.4}", f64::from(levels) / 100.0 / n_valued as f64),
+    });
+    let few_sales = n_valued < ENOUGH;
+    let n_sales = sales.len();
+    sales.truncate(MOST_LISTED);
+    let told = few_sales.then(|| {
+        format!(
+            "{n_valued} sales had a valuation: with fewer than {ENOUGH}, one sale more could turn every verdict."
+        )
+    });
+    Scores {
+        n_sales,
+        n_valued,
+        few_sales,
+        warnings: told.into_iter().collect(),
+        ratio_study: study(&pairs).ok(),
+        coverage,
+        sales,
+    }
+}
+
+// SQL
+
+#[derive(QueryableByName)]
+struct Row {
+    #[diesel(sql_type = BigInt)]
+    sale_id: i64,
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = Date)]
+    on_day: Day,
+    #[diesel(sql_type = Numeric)]
+    price: Money,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    valuation_id: Option<i64>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    low: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    likely: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    high: Option<Money>,
+    #[diesel(sql_type = Nullable<Integer>)]
+    level_percent: Option<i32>,
+}
+
+impl Row {
+    fn against(self) -> SaleAgainstValuation {
+        let range = self.low.zip(self.high);
+        SaleAgainstValuation {
+            sale_id: self.sale_id,
+            stock_no: self.stock_no,
+            on: self.on_day,
+            price: self.price,
+            valuation_id: self.valuation_id,
+            low: self.low,
+            likely: self.likely,
+            high: self.high,
+            level_percent: self.level_percent,
+            within: range.map(|(low, high)| (low..=high).contains(&self.price)),
+        }
+    }
+}

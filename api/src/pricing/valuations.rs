@@ -1,0 +1,610 @@
+//! Valuations: what an engine would fetch on a day, with its reasons; each kept for ever.
+
+pub(crate) mod answer;
+pub(crate) mod picture;
+
+use crate::{
+    engines::engines,
+    firm::keys::{Selling, Staff},
+    ground::{
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Text, at_most},
+    },
+    pricing::{
+        engine_facts::{self, Done},
+        margins,
+    },
+    schema::valuations,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use answer::{Answer, Case, Question, Supposition};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day, money::Money, trade::ValuationBasis, valuation::engine_features::EngineOnSale,
+};
+use picture::Marks;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::{BTreeMap, HashMap};
+use utoipa::{IntoParams, ToSchema};
+
+/// Engines valued in one request.
+const MOST_AT_ONCE: usize = 1000;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_valuations)
+        .service(create_valuation)
+        .service(list_all_valuations)
+        .service(value_many)
+        .service(get_valuation);
+}
+
+// Types
+
+/// What an engine would fetch on a day, as it was answered.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 77, "stock_no": 10, "on": "2026-05-14", "basis": "sales", "guide_version": 3, "fit_id": 12,
+    "low": "5612.40", "likely": "6480.15", "high": "7482.06", "level_percent": 80, "start": "6200.00",
+    "steps": [{"feature": "build_quality", "level": "fine", "from": "guide", "factor": "1.05", "effect": "309.20"},
+        {"feature": "market", "level": null, "from": "sales", "factor": "0.995415", "effect": "-29.05"}],
+    "not_known": ["papers"],
+    "comparables": [{"comparable_id": 903, "sale_id": null, "on": "2025-11-08", "price": "6200.00", "weight": "0.2113",
+        "adjusted_price": "6510.00", "steps": [{"difference": "guide", "factor": "1.050000", "price": "6510.00"}]}],
+    "would_narrow": [{"feature": "papers_months_left", "share": "0.0412"}],
+    "supposing": [{"supposing": {"grades": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
+            "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": "good", "completeness": null},
+            "build_quality": null, "working_order": null, "papers_months_left": null, "goes_with": [], "finished_jobs": [],
+            "tests_passed": []},
+        "low": "5740.10", "likely": "6627.61", "high": "7652.34", "difference": "147.46"}],
+    "warnings": ["builder: no more than 2 of the sales were of such an engine."]}))]
+pub struct Valuation {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub on: Day,
+    #[serde(flatten)]
+    pub answer: Answer,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "supposing": [{"tests_passed": ["steam"]}]}))]
+pub struct NewValuation {
+    /// Today unless told otherwise, and today at the latest.
+    pub on: Option<Day>,
+    /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
+    #[schema(minimum = 50, maximum = 95)]
+    pub level_percent: Option<u8>,
+    /// Changes of the facts, each valued by itself: better paint, a fresh steam test.
+    #[serde(default, deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    pub supposing: Vec<Supposition>,
+}
+
+impl NewValuation {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut broken = Vec::new();
+        if self.on.is_some_and(|on| on > today) {
+            let detail = "after today: nothing is on record of that day";
+            broken.push(at("/on", detail));
+        }
+        broken.extend(level_and_suppositions(self.level_percent, &self.supposing));
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "stock_nos": [10, 11]}))]
+pub struct NewValuations {
+    /// Today unless told otherwise, and today at the latest.
+    pub on: Option<Day>,
+    /// How many of 100 such prices each range is to hold; 80 unless told otherwise.
+    #[schema(minimum = 50, maximum = 95)]
+    pub level_percent: Option<u8>,
+    /// All engines in stock unless told otherwise.
+    #[serde(default, deserialize_with = "at_most::<1000, _, _>")]
+    #[schema(min_items = 1, max_items = 1000)]
+    pub stock_nos: Vec<i32>,
+}
+
+/// Several engines valued on a day from the same ground.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "items": [
+    {"stock_no": 10, "valuation_id": 78, "low": "5612.40", "likely": "6480.15", "high": "7482.06", "likely_before": "6510.00",
+        "not_valued": null},
+    {"stock_no": 11, "valuation_id": null, "low": null, "likely": null, "high": null, "likely_before": null,
+        "not_valued": "version 3 of the guide gives no price: the gauge is not known; record it on the engine"}]}))]
+pub struct Revaluation {
+    pub on: Day,
+    #[schema(minimum = 50, maximum = 95)]
+    pub level_percent: u8,
+    /// By stock number.
+    #[schema(max_items = 1000)]
+    pub items: Vec<Revalued>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Revalued {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Null where it could not be valued; so are the prices.
+    #[schema(minimum = 1)]
+    pub valuation_id: Option<i64>,
+    pub low: Option<Money>,
+    pub likely: Option<Money>,
+    pub high: Option<Money>,
+    /// Of the last valuation before; null where there was none.
+    pub likely_before: Option<Money>,
+    /// Why it could not be valued.
+    #[schema(max_length = 1000)]
+    pub not_valued: Option<String>,
+}
+
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct ValuationFilters {
+    /// The engine.
+    #[param(minimum = 1, example = 10)]
+    stock_no: Option<i32>,
+    /// The day that the engine was valued for.
+    #[param(example = "2026-05-14")]
+    on: Option<Day>,
+}
+
+/// The rules of what every question about a price may ask.
+pub(crate) fn level_and_suppositions(
+    level_percent: Option<u8>,
+    supposing: &[Supposition],
+) -> Vec<FieldError> {
+    let mut broken = Vec::new();
+    if level_percent.is_some_and(|level| !(50..=95).contains(&level)) {
+        broken.push(at("/level_percent", "not 50 to 95"));
+    }
+    for (i, supposition) in supposing.iter().enumerate() {
+        if *supposition == Supposition::default() {
+            broken.push(at(format!("/supposing/{i}"), "changes nothing"));
+        }
+        if supposition.papers_months_left.is_some_and(|n| n > 60) {
+            let pointer = format!("/supposing/{i}/papers_months_left");
+            broken.push(at(pointer, "not 0 to 60 months"));
+        }
+    }
+    broken
+}
+
+fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
+    FieldError {
+        pointer: pointer.into(),
+        detail: detail.to_owned(),
+    }
+}
+
+// Routes
+
+/// List the valuations of an engine
+///
+/// The latest first.
+#[utoipa::path(tag = "prices", operation_id = "list_valuations", params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Valuation>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/valuations")]
+async fn list_valuations(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let filters = ValuationFilters {
+        stock_no: Some(stock_no),
+        on: None,
+    };
+    let fetch =
+        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
+    let key = |valuation: &Valuation| (Value::Null, valuation.id);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Value an engine
+///
+/// From what is on record of the engine, its surveys and its papers up to that day, and from the sales learned from by
+/// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the guide's starting
+/// price to the likely one is explained.
+#[utoipa::path(tag = "prices", operation_id = "create_valuation",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewValuation,
+    responses((status = 201, body = Valuation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/valuations")]
+async fn create_valuation(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewValuation>,
+) -> Result<HttpResponse, Problem> {
+    let on = new.on.unwrap_or(actor.today);
+    db.create(&actor, &new, async |tx| {
+        let engine = facts_of(tx.conn(), *stock_no, on).await?;
+        new.check(tx.actor.today)?;
+        let question = Question {
+            supposing: cases(tx.conn(), *stock_no, &engine, &new.supposing).await?,
+            level_percent: new.level_percent.unwrap_or(80),
+            engine,
+        };
+        let answer = answer::to(tx.conn(), question, on).await?;
+        let mut kept = insert(tx, on, vec![(*stock_no, answer)]).await?;
+        let valuation = kept.pop().expect("one for each that was given");
+        Ok((format!("/v1/valuations/{}", valuation.id), valuation))
+    })
+    .await
+}
+
+/// List all valuations
+///
+/// The latest first.
+#[utoipa::path(tag = "prices", operation_id = "list_all_valuations", params(ValuationFilters, PageParams),
+    responses((status = 200, body = Page<Valuation>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/valuations")]
+async fn list_all_valuations(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<ValuationFilters>,
+) -> Result<HttpResponse, Problem> {
+    let filters = list.filters.clone();
+    let fetch =
+        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
+    let key = |valuation: &Valuation| (Value::Null, valuation.id);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Value several engines
+///
+/// All that are in stock, or those named, each as `POST /v1/engines/{stock_no}/valuations` does. One that has no price is
+/// told with the reason, and the others are valued.
+#[utoipa::path(tag = "prices", operation_id = "value_many", params(crate::ground::body::Repeatable), request_body = NewValuations,
+    responses((status = 201, body = Revaluation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/valuations")]
+async fn value_many(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewValuations>,
+) -> Result<HttpResponse, Problem> {
+    let on = new.on.unwrap_or(actor.today);
+    let level_percent = new.level_percent.unwrap_or(80);
+    let rules = NewValuation {
+        on: new.on,
+        level_percent: new.level_percent,
+        supposing: Vec::new(),
+    };
+    rules.check(actor.today)?;
+    // Reckoned before the transaction, which would be cut off as idle while hundreds of engines are valued.
+    let mut conn = db.read().await?;
+    let engines = asked_for(&mut conn, &new.stock_nos, on).await?;
+    let before = likely_before(&mut conn, engines.keys().copied().collect()).await?;
+    let (stock_nos, questions): (Vec<i32>, Vec<Question>) = engines
+        .into_iter()
+        .map(|(stock_no, engine)| {
+            let question = Question {
+                engine,
+                level_percent,
+                supposing: Vec::new(),
+            };
+            (stock_no, question)
+        })
+        .unzip();
+    let answers = answer::each(&mut conn, questions, on).await?;
+    drop(conn);
+    let (mut answered, mut not_valued) = (Vec::new(), Vec::new());
+    for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
+        match answer {
+            Ok(answer) => answered.push((stock_no, answer)),
+            Err(why) => not_valued.push(Revalued::not_valued(stock_no, &why)),
+        }
+    }
+    db.create(&actor, &new, async |tx| {
+        if answered.is_empty() {
+            tx.unchanged();
+        }
+        let kept = insert(tx, on, answered.clone()).await?;
+        let mut items = not_valued.clone();
+        items.extend(kept.iter().map(Revalued::of));
+        for item in &mut items {
+            item.likely_before = before.get(&item.stock_no).copied();
+        }
+        items.sort_by_key(|item| item.stock_no);
+        let revaluation = Revaluation {
+            on,
+            level_percent,
+            items,
+        };
+        Ok((format!("/v1/valuations?on={on}"), revaluation))
+    })
+    .await
+}
+
+impl Revalued {
+    fn of(valuation: &Valuation) -> Revalued {
+        let answer = &valuation.answer;
+        Revalued {
+            stock_no: valuation.stock_no,
+            valuation_id: Some(valuation.id),
+            low: Some(answer.low),
+            likely: Some(answer.likely),
+            high: Some(answer.high),
+            likely_before: None,
+            not_valued: None,
+        }
+    }
+
+    fn not_valued(stock_no: i32, why: &Problem) -> Revalued {
+        Revalued {
+            stock_no,
+            valuation_id: None,
+            low: None,
+            likely: None,
+            high: None,
+            likely_before: None,
+            not_valued: Some(why.to_string()),
+        }
+    }
+}
+
+/// Read a valuation
+///
+/// As a picture where `Accept` asks for `image/svg+xml`: the range, the comparables before and after they are brought to this
+/// engine, the asking price of today and, for those who may know it, the break-even price.
+#[utoipa::path(tag = "prices", operation_id = "get_valuation", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, content((Valuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/valuations/{id:\\d+}")]
+async fn get_valuation(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let row: Option<Row> = valuations::table
+        .find(*id)
+        .select(Row::as_select())
+        .first(&mut conn)
+        .await
+        .optional()?;
+    let row = row.ok_or_else(|| Problem::not_found(format!("there is no valuation {id}")))?;
+    let valuation = row.valuation()?;
+    if !accepts(&req, picture::MEDIA_TYPE) {
+        return shown(&req, &valuation);
+    }
+    let stock_no = valuation.stock_no;
+    let marks = Marks {
+        asking_price: engines::asking_price_of(&mut conn, stock_no).await?,
+        break_even_price: margins::break_even_price(&mut conn, &actor, stock_no).await?,
+    };
+    let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
+    picture::shown(&req, &mut conn, &heading, &valuation.answer, &marks).await
+}
+
+/// The engine as each supposition has it.
+async fn cases(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    engine: &EngineOnSale,
+    supposing: &[Supposition],
+) -> Result<Vec<Case>, Problem> {
+    let mut cases = Vec::with_capacity(supposing.len());
+    for (i, told) in supposing.iter().enumerate() {
+        let done = Done {
+            jobs: &told.finished_jobs,
+            tests: &told.tests_passed,
+        };
+        let by_the_records = if done.jobs.is_empty() && done.tests.is_empty() {
+            engine.clone()
+        } else {
+            let pointer = format!("/supposing/{i}");
+            engine_facts::after(conn, stock_no, engine, done, &pointer).await?
+        };
+        cases.push(Case {
+            engine: told.of(&by_the_records),
+            told: told.clone(),
+        });
+    }
+    Ok(cases)
+}
+
+/// What is on record of one engine.
+pub(crate) async fn facts_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<EngineOnSale, Problem> {
+    let mut found = engine_facts::load(conn, &BTreeMap::from([(stock_no, on)])).await?;
+    found
+        .remove(&stock_no)
+        .ok_or_else(|| engines::missing(stock_no))
+}
+
+// SQL
+
+/// The high figure of an engine's last valuation.
+pub(crate) async fn last_high(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    let last = valuations::table
+        .filter(valuations::stock_no.eq(stock_no))
+        .order(valuations::id.desc())
+        .select(valuations::high);
+    Ok(last.first(conn).await.optional()?)
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = valuations)]
+struct Row {
+    id: i64,
+    stock_no: i32,
+    on_day: Day,
+    basis: ValuationBasis,
+    guide_version: i32,
+    fit_id: Option<i64>,
+    low: Money,
+    likely: Money,
+    high: Money,
+    answer: Value,
+}
+
+impl Row {
+    fn valuation(self) -> Result<Valuation, Problem> {
+        Ok(Valuation {
+            id: self.id,
+            stock_no: self.stock_no,
+            on: self.on_day,
+            answer: Answer {
+                basis: self.basis,
+                guide_version: self.guide_version,
+                fit_id: self.fit_id,
+                low: self.low,
+                likely: self.likely,
+                high: self.high,
+                why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+            },
+        })
+    }
+}
+
+async fn load(
+    conn: &mut AsyncPgConnection,
+    filters: &ValuationFilters,
+    page: &Keyset,
+) -> Result<Vec<Valuation>, Problem> {
+    let mut query = valuations::table
+        .select(Row::as_select())
+        .order(valuations::id.desc())
+        .limit(page.limit)
+        .into_boxed();
+    if let Some(stock_no) = filters.stock_no {
+        query = query.filter(valuations::stock_no.eq(stock_no));
+    }
+    if let Some(on) = filters.on {
+        query = query.filter(valuations::on_day.eq(on));
+    }
+    if let Some(after) = page.after_id() {
+        query = query.filter(valuations::id.lt(after));
+    }
+    let rows: Vec<Row> = query.load(conn).await?;
+    rows.into_iter().map(Row::valuation).collect()
+}
+
+/// The engines named, or all in stock.
+async fn asked_for(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<BTreeMap<i32, EngineOnSale>, Problem> {
+    let days: BTreeMap<i32, Day> = if stock_nos.is_empty() {
+        let in_stock = engines::in_stock(conn).await?;
+        if in_stock.len() > MOST_AT_ONCE {
+            let detail = format!(
+                "more than {MOST_AT_ONCE} engines are in stock; name {MOST_AT_ONCE} at a time"
+            );
+            return Err(Problem::invalid("/stock_nos", detail));
+        }
+        in_stock
+            .into_iter()
+            .map(|stock_no| (stock_no, on))
+            .collect()
+    } else {
+        stock_nos.iter().map(|stock_no| (*stock_no, on)).collect()
+    };
+    let found = engine_facts::load(conn, &days).await?;
+    match stock_nos
+        .iter()
+        .position(|asked| !found.contains_key(asked))
+    {
+        None => Ok(found.into_iter().collect()),
+        Some(wrong) => {
+            let detail = format!("there is no engine {}", stock_nos[wrong]);
+            Err(Problem::invalid(format!("/stock_nos/{wrong}"), detail))
+        }
+    }
+}
+
+/// By stock number the likely price of the last valuation.
+async fn likely_before(
+    conn: &mut AsyncPgConnection,
+    stock_nos: Vec<i32>,
+) -> Result<HashMap<i32, Money>, Problem> {
+    let last: Vec<(i32, Money)> = valuations::table
+        .filter(valuations::stock_no.eq_any(stock_nos))
+        .distinct_on(valuations::stock_no)
+        .order((
+            valuations::stock_no,
+            valuations::on_day.desc(),
+            valuations::id.desc(),
+        ))
+        .select((valuations::stock_no, valuations::likely))
+        .load(conn)
+        .await?;
+    Ok(last.into_iter().collect())
+}
+
+/// Keeps the answers of a day, one for each engine at most.
+async fn insert(
+    tx: &mut Tx<'_>,
+    on: Day,
+    answers: Vec<(i32, Answer)>,
+) -> Result<Vec<Valuation>, Problem> {
+    let rows: Vec<_> = answers
+        .iter()
+        .map(|(stock_no, answer)| {
+            (
+                valuations::stock_no.eq(stock_no),
+                valuations::on_day.eq(on),
+                valuations::basis.eq(answer.basis),
+                valuations::guide_version.eq(answer.guide_version),
+                valuations::fit_id.eq(answer.fit_id),
+                valuations::low.eq(answer.low),
+                valuations::likely.eq(answer.likely),
+                valuations::high.eq(answer.high),
+                valuations::answer.eq(json!(answer.why)),
+            )
+        })
+        .collect();
+    let ids: Vec<(i32, i64)> = diesel::insert_into(valuations::table)
+        .values(rows)
+        .returning((valuations::stock_no, valuations::id))
+        .load(tx.conn())
+        .await?;
+    let ids: HashMap<i32, i64> = ids.into_iter().collect();
+    let kept = answers.into_iter().filter_map(|(stock_no, answer)| {
+        let id = *ids.get(&stock_no)?;
+        Some(Valuation {
+            id,
+            stock_no,
+            on,
+            answer,
+        })
+    });
+    let kept: Vec<Valuation> = kept.collect();
+    let entries = kept.iter().map(|valuation| {
+        let answer = &valuation.answer;
+        let data = json!({"valuation_id": valuation.id, "guide_version": answer.guide_version, "fit_id": answer.fit_id,
+            "likely": answer.likely});
+        (Some(valuation.stock_no), data)
+    });
+    tx.record_each("engine.valued", entries.collect()).await?;
+    Ok(kept)
+}

@@ -1,0 +1,377 @@
+//! Commissions: what the firm keeps of the price of an engine on commission, and what its owner is paid.
+
+use crate::{
+    books::{
+        cash_rule::{self, Trade},
+        tax_periods,
+        tax_rules::Rates,
+    },
+    buying::acquisitions,
+    firm::{
+        firm,
+        keys::MoneyDesk,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        body::KeyedBody,
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Code, Html, Text},
+    },
+    schema::payouts,
+    selling::{
+        invoices::{self, Party},
+        sales::{self, Sale},
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{dsl::sum, prelude::*};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::commission,
+    days::Day,
+    money::Money,
+    tax::{CashPayment, Percent},
+    trade::{PaymentMethod, TaxPosition},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_commission)
+        .service(list_payouts)
+        .service(pay_owner)
+        .service(get_payout);
+}
+
+// Types
+
+/// The statement for the owner of an engine that was sold on commission.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "owner_id": 12, "on": "2026-05-14", "undone_on": null, "price": "5400.00", "reserve": "5000.00",
+    "tax_position": "commission_in_owners_name", "commission_percent": "8", "commission_fixed": null, "commission": "432.00",
+    "rate_percent": "20", "vat": "86.40", "payout_due": "4881.60", "paid_out": "0.00", "still_due": "4881.60",
+    "paid_by_buyer": "600.00"}))]
+pub struct Commission {
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[schema(minimum = 1)]
+    pub owner_id: Option<i64>,
+    /// The day of the sale.
+    pub on: Day,
+    /// The day on which the sale was undone: nothing is due of it then, and what the owner was paid comes back.
+    pub undone_on: Option<Day>,
+    pub price: Money,
+    pub reserve: Option<Money>,
+    pub tax_position: TaxPosition,
+    /// Of the price with its tax.
+    pub commission_percent: Option<Percent>,
+    pub commission_fixed: Option<Money>,
+    /// Share, to the penny, a half upwards, and fixed sum; net of tax.
+    pub commission: Money,
+    /// The standard rate of the day of the sale; 0 where the firm is not registered.
+    pub rate_percent: Percent,
+    /// Tax on the commission. Where the firm sells in its own name this is the tax within its margin, and no invoice shows it.
+    pub vat: Money,
+    /// Price less commission and its tax; below 0 the owner owes the firm.
+    pub payout_due: Money,
+    pub paid_out: Money,
+    pub still_due: Money,
+    /// What the buyer has paid so far.
+    pub paid_by_buyer: Money,
+}
+
+/// What the owner is sent.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct CommissionStatement {
+    #[serde(flatten)]
+    pub commission: Commission,
+    pub owner: Option<Party>,
+    pub description: Text<400>,
+    /// ISO 4217.
+    pub currency: Code,
+    /// Of the firm; null where it has told none, or is not registered.
+    pub vat_number: Option<Code>,
+    #[schema(max_items = 1000)]
+    pub payouts: Vec<Payout>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = payouts)]
+#[schema(example = json!({"id": 8, "sale_id": 31, "on": "2026-05-14", "amount": "4881.60", "method": "transfer", "note": null}))]
+pub struct Payout {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Paid to the owner; below 0 when it came back.
+    pub amount: Money,
+    pub method: PaymentMethod,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "amount": "4881.60", "method": "transfer"}))]
+pub struct NewPayout {
+    /// From the day of the sale to today, in an open tax period.
+    pub on: Day,
+    /// Paid to the owner; below 0 when it came back, never 0.
+    pub amount: Money,
+    /// Not `part_exchange`.
+    pub method: PaymentMethod,
+    /// The owner is paid although the buyer has not yet paid the whole price. false unless told otherwise.
+    #[serde(default)]
+    pub before_buyer_paid: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    pub note: Option<Text<1000>>,
+}
+
+impl NewPayout {
+    fn check(&self, sold_on: Day, today: Day) -> Result<(), Problem> {
+        let early = format!("before the day of the sale, {sold_on}");
+        let rules = [
+            (self.on <= today, "/on", "in the future"),
+            (self.on >= sold_on, "/on", early.as_str()),
+            (self.amount != Money::ZERO, "/amount", "0 is no payment"),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "an owner is paid in money",
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+// Routes
+
+/// Read the statement for the owner of an engine that was sold on commission
+///
+/// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "money", operation_id = "get_commission", params(("id" = i64, Path, example = 4, minimum = 1)),
+    responses((status = 200, content((CommissionStatement = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/commission")]
+async fn get_commission(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let statement = statement_of(&mut conn, *id).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::Commission, &statement, now).await
+}
+
+/// List the payments to the owner of an engine that was sold on commission
+#[utoipa::path(tag = "money", operation_id = "list_payouts", params(("id" = i64, Path, example = 4, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Payout>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/payouts")]
+async fn list_payouts(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    sales::find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = payouts::table
+            .filter(payouts::sale_id.eq(id))
+            .filter(payouts::id.gt(page.after_id().unwrap_or(0)))
+            .select(Payout::as_select())
+            .order(payouts::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |payout: &Payout| (Value::Null, payout.id))
+        .await
+}
+
+/// Record a payment to the owner of an engine that was sold on commission
+///
+/// Never more than is due, and not before the buyer has paid the whole price unless the request says so.
+#[utoipa::path(tag = "money", operation_id = "pay_owner",
+    params(("id" = i64, Path, example = 4, minimum = 1), crate::ground::body::Repeatable), request_body = NewPayout,
+    responses((status = 201, body = Payout), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/sales/{id:\\d+}/payouts")]
+async fn pay_owner(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewPayout>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = sales::locked(tx, *id).await?;
+        let statement = of_sale(tx.conn(), &sale).await?;
+        new.check(sale.terms.on, actor.today)?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let paid = statement.paid_out.checked_add(new.amount);
+        let most = statement.payout_due.max(Money::ZERO);
+        if !paid.is_ok_and(|paid| (Money::ZERO..=most).contains(&paid)) {
+            return Err(Problem::conflict(if new.amount.is_negative() {
+                format!("no more than {} was paid out", statement.paid_out)
+            } else {
+                let still = statement.still_due.max(Money::ZERO);
+                format!("no more than {still} is still due to the owner")
+            }));
+        }
+        if sale.balance > Money::ZERO && !new.amount.is_negative() && !new.before_buyer_paid {
+            return Err(Problem::conflict(format!(
+                "the buyer still has to pay {}; pay the owner after that, or say before_buyer_paid",
+                sale.balance
+            )));
+        }
+        let trade = Trade {
+            person: statement.owner_id,
+            sale: Some(*id),
+            ..Trade::default()
+        };
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: false,
+        };
+        cash_rule::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
+        let payout: Payout = diesel::insert_into(payouts::table)
+            .values((
+                payouts::sale_id.eq(*id),
+                payouts::on_day.eq(new.on),
+                payouts::amount.eq(new.amount),
+                payouts::method.eq(new.method),
+                payouts::note.eq(&new.note),
+            ))
+            .returning(Payout::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": *id, "payout_id": payout.id, "amount": payout.amount,
+            "before_buyer_paid": new.before_buyer_paid, "cash_limit_acknowledged": new.cash_limit_acknowledged});
+        tx.record("owner.paid", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/payouts/{}", payout.id), payout))
+    })
+    .await
+}
+
+/// Read a payment to an owner
+#[utoipa::path(tag = "money", operation_id = "get_payout", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Payout), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/payouts/{id:\\d+}")]
+async fn get_payout(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let payout: Option<Payout> = payouts::table
+        .find(*id)
+        .select(Payout::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let payout = payout.ok_or_else(|| Problem::not_found(format!("there is no payout {id}")))?;
+    shown(&req, &payout)
+}
+
+// SQL
+
+pub(crate) async fn statement_of(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+) -> Result<CommissionStatement, Problem> {
+    let sale = sales::find(conn, sale_id).await?;
+    let commission = of_sale(conn, &sale).await?;
+    let firm = firm::find(conn).await?;
+    let owner = match commission.owner_id {
+        Some(owner) => Some(invoices::party(conn, owner).await?),
+        None => None,
+    };
+    let registered = commission.tax_position != TaxPosition::NotRegistered;
+    Ok(CommissionStatement {
+        owner,
+        description: invoices::description(conn, commission.stock_no).await?,
+        currency: firm.currency,
+        vat_number: firm.vat_number.filter(|_| registered),
+        payouts: payouts::table
+            .filter(payouts::sale_id.eq(sale_id))
+            .select(Payout::as_select())
+            .order(payouts::id)
+            .limit(1000)
+            .load(conn)
+            .await?,
+        commission,
+    })
+}
+
+/// The statement as it stands, at the rate of the day of the sale.
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale: &Sale,
+) -> Result<Commission, Problem> {
+    let terms = &sale.terms;
+    let agreed = acquisitions::agreed_with_owner(conn, terms.stock_no).await?;
+    let agreed = agreed.ok_or_else(|| {
+        Problem::not_found(format!(
+            "sale {} is of an engine that is not on commission",
+            terms.id
+        ))
+    })?;
+    let rates = Rates::load(conn).await?;
+    let rate_percent = rates.of_commission(agreed.tax_position, terms.on)?;
+    let mut made = commission(terms.price, agreed.terms, agreed.tax_position, rate_percent)?;
+    if terms.undone_on.is_some() {
+        (made.commission, made.vat, made.payout_due) = <(Money, Money, Money)>::default();
+    }
+    let paid_out: Option<Money> = payouts::table
+        .filter(payouts::sale_id.eq(terms.id))
+        .select(sum(payouts::amount))
+        .get_result(conn)
+        .await?;
+    let paid_out = paid_out.unwrap_or_default();
+    Ok(Commission {
+        sale_id: terms.id,
+        stock_no: terms.stock_no,
+        owner_id: agreed.owner,
+        on: terms.on,
+        undone_on: terms.undone_on,
+        price: terms.price,
+        reserve: agreed.reserve,
+        tax_position: agreed.tax_position,
+        commission_percent: agreed.terms.percent,
+        commission_fixed: agreed.terms.fixed,
+        commission: made.commission,
+        rate_percent,
+        vat: made.vat,
+        payout_due: made.payout_due,
+        paid_out,
+        still_due: made
+            .payout_due
+            .checked_sub(paid_out)
+            .map_err(Problem::internal)?,
+        paid_by_buyer: sale.paid,
+    })
+}

@@ -1,0 +1,401 @@
+//! Complaints: repairs asked for after a delivery, and the last days of the law of sale that follow for the sale.
+
+use crate::{
+    books::statutory_periods,
+    engines::surveys,
+    firm::{
+        firm,
+        keys::{Selling, SellingRead, Staff},
+    },
+    ground::{
+        body::{Body, Patch},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Prose,
+    },
+    schema::{complaints, findings},
+    selling::{
+        deliveries, returns,
+        sales::{self, Sale},
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    terms::{LastDays, LastDaysQuestion, Repair, called_off, last_days},
+    trade::ReturnReason,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_complaints)
+        .service(complain)
+        .service(get_complaint)
+        .service(change_complaint)
+        .service(get_last_days);
+}
+
+/// As many as the calculation takes.
+const MOST_COMPLAINTS: i64 = 100;
+
+// Types
+
+/// A repair or replacement that the buyer asked for. From the day of asking to that of giving back the days of the short-term
+/// right to reject do not run.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = complaints)]
+#[schema(example = json!({"id": 5, "sale_id": 31, "asked_on": "2026-05-20", "words": "the left injector blows back",
+    "given_back_on": null}))]
+pub struct Complaint {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    pub asked_on: Day,
+    /// What is complained of.
+    pub words: Prose,
+    /// The day on which the buyer had the engine back; null while it is away.
+    pub given_back_on: Option<Day>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"asked_on": "2026-05-20", "words": "the left injector blows back"}))]
+pub struct NewComplaint {
+    /// From the day of the delivery to today, and not after the engine came back for good.
+    pub asked_on: Day,
+    /// What is complained of.
+    pub words: Prose,
+    /// From the day of asking to today; left out while the engine is away.
+    pub given_back_on: Option<Day>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"given_back_on": "2026-05-31"}))]
+pub struct ComplaintPatch {
+    /// From the day of asking to today; null takes a wrong day back.
+    #[serde(default, deserialize_with = "crate::ground::text::present")]
+    #[schema(value_type = Option<Day>)]
+    pub given_back_on: Option<Option<Day>>,
+}
+
+/// The last days of the law of sale for a sale, by the rows in force on the day of delivery.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"sale_id": 31, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26", "short_term_reject_until": "2025-07-10",
+    "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "refund_by": "2025-07-10", "rules": [
+        {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
+            "confidence": "published"}]}))]
+pub struct SaleLastDays {
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    /// Null until the engine has left: no day runs before.
+    pub delivered_on: Option<Day>,
+    /// The day of the return on record.
+    pub sent_back_on: Option<Day>,
+    #[serde(flatten)]
+    pub days: LastDays,
+}
+
+// Routes
+
+/// List the complaints of a sale
+#[utoipa::path(tag = "selling", operation_id = "list_complaints",
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Complaint>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/complaints")]
+async fn list_complaints(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    sales::find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = complaints::table
+            .filter(complaints::sale_id.eq(id))
+            .filter(complaints::id.gt(page.after_id().unwrap_or(0)))
+            .select(Complaint::as_select())
+            .order(complaints::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &Complaint| (Value::Null, it.id))
+        .await
+}
+
+/// Record a repair that the buyer asked for
+///
+/// At most 100 for a sale. One that is open when the engine has come back for good is a finding of the engine, with its words.
+#[utoipa::path(tag = "selling", operation_id = "complain",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewComplaint,
+    responses((status = 201, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/sales/{id:\\d+}/complaints")]
+async fn complain(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewComplaint>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = sales::locked(tx, *id).await?;
+        let span = complaint_span(tx, &sale).await?;
+        check(new.asked_on, new.given_back_on, span, actor.today)?;
+        let count: i64 = complaints::table
+            .filter(complaints::sale_id.eq(*id))
+            .count()
+            .get_result(tx.conn())
+            .await?;
+        if count >= MOST_COMPLAINTS {
+            let detail =
+                format!("{MOST_COMPLAINTS} complaints are on record, and no more are taken");
+            return Err(Problem::conflict(detail));
+        }
+        let made: Complaint = diesel::insert_into(complaints::table)
+            .values((
+                complaints::sale_id.eq(*id),
+                complaints::asked_on.eq(new.asked_on),
+                complaints::words.eq(&new.words),
+                complaints::given_back_on.eq(new.given_back_on),
+            ))
+            .returning(Complaint::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let mut entry = json!({"complaint_id": made.id, "sale_id": *id});
+        if sale.terms.undone_on.is_some() {
+            entry["findings"] = json!(become_findings(tx, &sale).await?);
+        }
+        tx.record("complaint.recorded", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/complaints/{}", made.id), made))
+    })
+    .await
+}
+
+/// Read a complaint
+#[utoipa::path(tag = "selling", operation_id = "get_complaint", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Complaint), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/complaints/{id:\\d+}")]
+async fn get_complaint(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *id).await?)
+}
+
+/// Say when the buyer had the engine back
+#[utoipa::path(tag = "selling", operation_id = "change_complaint",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = ComplaintPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/complaints/{id:\\d+}")]
+async fn change_complaint(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<ComplaintPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let sale_id = find(tx.conn(), *id).await?.sale_id;
+            let sale = sales::locked(tx, sale_id).await?;
+            let current = find(tx.conn(), *id).await?;
+            let change = patch.against(&current)?;
+            let Some(given_back_on) = change.given_back_on else {
+                tx.unchanged();
+                return Ok(current);
+            };
+            let span = complaint_span(tx, &sale).await?;
+            check(current.asked_on, given_back_on, span, actor.today)?;
+            let changed: Complaint = diesel::update(complaints::table.find(*id))
+                .set(complaints::given_back_on.eq(given_back_on))
+                .returning(Complaint::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry =
+                json!({"complaint_id": *id, "sale_id": sale_id, "members": patch.members()});
+            tx.record("complaint.changed", Some(sale.terms.stock_no), entry)
+                .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Read the last days of the law of sale for a sale
+///
+/// From the delivery, the repairs under complaint and the return on record, by the rows of the firm's jurisdiction in force on
+/// the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing is stored.
+#[utoipa::path(tag = "selling", operation_id = "get_last_days", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = SaleLastDays), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/last-days")]
+async fn get_last_days(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let sale = sales::find(&mut conn, *id).await?;
+    shown(&req, &of_sale(&mut conn, &sale).await?)
+}
+
+/// `span`: the days on which the buyer had the engine, the second none while the sale stands.
+fn check(
+    asked_on: Day,
+    given_back_on: Option<Day>,
+    span: (Day, Option<Day>),
+    today: Day,
+) -> Result<(), Problem> {
+    let (delivered_on, returned_on) = span;
+    let early = format!("before the delivery on {delivered_on}");
+    let late = returned_on.map_or(String::new(), |on| {
+        format!("after the engine came back on {on}")
+    });
+    let turned = format!("before it was asked for on {asked_on}");
+    let in_span = |on: Day| returned_on.is_none_or(|returned| on <= returned);
+    let rules = [
+        (asked_on <= today, "/asked_on", "in the future"),
+        (asked_on >= delivered_on, "/asked_on", early.as_str()),
+        (in_span(asked_on), "/asked_on", late.as_str()),
+        (
+            given_back_on.is_none_or(|on| on <= today),
+            "/given_back_on",
+            "in the future",
+        ),
+        (
+            given_back_on.is_none_or(|on| on >= asked_on),
+            "/given_back_on",
+            turned.as_str(),
+        ),
+        (
+            given_back_on.is_none_or(in_span),
+            "/given_back_on",
+            late.as_str(),
+        ),
+    ];
+    let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+    let broken: Vec<FieldError> = broken
+        .map(|(_, pointer, detail)| FieldError {
+            pointer: pointer.to_owned(),
+            detail: detail.to_owned(),
+        })
+        .collect();
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
+// SQL
+
+/// Complaints of the sale that are open when its engine has come back become findings, each once; their ids.
+pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<i64>, Problem> {
+    let open: Vec<(i64, Day, Prose)> = complaints::table
+        .left_join(findings::table)
+        .filter(complaints::sale_id.eq(sale.terms.id))
+        .filter(complaints::given_back_on.is_null())
+        .filter(findings::id.is_null())
+        .order(complaints::id)
+        .limit(MOST_COMPLAINTS)
+        .select((complaints::id, complaints::asked_on, complaints::words))
+        .load(tx.conn())
+        .await?;
+    let mut found = Vec::with_capacity(open.len());
+    for (id, asked_on, words) in open {
+        let stock_no = sale.terms.stock_no;
+        found.push(surveys::find_by_complaint(tx, stock_no, id, &words, asked_on).await?);
+    }
+    Ok(found)
+}
+
+/// The days on which the buyer had the engine.
+async fn complaint_span(tx: &mut Tx<'_>, sale: &Sale) -> Result<(Day, Option<Day>), Problem> {
+    match deliveries::of_sale(tx.conn(), sale.terms.id).await? {
+        Some((_, delivered_on)) => Ok((delivered_on, sale.terms.undone_on)),
+        None => Err(Problem::conflict("the engine has not been delivered")),
+    }
+}
+
+async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDays, Problem> {
+    let terms = &sale.terms;
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let rows = statutory_periods::of(conn, &jurisdiction).await?;
+    let Some((_, delivered_on)) = deliveries::of_sale(conn, terms.id).await? else {
+        let protected = terms.at_distance && terms.buyer_is_consumer;
+        return Ok(SaleLastDays {
+            sale_id: terms.id,
+            delivered_on: None,
+            sent_back_on: None,
+            days: match terms.cancelled_on.or(terms.undone_on).filter(|_| protected) {
+                Some(told_on) => called_off(&jurisdiction, told_on, &rows),
+                None => LastDays::none(),
+            },
+        });
+    };
+    let returned = returns::of_sale(conn, terms.id).await?;
+    let sent_back_on = returned.as_ref().map(|made| made.on);
+    let rejected_on = returned
+        .filter(|made| made.why == ReturnReason::Rejected)
+        .map(|made| made.on);
+    let protected = terms.at_distance && terms.buyer_is_consumer;
+    let repairs: Vec<(Day, Option<Day>)> = complaints::table
+        .filter(complaints::sale_id.eq(terms.id))
+        .order(complaints::id)
+        .limit(MOST_COMPLAINTS)
+        .select((complaints::asked_on, complaints::given_back_on))
+        .load(conn)
+        .await?;
+    let repairs = repairs.into_iter().map(|(asked_on, returned_on)| Repair {
+        asked_on,
+        returned_on,
+    });
+    let question = LastDaysQuestion {
+        jurisdiction,
+        sold_at_distance: terms.at_distance,
+        delivered_on: Some(delivered_on),
+        lots: None,
+        repairs: repairs.collect(),
+        cancelled_on: terms.cancelled_on.filter(|_| protected),
+        collection_offered: protected && terms.collection_offered,
+        // The days after a rejection run from the agreement, not from the return.
+        sent_back_on: sent_back_on.filter(|_| rejected_on.is_none()),
+        proof_of_sending_on: terms.proof_of_sending_on.filter(|_| protected),
+        // Who takes a rejected engine back agrees to the refund that is recorded with it.
+        refund_agreed_on: terms.refund_agreed_on.or(rejected_on),
+        buyer_is_consumer: terms.buyer_is_consumer,
+        informed_of_cancellation_on: Some(terms.informed_of_cancellation_on),
+    };
+    Ok(SaleLastDays {
+        sale_id: terms.id,
+        delivered_on: Some(delivered_on),
+        sent_back_on,
+        // Days were checked when they came in.
+        days: last_days(&question, &rows)
+            .map_err(|faults| Problem::internal(format!("{faults:?}")))?,
+    })
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Complaint, Problem> {
+    let found: Option<Complaint> = complaints::table
+        .find(id)
+        .select(Complaint::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| Problem::not_found(format!("there is no complaint {id}")))
+}

@@ -1,0 +1,281 @@
+//! Deliveries: the day an engine leaves, and the gate it has to pass.
+
+use crate::{
+    engines::engines,
+    firm::keys::{Selling, SellingRead},
+    ground::{
+        body::KeyedBody,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Code, Line, Text},
+    },
+    schema::{boiler_fittings, boilers, deliveries},
+    selling::sales,
+    workshop::readiness,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{codes::Jurisdiction, days::Day, readiness::Gate, trade::DeliveryManner};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(deliver)
+        .service(list_deliveries)
+        .service(get_delivery);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = deliveries)]
+#[schema(example = json!({"id": 31, "sale_id": 31, "stock_no": 10, "on": "2026-05-14", "manner": "collection",
+    "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
+    "carrier_reference": null, "country": null}))]
+pub struct Delivery {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub manner: DeliveryManner,
+    /// Who signed for it.
+    pub handed_to: Line,
+    pub what_went_with_it: Option<Text<1000>>,
+    pub carrier: Option<Line>,
+    /// As the carrier wrote it.
+    pub carrier_reference: Option<Code>,
+    /// Where an export goes.
+    pub country: Option<Jurisdiction>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright",
+    "what_went_with_it": "box, fire irons, boiler papers"}))]
+pub struct NewDelivery {
+    /// The day the engine leaves; its papers have to hold on this day.
+    pub on: Day,
+    pub manner: DeliveryManner,
+    /// Who signs for it: the buyer, or the driver.
+    pub handed_to: Line,
+    pub what_went_with_it: Option<Text<1000>>,
+    /// For `carrier`, and for an `export` that a carrier takes.
+    pub carrier: Option<Line>,
+    /// As the carrier wrote it; only beside `carrier`.
+    pub carrier_reference: Option<Code>,
+    /// Where an `export` goes, and for nothing else.
+    pub country: Option<Jurisdiction>,
+}
+
+impl NewDelivery {
+    /// What belongs to the manner is there, and nothing else.
+    fn check(&self, sold_on: Day, buyer_abroad: bool) -> Result<(), Problem> {
+        let early = format!("before the engine was sold on {sold_on}");
+        let export = self.manner == DeliveryManner::Export;
+        let carried = self.manner == DeliveryManner::Carrier;
+        let rules = [
+            (self.on >= sold_on, "/on", early.as_str()),
+            (
+                !export || buyer_abroad,
+                "/manner",
+                "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there",
+            ),
+            (
+                !carried || self.carrier.is_some(),
+                "/carrier",
+                "missing; who carries it",
+            ),
+            (
+                carried || export || self.carrier.is_none(),
+                "/carrier",
+                "only for a carrier or an export",
+            ),
+            (
+                self.carrier.is_some() || self.carrier_reference.is_none(),
+                "/carrier_reference",
+                "only beside a carrier",
+            ),
+            (
+                !export || self.country.is_some(),
+                "/country",
+                "missing; where the export goes",
+            ),
+            (
+                export || self.country.is_none(),
+                "/country",
+                "only for an export",
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+// Routes
+
+/// Deliver an engine
+///
+/// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
+#[utoipa::path(tag = "selling", operation_id = "deliver",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewDelivery,
+    responses((status = 201, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/deliveries")]
+async fn deliver(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: KeyedBody<NewDelivery>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        lock_with_boiler(tx, *stock_no).await?;
+        let Some((sale_id, sold_on)) = sales::of_engine(tx.conn(), *stock_no).await? else {
+            let detail = "the engine is not sold; record the sale first";
+            return Err(Problem::conflict(detail));
+        };
+        let buyer_abroad = sales::find(tx.conn(), sale_id).await?.terms.buyer_abroad;
+        new.check(sold_on, buyer_abroad)?;
+        if of_sale(tx.conn(), sale_id).await?.is_some() {
+            return Err(Problem::conflict("the engine has been delivered already"));
+        }
+        // Of a day to come the gate is the better answer: it says what has to be done before that day.
+        readiness::must_be_open(tx.conn(), *stock_no, Gate::Deliver, new.on).await?;
+        if new.on > actor.today {
+            let detail = "in the future; record the delivery on the day the engine leaves";
+            return Err(Problem::invalid("/on", detail));
+        }
+        let delivery = insert(tx, *stock_no, sale_id, &new).await?;
+        let entry = json!({"delivery_id": delivery.id, "sale_id": sale_id});
+        tx.record("engine.delivered", Some(*stock_no), entry)
+            .await?;
+        Ok((format!("/v1/deliveries/{}", delivery.id), delivery))
+    })
+    .await
+}
+
+/// List the deliveries of an engine
+#[utoipa::path(tag = "selling", operation_id = "list_deliveries",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Delivery>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/deliveries")]
+async fn list_deliveries(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = deliveries::table
+            .filter(deliveries::stock_no.eq(stock_no))
+            .select(Delivery::as_select())
+            .order(deliveries::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(deliveries::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |delivery: &Delivery| {
+        (Value::Null, delivery.id)
+    })
+    .await
+}
+
+/// Read a delivery
+#[utoipa::path(tag = "selling", operation_id = "get_delivery", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/deliveries/{id:\\d+}")]
+async fn get_delivery(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let delivery: Option<Delivery> = deliveries::table
+        .find(*id)
+        .select(Delivery::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let delivery =
+        delivery.ok_or_else(|| Problem::not_found(format!("there is no delivery {id}")))?;
+    shown(&req, &delivery)
+}
+
+// SQL
+
+/// Holds the engine and the boiler in it, so that no test, job or finding comes between the gate and the delivery.
+async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+    engines::lock(tx.conn(), stock_no).await?;
+    let _held: Vec<i64> = boilers::table
+        .filter(
+            boilers::id.eq_any(
+                boiler_fittings::table
+                    .filter(boiler_fittings::stock_no.eq(stock_no))
+                    .filter(boiler_fittings::taken_out_on.is_null())
+                    .select(boiler_fittings::boiler_id),
+            ),
+        )
+        .select(boilers::id)
+        .for_update()
+        .load(tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// The delivery of a sale: its id and day.
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+) -> Result<Option<(i64, Day)>, Problem> {
+    Ok(deliveries::table
+        .filter(deliveries::sale_id.eq(sale_id))
+        .select((deliveries::id, deliveries::on_day))
+        .first(conn)
+        .await
+        .optional()?)
+}
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    sale_id: i64,
+    new: &NewDelivery,
+) -> Result<Delivery, Problem> {
+    Ok(diesel::insert_into(deliveries::table)
+        .values((
+            deliveries::sale_id.eq(sale_id),
+            deliveries::stock_no.eq(stock_no),
+            deliveries::on_day.eq(new.on),
+            deliveries::manner.eq(new.manner),
+            deliveries::handed_to.eq(&new.handed_to),
+            deliveries::what_went_with_it.eq(&new.what_went_with_it),
+            deliveries::carrier.eq(&new.carrier),
+            deliveries::carrier_reference.eq(&new.carrier_reference),
+            deliveries::country.eq(&new.country),
+        ))
+        .returning(Delivery::as_returning())
+        .get_result(tx.conn())
+        .await?)
+}

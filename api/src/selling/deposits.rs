@@ -1,0 +1,455 @@
+//! Deposits: money received for a reservation, set off at the sale or returned.
+
+use crate::{
+    books::{
+        cash_rule::{self, Trade},
+        tax_periods,
+    },
+    buying::acquisitions,
+    enquiring::reservations,
+    firm::keys::{Selling, SellingRead},
+    ground::{
+        body::KeyedBody,
+        db::{Db, RunQueryDsl, Tx},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, shown},
+        problem::{Problem, Problems, all_hold},
+        text::Text,
+    },
+    schema::{
+        deposit_receipts, deposit_returns, deposits, payments, reservations as reservations_table,
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::{
+    dsl::{exists, not, sum},
+    prelude::*,
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{days::Day, money::Money, tax::CashPayment, trade::PaymentMethod};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(receive_deposit)
+        .service(list_deposits)
+        .service(get_deposit)
+        .service(return_deposit);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = deposits)]
+pub struct Received {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// Of the firm's receipt, given in sequence without gaps.
+    #[schema(minimum = 1)]
+    pub receipt_no: i32,
+    #[schema(minimum = 1)]
+    pub reservation_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub amount: Money,
+    pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account.
+    pub notes_into_bank: bool,
+    pub note: Option<Text<1000>>,
+}
+
+/// It is owed to whom it came from until it is set off at the sale or returned.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 5, "receipt_no": 5, "reservation_id": 9, "on": "2026-05-14", "amount": "500.00", "method": "transfer",
+    "notes_into_bank": false, "note": null, "stock_no": 10, "person_id": 12, "held": true, "payment_id": null, "returned": null}))]
+pub struct Deposit {
+    #[serde(flatten)]
+    pub received: Received,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// Neither set off nor returned.
+    pub held: bool,
+    /// The payment of the sale that it was set off as.
+    #[schema(minimum = 1)]
+    pub payment_id: Option<i64>,
+    pub returned: Option<DepositReturn>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = deposit_returns)]
+#[schema(example = json!({"id": 2, "on": "2026-05-20", "method": "transfer", "because": "the sale did not come about"}))]
+pub struct DepositReturn {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub method: PaymentMethod,
+    pub because: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer"}))]
+pub struct NewDeposit {
+    /// From the day the engine came to today, in an open tax period.
+    pub on: Day,
+    /// Above 0; with what is held already not above the asking price.
+    pub amount: Money,
+    /// Not `part_exchange`.
+    pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    #[serde(default)]
+    pub notes_into_bank: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-20", "method": "transfer", "because": "the sale did not come about"}))]
+pub struct NewDepositReturn {
+    /// From the day of the deposit to today, in an open tax period.
+    pub on: Day,
+    /// Not `part_exchange`.
+    pub method: PaymentMethod,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    pub because: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct DepositFilters {
+    #[param(minimum = 1, example = 9)]
+    reservation_id: Option<i64>,
+    /// true: those alone that are neither set off nor returned.
+    held: Option<bool>,
+}
+
+impl NewDeposit {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        all_hold(&[
+            (self.on <= today, "/on", "in the future"),
+            (self.amount > Money::ZERO, "/amount", "not above 0"),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "a deposit is money",
+            ),
+            (
+                !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+                "/notes_into_bank",
+                "notes that are paid into the bank come as a transfer",
+            ),
+        ])
+    }
+}
+
+impl Received {
+    /// Cash paid back counts for the cash rule as cash received does.
+    fn paid_back(&self, on: Day, method: PaymentMethod) -> CashPayment {
+        CashPayment {
+            on,
+            amount: self.amount,
+            method,
+            notes_into_bank: false,
+        }
+    }
+}
+
+impl NewDepositReturn {
+    fn check(&self, today: Day, received_on: Day) -> Result<(), Problem> {
+        all_hold(&[
+            (self.on <= today, "/on", "in the future"),
+            (
+                self.on >= received_on,
+                "/on",
+                "before the deposit was received",
+            ),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "a deposit is returned in money",
+            ),
+        ])
+    }
+}
+
+// Routes
+
+/// Record a deposit
+///
+/// For a live reservation. It gets the next number of the firm's receipts.
+#[utoipa::path(tag = "selling", operation_id = "receive_deposit",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewDeposit,
+    responses((status = 201, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/reservations/{id:\\d+}/deposits")]
+async fn receive_deposit(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewDeposit>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let reservation = reservations::locked(tx, *id).await?;
+        new.check(actor.today)?;
+        let stock_no = reservation.stock_no;
+        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        if new.on < came_on {
+            let detail = format!("before the engine came on {came_on}");
+            return Err(Problem::invalid("/on", detail));
+        }
+        let before = held_by(tx.conn(), &[*id]).await?.remove(&*id);
+        let all = before.unwrap_or_default().checked_add(new.amount);
+        let all = all.map_err(|_| Problem::invalid("/amount", "too large"))?;
+        reservations::must_fit_price(tx, stock_no, Some(all), "/amount").await?;
+        reservations::must_be_live(&reservation, Instant::of_second(actor.now))?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let trade = Trade {
+            person: Some(reservation.person_id),
+            reservation: Some(*id),
+            ..Trade::default()
+        };
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: new.notes_into_bank,
+        };
+        cash_rule::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
+        let deposit = insert(tx, *id, &new).await?;
+        let entry = json!({"deposit_id": deposit, "reservation_id": *id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
+        tx.record("deposit.received", Some(stock_no), entry).await?;
+        Ok((address(deposit), find(tx.conn(), deposit).await?))
+    })
+    .await
+}
+
+/// List deposits
+#[utoipa::path(tag = "selling", operation_id = "list_deposits", params(DepositFilters, PageParams),
+    responses((status = 200, body = Page<Deposit>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/deposits")]
+async fn list_deposits(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<DepositFilters>,
+) -> Result<HttpResponse, Problem> {
+    let filters = list.filters.clone();
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = deposits::table
+            .inner_join(reservations_table::table)
+            .left_join(deposit_returns::table)
+            .left_join(payments::table.on(payments::deposit_id.eq(deposits::id.nullable())))
+            .select(Row::as_select())
+            .order(deposits::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(id) = filters.reservation_id {
+            query = query.filter(deposits::reservation_id.eq(id));
+        }
+        let held = deposit_returns::id.is_null().and(payments::id.is_null());
+        match filters.held {
+            Some(true) => query = query.filter(held),
+            Some(false) => query = query.filter(not(held)),
+            None => {}
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(deposits::id.gt(after));
+        }
+        let rows: Vec<Row> = query.load(conn).await?;
+        Ok(rows.into_iter().map(Row::shown).collect())
+    };
+    list.answer(&req, &db, fetch, |deposit: &Deposit| {
+        (Value::Null, deposit.received.id)
+    })
+    .await
+}
+
+/// Read a deposit
+#[utoipa::path(tag = "selling", operation_id = "get_deposit", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/deposits/{id:\\d+}")]
+async fn get_deposit(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let deposit = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &deposit)
+}
+
+/// Return a deposit
+///
+/// Whole and once; not one that was set off at the sale.
+#[utoipa::path(tag = "selling", operation_id = "return_deposit",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewDepositReturn,
+    responses((status = 201, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/deposits/{id:\\d+}/returns")]
+async fn return_deposit(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewDepositReturn>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let deposit = find(tx.conn(), *id).await?;
+        // Holds the engine, whose sale would set the deposit off.
+        reservations::locked(tx, deposit.received.reservation_id).await?;
+        let deposit = find(tx.conn(), *id).await?;
+        new.check(actor.today, deposit.received.on)?;
+        if !deposit.held {
+            let detail = "the deposit has been set off or returned already";
+            return Err(Problem::conflict(detail));
+        }
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let trade = Trade {
+            person: Some(deposit.person_id),
+            reservation: Some(deposit.received.reservation_id),
+            ..Trade::default()
+        };
+        let going = deposit.received.paid_back(new.on, new.method);
+        cash_rule::must_be_below(tx, &trade, &going, new.cash_limit_acknowledged).await?;
+        let returned: i64 = diesel::insert_into(deposit_returns::table)
+            .values((
+                deposit_returns::deposit_id.eq(*id),
+                deposit_returns::on_day.eq(new.on),
+                deposit_returns::method.eq(new.method),
+                deposit_returns::because.eq(&new.because),
+            ))
+            .returning(deposit_returns::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"deposit_return_id": returned, "deposit_id": *id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
+        tx.record("deposit.returned", Some(deposit.stock_no), entry)
+            .await?;
+        Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+fn address(id: i64) -> String {
+    format!("/v1/deposits/{id}")
+}
+
+// SQL
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = deposits)]
+struct Row {
+    #[diesel(embed)]
+    received: Received,
+    #[diesel(select_expression = reservations_table::stock_no)]
+    stock_no: i32,
+    #[diesel(select_expression = reservations_table::person_id)]
+    person_id: i64,
+    #[diesel(select_expression = payments::id.nullable())]
+    payment_id: Option<i64>,
+    #[diesel(embed)]
+    returned: Option<DepositReturn>,
+}
+
+impl Row {
+    fn shown(self) -> Deposit {
+        Deposit {
+            held: self.payment_id.is_none() && self.returned.is_none(),
+            received: self.received,
+            stock_no: self.stock_no,
+            person_id: self.person_id,
+            payment_id: self.payment_id,
+            returned: self.returned,
+        }
+    }
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Deposit, Problem> {
+    let row: Option<Row> = deposits::table
+        .inner_join(reservations_table::table)
+        .left_join(deposit_returns::table)
+        .left_join(payments::table.on(payments::deposit_id.eq(deposits::id.nullable())))
+        .filter(deposits::id.eq(id))
+        .select(Row::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let missing = || Problem::not_found(format!("there is no deposit {id}"));
+    Ok(row.ok_or_else(missing)?.shown())
+}
+
+async fn insert(tx: &mut Tx<'_>, reservation: i64, new: &NewDeposit) -> Result<i64, Problem> {
+    let receipt_no: i32 = diesel::update(deposit_receipts::table)
+        .set(deposit_receipts::last_no.eq(deposit_receipts::last_no + 1))
+        .returning(deposit_receipts::last_no)
+        .get_result(tx.conn())
+        .await?;
+    Ok(diesel::insert_into(deposits::table)
+        .values((
+            deposits::reservation_id.eq(reservation),
+            deposits::receipt_no.eq(receipt_no),
+            deposits::on_day.eq(new.on),
+            deposits::amount.eq(new.amount),
+            deposits::method.eq(new.method),
+            deposits::notes_into_bank.eq(new.notes_into_bank),
+            deposits::note.eq(&new.note),
+        ))
+        .returning(deposits::id)
+        .get_result(tx.conn())
+        .await?)
+}
+
+/// Deposits neither set off nor returned.
+#[diesel::dsl::auto_type(no_type_alias)]
+fn held() -> _ {
+    deposits::table
+        .filter(not(exists(
+            deposit_returns::table.filter(deposit_returns::deposit_id.eq(deposits::id)),
+        )))
+        .filter(not(exists(
+            payments::table.filter(payments::deposit_id.eq(deposits::id.nullable())),
+        )))
+}
+
+/// The sum that is held for each of the reservations; one without is missing.
+pub(crate) async fn held_by(
+    conn: &mut AsyncPgConnection,
+    reservations: &[i64],
+) -> Result<HashMap<i64, Money>, Problem> {
+    let sums: Vec<(i64, Option<Money>)> = held()
+        .filter(deposits::reservation_id.eq_any(reservations))
+        .group_by(deposits::reservation_id)
+        .select((deposits::reservation_id, sum(deposits::amount)))
+        .load(conn)
+        .await?;
+    let sums = sums.into_iter();
+    Ok(sums.filter_map(|(id, sum)| Some((id, sum?))).collect())
+}
+
+/// What is held of a person for an engine, from whichever reservation.
+pub(crate) async fn held_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    person: i64,
+) -> Result<Vec<Received>, Problem> {
+    let theirs = reservations_table::table
+        .filter(reservations_table::stock_no.eq(stock_no))
+        .filter(reservations_table::person_id.eq(person))
+        .select(reservations_table::id);
+    Ok(held()
+        .filter(deposits::reservation_id.eq_any(theirs))
+        .order(deposits::id)
+        .select(Received::as_select())
+        .load(conn)
+        .await?)
+}

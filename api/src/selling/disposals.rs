@@ -1,0 +1,189 @@
+//! Disposals: how an engine goes without a sale.
+
+use crate::{
+    books::tax_periods,
+    buying::acquisitions,
+    engines::engines,
+    enquiring::{listings, reservations},
+    firm::keys::MoneyDesk,
+    ground::{
+        body::KeyedBody,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{self, Problem, Problems},
+        text::Text,
+    },
+    schema::disposals,
+    selling::sales,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    trade::{DisposalManner, Manner, ReservationStanding},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(dispose_of)
+        .service(list_disposals)
+        .service(get_disposal);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = disposals)]
+#[schema(as = EngineDisposal, example = json!({"id": 4, "stock_no": 10, "on": "2026-05-14", "manner": "broken_for_parts",
+    "note": "frames cracked through; wheels and boiler kept"}))]
+pub struct Disposal {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub manner: DisposalManner,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = NewEngineDisposal, example = json!({"on": "2026-05-14", "manner": "broken_for_parts"}))]
+pub struct NewDisposal {
+    /// From the day the engine came to today, in an open tax period.
+    pub on: Day,
+    /// `taken_back_by_owner` for an engine on commission, and only for one.
+    pub manner: DisposalManner,
+    pub note: Option<Text<1000>>,
+}
+
+// Routes
+
+/// Record how an engine went without a sale
+///
+/// Refused when it is sold, reserved or gone already. A listing on show is withdrawn.
+#[utoipa::path(tag = "money", operation_id = "dispose_of",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewDisposal,
+    responses((status = 201, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/engines/{stock_no:\\d+}/disposals")]
+async fn dispose_of(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: KeyedBody<NewDisposal>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), stock_no).await?;
+        let (manner, came_on) = acquisitions::manner_of(tx.conn(), stock_no).await?;
+        if new.on > actor.today {
+            return Err(Problem::invalid("/on", "in the future"));
+        }
+        if new.on < came_on {
+            let detail = format!("before the engine came on {came_on}");
+            return Err(Problem::invalid("/on", detail));
+        }
+        let by_owner = new.manner == DisposalManner::TakenBackByOwner;
+        if by_owner != (manner == Manner::Commission) {
+            let detail = "an engine on commission is taken back by its owner, and no other one is";
+            return Err(Problem::invalid("/manner", detail));
+        }
+        if sales::of_engine(tx.conn(), stock_no).await?.is_some() {
+            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+        }
+        sales::not_before_it_came_back(tx.conn(), stock_no, new.on).await?;
+        must_be_here(tx.conn(), stock_no).await?;
+        reservations::must_be_free_for(tx, stock_no, None).await?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let disposal: Disposal = diesel::insert_into(disposals::table)
+            .values((
+                disposals::stock_no.eq(stock_no),
+                disposals::on_day.eq(new.on),
+                disposals::manner.eq(new.manner),
+                disposals::note.eq(&new.note),
+            ))
+            .returning(Disposal::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"disposal_id": disposal.id, "manner": disposal.manner});
+        tx.record("engine.disposed_of", Some(stock_no), entry)
+            .await?;
+        reservations::end_queue(tx, stock_no, ReservationStanding::EngineGone).await?;
+        listings::take_off_show(tx, stock_no, Some("the engine is gone")).await?;
+        Ok((format!("/v1/disposals/{}", disposal.id), disposal))
+    })
+    .await
+}
+
+/// List how an engine went without a sale
+#[utoipa::path(tag = "money", operation_id = "list_disposals",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Disposal>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/disposals")]
+async fn list_disposals(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = disposals::table
+            .filter(disposals::stock_no.eq(stock_no))
+            .filter(disposals::id.gt(page.after_id().unwrap_or(0)))
+            .select(Disposal::as_select())
+            .order(disposals::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |disposal: &Disposal| {
+        (Value::Null, disposal.id)
+    })
+    .await
+}
+
+/// Read how an engine went without a sale
+#[utoipa::path(tag = "money", operation_id = "get_disposal", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/disposals/{id:\\d+}")]
+async fn get_disposal(
+    _by: MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let disposal: Option<Disposal> = disposals::table
+        .find(*id)
+        .select(Disposal::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let missing = || Problem::not_found(format!("there is no disposal {id}"));
+    shown(&req, &disposal.ok_or_else(missing)?)
+}
+
+// SQL
+
+/// Refuses an engine that went without a sale.
+pub(crate) async fn must_be_here(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(), Problem> {
+    let gone_on: Option<Day> = disposals::table
+        .filter(disposals::stock_no.eq(stock_no))
+        .select(disposals::on_day)
+        .first(conn)
+        .await
+        .optional()?;
+    match gone_on {
+        None => Ok(()),
+        Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
+    }
+}

@@ -1,0 +1,557 @@
+//! Exports: engines sold to go to another country, with what shows that they left and what becomes of the tax.
+
+use crate::{
+    books::{stock_book::too_large, tax_periods, tax_rules::Rates},
+    buying::acquisitions,
+    firm::{firm, keys::MoneyDesk},
+    ground::{
+        body::{KeyedBody, Patch},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Text, present},
+    },
+    schema::exports,
+    selling::{
+        commissions,
+        sales::{self, Sale},
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Bool, Date, Integer, Nullable, Text as SqlText},
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    codes::Jurisdiction,
+    costs::tax_of_sale,
+    days::{Day, DaySpan},
+    money::Money,
+    tax::{ExportFacts, ExportMethod, ExportStanding, ExportTax, export_months, export_tax},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_exports)
+        .service(create_export)
+        .service(get_export)
+        .service(change_export);
+}
+
+// Types
+
+/// An engine that was sold to go to another country.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 2, "sale_id": 31, "stock_no": 10, "destination": "CH", "method": "own_van", "direct": true,
+    "supply_on": "2026-01-15", "limit_on": "2026-04-15", "left_on": "2026-03-20", "evidence": "customs declaration",
+    "evidence_on": "2026-04-15", "used_before_leaving": false, "standing": "zero_rated", "tax_at_home": "291.67",
+    "tax_due_on": null, "tax_taken_back_on": null, "deposit": null, "warnings": []}))]
+pub struct Export {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub destination: Jurisdiction,
+    pub method: ExportMethod,
+    /// The firm has control to the end.
+    pub direct: bool,
+    /// The time of supply: the day on which it was sent or, if earlier, paid in full; null while neither happened.
+    pub supply_on: Option<Day>,
+    /// Last day for leaving and for the evidence; null without a time of supply, and where no export of this kind is free of tax.
+    pub limit_on: Option<Day>,
+    /// The day on which it left the country of the firm.
+    pub left_on: Option<Day>,
+    /// What shows that it left.
+    pub evidence: Option<Text<500>>,
+    /// The day on which the firm got it.
+    pub evidence_on: Option<Day>,
+    /// In the country of the firm, before it left.
+    pub used_before_leaving: bool,
+    /// As of today.
+    pub standing: ExportStanding,
+    /// The tax on the sale if it were no export.
+    pub tax_at_home: Money,
+    /// The tax falls due in the period of this day.
+    pub tax_due_on: Option<Day>,
+    /// It is taken back in the period of this day.
+    pub tax_taken_back_on: Option<Day>,
+    /// What a buyer who collects may be asked to leave until the evidence is there; null for a direct export and one that is taxed.
+    pub deposit: Option<Money>,
+    #[schema(max_items = 10)]
+    pub warnings: Vec<Text<400>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"destination": "CH", "method": "own_van"}))]
+pub struct NewExport {
+    /// Another country than the firm's.
+    pub destination: Jurisdiction,
+    pub method: ExportMethod,
+    /// The day on which it left the country of the firm: from the day of the sale to today.
+    pub left_on: Option<Day>,
+    /// What shows that it left, such as a customs declaration or a waybill; beside `evidence_on`.
+    pub evidence: Option<Text<500>>,
+    /// The day on which the firm got it, today or earlier, in an open tax period; beside `evidence`.
+    pub evidence_on: Option<Day>,
+    /// false unless told otherwise.
+    #[serde(default)]
+    pub used_before_leaving: bool,
+}
+
+/// The tax of a closed period is never changed.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = exports)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"left_on": "2026-03-20", "evidence": "customs declaration", "evidence_on": "2026-04-15"}))]
+pub struct ExportPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub destination: Option<Jurisdiction>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub method: Option<ExportMethod>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub left_on: Option<Option<Day>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Text<500>>)]
+    pub evidence: Option<Option<Text<500>>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub evidence_on: Option<Option<Day>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub used_before_leaving: Option<bool>,
+}
+
+// Routes
+
+/// List the exports
+#[utoipa::path(tag = "money", operation_id = "list_exports", params(PageParams),
+    responses((status = 200, body = Page<Export>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/exports")]
+async fn list_exports(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let today = actor.today;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let ids: Vec<i64> = exports::table
+            .filter(exports::id.gt(page.after_id().unwrap_or(0)))
+            .order(exports::id)
+            .limit(page.limit)
+            .select(exports::sale_id)
+            .load(conn)
+            .await?;
+        let mut listed = Vec::with_capacity(ids.len());
+        for sale in ids {
+            listed.extend(of_sale(conn, sale, today).await?);
+        }
+        Ok(listed)
+    };
+    list.answer(&req, &db, fetch, |export: &Export| (Value::Null, export.id))
+        .await
+}
+
+/// Record that a sale is an export
+///
+/// A direct export of an engine is free of tax if it leaves and the evidence is held within the months of the tax rule of the time of
+/// supply; one that a business from abroad collects likewise. A private buyer who collects pays the tax. The sale has to say that the
+/// buyer takes the engine abroad, and its day has to be in an open tax period.
+#[utoipa::path(tag = "money", operation_id = "create_export",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewExport,
+    responses((status = 201, body = Export), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[post("/sales/{id:\\d+}/exports")]
+async fn create_export(
+    MoneyDesk(actor): MoneyDesk,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewExport>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        let sale = sales::locked(tx, id).await?;
+        if row_of(tx.conn(), Some(id)).await?.pop().is_some() {
+            let detail = "the sale is an export already; change that one";
+            return Err(Problem::conflict(detail));
+        }
+        if !sale.terms.buyer_abroad {
+            let detail = "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there";
+            return Err(Problem::conflict(detail));
+        }
+        let as_it_is = Said {
+            destination: new.destination.clone(),
+            left_on: new.left_on,
+            has_evidence: new.evidence.is_some(),
+            evidence_on: new.evidence_on,
+        };
+        as_it_is.check(tx, &sale).await?;
+        tax_periods::must_be_open(tx.conn(), sale.terms.on).await?;
+        if let Some(on) = new.evidence_on {
+            tax_periods::must_be_open(tx.conn(), on).await?;
+        }
+        diesel::insert_into(exports::table)
+            .values((
+                exports::sale_id.eq(id),
+                exports::destination.eq(&new.destination),
+                exports::method.eq(new.method),
+                exports::left_on.eq(new.left_on),
+                exports::evidence.eq(&new.evidence),
+                exports::evidence_on.eq(new.evidence_on),
+                exports::used_before_leaving.eq(new.used_before_leaving),
+            ))
+            .execute(tx.conn())
+            .await?;
+        let export = of_sale(tx.conn(), id, actor.today).await?;
+        let export = export.expect("it was stored just now");
+        let entry = json!({"export_id": export.id, "sale_id": id});
+        tx.record("export.recorded", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/exports/{}", export.id), export))
+    })
+    .await
+}
+
+/// Read an export
+#[utoipa::path(tag = "money", operation_id = "get_export", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Export), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[get("/exports/{id:\\d+}")]
+async fn get_export(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    shown(&req, &find(&mut conn, *id, actor.today).await?)
+}
+
+/// Change an export
+///
+/// When it left, and the evidence as it comes. Refused where it would change the tax of a closed period.
+#[utoipa::path(tag = "money", operation_id = "change_export",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = ExportPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Export), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
+#[patch("/exports/{id:\\d+}")]
+async fn change_export(
+    MoneyDesk(actor): MoneyDesk,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<ExportPatch>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    let changed = db
+        .write(&actor, async |tx| {
+            let sale_id = find(tx.conn(), id, actor.today).await?.sale_id;
+            let sale = sales::locked(tx, sale_id).await?;
+            let current = find(tx.conn(), id, actor.today).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let destination = change.destination.clone();
+            let evidence = change.evidence.clone();
+            let as_it_is = Said {
+                destination: destination.unwrap_or_else(|| current.destination.clone()),
+                left_on: change.left_on.unwrap_or(current.left_on),
+                has_evidence: evidence
+                    .map_or(current.evidence.is_some(), |evidence| evidence.is_some()),
+                evidence_on: change.evidence_on.unwrap_or(current.evidence_on),
+            };
+            as_it_is.check(tx, &sale).await?;
+            diesel::update(exports::table.find(id))
+                .set(&change)
+                .execute(tx.conn())
+                .await?;
+            let after = find(tx.conn(), id, actor.today).await?;
+            for (before, now) in [
+                (current.taxed_on(&sale), after.taxed_on(&sale)),
+                (current.tax_due_on, after.tax_due_on),
+                (current.tax_taken_back_on, after.tax_taken_back_on),
+            ] {
+                if before != now {
+                    for on in [before, now].into_iter().flatten() {
+                        tax_periods::must_be_open(tx.conn(), on).await?;
+                    }
+                }
+            }
+            let entry = json!({"export_id": id, "sale_id": sale_id, "members": patch.members()});
+            tx.record("export.changed", Some(sale.terms.stock_no), entry)
+                .await?;
+            Ok(after)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// What an export says of itself after a request.
+struct Said {
+    destination: Jurisdiction,
+    left_on: Option<Day>,
+    has_evidence: bool,
+    evidence_on: Option<Day>,
+}
+
+impl Said {
+    async fn check(&self, tx: &mut Tx<'_>, sale: &Sale) -> Result<(), Problem> {
+        let today = tx.actor.today;
+        let home = firm::find(tx.conn()).await?.jurisdiction;
+        let country = |place: &Jurisdiction| place.as_str()[..2].to_owned();
+        // The Isle of Man is within the tax of the United Kingdom (plain reading).
+        let within = country(&self.destination) == country(&home)
+            || (country(&home) == "GB" && country(&self.destination) == "IM");
+        let early = format!("before the day of the sale, {}", sale.terms.on);
+        let rules = [
+            (
+                !within,
+                "/destination",
+                "within the country of the firm's tax: such a sale is no export",
+            ),
+            (
+                self.left_on.is_none_or(|on| on <= today),
+                "/left_on",
+                "in the future",
+            ),
+            (
+                self.left_on.is_none_or(|on| on >= sale.terms.on),
+                "/left_on",
+                early.as_str(),
+            ),
+            (
+                self.evidence_on.is_none_or(|on| on <= today),
+                "/evidence_on",
+                "in the future",
+            ),
+            (
+                self.has_evidence || self.evidence_on.is_none(),
+                "/evidence",
+                "missing; what shows that it left",
+            ),
+            (
+                !self.has_evidence || self.evidence_on.is_some(),
+                "/evidence_on",
+                "missing; the day on which the firm got the evidence",
+            ),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+impl Export {
+    /// The day of the tax on the sale itself, where this export is not free of it.
+    fn taxed_on(&self, sale: &Sale) -> Option<Day> {
+        (self.standing == ExportStanding::Taxed).then_some(sale.terms.on)
+    }
+}
+
+// SQL
+
+#[derive(QueryableByName)]
+struct Row {
+    #[diesel(sql_type = BigInt)]
+    id: i64,
+    #[diesel(sql_type = BigInt)]
+    sale_id: i64,
+    #[diesel(sql_type = Integer)]
+    stock_no: i32,
+    #[diesel(sql_type = SqlText)]
+    destination: Jurisdiction,
+    #[diesel(sql_type = SqlText)]
+    method: ExportMethod,
+    #[diesel(sql_type = Nullable<Date>)]
+    left_on: Option<Day>,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    evidence: Option<Text<500>>,
+    #[diesel(sql_type = Nullable<Date>)]
+    evidence_on: Option<Day>,
+    #[diesel(sql_type = Bool)]
+    used_before_leaving: bool,
+    #[diesel(sql_type = Nullable<Date>)]
+    undone_on: Option<Day>,
+    #[diesel(sql_type = Nullable<Date>)]
+    supply_on: Option<Day>,
+}
+
+impl Row {
+    fn tax(&self, rates: &Rates, today: Day) -> ExportTax {
+        let months = self
+            .supply_on
+            .and_then(|on| export_months(&rates.rules, &rates.jurisdiction, on));
+        let facts = ExportFacts {
+            method: self.method,
+            supply_on: self.supply_on,
+            left_on: self.left_on,
+            evidence_on: self.evidence_on,
+            used_before_leaving: self.used_before_leaving,
+            undone_on: self.undone_on,
+        };
+        export_tax(&facts, months, today)
+    }
+}
+
+/// That of the sale, or all.
+async fn row_of(conn: &mut AsyncPgConnection, sale: Option<i64>) -> Result<Vec<Row>, Problem> {
+    Ok(diesel::sql_query(include_str!("exports/rows.sql"))
+        .bind::<Nullable<BigInt>, _>(sale)
+        .load(conn)
+        .await?)
+}
+
+/// What became of the tax on the sales that are exports, as of a day.
+pub(crate) struct Exports(HashMap<i64, ExportTax>);
+
+impl Exports {
+    pub(crate) async fn load(
+        conn: &mut AsyncPgConnection,
+        rates: &Rates,
+        today: Day,
+    ) -> Result<Exports, Problem> {
+        let rows = row_of(conn, None).await?;
+        let taxes = rows
+            .iter()
+            .map(|row| (row.sale_id, row.tax(rates, today)))
+            .collect();
+        Ok(Exports(taxes))
+    }
+
+    pub(crate) fn of(&self, sale: Option<i64>) -> Option<&ExportTax> {
+        self.0.get(&sale?)
+    }
+
+    /// Whether the sale itself bears no tax.
+    pub(crate) fn is_free(&self, sale: Option<i64>) -> bool {
+        self.of(sale).is_some_and(ExportTax::is_free_at_the_sale)
+    }
+
+    /// The days within the span on which tax fell due, or was taken back: day, sale, and whether it was taken back.
+    pub(crate) fn moves_in(&self, span: DaySpan) -> Vec<(Day, i64, bool)> {
+        let within = |day: &Day| span.from <= *day && *day <= span.until;
+        let moves = self.0.iter().flat_map(|(sale, tax)| {
+            let due = tax.due_on.filter(within).map(|on| (on, *sale, false));
+            let back = tax.taken_back_on.filter(within).map(|on| (on, *sale, true));
+            [due, back].into_iter().flatten()
+        });
+        let mut moves: Vec<(Day, i64, bool)> = moves.collect();
+        moves.sort_unstable();
+        moves
+    }
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64, today: Day) -> Result<Export, Problem> {
+    let missing = || Problem::not_found(format!("there is no export {id}"));
+    let sale: Option<i64> = exports::table
+        .find(id)
+        .select(exports::sale_id)
+        .first(conn)
+        .await
+        .optional()?;
+    let found = of_sale(conn, sale.ok_or_else(missing)?, today).await?;
+    found.ok_or_else(missing)
+}
+
+/// The export that a sale is.
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+    today: Day,
+) -> Result<Option<Export>, Problem> {
+    let Some(row) = row_of(conn, Some(sale_id)).await?.pop() else {
+        return Ok(None);
+    };
+    let rates = Rates::load(conn).await?;
+    let tax = row.tax(&rates, today);
+    let sale = sales::find(conn, sale_id).await?;
+    let tax_at_home = tax_at_home(conn, &rates, &sale).await?;
+    let free = tax.is_free_at_the_sale();
+    let warnings = [
+        (
+            !free,
+            "A private buyer who collects pays the tax, whatever is shown later (since 2021).",
+        ),
+        (
+            row.method == ExportMethod::OwnVan,
+            "That the firm's own van counts as a direct export is a plain reading: ask the accountant where the buyer would have collected.",
+        ),
+        (
+            tax.standing == ExportStanding::TaxDue && row.used_before_leaving,
+            "It was used before it left: late evidence takes no tax back.",
+        ),
+        (
+            tax.standing == ExportStanding::TakenBack,
+            "The limit passed before it had left and was proved: the tax fell due, and was taken back later.",
+        ),
+        (
+            free && row.supply_on.is_none(),
+            "It is neither sent nor paid in full, so that the time of supply and the limit are not known yet.",
+        ),
+    ];
+    Ok(Some(Export {
+        id: row.id,
+        sale_id,
+        stock_no: row.stock_no,
+        destination: row.destination,
+        method: row.method,
+        direct: row.method.is_direct(),
+        supply_on: row.supply_on,
+        limit_on: tax.limit_on,
+        left_on: row.left_on,
+        evidence: row.evidence,
+        evidence_on: row.evidence_on,
+        used_before_leaving: row.used_before_leaving,
+        standing: tax.standing,
+        tax_at_home,
+        tax_due_on: tax.due_on,
+        tax_taken_back_on: tax.taken_back_on,
+        deposit: (free && !row.method.is_direct()).then_some(tax_at_home),
+        warnings: warnings
+            .into_iter()
+            .filter(|(holds, _)| *holds)
+            .map(|(_, words)| words.parse())
+            .collect::<Result<_, _>>()
+            .map_err(Problem::internal)?,
+    }))
+}
+
+/// At the rate of the day of the sale; what an owner is paid stands for the purchase price where the firm sells in its own name.
+async fn tax_at_home(
+    conn: &mut AsyncPgConnection,
+    rates: &Rates,
+    sale: &Sale,
+) -> Result<Money, Problem> {
+    let terms = &sale.terms;
+    let (position, purchase) = acquisitions::terms_of(conn, terms.stock_no).await?;
+    let scheme = position.scheme();
+    let purchase = match purchase {
+        Some(price) => price,
+        None => commissions::of_sale(conn, sale)
+            .await?
+            .payout_due
+            .max(Money::ZERO),
+    };
+    let rate = rates.on(scheme, terms.on)?;
+    tax_of_sale(scheme, purchase, terms.price, rate).map_err(too_large)
+}

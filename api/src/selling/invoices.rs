@@ -1,0 +1,358 @@
+//! Invoices: what the firm's invoice for a sale, and the credit note that undoes it, have to say, as data.
+
+use crate::{
+    books::{
+        stock_book::too_large,
+        tax_rules::{self, Rates},
+    },
+    buying::acquisitions,
+    firm::{
+        firm,
+        keys::SellingRead,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        problem::{Problem, Problems},
+        text::{Code, Html, Line, Text},
+    },
+    schema::{engines, persons},
+    selling::{
+        exports::{self, Export},
+        returns, sales,
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    codes::Jurisdiction,
+    costs::tax_of_sale,
+    days::Day,
+    money::Money,
+    tax::{ExportStanding, Percent, Scheme, TaxRuleKey, in_force},
+    trade::TaxPosition,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_invoice).service(get_credit_note);
+}
+
+// Types
+
+/// The firm, an owner or a buyer as an invoice names them.
+#[derive(Debug, Clone, Serialize, Queryable, ToSchema)]
+#[schema(as = InvoiceParty, example = json!({"name": "Odo Fenwright", "address": "3 Kiln Row, Thornwix"}))]
+pub struct Party {
+    pub name: Line,
+    pub address: Option<Text<500>>,
+}
+
+/// Source of the members of the credit note: VAT Regulations 1995 reg. 15, from memory.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"credit_note_no": 3, "on": "2026-06-02", "credited": "7600.00", "tax_credited": null, "refund": "7600.00"}))]
+pub struct CreditNote {
+    #[schema(minimum = 1)]
+    pub credit_note_no: i32,
+    pub on: Day,
+    /// The price less what the firm keeps.
+    pub credited: Money,
+    /// Of the whole tax that the invoice shows; null where it shows none.
+    pub tax_credited: Option<Money>,
+    /// Agreed to be paid back.
+    pub refund: Money,
+}
+
+/// That an invoice names the place and says that it is a zero-rated export: from memory.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"destination": "CH", "zero_rated": true, "wording": "zero-rated export"}))]
+pub struct InvoiceExport {
+    pub destination: Jurisdiction,
+    /// Free of tax as the sale was declared; false where a private buyer collects.
+    pub zero_rated: bool,
+    /// Added to the words of the scheme; null where it is taxed.
+    pub wording: Option<Text<100>>,
+}
+
+/// Source of the members: VAT Regulations 1995 reg. 14, from memory.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"invoice_no": 30, "on": "2026-05-14", "sale_id": 31, "firm": {"name": "Quillow Lane Works", "address": "Quillow Lane, Harrowmere"},
+    "vat_number": "GB 123 4567 89", "on_behalf_of": null, "buyer": {"name": "Odo Fenwright", "address": null}, "stock_no": 10,
+    "description": "Marrowby, locomotive, 5 in gauge, 0-6-0, built by J. Thackwell", "currency": "GBP", "price": "7600.00",
+    "scheme": "margin", "wording": "Margin scheme - Second-hand goods", "rate_percent": null, "net": null, "tax": null,
+    "buyer_abroad": false, "export": null, "paid": "600.00", "balance": "7000.00", "credit_note": null, "warnings": []}))]
+pub struct Invoice {
+    #[schema(minimum = 1)]
+    pub invoice_no: i32,
+    pub on: Day,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    pub firm: Party,
+    /// Of the firm; null where it has told none, or is not registered.
+    pub vat_number: Option<Code>,
+    /// The owner, where the firm sells in an owner's name.
+    pub on_behalf_of: Option<Party>,
+    pub buyer: Party,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub description: Text<400>,
+    /// ISO 4217.
+    pub currency: Code,
+    /// Value added tax included.
+    pub price: Money,
+    pub scheme: Scheme,
+    /// The words that an invoice under the margin scheme has to bear: those of the tax rule `invoice_wording` in force on its
+    /// day. Null under other schemes.
+    pub wording: Option<Text<400>>,
+    /// Under the ordinary scheme alone; an invoice under the margin scheme shows no tax.
+    pub rate_percent: Option<Percent>,
+    /// The price without its tax, where the tax is shown.
+    pub net: Option<Money>,
+    pub tax: Option<Money>,
+    /// The engine is taken to another country.
+    pub buyer_abroad: bool,
+    /// Where the sale is an export.
+    pub export: Option<InvoiceExport>,
+    pub paid: Money,
+    /// What is still to be paid; below 0 what is still to be paid back.
+    pub balance: Money,
+    /// Where the sale is undone.
+    pub credit_note: Option<CreditNote>,
+    /// What somebody has to look at before the invoice is sent.
+    #[schema(max_items = 10)]
+    pub warnings: Vec<Text<400>>,
+}
+
+// Routes
+
+/// Read the invoice for a sale
+///
+/// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print
+/// with `Accept: text/html`.
+#[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/invoice")]
+async fn get_invoice(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let invoice = of_sale(&mut conn, *id, actor.today).await?;
+    sheets::shown(
+        &req,
+        &mut conn,
+        Sheet::Invoice,
+        &invoice,
+        Instant(actor.now),
+    )
+    .await
+}
+
+/// Read the credit note for a sale that was undone
+///
+/// The invoice that it credits, with the credit note among its members. As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "selling", operation_id = "get_credit_note", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/credit-note")]
+async fn get_credit_note(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let credited = credited(&mut conn, *id, actor.today).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::CreditNote, &credited, now).await
+}
+
+// SQL
+
+/// The invoice of a sale that was undone.
+pub(crate) async fn credited(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    today: Day,
+) -> Result<Invoice, Problem> {
+    let invoice = of_sale(conn, id, today).await?;
+    if invoice.credit_note.is_none() {
+        let detail = format!("sale {id} stands; there is no credit note for it");
+        return Err(Problem::not_found(detail));
+    }
+    Ok(invoice)
+}
+
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    today: Day,
+) -> Result<Invoice, Problem> {
+    let export = exports::of_sale(conn, id, today).await?;
+    let free = export
+        .as_ref()
+        .is_some_and(|export| export.standing != ExportStanding::Taxed);
+    let sale = sales::find(conn, id).await?;
+    let terms = sale.terms;
+    let firm = firm::find(conn).await?;
+    let (position, _) = acquisitions::terms_of(conn, terms.stock_no).await?;
+    let scheme = position.scheme();
+    let (rate_percent, wording) = match scheme {
+        Scheme::Ordinary if free => (Some(Percent::ZERO), None),
+        Scheme::Ordinary => (Some(Rates::load(conn).await?.standard(terms.on)?), None),
+        Scheme::Margin => (
+            None,
+            Some(wording(conn, &firm.jurisdiction, terms.on).await?),
+        ),
+        Scheme::None => (None, None),
+    };
+    let tax = rate_percent.map(|rate| tax_of_sale(scheme, Money::ZERO, terms.price, rate));
+    let tax = tax.transpose().map_err(too_large)?;
+    let net = tax.map(|tax| terms.price.checked_sub(tax)).transpose();
+    let on_behalf_of = match position {
+        TaxPosition::CommissionInOwnersName => {
+            let agreed = acquisitions::agreed_with_owner(conn, terms.stock_no).await?;
+            match agreed.and_then(|agreed| agreed.owner) {
+                Some(owner) => Some(party(conn, owner).await?),
+                None => None,
+            }
+        }
+        TaxPosition::MarginScheme
+        | TaxPosition::OrdinaryVat
+        | TaxPosition::CommissionInOwnName
+        | TaxPosition::NotRegistered => None,
+    };
+    let credited = sale.kept.map(|kept| terms.price.checked_sub(kept));
+    let credited = credited.transpose().map_err(Problem::internal)?;
+    let undone = returns::of_sale(conn, id).await?;
+    let credit_note = undone.zip(credited).map(|(undone, credited)| CreditNote {
+        credit_note_no: undone.credit_note_no,
+        on: undone.on,
+        credited,
+        tax_credited: tax,
+        refund: undone.refund,
+    });
+    let registered = position != TaxPosition::NotRegistered;
+    let kept = sale.kept.is_some_and(|kept| kept > Money::ZERO);
+    let warnings = [
+        (
+            firm.address.is_none(),
+            "The firm's address is not recorded: set it at /v1/firm.",
+        ),
+        (
+            registered && firm.vat_number.is_none(),
+            "The firm's VAT number is not recorded: set it at /v1/firm.",
+        ),
+        (
+            terms.buyer_abroad && export.is_none() && scheme != Scheme::None,
+            "The engine goes abroad: record the export at /v1/sales/{id}/exports, else tax is due as at home.",
+        ),
+        (
+            export.is_some() && !free,
+            "A private buyer collects it: tax is due as at home.",
+        ),
+        (
+            kept && scheme != Scheme::None,
+            "The firm keeps a part of what was paid: which tax that bears is for the accountant.",
+        ),
+    ];
+    Ok(Invoice {
+        invoice_no: terms.invoice_no,
+        on: terms.on,
+        sale_id: id,
+        firm: Party {
+            name: firm.name,
+            address: firm.address,
+        },
+        vat_number: firm.vat_number.filter(|_| registered),
+        on_behalf_of,
+        buyer: party(conn, terms.person_id).await?,
+        stock_no: terms.stock_no,
+        description: description(conn, terms.stock_no).await?,
+        currency: firm.currency,
+        price: terms.price,
+        scheme,
+        wording,
+        rate_percent,
+        net: net.map_err(Problem::internal)?,
+        tax,
+        buyer_abroad: terms.buyer_abroad,
+        export: export
+            .map(|export| shown_export(&export, free))
+            .transpose()?,
+        paid: sale.paid,
+        balance: sale.balance,
+        credit_note,
+        warnings: warnings
+            .into_iter()
+            .filter(|(holds, _)| *holds)
+            .map(|(_, words)| words.parse())
+            .collect::<Result<_, _>>()
+            .map_err(Problem::internal)?,
+    })
+}
+
+fn shown_export(export: &Export, zero_rated: bool) -> Result<InvoiceExport, Problem> {
+    let wording = zero_rated.then(|| "zero-rated export".parse());
+    Ok(InvoiceExport {
+        destination: export.destination.clone(),
+        zero_rated,
+        wording: wording.transpose().map_err(Problem::internal)?,
+    })
+}
+
+async fn wording(
+    conn: &mut AsyncPgConnection,
+    jurisdiction: &Jurisdiction,
+    on: Day,
+) -> Result<Text<400>, Problem> {
+    let rules = tax_rules::of(conn, jurisdiction).await?;
+    let rule = in_force(&rules, jurisdiction, TaxRuleKey::InvoiceWording, on);
+    let words = rule.and_then(|rule| rule.note.as_ref()).ok_or_else(|| {
+        Problem::conflict(format!(
+            "no invoice wording of {jurisdiction} on {on} is among the tax rules; add it at /v1/tax-rules, the words in its note"
+        ))
+    })?;
+    words.parse().map_err(Problem::internal)
+}
+
+pub(crate) async fn party(conn: &mut AsyncPgConnection, person: i64) -> Result<Party, Problem> {
+    Ok(persons::table
+        .find(person)
+        .select((persons::name, persons::address))
+        .first(conn)
+        .await?)
+}
+
+pub(crate) async fn description(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Text<400>, Problem> {
+    type Facts = (Line, String, Option<String>, Option<Code>, Option<Line>);
+    let (name, kind, gauge, whyte, builder): Facts = engines::table
+        .find(stock_no)
+        .select((
+            engines::name,
+            engines::kind,
+            engines::gauge,
+            engines::whyte,
+            engines::builder,
+        ))
+        .first(conn)
+        .await?;
+    let parts = [
+        Some(name.to_string()),
+        Some(kind.replace('_', " ")),
+        gauge.map(|gauge| format!("{gauge} gauge")),
+        whyte.map(|whyte| whyte.to_string()),
+        builder.map(|builder| format!("built by {builder}")),
+    ];
+    let told: Vec<String> = parts.into_iter().flatten().collect();
+    let told: String = told.join(", ").chars().take(400).collect();
+    told.parse().map_err(Problem::internal)
+}

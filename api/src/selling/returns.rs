@@ -1,0 +1,281 @@
+//! Returns: sales that are undone, because the engine came back or because the buyer called it off before it left.
+
+use crate::{
+    books::tax_periods,
+    engines::engines,
+    enquiring::listings,
+    firm::keys::{Selling, SellingRead},
+    ground::{
+        body::KeyedBody,
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::Prose,
+    },
+    schema::{credit_notes, returns},
+    selling::{
+        complaints, deliveries,
+        sales::{self, Sale},
+    },
+    workshop::despatch_checklist,
+};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{days::Day, money::Money, trade::ReturnReason};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(take_back)
+        .service(call_off)
+        .service(list_returns)
+        .service(get_return);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = returns)]
+#[schema(example = json!({"id": 3, "sale_id": 31, "delivery_id": 31, "on": "2026-06-02", "why": "rejected", "paid": "7600.00",
+    "refund": "7600.00", "credit_note_no": 3, "note": "the injectors would not hold"}))]
+pub struct Return {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    /// The delivery that is undone; null where the engine had not left.
+    #[schema(minimum = 1)]
+    pub delivery_id: Option<i64>,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub why: ReturnReason,
+    /// What the buyer had paid by then.
+    pub paid: Money,
+    /// Agreed to be paid back.
+    pub refund: Money,
+    /// Of the firm's own credit note, given in sequence without gaps.
+    #[schema(minimum = 1)]
+    pub credit_note_no: i32,
+    pub note: Option<Prose>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "why": "cancelled", "note": "the buyer moves abroad"}))]
+pub struct NewReturn {
+    /// The day on which the engine came back, or the sale was called off: today or earlier, in an open tax period.
+    pub on: Day,
+    /// Not `rejected` before the engine has left.
+    pub why: ReturnReason,
+    /// Agreed to be paid back, no more than was paid. All that was paid unless told otherwise.
+    pub refund: Option<Money>,
+    pub note: Option<Prose>,
+}
+
+impl NewReturn {
+    /// `earliest`: the day of the delivery, else of the sale.
+    fn check(&self, sale: &Sale, earliest: (Day, &str), today: Day) -> Result<(), Problem> {
+        let (earliest, what) = earliest;
+        let before = format!("before the {what} on {earliest}");
+        let too_much = format!("more than the {} that was paid", sale.paid);
+        let refund = self.refund.unwrap_or(sale.paid);
+        let rules = [
+            (self.on <= today, "/on", "in the future"),
+            (self.on >= earliest, "/on", before.as_str()),
+            (!refund.is_negative(), "/refund", "not 0 or more"),
+            (refund <= sale.paid, "/refund", too_much.as_str()),
+        ];
+        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+        let broken: Vec<FieldError> = broken
+            .map(|(_, pointer, detail)| FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            })
+            .collect();
+        if broken.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(broken))
+        }
+    }
+}
+
+// Routes
+
+/// Take an engine back that was delivered
+///
+/// It is in stock again under its number and may be sold again; its sale stays on record. A listing on show is withdrawn, and is
+/// published again after a survey of that day or later. Complaints that are open become findings, with their words. What
+/// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
+/// was allowed for it counts as paid.
+#[utoipa::path(tag = "selling", operation_id = "take_back",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewReturn,
+    responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/sales/{id:\\d+}/returns")]
+async fn take_back(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewReturn>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = standing_sale(tx, *id).await?;
+        let Some((delivery_id, left_on)) = deliveries::of_sale(tx.conn(), *id).await? else {
+            let detail = format!(
+                "the engine was never delivered; call the sale off at /v1/sales/{id}/withdrawals"
+            );
+            return Err(Problem::conflict(detail));
+        };
+        new.check(&sale, (left_on, "delivery"), actor.today)?;
+        let made = undo(tx, &sale, Some(delivery_id), &new).await?;
+        let mut entry = json!({"return_id": made.id, "sale_id": *id, "delivery_id": delivery_id});
+        let findings = complaints::become_findings(tx, &sale).await?;
+        if !findings.is_empty() {
+            entry["findings"] = json!(findings);
+        }
+        tx.record("engine.returned", Some(sale.terms.stock_no), entry)
+            .await?;
+        listings::take_off_show(tx, sale.terms.stock_no, Some("its sale is undone")).await?;
+        Ok((format!("/v1/returns/{}", made.id), made))
+    })
+    .await
+}
+
+/// Call a sale off before the engine has left
+///
+/// The engine may be sold again; its sale stays on record. A listing on show is withdrawn. What is paid back is recorded as
+/// payments below 0 for the sale.
+#[utoipa::path(tag = "selling", operation_id = "call_off_sale",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewReturn,
+    responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/sales/{id:\\d+}/withdrawals")]
+async fn call_off(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewReturn>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = standing_sale(tx, *id).await?;
+        if deliveries::of_sale(tx.conn(), *id).await?.is_some() {
+            let detail =
+                format!("the engine has left; record its return at /v1/sales/{id}/returns");
+            return Err(Problem::conflict(detail));
+        }
+        if new.why == ReturnReason::Rejected {
+            let detail = "an engine that never left is not rejected";
+            return Err(Problem::invalid("/why", detail));
+        }
+        new.check(&sale, (sale.terms.on, "sale"), actor.today)?;
+        let made = undo(tx, &sale, None, &new).await?;
+        let entry = json!({"return_id": made.id, "sale_id": *id});
+        tx.record("sale.called_off", Some(sale.terms.stock_no), entry)
+            .await?;
+        listings::take_off_show(tx, sale.terms.stock_no, Some("its sale is undone")).await?;
+        Ok((format!("/v1/returns/{}", made.id), made))
+    })
+    .await
+}
+
+/// List the sales that were undone
+///
+/// The returns of engines, and the sales that were called off before the engine left.
+#[utoipa::path(tag = "selling", operation_id = "list_returns", params(PageParams),
+    responses((status = 200, body = Page<Return>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/returns")]
+async fn list_returns(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = returns::table
+            .filter(returns::id.gt(page.after_id().unwrap_or(0)))
+            .select(Return::as_select())
+            .order(returns::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |made: &Return| (Value::Null, made.id))
+        .await
+}
+
+/// Read how a sale was undone
+#[utoipa::path(tag = "selling", operation_id = "get_return", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/returns/{id:\\d+}")]
+async fn get_return(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let made: Option<Return> = returns::table
+        .find(*id)
+        .select(Return::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let missing = || Problem::not_found(format!("there is no return {id}"));
+    shown(&req, &made.ok_or_else(missing)?)
+}
+
+// SQL
+
+/// The sale and its engine, both held, so that nobody delivers, pays or sells meanwhile.
+async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
+    let stock_no = sales::find(tx.conn(), id).await?.terms.stock_no;
+    engines::lock(tx.conn(), stock_no).await?;
+    let sale = sales::locked(tx, id).await?;
+    match sale.terms.undone_on {
+        None => Ok(sale),
+        Some(on) => Err(Problem::conflict(format!("the sale was undone on {on}"))),
+    }
+}
+
+async fn undo(
+    tx: &mut Tx<'_>,
+    sale: &Sale,
+    delivery_id: Option<i64>,
+    new: &NewReturn,
+) -> Result<Return, Problem> {
+    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    let credit_note_no: i32 = diesel::update(credit_notes::table)
+        .set(credit_notes::last_no.eq(credit_notes::last_no + 1))
+        .returning(credit_notes::last_no)
+        .get_result(tx.conn())
+        .await?;
+    sales::undo(tx, sale.terms.id, new.on).await?;
+    despatch_checklist::start_anew(tx, sale.terms.stock_no).await?;
+    Ok(diesel::insert_into(returns::table)
+        .values((
+            returns::sale_id.eq(sale.terms.id),
+            returns::delivery_id.eq(delivery_id),
+            returns::on_day.eq(new.on),
+            returns::why.eq(new.why),
+            returns::paid.eq(sale.paid),
+            returns::refund.eq(new.refund.unwrap_or(sale.paid)),
+            returns::credit_note_no.eq(credit_note_no),
+            returns::note.eq(&new.note),
+        ))
+        .returning(Return::as_returning())
+        .get_result(tx.conn())
+        .await?)
+}
+
+/// The return of a sale, if it was undone.
+pub(crate) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale_id: i64,
+) -> Result<Option<Return>, Problem> {
+    Ok(returns::table
+        .filter(returns::sale_id.eq(sale_id))
+        .select(Return::as_select())
+        .first(conn)
+        .await
+        .optional()?)
+}

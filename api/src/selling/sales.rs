@@ -1,0 +1,1023 @@
+//! Sales: one for each engine unless it is undone, with the money received for it.
+
+use crate::{
+    books::{
+        cash_rule::{self, Trade},
+        tax_periods,
+    },
+    buying::acquisitions::{self, Agreed},
+    engines::engines,
+    enquiring::{offers, reservations},
+    firm::{
+        keys::{Selling, SellingRead},
+        persons,
+    },
+    ground::{
+        body::{KeyedBody, Patch},
+        confirmations::{self, Confirmations},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{self, FieldError, Problem, Problems},
+        text::{Prose, Text, present},
+    },
+    pricing::{margins, valuations::last_high},
+    schema::{
+        acquisitions as acquisitions_table, deliveries, payments, returns, sales, sales_invoices,
+    },
+    selling::{deliveries as deliveries_of, deposits, disposals},
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::{
+    dsl::{max, sum},
+    prelude::*,
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    money::Money,
+    sense::{self, Member},
+    tax::CashPayment,
+    trade::PaymentMethod,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+mod foreseen;
+use foreseen::SaleForeseen;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(sell)
+        .service(list_sales)
+        .service(get_sale)
+        .service(change_sale)
+        .service(list_payments)
+        .service(pay)
+        .service(get_payment);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = sales)]
+pub struct Terms {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// Of the firm's own invoice, given in sequence without gaps.
+    #[schema(minimum = 1)]
+    pub invoice_no: i32,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    pub price: Money,
+    /// The buyer.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// The buyer takes the engine to another country, whose boiler rules then hold.
+    pub buyer_abroad: bool,
+    /// Sold without the buyer having been at the works.
+    pub at_distance: bool,
+    /// The law of sale to consumers binds.
+    pub buyer_is_consumer: bool,
+    /// The day on which the buyer was informed of the right to cancel a sale at a distance; null: never.
+    pub informed_of_cancellation_on: Option<Day>,
+    /// The day on which the buyer sent the notice of cancelling a sale at a distance.
+    pub cancelled_on: Option<Day>,
+    /// The firm offered to collect the engine from the buyer who cancelled.
+    pub collection_offered: bool,
+    /// The day on which the buyer showed that the engine was sent back.
+    pub proof_of_sending_on: Option<Day>,
+    /// The day on which the firm agreed to refund a buyer who rejects the engine.
+    pub refund_agreed_on: Option<Day>,
+    /// The day of an event that changed what the engine was worth before it was sold, as damage does: a stock value of an earlier day does
+    /// not go by the price.
+    pub value_changed_on: Option<Day>,
+    /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
+    pub papers_acknowledged_on: Option<Day>,
+    /// The day promised to the buyer for the engine to leave.
+    pub promised_on: Option<Day>,
+    /// Day of the written consent of the owner of an engine on commission to a price below the reserve.
+    pub owner_agreed_on: Option<Day>,
+    /// The day on which the engine came back or the sale was called off; null while the sale stands.
+    pub undone_on: Option<Day>,
+    pub note: Option<Prose>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
+    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null,
+    "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null,
+    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
+    "note": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
+pub struct Sale {
+    #[serde(flatten)]
+    pub terms: Terms,
+    /// Sum of the payments; what was paid back is taken off.
+    pub paid: Money,
+    /// What the firm keeps of the payments for a sale that is undone; null while the sale stands.
+    pub kept: Option<Money>,
+    /// What is still to be paid; below 0 what is still to be paid back.
+    pub balance: Money,
+    /// Stock numbers of the engines that were taken in part exchange.
+    #[schema(max_items = 100)]
+    pub taken_in: Vec<i32>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "price": "7600.00", "person_id": 12}))]
+pub struct NewSale {
+    /// Today or earlier, but not before the engine came.
+    pub on: Day,
+    /// Above 0; value added tax included.
+    /// At most 10 x the high figure of the engine's last valuation unless confirmed.
+    pub price: Money,
+    #[serde(default)]
+    pub price_confirmed: bool,
+    /// The buyer.
+    #[schema(minimum = 1)]
+    pub person_id: i64,
+    /// The buyer takes the engine to another country. false unless told otherwise.
+    #[serde(default)]
+    pub buyer_abroad: bool,
+    /// Sold without the buyer having been at the works. false unless told otherwise.
+    #[serde(default)]
+    pub at_distance: bool,
+    /// The law of sale to consumers binds. true unless told otherwise.
+    #[serde(default = "yes")]
+    #[schema(default = true)]
+    pub buyer_is_consumer: bool,
+    /// The day on which the buyer was informed of the right to cancel a sale at a distance, today or earlier; without that the right
+    /// lasts longer.
+    pub informed_of_cancellation_on: Option<Day>,
+    /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
+    pub papers_acknowledged_on: Option<Day>,
+    /// The day promised to the buyer for the engine to leave; not before the day of the sale.
+    pub promised_on: Option<Day>,
+    /// Day of the owner's written consent to a price below the reserve, the day of the sale or earlier: for an engine on
+    /// commission only.
+    pub owner_agreed_on: Option<Day>,
+    /// The proprietor knows that the price is below the break-even price, and sells all the same. false unless told
+    /// otherwise.
+    #[serde(default)]
+    pub below_break_even_confirmed: bool,
+    pub note: Option<Prose>,
+}
+
+const fn yes() -> bool {
+    true
+}
+
+/// Price, day and buyer stay as they were recorded.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = sales)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"papers_acknowledged_on": "2026-05-14"}))]
+pub struct SalePatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub buyer_abroad: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub at_distance: Option<bool>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub buyer_is_consumer: Option<bool>,
+    /// Today or earlier.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub informed_of_cancellation_on: Option<Option<Day>>,
+    /// Of a sale at a distance to a consumer: from its day to today.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub cancelled_on: Option<Option<Day>>,
+    /// Only beside `cancelled_on`.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub collection_offered: Option<bool>,
+    /// From the delivery to today; only beside `cancelled_on`.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub proof_of_sending_on: Option<Option<Day>>,
+    /// From the delivery to today.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub refund_agreed_on: Option<Option<Day>>,
+    /// The day of the sale or earlier. A kept stock value stays as it is.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub value_changed_on: Option<Option<Day>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub papers_acknowledged_on: Option<Option<Day>>,
+    /// Not before the day of the sale.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub promised_on: Option<Option<Day>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub note: Option<Option<Prose>>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = payments)]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null}))]
+pub struct Payment {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Received; below 0 when paid back.
+    pub amount: Money,
+    pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account.
+    pub notes_into_bank: bool,
+    /// The acquisition of the engine taken in part exchange whose allowance this is.
+    #[schema(minimum = 1)]
+    pub acquisition_id: Option<i64>,
+    /// The deposit that is set off.
+    #[schema(minimum = 1)]
+    pub deposit_id: Option<i64>,
+    pub note: Option<Text<1000>>,
+}
+
+/// A payment as it was recorded just now.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null, "warnings": []}))]
+pub struct PaymentMade {
+    #[serde(flatten)]
+    pub payment: Payment,
+    /// What somebody has to look at, as cash of the same person at other times.
+    #[schema(max_items = 5)]
+    pub warnings: Vec<Text<400>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "amount": "600.00", "method": "transfer"}))]
+pub struct NewPayment {
+    /// Today or earlier.
+    pub on: Day,
+    /// Received; below 0 when paid back, never 0.
+    pub amount: Money,
+    /// Not `part_exchange`: that payment is made with the acquisition of the engine that comes in.
+    pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    #[serde(default)]
+    pub notes_into_bank: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    pub note: Option<Text<1000>>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SaleFilters {
+    /// The engine sold.
+    #[param(minimum = 1, example = 10)]
+    stock_no: Option<i32>,
+}
+
+/// Rules of a request, gathered so that all that are broken are told at once.
+#[derive(Default)]
+struct Rules(Vec<FieldError>);
+
+impl Rules {
+    fn hold(&mut self, holds: bool, pointer: &str, detail: &str) {
+        if !holds {
+            self.0.push(FieldError {
+                pointer: pointer.to_owned(),
+                detail: detail.to_owned(),
+            });
+        }
+    }
+
+    fn checked(self) -> Result<(), Problem> {
+        if self.0.is_empty() {
+            Ok(())
+        } else {
+            Err(Problem::invalid_all(self.0))
+        }
+    }
+}
+
+impl NewSale {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut rules = Rules::default();
+        rules.hold(self.on <= today, "/on", "in the future");
+        rules.hold(self.price > Money::ZERO, "/price", "not above 0");
+        rules.hold(
+            self.papers_acknowledged_on.is_none_or(|on| on <= today),
+            "/papers_acknowledged_on",
+            "in the future",
+        );
+        rules.hold(
+            self.promised_on.is_none_or(|promised| promised >= self.on),
+            "/promised_on",
+            "before the day of the sale",
+        );
+        rules.hold(
+            self.informed_of_cancellation_on
+                .is_none_or(|on| on <= today),
+            "/informed_of_cancellation_on",
+            "in the future",
+        );
+        rules.hold(
+            self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
+            "/owner_agreed_on",
+            "after the day of the sale",
+        );
+        rules.checked()
+    }
+
+    /// Below the reserve the owner of an engine on commission has to agree; other engines have no owner to ask.
+    fn owner_agrees(&self, agreed: Option<&Agreed>) -> Result<(), Problem> {
+        let Some(agreed) = agreed else {
+            if self.owner_agreed_on.is_none() {
+                return Ok(());
+            }
+            let detail = "the engine is not on commission, and has no owner to ask";
+            return Err(Problem::invalid("/owner_agreed_on", detail));
+        };
+        match agreed.reserve {
+            Some(reserve) if self.price < reserve && self.owner_agreed_on.is_none() => {
+                let detail = format!(
+                    "below the owner's reserve of {reserve}; give owner_agreed_on, the day of the owner's written consent"
+                );
+                Err(Problem::invalid("/price", detail))
+            }
+            Some(_) | None => Ok(()),
+        }
+    }
+}
+
+impl SalePatch {
+    /// What follows a sale by law, as it stands after the change.
+    fn law(&self, now: &Terms, delivered_on: Option<Day>, today: Day) -> Result<(), Problem> {
+        let at_distance = self.at_distance.unwrap_or(now.at_distance);
+        let consumer = self.buyer_is_consumer.unwrap_or(now.buyer_is_consumer);
+        let told_on = self.informed_of_cancellation_on;
+        let told_on = told_on.unwrap_or(now.informed_of_cancellation_on);
+        let cancelled_on = self.cancelled_on.unwrap_or(now.cancelled_on);
+        let proof_on = self.proof_of_sending_on.unwrap_or(now.proof_of_sending_on);
+        let agreed_on = self.refund_agreed_on.unwrap_or(now.refund_agreed_on);
+        let collected = self.collection_offered.unwrap_or(now.collection_offered);
+        let mut rules = Rules::default();
+        for (on, pointer) in [
+            (told_on, "/informed_of_cancellation_on"),
+            (cancelled_on, "/cancelled_on"),
+            (proof_on, "/proof_of_sending_on"),
+            (agreed_on, "/refund_agreed_on"),
+        ] {
+            rules.hold(on.is_none_or(|on| on <= today), pointer, "in the future");
+        }
+        rules.hold(
+            cancelled_on.is_none() || (at_distance && consumer),
+            "/cancelled_on",
+            "a consumer alone cancels, and a sale at a distance alone: leave it out, or say at_distance and buyer_is_consumer",
+        );
+        rules.hold(
+            cancelled_on.is_none_or(|on| on >= now.on),
+            "/cancelled_on",
+            "before the day of the sale",
+        );
+        let changed_on = self.value_changed_on.unwrap_or(now.value_changed_on);
+        rules.hold(
+            changed_on.is_none_or(|on| on <= now.on),
+            "/value_changed_on",
+            "after the day of the sale",
+        );
+        rules.hold(
+            cancelled_on.is_some() || !collected,
+            "/collection_offered",
+            "only of a sale that the buyer cancelled: give cancelled_on",
+        );
+        rules.hold(
+            cancelled_on.is_some() || proof_on.is_none(),
+            "/proof_of_sending_on",
+            "only of a sale that the buyer cancelled: give cancelled_on",
+        );
+        rules.hold(
+            agreed_on.is_none() || consumer,
+            "/refund_agreed_on",
+            "the right to reject is a consumer's: leave it out, or say buyer_is_consumer",
+        );
+        for (on, pointer) in [
+            (proof_on, "/proof_of_sending_on"),
+            (agreed_on, "/refund_agreed_on"),
+        ] {
+            rules.hold(
+                on.is_none_or(|on| delivered_on.is_some_and(|delivered| on >= delivered)),
+                pointer,
+                "before the engine was delivered; a day from its delivery",
+            );
+        }
+        rules.checked()
+    }
+}
+
+impl Sale {
+    /// Whether a payment, below 0 when paid back, leaves the sum between what the firm may have at the least and at the most.
+    fn bears(&self, amount: Money) -> Result<(), Problem> {
+        let (least, most) = match self.kept {
+            None => (Money::ZERO, self.terms.price),
+            // The sum only falls, so that it needs no other limit above.
+            Some(_) if !amount.is_negative() => {
+                let detail = "the sale is undone, and nothing more is to be paid for it";
+                return Err(Problem::conflict(detail));
+            }
+            Some(kept) => (kept, self.paid),
+        };
+        let paid = self.paid.checked_add(amount);
+        if paid.is_ok_and(|paid| (least..=most).contains(&paid)) {
+            return Ok(());
+        }
+        let of = |minuend: Money| minuend.checked_sub(least).map_err(Problem::internal);
+        Err(Problem::conflict(if !amount.is_negative() {
+            format!("no more than {} is still to be paid", self.balance)
+        } else if self.kept.is_some() {
+            format!("no more than {} is still to be paid back", of(self.paid)?)
+        } else {
+            format!("no more than {} was paid", self.paid)
+        }))
+    }
+}
+
+impl NewPayment {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut rules = Rules::default();
+        rules.hold(self.on <= today, "/on", "in the future");
+        rules.hold(self.amount != Money::ZERO, "/amount", "0 is no payment");
+        rules.hold(
+            self.method != PaymentMethod::PartExchange,
+            "/method",
+            "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+        );
+        rules.hold(
+            !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+            "/notes_into_bank",
+            "notes that are paid into the bank come as a transfer",
+        );
+        rules.checked()
+    }
+}
+
+// Routes
+
+/// Sell an engine
+///
+/// An engine is sold once, unless the sale was undone; one that is gone is not sold, nor one that is reserved for somebody else. The
+/// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
+/// the engine is set off. Offers of others for the engine end. Below the break-even price the proprietor alone sells, who says so.
+#[utoipa::path(tag = "selling", operation_id = "sell",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewSale,
+    responses((status = 201, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/sales")]
+async fn sell(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: KeyedBody<NewSale>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), *stock_no).await?;
+        new.check(actor.today)?;
+        persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
+        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        if new.on < came_on {
+            let detail = format!("before the engine came on {came_on}");
+            return Err(Problem::invalid("/on", detail));
+        }
+        if of_engine(tx.conn(), *stock_no).await?.is_some() {
+            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+        }
+        not_before_it_came_back(tx.conn(), *stock_no, new.on).await?;
+        disposals::must_be_here(tx.conn(), *stock_no).await?;
+        reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
+        let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
+        new.owner_agrees(agreed.as_ref())?;
+        let confirmed = new.below_break_even_confirmed;
+        margins::must_not_lose(tx.conn(), &actor, *stock_no, new.price, confirmed).await?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        let mut ask = Confirmations::default();
+        let high = last_high(tx.conn(), *stock_no).await?;
+        let doubt = high.and_then(|high| sense::price(new.price, high));
+        ask.ask("/price", doubt, new.price_confirmed);
+        let unusual = ask.settled()?;
+        let terms = insert(tx, *stock_no, &new, &unusual).await?;
+        let mut entry = confirmations::noted(json!({"sale_id": terms.id}), &unusual);
+        let ended = offers::end_by_sale(tx, *stock_no, terms.id, terms.person_id).await?;
+        if !ended.is_empty() {
+            entry["offers_ended"] = json!(ended);
+        }
+        if confirmed {
+            entry["below_break_even_confirmed"] = json!(true);
+        }
+        tx.record("engine.sold", Some(*stock_no), entry).await?;
+        set_off_deposits(tx, &terms).await?;
+        reservations::end_by_sale(tx, *stock_no, terms.id).await?;
+        let sale = foreseen::of(tx.conn(), terms, actor.today).await?;
+        Ok((format!("/v1/sales/{}", sale.sale.terms.id), sale))
+    })
+    .await
+}
+
+/// List sales
+#[utoipa::path(tag = "selling", operation_id = "list_sales", params(SaleFilters, PageParams),
+    responses((status = 200, body = Page<Sale>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales")]
+async fn list_sales(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<SaleFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = list.filters.stock_no;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = sales::table
+            .select(Terms::as_select())
+            .order(sales::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(stock_no) = stock_no {
+            query = query.filter(sales::stock_no.eq(stock_no));
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(sales::id.gt(after));
+        }
+        let terms = query.load(conn).await?;
+        with_payments(conn, terms).await
+    };
+    list.answer(&req, &db, fetch, |sale: &Sale| (Value::Null, sale.terms.id))
+        .await
+}
+
+/// Read a sale
+#[utoipa::path(tag = "selling", operation_id = "get_sale", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}")]
+async fn get_sale(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let sale = find(&mut conn, *id).await?;
+    shown(
+        &req,
+        &foreseen::of_sale(&mut conn, sale, actor.today).await?,
+    )
+}
+
+/// Change a sale
+#[utoipa::path(tag = "selling", operation_id = "change_sale",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = SalePatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[patch("/sales/{id:\\d+}")]
+async fn change_sale(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<SalePatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx, *id).await?;
+            let current = foreseen::of_sale(tx.conn(), current, actor.today).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let acknowledged = change.papers_acknowledged_on.flatten();
+            if acknowledged.is_some_and(|on| on > actor.today) {
+                return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
+            }
+            let promised = change.promised_on.flatten();
+            if promised.is_some_and(|promised| promised < current.sale.terms.on) {
+                return Err(Problem::invalid(
+                    "/promised_on",
+                    "before the day of the sale",
+                ));
+            }
+            let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
+            let delivered_on = delivered.map(|(_, on)| on);
+            change.law(&current.sale.terms, delivered_on, actor.today)?;
+            diesel::update(sales::table.find(*id))
+                .set(&change)
+                .execute(tx.conn())
+                .await?;
+            let entry = json!({"sale_id": *id, "members": patch.members()});
+            tx.record("sale.changed", Some(current.sale.terms.stock_no), entry)
+                .await?;
+            let changed = find(tx.conn(), *id).await?;
+            foreseen::of_sale(tx.conn(), changed, actor.today).await
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// List the payments for a sale
+#[utoipa::path(tag = "selling", operation_id = "list_payments",
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Payment>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/payments")]
+async fn list_payments(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = payments::table
+            .filter(payments::sale_id.eq(id))
+            .select(Payment::as_select())
+            .order(payments::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(payments::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |payment: &Payment| {
+        (Value::Null, payment.id)
+    })
+    .await
+}
+
+/// Record a payment for a sale
+///
+/// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
+/// no more than it keeps.
+#[utoipa::path(tag = "selling", operation_id = "pay",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewPayment,
+    responses((status = 201, body = PaymentMade), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
+#[post("/sales/{id:\\d+}/payments")]
+async fn pay(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewPayment>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = locked(tx, *id).await?;
+        new.check(actor.today)?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        sale.bears(new.amount)?;
+        let trade = Trade {
+            person: Some(sale.terms.person_id),
+            sale: Some(*id),
+            ..Trade::default()
+        };
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: new.notes_into_bank,
+        };
+        let warnings =
+            cash_rule::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
+        let payment: Payment = diesel::insert_into(payments::table)
+            .values((
+                payments::sale_id.eq(*id),
+                payments::on_day.eq(new.on),
+                payments::amount.eq(new.amount),
+                payments::method.eq(new.method),
+                payments::notes_into_bank.eq(new.notes_into_bank),
+                payments::note.eq(&new.note),
+            ))
+            .returning(Payment::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": *id, "payment_id": payment.id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
+        tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+            .await?;
+        let location = format!("/v1/payments/{}", payment.id);
+        Ok((location, PaymentMade { payment, warnings }))
+    })
+    .await
+}
+
+/// Read a payment
+#[utoipa::path(tag = "selling", operation_id = "get_payment", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
+#[get("/payments/{id:\\d+}")]
+async fn get_payment(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let payment: Option<Payment> = payments::table
+        .find(*id)
+        .select(Payment::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let payment = payment.ok_or_else(|| Problem::not_found(format!("there is no payment {id}")))?;
+    shown(&req, &payment)
+}
+
+// SQL
+
+async fn insert(
+    tx: &mut Tx<'_>,
+    stock_no: i32,
+    new: &NewSale,
+    confirmed: &[Member],
+) -> Result<Terms, Problem> {
+    let invoice_no: i32 = diesel::update(sales_invoices::table)
+        .set(sales_invoices::last_no.eq(sales_invoices::last_no + 1))
+        .returning(sales_invoices::last_no)
+        .get_result(tx.conn())
+        .await?;
+    Ok(diesel::insert_into(sales::table)
+        .values((
+            sales::stock_no.eq(stock_no),
+            sales::invoice_no.eq(invoice_no),
+            sales::on_day.eq(new.on),
+            sales::price.eq(new.price),
+            sales::person_id.eq(new.person_id),
+            sales::buyer_abroad.eq(new.buyer_abroad),
+            sales::at_distance.eq(new.at_distance),
+            sales::buyer_is_consumer.eq(new.buyer_is_consumer),
+            sales::informed_of_cancellation_on.eq(new.informed_of_cancellation_on),
+            sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
+            sales::promised_on.eq(new.promised_on),
+            sales::owner_agreed_on.eq(new.owner_agreed_on),
+            sales::note.eq(&new.note),
+            sales::confirmed.eq(confirmed),
+        ))
+        .returning(Terms::as_returning())
+        .get_result(tx.conn())
+        .await?)
+}
+
+pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
+    let terms: Option<Terms> = sales::table
+        .find(id)
+        .select(Terms::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    let found = with_payments(conn, terms.into_iter().collect())
+        .await?
+        .pop();
+    found.ok_or_else(|| missing(id))
+}
+
+pub(crate) async fn exists(conn: &mut AsyncPgConnection, id: i64) -> Result<bool, Problem> {
+    Ok(diesel::select(diesel::dsl::exists(sales::table.find(id)))
+        .get_result(conn)
+        .await?)
+}
+
+/// The sale, held so that no other payment is recorded meanwhile.
+pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
+    let found: Option<i64> = sales::table
+        .find(id)
+        .select(sales::id)
+        .for_update()
+        .first(tx.conn())
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(id))?;
+    find(tx.conn(), id).await
+}
+
+/// As `locked`, for the records of others that name a sale: `pointer` is where the request names it.
+pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sale, Problem> {
+    match locked(tx, id).await {
+        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
+            Err(Problem::invalid(pointer, format!("there is no sale {id}")))
+        }
+        found => found,
+    }
+}
+
+/// Sets the allowance for an engine taken in part exchange off against the price; `sale` is held.
+pub(crate) async fn set_off(
+    tx: &mut Tx<'_>,
+    sale: &Sale,
+    acquisition_id: i64,
+    on: Day,
+    allowed: Money,
+) -> Result<(), Problem> {
+    if sale.kept.is_some() {
+        return Err(Problem::conflict("the sale is undone"));
+    }
+    if allowed > sale.balance {
+        let detail = format!("no more than {} is still to be paid", sale.balance);
+        return Err(Problem::conflict(detail));
+    }
+    let payment: i64 = diesel::insert_into(payments::table)
+        .values((
+            payments::sale_id.eq(sale.terms.id),
+            payments::on_day.eq(on),
+            payments::amount.eq(allowed),
+            payments::method.eq(PaymentMethod::PartExchange),
+            payments::acquisition_id.eq(acquisition_id),
+        ))
+        .returning(payments::id)
+        .get_result(tx.conn())
+        .await?;
+    let entry =
+        json!({"sale_id": sale.terms.id, "payment_id": payment, "acquisition_id": acquisition_id});
+    tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+        .await
+}
+
+/// What the firm holds of the buyer for the engine becomes payments of the sale: on its day, or on that of the deposit where
+/// the sale is dated before it.
+async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<(), Problem> {
+    let held = deposits::held_of(tx.conn(), sale.stock_no, sale.person_id).await?;
+    let mut rest = sale.price;
+    for deposit in held {
+        rest = rest
+            .checked_sub(deposit.amount)
+            .map_err(Problem::internal)?;
+        if rest.is_negative() {
+            let detail = "below the deposits held of the buyer; return one first";
+            return Err(Problem::invalid("/price", detail));
+        }
+        let payment: i64 = diesel::insert_into(payments::table)
+            .values((
+                payments::sale_id.eq(sale.id),
+                payments::on_day.eq(deposit.on.max(sale.on)),
+                payments::amount.eq(deposit.amount),
+                payments::method.eq(deposit.method),
+                payments::notes_into_bank.eq(deposit.notes_into_bank),
+                payments::deposit_id.eq(deposit.id),
+            ))
+            .returning(payments::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": sale.id, "payment_id": payment, "deposit_id": deposit.id});
+        tx.record("payment.recorded", Some(sale.stock_no), entry)
+            .await?;
+    }
+    Ok(())
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no sale {id}"))
+}
+
+/// Sales up to a day that stand now: id, engine, day and price. A sale that is undone leaves this list.
+pub(crate) async fn that_stand(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+) -> Result<Vec<(i64, i32, Day, Money)>, Problem> {
+    Ok(sales::table
+        .filter(sales::on_day.le(today).and(sales::undone_on.is_null()))
+        .order(sales::id)
+        .select((sales::id, sales::stock_no, sales::on_day, sales::price))
+        .load(conn)
+        .await?)
+}
+
+/// The sale of an engine that stands: its id and day.
+pub(crate) async fn of_engine(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<(i64, Day)>, Problem> {
+    Ok(sales::table
+        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .select((sales::id, sales::on_day))
+        .first(conn)
+        .await
+        .optional()?)
+}
+
+/// The days on which sales of an engine were made and undone.
+pub(crate) async fn days_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Vec<Day>, Problem> {
+    let days: Vec<(Day, Option<Day>)> = sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .order(sales::id)
+        .select((sales::on_day, sales::undone_on))
+        .load(conn)
+        .await?;
+    let days = days.into_iter();
+    Ok(days
+        .flat_map(|(on, undone)| [Some(on), undone])
+        .flatten()
+        .collect())
+}
+
+/// Refuses a day before the last sale of the engine was undone.
+pub(crate) async fn not_before_it_came_back(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<(), Problem> {
+    let back_on: Option<Day> = sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .select(max(sales::undone_on))
+        .get_result(conn)
+        .await?;
+    match back_on.filter(|back_on| on < *back_on) {
+        None => Ok(()),
+        Some(back_on) => {
+            let detail = format!("before the last sale of the engine was undone on {back_on}");
+            Err(Problem::invalid("/on", detail))
+        }
+    }
+}
+
+/// Marks a sale, which is held, as undone from that day on.
+pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Problem> {
+    diesel::update(sales::table.find(id))
+        .set(sales::undone_on.eq(on))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// The sale of an engine that has not left and the day promised for it to leave.
+pub(crate) async fn promise_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<(i64, Day)>, Problem> {
+    let promised: Option<(i64, Option<Day>)> = sales::table
+        .left_join(deliveries::table)
+        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .filter(deliveries::id.is_null())
+        .select((sales::id, sales::promised_on))
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(promised.and_then(|(id, on)| Some((id, on?))))
+}
+
+/// Sales in the order given, each with what was paid.
+async fn with_payments(
+    conn: &mut AsyncPgConnection,
+    all: Vec<Terms>,
+) -> Result<Vec<Sale>, Problem> {
+    let ids: Vec<i64> = all.iter().map(|terms| terms.id).collect();
+    let came_in: Vec<(Option<i64>, i32)> = acquisitions_table::table
+        .filter(acquisitions_table::sale_id.eq_any(&ids))
+        .order(acquisitions_table::stock_no)
+        .select((acquisitions_table::sale_id, acquisitions_table::stock_no))
+        .load(conn)
+        .await?;
+    let undone: Vec<(i64, Money, Money)> = returns::table
+        .filter(returns::sale_id.eq_any(&ids))
+        .select((returns::sale_id, returns::paid, returns::refund))
+        .load(conn)
+        .await?;
+    let sums: Vec<(i64, Option<Money>)> = payments::table
+        .filter(payments::sale_id.eq_any(ids))
+        .group_by(payments::sale_id)
+        .select((payments::sale_id, sum(payments::amount)))
+        .load(conn)
+        .await?;
+    let sums: HashMap<i64, Option<Money>> = sums.into_iter().collect();
+    all.into_iter()
+        .map(|terms| {
+            let paid = sums
+                .get(&terms.id)
+                .copied()
+                .flatten()
+                .unwrap_or(Money::ZERO);
+            let undone = undone.iter().find(|(sale, ..)| *sale == terms.id);
+            let kept = undone.map(|(_, had, refund)| had.checked_sub(*refund));
+            let kept = kept.transpose().map_err(Problem::internal)?;
+            let balance = kept.unwrap_or(terms.price).checked_sub(paid);
+            let taken_in = came_in
+                .iter()
+                .filter(|(sale, _)| *sale == Some(terms.id))
+                .map(|(_, stock_no)| *stock_no);
+            Ok(Sale {
+                taken_in: taken_in.collect(),
+                terms,
+                paid,
+                kept,
+                balance: balance.map_err(Problem::internal)?,
+            })
+        })
+        .collect()
+}

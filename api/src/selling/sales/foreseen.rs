@@ -1,0 +1,95 @@
+//! What a sale leaves, and what stands against the days that were promised.
+
+use super::{Sale, Terms, with_payments};
+use crate::{
+    ground::problem::Problem,
+    planning::promises::{self, Promise},
+    pricing::margins,
+    workshop::readiness,
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    costs::LeftAt,
+    days::Day,
+    readiness::{Check, Gate},
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// A sale with what it leaves and what it endangers, for those who may read what is left.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
+    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
+    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
+    "note": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": [],
+    "left": {"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "left": "2833.33"}, "promises_in_danger": [],
+    "papers_that_end": [{"paper": "steam_paper", "holds_until": "2026-05-20"}]}))]
+pub struct SaleForeseen {
+    #[serde(flatten)]
+    pub sale: Sale,
+    /// Of the price after tax and all costs, those to come among them: the profit of the sale as the records are today. Null
+    /// while they do not tell it, and once the sale is undone.
+    pub left: Option<LeftAt>,
+    /// Days promised for the engine, the sale's own among them, that may not be kept.
+    #[schema(max_items = 100)]
+    pub promises_in_danger: Vec<Promise>,
+    /// Papers that hold today and end before the day promised to the buyer.
+    #[schema(max_items = 20)]
+    pub papers_that_end: Vec<PaperThatEnds>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PaperThatEnds {
+    /// By the check of the deliver gate that rests on it.
+    pub paper: Check,
+    /// Its last day.
+    pub holds_until: Day,
+}
+
+/// `Terms` are of the sale that is looked at.
+pub(super) async fn of(
+    conn: &mut AsyncPgConnection,
+    terms: Terms,
+    today: Day,
+) -> Result<SaleForeseen, Problem> {
+    let sale = with_payments(conn, vec![terms]).await?.pop();
+    of_sale(conn, sale.expect("one for each that was given"), today).await
+}
+
+pub(super) async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale: Sale,
+    today: Day,
+) -> Result<SaleForeseen, Problem> {
+    let terms = &sale.terms;
+    if terms.undone_on.is_some() {
+        return Ok(SaleForeseen {
+            sale,
+            left: None,
+            promises_in_danger: Vec::new(),
+            papers_that_end: Vec::new(),
+        });
+    }
+    let mut left = margins::left_at_prices(conn, terms.stock_no, today, &[terms.price]).await?;
+    let promised = super::promise_of(conn, terms.stock_no).await?;
+    let papers_that_end = match promised {
+        None => Vec::new(),
+        Some((_, promised_on)) => {
+            let now = readiness::answer(conn, terms.stock_no, Gate::Deliver, today).await?;
+            let ends = now.checks.into_iter().filter_map(|check| {
+                let holds_until = check.holds_until.filter(|until| *until < promised_on)?;
+                Some(PaperThatEnds {
+                    paper: check.check,
+                    holds_until,
+                })
+            });
+            ends.collect()
+        }
+    };
+    Ok(SaleForeseen {
+        left: left.pop().flatten(),
+        promises_in_danger: promises::in_danger_of(conn, terms.stock_no, today).await?,
+        papers_that_end,
+        sale,
+    })
+}

@@ -1,0 +1,202 @@
+//! Support notes: what buyers asked after a sale, and what they were answered.
+
+use crate::{
+    firm::keys::{Floor, Staff},
+    ground::{
+        body::{Body, Patch},
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::{Prose, present},
+    },
+    schema::support_notes,
+    selling::sales,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::days::Day;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_support_notes)
+        .service(note)
+        .service(get_support_note)
+        .service(answer);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = support_notes)]
+#[schema(example = json!({"id": 9, "sale_id": 31, "on": "2026-05-20", "words": "how to blow down before laying up?",
+    "answered": "hot, at low pressure, every time it has been steamed"}))]
+pub struct SupportNote {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// What was asked.
+    pub words: Prose,
+    /// Null while it is to be answered.
+    pub answered: Option<Prose>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "words": "how to blow down before laying up?"}))]
+pub struct NewSupportNote {
+    /// From the day of the sale to today.
+    pub on: Day,
+    /// What was asked.
+    pub words: Prose,
+    /// Left out while it is to be answered.
+    pub answered: Option<Prose>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = support_notes)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"answered": "hot, at low pressure, every time it has been steamed"}))]
+pub struct SupportNotePatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Prose>)]
+    pub answered: Option<Option<Prose>>,
+}
+
+// Routes
+
+/// List what the buyer asked after a sale
+#[utoipa::path(tag = "selling", operation_id = "list_support_notes",
+    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
+    responses((status = 200, body = Page<SupportNote>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/support-notes")]
+async fn list_support_notes(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    sales::find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = support_notes::table
+            .filter(support_notes::sale_id.eq(id))
+            .filter(support_notes::id.gt(page.after_id().unwrap_or(0)))
+            .select(SupportNote::as_select())
+            .order(support_notes::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &SupportNote| (Value::Null, it.id))
+        .await
+}
+
+/// Note what the buyer asked after a sale
+#[utoipa::path(tag = "selling", operation_id = "note_support",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewSupportNote,
+    responses((status = 201, body = SupportNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[post("/sales/{id:\\d+}/support-notes")]
+async fn note(
+    Floor(actor): Floor,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewSupportNote>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = sales::locked(tx, *id).await?;
+        if new.on > actor.today {
+            return Err(Problem::invalid("/on", "in the future"));
+        }
+        if new.on < sale.terms.on {
+            let detail = format!("before the day of the sale, {}", sale.terms.on);
+            return Err(Problem::invalid("/on", detail));
+        }
+        let made: SupportNote = diesel::insert_into(support_notes::table)
+            .values((
+                support_notes::sale_id.eq(*id),
+                support_notes::on_day.eq(new.on),
+                support_notes::words.eq(&new.words),
+                support_notes::answered.eq(&new.answered),
+            ))
+            .returning(SupportNote::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"support_note_id": made.id, "sale_id": *id});
+        tx.record("support.noted", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok((format!("/v1/support-notes/{}", made.id), made))
+    })
+    .await
+}
+
+/// Read what the buyer asked
+#[utoipa::path(tag = "selling", operation_id = "get_support_note", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = SupportNote), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/support-notes/{id:\\d+}")]
+async fn get_support_note(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *id).await?)
+}
+
+/// Note what the buyer was answered
+#[utoipa::path(tag = "selling", operation_id = "answer_support_note",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = SupportNotePatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = SupportNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[patch("/support-notes/{id:\\d+}")]
+async fn answer(
+    Floor(actor): Floor,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<SupportNotePatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let sale_id = find(tx.conn(), *id).await?.sale_id;
+            let sale = sales::locked(tx, sale_id).await?;
+            let current = find(tx.conn(), *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: SupportNote = diesel::update(support_notes::table.find(*id))
+                .set(&change)
+                .returning(SupportNote::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry =
+                json!({"support_note_id": *id, "sale_id": sale_id, "members": patch.members()});
+            tx.record("support.answered", Some(sale.terms.stock_no), entry)
+                .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<SupportNote, Problem> {
+    let found: Option<SupportNote> = support_notes::table
+        .find(id)
+        .select(SupportNote::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| Problem::not_found(format!("there is no support note {id}")))
+}

@@ -1,0 +1,256 @@
+//! The OpenAPI document and the page to read it.
+
+use crate::ground::problem::{FieldError, GateReason, ProblemDocument};
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde_json::Value;
+use std::{collections::BTreeSet, sync::OnceLock};
+use utoipa::{
+    PartialSchema, ToSchema,
+    openapi::{
+        ComponentsBuilder, ContactBuilder, InfoBuilder, OpenApi, OpenApiBuilder, RefOr, Schema,
+        ServerBuilder,
+        security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme},
+        tag::TagBuilder,
+    },
+};
+use utoipa_swagger_ui::SwaggerUi;
+
+const TAGS: &[(&str, &str)] = &[
+    ("firm", "The firm itself, and the units it writes in"),
+    ("keys", "Who may ask for what"),
+    ("persons", "Sellers, owners and buyers"),
+    ("engines", "What the firm has and had"),
+    (
+        "boilers",
+        "Pressure vessels, their tests, certificates and papers",
+    ),
+    ("surveys", "Condition grades and findings"),
+    ("jobs", "Work on engines"),
+    ("prices", "Guide, comparables, valuations, asking prices"),
+    ("selling", "Readiness, listings, sales, deliveries"),
+    ("money", "Both ledgers, what tax rules ask, the accounts"),
+    ("public", "All that a visitor may read; needs no key"),
+    ("journal", "Everything that happened"),
+    ("webhooks", "Signed calls that tell others what happened"),
+];
+
+/// What stands above the operations.
+pub fn head() -> OpenApi {
+    let key = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .bearer_format("outshop_<id>_<43 characters>")
+        .build();
+    OpenApiBuilder::new()
+        .info(
+            InfoBuilder::new()
+                .title("Outshop")
+                .version(env!("CARGO_PKG_VERSION"))
+                .description(Some(include_str!("reference/about.md")))
+                .license(Some(
+                    utoipa::openapi::LicenseBuilder::new()
+                        .name("MIT OR Apache-2.0")
+                        .identifier(Some("MIT OR Apache-2.0"))
+                        .build(),
+                ))
+                .contact(Some(
+                    ContactBuilder::new()
+                        .name(Some("The firm that runs this service"))
+                        .email(Some("works@example.org"))
+                        .build(),
+                ))
+                .build(),
+        )
+        .servers(Some([ServerBuilder::new()
+            .url("/")
+            .description(Some("This service"))
+            .build()]))
+        .tags(Some(TAGS.iter().map(|(name, words)| {
+            TagBuilder::new()
+                .name(*name)
+                .description(Some(*words))
+                .build()
+        })))
+        .security(Some([SecurityRequirement::new(
+            "key",
+            Vec::<String>::new(),
+        )]))
+        .components(Some(
+            ComponentsBuilder::new()
+                .security_scheme("key", SecurityScheme::Http(key))
+                .build(),
+        ))
+        .build()
+}
+
+/// Members of answers that are left out when there is nothing to tell.
+const LEFT_OUT: &[(&str, &[&str])] = &[
+    ("Problem", &["errors", "reasons"]),
+    ("EngineShown", &["boiler", "photographs"]),
+];
+
+/// Says of each form that is only answered that all its members are there: what is not known is null. A derived form
+/// cannot tell this, as in a request the same member may be left out.
+fn answers_are_whole(document: &mut OpenApi) {
+    let asked = asked_for(document);
+    let components = document.components.get_or_insert_with(Default::default);
+    for (name, schema) in &mut components.schemas {
+        if let (false, RefOr::T(schema)) = (asked.contains(name), schema) {
+            let left_out = LEFT_OUT.iter().find(|(of, _)| of == name);
+            make_whole(schema, left_out.map_or(&[], |(_, members)| members));
+        }
+    }
+}
+
+fn make_whole(schema: &mut Schema, left_out: &[&str]) {
+    match schema {
+        Schema::Object(object) => {
+            let members = object.properties.keys();
+            object.required = members
+                .filter(|member| !left_out.contains(&member.as_str()))
+                .cloned()
+                .collect();
+        }
+        Schema::AllOf(all) => all.items.iter_mut().for_each(|item| {
+            if let RefOr::T(part) = item {
+                make_whole(part, left_out);
+            }
+        }),
+        _ => {}
+    }
+}
+
+/// Names of the forms that a request may hold, with all that they refer to.
+fn asked_for(document: &OpenApi) -> BTreeSet<String> {
+    let json = serde_json::to_value(document).expect("the document is plain JSON");
+    let mut names = BTreeSet::new();
+    let mut waiting: Vec<&Value> = Vec::new();
+    for methods in json["paths"]
+        .as_object()
+        .into_iter()
+        .flat_map(|paths| paths.values())
+    {
+        let operations = methods.as_object().into_iter().flat_map(|all| all.values());
+        waiting.extend(operations.map(|operation| &operation["requestBody"]));
+    }
+    while let Some(next) = waiting.pop() {
+        match next {
+            Value::Object(members) => {
+                let name = members.get("$ref").and_then(Value::as_str);
+                let name = name.and_then(|address| address.strip_prefix("#/components/schemas/"));
+                if let Some(name) = name.filter(|name| names.insert((*name).to_owned())) {
+                    waiting.push(&json["components"]["schemas"][name]);
+                }
+                waiting.extend(members.values());
+            }
+            Value::Array(items) => waiting.extend(items),
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+        }
+    }
+    names
+}
+
+/// Adds what belongs to every operation: the problem document and its parts.
+pub fn finished(mut document: OpenApi) -> OpenApi {
+    let components = document.components.get_or_insert_with(Default::default);
+    let mut add =
+        |name: &str, schema: RefOr<Schema>| components.schemas.insert(name.to_owned(), schema);
+    add("Problem", ProblemDocument::schema());
+    add(&FieldError::name(), FieldError::schema());
+    add(&GateReason::name(), GateReason::schema());
+    answers_are_whole(&mut document);
+    say_what_is_answered(&mut document);
+    drop_what_nobody_names(&mut document);
+    document
+}
+
+/// A reader of the document, and a generator of clients, is told of every answer what it is and of every operation whom it
+/// is for.
+fn say_what_is_answered(document: &mut OpenApi) {
+    for item in document.paths.paths.values_mut() {
+        let operations = [
+            &mut item.get,
+            &mut item.post,
+            &mut item.put,
+            &mut item.patch,
+            &mut item.delete,
+        ];
+        for operation in operations.into_iter().flatten() {
+            for (status, response) in &mut operation.responses.responses {
+                if let RefOr::T(response) = response
+                    && response.description.is_empty()
+                {
+                    response.description = match status.as_str() {
+                        "201" => "Recorded; as it stands now",
+                        "204" => "Done",
+                        _ => "As it stands now",
+                    }
+                    .to_owned();
+                }
+            }
+            let roles = operation.extensions.as_ref();
+            let roles = roles.and_then(|all| all.get("x-roles"));
+            let roles: Vec<&str> = (roles.and_then(Value::as_array).into_iter().flatten())
+                .filter_map(Value::as_str)
+                .collect();
+            let whose = if roles.is_empty() {
+                "Needs no key.".to_owned()
+            } else {
+                format!("With a key of: {}.", roles.join(", "))
+            };
+            operation.description = Some(match &operation.description {
+                Some(words) if !words.is_empty() => format!("{words}\n\n{whose}"),
+                _ => whose,
+            });
+        }
+    }
+}
+
+/// Forms that another one holds flattened are in it already.
+fn drop_what_nobody_names(document: &mut OpenApi) {
+    let json = document.to_json().expect("the document is plain JSON");
+    let named: BTreeSet<&str> = json
+        .split("\"#/components/schemas/")
+        .skip(1)
+        .filter_map(|rest| Some(rest.split_once('"')?.0))
+        .collect();
+    let components = document.components.get_or_insert_with(Default::default);
+    components
+        .schemas
+        .retain(|name, _| named.contains(name.as_str()));
+}
+
+/// Made when it is first asked for: the document takes a while, and tens of MiB.
+fn json() -> &'static str {
+    static JSON: OnceLock<String> = OnceLock::new();
+    JSON.get_or_init(|| {
+        let document = crate::document();
+        document.to_json().expect("the document is plain JSON")
+    })
+}
+
+pub fn routes(cfg: &mut web::ServiceConfig) {
+    cfg.route(
+        "/openapi.json",
+        web::get().to(|req: HttpRequest| {
+            let answer = crate::ground::page::answer(
+                &req,
+                json().as_bytes().to_vec(),
+                "application/json",
+                "no-cache",
+            );
+            async move { answer }
+        }),
+    )
+    .route(
+        "/reference",
+        web::get().to(|| async {
+            HttpResponse::PermanentRedirect()
+                .insert_header(("location", "/reference/"))
+                .finish()
+        }),
+    )
+    .service(
+        SwaggerUi::new("/reference/{_:.*}")
+            .config(utoipa_swagger_ui::Config::from("/openapi.json")),
+    );
+}

@@ -1,0 +1,240 @@
+//! Descriptions: an engine told honestly to somebody who may buy it.
+
+use crate::{
+    boilers::{boilers, papers::OnDay},
+    engines::{engines, surveys::Grades},
+    firm::{
+        firm,
+        keys::Staff,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::Query,
+        problem::{Problem, Problems},
+        text::{Code, Html, Line, Prose, Text},
+    },
+    schema::{engines as engines_table, findings, listings, stock},
+    shop::public::{self, PublicEngine, PublicPapers},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::{BoilerNumber, Material},
+    days::Day,
+    engine::Feed,
+    money::Money,
+    surveys::{Area, BuildQuality, Severity},
+    units::{Length, Pressure},
+};
+use serde::Serialize;
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_description);
+}
+
+/// Findings told of one engine.
+const MOST_FINDINGS: i64 = 200;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!(example()))]
+pub struct Description {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The day that it is true on.
+    pub on: Day,
+    /// The words of its listing; null where it was never listed.
+    pub words: Option<Prose>,
+    #[serde(flatten)]
+    pub engine: DescribedEngine,
+    /// How well it was made, as last judged.
+    pub build_quality: Option<BuildQuality>,
+    /// Condition by area at the last survey that graded any.
+    pub grades: Grades,
+    /// Day of that survey.
+    pub graded_on: Option<Day>,
+    /// All faults on record, released to the public or not, open ones first.
+    #[schema(max_items = 200)]
+    pub findings: Vec<ToldFinding>,
+    /// The boiler that is in it.
+    pub boiler: Option<DescribedBoiler>,
+    /// What is asked; null while it is told on request, or nothing is asked yet.
+    pub price: Option<Money>,
+    /// ISO 4217
+    pub currency: Code,
+    pub papers: PublicPapers,
+}
+
+/// What the public reads of an engine, and its works.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = engines_table)]
+pub struct DescribedEngine {
+    #[serde(flatten)]
+    #[diesel(embed)]
+    pub told: PublicEngine,
+    #[schema(minimum = 1, maximum = 12)]
+    pub cylinders: Option<i32>,
+    pub bore: Option<Length>,
+    pub stroke: Option<Length>,
+    /// Diameter on the tread.
+    pub driving_wheel_diameter: Option<Length>,
+    #[schema(max_items = 10)]
+    pub feeds: Vec<Feed>,
+    pub has_boiler: bool,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+pub struct ToldFinding {
+    /// Null where a complaint does not say.
+    pub area: Option<Area>,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Null while it is open.
+    pub cleared_on: Option<Day>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct DescribedBoiler {
+    pub number: BoilerNumber,
+    pub maker: Option<Line>,
+    pub material: Material,
+    /// After the last change.
+    pub working_pressure: Pressure,
+    pub made_on: Option<Day>,
+}
+
+/// A description for the document.
+fn example() -> Value {
+    let mut engine = json!({"kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow", "designer": null,
+        "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
+        "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null, "whyte": "0-6-0", "fuel": "coal",
+        "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null, "width": null, "height": null,
+        "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "medals": 1, "full_record": null,
+        "cylinders": 2, "bore": null, "stroke": null, "driving_wheel_diameter": null, "feeds": ["injector"], "has_boiler": true});
+    let Value::Object(rest) = json!({"stock_no": 10, "on": "2026-05-14", "words": "Run twice a year.", "build_quality": "fine",
+        "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
+            "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
+        "graded_on": "2026-04-20", "findings": [], "boiler": {"number": "QLW 1187", "maker": null, "material": "copper",
+            "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "made_on": null},
+        "price": "7680.00", "currency": "GBP", "papers": {"on": "2026-05-14", "words": ["On 2026-05-14 no paper holds."], "cautions": []}})
+    else {
+        return engine;
+    };
+    if let Value::Object(members) = &mut engine {
+        members.extend(rest);
+    }
+    engine
+}
+
+// Routes
+
+/// Read the description of an engine, for a buyer
+///
+/// With its condition and all its faults. As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "engines", operation_id = "get_description", params(("stock_no" = i32, Path, example = 10, minimum = 1), OnDay),
+    responses((status = 200, content((Description = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/description")]
+async fn get_description(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<OnDay>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let description = of_engine(&mut conn, *stock_no, query.on.unwrap_or(actor.today)).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::Description, &description, now).await
+}
+
+// SQL
+
+pub(crate) async fn of_engine(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<Description, Problem> {
+    let found: Option<(DescribedEngine, Option<Money>, Option<i64>)> = engines_table::table
+        .inner_join(stock::table.on(stock::stock_no.eq(engines_table::stock_no)))
+        .filter(engines_table::stock_no.eq(stock_no))
+        .select((
+            DescribedEngine::as_select(),
+            stock::public_price,
+            stock::boiler_id,
+        ))
+        .first(conn)
+        .await
+        .optional()?;
+    let (engine, price, boiler_id) = found.ok_or_else(|| engines::missing(stock_no))?;
+    let words = listings::table
+        .find(stock_no)
+        .select(listings::words)
+        .first(conn)
+        .await
+        .optional()?;
+    let findings = findings_of(conn, stock_no, Told::All).await?;
+    let condition = public::condition_of(conn, stock_no).await?;
+    let firm = firm::find(conn).await?;
+    let papers =
+        public::papers_of(conn, &firm.jurisdiction, engine.has_boiler, boiler_id, on).await?;
+    let boiler = match boiler_id {
+        Some(id) => Some(boilers::find(conn, id).await?),
+        None => None,
+    };
+    Ok(Description {
+        stock_no,
+        on,
+        words,
+        engine,
+        build_quality: condition.build_quality,
+        grades: condition.grades,
+        graded_on: condition.graded_on,
+        findings,
+        boiler: boiler.map(|boiler| DescribedBoiler {
+            number: boiler.particulars.number,
+            maker: boiler.particulars.maker,
+            material: boiler.particulars.material,
+            working_pressure: boiler.working_pressure,
+            made_on: boiler.particulars.made_on,
+        }),
+        price,
+        currency: firm.currency,
+        papers,
+    })
+}
+
+/// Which faults are told.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Told {
+    All,
+    Open,
+}
+
+/// The faults on record of an engine, the open ones first.
+pub(crate) async fn findings_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    told: Told,
+) -> Result<Vec<ToldFinding>, Problem> {
+    let mut query = findings::table
+        .filter(findings::stock_no.eq(stock_no))
+        .order((findings::cleared_on.desc().nulls_first(), findings::id))
+        .select(ToldFinding::as_select())
+        .limit(MOST_FINDINGS)
+        .into_boxed();
+    match told {
+        Told::All => {}
+        Told::Open => query = query.filter(findings::cleared_on.is_null()),
+    }
+    Ok(query.load(conn).await?)
+}

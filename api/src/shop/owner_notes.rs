@@ -1,0 +1,305 @@
+//! Handover notes: what the firm tells those who take an engine over, of running it in and laying it up.
+
+use crate::{
+    engines::engines,
+    firm::{
+        keys::{Staff, Workshop},
+        sheets::{self, Sheet},
+    },
+    ground::{
+        body::{Body, Known, Patch},
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::{Html, Line, Prose, present},
+    },
+    schema::handover_notes,
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    engine::{Fuel, Kind},
+    paper_words::CAUTION,
+    papers::Sentence,
+    trade::HandoverTopic,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_handover_notes)
+        .service(create_handover_note)
+        .service(get_handover_note)
+        .service(change_handover_note)
+        .service(delete_handover_note)
+        .service(get_engine_notes);
+}
+
+/// Notes of one engine.
+const MOST_NOTES: i64 = 50;
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = handover_notes)]
+#[schema(example = json!({"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
+    "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
+pub struct HandoverNote {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    pub topic: HandoverTopic,
+    /// Null: for engines of every kind.
+    pub kind: Option<Kind>,
+    /// Null: for engines fired with anything.
+    pub fuel: Option<Fuel>,
+    pub words: Prose,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = handover_notes)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"topic": "laying_up", "kind": "locomotive", "fuel": "coal",
+    "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
+pub struct NewHandoverNote {
+    pub topic: HandoverTopic,
+    /// For engines of every kind unless told otherwise.
+    pub kind: Option<Kind>,
+    /// For engines fired with anything unless told otherwise.
+    pub fuel: Option<Fuel>,
+    pub words: Prose,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = handover_notes)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
+pub struct HandoverNotePatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub topic: Option<HandoverTopic>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Kind>)]
+    pub kind: Option<Option<Kind>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Fuel>)]
+    pub fuel: Option<Option<Fuel>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub words: Option<Prose>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "name": "Marrowby", "notes": [{"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
+    "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}],
+    "cautions": ["This says which records are on file and nothing of the state of the boiler."]}))]
+pub struct EngineNotes {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub name: Line,
+    /// By topic.
+    #[schema(max_items = 50)]
+    pub notes: Vec<HandoverNote>,
+    #[schema(max_items = 1)]
+    pub cautions: Vec<Sentence>,
+}
+
+// Routes
+
+/// List the firm's notes for those who take an engine over
+#[utoipa::path(tag = "selling", operation_id = "list_handover_notes", params(PageParams),
+    responses((status = 200, body = Page<HandoverNote>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/handover-notes")]
+async fn list_handover_notes(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = handover_notes::table
+            .filter(handover_notes::id.gt(page.after_id().unwrap_or(0)))
+            .select(HandoverNote::as_select())
+            .order(handover_notes::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |note: &HandoverNote| {
+        (Value::Null, note.id)
+    })
+    .await
+}
+
+/// Write a note for those who take an engine over
+#[utoipa::path(tag = "selling", operation_id = "create_handover_note", params(crate::ground::body::Repeatable), request_body = NewHandoverNote,
+    responses((status = 201, body = HandoverNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/handover-notes")]
+async fn create_handover_note(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    new: Body<NewHandoverNote>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let note: HandoverNote = diesel::insert_into(handover_notes::table)
+            .values(&*new)
+            .returning(HandoverNote::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"handover_note_id": note.id, "topic": note.topic});
+        tx.record("handover_note.written", None, entry).await?;
+        Ok((format!("/v1/handover-notes/{}", note.id), note))
+    })
+    .await
+}
+
+/// Read a note for those who take an engine over
+#[utoipa::path(tag = "selling", operation_id = "get_handover_note", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = HandoverNote), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/handover-notes/{id:\\d+}")]
+async fn get_handover_note(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *id).await?)
+}
+
+/// Change a note for those who take an engine over
+#[utoipa::path(tag = "selling", operation_id = "change_handover_note",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = HandoverNotePatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = HandoverNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[patch("/handover-notes/{id:\\d+}")]
+async fn change_handover_note(
+    Workshop(actor): Workshop,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<HandoverNotePatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx.conn(), *id).await?;
+            let change = patch.against(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: HandoverNote = diesel::update(handover_notes::table.find(*id))
+                .set(&change)
+                .returning(HandoverNote::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"handover_note_id": *id, "members": patch.members()});
+            tx.record("handover_note.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Delete a note for those who take an engine over
+#[utoipa::path(tag = "selling", operation_id = "delete_handover_note",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[delete("/handover-notes/{id:\\d+}")]
+async fn delete_handover_note(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    db.write(&actor, async |tx| {
+        known.against(&locked(tx.conn(), *id).await?)?;
+        diesel::delete(handover_notes::table.find(*id))
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"handover_note_id": *id});
+        tx.record("handover_note.deleted", None, entry).await
+    })
+    .await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Read what the firm tells of running in and laying up an engine
+///
+/// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "selling", operation_id = "get_engine_notes", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, content((EngineNotes = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/handover-notes")]
+async fn get_engine_notes(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let notes = of_engine(&mut conn, *stock_no).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::EngineNotes, &notes, now).await
+}
+
+// SQL
+
+pub(crate) async fn of_engine(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<EngineNotes, Problem> {
+    let engine = engines::find(conn, stock_no).await?.particulars;
+    let of_kind = handover_notes::kind
+        .is_null()
+        .or(handover_notes::kind.eq(engine.kind));
+    let mut query = handover_notes::table
+        .filter(of_kind.assume_not_null())
+        .order((handover_notes::topic.desc(), handover_notes::id))
+        .limit(MOST_NOTES)
+        .select(HandoverNote::as_select())
+        .into_boxed();
+    query = match engine.fuel {
+        Some(fuel) => {
+            let of_fuel = handover_notes::fuel
+                .is_null()
+                .or(handover_notes::fuel.eq(fuel));
+            query.filter(of_fuel.assume_not_null())
+        }
+        None => query.filter(handover_notes::fuel.is_null()),
+    };
+    Ok(EngineNotes {
+        stock_no,
+        name: engine.name,
+        notes: query.load(conn).await?,
+        cautions: vec![CAUTION.into()],
+    })
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<HandoverNote, Problem> {
+    let note: Option<HandoverNote> = handover_notes::table
+        .find(id)
+        .select(HandoverNote::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    note.ok_or_else(|| missing(id))
+}
+
+async fn locked(conn: &mut AsyncPgConnection, id: i64) -> Result<HandoverNote, Problem> {
+    let note: Option<HandoverNote> = handover_notes::table
+        .find(id)
+        .select(HandoverNote::as_select())
+        .for_update()
+        .first(conn)
+        .await
+        .optional()?;
+    note.ok_or_else(|| missing(id))
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no handover note {id}"))
+}

@@ -1,0 +1,256 @@
+//! Prints: a sheet at an address that a browser opens once, without a key.
+
+use crate::{
+    boilers::{boiler_records, inspector_days},
+    engines::survey_sheets,
+    firm::{
+        firm,
+        keys::{Actor, Anyone, Staff},
+        sheets::{self, Sheet, render},
+    },
+    ground::{
+        body::Body,
+        clock::Clock,
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        page,
+        problem::{Problem, Problems},
+        text::Html,
+    },
+    schema::prints,
+    selling::{commissions, invoices, receipts},
+    service::wire::Head,
+    shop::{descriptions, owner_notes},
+    workshop::work_records,
+};
+use actix_web::{HttpMessage, HttpRequest, HttpResponse, get, post, web};
+use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use jiff::{SignedDuration, Timestamp};
+use outshop_core::{days::Day, engine::Kind, trade::Role};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(create_print).service(open_print);
+}
+
+const MINUTES: i64 = 5;
+
+// Types
+
+/// Which sheet, and of what.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(tag = "sheet", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(example = json!({"sheet": "invoice", "sale_id": 31}))]
+pub enum NewPrint {
+    Description {
+        #[schema(minimum = 1)]
+        stock_no: i32,
+        /// Today when left out.
+        on: Option<Day>,
+    },
+    WorkRecord {
+        #[schema(minimum = 1)]
+        stock_no: i32,
+    },
+    BoilerRecord {
+        #[schema(minimum = 1)]
+        boiler_id: i64,
+        /// Today when left out.
+        on: Option<Day>,
+    },
+    HandoverNotes {
+        #[schema(minimum = 1)]
+        stock_no: i32,
+    },
+    /// For keys that read sales.
+    Invoice {
+        #[schema(minimum = 1)]
+        sale_id: i64,
+    },
+    /// For keys that read sales.
+    CreditNote {
+        #[schema(minimum = 1)]
+        sale_id: i64,
+    },
+    /// For keys that read sales.
+    Receipt {
+        #[schema(minimum = 1)]
+        deposit_id: i64,
+    },
+    /// For proprietor and bookkeeper.
+    Commission {
+        #[schema(minimum = 1)]
+        sale_id: i64,
+    },
+    InspectorDay {
+        /// Today when left out.
+        on: Option<Day>,
+        #[serde(default = "a_month")]
+        #[schema(minimum = 0, maximum = 366, default = 30)]
+        within_days: u16,
+    },
+    Survey {
+        kind: Kind,
+    },
+}
+
+fn a_month() -> u16 {
+    30
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"address": "/v1/public/prints/rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E", "until": "2026-05-14T11:05:00Z"}))]
+pub struct Print {
+    /// Serves the sheet once. Whoever has it can read the sheet.
+    #[schema(max_length = 100)]
+    pub address: String,
+    pub until: Instant,
+}
+
+// Routes
+
+/// Make a sheet ready to be opened in a browser
+///
+/// At an address that needs no key, serves the sheet once, and holds for five minutes. The sheet shows what is on record now.
+#[utoipa::path(tag = "firm", operation_id = "create_print", params(crate::ground::body::Repeatable), request_body = NewPrint,
+    responses((status = 201, body = Print), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[post("/prints")]
+async fn create_print(
+    Staff(actor): Staff,
+    db: web::Data<Db>,
+    new: Body<NewPrint>,
+) -> Result<HttpResponse, Problem> {
+    let mut secret = [0_u8; 32];
+    getrandom::fill(&mut secret).map_err(Problem::internal)?;
+    let secret = URL_SAFE_NO_PAD.encode(secret);
+    let until = actor.now.checked_add(SignedDuration::from_mins(MINUTES));
+    let until = Instant(until.map_err(Problem::internal)?);
+    db.create_secret(&actor, &new, async |tx| {
+        // The books are not changed.
+        tx.unchanged();
+        let html = html_of(tx.conn(), &actor, &new).await?;
+        diesel::insert_into(prints::table)
+            .values((
+                prints::secret_sha256.eq(Sha256::digest(&secret).as_slice()),
+                prints::html.eq(html),
+                prints::until_at.eq(until),
+            ))
+            .execute(tx.conn())
+            .await?;
+        let address = format!("/v1/public/prints/{secret}");
+        Ok((address.clone(), Print { address, until }))
+    })
+    .await
+}
+
+/// Open a sheet
+///
+/// Once, within five minutes of being made ready. HEAD does not count as opening it.
+#[utoipa::path(tag = "firm", operation_id = "open_print", security(()),
+    params(("secret" = String, Path, min_length = 43, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")),
+    responses((status = 200, body = Html, content_type = "text/html", example = "<!DOCTYPE html><html lang=\"en\"><title>Invoice</title></html>"), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/prints/{secret}")]
+async fn open_print(
+    _by: Anyone,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    clock: web::Data<Clock>,
+    secret: web::Path<String>,
+) -> Result<HttpResponse, Problem> {
+    let waiting = prints::table
+        .find(Sha256::digest(secret.as_str()).to_vec())
+        .filter(prints::until_at.gt(Instant(clock.now())));
+    let mut conn = db.read().await?;
+    // Programs that check a link before a person opens it ask with HEAD.
+    let html: Option<String> = if req.extensions().contains::<Head>() {
+        waiting.select(prints::html).first(&mut conn).await
+    } else {
+        diesel::delete(waiting)
+            .returning(prints::html)
+            .get_result(&mut conn)
+            .await
+    }
+    .optional()?;
+    let html = html.ok_or_else(|| {
+        Problem::not_found(
+            "no sheet waits here: it was opened before, or its five minutes are over",
+        )
+    })?;
+    Ok(sheets::guarded(page::answer(
+        &req,
+        html.into_bytes(),
+        "text/html; charset=utf-8",
+        "no-store",
+    )))
+}
+
+// SQL
+
+/// Deletes the sheets whose time is over: they name persons.
+pub async fn forget_unopened(db: &Db, now: Timestamp) -> Result<usize, Problem> {
+    let over = prints::table.filter(prints::until_at.le(Instant(now)));
+    Ok(diesel::delete(over).execute(&mut *db.read().await?).await?)
+}
+
+/// The sheet, if the key may read what is on it.
+async fn html_of(
+    conn: &mut AsyncPgConnection,
+    actor: &Actor,
+    wanted: &NewPrint,
+) -> Result<String, Problem> {
+    let firm = firm::find(conn).await?;
+    let now = Instant(actor.now);
+    match *wanted {
+        NewPrint::Description { stock_no, on } => {
+            let on = on.unwrap_or(actor.today);
+            let data = descriptions::of_engine(conn, stock_no, on).await?;
+            render(Sheet::Description, &data, &firm, now)
+        }
+        NewPrint::WorkRecord { stock_no } => {
+            let data = work_records::of_engine(conn, stock_no).await?;
+            render(Sheet::WorkRecord, &data, &firm, now)
+        }
+        NewPrint::BoilerRecord { boiler_id, on } => {
+            let on = on.unwrap_or(actor.today);
+            let data = boiler_records::of_boiler(conn, boiler_id, on).await?;
+            render(Sheet::BoilerRecord, &data, &firm, now)
+        }
+        NewPrint::HandoverNotes { stock_no } => {
+            let data = owner_notes::of_engine(conn, stock_no).await?;
+            render(Sheet::EngineNotes, &data, &firm, now)
+        }
+        NewPrint::Invoice { sale_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
+            let data = invoices::of_sale(conn, sale_id, actor.today).await?;
+            render(Sheet::Invoice, &data, &firm, now)
+        }
+        NewPrint::CreditNote { sale_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
+            let data = invoices::credited(conn, sale_id, actor.today).await?;
+            render(Sheet::CreditNote, &data, &firm, now)
+        }
+        NewPrint::Receipt { deposit_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
+            let data = receipts::of_deposit(conn, deposit_id, now).await?;
+            render(Sheet::Receipt, &data, &firm, now)
+        }
+        NewPrint::Commission { sale_id } => {
+            actor.must_be(&[Role::Proprietor, Role::Bookkeeper])?;
+            let data = commissions::statement_of(conn, sale_id).await?;
+            render(Sheet::Commission, &data, &firm, now)
+        }
+        NewPrint::InspectorDay { on, within_days } => {
+            let on = on.unwrap_or(actor.today);
+            let data = inspector_days::on_day(conn, on, within_days, now).await?;
+            render(Sheet::InspectorDay, &data, &firm, now)
+        }
+        NewPrint::Survey { kind } => {
+            render(Sheet::Survey, &survey_sheets::for_kind(kind), &firm, now)
+        }
+    }
+}

@@ -1,0 +1,429 @@
+//! All that a visitor may read. The types here name every fact that is public; what they do not name cannot leak.
+
+pub mod changes;
+mod feeds;
+mod list;
+mod load;
+mod window;
+
+use crate::{
+    engines::{photographs::PublicPhotograph, surveys::Grades},
+    firm::{
+        firm::Firm,
+        keys::Anyone,
+        languages::{Language, Translation, Translations},
+    },
+    ground::{
+        clock::Clock,
+        operations::Operations,
+        page::{self, ListQuery, Page, PageParams},
+        problem::{Problem, Problems},
+        text::{Code, Line, Prose, Text},
+    },
+    schema::{engines, findings, listings},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use list::{PublicFilters, PublicSort, Sort};
+pub(crate) use load::{condition_of, papers_of};
+use outshop_core::{
+    days::Day,
+    engine::{BuilderStanding, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
+    money::Money,
+    papers::Sentence,
+    surveys::{Area, BuildQuality, Severity},
+    trade::{Availability, Standing},
+    units::{Length, Mass},
+};
+use serde::Serialize;
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+pub use window::ShopWindow;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_public_listings)
+        .service(get_public_listing)
+        .service(list_similar_listings)
+        .service(get_public_feed)
+        .service(get_public_sitemap)
+        .service(get_public_counts)
+        .service(changes::list_public_changes);
+}
+
+// Types
+
+/// Text in XML.
+#[derive(ToSchema)]
+#[schema(value_type = String, format = Binary, example = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>")]
+#[expect(dead_code, reason = "describes an answer")]
+pub struct Xml(String);
+
+/// An engine as a `Product` with its `Offer`, by schema.org.
+#[derive(ToSchema)]
+#[schema(value_type = Object, example = json!({"@context": "https://schema.org", "@type": "Product", "sku": "10",
+    "name": "Marrowby, a 5 in gauge 0-6-0", "offers": {"@type": "Offer", "price": "7680.00", "priceCurrency": "GBP",
+    "availability": "https://schema.org/InStock", "itemCondition": "https://schema.org/UsedCondition"}}))]
+#[expect(dead_code, reason = "describes an answer")]
+pub struct SchemaOrg(Value);
+
+/// What the list of engines on show says of each.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!(example_of_card()))]
+pub struct PublicCard {
+    #[serde(flatten)]
+    pub words: CardWords,
+    /// In which `title` and `words` are written.
+    pub language: Language,
+    /// The title in other languages of the firm.
+    #[schema(max_items = 9)]
+    pub titles: Vec<TranslatedTitle>,
+    /// The engine's page on the shop site; null where the firm has none.
+    #[schema(max_length = 400)]
+    pub page_url: Option<String>,
+    #[serde(flatten)]
+    pub engine: PublicEngine,
+    /// How well it was made, as last judged.
+    pub build_quality: Option<BuildQuality>,
+    /// What is asked; null while it is told on request.
+    pub price: Option<Money>,
+    pub price_on_request: bool,
+    /// ISO 4217
+    pub currency: Code,
+    pub availability: Availability,
+    /// Null unless it is sold.
+    pub sold_on: Option<Day>,
+    /// The main one of its photographs.
+    pub photograph: Option<PublicPhotograph>,
+    pub papers: PublicPapers,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!(example()))]
+pub struct PublicListing {
+    #[serde(flatten)]
+    pub card: PublicCard,
+    pub words: Prose,
+    /// Title and words in other languages of the firm.
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
+    /// Condition by area at the last survey that graded any.
+    pub grades: Grades,
+    /// Day of that survey.
+    pub graded_on: Option<Day>,
+    /// Faults seen that the firm has released, also those put right since.
+    #[schema(max_items = 100)]
+    pub findings: Vec<PublicFinding>,
+    /// The first is the main one.
+    #[schema(max_items = 40)]
+    pub photographs: Vec<PublicPhotograph>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = listings)]
+pub struct CardWords {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub title: Line,
+    pub page_name: Line,
+    /// The database holds a day for every listing on show.
+    #[diesel(select_expression = listings::on_show_since.assume_not_null())]
+    #[diesel(select_expression_type = diesel::dsl::AssumeNotNull<listings::on_show_since>)]
+    pub on_show_since: Day,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct TranslatedTitle {
+    pub language: Language,
+    pub title: Line,
+}
+
+/// A card for the document.
+fn example_of_card() -> Value {
+    let mut card = json!({"stock_no": 10, "title": "Marrowby, a 5 in gauge 0-6-0", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
+        "on_show_since": "2026-05-02", "language": "en", "titles": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll"}], "page_url": "https://shop.example/engines/marrowby-a-5-in-gauge-0-6-0-10",
+        "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow", "designer": null, "builder": "J. Thackwell",
+        "builder_standing": "amateur", "built_year": 1998, "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null,
+        "whyte": "0-6-0", "fuel": "coal", "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null,
+        "width": null, "height": null, "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order",
+        "medals": 1, "full_record": null});
+    let rest = json!({"build_quality": "fine", "price": "7680.00", "price_on_request": false, "currency": "GBP",
+        "availability": "for_sale", "sold_on": null, "photograph": example_of_photograph(), "papers": {"on": "2026-05-14",
+        "words": ["On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-04-02 and a steam paper until 2027-04-02.",
+            "These are the papers that the boiler code on file asks for."], "cautions": []}});
+    add(&mut card, rest);
+    card
+}
+
+/// A listing for the document.
+fn example() -> Value {
+    let mut listing = example_of_card();
+    let rest = json!({"words": "Built over nine winters and run twice a year since.",
+        "translations": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll", "words": "In neun Wintern gebaut."}],
+        "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
+            "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
+        "graded_on": "2026-04-20", "findings": [], "photographs": [example_of_photograph()]});
+    add(&mut listing, rest);
+    listing
+}
+
+fn example_of_photograph() -> Value {
+    json!({"alt": "Marrowby from the left, on a bench", "sizes": [{"width": 320, "height": 240,
+        "url": "/v1/public/photographs/b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg"}]})
+}
+
+fn add(to: &mut Value, rest: Value) {
+    if let (Value::Object(to), Value::Object(rest)) = (to, rest) {
+        to.extend(rest);
+    }
+}
+
+/// Null means not known.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = engines)]
+pub struct PublicEngine {
+    pub kind: Kind,
+    pub name: Line,
+    pub prototype: Option<Line>,
+    pub design: Option<Line>,
+    pub designer: Option<Line>,
+    pub builder: Option<Line>,
+    pub builder_standing: Option<BuilderStanding>,
+    #[schema(minimum = 1800, maximum = 2199)]
+    pub built_year: Option<i32>,
+    pub gauge: Option<Length>,
+    pub scale: Option<Scale>,
+    pub whyte: Option<Whyte>,
+    pub fuel: Option<Fuel>,
+    pub weight: Option<Mass>,
+    pub length: Option<Length>,
+    pub width: Option<Length>,
+    pub height: Option<Length>,
+    #[schema(max_items = 10)]
+    pub goes_with: Vec<GoesWith>,
+    pub offered_as: OfferedAs,
+    pub working_order: Option<WorkingOrder>,
+    /// Won at exhibitions.
+    #[schema(minimum = 0, maximum = 100)]
+    pub medals: Option<i32>,
+    /// Whether drawings, bills and tests are on record from the beginning.
+    pub full_record: Option<bool>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+pub struct PublicFinding {
+    // One without an area comes of a complaint, and is never released.
+    #[diesel(select_expression = findings::area.assume_not_null())]
+    pub area: Area,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Null while it is open.
+    pub cleared_on: Option<Day>,
+}
+
+/// What the records say of the boiler's papers, worked out for the day it is read.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PublicPapers {
+    /// The day that the words are true on.
+    pub on: Day,
+    #[schema(max_items = 2)]
+    pub words: Vec<Sentence>,
+    #[schema(max_items = 101)]
+    pub cautions: Vec<Sentence>,
+}
+
+/// Others that a visitor may like.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SimilarListings {
+    /// The most alike first.
+    #[schema(max_items = 6)]
+    pub items: Vec<PublicCard>,
+}
+
+/// How many engines are on show.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"items": [{"kind": "locomotive", "gauge_mm": "127", "for_sale": 7, "reserved": 1, "sold": 2}],
+    "fuel": [{"value": "coal", "for_sale": 7, "reserved": 1, "sold": 2}],
+    "whyte": [{"value": "0-6-0", "for_sale": 7, "reserved": 1, "sold": 2}], "scale": []}))]
+pub struct PublicCounts {
+    /// By kind and gauge.
+    #[schema(max_items = 1000)]
+    pub items: Vec<PublicCount>,
+    /// By each value that the filter of that name takes; engines of which it is not known are left out.
+    #[schema(max_items = 1000)]
+    pub fuel: Vec<CountOfValue>,
+    #[schema(max_items = 1000)]
+    pub whyte: Vec<CountOfValue>,
+    #[schema(max_items = 1000)]
+    pub scale: Vec<CountOfValue>,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PublicCount {
+    pub kind: Kind,
+    /// Null for engines without a gauge.
+    #[schema(max_length = 20)]
+    pub gauge_mm: Option<String>,
+    #[serde(flatten)]
+    pub count: Count,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CountOfValue {
+    #[schema(max_length = 60)]
+    pub value: String,
+    #[serde(flatten)]
+    pub count: Count,
+}
+
+#[derive(Debug, Clone, Copy, Default, Serialize, ToSchema)]
+pub struct Count {
+    #[schema(minimum = 0)]
+    pub for_sale: u32,
+    /// Held for somebody just now.
+    #[schema(minimum = 0)]
+    pub reserved: u32,
+    /// Sold and still on show.
+    #[schema(minimum = 0)]
+    pub sold: u32,
+}
+
+// Routes
+
+/// List the engines on show
+///
+/// Engines that are sold stay on show, marked sold, until the firm takes them off: `availability=sold&sort=-sold_on` lists
+/// the last sold. Without `sort` by stock number.
+#[utoipa::path(tag = "public", operation_id = "list_public_listings", security(()),
+    params(PublicFilters, PublicSort, PageParams),
+    responses((status = 200, body = Page<PublicCard>), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/listings")]
+async fn list_public_listings(
+    _by: Anyone,
+    req: HttpRequest,
+    window: web::Data<ShopWindow>,
+    clock: web::Data<Clock>,
+) -> Result<HttpResponse, Problem> {
+    let view = window.view(&clock).await?;
+    if let Some(form) = page::form_of(&req) {
+        let list = ListQuery::<PublicFilters>::read(&req)?;
+        let sort = Sort::read(list.sort.as_deref())?;
+        return view.whole(&list.filters, sort, form);
+    }
+    let made = view.made_once(req.query_string(), || {
+        let list = ListQuery::<PublicFilters>::read(&req)?;
+        let sort = Sort::read(list.sort.as_deref())?;
+        view.page(&req, &list, sort)
+    })?;
+    Ok(view.answer(&req, &made))
+}
+
+/// Read an engine on show
+///
+/// 410 once the firm has taken it off show. With `Accept: application/ld+json` as a schema.org Product, whose pictures' addresses
+/// are relative to this one.
+#[utoipa::path(tag = "public", operation_id = "get_public_listing", security(()),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))), Problems),
+    extensions(("x-roles" = json!([]))))]
+#[get("/public/listings/{stock_no:\\d+}")]
+async fn get_public_listing(
+    _by: Anyone,
+    req: HttpRequest,
+    window: web::Data<ShopWindow>,
+    clock: web::Data<Clock>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let view = window.view(&clock).await?;
+    if page::accepts(&req, "application/ld+json") {
+        let made = view.schema_org(*stock_no)?;
+        return Ok(view.answer(&req, &made));
+    }
+    let made = view.listing(*stock_no)?;
+    Ok(view.answer(&req, made))
+}
+
+/// Read the engines that came on show last, as an Atom feed
+///
+/// The hundred latest. An entry is updated when its engine is sold.
+#[utoipa::path(tag = "public", operation_id = "get_public_feed", security(()),
+    responses((status = 200, body = Xml, content_type = "application/atom+xml"), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/listings.atom")]
+async fn get_public_feed(
+    _by: Anyone,
+    req: HttpRequest,
+    window: web::Data<ShopWindow>,
+    clock: web::Data<Clock>,
+) -> Result<HttpResponse, Problem> {
+    let view = window.view(&clock).await?;
+    let made = view.made_once("the feed", || feeds::atom(&view, req.path()))?;
+    Ok(view.answer(&req, &made))
+}
+
+/// Read the addresses of the firm's pages of engines, for search engines
+///
+/// By sitemaps.org. Empty until the firm has a `page_url`.
+#[utoipa::path(tag = "public", operation_id = "get_public_sitemap", security(()),
+    responses((status = 200, body = Xml, content_type = "application/xml"), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/sitemap.xml")]
+async fn get_public_sitemap(
+    _by: Anyone,
+    req: HttpRequest,
+    window: web::Data<ShopWindow>,
+    clock: web::Data<Clock>,
+) -> Result<HttpResponse, Problem> {
+    let view = window.view(&clock).await?;
+    let made = view.made_once("the map", || feeds::sitemap(&view))?;
+    Ok(view.answer(&req, &made))
+}
+
+/// List the engines on show that are most like one
+///
+/// Of the same kind and not sold, by gauge, fuel, wheel arrangement and price; at most six.
+#[utoipa::path(tag = "public", operation_id = "list_similar_listings", security(()),
+    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, body = SimilarListings), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/listings/{stock_no:\\d+}/similar")]
+async fn list_similar_listings(
+    _by: Anyone,
+    req: HttpRequest,
+    window: web::Data<ShopWindow>,
+    clock: web::Data<Clock>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let view = window.view(&clock).await?;
+    let made = view.similar(*stock_no)?;
+    Ok(view.answer(&req, &made))
+}
+
+/// Count the engines on show
+///
+/// By kind and gauge, and by each value of the other filters.
+#[utoipa::path(tag = "public", operation_id = "get_public_counts", security(()),
+    responses((status = 200, body = PublicCounts), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/counts")]
+async fn get_public_counts(
+    _by: Anyone,
+    req: HttpRequest,
+    window: web::Data<ShopWindow>,
+    clock: web::Data<Clock>,
+) -> Result<HttpResponse, Problem> {
+    let view = window.view(&clock).await?;
+    Ok(view.answer(&req, view.counts()?))
+}
+
+/// The RFC 6570 template of the firm with the page's name in it; a page name needs no encoding.
+fn page_url(firm: &Firm, page_name: &str) -> Option<String> {
+    let template = firm.page_url.as_ref()?;
+    Some(template.replace("{page_name}", page_name))
+}
+
+/// An engine that goes without a sale is taken off show, and so is never asked about.
+fn availability(standing: Standing) -> Availability {
+    match standing {
+        Standing::InStock => Availability::ForSale,
+        Standing::Reserved => Availability::Reserved,
+        Standing::Sold | Standing::Delivered | Standing::Gone => Availability::Sold,
+    }
+}

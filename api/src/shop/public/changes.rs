@@ -1,0 +1,268 @@
+//! What changed of that which visitors may read, for shop sites that keep copies. One process compares what is on show with what
+//! was told last, and writes the difference into the journal; every process answers from there.
+
+use super::{ShopWindow, window::Look};
+use crate::{
+    firm::keys::Anyone,
+    ground::{
+        clock::Clock,
+        db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
+        instants::Instant,
+        page::{Query, shown},
+        problem::{Problem, Problems},
+    },
+    notifying::journal::{self, ReadOn},
+    schema::{journal as entries, public_answers},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::{prelude::*, upsert::excluded};
+use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use outshop_core::days::Day;
+use serde::Serialize;
+use serde_json::json;
+use std::{collections::HashMap, convert::Infallible, time::Duration};
+use tokio::{
+    sync::Semaphore,
+    time::{Instant as Moments, sleep, timeout},
+};
+use utoipa::ToSchema;
+
+/// How often a process asks whether it is to tell, and how long one waits for a change.
+const LOOK_AGAIN: Duration = Duration::from_secs(2);
+/// How long changes are gathered that are told together: each telling costs a transaction, and readers look no more often.
+const GATHERED: Duration = journal::LOOK_AGAIN;
+/// Readers who wait at once; others are answered without waiting.
+const MOST_WAITING: usize = 500;
+static WAITING: Semaphore = Semaphore::const_new(MOST_WAITING);
+
+const SHOWN: &str = "public.shown";
+const CHANGED: &str = "public.changed";
+const REMOVED: &str = "public.removed";
+
+// Types
+
+/// One engine whose public answer is another than before.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"entry_no": 185, "type": "public.changed", "at": "2026-05-14T10:21:07.123456Z", "stock_no": 10,
+    "url": "/v1/public/listings/10"}))]
+pub struct PublicChange {
+    /// Rises; numbers between belong to what is not public.
+    #[schema(minimum = 1)]
+    pub entry_no: i64,
+    /// `public.shown`, `public.changed` or `public.removed`.
+    #[schema(max_length = 60)]
+    pub r#type: String,
+    /// RFC 3339, UTC.
+    #[schema(max_length = 40)]
+    pub at: String,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// What it is now.
+    #[schema(max_length = 60)]
+    pub url: String,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PublicChanges {
+    /// Changes when a backup is restored.
+    #[schema(max_length = 40)]
+    pub journal_id: String,
+    #[schema(max_items = 500)]
+    pub items: Vec<PublicChange>,
+    /// Address of what follows, now or later.
+    #[schema(max_length = 300)]
+    pub next: String,
+}
+
+// Routes
+
+/// Read what changed of the engines on show
+///
+/// For sites that keep copies: read all listings, then the changes after the highest `entry_no` known, with `wait` for as long
+/// as there is none. An engine may be told of twice; none that changed is left out. What the passing of a day alone changes in
+/// the words about papers is told when it changes which papers hold.
+#[utoipa::path(tag = "public", operation_id = "list_public_changes", security(()), params(ReadOn),
+    responses((status = 200, body = PublicChanges), Problems), extensions(("x-roles" = json!([]))))]
+#[get("/public/changes")]
+pub(super) async fn list_public_changes(
+    _by: Anyone,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    query: Query<ReadOn>,
+) -> Result<HttpResponse, Problem> {
+    let asked = query.checked()?;
+    let patient = WAITING.try_acquire();
+    let wait = if patient.is_ok() {
+        asked.wait
+    } else {
+        Duration::ZERO
+    };
+    let give_up = Moments::now() + wait;
+    loop {
+        let page = changes_after(&db, &asked).await?;
+        if !page.items.is_empty() || Moments::now() >= give_up {
+            return shown(&req, &page);
+        }
+        sleep(journal::LOOK_AGAIN).await;
+    }
+}
+
+async fn changes_after(db: &Db, asked: &journal::Asked) -> Result<PublicChanges, Problem> {
+    let mut conn = db.read().await?;
+    journal::number(&mut conn).await?;
+    let journal_id = journal::same_journal(&mut conn, asked.journal_id).await?;
+    type Row = (Option<i64>, String, Instant, Option<i32>);
+    let rows: Vec<Row> = entries::table
+        .filter(entries::type_.eq_any([SHOWN, CHANGED, REMOVED]))
+        .filter(entries::entry_no.gt(asked.after))
+        .order(entries::entry_no)
+        .limit(asked.limit)
+        .select((
+            entries::entry_no,
+            entries::type_,
+            entries::at,
+            entries::stock_no,
+        ))
+        .load(&mut conn)
+        .await?;
+    let items: Vec<PublicChange> = rows
+        .into_iter()
+        .filter_map(|(entry_no, r#type, at, stock_no)| {
+            let (entry_no, stock_no) = (entry_no?, stock_no?);
+            Some(PublicChange {
+                entry_no,
+                r#type,
+                at: format!("{:.6}", at.0),
+                stock_no,
+                url: format!("/v1/public/listings/{stock_no}"),
+            })
+        })
+        .collect();
+    let reached = items.last().map_or(asked.after, |item| item.entry_no);
+    let limit = asked.limit;
+    Ok(PublicChanges {
+        journal_id: journal_id.to_string(),
+        items,
+        next: format!("/v1/public/changes?after={reached}&limit={limit}&journal_id={journal_id}"),
+    })
+}
+
+/// Tells in the journal what changes of that which is on show, if no other process does; until the process ends.
+pub async fn keep_telling(db: &Db, clock: &Clock, window: &ShopWindow) -> Infallible {
+    loop {
+        if let Err(problem) = tell(db, clock, window).await {
+            tracing::warn!(%problem, "what changed on show could not be told yet");
+        }
+        sleep(LOOK_AGAIN).await;
+    }
+}
+
+/// Ends when another process tells.
+async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem> {
+    // The lock ends with the connection.
+    let mut conn = db.detached().await?;
+    let free = diesel::select(pg_try_advisory_lock(Alone::Telling.key()));
+    if !free.get_result::<bool>(&mut conn).await? {
+        return Ok(());
+    }
+    let told: Vec<(i32, Vec<u8>)> = public_answers::table
+        .select((public_answers::stock_no, public_answers::digest))
+        .load(&mut conn)
+        .await?;
+    let mut told: HashMap<i32, Vec<u8>> = told.into_iter().collect();
+    let mut shown = window.watched();
+    let mut last: Option<Look> = None;
+    loop {
+        shown.mark_unchanged();
+        let look = window.view(clock).await?;
+        if !last.as_ref().is_some_and(|last| look.is_what(last)) {
+            let on_show: HashMap<i32, [u8; 32]> = look.digests().collect();
+            let mut removed: Vec<i32> = told
+                .keys()
+                .filter(|stock_no| !on_show.contains_key(stock_no))
+                .copied()
+                .collect();
+            removed.sort_unstable();
+            let mut fresh: Vec<Fresh> = on_show
+                .iter()
+                .filter_map(|(stock_no, digest)| match told.get(stock_no) {
+                    Some(known) if known == digest => None,
+                    Some(_) => Some((*stock_no, digest.to_vec(), CHANGED)),
+                    None => Some((*stock_no, digest.to_vec(), SHOWN)),
+                })
+                .collect();
+            fresh.sort_unstable();
+            if !(removed.is_empty() && fresh.is_empty()) {
+                write(&mut conn, look.today(), &removed, &fresh).await?;
+                told.retain(|stock_no, _| on_show.contains_key(stock_no));
+                told.extend(
+                    fresh
+                        .into_iter()
+                        .map(|(stock_no, digest, _)| (stock_no, digest)),
+                );
+                sleep(GATHERED).await;
+            }
+            last = Some(look);
+        }
+        if timeout(LOOK_AGAIN, shown.changed()).await.is_err() {
+            // A connection that broke has lost the lock.
+            diesel::select(diesel::dsl::sql::<diesel::sql_types::Integer>("1"))
+                .get_result::<i32>(&mut conn)
+                .await?;
+        }
+    }
+}
+
+/// An engine on show, the digest of what is said of it, and what is told.
+type Fresh = (i32, Vec<u8>, &'static str);
+
+async fn write(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+    removed: &[i32],
+    fresh: &[Fresh],
+) -> Result<(), Problem> {
+    let entry = |stock_no: i32, what| Untouched {
+        what,
+        stock_no: Some(stock_no),
+        data: json!({}),
+    };
+    let gone = removed.iter().map(|stock_no| entry(*stock_no, REMOVED));
+    let new = fresh
+        .iter()
+        .map(|(stock_no, _, what)| entry(*stock_no, what));
+    let entries = gone.chain(new).collect();
+    AnsiTransactionManager::begin_transaction(conn).await?;
+    let written = async {
+        diesel::delete(public_answers::table.filter(public_answers::stock_no.eq_any(removed)))
+            .execute(conn)
+            .await?;
+        for stretch in fresh.chunks(10_000) {
+            let rows: Vec<_> = stretch
+                .iter()
+                .map(|(stock_no, digest, _)| {
+                    (
+                        public_answers::stock_no.eq(stock_no),
+                        public_answers::digest.eq(digest),
+                    )
+                })
+                .collect();
+            diesel::insert_into(public_answers::table)
+                .values(rows)
+                .on_conflict(public_answers::stock_no)
+                .do_update()
+                .set(public_answers::digest.eq(excluded(public_answers::digest)))
+                .execute(conn)
+                .await?;
+        }
+        record_untouched(conn, today, entries).await
+    }
+    .await;
+    match written {
+        Ok(()) => Ok(AnsiTransactionManager::commit_transaction(conn).await?),
+        Err(error) => {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            Err(error.into())
+        }
+    }
+}

@@ -1,0 +1,448 @@
+//! Preparation items: what the firm makes ready before an engine leaves, and the list of them for each sale.
+
+use crate::{
+    boilers::papers::OnDay,
+    firm::keys::{Owner, Staff},
+    ground::{
+        body::{Body, Known, Patch},
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
+        problem::{Problem, Problems},
+        text::{Code, Text, present},
+    },
+    schema::{engines, preparation_items, preparation_ticks},
+    selling::sales,
+    workshop::{despatch_checklist::Prepared, readiness},
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{days::Day, engine::Kind, readiness::travels_drained};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_preparation_items)
+        .service(create_preparation_item)
+        .service(get_preparation_item)
+        .service(change_preparation_item)
+        .service(delete_preparation_item)
+        .service(get_preparation_list);
+}
+
+/// Items of a firm.
+const MOST_ITEMS: i64 = 200;
+
+/// Those that checks of the gate ask for by themselves, whatever the list says.
+const OF_THE_GATE: [&str; 3] = [DRAINED, "spares_packed", "papers_packed"];
+/// In months of frost alone.
+const DRAINED: &str = "drained";
+
+// Types
+
+/// Asked of the sales that fit it.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = preparation_items)]
+#[schema(example = json!({"item": "photographs_of_condition", "words": "Photographs show its condition on the day it leaves", "kind": null,
+    "at_distance": true, "buyer_abroad": null, "shuts_gate": true}))]
+pub struct PreparationItem {
+    pub item: Code,
+    /// What is to be done.
+    pub words: Text<200>,
+    /// Null: for engines of every kind.
+    pub kind: Option<Kind>,
+    /// Asked of sales at a distance, or of the others; null: of both.
+    pub at_distance: Option<bool>,
+    /// Asked of sales to another country, or of the others; null: of both.
+    pub buyer_abroad: Option<bool>,
+    /// The engine may not leave before it is ticked.
+    pub shuts_gate: bool,
+}
+
+impl PreparationItem {
+    fn fits(&self, kind: Kind, at_distance: bool, buyer_abroad: bool) -> bool {
+        self.kind.is_none_or(|asked| asked == kind)
+            && self.at_distance.is_none_or(|asked| asked == at_distance)
+            && self.buyer_abroad.is_none_or(|asked| asked == buyer_abroad)
+    }
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = preparation_items)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"item": "fire_irons_packed", "words": "Fire irons are in the box", "kind": "locomotive"}))]
+pub struct NewPreparationItem {
+    /// A word of the firm's own: small letters, digits and `_`.
+    pub item: Code,
+    pub words: Text<200>,
+    /// For engines of every kind unless told otherwise.
+    pub kind: Option<Kind>,
+    pub at_distance: Option<bool>,
+    pub buyer_abroad: Option<bool>,
+    /// false unless told otherwise.
+    #[serde(default)]
+    pub shuts_gate: bool,
+}
+
+impl NewPreparationItem {
+    fn check(&self) -> Result<(), Problem> {
+        let fits = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+        if self.item.starts_with(|c: char| c.is_ascii_lowercase()) && self.item.chars().all(fits) {
+            return Ok(());
+        }
+        let detail = "not a word of small letters, digits and _ that begins with a letter";
+        Err(Problem::invalid("/item", detail))
+    }
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = preparation_items)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"shuts_gate": true}))]
+pub struct PreparationItemPatch {
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub words: Option<Text<200>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Kind>)]
+    pub kind: Option<Option<Kind>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<bool>)]
+    pub at_distance: Option<Option<bool>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<bool>)]
+    pub buyer_abroad: Option<Option<bool>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub shuts_gate: Option<bool>,
+}
+
+impl PreparationItemPatch {
+    fn words_alone(&self) -> bool {
+        self.kind.is_none()
+            && self.at_distance.is_none()
+            && self.buyer_abroad.is_none()
+            && self.shuts_gate.is_none()
+    }
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "left": 1, "items": [
+    {"item": "drained", "words": "No water is left in boiler, tanks, pumps and pipes", "shuts_gate": false,
+        "done": {"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}},
+    {"item": "spares_packed", "words": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
+pub struct PreparationList {
+    #[schema(minimum = 1)]
+    pub sale_id: i64,
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    /// The day on which the engine is to leave by this answer.
+    pub on: Day,
+    /// How many items are not ticked.
+    pub left: usize,
+    #[schema(max_items = 200)]
+    pub items: Vec<ToPrepare>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ToPrepare {
+    pub item: Code,
+    pub words: Text<200>,
+    /// The engine may not leave on that day before it is ticked.
+    pub shuts_gate: bool,
+    /// Null while it is to be done.
+    pub done: Option<Prepared>,
+}
+
+// Routes
+
+/// List what the firm makes ready before engines leave
+#[utoipa::path(tag = "selling", operation_id = "list_preparation_items", params(PageParams),
+    responses((status = 200, body = Page<PreparationItem>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/preparation-items")]
+async fn list_preparation_items(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = preparation_items::table
+            .select(PreparationItem::as_select())
+            .order(preparation_items::item)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some((Value::String(item), _)) = page.after {
+            query = query.filter(preparation_items::item.gt(item));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |item: &PreparationItem| {
+        (json!(item.item), 0)
+    })
+    .await
+}
+
+/// Add to what the firm makes ready before engines leave
+#[utoipa::path(tag = "selling", operation_id = "create_preparation_item", params(crate::ground::body::Repeatable), request_body = NewPreparationItem,
+    responses((status = 201, body = PreparationItem), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/preparation-items")]
+async fn create_preparation_item(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    new: Body<NewPreparationItem>,
+) -> Result<HttpResponse, Problem> {
+    new.check()?;
+    db.create(&actor, &new, async |tx| {
+        let there: i64 = preparation_items::table
+            .count()
+            .get_result(tx.conn())
+            .await?;
+        if there >= MOST_ITEMS {
+            let detail = format!("there are {MOST_ITEMS} items already; delete what is not used");
+            return Err(Problem::conflict(detail));
+        }
+        let made: Option<PreparationItem> = diesel::insert_into(preparation_items::table)
+            .values(&*new)
+            .on_conflict_do_nothing()
+            .returning(PreparationItem::as_returning())
+            .get_result(tx.conn())
+            .await
+            .optional()?;
+        let made = made
+            .ok_or_else(|| Problem::conflict(format!("there is an item {} already", new.item)))?;
+        tx.record("preparation_item.added", None, json!({"item": made.item}))
+            .await?;
+        Ok((format!("/v1/preparation-items/{}", made.item), made))
+    })
+    .await
+}
+
+/// Read an item of what the firm makes ready
+#[utoipa::path(tag = "selling", operation_id = "get_preparation_item",
+    params(("item" = Code, Path, example = "drained")),
+    responses((status = 200, body = PreparationItem), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/preparation-items/{item}")]
+async fn get_preparation_item(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    item: web::Path<Code>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, &item).await?)
+}
+
+/// Change an item of what the firm makes ready
+///
+/// Of drained, spares_packed and papers_packed the words alone: checks of the gate ask for them by themselves.
+#[utoipa::path(tag = "selling", operation_id = "change_preparation_item",
+    params(("item" = Code, Path, example = "drained"), crate::ground::body::IfMatch),
+    request_body(content = PreparationItemPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = PreparationItem), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/preparation-items/{item}")]
+async fn change_preparation_item(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    item: web::Path<Code>,
+    patch: Patch<PreparationItemPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current = locked(tx.conn(), &item).await?;
+            let change = patch.against(&current)?;
+            if !change.words_alone() {
+                not_of_the_gate(&item)?;
+            }
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: PreparationItem = diesel::update(preparation_items::table.find(&*item))
+                .set(&change)
+                .returning(PreparationItem::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"item": &*item, "members": patch.members()});
+            tx.record("preparation_item.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// Delete an item of what the firm makes ready
+///
+/// With its ticks. Not drained, spares_packed and papers_packed.
+#[utoipa::path(tag = "selling", operation_id = "delete_preparation_item",
+    params(("item" = Code, Path, example = "engine_packed"), crate::ground::body::IfMatch),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[delete("/preparation-items/{item}")]
+async fn delete_preparation_item(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    item: web::Path<Code>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    db.write(&actor, async |tx| {
+        known.against(&locked(tx.conn(), &item).await?)?;
+        not_of_the_gate(&item)?;
+        diesel::delete(preparation_items::table.find(&*item))
+            .execute(tx.conn())
+            .await?;
+        tx.record("preparation_item.deleted", None, json!({"item": &*item}))
+            .await
+    })
+    .await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Read what is to be made ready for a sale
+///
+/// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations. Which of
+/// them shut the gate is said for the day asked about, as the gate itself says it: an engine is drained in months of frost.
+#[utoipa::path(tag = "selling", operation_id = "get_preparation_list", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
+    responses((status = 200, body = PreparationList), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/sales/{id:\\d+}/preparation-list")]
+async fn get_preparation_list(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    query: Query<OnDay>,
+) -> Result<HttpResponse, Problem> {
+    let on = query.on.unwrap_or(actor.today);
+    let mut conn = db.read().await?;
+    let terms = sales::find(&mut conn, *id).await?.terms;
+    let bars = readiness::bars(&mut conn).await?;
+    let (kind, has_boiler): (Kind, bool) = engines::table
+        .find(terms.stock_no)
+        .select((engines::kind, engines::has_boiler))
+        .first(&mut conn)
+        .await?;
+    let ticked: Vec<Prepared> = preparation_ticks::table
+        .filter(preparation_ticks::stock_no.eq(terms.stock_no))
+        .select(Prepared::as_select())
+        .load(&mut conn)
+        .await?;
+    let mut ticked: HashMap<Code, Prepared> = ticked
+        .into_iter()
+        .map(|tick| (tick.item.clone(), tick))
+        .collect();
+    let asked = all(&mut conn).await?.into_iter();
+    let items: Vec<ToPrepare> = asked
+        .filter(|item| item.fits(kind, terms.at_distance, terms.buyer_abroad))
+        .map(|item| ToPrepare {
+            done: ticked.remove(&item.item),
+            shuts_gate: match &*item.item {
+                DRAINED => travels_drained(&bars, has_boiler, on),
+                own => of_the_gate(own) || item.shuts_gate,
+            },
+            item: item.item,
+            words: item.words,
+        })
+        .collect();
+    let list = PreparationList {
+        sale_id: *id,
+        stock_no: terms.stock_no,
+        on,
+        left: items.iter().filter(|item| item.done.is_none()).count(),
+        items,
+    };
+    shown(&req, &list)
+}
+
+fn of_the_gate(item: &str) -> bool {
+    OF_THE_GATE.contains(&item)
+}
+
+fn not_of_the_gate(item: &Code) -> Result<(), Problem> {
+    if of_the_gate(item) {
+        let detail = format!("the gate itself asks for {item}; only its words can be changed");
+        return Err(Problem::conflict(detail));
+    }
+    Ok(())
+}
+
+// SQL
+
+async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<PreparationItem>, Problem> {
+    Ok(preparation_items::table
+        .select(PreparationItem::as_select())
+        .order(preparation_items::item)
+        .limit(MOST_ITEMS)
+        .load(conn)
+        .await?)
+}
+
+/// The items that shut the gate beside those that checks of their own ask for.
+pub(crate) struct ShutsGate(Vec<PreparationItem>);
+
+impl ShutsGate {
+    pub(crate) async fn load(conn: &mut AsyncPgConnection) -> Result<ShutsGate, Problem> {
+        let mut items = all(conn).await?;
+        items.retain(|item| item.shuts_gate && !OF_THE_GATE.contains(&&*item.item));
+        Ok(ShutsGate(items))
+    }
+
+    /// Those that such a sale asks for: their codes and words.
+    pub(crate) fn of_sale(
+        &self,
+        kind: Kind,
+        at_distance: bool,
+        buyer_abroad: bool,
+    ) -> impl Iterator<Item = (&str, &str)> {
+        let asked = self.0.iter();
+        asked
+            .filter(move |item| item.fits(kind, at_distance, buyer_abroad))
+            .map(|item| (&*item.item, &*item.words))
+    }
+}
+
+async fn find(conn: &mut AsyncPgConnection, item: &Code) -> Result<PreparationItem, Problem> {
+    let found: Option<PreparationItem> = preparation_items::table
+        .find(item)
+        .select(PreparationItem::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(item))
+}
+
+async fn locked(conn: &mut AsyncPgConnection, item: &Code) -> Result<PreparationItem, Problem> {
+    let found: Option<PreparationItem> = preparation_items::table
+        .find(item)
+        .select(PreparationItem::as_select())
+        .for_update()
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| missing(item))
+}
+
+fn missing(item: &Code) -> Problem {
+    Problem::not_found(format!("there is no preparation item {item}"))
+}
+
+/// Refuses an item that the firm does not have, and names those that it has.
+pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, item: &Code) -> Result<(), Problem> {
+    let codes: Vec<Code> = preparation_items::table
+        .select(preparation_items::item)
+        .order(preparation_items::item)
+        .limit(MOST_ITEMS)
+        .for_key_share()
+        .load(conn)
+        .await?;
+    if codes.contains(item) {
+        return Ok(());
+    }
+    let codes: Vec<&str> = codes.iter().map(|code| &**code).collect();
+    let detail = format!("no such item; the firm has {}", codes.join(", "));
+    Err(Problem::invalid("/item", detail))
+}

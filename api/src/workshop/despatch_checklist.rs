@@ -1,0 +1,218 @@
+//! Preparations: what was made ready before an engine leaves, when and by whom.
+
+use crate::{
+    buying::acquisitions,
+    engines::engines,
+    firm::keys::{Floor, Staff},
+    ground::{
+        body::{Body, Known},
+        db::{Db, RunQueryDsl, Tx},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::{Code, Line},
+    },
+    schema::preparation_ticks,
+    workshop::checklist_items,
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{days::Day, trade::Standing};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_preparations)
+        .service(prepare)
+        .service(get_preparation)
+        .service(take_back_preparation);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = preparation_ticks)]
+#[schema(example = json!({"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}))]
+pub struct Prepared {
+    pub item: Code,
+    #[diesel(column_name = done_on)]
+    pub on: Day,
+    /// Whom the key names that ticked it.
+    pub done_by: Line,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"item": "drained", "on": "2026-05-14"}))]
+pub struct NewPrepared {
+    /// One of the firm's preparation items.
+    pub item: Code,
+    /// Today or earlier, but not before the engine came.
+    pub on: Day,
+}
+
+// Routes
+
+/// List what was made ready
+#[utoipa::path(tag = "selling", operation_id = "list_preparations",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
+    responses((status = 200, body = Page<Prepared>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/preparations")]
+async fn list_preparations(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let stock_no = *stock_no;
+    engines::find(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = preparation_ticks::table
+            .filter(preparation_ticks::stock_no.eq(stock_no))
+            .select(Prepared::as_select())
+            .order(preparation_ticks::item)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some((Value::String(item), _)) = page.after {
+            query = query.filter(preparation_ticks::item.gt(item));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |prepared: &Prepared| {
+        (json!(prepared.item), 0)
+    })
+    .await
+}
+
+/// Tick what was made ready
+///
+/// Done again, the later tick holds.
+#[utoipa::path(tag = "selling", operation_id = "prepare",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewPrepared,
+    responses((status = 201, body = Prepared), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[post("/engines/{stock_no:\\d+}/preparations")]
+async fn prepare(
+    Floor(actor): Floor,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    new: Body<NewPrepared>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        engines::lock(tx.conn(), *stock_no).await?;
+        if new.on > actor.today {
+            return Err(Problem::invalid("/on", "in the future"));
+        }
+        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        if new.on < came_on {
+            let detail = format!("before the engine came on {came_on}");
+            return Err(Problem::invalid("/on", detail));
+        }
+        must_be_here(tx.conn(), *stock_no).await?;
+        checklist_items::must_exist(tx.conn(), &new.item).await?;
+        let done = (
+            preparation_ticks::done_on.eq(new.on),
+            preparation_ticks::done_by.eq(&actor.person),
+        );
+        let prepared: Prepared = diesel::insert_into(preparation_ticks::table)
+            .values((
+                preparation_ticks::stock_no.eq(*stock_no),
+                preparation_ticks::item.eq(&new.item),
+                done,
+            ))
+            .on_conflict((preparation_ticks::stock_no, preparation_ticks::item))
+            .do_update()
+            .set(done)
+            .returning(Prepared::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"item": new.item});
+        tx.record("engine.prepared", Some(*stock_no), entry).await?;
+        let location = format!("/v1/engines/{stock_no}/preparations/{}", new.item);
+        Ok((location, prepared))
+    })
+    .await
+}
+
+/// Read what was made ready
+#[utoipa::path(tag = "selling", operation_id = "get_preparation",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("item" = Code, Path, example = "drained")),
+    responses((status = 200, body = Prepared), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/preparations/{item}")]
+async fn get_preparation(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    path: web::Path<(i32, Code)>,
+) -> Result<HttpResponse, Problem> {
+    let (stock_no, item) = path.into_inner();
+    let prepared = find(&mut *db.read().await?, stock_no, &item).await?;
+    shown(&req, &prepared)
+}
+
+/// Take a tick back
+///
+/// For what was ticked wrongly or was undone since.
+#[utoipa::path(tag = "selling", operation_id = "take_back_preparation",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("item" = Code, Path, example = "drained"),
+        crate::ground::body::IfMatch),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
+#[delete("/engines/{stock_no:\\d+}/preparations/{item}")]
+async fn take_back_preparation(
+    Floor(actor): Floor,
+    db: web::Data<Db>,
+    path: web::Path<(i32, Code)>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    let (stock_no, item) = path.into_inner();
+    db.write(&actor, async |tx| {
+        engines::lock(tx.conn(), stock_no).await?;
+        let current = find(tx.conn(), stock_no, &item).await?;
+        known.against(&current)?;
+        must_be_here(tx.conn(), stock_no).await?;
+        diesel::delete(preparation_ticks::table.find((stock_no, &item)))
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"item": item});
+        tx.record("engine.preparation_taken_back", Some(stock_no), entry)
+            .await
+    })
+    .await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+// SQL
+
+async fn find(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    item: &Code,
+) -> Result<Prepared, Problem> {
+    let prepared: Option<Prepared> = preparation_ticks::table
+        .find((stock_no, item))
+        .select(Prepared::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    prepared
+        .ok_or_else(|| Problem::not_found(format!("{item} is not ticked for engine {stock_no}")))
+}
+
+/// Takes all ticks back: an engine whose sale is undone is made ready anew for the next one.
+pub(crate) async fn start_anew(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
+    diesel::delete(preparation_ticks::table.filter(preparation_ticks::stock_no.eq(stock_no)))
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    match engines::find(conn, stock_no).await?.in_stock.standing {
+        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(()),
+        Standing::Delivered | Standing::Gone => Err(Problem::conflict("the engine has left")),
+    }
+}

@@ -1,0 +1,263 @@
+//! Fitters: who works in the shop, with which skills and hours.
+
+use crate::{
+    firm::keys::{Owner, Staff},
+    ground::{
+        body::{Body, Patch},
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{FieldError, Problem, Problems},
+        text::{Line, at_most, present, present_at_most},
+    },
+    schema::fitters,
+    workshop::jobs::Job,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    jobs::{Hours, Skill},
+};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_fitters)
+        .service(create_fitter)
+        .service(get_fitter)
+        .service(change_fitter);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = fitters)]
+#[schema(example = json!({"id": 1, "name": "Edda Morlock", "skills": ["fitting", "steaming"],
+    "weekly_hours": ["7", "7", "7", "7", "5", "0", "0"], "until": null}))]
+pub struct Fitter {
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// Written as on the hours that are booked.
+    pub name: Line,
+    #[schema(max_items = 6)]
+    pub skills: Vec<Skill>,
+    /// At the bench, from Monday to Sunday.
+    #[schema(min_items = 7, max_items = 7)]
+    pub weekly_hours: Vec<Hours>,
+    /// The last day; null: no end is known.
+    #[diesel(column_name = until_day)]
+    pub until: Option<Day>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = fitters)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Ivor Thrale", "skills": ["machining"], "weekly_hours": ["7", "7", "7", "7", "5", "0", "0"]}))]
+pub struct NewFitter {
+    /// Written as on the hours that are booked; of no other fitter.
+    pub name: Line,
+    #[serde(deserialize_with = "at_most::<6, _, _>")]
+    #[schema(max_items = 6)]
+    pub skills: Vec<Skill>,
+    /// At the bench, from Monday to Sunday; 0 to 24 each.
+    #[schema(min_items = 7, max_items = 7)]
+    pub weekly_hours: Vec<Hours>,
+    #[diesel(column_name = until_day)]
+    pub until: Option<Day>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = fitters)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"weekly_hours": ["7", "7", "7", "7", "0", "0", "0"]}))]
+pub struct FitterPatch {
+    #[serde(default, deserialize_with = "present_at_most::<6, _, _>")]
+    #[schema(max_items = 6, nullable = false)]
+    pub skills: Option<Vec<Skill>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(min_items = 7, max_items = 7, nullable = false)]
+    pub weekly_hours: Option<Vec<Hours>>,
+    #[diesel(column_name = until_day)]
+    #[serde(default, deserialize_with = "present")]
+    #[schema(value_type = Option<Day>)]
+    pub until: Option<Option<Day>>,
+}
+
+fn check_week(hours: &[Hours]) -> Result<(), Problem> {
+    let day: Hours = "24".parse().expect("hours of a day");
+    if hours.len() != 7 {
+        let detail = "not seven, from Monday to Sunday";
+        return Err(Problem::invalid("/weekly_hours", detail));
+    }
+    let broken = hours.iter().enumerate();
+    let broken = broken.filter(|(_, hours)| !(Hours::ZERO..=day).contains(*hours));
+    let broken: Vec<FieldError> = broken
+        .map(|(i, _)| FieldError {
+            pointer: format!("/weekly_hours/{i}"),
+            detail: "not 0 to 24 hours".to_owned(),
+        })
+        .collect();
+    if broken.is_empty() {
+        Ok(())
+    } else {
+        Err(Problem::invalid_all(broken))
+    }
+}
+
+// Routes
+
+/// List the fitters
+#[utoipa::path(tag = "jobs", operation_id = "list_fitters", params(PageParams),
+    responses((status = 200, body = Page<Fitter>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/fitters")]
+async fn list_fitters(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let query = fitters::table
+            .filter(fitters::id.gt(page.after_id().unwrap_or(0)))
+            .select(Fitter::as_select())
+            .order(fitters::id)
+            .limit(page.limit);
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &Fitter| (Value::Null, it.id))
+        .await
+}
+
+/// Add a fitter
+#[utoipa::path(tag = "jobs", operation_id = "create_fitter", params(crate::ground::body::Repeatable), request_body = NewFitter,
+    responses((status = 201, body = Fitter), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[post("/fitters")]
+async fn create_fitter(
+    Owner(actor): Owner,
+    db: web::Data<Db>,
+    new: Body<NewFitter>,
+) -> Result<HttpResponse, Problem> {
+    check_week(&new.weekly_hours)?;
+    db.create(&actor, &new, async |tx| {
+        let made: Fitter = diesel::insert_into(fitters::table)
+            .values(&*new)
+            .returning(Fitter::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record("fitter.added", None, json!({"fitter_id": made.id}))
+            .await?;
+        Ok((format!("/v1/fitters/{}", made.id), made))
+    })
+    .await
+}
+
+/// Read a fitter
+#[utoipa::path(tag = "jobs", operation_id = "get_fitter", params(("id" = i64, Path, example = 1, minimum = 1)),
+    responses((status = 200, body = Fitter), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/fitters/{id:\\d+}")]
+async fn get_fitter(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let found: Option<Fitter> = fitters::table
+        .find(*id)
+        .select(Fitter::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    shown(&req, &found.ok_or_else(|| missing(*id))?)
+}
+
+/// Change a fitter's skills and hours
+#[utoipa::path(tag = "jobs", operation_id = "change_fitter",
+    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
+    request_body(content = FitterPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = Fitter), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/fitters/{id:\\d+}")]
+async fn change_fitter(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<FitterPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current: Option<Fitter> = fitters::table
+                .find(*id)
+                .select(Fitter::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await
+                .optional()?;
+            let current = current.ok_or_else(|| missing(*id))?;
+            let change = patch.against(&current)?;
+            if let Some(hours) = &change.weekly_hours {
+                check_week(hours)?;
+            }
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: Fitter = diesel::update(fitters::table.find(*id))
+                .set(&change)
+                .returning(Fitter::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"fitter_id": *id, "members": patch.members()});
+            tx.record("fitter.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+fn missing(id: i64) -> Problem {
+    Problem::not_found(format!("there is no fitter {id}"))
+}
+
+// SQL
+
+pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<Fitter>, Problem> {
+    Ok(fitters::table
+        .select(Fitter::as_select())
+        .order(fitters::id)
+        .load(conn)
+        .await?)
+}
+
+/// What is wrong with a fitter that is named.
+pub(crate) async fn broken_id(
+    conn: &mut AsyncPgConnection,
+    id: Option<i64>,
+) -> Result<Option<FieldError>, Problem> {
+    let Some(id) = id else { return Ok(None) };
+    let there: i64 = fitters::table.find(id).count().get_result(conn).await?;
+    Ok((there == 0).then(|| FieldError {
+        pointer: "/fitter_id".to_owned(),
+        detail: format!("there is no fitter {id}"),
+    }))
+}
+
+/// The name of whom a job is given to, else of whoever alone has booked hours on it.
+pub(crate) async fn of_job(
+    conn: &mut AsyncPgConnection,
+    job: &Job,
+) -> Result<Option<Line>, Problem> {
+    if let Some(id) = job.facts.fitter_id {
+        let name = fitters::table.find(id).select(fitters::name);
+        return Ok(Some(name.first(conn).await?));
+    }
+    let mut names = job.hours.iter().map(|line| &line.fitter);
+    let first = names.next();
+    Ok(first
+        .filter(|first| names.all(|name| name == *first))
+        .cloned())
+}

@@ -1,0 +1,172 @@
+//! Inspector's visits: the days on which the inspector comes.
+
+use crate::{
+    firm::keys::{Staff, Workshop},
+    ground::{
+        body::{Body, Known},
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems},
+        text::Line,
+    },
+    schema::inspector_visits,
+};
+use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::days::Day;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_inspector_visits)
+        .service(create_inspector_visit)
+        .service(get_inspector_visit)
+        .service(delete_inspector_visit);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = inspector_visits)]
+#[schema(example = json!({"on": "2026-12-05", "tests": 4, "words": "Ivo Pellasick"}))]
+pub struct InspectorVisit {
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// How many tests he sees.
+    #[schema(minimum = 1, maximum = 100)]
+    pub tests: i32,
+    pub words: Option<Line>,
+}
+
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = inspector_visits)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2027-01-16", "tests": 4, "words": "Ivo Pellasick"}))]
+pub struct NewInspectorVisit {
+    /// One visit a day.
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    #[schema(minimum = 1, maximum = 100)]
+    pub tests: i32,
+    pub words: Option<Line>,
+}
+
+// Routes
+
+/// List the inspector's visits
+#[utoipa::path(tag = "jobs", operation_id = "list_inspector_visits", params(PageParams),
+    responses((status = 200, body = Page<InspectorVisit>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/inspector-visits")]
+async fn list_inspector_visits(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = inspector_visits::table
+            .select(InspectorVisit::as_select())
+            .order(inspector_visits::on_day)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some((Value::String(day), _)) = &page.after
+            && let Ok(day) = day.parse::<Day>()
+        {
+            query = query.filter(inspector_visits::on_day.gt(day));
+        }
+        Ok(query.load(conn).await?)
+    };
+    let key = |it: &InspectorVisit| (json!(it.on), 0);
+    list.answer(&req, &db, fetch, key).await
+}
+
+/// Set a visit of the inspector
+#[utoipa::path(tag = "jobs", operation_id = "create_inspector_visit", params(crate::ground::body::Repeatable), request_body = NewInspectorVisit,
+    responses((status = 201, body = InspectorVisit), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[post("/inspector-visits")]
+async fn create_inspector_visit(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    new: Body<NewInspectorVisit>,
+) -> Result<HttpResponse, Problem> {
+    if !(1..=100).contains(&new.tests) {
+        return Err(Problem::invalid("/tests", "not 1 to 100"));
+    }
+    db.create(&actor, &new, async |tx| {
+        let made: InspectorVisit = diesel::insert_into(inspector_visits::table)
+            .values(&*new)
+            .returning(InspectorVisit::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record("inspector_visit.set", None, json!({"on": made.on}))
+            .await?;
+        Ok((format!("/v1/inspector-visits/{}", made.on), made))
+    })
+    .await
+}
+
+/// Read a visit of the inspector
+#[utoipa::path(tag = "jobs", operation_id = "get_inspector_visit", params(("on" = Day, Path, example = "2027-01-16")),
+    responses((status = 200, body = InspectorVisit), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/inspector-visits/{on}")]
+async fn get_inspector_visit(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    on: web::Path<Day>,
+) -> Result<HttpResponse, Problem> {
+    shown(&req, &find(&mut *db.read().await?, *on).await?)
+}
+
+/// Take a visit of the inspector back
+#[utoipa::path(tag = "jobs", operation_id = "delete_inspector_visit",
+    params(("on" = Day, Path, example = "2027-01-16"), crate::ground::body::IfMatch),
+    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
+#[delete("/inspector-visits/{on}")]
+async fn delete_inspector_visit(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    on: web::Path<Day>,
+    known: Known,
+) -> Result<HttpResponse, Problem> {
+    db.write(&actor, async |tx| {
+        known.against(&find(tx.conn(), *on).await?)?;
+        diesel::delete(inspector_visits::table.find(*on))
+            .execute(tx.conn())
+            .await?;
+        tx.record("inspector_visit.taken_back", None, json!({"on": *on}))
+            .await
+    })
+    .await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+// SQL
+
+async fn find(conn: &mut AsyncPgConnection, on: Day) -> Result<InspectorVisit, Problem> {
+    let found: Option<InspectorVisit> = inspector_visits::table
+        .find(on)
+        .select(InspectorVisit::as_select())
+        .first(conn)
+        .await
+        .optional()?;
+    found.ok_or_else(|| Problem::not_found(format!("no visit of the inspector is set for {on}")))
+}
+
+/// Those on the day or later, in order.
+pub(crate) async fn from(
+    conn: &mut AsyncPgConnection,
+    day: Day,
+) -> Result<Vec<InspectorVisit>, Problem> {
+    Ok(inspector_visits::table
+        .filter(inspector_visits::on_day.ge(day))
+        .select(InspectorVisit::as_select())
+        .order(inspector_visits::on_day)
+        .load(conn)
+        .await?)
+}

@@ -1,0 +1,905 @@
+//! Readiness: may an engine be listed, may it leave, on a day; every reason, and what clears it.
+
+use crate::{
+    boilers::{
+        boilers, codes,
+        papers::{self, BoilerHistory},
+    },
+    engines::{engines, photographs},
+    firm::{
+        firm,
+        keys::{Owner, Staff},
+    },
+    ground::{
+        body::Patch,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, Page, PageParams, Query, shown},
+        problem::{self, Problem, Problems},
+        text::{present, present_at_most},
+    },
+    schema::{
+        asking_prices, boiler_codes, engines as engines_table, findings, jobs, listings, payments,
+        preparation_ticks, readiness_bars, returns, sales, stock, survey_grades,
+        surveys as surveys_table,
+    },
+    workshop::checklist_items::ShutsGate,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::{
+    dsl::{exists, max, sum},
+    prelude::*,
+};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Touches,
+    codes::{Jurisdiction, Rule},
+    days::Day,
+    engine::{Kind, OfferedAs},
+    jobs::JobStanding,
+    money::Money,
+    papers::Sentence,
+    readiness::{
+        self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
+        Outcome, Readiness, Shown,
+    },
+    surveys::Severity,
+    trade::Standing,
+    units::Mass,
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::{
+    collections::{HashMap, HashSet},
+    sync::Arc,
+};
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_readiness)
+        .service(list_readiness)
+        .service(get_bars)
+        .service(change_bars);
+}
+
+// Types
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct GateAndDay {
+    /// The day asked about; today when left out.
+    #[param(example = "2026-12-19")]
+    on: Option<Day>,
+    /// `deliver` when left out.
+    #[param(value_type = Option<Gate>, example = "deliver")]
+    gate: Option<Gate>,
+}
+
+/// What the firm sets for its own gates.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = readiness_bars)]
+#[schema(example = json!({"watch_bars": ["inspector"], "watch_days": 30, "frost_months": [11, 12, 1, 2, 3]}))]
+pub struct ReadinessBars {
+    /// Checks whose `watch` shuts a gate too. An `unmet` always does.
+    #[schema(max_items = 40)]
+    pub watch_bars: Vec<Check>,
+    /// A paper that lapses within so many days is watched.
+    #[schema(minimum = 0, maximum = 366)]
+    pub watch_days: i32,
+    /// Months in which an engine travels drained.
+    #[schema(max_items = 12)]
+    pub frost_months: Vec<i32>,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = readiness_bars)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"watch_days": 60}))]
+pub struct ReadinessBarsPatch {
+    #[serde(default, deserialize_with = "present_at_most::<40, _, _>")]
+    #[schema(nullable = false, max_items = 40)]
+    pub watch_bars: Option<Vec<Check>>,
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false, minimum = 0, maximum = 366)]
+    pub watch_days: Option<i32>,
+    /// 1 to 12, each once.
+    #[serde(default, deserialize_with = "present_at_most::<12, _, _>")]
+    #[schema(nullable = false, max_items = 12)]
+    pub frost_months: Option<Vec<i32>>,
+}
+
+impl ReadinessBarsPatch {
+    fn check(&self) -> Result<(), Problem> {
+        if self
+            .watch_days
+            .is_some_and(|days| !(0..=366).contains(&days))
+        {
+            return Err(Problem::invalid("/watch_days", "not 0 to 366 days"));
+        }
+        let months = self.frost_months.iter().flatten();
+        match months.enumerate().find(|(_, m)| !(1..=12).contains(*m)) {
+            Some((i, _)) => Err(Problem::invalid(
+                format!("/frost_months/{i}"),
+                "not a month from 1 to 12",
+            )),
+            None => Ok(()),
+        }
+    }
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct ReadinessFilters {
+    /// The day asked about; today when left out.
+    #[param(example = "2026-12-19")]
+    on: Option<Day>,
+    /// `deliver` when left out.
+    #[param(value_type = Option<Gate>, example = "deliver")]
+    gate: Option<Gate>,
+    /// Engines whose gate is open only, or shut only.
+    #[param(example = false)]
+    open: Option<bool>,
+}
+
+/// One engine at a gate, in short.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "on": "2026-12-19", "gate": "deliver", "open": false,
+    "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
+        "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
+pub struct EngineReadiness {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub on: Day,
+    pub gate: Gate,
+    pub open: bool,
+    /// The checks that are not met, or watched.
+    #[schema(max_items = 40)]
+    pub not_met: Vec<CheckAnswer>,
+    /// Last day of the first paper to run out of those that the answer rests on.
+    pub holds_until: Option<Day>,
+}
+
+// Routes
+
+/// List at a gate all engines that have not left
+///
+/// In the order of their stock numbers, each with what keeps the gate shut and what clears it. Says which records hold,
+/// never that an engine is safe.
+#[utoipa::path(tag = "selling", operation_id = "list_readiness", params(ReadinessFilters, PageParams),
+    responses((status = 200, body = Page<EngineReadiness>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/readiness")]
+async fn list_readiness(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<ReadinessFilters>,
+) -> Result<HttpResponse, Problem> {
+    let on = list.filters.on.unwrap_or(actor.today);
+    let gate = list.filters.gate.unwrap_or(Gate::Deliver);
+    let wanted = list.filters.open;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let bars = bars(conn).await?;
+        let wanted_by_page = usize::try_from(page.limit).map_err(Problem::internal)?;
+        let mut after = page.after_id().unwrap_or(0);
+        let mut found = Vec::new();
+        // The answers are not stored: engines are looked at in stretches until the page is full.
+        while found.len() < wanted_by_page {
+            let last = i32::try_from(after).unwrap_or(i32::MAX);
+            let stock_nos = in_the_house(conn, last, page.limit).await?;
+            let Some(last) = stock_nos.last() else { break };
+            after = i64::from(*last);
+            let facts = load_facts(conn, &stock_nos, on).await?;
+            let items = facts
+                .into_iter()
+                .map(|(stock_no, facts)| in_short(stock_no, &facts, &bars, gate, on));
+            found.extend(items.filter(|item| wanted.is_none_or(|open| item.open == open)));
+        }
+        found.truncate(wanted_by_page);
+        Ok(found)
+    };
+    let key = |item: &EngineReadiness| (Value::Null, i64::from(item.stock_no));
+    list.answer(&req, &db, fetch, key).await
+}
+
+fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> EngineReadiness {
+    let seen = readiness::on_day(facts, bars, gate, on);
+    EngineReadiness {
+        stock_no,
+        on,
+        gate,
+        open: seen.open,
+        holds_until: seen.checks.iter().filter_map(|it| it.holds_until).min(),
+        not_met: seen
+            .checks
+            .into_iter()
+            .filter(|it| it.outcome != Outcome::Met)
+            .collect(),
+    }
+}
+
+/// Read whether an engine may be listed or may leave on a day
+///
+/// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day;
+/// `papers_open_days` those on which the boiler's papers alone would allow it. Each check that is not met says what clears it and
+/// names the request that does it.
+#[utoipa::path(tag = "selling", operation_id = "get_readiness",
+    params(("stock_no" = i32, Path, example = 10, minimum = 1), GateAndDay),
+    responses((status = 200, body = Readiness, example = json!({
+        "on": "2026-06-02", "gate": "deliver", "open": false,
+        "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
+            "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}],
+        "open_days": [], "papers_open_days": [],
+        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/readiness")]
+async fn get_readiness(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    query: Query<GateAndDay>,
+) -> Result<HttpResponse, Problem> {
+    let on = query.on.unwrap_or(actor.today);
+    let gate = query.gate.unwrap_or(Gate::Deliver);
+    let mut conn = db.read().await?;
+    let answer = answer(&mut conn, *stock_no, gate, on).await?;
+    shown(&req, &answer)
+}
+
+/// Read what the firm sets for its gates
+#[utoipa::path(tag = "selling", operation_id = "get_readiness_bars", responses((status = 200, body = ReadinessBars), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/readiness-bars")]
+async fn get_bars(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let bars = find_bars(&mut *db.read().await?).await?;
+    shown(&req, &bars)
+}
+
+/// Change what the firm sets for its gates
+#[utoipa::path(tag = "selling", operation_id = "change_readiness_bars", params(crate::ground::body::IfMatch),
+    request_body(content = ReadinessBarsPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = ReadinessBars), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/readiness-bars")]
+async fn change_bars(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    patch: Patch<ReadinessBarsPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current: ReadinessBars = readiness_bars::table
+                .select(ReadinessBars::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await?;
+            let change = patch.against(&current)?;
+            change.check()?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: ReadinessBars = diesel::update(readiness_bars::table)
+                .set(&change)
+                .returning(ReadinessBars::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"members": patch.members()});
+            tx.record("readiness_bars.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+/// For acts that need an open gate: `not_ready` with every reason while it is shut. Lock the engine first, so that what
+/// the gate saw still holds when the act is stored.
+pub(crate) async fn must_be_open(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    gate: Gate,
+    on: Day,
+) -> Result<Readiness, Problem> {
+    let answer = answer(conn, stock_no, gate, on).await?;
+    if answer.open {
+        Ok(answer)
+    } else {
+        let bars = bars(conn).await?;
+        Err(shut(&answer, &bars))
+    }
+}
+
+/// A gate that is not open, as a problem with the checks that shut it.
+pub(crate) fn shut(answer: &Readiness, bars: &Bars) -> Problem {
+    let bar = |outcome: Outcome, check: Check| match outcome {
+        Outcome::Met => false,
+        Outcome::Watch => bars.watch_bars.contains(&check),
+        Outcome::Unmet => true,
+    };
+    let reasons = answer
+        .checks
+        .iter()
+        .filter(|check| bar(check.outcome, check.check))
+        .map(|check| problem::GateReason {
+            check: check.check.to_string(),
+            reason: check.reason.as_str().to_owned(),
+            clears: check
+                .clears
+                .as_ref()
+                .map_or_else(String::new, |clears| clears.as_str().to_owned()),
+            act: check.act.clone(),
+            evidence: check
+                .evidence
+                .iter()
+                .take(50)
+                .map(|link| link.as_str().to_owned())
+                .collect(),
+        })
+        .collect();
+    let act = match answer.gate {
+        Gate::List => "be listed",
+        Gate::Deliver => "leave",
+    };
+    Problem::not_ready(
+        format!("the engine may not {act} on {}", answer.on),
+        reasons,
+    )
+}
+
+// SQL
+
+/// The answer of a gate from what is recorded now; `not_found` when there is no such engine.
+pub(crate) async fn answer(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    gate: Gate,
+    on: Day,
+) -> Result<Readiness, Problem> {
+    let facts = load_facts(conn, &[stock_no], on).await?.pop();
+    let (_, facts) = facts.ok_or_else(|| engines::missing(stock_no))?;
+    let bars = bars(conn).await?;
+    Ok(readiness::gate(&facts, &bars, gate, on))
+}
+
+/// Stock numbers of engines that have not left, in their order, from the one after `after`.
+pub(crate) async fn in_the_house(
+    conn: &mut AsyncPgConnection,
+    after: i32,
+    limit: i64,
+) -> Result<Vec<i32>, Problem> {
+    Ok(stock::table
+        .filter(stock::standing.ne_all([Standing::Delivered, Standing::Gone]))
+        .filter(stock::stock_no.gt(after))
+        .order(stock::stock_no)
+        .limit(limit)
+        .select(stock::stock_no)
+        .load(conn)
+        .await?)
+}
+
+/// What the firm sets for itself.
+pub(crate) async fn bars(conn: &mut AsyncPgConnection) -> Result<Bars, Problem> {
+    let found = find_bars(conn).await?;
+    Ok(Bars {
+        watch_bars: found.watch_bars,
+        watch_days: u16::try_from(found.watch_days).map_err(Problem::internal)?,
+        frost_months: found
+            .frost_months
+            .into_iter()
+            .filter_map(|month| i8::try_from(month).ok())
+            .collect(),
+    })
+}
+
+async fn find_bars(conn: &mut AsyncPgConnection) -> Result<ReadinessBars, Problem> {
+    Ok(readiness_bars::table
+        .select(ReadinessBars::as_select())
+        .first(conn)
+        .await?)
+}
+
+/// All that the gates look at of each of these engines, in the order of their numbers, as recorded now, for a question
+/// about day `on`: what is dated later does not count, except what the papers' clock orders itself. The number of queries
+/// does not depend on the number of engines.
+pub(crate) async fn load_facts(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<Vec<(i32, Facts)>, Problem> {
+    let engines = engines_of(conn, stock_nos).await?;
+    let mut boilers = boilers_of(conn, &engines, on).await?;
+    let sales = sales_of(conn, stock_nos, on).await?;
+    let prepared = prepared(conn, stock_nos, on).await?;
+    let preparation = ShutsGate::load(conn).await?;
+    let listed = listed(conn, stock_nos).await?;
+    let priced = priced(conn, stock_nos, on).await?;
+    let surveyed = surveyed(conn, stock_nos, on).await?;
+    let mut findings = open_findings(conn, stock_nos, on).await?;
+    let mut jobs = jobs_in_hand(conn, stock_nos).await?;
+    let graded = graded_on(conn, stock_nos, on).await?;
+    let photographs = photographs::counted(conn, stock_nos).await?;
+    let not_described = photographs::not_described(conn, stock_nos).await?;
+    let settled_by_survey = surveyed_asbestos(conn, stock_nos, on).await?;
+    let code_rules = code_rules(conn).await?;
+    let heavy = heavy_job_on(conn, stock_nos, on).await?;
+    let came_back = came_back(conn, stock_nos, on).await?;
+    let facts = engines.into_iter().map(|engine| {
+        let stock_no = engine.stock_no;
+        let there = |what: &str| Link::new(&format!("/v1/engines/{stock_no}{what}"));
+        let sale = sales.get(&stock_no);
+        let shown_by_sale = |is: bool| {
+            sale.map(|sale| Shown {
+                is,
+                link: Link::new(&sale.address),
+            })
+        };
+        let ticked = |item: &str| {
+            prepared
+                .contains(&(stock_no, item.to_owned()))
+                .then(|| Shown {
+                    is: true,
+                    link: there("/preparations"),
+                })
+        };
+        let by_listing = || {
+            listed.contains(&stock_no).then(|| Shown {
+                is: true,
+                link: there("/listing"),
+            })
+        };
+        let (boiler_in_it, boiler, boiler_not_known) = match boilers.remove(&stock_no) {
+            None | Some(OnBoard::Nothing) => (None, None, None),
+            Some(OnBoard::TooLittleRecorded(id, what)) => (id, None, Some(Sentence::new(what))),
+            Some(OnBoard::Boiler(id, facts)) => (Some(id), Some(*facts), None),
+        };
+        let found = findings.remove(&stock_no).unwrap_or_default();
+        let facts = Facts {
+            engine: there(""),
+            boiler_in_it: boiler_in_it.map(|id| Link::new(&format!("/v1/boilers/{id}"))),
+            code_rules: code_rules.clone(),
+            not_described: not_described
+                .get(&stock_no)
+                .map(|id| Link::new(&format!("/v1/photographs/{id}"))),
+            offer: engine.offered_as,
+            boiler,
+            boiler_not_known,
+            open_findings: surveyed.contains(&stock_no).then_some(found),
+            jobs_in_hand: jobs.remove(&stock_no).unwrap_or_default(),
+            graded_on: graded.get(&stock_no).cloned(),
+            heavy_job_on: heavy.get(&stock_no).cloned(),
+            asbestos: engine
+                .asbestos_suspected
+                .map(|suspected| asbestos(suspected, settled_by_survey.get(&stock_no), there(""))),
+            // What the public reads of a listing says it by itself, from how the engine is offered.
+            listing_says_so: by_listing(),
+            buyer_acknowledged: sale.and_then(|it| shown_by_sale(it.acknowledged)),
+            photographs: photographs.get(&stock_no).map(|counts| Shown {
+                is: *counts,
+                link: there("/photographs"),
+            }),
+            words: by_listing(),
+            asking_price: priced.contains(&stock_no).then(|| there("/asking-prices")),
+            money_settled: sale.and_then(|it| shown_by_sale(it.settled)),
+            buyer_abroad: sale.and_then(|it| shown_by_sale(it.buyer_abroad)),
+            sale: sale.map(|sale| Link::new(&sale.address)),
+            drained: ticked("drained"),
+            lifting_weight: engine.weight.is_some().then(|| there("")),
+            spares_packed: ticked("spares_packed"),
+            papers_packed: ticked("papers_packed"),
+            not_prepared: sale.and_then(|sale| {
+                let asked: Vec<(&str, &str)> = preparation
+                    .of_sale(engine.kind, sale.at_distance, sale.buyer_abroad)
+                    .collect();
+                let left = asked.iter().filter(|(item, _)| ticked(item).is_none());
+                (!asked.is_empty()).then(|| Shown {
+                    is: left.map(|(_, words)| (*words).to_owned()).collect(),
+                    link: Link::new(&format!("{}/preparation-list", sale.address)),
+                })
+            }),
+            came_back: came_back.get(&stock_no).cloned(),
+        };
+        (stock_no, facts)
+    });
+    Ok(facts.collect())
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = engines_table)]
+struct EngineSeen {
+    kind: Kind,
+    stock_no: i32,
+    offered_as: OfferedAs,
+    has_boiler: bool,
+    asbestos_suspected: Option<bool>,
+    weight: Option<Mass>,
+}
+
+async fn engines_of(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<Vec<EngineSeen>, Problem> {
+    Ok(engines_table::table
+        .filter(engines_table::stock_no.eq_any(stock_nos))
+        .order(engines_table::stock_no)
+        .select(EngineSeen::as_select())
+        .load(conn)
+        .await?)
+}
+
+enum OnBoard {
+    /// The engine is made without a boiler.
+    Nothing,
+    /// With the boiler that is in it, if one is recorded.
+    TooLittleRecorded(Option<i64>, &'static str),
+    Boiler(i64, Box<BoilerFacts>),
+}
+
+async fn boilers_of(
+    conn: &mut AsyncPgConnection,
+    engines: &[EngineSeen],
+    on: Day,
+) -> Result<HashMap<i32, OnBoard>, Problem> {
+    let with_boiler = engines.iter().filter(|engine| engine.has_boiler);
+    let stock_nos: Vec<i32> = with_boiler.map(|engine| engine.stock_no).collect();
+    let fitted = boilers::in_engines_on(conn, &stock_nos, on).await?;
+    let ids: Vec<i64> = fitted.values().copied().collect();
+    let histories = papers::histories(conn, &ids).await?.into_iter();
+    let mut histories: HashMap<i64, BoilerHistory> = histories
+        .map(|history| (history.particulars.id, history))
+        .collect();
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let rules: Arc<[Rule]> = codes::rules_of(conn, &jurisdiction).await?.into();
+    let on_board = engines.iter().map(|engine| {
+        let what = match (engine.has_boiler, fitted.get(&engine.stock_no)) {
+            (false, _) => OnBoard::Nothing,
+            (true, None) => {
+                OnBoard::TooLittleRecorded(None, "no boiler is recorded as fitted to the engine")
+            }
+            (true, Some(id)) => match histories.remove(id) {
+                Some(history) => with_history(*id, history, &jurisdiction, &rules),
+                None => OnBoard::TooLittleRecorded(Some(*id), papers::NO_VOLUME),
+            },
+        };
+        (engine.stock_no, what)
+    });
+    Ok(on_board.collect())
+}
+
+fn with_history(
+    id: i64,
+    history: BoilerHistory,
+    jurisdiction: &Jurisdiction,
+    rules: &Arc<[Rule]>,
+) -> OnBoard {
+    let Some(boiler) = history.boiler() else {
+        return OnBoard::TooLittleRecorded(Some(id), papers::NO_VOLUME);
+    };
+    let recorded = history.particulars;
+    let evidence = recorded.conformity_evidence.as_ref();
+    let facts = BoilerFacts {
+        jurisdiction: jurisdiction.clone(),
+        boiler,
+        rules: Arc::clone(rules),
+        events: history.events,
+        papers: Link::new(&format!("/v1/boilers/{id}/papers")),
+        has_gas_tank: recorded.has_gas_tank,
+        first_marketed_on: recorded.first_marketed_on,
+        evidence: evidence
+            .map(|_| Link::new(&format!("/v1/boilers/{id}")))
+            .into_iter()
+            .collect(),
+    };
+    OnBoard::Boiler(id, Box::new(facts))
+}
+
+/// What is recorded of the engine, shown by the survey that found it where one did.
+fn asbestos(suspected: bool, surveyed: Option<&(i64, Asbestos)>, engine: Link) -> Shown<Asbestos> {
+    let found = surveyed.filter(|(_, found)| (*found == Asbestos::Suspected) == suspected);
+    match (found, suspected) {
+        (Some((survey, is)), _) => Shown {
+            is: *is,
+            link: Link::new(&format!("/v1/surveys/{survey}")),
+        },
+        (None, true) => Shown {
+            is: Asbestos::Suspected,
+            link: engine,
+        },
+        (None, false) => Shown {
+            is: Asbestos::NotSuspected,
+            link: engine,
+        },
+    }
+}
+
+/// The last survey of each engine that says what it found of asbestos.
+async fn surveyed_asbestos(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, (i64, Asbestos)>, Problem> {
+    let found: Vec<(i32, i64, Asbestos)> = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .filter(surveys_table::asbestos.is_not_null())
+        .order((surveys_table::on_day, surveys_table::id))
+        .select((
+            surveys_table::stock_no,
+            surveys_table::id,
+            surveys_table::asbestos.assume_not_null(),
+        ))
+        .load(conn)
+        .await?;
+    // Of the engine's surveys the last one stays.
+    let last = found
+        .into_iter()
+        .map(|(stock_no, id, is)| (stock_no, (id, is)));
+    Ok(last.collect())
+}
+
+/// Where rows are added to the code of the firm's jurisdiction.
+async fn code_rules(conn: &mut AsyncPgConnection) -> Result<Option<Link>, Problem> {
+    let jurisdiction = firm::find(conn).await?.jurisdiction;
+    let code: Option<i64> = boiler_codes::table
+        .filter(boiler_codes::jurisdiction.eq(jurisdiction))
+        .order(boiler_codes::id)
+        .select(boiler_codes::id)
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(code.map(|id| Link::new(&format!("/v1/boiler-codes/{id}/rules"))))
+}
+
+async fn listed(conn: &mut AsyncPgConnection, stock_nos: &[i32]) -> Result<HashSet<i32>, Problem> {
+    let found = listings::table
+        .filter(listings::stock_no.eq_any(stock_nos))
+        .select(listings::stock_no);
+    let found: Vec<i32> = found.load(conn).await?;
+    Ok(found.into_iter().collect())
+}
+
+async fn priced(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashSet<i32>, Problem> {
+    let found = asking_prices::table
+        .filter(asking_prices::stock_no.eq_any(stock_nos))
+        .filter(asking_prices::on_day.le(on))
+        .select(asking_prices::stock_no)
+        .distinct();
+    let found: Vec<i32> = found.load(conn).await?;
+    Ok(found.into_iter().collect())
+}
+
+async fn surveyed(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashSet<i32>, Problem> {
+    let found = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .select(surveys_table::stock_no)
+        .distinct();
+    let found: Vec<i32> = found.load(conn).await?;
+    Ok(found.into_iter().collect())
+}
+
+async fn open_findings(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, Vec<Shown<Severity>>>, Problem> {
+    let open: Vec<(i32, i64, Severity)> = findings::table
+        .filter(findings::stock_no.eq_any(stock_nos))
+        .filter(findings::found_on.le(on))
+        .filter(
+            findings::cleared_on
+                .is_null()
+                .or(findings::cleared_on.assume_not_null().gt(on)),
+        )
+        .order(findings::id)
+        .select((findings::stock_no, findings::id, findings::severity))
+        .load(conn)
+        .await?;
+    let mut by_engine: HashMap<i32, Vec<Shown<Severity>>> = HashMap::new();
+    for (stock_no, id, severity) in open {
+        by_engine.entry(stock_no).or_default().push(Shown {
+            is: severity,
+            link: Link::new(&format!("/v1/findings/{id}")),
+        });
+    }
+    Ok(by_engine)
+}
+
+async fn jobs_in_hand(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+) -> Result<HashMap<i32, Vec<Link>>, Problem> {
+    let found: Vec<(i32, i64)> = jobs::table
+        .filter(jobs::stock_no.eq_any(stock_nos))
+        .filter(jobs::standing.eq(JobStanding::InHand))
+        .order(jobs::id)
+        .select((jobs::stock_no, jobs::id))
+        .load(conn)
+        .await?;
+    let mut by_engine: HashMap<i32, Vec<Link>> = HashMap::new();
+    for (stock_no, id) in found {
+        let link = Link::new(&format!("/v1/jobs/{id}"));
+        by_engine.entry(stock_no).or_default().push(link);
+    }
+    Ok(by_engine)
+}
+
+/// The last day on which condition grades were given.
+async fn graded_on(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, Shown<Day>>, Problem> {
+    let graded: Vec<(i32, i64, Day)> = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .filter(exists(
+            survey_grades::table.filter(survey_grades::survey_id.eq(surveys_table::id)),
+        ))
+        .order((surveys_table::on_day, surveys_table::id))
+        .select((
+            surveys_table::stock_no,
+            surveys_table::id,
+            surveys_table::on_day,
+        ))
+        .load(conn)
+        .await?;
+    // Of the engine's surveys the last one stays.
+    let shown = graded.into_iter().map(|(stock_no, id, is)| {
+        let link = Link::new(&format!("/v1/surveys/{id}"));
+        (stock_no, Shown { is, link })
+    });
+    Ok(shown.collect())
+}
+
+/// The last heavy job: one that touched pressure parts, safety valves and fittings, or motion.
+async fn heavy_job_on(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, Shown<Day>>, Problem> {
+    let heavy = vec![
+        Touches::PressureParts,
+        Touches::SafetyValvesAndFittings,
+        Touches::Motion,
+    ];
+    let done: Vec<(i32, i64, Option<Day>)> = jobs::table
+        .filter(jobs::stock_no.eq_any(stock_nos))
+        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::touches.overlaps_with(heavy))
+        .filter(jobs::finished_on.assume_not_null().le(on))
+        .order((jobs::finished_on, jobs::id))
+        .select((jobs::stock_no, jobs::id, jobs::finished_on))
+        .load(conn)
+        .await?;
+    let shown = done.into_iter().filter_map(|(stock_no, id, finished_on)| {
+        let link = Link::new(&format!("/v1/jobs/{id}"));
+        let is = finished_on?;
+        Some((stock_no, Shown { is, link }))
+    });
+    Ok(shown.collect())
+}
+
+/// The last return of each engine that a buyer had, and whether it was surveyed since.
+async fn came_back(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, Shown<CameBack>>, Problem> {
+    let back: Vec<(i32, i64, Day)> = returns::table
+        .inner_join(sales::table)
+        .filter(sales::stock_no.eq_any(stock_nos))
+        .filter(returns::delivery_id.is_not_null())
+        .filter(returns::on_day.le(on))
+        .order((returns::on_day, returns::id))
+        .select((sales::stock_no, returns::id, returns::on_day))
+        .load(conn)
+        .await?;
+    let surveyed: Vec<(i32, Option<Day>)> = surveys_table::table
+        .filter(surveys_table::stock_no.eq_any(stock_nos))
+        .filter(surveys_table::on_day.le(on))
+        .group_by(surveys_table::stock_no)
+        .select((surveys_table::stock_no, max(surveys_table::on_day)))
+        .load(conn)
+        .await?;
+    let surveyed: HashMap<i32, Option<Day>> = surveyed.into_iter().collect();
+    // Of the engine's returns the last one stays.
+    let shown = back.into_iter().map(|(stock_no, id, back_on)| {
+        let last = surveyed.get(&stock_no).copied().flatten();
+        let is = CameBack {
+            on: back_on,
+            surveyed_since: last.is_some_and(|last| last >= back_on),
+        };
+        let link = Link::new(&format!("/v1/returns/{id}"));
+        (stock_no, Shown { is, link })
+    });
+    Ok(shown.collect())
+}
+
+/// What a sale answers at the gate.
+struct SaleSeen {
+    address: String,
+    settled: bool,
+    acknowledged: bool,
+    buyer_abroad: bool,
+    at_distance: bool,
+}
+
+async fn sales_of(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashMap<i32, SaleSeen>, Problem> {
+    type Row = (i32, i64, Money, bool, bool, Option<Day>);
+    let sold: Vec<Row> = sales::table
+        .filter(sales::stock_no.eq_any(stock_nos))
+        .filter(sales::on_day.le(on))
+        .filter(
+            sales::undone_on
+                .is_null()
+                .or(sales::undone_on.assume_not_null().gt(on)),
+        )
+        .select((
+            sales::stock_no,
+            sales::id,
+            sales::price,
+            sales::buyer_abroad,
+            sales::at_distance,
+            sales::papers_acknowledged_on,
+        ))
+        .load(conn)
+        .await?;
+    let ids: Vec<i64> = sold.iter().map(|(_, id, ..)| *id).collect();
+    let paid: Vec<(i64, Option<Decimal>)> = payments::table
+        .filter(payments::sale_id.eq_any(ids))
+        .filter(payments::on_day.le(on))
+        .group_by(payments::sale_id)
+        .select((payments::sale_id, sum(payments::amount)))
+        .load(conn)
+        .await?;
+    let paid: HashMap<i64, Option<Decimal>> = paid.into_iter().collect();
+    let seen = sold.into_iter().map(
+        |(stock_no, id, price, buyer_abroad, at_distance, acknowledged_on)| {
+            let paid = paid.get(&id).copied().flatten().unwrap_or_default();
+            let seen = SaleSeen {
+                address: format!("/v1/sales/{id}"),
+                settled: paid >= price.decimal(),
+                acknowledged: acknowledged_on.is_some_and(|day| day <= on),
+                buyer_abroad,
+                at_distance,
+            };
+            (stock_no, seen)
+        },
+    );
+    Ok(seen.collect())
+}
+
+/// The items of the preparation lists that are ticked.
+async fn prepared(
+    conn: &mut AsyncPgConnection,
+    stock_nos: &[i32],
+    on: Day,
+) -> Result<HashSet<(i32, String)>, Problem> {
+    let ticks: Vec<(i32, String)> = preparation_ticks::table
+        .filter(preparation_ticks::stock_no.eq_any(stock_nos))
+        .filter(preparation_ticks::done_on.le(on))
+        .select((preparation_ticks::stock_no, preparation_ticks::item))
+        .load(conn)
+        .await?;
+    Ok(ticks.into_iter().collect())
+}

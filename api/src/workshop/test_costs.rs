@@ -1,0 +1,164 @@
+//! Test terms: what each kind of test takes of a fitter, and what others are paid for it.
+
+use crate::{
+    firm::keys::{Owner, Staff},
+    ground::{
+        body::Patch,
+        db::{Db, RunQueryDsl},
+        operations::Operations,
+        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
+        problem::{Problem, Problems, all_hold},
+        text::present,
+    },
+    schema::test_terms,
+};
+use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{jobs::Hours, money::Money, papers::TestKind};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(list_test_terms)
+        .service(get_test_terms)
+        .service(change_test_terms);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = test_terms)]
+#[schema(example = json!({"test": "steam", "hours": "3", "fee": "0.00"}))]
+pub struct TestTerms {
+    pub test: TestKind,
+    /// Of a fitter, the making ready included.
+    pub hours: Hours,
+    /// Net of tax.
+    pub fee: Money,
+}
+
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = test_terms)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"fee": "35.00"}))]
+pub struct TestTermsPatch {
+    /// 0 to 24.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub hours: Option<Hours>,
+    /// 0 or more.
+    #[serde(default, deserialize_with = "present")]
+    #[schema(nullable = false)]
+    pub fee: Option<Money>,
+}
+
+// Routes
+
+/// List what tests take
+#[utoipa::path(tag = "jobs", operation_id = "list_test_terms", params(PageParams),
+    responses((status = 200, body = Page<TestTerms>), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/test-terms")]
+async fn list_test_terms(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = test_terms::table
+            .select(TestTerms::as_select())
+            .order(test_terms::test)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some((Value::String(test), _)) = page.after {
+            query = query.filter(test_terms::test.gt(test));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |it: &TestTerms| (json!(it.test), 0))
+        .await
+}
+
+/// Read what a test takes
+#[utoipa::path(tag = "jobs", operation_id = "get_test_terms", params(("test" = TestKind, Path, example = "steam")),
+    responses((status = 200, body = TestTerms), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/test-terms/{test}")]
+async fn get_test_terms(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    test: web::Path<TestKind>,
+) -> Result<HttpResponse, Problem> {
+    let terms: TestTerms = test_terms::table
+        .find(*test)
+        .select(TestTerms::as_select())
+        .first(&mut *db.read().await?)
+        .await?;
+    shown(&req, &terms)
+}
+
+/// Change what a test takes
+#[utoipa::path(tag = "jobs", operation_id = "change_test_terms",
+    params(("test" = TestKind, Path, example = "steam"), crate::ground::body::IfMatch),
+    request_body(content = TestTermsPatch, content_type = "application/merge-patch+json"),
+    responses((status = 200, body = TestTerms), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
+#[patch("/test-terms/{test}")]
+async fn change_test_terms(
+    Owner(actor): Owner,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    test: web::Path<TestKind>,
+    patch: Patch<TestTermsPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let current: TestTerms = test_terms::table
+                .find(*test)
+                .select(TestTerms::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await?;
+            let change = patch.against(&current)?;
+            let day: Hours = "24".parse().expect("hours of a day");
+            let in_a_day = |hours: Hours| (Hours::ZERO..=day).contains(&hours);
+            all_hold(&[
+                (
+                    change.hours.is_none_or(in_a_day),
+                    "/hours",
+                    "not 0 to 24 hours",
+                ),
+                (
+                    !change.fee.is_some_and(Money::is_negative),
+                    "/fee",
+                    "not 0 or more",
+                ),
+            ])?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            let changed: TestTerms = diesel::update(test_terms::table.find(*test))
+                .set(&change)
+                .returning(TestTerms::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            let entry = json!({"test": *test, "members": patch.members()});
+            tx.record("test_terms.changed", None, entry).await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<TestTerms>, Problem> {
+    Ok(test_terms::table
+        .select(TestTerms::as_select())
+        .load(conn)
+        .await?)
+}

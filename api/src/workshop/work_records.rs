@@ -1,0 +1,173 @@
+//! Records of work: what was done on an engine while it was with the firm, as the buyer gets it.
+
+use crate::{
+    boilers::papers::Test,
+    buying::acquisitions,
+    engines::{engines, surveys::Grades},
+    firm::{
+        keys::Staff,
+        sheets::{self, Sheet},
+    },
+    ground::{
+        db::{Db, RunQueryDsl},
+        instants::Instant,
+        operations::Operations,
+        problem::{Problem, Problems},
+        text::{Html, Line, Text},
+    },
+    schema::{findings, jobs as jobs_table, tests},
+    shop::descriptions::{self, Told, ToldFinding},
+    workshop::jobs::{self, PartsLine},
+};
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boiler::Touches, days::Day, jobs::JobStanding, paper_words::CAUTION, papers::Sentence,
+};
+use serde::Serialize;
+use std::collections::{HashMap, HashSet};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.service(get_work_record);
+}
+
+/// Jobs, and tests, told of one engine.
+const MOST: i64 = 500;
+
+// Types
+
+/// Without what it cost.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "name": "Marrowby", "came_on": "2026-04-02",
+    "work": [{"title": "Left injector", "finished_on": "2026-04-20", "touches": ["safety_valves_and_fittings"],
+        "put_right": ["left injector does not pick up"], "parts": ["injector cones"], "grades_after": {"fittings_and_feeds": "good"}}],
+    "tests": [], "still_open": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
+pub struct WorkRecord {
+    #[schema(minimum = 1)]
+    pub stock_no: i32,
+    pub name: Line,
+    /// To the firm, the last time.
+    pub came_on: Day,
+    /// Finished jobs in the order in which they were finished.
+    #[schema(max_items = 500)]
+    pub work: Vec<WorkDone>,
+    /// Tests of the boiler that is in it.
+    #[schema(max_items = 500)]
+    pub tests: Vec<Test>,
+    /// Faults on record that nothing has cleared.
+    #[schema(max_items = 200)]
+    pub still_open: Vec<ToldFinding>,
+    #[schema(max_items = 1)]
+    pub cautions: Vec<Sentence>,
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct WorkDone {
+    pub title: Line,
+    pub finished_on: Day,
+    #[schema(max_items = 4)]
+    pub touches: Vec<Touches>,
+    /// The faults that it cleared.
+    #[schema(max_items = 200)]
+    pub put_right: Vec<Text<1000>>,
+    #[schema(max_items = 1000)]
+    pub parts: Vec<Line>,
+    /// The condition that it brought about.
+    pub grades_after: Grades,
+}
+
+// Routes
+
+/// Read the record of the work on an engine, for a buyer
+///
+/// As a sheet to print with `Accept: text/html`.
+#[utoipa::path(tag = "jobs", operation_id = "get_work_record", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
+    responses((status = 200, content((WorkRecord = "application/json"), (Html = "text/html"))), Problems),
+    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
+#[get("/engines/{stock_no:\\d+}/work-record")]
+async fn get_work_record(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let record = of_engine(&mut conn, *stock_no).await?;
+    let now = Instant(actor.now);
+    sheets::shown(&req, &mut conn, Sheet::WorkRecord, &record, now).await
+}
+
+// SQL
+
+pub(crate) async fn of_engine(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<WorkRecord, Problem> {
+    let engine = engines::find(conn, stock_no).await?;
+    let ids: Vec<i64> = jobs_table::table
+        .filter(jobs_table::stock_no.eq(stock_no))
+        .filter(jobs_table::standing.eq(JobStanding::Finished))
+        .order((jobs_table::finished_on, jobs_table::id))
+        .limit(MOST)
+        .select(jobs_table::id)
+        .load(conn)
+        .await?;
+    let words: Vec<(Option<i64>, Text<1000>)> = findings::table
+        .filter(findings::cleared_by_job_id.eq_any(&ids))
+        .order(findings::id)
+        .select((findings::cleared_by_job_id, findings::words))
+        .load(conn)
+        .await?;
+    let mut put_right = HashMap::<i64, Vec<Text<1000>>>::new();
+    for (job, words) in words {
+        if let Some(job) = job {
+            put_right.entry(job).or_default().push(words);
+        }
+    }
+    let mut work = Vec::with_capacity(ids.len());
+    for job in jobs::find_all(conn, &ids).await? {
+        let Some(finished_on) = job.facts.finished_on else {
+            continue;
+        };
+        work.push(WorkDone {
+            title: job.facts.title,
+            finished_on,
+            touches: job.facts.touches,
+            put_right: put_right.remove(&job.facts.id).unwrap_or_default(),
+            parts: that_stand(job.parts),
+            grades_after: job.grades_after,
+        });
+    }
+    work.sort_by_key(|done| done.finished_on);
+    let tests = match engine.in_stock.boiler_id {
+        Some(boiler) => {
+            tests::table
+                .filter(tests::boiler_id.eq(boiler))
+                .order((tests::on_day, tests::id))
+                .limit(MOST)
+                .select(Test::as_select())
+                .load(conn)
+                .await?
+        }
+        None => Vec::new(),
+    };
+    Ok(WorkRecord {
+        stock_no,
+        name: engine.particulars.name,
+        came_on: acquisitions::came_on(conn, stock_no).await?,
+        work,
+        tests,
+        still_open: descriptions::findings_of(conn, stock_no, Told::Open).await?,
+        cautions: vec![CAUTION.into()],
+    })
+}
+
+/// The parts that no later line takes back.
+fn that_stand(lines: Vec<PartsLine>) -> Vec<Line> {
+    let taken_back: HashSet<i64> = lines.iter().filter_map(|line| line.reverses_id).collect();
+    let stand = |line: &PartsLine| line.reverses_id.is_none() && !taken_back.contains(&line.id);
+    let standing = lines.into_iter().filter(stand);
+    standing.map(|line| line.words).collect()
+}
