@@ -1,7 +1,7 @@
 //! Boiler codes as rows that are added and ended.
 
 use crate::shop::Shop;
-use outshop_core::{codes, trade::Role, units::four_places};
+use outshop_core::{boilers::codes, trade::Role, units::four_places};
 use reqwest::Method;
 use serde_json::{Value, json};
 

@@ -302,7 +302,7 @@ async fn every_text_of_every_table_is_classified() {
     let gone: Vec<_> = once.difference(&there).collect();
     assert!(
         missing.is_empty(),
-        "in neither list of api/src/erasures/catalogue.rs: {missing:?}"
+        "in neither list of api/src/desk/erasures/catalogue.rs: {missing:?}"
     );
     assert!(
         gone.is_empty(),

@@ -10,11 +10,12 @@ use outshop_api::pricing::{
     price_models::{Refreshed, keep_up, refresh},
 };
 use outshop_core::{
-    engine::{Fuel, GoesWith},
-    pricing_facts::Included,
-    surveys::{Area, BuildQuality, Grade},
+    engines::{
+        engine::{Fuel, GoesWith},
+        surveys::{Area, BuildQuality, Grade},
+    },
+    pricing::{pricing_facts::Included, valuation::engine_features::extra_variance},
     trade::{Role, SaleSource},
-    valuation::engine_features::extra_variance,
 };
 use reqwest::Method;
 use serde_json::{Value, json};

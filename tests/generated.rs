@@ -4,9 +4,9 @@ use crate::shop::Shop;
 use diesel::{QueryableByName, sql_types::Text};
 use diesel_async::RunQueryDsl;
 use outshop_core::{
-    codes::{self, Rule},
+    boilers::codes::{self, Rule},
+    books::{tax, terms},
     days::Day,
-    tax, terms,
 };
 use std::{fs, path::Path};
 

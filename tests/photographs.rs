@@ -8,7 +8,7 @@ use image::{
     DynamicImage, ExtendedColorType, ImageEncoder, ImageFormat, Rgb, RgbImage, Rgba, RgbaImage,
     codecs::jpeg::JpegEncoder,
 };
-use outshop_api::engines::engines::photographs;
+use outshop_api::engines::photographs;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -1,7 +1,10 @@
 //! Dated rows of tax, cash and the law of sale: added and ended, never edited.
 
 use crate::shop::Shop;
-use outshop_core::{tax, terms, trade::Role};
+use outshop_core::{
+    books::{tax, terms},
+    trade::Role,
+};
 use reqwest::Method;
 use serde_json::json;
 

@@ -368,7 +368,7 @@ async fn secrets_are_stored_encrypted_where_there_is_a_key() {
         let all = "SELECT secret || coalesce(former_secret, '') FROM webhooks";
         crate::shop::statement_in(&shop.database_url, all).await
     };
-    assert_eq!(stored().await, [secret.clone()]);
+    assert_eq!(stored().await, std::slice::from_ref(&secret));
     // 32 bytes, as `openssl rand -base64 32` writes them.
     let cipher = Cipher::with("TWZLUTlyOEdLWXFyVHdqVVBEOElMUFpJbzJMYUxhU3c=").expect("a key");
     assert_eq!(cipher.take_over(&shop.db).await, Ok(1));

@@ -9,10 +9,12 @@
 
 use divan::Bencher;
 use outshop_core::{
-    codes::{self, Rule},
-    engine::OfferedAs,
-    papers::{self, Question},
-    readiness::{self, Bars, BoilerFacts, Facts, Gate, Link},
+    boilers::{
+        codes::{self, Rule},
+        papers::{self, Question},
+        readiness::{self, Bars, BoilerFacts, Facts, Gate, Link},
+    },
+    engines::engine::OfferedAs,
 };
 use std::{hint::black_box, sync::Arc};
 

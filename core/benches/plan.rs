@@ -9,7 +9,7 @@
 
 use outshop_core::{
     days::Day,
-    plan::{Effort, Fitter, Promise, Step, Task, Visit, Workshop, plan, savings},
+    workshop::plan::{Effort, Fitter, Promise, Step, Task, Visit, Workshop, plan, savings},
 };
 
 fn main() {

@@ -9,7 +9,7 @@
 )]
 
 use divan::Bencher;
-use outshop_core::valuation::{
+use outshop_core::pricing::valuation::{
     Feature, FeatureKind, Fit, FitOptions, Row, Sale, Schema, Value, fit,
 };
 use std::hint::black_box;

@@ -10,35 +10,44 @@ pub mod days;
 pub mod money;
 pub mod units;
 
-pub mod engine;
-pub mod surveys;
-
-pub mod boiler;
-pub mod codes;
-pub mod paper_words;
-pub mod papers;
-pub mod readiness;
 pub mod sense;
 
-pub mod jobs;
-pub mod plan;
-
-pub mod working_figures;
-
-pub mod costs;
-pub mod tax;
-pub mod terms;
-
-pub mod pricing_facts;
-
-pub mod guide;
-
 pub mod trade;
-pub mod wants;
-
-pub mod ratios;
-pub mod valuation;
 
 pub mod webhooks;
+
+/// What an engine is, what it measures and what is seen of it.
+pub mod engines {
+    pub mod engine;
+    pub mod surveys;
+    pub mod wants;
+    pub mod working_figures;
+}
+/// Codes, tests, certificates, and whether an engine may leave.
+pub mod boilers {
+    pub mod boiler;
+    pub mod codes;
+    pub mod paper_words;
+    pub mod papers;
+    pub mod readiness;
+}
+/// Jobs and plans.
+pub mod workshop {
+    pub mod jobs;
+    pub mod plan;
+}
+/// What an engine is worth.
+pub mod pricing {
+    pub mod price_scale;
+    pub mod pricing_facts;
+    pub mod ratios;
+    pub mod valuation;
+}
+/// Costs, taxes and the law of sale.
+pub mod books {
+    pub mod costs;
+    pub mod tax;
+    pub mod terms;
+}
 
 pub use words::UnknownWord;

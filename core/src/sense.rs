@@ -1,7 +1,7 @@
 //! Sense checks: figures outside these limits are more often slips than facts, and are taken only when confirmed.
 
 use crate::{
-    boiler::BoilerNumber,
+    boilers::boiler::BoilerNumber,
     days::Day,
     money::Money,
     units::{Length, Mass, Pressure, Volume},

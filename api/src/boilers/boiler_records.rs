@@ -23,9 +23,11 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    boilers::{
+        paper_words::{self, CAUTION, Papers},
+        papers::{Answer, Sentence, answer_by_complete_tests},
+    },
     days::Day,
-    paper_words::{self, CAUTION, Papers},
-    papers::{Answer, Sentence, answer_by_complete_tests},
 };
 use serde::Serialize;
 use serde_json::{Value, json};

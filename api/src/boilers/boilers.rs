@@ -20,11 +20,11 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::{BoilerNumber, Material, bar_litres},
+    boilers::boiler::{BoilerNumber, Material, bar_litres},
     days::{Day, TimeOfDay},
-    jobs::JobStanding,
     sense::{self, Doubt, Member},
     units::{Pressure, Volume, four_places},
+    workshop::jobs::JobStanding,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

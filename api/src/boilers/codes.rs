@@ -23,8 +23,10 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Material,
-    codes::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit},
+    boilers::{
+        boiler::Material,
+        codes::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit},
+    },
     days::Day,
     units::four_places,
 };

@@ -23,7 +23,9 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Material, days::Day, paper_words::CAUTION, papers::Sentence, units::Pressure,
+    boilers::{boiler::Material, paper_words::CAUTION, papers::Sentence},
+    days::Day,
+    units::Pressure,
 };
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;

@@ -29,17 +29,19 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::{self, BoilerNumber, Touches},
-    codes::{Jurisdiction, Rule},
-    days::{Day, DaySpan, TimeOfDay},
-    jobs::JobStanding,
-    papers::{
-        self, Answer, Event, Lacks, NotValid, Question, Reason, RequiredPressure, Sentence,
-        TestKind,
+    boilers::{
+        boiler::{self, BoilerNumber, Touches},
+        codes::{Jurisdiction, Rule},
+        papers::{
+            self, Answer, Event, Lacks, NotValid, Question, Reason, RequiredPressure, Sentence,
+            TestKind,
+        },
     },
+    days::{Day, DaySpan, TimeOfDay},
     sense::{self, Member},
     trade::Standing,
     units::Pressure,
+    workshop::jobs::JobStanding,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

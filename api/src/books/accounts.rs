@@ -15,7 +15,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::costs::Account;
+use outshop_core::books::costs::Account;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;

@@ -24,13 +24,15 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{
-        Account, BookedFrom, Commission, CommissionTerms, CostKind, CostLine, Entry, TradeEvent,
-        Trial, commission, entry, ledger, tax_of_sale, trial,
+    books::{
+        costs::{
+            Account, BookedFrom, Commission, CommissionTerms, CostKind, CostLine, Entry,
+            TradeEvent, Trial, commission, entry, ledger, tax_of_sale, trial,
+        },
+        tax::{MoneyFault, Percent, Scheme},
     },
     days::{Day, DaySpan},
     money::Money,
-    tax::{MoneyFault, Percent, Scheme},
     trade::{DisposalManner, Manner, PaymentMethod, TaxPosition},
 };
 use serde::{Deserialize, Serialize};

@@ -12,7 +12,7 @@ use crate::{
     },
 };
 use actix_web::{HttpRequest, HttpResponse, post, web};
-use outshop_core::{
+use outshop_core::books::{
     costs::{
         CarryingAmount, CarryingAmountQuestion, LowestPrice, LowestPriceQuestion, MostToPay,
         MostToPayQuestion, carrying_amount, lowest_price, most_to_pay,

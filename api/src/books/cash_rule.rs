@@ -20,10 +20,10 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    codes::Mark,
+    boilers::codes::Mark,
+    books::tax::{CashAnswer, CashPayment, CashVerdict, cash_linked_days, cash_reached},
     days::Day,
     money::Money,
-    tax::{CashAnswer, CashPayment, CashVerdict, cash_linked_days, cash_reached},
     trade::{PaymentMethod, Role},
 };
 use serde::{Deserialize, Serialize};

@@ -21,12 +21,14 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{
-        CostLine, ExpectedFrom, StockFacts, StockValueLine, ValueUsed, ledger, stock_value_line,
+    books::{
+        costs::{
+            CostLine, ExpectedFrom, StockFacts, StockValueLine, ValueUsed, ledger, stock_value_line,
+        },
+        tax::{MoneyFault, Percent},
     },
     days::Day,
     money::Money,
-    tax::{MoneyFault, Percent},
     trade::TaxPosition,
 };
 use serde::{Deserialize, Serialize};

@@ -22,10 +22,10 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{CostKind, CostLine, CostSource},
+    books::costs::{CostKind, CostLine, CostSource},
     days::Day,
-    jobs::Hours,
     money::Money,
+    workshop::jobs::Hours,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::json;

@@ -19,9 +19,9 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    books::tax::{ExchangeRow, TaxUnit},
     days::Day,
-    guide::Ratio,
-    tax::{ExchangeRow, TaxUnit},
+    pricing::price_scale::Ratio,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

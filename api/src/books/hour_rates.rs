@@ -19,10 +19,10 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{HourPricedBy, mean_rate},
+    books::costs::{HourPricedBy, mean_rate},
     days::Day,
-    jobs::Skill,
     money::Money,
+    workshop::jobs::Skill,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -26,7 +26,10 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::CostKind, days::Day, money::Money, tax::CashPayment, trade::PaymentMethod,
+    books::{costs::CostKind, tax::CashPayment},
+    days::Day,
+    money::Money,
+    trade::PaymentMethod,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -18,9 +18,9 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    codes::{Jurisdiction, Mark},
+    boilers::codes::{Jurisdiction, Mark},
+    books::terms::{Term, TermKey, TermUnit},
     days::Day,
-    terms::{Term, TermKey, TermUnit},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -19,13 +19,15 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{
-        BookFacts, BookLine, BookTotals, CommissionTerms, Disposal, DisposalFacts, book_line,
-        book_totals, commission,
+    books::{
+        costs::{
+            BookFacts, BookLine, BookTotals, CommissionTerms, Disposal, DisposalFacts, book_line,
+            book_totals, commission,
+        },
+        tax::{MoneyFault, Percent},
     },
     days::{Day, DaySpan},
     money::Money,
-    tax::{MoneyFault, Percent},
     trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;

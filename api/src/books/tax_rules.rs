@@ -21,9 +21,9 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    codes::{Jurisdiction, Mark},
+    boilers::codes::{Jurisdiction, Mark},
+    books::tax::{Percent, Scheme, TaxRule, TaxRuleKey, TaxUnit, standard_rate},
     days::Day,
-    tax::{Percent, Scheme, TaxRule, TaxRuleKey, TaxUnit, standard_rate},
     trade::TaxPosition,
 };
 use serde::{Deserialize, Serialize};

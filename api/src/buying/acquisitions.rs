@@ -23,10 +23,12 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::CommissionTerms,
+    books::{
+        costs::CommissionTerms,
+        tax::{CashPayment, Percent},
+    },
     days::Day,
     money::Money,
-    tax::{CashPayment, Percent},
     trade::{Manner, PaymentMethod, TaxPosition},
 };
 use serde::{Deserialize, Serialize};

@@ -26,16 +26,17 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use most_to_pay::{AppraisalMoney, ForeseenWork};
 use outshop_core::{
-    boiler::Material,
+    boilers::boiler::Material,
+    books::tax::Scheme,
     days::Day,
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+    engines::{
+        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        surveys::BuildQuality,
+    },
     money::Money,
-    pricing_facts::Included,
-    surveys::BuildQuality,
-    tax::Scheme,
+    pricing::{pricing_facts::Included, valuation::engine_features::EngineOnSale},
     trade::{Role, ValuationBasis},
     units::{Length, Mass},
-    valuation::engine_features::EngineOnSale,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -25,7 +25,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    engine::{
+    engines::engine::{
         BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, SOUGHT_WITHIN_MM, Scale, Whyte,
         WorkingOrder,
     },

@@ -25,7 +25,7 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use jiff::{SignedDuration, Timestamp};
-use outshop_core::{days::Day, readiness};
+use outshop_core::{boilers::readiness, days::Day};
 use outshop_pictures::Made;
 use serde::{Deserialize, Serialize};
 use serde_json::json;

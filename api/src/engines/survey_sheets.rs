@@ -16,10 +16,11 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use outshop_core::{
-    engine::Kind,
-    paper_words::CAUTION,
-    papers::Sentence,
-    surveys::{Area, BuildQuality, Grade, Severity},
+    boilers::{paper_words::CAUTION, papers::Sentence},
+    engines::{
+        engine::Kind,
+        surveys::{Area, BuildQuality, Grade, Severity},
+    },
 };
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};

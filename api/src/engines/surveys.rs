@@ -18,10 +18,10 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    boilers::readiness::Asbestos,
     days::Day,
-    jobs::JobStanding,
-    readiness::Asbestos,
-    surveys::{Area, BuildQuality, Clearing, Grade, Severity, cleared_on},
+    engines::surveys::{Area, BuildQuality, Clearing, Grade, Severity, cleared_on},
+    workshop::jobs::JobStanding,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -15,9 +15,11 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    engine::EngineFacts,
+    engines::{
+        engine::EngineFacts,
+        working_figures::{WorkingFigures, working_figures},
+    },
     units::{Pressure, Volume},
-    working_figures::{WorkingFigures, working_figures},
 };
 
 pub fn routes(cfg: &mut Operations<'_>) {

@@ -21,11 +21,13 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    engine::{Kind, Scale, Whyte},
+    engines::{
+        engine::{Kind, Scale, Whyte},
+        wants::{OnOffer, Want, WantPart, fits},
+    },
     money::Money,
     trade::{ListingStanding, Role},
     units::Length,
-    wants::{OnOffer, Want, WantPart, fits},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -22,8 +22,8 @@ use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    boilers::readiness::Gate,
     days::Day,
-    readiness::Gate,
     trade::{ListingStanding, Standing, is_page_name, page_name},
 };
 use serde::{Deserialize, Serialize};

@@ -29,7 +29,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::LeftAt,
+    books::costs::LeftAt,
     days::Day,
     money::Money,
     sense::{self, Member},

@@ -20,7 +20,7 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::tz::TimeZone;
-use outshop_core::{codes::Jurisdiction, trade::PaperSize};
+use outshop_core::{boilers::codes::Jurisdiction, trade::PaperSize};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

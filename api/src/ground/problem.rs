@@ -6,7 +6,7 @@ use actix_web::{
     http::{StatusCode, header},
 };
 use diesel::result::{DatabaseErrorKind, Error as DieselError};
-use outshop_core::readiness::Act;
+use outshop_core::boilers::readiness::Act;
 use serde::Serialize;
 use std::{collections::BTreeMap, fmt};
 use utoipa::{

@@ -16,8 +16,8 @@ use diesel_async::{
 };
 use jiff::Timestamp;
 use outshop_core::{
+    boilers::readiness::{self, Check, Gate, OnDay, Outcome},
     days::Day,
-    readiness::{self, Check, Gate, OnDay, Outcome},
 };
 use serde_json::{Value, json};
 use std::time::Duration;

@@ -24,12 +24,13 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::sql, prelude::*, sql_types::Bool};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Touches,
+    boilers::{boiler::Touches, papers::TestKind},
     days::Day,
-    jobs::{Hours, Skill, Took, WorkPlace},
-    papers::TestKind,
-    plan::{self, Change, Effort, Pooled, Saving, Scarce, Score},
     trade::PlannedOutcome,
+    workshop::{
+        jobs::{Hours, Skill, Took, WorkPlace},
+        plan::{self, Change, Effort, Pooled, Saving, Scarce, Score},
+    },
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -24,11 +24,13 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    boilers::{
+        papers::Sentence,
+        readiness::{self, Act, Check, CheckAnswer, Facts, Gate, Link, Outcome},
+    },
     days::Day,
-    jobs::JobStanding,
-    papers::Sentence,
-    readiness::{self, Act, Check, CheckAnswer, Facts, Gate, Link, Outcome},
     trade::{PromiseDanger, PromiseEnd, PromiseStanding, PromiseWhat},
+    workshop::jobs::JobStanding,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::json;

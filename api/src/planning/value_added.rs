@@ -24,13 +24,13 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::HourPricedBy,
+    boilers::papers::TestKind,
+    books::costs::HourPricedBy,
     days::Day,
-    jobs::{Hours, JobStanding},
     money::Money,
-    papers::TestKind,
+    pricing::valuation::{amount_of, engine_features::EngineOnSale},
     trade::{Road, ValuationBasis},
-    valuation::{amount_of, engine_features::EngineOnSale},
+    workshop::jobs::{Hours, JobStanding},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -12,7 +12,9 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day, money::Money, pricing_facts::Included, valuation::engine_features::EngineOnSale,
+    days::Day,
+    money::Money,
+    pricing::{pricing_facts::Included, valuation::engine_features::EngineOnSale},
 };
 use std::collections::BTreeMap;
 

@@ -21,7 +21,10 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
-use outshop_core::{days::Day, guide::Guide, valuation::FitError};
+use outshop_core::{
+    days::Day,
+    pricing::{price_scale::Guide, valuation::FitError},
+};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::{collections::BTreeMap, sync::Arc};

@@ -25,11 +25,13 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Material,
+    boilers::boiler::Material,
     days::Day,
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, SOUGHT_WITHIN_MM, Whyte, WorkingOrder},
+    engines::{
+        engine::{BuilderStanding, Fuel, GoesWith, Kind, SOUGHT_WITHIN_MM, Whyte, WorkingOrder},
+        surveys::BuildQuality,
+    },
     money::Money,
-    surveys::BuildQuality,
     trade::SaleSource,
     units::{Length, Mass},
 };

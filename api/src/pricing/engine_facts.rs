@@ -18,18 +18,21 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::BoilerNumber,
-    codes::{Jurisdiction, Rule},
-    costs::work_line,
+    boilers::{
+        boiler::BoilerNumber,
+        codes::{Jurisdiction, Rule},
+        papers::{Event, Lacks, TestKind},
+    },
+    books::costs::work_line,
     days::{Day, TimeOfDay},
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
-    jobs::{Hours, JobStanding},
+    engines::{
+        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        surveys::{Area, BuildQuality, Grade},
+    },
     money::Money,
-    papers::{Event, Lacks, TestKind},
-    pricing_facts::Included,
-    surveys::{Area, BuildQuality, Grade},
+    pricing::{pricing_facts::Included, valuation::engine_features::EngineOnSale},
     units::{Length, Mass},
-    valuation::engine_features::EngineOnSale,
+    workshop::jobs::{Hours, JobStanding},
 };
 use std::collections::{BTreeMap, HashMap};
 

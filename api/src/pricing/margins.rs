@@ -19,16 +19,18 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{
-        CommissionTerms, CostKind, CostLine, CostToCome, HourPricedBy, Ledger, LeftAt,
-        LowestPriceQuestion, commission_left_at, hours_left, ledger, left_at,
-        lowest_commission_price, lowest_price,
+    books::{
+        costs::{
+            CommissionTerms, CostKind, CostLine, CostToCome, HourPricedBy, Ledger, LeftAt,
+            LowestPriceQuestion, commission_left_at, hours_left, ledger, left_at,
+            lowest_commission_price, lowest_price,
+        },
+        tax::{Percent, Scheme},
     },
     days::Day,
-    jobs::Hours,
     money::Money,
-    tax::{Percent, Scheme},
     trade::{Role, TaxPosition},
+    workshop::jobs::Hours,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};

@@ -24,12 +24,14 @@ use diesel_async::{
 use jiff::Timestamp;
 use outshop_core::{
     days::Day,
-    guide::{self as guide_rules, Guide},
     money::Money,
-    valuation::{
-        self, FEWEST_SALES, Fit, FitError, FitOptions, StoredFit, amount_of,
-        engine_features::{self, extra_variance},
-        estimate_of,
+    pricing::{
+        price_scale::{self as guide_rules, Guide},
+        valuation::{
+            self, FEWEST_SALES, Fit, FitError, FitOptions, StoredFit, amount_of,
+            engine_features::{self, extra_variance},
+            estimate_of,
+        },
     },
 };
 use serde::{Deserialize, Serialize};

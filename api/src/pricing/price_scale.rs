@@ -17,7 +17,7 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    guide::{Factor, Guide, GuideTerms, Ratio, Start},
+    pricing::price_scale::{Factor, Guide, GuideTerms, Ratio, Start},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

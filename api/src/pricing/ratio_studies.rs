@@ -12,8 +12,10 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, post};
 use outshop_core::{
     money::Money,
-    ratios::{self, Judged, NoStudy, Pair, RatioStudy, Verdict},
-    valuation::estimate_of,
+    pricing::{
+        ratios::{self, Judged, NoStudy, Pair, RatioStudy, Verdict},
+        valuation::estimate_of,
+    },
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -25,7 +25,8 @@ use answer::{Answer, Case, Question, Supposition};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day, money::Money, trade::ValuationBasis, valuation::engine_features::EngineOnSale,
+    days::Day, money::Money, pricing::valuation::engine_features::EngineOnSale,
+    trade::ValuationBasis,
 };
 use picture::Marks;
 use serde::{Deserialize, Serialize};

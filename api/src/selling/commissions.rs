@@ -31,10 +31,12 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::commission,
+    books::{
+        costs::commission,
+        tax::{CashPayment, Percent},
+    },
     days::Day,
     money::Money,
-    tax::{CashPayment, Percent},
     trade::{PaymentMethod, TaxPosition},
 };
 use serde::{Deserialize, Serialize};

@@ -25,8 +25,8 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    books::terms::{LastDays, LastDaysQuestion, Repair, called_off, last_days},
     days::Day,
-    terms::{LastDays, LastDaysQuestion, Repair, called_off, last_days},
     trade::ReturnReason,
 };
 use serde::{Deserialize, Serialize};

@@ -18,7 +18,11 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{codes::Jurisdiction, days::Day, readiness::Gate, trade::DeliveryManner};
+use outshop_core::{
+    boilers::{codes::Jurisdiction, readiness::Gate},
+    days::Day,
+    trade::DeliveryManner,
+};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;

@@ -27,7 +27,7 @@ use diesel::{
     prelude::*,
 };
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, money::Money, tax::CashPayment, trade::PaymentMethod};
+use outshop_core::{books::tax::CashPayment, days::Day, money::Money, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;

@@ -25,11 +25,13 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    codes::Jurisdiction,
-    costs::tax_of_sale,
+    boilers::codes::Jurisdiction,
+    books::{
+        costs::tax_of_sale,
+        tax::{ExportFacts, ExportMethod, ExportStanding, ExportTax, export_months, export_tax},
+    },
     days::{Day, DaySpan},
     money::Money,
-    tax::{ExportFacts, ExportMethod, ExportStanding, ExportTax, export_months, export_tax},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

@@ -28,11 +28,13 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    codes::Jurisdiction,
-    costs::tax_of_sale,
+    boilers::codes::Jurisdiction,
+    books::{
+        costs::tax_of_sale,
+        tax::{ExportStanding, Percent, Scheme, TaxRuleKey, in_force},
+    },
     days::Day,
     money::Money,
-    tax::{ExportStanding, Percent, Scheme, TaxRuleKey, in_force},
     trade::TaxPosition,
 };
 use serde::Serialize;

@@ -34,10 +34,10 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    books::tax::CashPayment,
     days::Day,
     money::Money,
     sense::{self, Member},
-    tax::CashPayment,
     trade::PaymentMethod,
 };
 use serde::{Deserialize, Serialize};

@@ -23,11 +23,13 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::{BoilerNumber, Material},
+    boilers::boiler::{BoilerNumber, Material},
     days::Day,
-    engine::Feed,
+    engines::{
+        engine::Feed,
+        surveys::{Area, BuildQuality, Severity},
+    },
     money::Money,
-    surveys::{Area, BuildQuality, Severity},
     units::{Length, Pressure},
 };
 use serde::Serialize;

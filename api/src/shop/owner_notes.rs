@@ -21,9 +21,8 @@ use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    engine::{Fuel, Kind},
-    paper_words::CAUTION,
-    papers::Sentence,
+    boilers::{paper_words::CAUTION, papers::Sentence},
+    engines::engine::{Fuel, Kind},
     trade::HandoverTopic,
 };
 use serde::{Deserialize, Serialize};

@@ -29,7 +29,7 @@ use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::{SignedDuration, Timestamp};
-use outshop_core::{days::Day, engine::Kind, trade::Role};
+use outshop_core::{days::Day, engines::engine::Kind, trade::Role};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;

@@ -27,11 +27,13 @@ use diesel::prelude::*;
 use list::{PublicFilters, PublicSort, Sort};
 pub(crate) use load::{condition_of, papers_of};
 use outshop_core::{
+    boilers::papers::Sentence,
     days::Day,
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
+    engines::{
+        engine::{BuilderStanding, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
+        surveys::{Area, BuildQuality, Severity},
+    },
     money::Money,
-    papers::Sentence,
-    surveys::{Area, BuildQuality, Severity},
     trade::{Availability, Standing},
     units::{Length, Mass},
 };

@@ -18,7 +18,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, engine::Kind, readiness::travels_drained};
+use outshop_core::{boilers::readiness::travels_drained, days::Day, engines::engine::Kind};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;

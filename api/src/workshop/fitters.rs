@@ -18,7 +18,7 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    jobs::{Hours, Skill},
+    workshop::jobs::{Hours, Skill},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

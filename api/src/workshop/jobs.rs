@@ -32,15 +32,21 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Touches,
-    codes::{Jurisdiction, Rule, RuleKey},
+    boilers::{
+        boiler::Touches,
+        codes::{Jurisdiction, Rule, RuleKey},
+        papers::{self as clock, Due, Event, PaperKind, TestKind},
+    },
     days::{Day, TimeOfDay},
-    engine::WorkingOrder,
-    jobs::{Hours, JobDays, JobStanding, MoveFault, Skill, Took, WorkPlace, consequences},
+    engines::{
+        engine::WorkingOrder,
+        surveys::{Area, Grade},
+    },
     money::Money,
-    papers::{self as clock, Due, Event, PaperKind, TestKind},
     sense::{self, Member},
-    surveys::{Area, Grade},
+    workshop::jobs::{
+        Hours, JobDays, JobStanding, MoveFault, Skill, Took, WorkPlace, consequences,
+    },
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -32,20 +32,24 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Touches,
-    codes::{Jurisdiction, Rule},
-    days::Day,
-    engine::{Kind, OfferedAs},
-    jobs::JobStanding,
-    money::Money,
-    papers::Sentence,
-    readiness::{
-        self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
-        Outcome, Readiness, Shown,
+    boilers::{
+        boiler::Touches,
+        codes::{Jurisdiction, Rule},
+        papers::Sentence,
+        readiness::{
+            self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
+            Outcome, Readiness, Shown,
+        },
     },
-    surveys::Severity,
+    days::Day,
+    engines::{
+        engine::{Kind, OfferedAs},
+        surveys::Severity,
+    },
+    money::Money,
     trade::Standing,
     units::Mass,
+    workshop::jobs::JobStanding,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -15,7 +15,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{jobs::Hours, money::Money, papers::TestKind};
+use outshop_core::{boilers::papers::TestKind, money::Money, workshop::jobs::Hours};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;

@@ -23,7 +23,9 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Touches, days::Day, jobs::JobStanding, paper_words::CAUTION, papers::Sentence,
+    boilers::{boiler::Touches, paper_words::CAUTION, papers::Sentence},
+    days::Day,
+    workshop::jobs::JobStanding,
 };
 use serde::Serialize;
 use std::collections::{HashMap, HashSet};

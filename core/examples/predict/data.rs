@@ -1,6 +1,6 @@
 //! Reads open price data sets by a schema file.
 
-use outshop_core::valuation::{Feature, FeatureKind, Row, Schema, SchemaFault, Value};
+use outshop_core::pricing::valuation::{Feature, FeatureKind, Row, Schema, SchemaFault, Value};
 use serde::Deserialize;
 use std::{
     collections::BTreeMap,

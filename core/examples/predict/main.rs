@@ -13,7 +13,7 @@ mod data;
 
 use data::{Dataset, Described, ReadFault, failed, json, read};
 use indicatif::{ProgressBar, ProgressStyle};
-use outshop_core::valuation::{FitError, FitOptions, RowFault, Sale, fit};
+use outshop_core::pricing::valuation::{FitError, FitOptions, RowFault, Sale, fit};
 use serde::Deserialize;
 use std::{collections::BTreeMap, path::PathBuf, process::ExitCode};
 

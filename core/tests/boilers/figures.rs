@@ -1,7 +1,7 @@
 //! Bar-litres, bands and test pressures.
 
 use crate::{ask, question};
-use outshop_core::codes::Band;
+use outshop_core::boilers::codes::Band;
 
 /// Arithmetic on the factors of NIST SP 811; the bands are those of the British code (under 3 bar-litres published, a
 /// club boiler officer's rule of thumb; above 1100 from memory).

@@ -14,7 +14,7 @@ mod rows;
 mod slow_clock;
 mod wire;
 
-use outshop_core::{
+use outshop_core::boilers::{
     codes,
     papers::{self, Answer, Question},
 };

@@ -5,10 +5,12 @@ use crate::{
     random::{self, Random, psi},
 };
 use outshop_core::{
-    boiler::Material,
-    codes::{self, Mark, Rule, RuleUnit},
+    boilers::{
+        boiler::Material,
+        codes::{self, Mark, Rule, RuleUnit},
+        papers::{self, Answer, Due, Event, Lacks, Question, TestKind},
+    },
     days::{Day, DaySpan},
-    papers::{self, Answer, Due, Event, Lacks, Question, TestKind},
 };
 use proptest::prelude::*;
 use rust_decimal::Decimal;

@@ -2,9 +2,11 @@
 
 use crate::OURS;
 use outshop_core::{
-    boiler::{Boiler, Material, Touches},
+    boilers::{
+        boiler::{Boiler, Material, Touches},
+        papers::{Event, Lacks, Question, TestKind},
+    },
     days::{Day, TimeOfDay},
-    papers::{Event, Lacks, Question, TestKind},
 };
 
 /// SplitMix64 (Steele, Lea, Flood 2014), so that a seed always gives the same history.

@@ -6,15 +6,16 @@ use crate::{
     random::{self, Random},
 };
 use outshop_core::{
-    codes,
-    days::Day,
-    engine::OfferedAs,
-    papers::{Event, Question, Sentence},
-    readiness::{
-        self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
-        Outcome, Photographs, Readiness, Shown,
+    boilers::{
+        codes,
+        papers::{Event, Question, Sentence},
+        readiness::{
+            self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
+            Outcome, Photographs, Readiness, Shown,
+        },
     },
-    surveys::Severity,
+    days::Day,
+    engines::{engine::OfferedAs, surveys::Severity},
 };
 
 fn day(text: &str) -> Day {
@@ -950,7 +951,7 @@ fn open_days_agree_with_each_day() {
             let facts = facts.boiler.as_ref().expect("a boiler");
             if open && facts.has_gas_tank.is_none() {
                 assert!(
-                    outshop_core::papers::answer(&question, &rules).days[0].papers_hold,
+                    outshop_core::boilers::papers::answer(&question, &rules).days[0].papers_hold,
                     "seed {seed}, {on}"
                 );
             }

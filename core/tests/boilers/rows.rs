@@ -2,10 +2,12 @@
 
 use crate::{OURS, question, random};
 use outshop_core::{
-    boiler::Material,
-    codes::{self, Band, Effect, Mark, Rule, RuleKey, RuleUnit, Subject},
+    boilers::{
+        boiler::Material,
+        codes::{self, Band, Effect, Mark, Rule, RuleKey, RuleUnit, Subject},
+        papers::{self, Question},
+    },
     days::Day,
-    papers::{self, Question},
 };
 use rust_decimal::Decimal;
 

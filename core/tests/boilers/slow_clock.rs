@@ -3,10 +3,12 @@
 
 use crate::random::{self, Random};
 use outshop_core::{
-    boiler::{Material, Touches},
-    codes,
+    boilers::{
+        boiler::{Material, Touches},
+        codes,
+        papers::{self, Event, Question, TestKind},
+    },
     days::{Day, DaySpan},
-    papers::{self, Event, Question, TestKind},
     units::{Pressure, Volume},
 };
 

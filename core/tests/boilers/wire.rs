@@ -1,7 +1,7 @@
 //! The question and the answer as JSON.
 
 use crate::{ask, question};
-use outshop_core::papers::{self, Question};
+use outshop_core::boilers::papers::{self, Question};
 use serde_json::{Value, json};
 
 fn read(question: Value) -> Result<Question, String> {
@@ -131,7 +131,7 @@ fn faults_are_told_all_at_once() {
 #[cfg(feature = "wire")]
 #[test]
 fn every_string_and_array_of_the_schema_is_bounded() {
-    use outshop_core::{papers::Answer, readiness::Readiness};
+    use outshop_core::boilers::{papers::Answer, readiness::Readiness};
     use utoipa::{PartialSchema, ToSchema};
 
     fn bounded(schema: &Value, path: &str, unbounded: &mut Vec<String>, n: &mut usize) {

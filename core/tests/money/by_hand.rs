@@ -3,16 +3,18 @@
 
 use crate::{carried, day, lowest, money, most, percent};
 use outshop_core::{
-    codes::{Jurisdiction, Mark},
-    costs::{
-        CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, carrying_amount, left_at,
-        lowest_price, most_to_pay,
+    boilers::codes::{Jurisdiction, Mark},
+    books::{
+        costs::{
+            CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, carrying_amount,
+            left_at, lowest_price, most_to_pay,
+        },
+        tax::{
+            self, CashPayment, CashVerdict, ExchangeRow, MarginTaxQuestion, MoneyFault, Percent,
+            Scheme, TaxRuleKey, TaxUnit, cash_reached, margin_tax,
+        },
     },
     money::Money,
-    tax::{
-        self, CashPayment, CashVerdict, ExchangeRow, MarginTaxQuestion, MoneyFault, Percent,
-        Scheme, TaxRuleKey, TaxUnit, cash_reached, margin_tax,
-    },
     trade::PaymentMethod,
 };
 

@@ -3,7 +3,7 @@
 
 use crate::{day, money, random::Random};
 use outshop_core::{
-    costs::{Account, CostKind, Entry, TradeEvent, entry, trial},
+    books::costs::{Account, CostKind, Entry, TradeEvent, entry, trial},
     days::DaySpan,
     money::Money,
     trade::PaymentMethod,

@@ -9,40 +9,43 @@ use std::{
 /// Files that may hold floats, each with the reason. All others are money paths.
 const EXEMPT: &[(&str, &str)] = &[
     (
-        "core/src/valuation",
+        "core/src/pricing/valuation",
         "statistics on logarithms; its prices are rounded to amounts at its edge",
     ),
-    ("core/src/ratios", "statistics on ratios of prices"),
+    ("core/src/pricing/ratios", "statistics on ratios of prices"),
     (
-        "core/src/guide.rs",
+        "core/src/pricing/price_scale.rs",
         "shares out an exact difference of prices by logarithms; the parts are whole pennies that add up",
     ),
-    ("api/src/metrics.rs", "seconds"),
+    ("api/src/service/metrics.rs", "seconds"),
     (
-        "api/src/unrepeated.rs",
+        "api/src/ground/unrepeated.rs",
         "numbers of JSON as they come: an amount is a string, and a number in its place is refused",
     ),
-    ("api/src/valuations", "chances and other statistics"),
-    ("api/src/track_record", "statistics on ratios of prices"),
+    ("api/src/pricing/valuations", "chances and other statistics"),
+    (
+        "api/src/pricing/track_record",
+        "statistics on ratios of prices",
+    ),
 ];
 
 /// Those on which every amount rests may never join the exempt.
 const NEVER_EXEMPT: &[&str] = &[
     "core/src/money.rs",
-    "core/src/costs.rs",
-    "core/src/costs/ledger.rs",
-    "core/src/costs/double_entry.rs",
-    "core/src/costs/stock_book.rs",
-    "core/src/tax.rs",
-    "core/src/tax/cash.rs",
-    "core/src/tax/rules.rs",
-    "core/src/jobs.rs",
-    "api/src/accounts_entries.rs",
-    "api/src/acquisitions.rs",
-    "api/src/asking_prices.rs",
-    "api/src/sales.rs",
-    "api/src/stock_book.rs",
-    "api/src/stock_values.rs",
+    "core/src/books/costs.rs",
+    "core/src/books/costs/ledger.rs",
+    "core/src/books/costs/double_entry.rs",
+    "core/src/books/costs/stock_book.rs",
+    "core/src/books/tax.rs",
+    "core/src/books/tax/cash.rs",
+    "core/src/books/tax/rules.rs",
+    "core/src/workshop/jobs.rs",
+    "api/src/books/accounts_entries.rs",
+    "api/src/buying/acquisitions.rs",
+    "api/src/pricing/asking_prices.rs",
+    "api/src/selling/sales.rs",
+    "api/src/books/stock_book.rs",
+    "api/src/books/closing_stock.rs",
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -2,16 +2,18 @@
 
 use crate::{day, lowest, money, percent};
 use outshop_core::{
-    costs::{
-        BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts, StockFacts,
-        ValueUsed, book_line, book_totals, carrying_amount, hours_left, ledger, left_at,
-        stock_value_line, work_line,
+    books::{
+        costs::{
+            BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts,
+            StockFacts, ValueUsed, book_line, book_totals, carrying_amount, hours_left, ledger,
+            left_at, stock_value_line, work_line,
+        },
+        tax::{MoneyFault, Percent, Scheme},
     },
     days::DaySpan,
-    jobs::Hours,
     money::Money,
-    tax::{MoneyFault, Percent, Scheme},
     trade::TaxPosition,
+    workshop::jobs::Hours,
 };
 
 fn hours(text: &str) -> Hours {

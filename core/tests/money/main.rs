@@ -18,10 +18,12 @@ mod to_come;
 mod wire;
 
 use outshop_core::{
-    costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion},
+    books::{
+        costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion},
+        tax::{Percent, Scheme},
+    },
     days::Day,
     money::Money,
-    tax::{Percent, Scheme},
 };
 
 #[track_caller]

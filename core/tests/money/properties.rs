@@ -2,12 +2,14 @@
 
 use crate::{lowest, money, most, pennies, random::Random, slow};
 use outshop_core::{
-    costs::{
-        LowestPriceQuestion, MostToPayQuestion, carrying_amount, hours_left, lowest_price,
-        most_to_pay,
+    books::{
+        costs::{
+            LowestPriceQuestion, MostToPayQuestion, carrying_amount, hours_left, lowest_price,
+            most_to_pay,
+        },
+        tax::{Percent, Scheme},
     },
     money::Money,
-    tax::{Percent, Scheme},
 };
 use proptest::prelude::*;
 
@@ -110,7 +112,7 @@ proptest! {
         proptest::option::of(any_money())), rate_percent in proptest::option::of(any_percent()), scheme in any_scheme()) {
         let [cost, purchase, price, cost_to_come, selling_cost] = amounts;
         let [carrying_amount_before, as_it_stands_price, firm_contract] = more;
-        let q = outshop_core::costs::CarryingAmountQuestion { cost, purchase, price, cost_to_come, selling_cost, rate_percent,
+        let q = outshop_core::books::costs::CarryingAmountQuestion { cost, purchase, price, cost_to_come, selling_cost, rate_percent,
             scheme, carrying_amount_before, as_it_stands_price, firm_contract };
         if let Ok(told) = carrying_amount(&q) {
             prop_assert!(Money::ZERO <= told.carrying_amount && told.carrying_amount <= cost);

@@ -2,9 +2,11 @@
 
 use crate::pennies;
 use outshop_core::{
-    costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion},
+    books::{
+        costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion},
+        tax::{Percent, Scheme},
+    },
     money::Money,
-    tax::{Percent, Scheme},
 };
 
 /// SplitMix64 (Steele, Lea, Flood 2014), so that a seed always gives the same questions.

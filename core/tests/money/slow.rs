@@ -3,12 +3,14 @@
 
 use crate::{fraction::Fraction, pennies, random::Random};
 use outshop_core::{
-    costs::{
-        self, CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, carrying_amount,
-        lowest_price, most_to_pay,
+    books::{
+        costs::{
+            self, CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, carrying_amount,
+            lowest_price, most_to_pay,
+        },
+        tax::{MarginTaxQuestion, MoneyFault, Percent, Scheme, margin_tax},
     },
     money::Money,
-    tax::{MarginTaxQuestion, MoneyFault, Percent, Scheme, margin_tax},
 };
 
 fn share_of_hundred(percent: Percent) -> Fraction {

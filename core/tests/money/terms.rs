@@ -2,9 +2,9 @@
 
 use crate::{day, random::Random};
 use outshop_core::{
-    codes::Mark,
+    boilers::codes::Mark,
+    books::terms::{self, LastDays, LastDaysQuestion, Repair, TermFault, TermKey, last_days},
     days::Day,
-    terms::{self, LastDays, LastDaysQuestion, Repair, TermFault, TermKey, last_days},
 };
 use serde_json::{Value, json};
 

@@ -3,14 +3,16 @@
 
 use crate::{day, money, pennies, percent, random::Random};
 use outshop_core::{
-    costs::{
-        LowestPriceQuestion, OpenWork, Planned, StockFacts, cost_to_come, left_at, lowest_price,
-        mean_rate, set_off, stock_value_line,
+    books::{
+        costs::{
+            LowestPriceQuestion, OpenWork, Planned, StockFacts, cost_to_come, left_at,
+            lowest_price, mean_rate, set_off, stock_value_line,
+        },
+        tax::Scheme,
     },
-    jobs::Hours,
     money::Money,
-    tax::Scheme,
     trade::TaxPosition,
+    workshop::jobs::Hours,
 };
 
 fn hours(text: &str) -> Hours {

@@ -1,6 +1,6 @@
 //! The questions as JSON.
 
-use outshop_core::{
+use outshop_core::books::{
     costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, most_to_pay},
     tax::{MarginTaxQuestion, Percent},
     terms::LastDaysQuestion,
@@ -117,7 +117,7 @@ fn an_answer_has_every_member() {
 #[cfg(feature = "wire")]
 #[test]
 fn every_string_and_array_of_the_schema_is_bounded() {
-    use outshop_core::{costs, tax, terms};
+    use outshop_core::books::{costs, tax, terms};
     use utoipa::{
         ToSchema,
         openapi::{RefOr, Schema},

@@ -6,7 +6,7 @@ use super::{
     on,
     shops::{broken_rules, shop},
 };
-use outshop_core::plan::{Effort, Promise, Step, Task, Visit, plan};
+use outshop_core::workshop::plan::{Effort, Promise, Step, Task, Visit, plan};
 
 /// 200 shops, or as many as the variable says: `OUTSHOP_SHOPS=10000 cargo test -p outshop-core --test plan`.
 fn shops() -> std::ops::Range<u64> {

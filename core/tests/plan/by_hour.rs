@@ -2,7 +2,7 @@
 //! order of the steps, no list, no rule and no bound; what it has found for a state of the shop it remembers.
 
 use super::{AN_HOUR, first_day};
-use outshop_core::plan::{Score, Step, Task};
+use outshop_core::workshop::plan::{Score, Step, Task};
 use std::collections::HashMap;
 
 /// Broken promises, days of that, steps without a place, pennies times days; those that are not asked for are 0.

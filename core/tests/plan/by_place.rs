@@ -2,7 +2,7 @@
 //! could begin, and no place at all. It knows no order, no rule and no bound but the best that it has found.
 
 use super::{AN_HOUR, by_hour::Cost, first_day};
-use outshop_core::plan::{Step, Task};
+use outshop_core::workshop::plan::{Step, Task};
 
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Is {

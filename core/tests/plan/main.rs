@@ -8,7 +8,7 @@ mod shops;
 
 use outshop_core::{
     days::Day,
-    plan::{
+    workshop::plan::{
         Centihours, Effort, Fault, Fitter, Plan, Promise, Score, Step, Task, Unplaced, Visit, Why,
         Workshop, plan, savings,
     },

@@ -1,7 +1,7 @@
 //! Small random shops, and what their plans may not do.
 
 use super::{AN_HOUR, first_day, on};
-use outshop_core::plan::{Fitter, Plan, Promise, Step, Task, Visit, Workshop};
+use outshop_core::workshop::plan::{Fitter, Plan, Promise, Step, Task, Visit, Workshop};
 
 /// How many hours to a day there are at the most.
 pub const LONGEST: usize = 3;

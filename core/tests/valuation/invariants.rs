@@ -3,7 +3,7 @@
 use crate::made_up::{Spread, row, sales, schema};
 use outshop_core::{
     money::Money,
-    valuation::{
+    pricing::valuation::{
         Fit, FitError, FitOptions, Sale, SaleFault, StoredFit, Value, Warning, conformal_quantile,
         factor, fit, money_steps,
     },
@@ -272,7 +272,7 @@ fn very_many_sales_are_valued_from_the_nearest() {
         nearest: 20,
         ..options
     };
-    let few = outshop_core::valuation::fit(&schema(), &told, &few).expect("a fit");
+    let few = outshop_core::pricing::valuation::fit(&schema(), &told, &few).expect("a fit");
     assert_eq!(
         few.ask(&asked)
             .expect("comparables")

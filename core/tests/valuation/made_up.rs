@@ -1,6 +1,6 @@
 //! Made-up sales, for what has to hold whatever they are.
 
-use outshop_core::valuation::{Feature, FeatureKind, Row, Sale, Schema, Value};
+use outshop_core::pricing::valuation::{Feature, FeatureKind, Row, Sale, Schema, Value};
 
 pub fn schema() -> Schema {
     let feature = |name: &str, kind| Feature {

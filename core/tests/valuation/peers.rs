@@ -9,7 +9,9 @@ mod data;
 
 use data::{Dataset, Described, json, read};
 use faer::{Mat, linalg::solvers::SolveLstsq};
-use outshop_core::valuation::{Feature, FeatureKind, Fit, Row, Sale, Sales, Schema, Value};
+use outshop_core::pricing::valuation::{
+    Feature, FeatureKind, Fit, Row, Sale, Sales, Schema, Value,
+};
 use std::{collections::BTreeMap, path::Path};
 
 #[track_caller]

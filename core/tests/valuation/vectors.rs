@@ -1,7 +1,7 @@
 //! Figures in vectors.json: made by a plain numpy program of the same model, loops over pairs of sales and nothing clever;
 //! a second, vectorised numpy program agreed with it to 1e-14.
 
-use outshop_core::valuation::{
+use outshop_core::pricing::valuation::{
     Effort, Feature, FeatureKind, Fit, FitOptions, LeaveOneOut, Row, Sale, Sales, Schema, Value,
     conformal_quantile, factor, fit,
 };

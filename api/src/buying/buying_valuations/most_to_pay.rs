@@ -10,13 +10,16 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::{
-        CostToCome, HourPricedBy, MostToPayQuestion, OpenWork, Planned, cost_to_come, most_to_pay,
+    books::{
+        costs::{
+            CostToCome, HourPricedBy, MostToPayQuestion, OpenWork, Planned, cost_to_come,
+            most_to_pay,
+        },
+        tax::{Percent, Scheme},
     },
     days::Day,
-    jobs::Hours,
     money::Money,
-    tax::{Percent, Scheme},
+    workshop::jobs::Hours,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -17,10 +17,10 @@ use crate::{
 };
 use actix_web::{HttpResponse, post, web};
 use outshop_core::{
+    books::tax::Percent,
     days::Day,
-    engine::OfferedAs,
+    engines::engine::OfferedAs,
     money::Money,
-    tax::Percent,
     trade::{Manner, PaymentMethod, TaxPosition},
 };
 use serde::Deserialize;

@@ -20,14 +20,19 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day,
-    jobs::{
-        Hours, JobStanding, Skill, WorkPlace, comes_before_tests, consequences, hours_by_experience,
+    boilers::{
+        papers::TestKind,
+        readiness::{Check, Gate, Outcome},
     },
-    papers::TestKind,
-    plan::{Centihours, Fault, Fitter, Promise as Wanted, Step, Task, Visit, Why, Workshop},
-    readiness::{Check, Gate, Outcome},
+    days::Day,
     trade::PromiseWhat,
+    workshop::{
+        jobs::{
+            Hours, JobStanding, Skill, WorkPlace, comes_before_tests, consequences,
+            hours_by_experience,
+        },
+        plan::{Centihours, Fault, Fitter, Promise as Wanted, Step, Task, Visit, Why, Workshop},
+    },
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use std::collections::{BTreeMap, BTreeSet};
@@ -367,7 +372,8 @@ async fn promised_tests(
         }
         let facts = readiness::load_facts(conn, &[promise.stock_no], promise.on).await?;
         for (stock_no, facts) in facts {
-            let then = outshop_core::readiness::on_day(&facts, &bars, Gate::Deliver, promise.on);
+            let then =
+                outshop_core::boilers::readiness::on_day(&facts, &bars, Gate::Deliver, promise.on);
             let unmet = |check| {
                 let mut checks = then.checks.iter();
                 checks.any(|it| it.check == check && it.outcome == Outcome::Unmet)

@@ -16,13 +16,11 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boiler::Touches,
-    codes::Rule,
-    costs::{CostKind, CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, set_off},
+    boilers::{boiler::Touches, codes::Rule, papers::TestKind},
+    books::costs::{CostKind, CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, set_off},
     days::Day,
-    jobs::{Hours, Skill, consequences},
     money::Money,
-    papers::TestKind,
+    workshop::jobs::{Hours, Skill, consequences},
 };
 use serde::Serialize;
 use std::collections::HashMap;

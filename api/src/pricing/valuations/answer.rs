@@ -13,19 +13,24 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
+    boilers::papers::TestKind,
     days::Day,
-    engine::{GoesWith, WorkingOrder},
-    guide::{self, Guide, GuidePrice, NoPrice},
-    money::Money,
-    papers::TestKind,
-    pricing_facts::{Feature, Included},
-    surveys::BuildQuality,
-    trade::ValuationBasis,
-    valuation::{
-        Asked, Change, Comparable, Difference, Explanation, Part, Prediction, Warning, amount_of,
-        engine_features::{self, EngineOnSale},
-        estimate_of, money_steps,
+    engines::{
+        engine::{GoesWith, WorkingOrder},
+        surveys::BuildQuality,
     },
+    money::Money,
+    pricing::{
+        price_scale::{self, Guide, GuidePrice, NoPrice},
+        pricing_facts::{Feature, Included},
+        valuation::{
+            Asked, Change, Comparable, Difference, Explanation, Part, Prediction, Warning,
+            amount_of,
+            engine_features::{self, EngineOnSale},
+            estimate_of, money_steps,
+        },
+    },
+    trade::ValuationBasis,
 };
 use serde::{Deserialize, Serialize};
 use std::{num::NonZero, sync::Arc, thread::available_parallelism};
@@ -394,7 +399,9 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
             warnings.extend(by_the_day(&explained));
             let unknown = guide_price.missing.iter();
             warnings.extend(
-                unknown.map(|feature| guide::Warning::NotKnown { feature: *feature }.to_string()),
+                unknown.map(|feature| {
+                    price_scale::Warning::NotKnown { feature: *feature }.to_string()
+                }),
             );
         }
     }
@@ -610,7 +617,7 @@ fn by_the_day(explained: &Explanation) -> Option<String> {
 }
 
 fn guide_price(guide: &Guide, engine: &EngineOnSale) -> Result<GuidePrice, Problem> {
-    guide::value(guide, &engine.pricing_facts()).map_err(|no_price| {
+    price_scale::value(guide, &engine.pricing_facts()).map_err(|no_price| {
         let way_out = match no_price {
             NoPrice::NoStartForKind { .. }
             | NoPrice::NoStartForSize { .. }

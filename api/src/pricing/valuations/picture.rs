@@ -7,7 +7,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse};
 use diesel_async::AsyncPgConnection;
-use outshop_core::{money::Money, valuation::estimate_of};
+use outshop_core::{money::Money, pricing::valuation::estimate_of};
 use plotters::{
     coord::{Shift, types::RangedCoordf64},
     prelude::*,

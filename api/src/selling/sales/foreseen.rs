@@ -9,9 +9,9 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    costs::LeftAt,
+    boilers::readiness::{Check, Gate},
+    books::costs::LeftAt,
     days::Day,
-    readiness::{Check, Gate},
 };
 use serde::Serialize;
 use utoipa::ToSchema;

@@ -8,7 +8,7 @@ use crate::ground::{
 };
 use outshop_core::{
     days::Day,
-    engine::{Fuel, Kind, Scale, Whyte, is_sought_gauge},
+    engines::engine::{Fuel, Kind, Scale, Whyte, is_sought_gauge},
     money::Money,
     trade::Availability,
 };

@@ -14,12 +14,14 @@ use crate::{
 use diesel::{dsl::max, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    codes::Jurisdiction,
+    boilers::{
+        codes::Jurisdiction,
+        paper_words::{self, Papers},
+        papers::{self, Question, Sentence},
+    },
     days::Day,
+    engines::surveys::{Area, BuildQuality, Grade},
     money::Money,
-    paper_words::{self, Papers},
-    papers::{self, Question, Sentence},
-    surveys::{Area, BuildQuality, Grade},
     trade::{Availability, ListingStanding, Standing},
 };
 use rust_decimal::Decimal;

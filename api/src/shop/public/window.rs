@@ -41,7 +41,7 @@ use futures_util::StreamExt;
 use jiff::{SignedDuration, Timestamp};
 use outshop_core::{
     days::Day,
-    engine::{Scale, Whyte},
+    engines::engine::{Scale, Whyte},
     trade::Availability,
     units::four_places,
 };

@@ -3,7 +3,7 @@
 //! Sources: HMRC manuals VEXP20300, VEXP30300, VATMARG07000; an exporters' practice note of 2021.
 
 use super::rules::{TaxRule, TaxRuleKey, in_force};
-use crate::{codes::Jurisdiction, days::Day};
+use crate::{boilers::codes::Jurisdiction, days::Day};
 use rust_decimal::prelude::ToPrimitive;
 
 words! {

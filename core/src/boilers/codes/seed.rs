@@ -3,7 +3,7 @@
 //! They are entered in the database and changed there. No row is used from here while the service runs.
 
 use super::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit};
-use crate::{boiler::Material, days::Day};
+use crate::{boilers::boiler::Material, days::Day};
 use rust_decimal::Decimal;
 
 /// Every row whose source was found, in the order of the jurisdictions.

@@ -5,12 +5,14 @@
 
 use super::{Feature, FeatureKind, Row, Schema, Value};
 use crate::{
-    boiler::Material,
+    boilers::boiler::Material,
     days::Day,
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+    engines::{
+        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        surveys::{Area, BuildQuality, Grade},
+    },
     money::Money,
-    pricing_facts::{Included, Papers, PricingFacts},
-    surveys::{Area, BuildQuality, Grade},
+    pricing::pricing_facts::{Included, Papers, PricingFacts},
     trade::SaleSource,
     units::{Length, Mass},
 };
@@ -395,7 +397,7 @@ mod tests {
     #[test]
     fn the_guide_is_told_the_same_facts() {
         let told = known().pricing_facts();
-        for feature in crate::pricing_facts::Feature::ALL {
+        for feature in crate::pricing::pricing_facts::Feature::ALL {
             assert!(told.level(*feature).is_some(), "{feature}");
         }
         for (months, papers) in [
@@ -409,7 +411,7 @@ mod tests {
             };
             let level = engine
                 .pricing_facts()
-                .level(crate::pricing_facts::Feature::Papers);
+                .level(crate::pricing::pricing_facts::Feature::Papers);
             assert_eq!(level, papers);
         }
     }

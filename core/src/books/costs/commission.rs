@@ -2,8 +2,8 @@
 
 use super::LeftAt;
 use crate::{
+    books::tax::{MoneyFault, Percent, amount, half_up, negatives},
     money::Money,
-    tax::{MoneyFault, Percent, amount, half_up, negatives},
     trade::TaxPosition,
 };
 
@@ -104,7 +104,7 @@ pub fn commission_left_at(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tax::{MarginTaxQuestion, margin_tax};
+    use crate::books::tax::{MarginTaxQuestion, margin_tax};
     use proptest::prelude::*;
 
     fn money(text: &str) -> Money {

@@ -1,8 +1,10 @@
 //! What an engine is told to be for its price: the features of the guide, each with its levels.
 
 use crate::{
-    engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
-    surveys::{Area, BuildQuality, Grade},
+    engines::{
+        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        surveys::{Area, BuildQuality, Grade},
+    },
     units::Length,
 };
 use std::collections::BTreeMap;

@@ -4,11 +4,13 @@
 
 use crate::{
     days::Day,
-    engine::{Kind, Scale},
+    engines::engine::{Kind, Scale},
     money::{Money, NotMoney},
-    pricing_facts::{Feature, PricingFacts},
+    pricing::{
+        pricing_facts::{Feature, PricingFacts},
+        valuation::{Change, amount_of, estimate_of, normal_quantile, normal_share, whole_pennies},
+    },
     units::Length,
-    valuation::{Change, amount_of, estimate_of, normal_quantile, normal_share, whole_pennies},
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -621,9 +623,11 @@ mod wire {
 mod tests {
     use super::*;
     use crate::{
-        engine::{BuilderStanding, Fuel, GoesWith, WorkingOrder},
-        pricing_facts::{Included, Papers},
-        surveys::{Area, BuildQuality, Grade},
+        engines::{
+            engine::{BuilderStanding, Fuel, GoesWith, WorkingOrder},
+            surveys::{Area, BuildQuality, Grade},
+        },
+        pricing::pricing_facts::{Included, Papers},
     };
     use proptest::prelude::{Just, Strategy, prop_assert, prop_assert_eq, proptest};
 

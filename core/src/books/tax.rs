@@ -2,7 +2,7 @@
 //!
 //! Sources: gov.uk, "VAT margin schemes"; HMRC manual VATMARG; Directive 2006/112/EC Art. 311-325.
 
-use crate::{codes::Jurisdiction, days::Day, money::Money, trade::TaxPosition};
+use crate::{boilers::codes::Jurisdiction, days::Day, money::Money, trade::TaxPosition};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{fmt, str::FromStr};
 

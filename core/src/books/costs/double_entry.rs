@@ -2,9 +2,9 @@
 
 use super::CostKind;
 use crate::{
+    books::tax::{MoneyFault, amount},
     days::{Day, DaySpan},
     money::Money,
-    tax::{MoneyFault, amount},
     trade::PaymentMethod,
 };
 use serde::Serialize;

@@ -5,8 +5,8 @@
 //! proof stands beside its search.
 
 use crate::{
+    books::tax::{MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
     money::Money,
-    tax::{MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
 };
 use serde::{Deserialize, Serialize};
 

@@ -2,9 +2,9 @@
 
 use super::{CarryingAmount, CarryingAmountQuestion, carrying_amount};
 use crate::{
+    books::tax::{ExportTax, MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
     days::{Day, DaySpan},
     money::Money,
-    tax::{ExportTax, MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
     trade::{DisposalManner, TaxPosition},
 };
 use serde::Serialize;

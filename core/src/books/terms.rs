@@ -4,10 +4,10 @@
 //! Regulations 2013.
 
 use crate::{
-    codes::{Jurisdiction, Mark},
+    boilers::codes::{Jurisdiction, Mark},
+    books::tax::{MoneyFault, amount, negatives},
     days::Day,
     money::Money,
-    tax::{MoneyFault, amount, negatives},
 };
 use serde::{Deserialize, Deserializer, Serialize};
 

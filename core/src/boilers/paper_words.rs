@@ -1,8 +1,8 @@
 //! What a visitor is told of an engine's papers on a day: which records hold, never that a boiler may be steamed.
 
 use crate::{
+    boilers::papers::{Answer, PaperKind, Reason, Sentence},
     days::Day,
-    papers::{Answer, PaperKind, Reason, Sentence},
 };
 
 /// Goes with every statement about the papers of a boiler.
@@ -151,7 +151,7 @@ fn lack(reason: Reason) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
+    use crate::boilers::{
         codes::Band,
         papers::{DayAnswer, Paper, Required},
     };

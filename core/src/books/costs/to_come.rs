@@ -3,10 +3,10 @@
 
 use super::ledger::hours_at;
 use crate::{
+    books::tax::{MoneyFault, amount, half_up},
     days::Day,
-    jobs::Hours,
     money::Money,
-    tax::{MoneyFault, amount, half_up},
+    workshop::jobs::Hours,
 };
 use rust_decimal::Decimal;
 use serde::Serialize;

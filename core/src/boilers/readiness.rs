@@ -1,15 +1,16 @@
 //! The gates: may an engine be listed, may it leave, on a day; every reason, and what clears it.
 
 use crate::{
-    boiler::Boiler,
-    codes::{Band, Jurisdiction, Rule, RuleKey, Subject},
-    days::{Day, DaySpan},
-    engine::OfferedAs,
-    papers::{
-        self, Event, FlagCode, NotCounted, PaperKind, Sentence,
-        history::{Counted, History, Issued},
+    boilers::{
+        boiler::Boiler,
+        codes::{Band, Jurisdiction, Rule, RuleKey, Subject},
+        papers::{
+            self, Event, FlagCode, NotCounted, PaperKind, Sentence,
+            history::{Counted, History, Issued},
+        },
     },
-    surveys::Severity,
+    days::{Day, DaySpan},
+    engines::{engine::OfferedAs, surveys::Severity},
 };
 use serde::Serialize;
 use std::sync::Arc;

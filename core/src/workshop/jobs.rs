@@ -1,10 +1,12 @@
 //! Work on an engine: how a job stands, the order of its days, its hours, and what it does to the boiler's papers.
 
 use crate::{
-    boiler::Touches,
-    codes::{Rule, RuleKey},
+    boilers::{
+        boiler::Touches,
+        codes::{Rule, RuleKey},
+        papers::{PaperKind, TestKind},
+    },
     days::Day,
-    papers::{PaperKind, TestKind},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -386,7 +388,7 @@ pub fn comes_before_tests(touches: &[Touches], in_hand: bool, away: bool) -> boo
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::codes;
+    use crate::boilers::codes;
     use JobStanding::{Agreed, CalledOff, Finished, InHand, Proposed};
 
     fn day(text: &str) -> Day {

@@ -1,7 +1,7 @@
 //! Wants: whether an engine is what somebody looks for.
 
 use crate::{
-    engine::{Kind, Scale, Whyte, is_sought_gauge},
+    engines::engine::{Kind, Scale, Whyte, is_sought_gauge},
     money::Money,
 };
 use rust_decimal::Decimal;

@@ -3,7 +3,7 @@
 //! Nothing here is a measurement. A figure whose facts are not all known is absent and names what is missing.
 
 use crate::{
-    engine::{EngineFacts, Kind, ScaleBasis, ScaleEstimate, scale_estimates},
+    engines::engine::{EngineFacts, Kind, ScaleBasis, ScaleEstimate, scale_estimates},
     units::{
         Force, ForceUnit, Length, LengthUnit, Mass, MassUnit, Pressure, PressureUnit, Unit, Volume,
         four_places,

@@ -3,15 +3,17 @@
 //! It says which records hold, never that a boiler may be steamed.
 
 use crate::{
-    boiler::{self, Boiler, BoilerNumber},
-    codes::{Band, Effect, Jurisdiction, Rule, RuleKey, Subject},
+    boilers::{
+        boiler::{self, Boiler, BoilerNumber},
+        codes::{Band, Effect, Jurisdiction, Rule, RuleKey, Subject},
+    },
     days::{Day, DaySpan, TimeOfDay},
     units::{Pressure, PressureUnit, four_places},
 };
 use rust_decimal::{Decimal, RoundingStrategy, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize};
 
-pub use crate::boiler::Touches;
+pub use crate::boilers::boiler::Touches;
 
 pub(crate) mod history;
 use history::{Asked, Counted, History, Issued, last_event};

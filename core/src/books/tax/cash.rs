@@ -2,10 +2,10 @@
 
 use super::rules::{TaxRule, TaxRuleKey, TaxUnit, in_force};
 use crate::{
-    codes::{Jurisdiction, Mark},
+    boilers::codes::{Jurisdiction, Mark},
     days::Day,
-    guide::Ratio,
     money::Money,
+    pricing::price_scale::Ratio,
     trade::PaymentMethod,
 };
 use rust_decimal::prelude::ToPrimitive;

@@ -2,11 +2,11 @@
 
 use super::{LowestPriceQuestion, Sale, share_fault};
 use crate::{
+    books::tax::{MoneyFault, amount, negatives},
     days::Day,
-    jobs::Hours,
     money::Money,
-    tax::{MoneyFault, amount, negatives},
     trade::TaxPosition,
+    workshop::jobs::Hours,
 };
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::Serialize;

@@ -1,6 +1,6 @@
 //! Boiler codes: the test rules of a jurisdiction, as dated rows of data.
 
-use crate::{boiler::Material, days::Day};
+use crate::{boilers::boiler::Material, days::Day};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::{borrow::Cow, fmt, str::FromStr};

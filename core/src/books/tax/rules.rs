@@ -1,7 +1,7 @@
 //! Rules of tax and cash, as dated rows of data, and the rows that a new shop starts with.
 
 use crate::{
-    codes::{Jurisdiction, Mark},
+    boilers::codes::{Jurisdiction, Mark},
     days::Day,
 };
 use rust_decimal::Decimal;

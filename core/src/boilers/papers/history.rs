@@ -2,8 +2,10 @@
 
 use super::{Event, FlagCode, Lacks, NotCounted, PaperKind, Reason, TestKind, VoidedBy};
 use crate::{
-    boiler::{self, Boiler, BoilerNumber, Touches},
-    codes::{self, Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit, Subject},
+    boilers::{
+        boiler::{self, Boiler, BoilerNumber, Touches},
+        codes::{self, Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit, Subject},
+    },
     days::{Day, TimeOfDay},
     sense,
     units::Pressure,

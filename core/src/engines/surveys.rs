@@ -1,6 +1,6 @@
 //! What shape an engine is in: grades, findings, and what clears a finding.
 
-use crate::{days::Day, engine::Kind, jobs::JobStanding};
+use crate::{days::Day, engines::engine::Kind, workshop::jobs::JobStanding};
 
 words! {
     /// How well an engine was made, best first.
