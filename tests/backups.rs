@@ -4,7 +4,7 @@ use crate::{
     make,
     shop::{Shop, cluster, statement, statement_in},
 };
-use outshop_api::{engines::photographs::Store, service::backups};
+use outshop_api::{desk::backups, engines::photographs::Store};
 use serde_json::json;
 
 #[actix_web::test]

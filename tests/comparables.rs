@@ -4,7 +4,7 @@ use crate::{
     make,
     shop::{Answer, Shop},
 };
-use outshop_api::{firm::keys::Actor, pricing::comparables::import_file};
+use outshop_api::{ground::actor::Actor, pricing::comparables::import_file};
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -5,9 +5,11 @@ use crate::{
     shop::{Shop, cluster, statement, statement_in},
 };
 use outshop_api::{
-    desk::erasures::catalogue::{HELD, OF_NO_PERSON},
+    desk::{
+        backups,
+        erasures::catalogue::{HELD, OF_NO_PERSON},
+    },
     engines::photographs::Store,
-    service::backups,
 };
 use serde_json::{Value, json};
 use std::collections::BTreeSet;

@@ -9,11 +9,13 @@
 
 /// What every resource stands on; knows none.
 pub mod ground {
+    pub mod actor;
     pub mod body;
     pub mod clock;
     pub(crate) mod confirmations;
     pub mod connection;
     pub mod db;
+    pub mod entries;
     pub mod instants;
     pub mod operations;
     pub mod page;
@@ -24,6 +26,7 @@ pub mod ground {
 }
 /// The firm, its keys, persons, languages, units and sheets.
 pub mod firm {
+    pub mod dated_rows;
     pub mod firm;
     pub mod keys;
     pub mod languages;
@@ -37,10 +40,9 @@ pub mod books {
     pub mod accounts_entries;
     pub mod calculations;
     pub mod cash_rule;
-    pub mod closing_stock;
     pub mod costs;
     pub mod exchange_rates;
-    pub mod hour_rates;
+    pub(crate) mod export_taxes;
     pub mod outgoing_payments;
     pub mod statutory_periods;
     pub mod stock_book;
@@ -66,9 +68,11 @@ pub mod engines {
 /// Jobs, fitters, visits of the inspector, readiness.
 pub mod workshop {
     pub mod checklist_items;
+    pub(crate) mod cost_to_come;
     pub mod days_off;
     pub mod despatch_checklist;
     pub mod fitters;
+    pub mod hour_rates;
     pub mod inspector_visits;
     pub mod jobs;
     pub mod readiness;
@@ -77,7 +81,6 @@ pub mod workshop {
 }
 /// What a process needs to run.
 pub mod service {
-    pub mod backups;
     pub mod cluster;
     pub mod config;
     pub mod limits;
@@ -93,6 +96,7 @@ pub mod pricing {
     pub mod asking_prices;
     pub mod back_tests;
     pub mod chances;
+    pub mod closing_stock;
     pub mod comparables;
     pub mod engine_facts;
     pub mod margins;
@@ -113,7 +117,6 @@ pub mod notifying {
 /// Plans, promises and which jobs pay.
 pub mod planning {
     pub mod plans;
-    pub mod promises;
     pub mod value_added;
 }
 /// Enquiries, listings, offers, reservations.
@@ -121,6 +124,7 @@ pub mod enquiring {
     pub mod enquiries;
     pub mod listings;
     pub mod offers;
+    pub mod promises;
     pub mod reservations;
 }
 /// From the sale to what comes after it.
@@ -139,6 +143,7 @@ pub mod selling {
 }
 /// What reaches over all rooms.
 pub mod desk {
+    pub mod backups;
     pub mod erasures;
 }
 /// Acquisitions and what may be paid.
@@ -156,6 +161,7 @@ pub mod shop {
 }
 
 pub mod schema;
+pub mod stock;
 
 use actix_web::{
     App, Error,
@@ -200,7 +206,7 @@ fn v1(cfg: &mut Operations<'_>) {
     selling::receipts::routes(cfg);
     enquiring::offers::routes(cfg);
     selling::sales::routes(cfg);
-    planning::promises::routes(cfg);
+    enquiring::promises::routes(cfg);
     selling::commissions::routes(cfg);
     workshop::despatch_checklist::routes(cfg);
     workshop::checklist_items::routes(cfg);
@@ -240,11 +246,11 @@ fn v1(cfg: &mut Operations<'_>) {
     books::exchange_rates::routes(cfg);
     books::costs::routes(cfg);
     pricing::margins::routes(cfg);
-    books::hour_rates::routes(cfg);
+    workshop::hour_rates::routes(cfg);
     books::outgoing_payments::routes(cfg);
     books::tax_periods::routes(cfg);
     books::stock_book::routes(cfg);
-    books::closing_stock::routes(cfg);
+    pricing::closing_stock::routes(cfg);
     books::accounts::routes(cfg);
     books::accounts_entries::routes(cfg);
     buying::tax_positions::routes(cfg);

@@ -5,15 +5,16 @@ use clap::Parser;
 use outshop_api::{
     Shared, app,
     demo::{self, Shop},
-    desk::erasures,
+    desk::{backups, erasures},
     document,
     engines::photographs::{self, Store},
     enquiring::reservations,
     firm::{
         firm,
-        keys::{self, Actor, Key, NewKey},
+        keys::{self, Key, NewKey},
     },
     ground::{
+        actor::Actor,
         clock::{Clock, day_in},
         db::{self, Db},
         text::Line,
@@ -29,7 +30,6 @@ use outshop_api::{
     },
     pricing::{back_tests, comparables, price_models},
     service::{
-        backups,
         cluster::{self, Cluster, Durability},
         config::{
             Cli, Command, Database, Days, DaysAct, Demo, Import, Kept, KeysAct, Serve, WebhookPorts,
@@ -246,7 +246,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
     let (listener, address) = listen(settings.listen.address, settings.listen.port)?;
     let window = ShopWindow::default();
     let (metrics, metrics_address) =
-        metrics::serve(settings.metrics_port, db.clone(), window.clone())?;
+        metrics::serve(settings.metrics_port, db.clone(), age_of(&window))?;
     say(&format!(
         "outshop listens on http://{address}, metrics on http://{metrics_address}/metrics"
     ))?;
@@ -319,7 +319,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
     let window = ShopWindow::default();
-    let (metrics, _) = metrics::serve(0, db.clone(), window.clone())?;
+    let (metrics, _) = metrics::serve(0, db.clone(), age_of(&window))?;
     say(&demo::welcome(address, &keys, &settings.data)?)?;
     let shop = Shop::new(
         format!("http://{address}"),
@@ -344,6 +344,11 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         shop: Some(shop),
     };
     answer(serving, stop).await
+}
+
+fn age_of(window: &ShopWindow) -> impl Fn() -> Option<Duration> + use<> {
+    let window = window.clone();
+    move || window.age()
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {

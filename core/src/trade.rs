@@ -246,6 +246,9 @@ pub fn is_page_name(text: &str) -> bool {
     text.len() <= LONGEST_PAGE_NAME && text.split('-').all(of_letters)
 }
 
+/// The longest that an engine is held at a time: 90 days.
+pub const MOST_RESERVATION_HOURS: i32 = 2160;
+
 #[cfg(test)]
 mod tests {
     use super::*;

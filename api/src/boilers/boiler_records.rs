@@ -5,11 +5,9 @@ use crate::{
         boilers::{self, Boiler},
         papers::{self, Certificate, OnDay, Test},
     },
-    firm::{
-        keys::Staff,
-        sheets::{self, Sheet},
-    },
+    firm::sheets::{self, Sheet},
     ground::{
+        actor::Staff,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,

@@ -1,9 +1,8 @@
 //! Boilers: pressure vessels with numbers of their own, the engines they were in, and what they were worked at.
 
 use crate::{
-    engines::engines,
-    firm::keys::{Staff, Workshop},
     ground::{
+        actor::{Staff, Workshop},
         body::{Body, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
@@ -15,6 +14,7 @@ use crate::{
     schema::{
         boiler_fittings, boiler_pressure_changes, boilers, engines as engine_table, jobs, tests,
     },
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
@@ -1158,7 +1158,7 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Fitting,
     let NewRemoval { on, at } = *new;
     let stock_no = find(tx.conn(), id).await?.stock_no;
     if let Some(stock_no) = stock_no {
-        engines::lock(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
     }
     let boiler = lock(tx.conn(), id).await?;
     let (Some(stock_no), Some(fitted_on)) = (boiler.stock_no, boiler.fitted_on) else {

@@ -5,11 +5,9 @@ use crate::{
         boilers,
         papers::{self, PaperDue},
     },
-    firm::{
-        keys::Staff,
-        sheets::{self, Sheet},
-    },
+    firm::sheets::{self, Sheet},
     ground::{
+        actor::Staff,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,

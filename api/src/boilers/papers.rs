@@ -5,12 +5,9 @@ use crate::{
         boilers::{self, Boiler, BoilerParticulars},
         codes,
     },
-    engines::engines::standing_at,
-    firm::{
-        firm,
-        keys::{AnyKey, Staff, Workshop},
-    },
+    firm::firm,
     ground::{
+        actor::{AnyKey, Staff, Workshop},
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
@@ -24,6 +21,7 @@ use crate::{
         boiler_fittings, boiler_pressure_changes, boilers as boiler_table, certificates, jobs,
         stock, tests,
     },
+    stock::standing_at,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;

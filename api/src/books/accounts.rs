@@ -1,8 +1,8 @@
 //! Accounts: what amounts are booked to, with the firm's own numbers and names.
 
 use crate::{
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,

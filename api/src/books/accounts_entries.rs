@@ -1,21 +1,21 @@
 //! Entries for the accountant: what was done as double-entry lines, each with the record that it is taken from.
 
 use crate::{
+    books::export_taxes::Exports,
     books::{
         accounts::{self, NamedAccount},
         costs,
         stock_book::{stored_wrong, too_large},
         tax_rules::Rates,
     },
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         db::{Db, RunQueryDsl},
         operations::Operations,
         page::{Keyset, ListQuery, Page, PageParams, Query, SpanQuery, shown},
         problem::{self, Problem, Problems},
         text::{Code, Line},
     },
-    selling::exports::Exports,
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{

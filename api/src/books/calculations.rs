@@ -2,8 +2,8 @@
 
 use crate::{
     books::statutory_periods,
-    firm::keys::{AnyKey, SellingRead},
     ground::{
+        actor::{AnyKey, SellingRead},
         body::Body,
         db::Db,
         operations::Operations,

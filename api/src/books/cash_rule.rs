@@ -2,8 +2,9 @@
 
 use crate::{
     books::{exchange_rates, tax_rules},
-    firm::{firm, keys::SellingRead, persons},
+    firm::{firm, persons},
     ground::{
+        actor::SellingRead,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -11,7 +12,7 @@ use crate::{
         problem::{FieldError, Problem, Problems},
         text::Text,
     },
-    selling::sales,
+    schema::sales,
 };
 use actix_web::{HttpRequest, HttpResponse, post, web};
 use diesel::{
@@ -113,11 +114,9 @@ async fn calculate_cash_rule(
         ..Trade::default()
     };
     if let Some(sale) = question.sale_id {
-        if sales::exists(&mut conn, sale).await? {
-            let buyer = sales::find(&mut conn, sale).await?.terms.person_id;
-            trade.person = trade.person.or(Some(buyer));
-        } else {
-            broken.push(("/sale_id", format!("there is no sale {sale}")));
+        match buyer_of(&mut conn, sale).await? {
+            Some(buyer) => trade.person = trade.person.or(Some(buyer)),
+            None => broken.push(("/sale_id", format!("there is no sale {sale}"))),
         }
     }
     if !broken.is_empty() {
@@ -331,4 +330,13 @@ async fn judged(
         linked_days,
         other_cash: Money::from_pennies(other_cash).ok(),
     })
+}
+
+async fn buyer_of(conn: &mut AsyncPgConnection, sale: i64) -> Result<Option<i64>, Problem> {
+    Ok(sales::table
+        .find(sale)
+        .select(sales::person_id)
+        .first(conn)
+        .await
+        .optional()?)
 }

@@ -2,10 +2,9 @@
 
 use crate::{
     books::tax_periods,
-    buying::acquisitions,
-    engines::engines,
-    firm::{keys::MoneyDesk, persons},
+    firm::persons,
     ground::{
+        actor::MoneyDesk,
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -14,6 +13,7 @@ use crate::{
         text::{Code, Line, Text},
     },
     schema::costs,
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
@@ -204,7 +204,7 @@ async fn list_costs(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let place = |line: &LedgerLine| (line.on.to_string(), line.source.to_string(), line.id);
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut lines = lines_of(conn, stock_no).await?;
@@ -235,8 +235,8 @@ async fn create_cost(
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), stock_no).await?;
-        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), stock_no).await?;
         let broken = new.broken_rules(came_on, actor.today);
         if !broken.is_empty() {
             return Err(Problem::invalid_all(broken));

@@ -1,11 +1,9 @@
 //! Exchange rates: what a currency that a rule names is worth in the firm's own.
 
 use crate::{
-    firm::{
-        firm,
-        keys::{MoneyDesk, SellingRead},
-    },
+    firm::firm,
     ground::{
+        actor::{MoneyDesk, SellingRead},
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,

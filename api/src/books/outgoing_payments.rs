@@ -5,10 +5,8 @@ use crate::{
         cash_rule::{self, Trade},
         tax_periods,
     },
-    buying::acquisitions,
-    engines::engines,
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -17,6 +15,7 @@ use crate::{
         text::Text,
     },
     schema::outgoing_payments,
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
@@ -245,7 +244,7 @@ async fn pay_out(
     let bought = new.bought()?;
     db.create(&actor, &new, async |tx| {
         let stock_no = owed_for(tx.conn(), bought).await?.stock_no;
-        engines::lock(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
         let owed = owed_for(tx.conn(), bought).await?;
         new.check(&owed, actor.today)?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
@@ -305,11 +304,11 @@ async fn get_outgoing_payment(
 // SQL
 
 /// What is paid, and how.
-struct Paid {
-    on: Day,
-    amount: Money,
-    method: PaymentMethod,
-    note: Option<Text<1000>>,
+pub(crate) struct Paid {
+    pub on: Day,
+    pub amount: Money,
+    pub method: PaymentMethod,
+    pub note: Option<Text<1000>>,
 }
 
 /// What one purchase, cost or line of parts comes to.
@@ -438,22 +437,15 @@ async fn insert(
 /// An engine that is paid for as it comes in.
 pub(crate) async fn paid_at_the_door(
     tx: &mut Tx<'_>,
-    acquired: &acquisitions::AcquisitionTerms,
+    stock_no: i32,
+    acquisition: i64,
+    paid: &Paid,
     acknowledged: bool,
 ) -> Result<(), Problem> {
-    let Some((amount, method)) = acquired.price.zip(acquired.paid_by) else {
-        return Ok(());
-    };
-    if amount == Money::ZERO {
+    if paid.amount == Money::ZERO {
         return Ok(());
     }
-    let paid = Paid {
-        on: acquired.on,
-        amount,
-        method,
-        note: None,
-    };
-    let bought = Bought::Acquisition(acquired.id);
-    insert(tx, acquired.stock_no, bought, &paid, acknowledged).await?;
+    let bought = Bought::Acquisition(acquisition);
+    insert(tx, stock_no, bought, paid, acknowledged).await?;
     Ok(())
 }

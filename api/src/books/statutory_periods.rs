@@ -1,10 +1,9 @@
 //! Terms of the law of sale: dated rows that are added and ended, never edited.
 
 use crate::{
-    boilers::codes::NewEnding,
-    books::tax_rules::RuleFilters,
-    firm::keys::{AnyKey, MoneyDesk},
+    firm::dated_rows::{NewEnding, RuleFilters},
     ground::{
+        actor::{AnyKey, MoneyDesk},
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,

@@ -1,16 +1,16 @@
 //! The stock book: what the tax office sees of each engine, line by line in the sequence of the stock numbers.
 
 use crate::{
+    books::export_taxes::Exports,
     books::{tax_periods, tax_rules::Rates},
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         db::{Db, RunQueryDsl},
         operations::Operations,
         page::{Keyset, ListQuery, Page, PageParams, SpanQuery},
         problem::{self, Problem, Problems},
         text::{Code, Line, Text},
     },
-    selling::exports::Exports,
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{

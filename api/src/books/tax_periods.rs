@@ -1,8 +1,8 @@
 //! Tax periods: what was closed is never changed, and corrections fall in the open one.
 
 use crate::{
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,

@@ -1,13 +1,11 @@
 //! Rules of tax and cash: dated rows that are added and ended, never edited.
 
 use crate::{
-    boilers::codes::{Figure, NewEnding},
     books::tax_periods,
-    firm::{
-        firm,
-        keys::{AnyKey, MoneyDesk},
-    },
+    firm::dated_rows::{Figure, NewEnding, RuleFilters},
+    firm::firm,
     ground::{
+        actor::{AnyKey, MoneyDesk},
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -28,7 +26,7 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(list_tax_rules)
@@ -170,15 +168,6 @@ const fn units(rule: TaxRuleKey) -> &'static [TaxUnit] {
         | TaxRuleKey::StockBook
         | TaxRuleKey::InvoiceWording => &[TaxUnit::Yes],
     }
-}
-
-#[derive(Debug, Clone, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-pub struct RuleFilters {
-    /// A country or a part of one (ISO 3166).
-    #[param(value_type = Option<String>, max_length = 6, example = "GB")]
-    pub jurisdiction: Option<Jurisdiction>,
 }
 
 // Routes

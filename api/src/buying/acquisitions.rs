@@ -3,11 +3,13 @@
 use crate::{
     books::{
         cash_rule::{self, Trade},
-        outgoing_payments, tax_periods,
+        outgoing_payments::{self, Paid},
+        tax_periods,
     },
     engines::engines::{self, NewEngine},
-    firm::{keys::MoneyDesk, persons},
+    firm::persons,
     ground::{
+        actor::MoneyDesk,
         body::KeyedBody,
         confirmations,
         db::{Db, RunQueryDsl, Tx},
@@ -16,6 +18,7 @@ use crate::{
         problem::{FieldError, Problem, Problems},
         text::{Code, Prose},
     },
+    pricing::achieved_sales::over_allowance,
     schema::{acquisitions, appraisals, sales as sales_table},
     selling::sales,
 };
@@ -23,10 +26,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    books::{
-        costs::CommissionTerms,
-        tax::{CashPayment, Percent},
-    },
+    books::tax::{CashPayment, Percent},
     days::Day,
     money::Money,
     trade::{Manner, PaymentMethod, TaxPosition},
@@ -408,7 +408,17 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
     let entry = confirmations::noted(entry, &new.engine.checked().confirmed());
     tx.record("engine.acquired", Some(stock_no), entry).await?;
-    outgoing_payments::paid_at_the_door(tx, &terms, new.cash_limit_acknowledged).await?;
+    if let Some((amount, method)) = terms.price.zip(terms.paid_by) {
+        let paid = Paid {
+            on: terms.on,
+            amount,
+            method,
+            note: None,
+        };
+        let acknowledged = new.cash_limit_acknowledged;
+        outgoing_payments::paid_at_the_door(tx, terms.stock_no, terms.id, &paid, acknowledged)
+            .await?;
+    }
     if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
         sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;
     }
@@ -491,38 +501,6 @@ async fn with_what_follows(
     all.collect()
 }
 
-fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
-    let over = allowed.checked_sub(likely).ok();
-    over.filter(|over| *over > Money::ZERO)
-}
-
-/// By sale what was allowed for engines in part exchange above the likely prices of their appraisals.
-pub(crate) async fn over_allowances(
-    conn: &mut AsyncPgConnection,
-) -> Result<HashMap<i64, Money>, Problem> {
-    let rows: Vec<(Option<i64>, Option<Money>, Money)> = acquisitions::table
-        .inner_join(appraisals::table)
-        .filter(acquisitions::sale_id.is_not_null())
-        .filter(acquisitions::price.gt(appraisals::likely.nullable()))
-        .select((
-            acquisitions::sale_id,
-            acquisitions::price,
-            appraisals::likely,
-        ))
-        .load(conn)
-        .await?;
-    let mut by_sale: HashMap<i64, Money> = HashMap::new();
-    for (sale, allowed, likely) in rows {
-        let Some((sale, allowed)) = sale.zip(allowed) else {
-            continue;
-        };
-        let sum = by_sale.entry(sale).or_default();
-        let over = over_allowance(allowed, likely).unwrap_or_default();
-        *sum = sum.checked_add(over).map_err(Problem::internal)?;
-    }
-    Ok(by_sale)
-}
-
 /// Puts another tax position in the place of the present one; `tax_positions` keeps what it was.
 pub(crate) async fn set_tax_position(
     tx: &mut Tx<'_>,
@@ -534,84 +512,4 @@ pub(crate) async fn set_tax_position(
         .execute(tx.conn())
         .await?;
     Ok(())
-}
-
-/// The day an engine came: nothing is recorded of it before.
-pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Day, Problem> {
-    let on = acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .select(acquisitions::on_day)
-        .first(conn)
-        .await;
-    on.optional()?.ok_or_else(|| engines::missing(stock_no))
-}
-
-/// How tax is taken on an engine, and what was paid or allowed for it without the seller's tax that comes back; nothing for one on
-/// commission.
-pub(crate) async fn terms_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(TaxPosition, Option<Money>), Problem> {
-    let terms = acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .select((
-            acquisitions::tax_position,
-            acquisitions::price,
-            acquisitions::supplier_vat,
-        ))
-        .first(conn)
-        .await;
-    let terms: Option<(TaxPosition, Option<Money>, Money)> = terms.optional()?;
-    let (position, price, vat) = terms.ok_or_else(|| engines::missing(stock_no))?;
-    let back = if position.reclaims_tax() {
-        vat
-    } else {
-        Money::ZERO
-    };
-    let price = price.map(|price| price.checked_sub(back)).transpose();
-    Ok((position, price.map_err(Problem::internal)?))
-}
-
-/// How an engine came, and when.
-pub(crate) async fn manner_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(Manner, Day), Problem> {
-    let came = acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .select((acquisitions::manner, acquisitions::on_day))
-        .first(conn)
-        .await;
-    came.optional()?.ok_or_else(|| engines::missing(stock_no))
-}
-
-/// What was agreed with the owner of an engine on commission.
-pub(crate) struct Agreed {
-    pub owner: Option<i64>,
-    pub reserve: Option<Money>,
-    pub terms: CommissionTerms,
-    pub tax_position: TaxPosition,
-}
-
-/// `None` for an engine that is not on commission.
-pub(crate) async fn agreed_with_owner(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<Option<Agreed>, Problem> {
-    let on_commission: Option<AcquisitionTerms> = acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .filter(acquisitions::manner.eq(Manner::Commission))
-        .select(AcquisitionTerms::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    Ok(on_commission.map(|it| Agreed {
-        owner: it.person_id,
-        reserve: it.reserve,
-        terms: CommissionTerms {
-            percent: it.commission_percent,
-            fixed: it.commission_fixed,
-        },
-        tax_position: it.tax_position,
-    }))
 }

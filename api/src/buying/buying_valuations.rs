@@ -5,8 +5,8 @@ mod taking_in;
 
 use crate::{
     engines::surveys::Grades,
-    firm::keys::{Selling, Staff},
     ground::{
+        actor::{Selling, Staff},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,

@@ -3,9 +3,8 @@
 use crate::{
     books::tax_periods,
     buying::acquisitions::{self, POSITION_DOES_NOT_FIT, SUPPLIER_VAT_DOES_NOT_FIT, position_fits},
-    engines::engines,
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -15,6 +14,7 @@ use crate::{
     },
     schema::tax_position_changes as changes,
     selling::{commissions, sales},
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::max, prelude::*};
@@ -109,7 +109,7 @@ async fn change_tax_position(
     let id = *id;
     db.create(&actor, &new, async |tx| {
         let stock_no = acquisitions::find(tx.conn(), id).await?.terms.stock_no;
-        engines::lock(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
         let from = check(tx, id, &new).await?;
         acquisitions::set_tax_position(tx, id, new.tax_position).await?;
         check_sale(tx, stock_no).await?;
@@ -203,17 +203,17 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
 
 /// Refuses what the sale of the engine no longer bears, the position being changed already.
 async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
-    for on in sales::days_of(tx.conn(), stock_no).await? {
+    for on in stock::days_of_sales(tx.conn(), stock_no).await? {
         if tax_periods::in_open(tx.conn(), on).await? != on {
             return Err(Problem::conflict(format!(
                 "the engine was sold, or its sale undone, on {on}, in a tax period that is closed; its tax is declared"
             )));
         }
     }
-    let Some((sale_id, _)) = sales::of_engine(tx.conn(), stock_no).await? else {
+    let Some((sale_id, _)) = stock::sale_of(tx.conn(), stock_no).await? else {
         return Ok(());
     };
-    let on_commission = acquisitions::agreed_with_owner(tx.conn(), stock_no).await?;
+    let on_commission = stock::agreed_with_owner(tx.conn(), stock_no).await?;
     if on_commission.is_some() {
         let sale = sales::locked(tx, sale_id).await?;
         let statement = commissions::of_sale(tx.conn(), &sale).await?;

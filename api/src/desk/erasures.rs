@@ -10,10 +10,10 @@ use crate::{
     enquiring::offers,
     firm::{
         firm,
-        keys::Owner,
         persons::{self, Person},
     },
     ground::{
+        actor::Owner,
         body::Body,
         clock::day_in,
         db::{self, Db, RunQueryDsl, Tx, Untouched},

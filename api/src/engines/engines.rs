@@ -3,8 +3,9 @@
 use crate::{
     boilers::boilers::{self, Boiler},
     engines::photographs::{self, Photograph},
-    firm::keys::{Floor, Staff},
+    ground::text::containing,
     ground::{
+        actor::{Floor, Staff},
         body::Patch,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
@@ -132,29 +133,13 @@ pub struct InStock {
 impl InStock {
     /// What is read of the stock, seen at that moment: a reservation holds before its moment alone.
     fn at(&mut self, now: Instant) {
-        self.standing = standing_at(self.standing, self.reserved_until, now);
+        self.standing = crate::stock::standing_at(self.standing, self.reserved_until, now);
         match self.standing {
             Standing::Reserved => {}
             Standing::InStock | Standing::Sold | Standing::Delivered | Standing::Gone => {
                 self.reserved_until = None;
             }
         }
-    }
-}
-
-/// Where an engine stands at a moment, from what the view `stock` gives.
-pub(crate) fn standing_at(
-    standing: Standing,
-    reserved_until: Option<Instant>,
-    now: Instant,
-) -> Standing {
-    match standing {
-        Standing::InStock if reserved_until.is_some_and(|until| until > now) => Standing::Reserved,
-        Standing::InStock
-        | Standing::Reserved
-        | Standing::Sold
-        | Standing::Delivered
-        | Standing::Gone => standing,
     }
 }
 
@@ -710,7 +695,7 @@ async fn change_engine(
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
-            lock(tx.conn(), *stock_no).await?;
+            crate::stock::lock(tx.conn(), *stock_no).await?;
             let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
             let change = patch.against(&current)?;
             let checked = change.checked(&current.particulars);
@@ -776,7 +761,7 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
         .first(conn)
         .await
         .optional()?;
-    engine.ok_or_else(|| missing(stock_no))
+    engine.ok_or_else(|| crate::stock::missing(stock_no))
 }
 
 /// As it stands at that moment.
@@ -830,55 +815,6 @@ async fn including(
     Ok(shown.collect())
 }
 
-/// Holds the engine until the end of the transaction, so that what was seen of it stays true.
-pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    let found: Option<i32> = engines::table
-        .find(stock_no)
-        .select(engines::stock_no)
-        // Its key stays: what only names the engine, as the journal does, need not wait.
-        .for_no_key_update()
-        .first(conn)
-        .await
-        .optional()?;
-    found.map(|_| ()).ok_or_else(|| missing(stock_no))
-}
-
-/// As `lock`, for the records of others that name an engine: `pointer` is where the request names it.
-pub(crate) async fn lock_named(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    pointer: &str,
-) -> Result<(), Problem> {
-    match lock(conn, stock_no).await {
-        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
-            Err(Problem::invalid(pointer, refusal.to_string()))
-        }
-        held => held,
-    }
-}
-
-/// Whether the engine has been delivered or is gone.
-pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
-    match find(conn, stock_no).await?.in_stock.standing {
-        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(false),
-        Standing::Delivered | Standing::Gone => Ok(true),
-    }
-}
-
-pub(crate) fn missing(stock_no: i32) -> Problem {
-    Problem::not_found(format!("there is no engine {stock_no}"))
-}
-
-/// `text` as a pattern for LIKE in which it stands for itself.
-pub(crate) fn containing(text: &str) -> String {
-    format!(
-        "%{}%",
-        text.replace('\\', "\\\\")
-            .replace('%', "\\%")
-            .replace('_', "\\_")
-    )
-}
-
 async fn load(
     conn: &mut AsyncPgConnection,
     filters: &EngineFilters,
@@ -904,7 +840,7 @@ async fn load(
         );
     }
     if let Some(standings) = &filters.standing {
-        let (of_view, reserved) = in_view(standings);
+        let (of_view, reserved) = crate::stock::in_view(standings);
         query = query.filter(stock::standing.eq_any(of_view));
         query = match reserved {
             None => query,
@@ -1001,38 +937,4 @@ async fn load(
         engine.in_stock.at(now);
     }
     Ok(found)
-}
-
-/// The standings of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
-/// the others alone; `None`: both or neither.
-pub(crate) fn in_view(standings: &[Standing]) -> (Vec<Standing>, Option<bool>) {
-    let free = standings.contains(&Standing::InStock);
-    let reserved = standings.contains(&Standing::Reserved);
-    let mut of_view = standings.to_vec();
-    if reserved {
-        of_view.push(Standing::InStock);
-    }
-    (of_view, (free != reserved).then_some(reserved))
-}
-
-/// What is asked for an engine now.
-pub(crate) async fn asking_price_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<Option<Money>, Problem> {
-    let asked = stock::table
-        .filter(stock::stock_no.eq(stock_no))
-        .select(stock::asking_price)
-        .first(conn)
-        .await;
-    asked.optional()?.ok_or_else(|| missing(stock_no))
-}
-
-/// The stock numbers of all engines in stock.
-pub(crate) async fn in_stock(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
-    Ok(stock::table
-        .filter(stock::standing.eq(Standing::InStock))
-        .select(stock::stock_no)
-        .load(conn)
-        .await?)
 }

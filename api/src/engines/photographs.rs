@@ -4,9 +4,8 @@ mod store;
 mod upload;
 
 use crate::{
-    engines::engines,
-    firm::keys::{Anyone, Floor, Staff},
     ground::{
+        actor::{Anyone, Floor, Staff},
         body::{IfMatch, Known, Patch, Put, Repeatable},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -15,6 +14,7 @@ use crate::{
         text::{Text, at_most, present},
     },
     schema::{photograph_sizes, photographs},
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, put, web};
 use diesel::{
@@ -148,7 +148,7 @@ async fn add_photograph(
     stock_no: web::Path<i32>,
     upload: Upload,
 ) -> Result<HttpResponse, Problem> {
-    engines::find(&mut *db.read().await?, *stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, *stock_no).await?;
     let Upload {
         file,
         pointer,
@@ -163,7 +163,7 @@ async fn add_photograph(
             store.put(&file.name, &file.made.jpeg).await?;
         }
         db.create(&actor, &body, async |tx| {
-            engines::lock(tx.conn(), *stock_no).await?;
+            stock::lock(tx.conn(), *stock_no).await?;
             let id = insert(tx, *stock_no, alt.as_ref(), public, &files).await?;
             tx.record("photograph.added", Some(*stock_no), json!({"id": id}))
                 .await?;
@@ -196,7 +196,7 @@ async fn list_photographs(
     stock_no: web::Path<i32>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    engines::find(&mut conn, *stock_no).await?;
+    stock::must_exist(&mut conn, *stock_no).await?;
     shown(&req, &in_order(&mut conn, *stock_no).await?)
 }
 
@@ -217,7 +217,7 @@ async fn order_photographs(
 ) -> Result<HttpResponse, Problem> {
     let ordered = db
         .write(&actor, async |tx| {
-            engines::lock(tx.conn(), *stock_no).await?;
+            stock::lock(tx.conn(), *stock_no).await?;
             let current = in_order(tx.conn(), *stock_no).await?;
             let wanted = wanted.against(&current)?.order;
             let present: Vec<i64> = current.items.iter().map(|it| it.id).collect();
@@ -531,7 +531,7 @@ fn pixels(n: u32) -> Result<i32, Problem> {
 /// The photograph, with its engine held so that nobody changes the others meanwhile.
 async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Photograph, Problem> {
     let stock_no = find(tx.conn(), id).await?.stock_no;
-    engines::lock(tx.conn(), stock_no).await?;
+    stock::lock(tx.conn(), stock_no).await?;
     find(tx.conn(), id).await
 }
 

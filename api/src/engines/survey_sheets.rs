@@ -1,11 +1,9 @@
 //! Survey sheets: what to look at on an engine, to fill in by hand where there is no screen.
 
 use crate::{
-    firm::{
-        keys::Staff,
-        sheets::{self, Sheet},
-    },
+    firm::sheets::{self, Sheet},
     ground::{
+        actor::Staff,
         db::Db,
         instants::Instant,
         operations::Operations,

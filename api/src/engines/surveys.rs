@@ -1,10 +1,8 @@
 //! Surveys: what shape an engine was in on a day, what was found, and what is cleared.
 
 use crate::{
-    buying::acquisitions,
-    engines::engines,
-    firm::keys::{Selling, Staff, Workshop},
     ground::{
+        actor::{Selling, Staff, Workshop},
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -13,6 +11,7 @@ use crate::{
         text::{Line, Prose, Text, at_most, present},
     },
     schema::{comparables, engines as engines_table, findings, survey_grades, surveys},
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::prelude::*;
@@ -228,7 +227,7 @@ async fn list_surveys(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = surveys::table
             .filter(surveys::stock_no.eq(stock_no))
@@ -263,7 +262,7 @@ async fn create_survey(
     new: Body<NewSurvey>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), *stock_no).await?;
+        stock::lock(tx.conn(), *stock_no).await?;
         check(tx, *stock_no, &new).await?;
         let survey = insert(tx, *stock_no, &new).await?;
         Ok((format!("/v1/surveys/{}", survey.facts.id), survey))
@@ -309,7 +308,7 @@ async fn list_findings(
     list: ListQuery<FindingFilters>,
 ) -> Result<HttpResponse, Problem> {
     let (stock_no, open) = (*stock_no, list.filters.open);
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = findings::table
             .filter(findings::stock_no.eq(stock_no))
@@ -407,10 +406,7 @@ async fn change_finding(
 // SQL
 
 async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Problem> {
-    let (today, came_on) = (
-        tx.actor.today,
-        acquisitions::came_on(tx.conn(), stock_no).await?,
-    );
+    let (today, came_on) = (tx.actor.today, stock::came_on(tx.conn(), stock_no).await?);
     let mut broken = Vec::new();
     if new.on > today {
         broken.push(at(
@@ -690,4 +686,45 @@ pub(crate) async fn clear_by_job(
         .execute(conn)
         .await?;
     Ok(clears)
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+pub struct ToldFinding {
+    /// Null where a complaint does not say.
+    pub area: Option<Area>,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Null while it is open.
+    pub cleared_on: Option<Day>,
+}
+
+/// Findings told of one engine.
+pub(crate) const MOST_FINDINGS: i64 = 200;
+
+/// Which faults are told.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Told {
+    All,
+    Open,
+}
+
+/// The faults on record of an engine, the open ones first.
+pub(crate) async fn findings_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    told: Told,
+) -> Result<Vec<ToldFinding>, Problem> {
+    let mut query = findings::table
+        .filter(findings::stock_no.eq(stock_no))
+        .order((findings::cleared_on.desc().nulls_first(), findings::id))
+        .select(ToldFinding::as_select())
+        .limit(MOST_FINDINGS)
+        .into_boxed();
+    match told {
+        Told::All => {}
+        Told::Open => query = query.filter(findings::cleared_on.is_null()),
+    }
+    Ok(query.load(conn).await?)
 }

@@ -2,8 +2,8 @@
 
 use crate::{
     engines::engines::{self, Particulars},
-    firm::keys::Staff,
     ground::{
+        actor::Staff,
         db::{Db, RunQueryDsl},
         operations::Operations,
         page::shown,

@@ -1,12 +1,9 @@
 //! Enquiries: what somebody asked about an engine, or wants, until it is closed.
 
 use crate::{
-    engines::engines,
-    firm::{
-        keys::{Reserving, ReservingRead, Selling, SellingRead},
-        persons::{self, NewPerson},
-    },
+    firm::persons::{self, NewPerson},
     ground::{
+        actor::{Reserving, ReservingRead, Selling, SellingRead},
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -423,7 +420,7 @@ async fn list_wants(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    crate::stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut met = wants_met(conn, stock_no).await?;
         let after = page.after_id().unwrap_or(0);

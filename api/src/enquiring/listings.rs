@@ -3,11 +3,9 @@
 use crate::{
     engines::engines,
     enquiring::enquiries,
-    firm::{
-        keys::{Selling, Staff},
-        languages::{Language, Translation, Translations},
-    },
+    firm::languages::{Language, Translation, Translations},
     ground::{
+        actor::{Selling, Staff},
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -16,6 +14,7 @@ use crate::{
         text::{Line, Prose, Text, present},
     },
     schema::{firm, listings},
+    stock,
     workshop::readiness,
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
@@ -141,7 +140,7 @@ async fn create_listing(
         return Err(Problem::invalid("/page_name", detail));
     }
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), *stock_no).await?;
+        stock::lock(tx.conn(), *stock_no).await?;
         must_be_of_the_firm(tx.conn(), &new.translations).await?;
         let listing = insert(tx, *stock_no, &new).await?;
         tx.record("listing.drafted", Some(*stock_no), json!({}))
@@ -375,32 +374,6 @@ async fn must_be_of_the_firm(
     }
 }
 
-/// Refuses languages of a firm under which a listing would have a translation in none of them, or in the first.
-pub(crate) async fn none_is_without(
-    conn: &mut AsyncPgConnection,
-    languages: &[Language],
-) -> Result<(), Problem> {
-    let translated: Vec<(i32, Translations)> = listings::table
-        .filter(listings::translations.ne(Translations::default()))
-        .order(listings::stock_no)
-        .select((listings::stock_no, listings::translations))
-        .load(conn)
-        .await?;
-    let others = languages.get(1..).unwrap_or_default();
-    for (stock_no, translations) in translated {
-        let without = translations
-            .0
-            .iter()
-            .find(|it| !others.contains(&it.language));
-        if let Some(Translation { language, .. }) = without {
-            return Err(Problem::conflict(format!(
-                "the listing of engine {stock_no} has a translation into {language}, which has to stay among the languages after the first"
-            )));
-        }
-    }
-    Ok(())
-}
-
 async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<Listing, Problem> {
     let name = match &new.page_name {
         Some(name) => name.to_string(),
@@ -450,7 +423,7 @@ pub(crate) async fn take_off_show(
 
 /// The listing, with its engine held so that nobody sells it or lists it meanwhile.
 async fn locked(tx: &mut Tx<'_>, stock_no: i32) -> Result<Listing, Problem> {
-    engines::lock(tx.conn(), stock_no).await?;
+    stock::lock(tx.conn(), stock_no).await?;
     find(tx.conn(), stock_no).await
 }
 

@@ -1,14 +1,10 @@
 //! Offers: what somebody would pay for an engine, with what is left of it and the chance of a better one.
 
 use crate::{
-    buying::acquisitions,
-    engines::engines,
     enquiring::reservations,
-    firm::{
-        keys::{Selling, SellingRead},
-        persons,
-    },
+    firm::persons,
     ground::{
+        actor::{Selling, SellingRead},
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
@@ -23,7 +19,7 @@ use crate::{
         valuations::{answer::Ground, facts_of},
     },
     schema::{offer_answers, offers},
-    selling::{disposals, sales},
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
@@ -147,8 +143,8 @@ async fn make_offer(
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), stock_no).await?;
-        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), stock_no).await?;
         problem::all_hold(&[
             (new.on <= actor.today, "/on", "in the future"),
             (new.on >= came_on, "/on", "before the engine came"),
@@ -199,7 +195,7 @@ async fn list_offers(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let today = actor.today;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let terms: Vec<OfferTerms> = offers::table
@@ -249,7 +245,7 @@ async fn answer_offer(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let stock_no = find(tx.conn(), *id).await?.stock_no;
-        engines::lock(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
         let terms = find(tx.conn(), *id).await?;
         let counters = new.answer == OfferAnswer::Countered;
         problem::all_hold(&[
@@ -345,10 +341,10 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OfferTerms, Probl
 }
 
 async fn must_be_unsold(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    if sales::of_engine(conn, stock_no).await?.is_some() {
+    if stock::sale_of(conn, stock_no).await?.is_some() {
         return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
     }
-    disposals::must_be_here(conn, stock_no).await
+    stock::must_be_here(conn, stock_no).await
 }
 
 /// The last answer, and the last amount that the firm would take.

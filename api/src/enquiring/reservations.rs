@@ -1,13 +1,12 @@
 //! Reservations: an engine held for one person to an instant, and the queue behind.
 
 use crate::{
-    engines::engines,
     firm::{
         firm,
-        keys::{Reserving, ReservingRead, Selling, SellingRead},
         persons::{self, NewPerson},
     },
     ground::{
+        actor::{Reserving, ReservingRead, Selling, SellingRead},
         body::{Body, KeyedBody},
         clock::day_in,
         db::{self, Db, RunQueryDsl, Tx, Untouched},
@@ -17,17 +16,19 @@ use crate::{
         problem::{self, Problem, Problems, all_hold},
         text::Text,
     },
-    schema::{reservations, stock},
-    selling::{deposits, disposals, sales},
+    schema::{deposit_returns, deposits, payments, reservations, stock},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use diesel::prelude::*;
+use diesel::{
+    dsl::{exists, not, sum},
+    prelude::*,
+};
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use jiff::Timestamp;
 use outshop_core::{
     days::Day,
     money::Money,
-    trade::{ListingStanding, ReservationStanding, Role},
+    trade::{ListingStanding, MOST_RESERVATION_HOURS, ReservationStanding, Role},
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -43,8 +44,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(tell_reservation);
 }
 
-/// The longest that an engine is held at a time: 90 days.
-pub const MOST_HOURS: i32 = 2160;
 /// Of one engine.
 const LONGEST_QUEUE: usize = 20;
 /// Engines whose reservations are looked at in one run.
@@ -158,7 +157,7 @@ impl NewReservation {
         let most = if role == Role::Website {
             usual
         } else {
-            MOST_HOURS
+            MOST_RESERVATION_HOURS
         };
         let (hours, member) = match (self.until_at, self.hours) {
             (Some(until), _) => (hours_between(now, until), "/until_at"),
@@ -232,7 +231,7 @@ async fn reserve(
         let now = Instant::of_second(actor.now);
         let usual = firm::find(tx.conn()).await?.reservation_hours;
         let hours = new.check(actor.role, now, usual)?;
-        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
+        crate::stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         must_fit_price(tx, new.stock_no, new.deposit_due, "/deposit_due").await?;
         let person_id = persons::named(tx, new.person_id, new.person.as_ref()).await?;
         settle(tx.conn(), new.stock_no, now, actor.today).await?;
@@ -359,7 +358,7 @@ async fn extend_reservation(
         let present = row.until_at.unwrap_or(now);
         let (until, member) = match (new.until_at, new.hours) {
             (Some(until), None) => (until, "/until_at"),
-            (None, Some(hours)) if (1..=MOST_HOURS).contains(&hours) => {
+            (None, Some(hours)) if (1..=MOST_RESERVATION_HOURS).contains(&hours) => {
                 (present.plus_hours(hours), "/hours")
             }
             (None, Some(_)) => return Err(Problem::invalid("/hours", "not 1 to 2160 hours")),
@@ -372,7 +371,7 @@ async fn extend_reservation(
             let detail = format!("not later than {present}, to which it holds already");
             return Err(Problem::invalid(member, detail));
         }
-        if until > now.plus_hours(MOST_HOURS) {
+        if until > now.plus_hours(MOST_RESERVATION_HOURS) {
             let detail = "more than 90 days from now";
             return Err(Problem::invalid(member, detail));
         }
@@ -548,7 +547,7 @@ pub(crate) async fn must_fit_price(
     let Some(deposit) = deposit else {
         return Ok(());
     };
-    match engines::asking_price_of(tx.conn(), stock_no).await? {
+    match crate::stock::asking_price_of(tx.conn(), stock_no).await? {
         Some(asked) if deposit <= asked => Ok(()),
         Some(asked) => Err(Problem::invalid(
             pointer,
@@ -561,10 +560,10 @@ pub(crate) async fn must_fit_price(
 }
 
 async fn must_be_for_sale(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    if sales::of_engine(conn, stock_no).await?.is_some() {
+    if crate::stock::sale_of(conn, stock_no).await?.is_some() {
         return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
     }
-    disposals::must_be_here(conn, stock_no).await?;
+    crate::stock::must_be_here(conn, stock_no).await?;
     let listing: Option<ListingStanding> = stock::table
         .filter(stock::stock_no.eq(stock_no))
         .select(stock::listing)
@@ -619,7 +618,7 @@ pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Row, Problem> {
         .first(tx.conn())
         .await
         .optional()?;
-    engines::lock(tx.conn(), stock_no.ok_or_else(|| missing(id))?).await?;
+    crate::stock::lock(tx.conn(), stock_no.ok_or_else(|| missing(id))?).await?;
     let row = reservations::table.find(id).select(Row::as_select());
     Ok(row.first(tx.conn()).await?)
 }
@@ -714,7 +713,7 @@ pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     let mut n_lapsed = 0;
     for stock_no in due {
         AnsiTransactionManager::begin_transaction(&mut *conn).await?;
-        let lapsed = match engines::lock(&mut conn, stock_no).await {
+        let lapsed = match crate::stock::lock(&mut conn, stock_no).await {
             Ok(()) => settle(&mut conn, stock_no, now, today).await,
             Err(problem) => Err(problem),
         };
@@ -829,7 +828,7 @@ async fn whole(
 ) -> Result<Vec<Reservation>, Problem> {
     let ids: Vec<i64> = rows.iter().map(|row| row.id).collect();
     let stock_nos: Vec<i32> = rows.iter().map(|row| row.stock_no).collect();
-    let mut held = deposits::held_by(conn, &ids).await?;
+    let mut held = held_by(conn, &ids).await?;
     let queued: Vec<(i32, i64)> = reservations::table
         .filter(reservations::stock_no.eq_any(stock_nos))
         .filter(reservations::ended.is_null())
@@ -864,4 +863,31 @@ async fn whole(
         note: row.note,
     });
     Ok(shown.collect())
+}
+
+/// Deposits neither set off nor returned.
+#[diesel::dsl::auto_type(no_type_alias)]
+pub(crate) fn held() -> _ {
+    deposits::table
+        .filter(not(exists(
+            deposit_returns::table.filter(deposit_returns::deposit_id.eq(deposits::id)),
+        )))
+        .filter(not(exists(
+            payments::table.filter(payments::deposit_id.eq(deposits::id.nullable())),
+        )))
+}
+
+/// The sum that is held for each of the reservations; one without is missing.
+pub(crate) async fn held_by(
+    conn: &mut AsyncPgConnection,
+    reservations: &[i64],
+) -> Result<HashMap<i64, Money>, Problem> {
+    let sums: Vec<(i64, Option<Money>)> = held()
+        .filter(deposits::reservation_id.eq_any(reservations))
+        .group_by(deposits::reservation_id)
+        .select((deposits::reservation_id, sum(deposits::amount)))
+        .load(conn)
+        .await?;
+    let sums = sums.into_iter();
+    Ok(sums.filter_map(|(id, sum)| Some((id, sum?))).collect())
 }

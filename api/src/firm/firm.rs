@@ -1,12 +1,9 @@
 //! The firm: name, currency, zone, jurisdiction.
 
 use crate::{
-    enquiring::{listings, reservations},
-    firm::{
-        keys::{AnyKey, Owner},
-        languages::{self, Language},
-    },
+    firm::languages::{self, Language, Translation, Translations},
     ground::{
+        actor::{AnyKey, Owner},
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -14,13 +11,16 @@ use crate::{
         problem::{Problem, Problems},
         text::{Code, Line, Text, present, present_at_most},
     },
-    schema::firm,
+    schema::{firm, listings},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::tz::TimeZone;
-use outshop_core::{boilers::codes::Jurisdiction, trade::PaperSize};
+use outshop_core::{
+    boilers::codes::Jurisdiction,
+    trade::{MOST_RESERVATION_HOURS, PaperSize},
+};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -144,7 +144,7 @@ impl FirmPatch {
             return Err(Problem::invalid("/languages", detail));
         }
         if let Some(hours) = self.reservation_hours
-            && !(1..=reservations::MOST_HOURS).contains(&hours)
+            && !(1..=MOST_RESERVATION_HOURS).contains(&hours)
         {
             return Err(Problem::invalid(
                 "/reservation_hours",
@@ -191,7 +191,7 @@ async fn change_firm(
             let change = patch.against(&current)?;
             change.check()?;
             if let Some(languages) = &change.languages {
-                listings::none_is_without(tx.conn(), languages).await?;
+                no_listing_is_without(tx.conn(), languages).await?;
             }
             if patch.is_empty() {
                 tx.unchanged();
@@ -218,4 +218,30 @@ async fn change_firm(
 
 pub async fn find(conn: &mut AsyncPgConnection) -> Result<Firm, Problem> {
     Ok(firm::table.select(Firm::as_select()).first(conn).await?)
+}
+
+/// Refuses languages of a firm under which a listing would have a translation in none of them, or in the first.
+async fn no_listing_is_without(
+    conn: &mut AsyncPgConnection,
+    languages: &[Language],
+) -> Result<(), Problem> {
+    let translated: Vec<(i32, Translations)> = listings::table
+        .filter(listings::translations.ne(Translations::default()))
+        .order(listings::stock_no)
+        .select((listings::stock_no, listings::translations))
+        .load(conn)
+        .await?;
+    let others = languages.get(1..).unwrap_or_default();
+    for (stock_no, translations) in translated {
+        let without = translations
+            .0
+            .iter()
+            .find(|it| !others.contains(&it.language));
+        if let Some(Translation { language, .. }) = without {
+            return Err(Problem::conflict(format!(
+                "the listing of engine {stock_no} has a translation into {language}, which has to stay among the languages after the first"
+            )));
+        }
+    }
+    Ok(())
 }

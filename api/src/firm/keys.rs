@@ -1,6 +1,7 @@
 //! Keys: who is asking, and what the role may do.
 
 use crate::{
+    ground::actor::{Actor, Owner},
     ground::{
         body::Body,
         clock::{Clock, day_in},
@@ -8,14 +9,14 @@ use crate::{
         instants::Instant,
         operations::Operations,
         page::{Keyset, ListQuery, NoFilters, Page, PageParams},
-        problem::{self, Problem, Problems},
+        problem::{Problem, Problems},
         text::Line,
     },
     schema::{firm, keys},
 };
 use actix_web::{
-    FromRequest, HttpMessage, HttpRequest, HttpResponse, ResponseError, delete,
-    dev::{Payload, ServiceRequest, ServiceResponse},
+    HttpMessage, HttpRequest, HttpResponse, ResponseError, delete,
+    dev::{ServiceRequest, ServiceResponse},
     get,
     http::header,
     middleware::Next,
@@ -31,10 +32,7 @@ use jiff::Timestamp;
 use outshop_core::{days::Day, trade::Role};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::{
-    future::{Ready, ready},
-    time::{self, Duration},
-};
+use std::time::{self};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -48,86 +46,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 const ROTATION_HOURS: i32 = 24;
 
 // Types
-
-/// Who acts, from which key, on which day of the firm.
-#[derive(Debug, Clone)]
-pub struct Actor {
-    pub key_id: i64,
-    pub person: String,
-    pub role: Role,
-    pub now: Timestamp,
-    pub today: Day,
-    /// How long it took to find out who it is.
-    pub waited: Duration,
-}
-
-impl Actor {
-    /// For what hangs on the request's body and not on its address alone.
-    pub fn must_be(&self, roles: &[Role]) -> Result<(), Problem> {
-        if roles.contains(&self.role) {
-            return Ok(());
-        }
-        let roles: Vec<_> = roles.iter().map(|role| role.as_str()).collect();
-        let detail = format!(
-            "a {} key may not do this; it takes: {}",
-            self.role,
-            roles.join(", ")
-        );
-        Err(Problem::new(problem::FORBIDDEN, detail))
-    }
-}
-
-/// Declares argument types that let in the named roles and give the handler its actor.
-macro_rules! admissions {
-    ($($(#[$doc:meta])* $name:ident: $($role:ident),+;)+) => {$(
-        $(#[$doc])*
-        pub struct $name(pub Actor);
-
-        impl FromRequest for $name {
-            type Error = Problem;
-            type Future = Ready<Result<Self, Problem>>;
-
-            fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
-                ready(admit(req, &[$(Role::$role),+]).map($name))
-            }
-        }
-    )+};
-}
-
-admissions! {
-    /// The proprietor alone.
-    Owner: Proprietor;
-    /// All who work in the firm.
-    Staff: Proprietor, Fitter, Seller, Bookkeeper;
-    /// Surveys, jobs and tests.
-    Workshop: Proprietor, Fitter;
-    /// Those who handle the engines.
-    Floor: Proprietor, Fitter, Seller;
-    /// Listings to deliveries.
-    Selling: Proprietor, Seller;
-    /// What the firm shows of its selling to those who work with it.
-    SellingRead: Proprietor, Seller, Bookkeeper;
-    /// Reservations, also asked for on the firm's own site.
-    Reserving: Proprietor, Seller, Website;
-    /// One reservation, to read.
-    ReservingRead: Proprietor, Seller, Bookkeeper, Website;
-    /// Purchase prices and both ledgers.
-    MoneyDesk: Proprietor, Bookkeeper;
-    /// Any live key.
-    AnyKey: Proprietor, Fitter, Seller, Bookkeeper, Website;
-}
-
-/// A visitor, with a key or without.
-pub struct Anyone;
-
-impl FromRequest for Anyone {
-    type Error = Problem;
-    type Future = Ready<Result<Self, Problem>>;
-
-    fn from_request(_: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(Ok(Anyone))
-    }
-}
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = keys)]
@@ -290,18 +208,6 @@ pub async fn authenticate(
         };
     }
     Ok(next.call(req).await?.map_into_left_body())
-}
-
-fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
-    let unauthorized = |detail: &str| {
-        Problem::new(problem::UNAUTHORIZED, detail)
-            .with_header("www-authenticate", "Bearer realm=\"outshop\"")
-    };
-    match req.extensions().get::<Result<Actor, ()>>() {
-        None => Err(unauthorized("send a key: Authorization: Bearer outshop_..")),
-        Some(Err(())) => Err(unauthorized("the key is unknown, revoked or expired")),
-        Some(Ok(actor)) => actor.must_be(roles).map(|()| actor.clone()),
-    }
 }
 
 // SQL

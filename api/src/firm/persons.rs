@@ -1,8 +1,8 @@
 //! Persons: sellers, owners and buyers, kept once, never public.
 
 use crate::{
-    firm::keys::{Selling, SellingRead},
     ground::{
+        actor::{Selling, SellingRead},
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
         operations::Operations,

@@ -1,12 +1,10 @@
 //! The units that quantities are written in.
 
-use crate::{
-    firm::keys::AnyKey,
-    ground::{
-        operations::Operations,
-        page::shown,
-        problem::{Problem, Problems},
-    },
+use crate::ground::{
+    actor::AnyKey,
+    operations::Operations,
+    page::shown,
+    problem::{Problem, Problems},
 };
 use actix_web::{HttpRequest, HttpResponse, get};
 use outshop_core::units::{ForceUnit, LengthUnit, MassUnit, PressureUnit, Unit, VolumeUnit};

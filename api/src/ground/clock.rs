@@ -1,5 +1,11 @@
 //! Today in the firm's time zone. The only place that reads a clock.
 
+use crate::{
+    ground::{db::RunQueryDsl, problem::Problem},
+    schema::firm,
+};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
 use jiff::{Timestamp, tz::TimeZone};
 use outshop_core::days::Day;
 use std::sync::{Arc, Mutex};
@@ -37,4 +43,10 @@ pub fn seconds_left_of_day(zone: &str, now: Timestamp) -> u32 {
 pub fn day_in(zone: &str, now: Timestamp) -> Day {
     let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
     Day::new(now.to_zoned_datetime(zone).date()).unwrap_or(Day::LAST)
+}
+
+/// The firm's day at that moment.
+pub(crate) async fn today(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Day, Problem> {
+    let zone: String = firm::table.select(firm::time_zone).first(conn).await?;
+    Ok(day_in(&zone, now))
 }

@@ -1,16 +1,15 @@
 //! Connections, transactions with their journal entry, and repeats of a request.
 
 use crate::{
-    firm::{firm, keys::Actor},
+    ground::entries::{TYPES, is_of_all_engines},
     ground::{
+        actor::Actor,
         body::Body,
-        clock::day_in,
-        connection,
+        clock, connection,
         page::created,
         problem::{self, Problem},
         traces::span,
     },
-    notifying::journal::{TYPES, is_of_all_engines},
     schema::{idempotency_keys, journal},
 };
 use actix_web::HttpResponse;
@@ -388,7 +387,7 @@ async fn find_answer<B, const KEYED: bool>(
 /// Forgets the answers to requests of more than a week ago, which nobody repeats any more.
 pub async fn forget_repeats(db: &Db, now: Timestamp) -> Result<(), Problem> {
     let mut conn = db.read().await?;
-    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    let today = clock::today(&mut conn, now).await?;
     let old = idempotency_keys::table.filter(idempotency_keys::on_day.lt(today.plus_days(-7)));
     diesel::delete(old).execute(&mut conn).await?;
     Ok(())

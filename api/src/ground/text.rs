@@ -238,6 +238,16 @@ where
     at_most::<MAX, T, D>(from).map(Some)
 }
 
+/// `text` as a pattern for LIKE in which it stands for itself.
+pub(crate) fn containing(text: &str) -> String {
+    format!(
+        "%{}%",
+        text.replace('\\', "\\\\")
+            .replace('%', "\\%")
+            .replace('_', "\\_")
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,9 +1,10 @@
 //! The journal: everything that happened, numbered densely after commit by one sequencer.
 
 use crate::{
-    firm::keys::Staff,
+    ground::entries,
     ground::{
-        db::{Alone, Db, RunQueryDsl, pg_try_advisory_xact_lock},
+        actor::Staff,
+        db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
         page::{Query, shown},
@@ -13,7 +14,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
-use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
+use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -27,149 +28,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 /// How often a waiting reader looks again.
 pub const LOOK_AGAIN: Duration = Duration::from_millis(200);
-
-/// All that is told in it, in the order of the alphabet.
-pub const TYPES: &[&str] = &[
-    "account.changed",
-    "acquisition.tax_position_changed",
-    "back_test.asked",
-    "back_test.done",
-    "boiler.added",
-    "boiler.certified",
-    "boiler.changed",
-    "boiler.fitted",
-    "boiler.pressure_changed",
-    "boiler.taken_out",
-    "boiler.tested",
-    "boiler_code.added",
-    "boiler_code.rule_added",
-    "boiler_code.rule_ended",
-    "comparable.added",
-    "comparable.withdrawn",
-    "comparables.imported",
-    "complaint.changed",
-    "complaint.recorded",
-    "cost.entered",
-    "cost.reversed",
-    "days_off.set",
-    "days_off.taken_back",
-    "deposit.received",
-    "deposit.returned",
-    "engine.acquired",
-    "engine.appraised",
-    "engine.changed",
-    "engine.delivered",
-    "engine.disposed_of",
-    "engine.preparation_taken_back",
-    "engine.prepared",
-    "engine.priced",
-    "engine.priced_as_it_stands",
-    "engine.returned",
-    "engine.sold",
-    "engine.surveyed",
-    "engine.valued",
-    "enquiry.changed",
-    "enquiry.closed",
-    "enquiry.made",
-    "exchange_rate.set",
-    "export.changed",
-    "export.recorded",
-    "finding.changed",
-    "firm.changed",
-    "fit.made",
-    "fitter.added",
-    "fitter.changed",
-    "guide.written",
-    "handover_note.changed",
-    "handover_note.deleted",
-    "handover_note.written",
-    "hour_rate.set",
-    "inspector_visit.set",
-    "inspector_visit.taken_back",
-    "job.agreed",
-    "job.begun",
-    "job.called_off",
-    "job.changed",
-    "job.finished",
-    "job.hours_booked",
-    "job.line_reversed",
-    "job.parts_used",
-    "job.proposed",
-    "key.made",
-    "key.revoked",
-    "key.rotated",
-    "listing.changed",
-    "listing.discarded",
-    "listing.drafted",
-    "listing.published",
-    "listing.withdrawn",
-    "offer.answered",
-    "offer.made",
-    "owner.paid",
-    "owner.told",
-    "payment.recorded",
-    "person.added",
-    "person.changed",
-    "person.erased",
-    "photograph.added",
-    "photograph.changed",
-    "photograph.removed",
-    "photographs.ordered",
-    "plan.made",
-    "preparation_item.added",
-    "preparation_item.changed",
-    "preparation_item.deleted",
-    "promise.ended",
-    "promise.given",
-    "public.changed",
-    "public.removed",
-    "public.shown",
-    "readiness.changed",
-    "readiness_bars.changed",
-    "reservation.extended",
-    "reservation.fulfilled",
-    "reservation.lapsed",
-    "reservation.made",
-    "reservation.next_in_line",
-    "reservation.queue_ended",
-    "reservation.queued",
-    "reservation.released",
-    "reservation.told",
-    "sale.called_off",
-    "sale.changed",
-    "sale_term.added",
-    "sale_term.ended",
-    "stock.value_kept",
-    "supplier.paid",
-    "support.answered",
-    "support.noted",
-    "tax_period.closed",
-    "tax_rule.added",
-    "tax_rule.ended",
-    "test_terms.changed",
-    "wants.met",
-    "webhook.changed",
-    "webhook.deleted",
-    "webhook.made",
-    "webhook.repeated",
-    "webhook.secret_changed",
-    "webhook.switched_off",
-    "webhook.trial",
-    "webhook.tried",
-];
-
-/// Whether there are entries of that type (`engine.sold`), or of types that begin so up to the point (`engine`).
-pub fn is_type_or_beginning(asked: &str) -> bool {
-    TYPES
-        .iter()
-        .any(|known| *known == asked || known.split('.').next() == Some(asked))
-}
-
-/// Whether an entry of that type may change what visitors read of every engine: who the firm is and what a boiler code says is
-/// on every listing. Others change it for the engine that they name.
-pub fn is_of_all_engines(what: &str) -> bool {
-    what.starts_with("firm.") || what.starts_with("boiler_code.")
-}
 
 // Types
 
@@ -315,7 +173,7 @@ impl Row {
 async fn entries_after(db: &Db, asked: &Asked) -> Result<JournalPage, Problem> {
     let (after, limit) = (asked.after, asked.limit);
     let mut conn = db.read().await?;
-    number(&mut conn).await?;
+    entries::number(&mut conn).await?;
     let journal_id = same_journal(&mut conn, asked.journal_id).await?;
     let rows: Vec<Row> = journal::table
         .filter(journal::entry_no.gt(after))
@@ -357,47 +215,4 @@ pub(crate) async fn same_journal(
         ));
     }
     Ok(journal_id)
-}
-
-/// The last number given; 0 while there is none.
-pub(crate) async fn last_entry_no(conn: &mut AsyncPgConnection) -> Result<i64, Problem> {
-    let last: Option<i64> = journal::table
-        .select(diesel::dsl::max(journal::entry_no))
-        .first(conn)
-        .await?;
-    Ok(last.unwrap_or(0))
-}
-
-/// The sequencer: numbers the entries whose writers have ended. One runs at a time, others pass by.
-///
-/// Only committed entries are seen, so an entry that commits late gets a later number and no reader can skip it. The
-/// lock is taken in a statement of its own: the snapshot of the one that numbers must begin after the turn before ended.
-pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
-    let waiting = journal::table.filter(journal::entry_no.is_null());
-    if !diesel::select(diesel::dsl::exists(waiting))
-        .get_result::<bool>(conn)
-        .await?
-    {
-        return Ok(());
-    }
-    AnsiTransactionManager::begin_transaction(conn).await?;
-    let done = async {
-        let turn = diesel::select(pg_try_advisory_xact_lock(Alone::Numbering.key()))
-            .get_result::<bool>(conn)
-            .await?;
-        if turn {
-            diesel::sql_query(include_str!("journal/number.sql"))
-                .execute(conn)
-                .await?;
-        }
-        Ok::<_, diesel::result::Error>(())
-    }
-    .await;
-    match done {
-        Ok(()) => Ok(AnsiTransactionManager::commit_transaction(conn).await?),
-        Err(error) => {
-            AnsiTransactionManager::rollback_transaction(conn).await?;
-            Err(error.into())
-        }
-    }
 }

@@ -1,8 +1,9 @@
 //! Webhooks: addresses that are told of what happens, by Standard Webhooks 1.0.0.
 
 use crate::{
-    firm::keys::Owner,
+    ground::entries,
     ground::{
+        actor::Owner,
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
         instants::Instant,
@@ -11,7 +12,6 @@ use crate::{
         problem::{self, FieldError, Problem, Problems},
         text::{Code, Text, at_most, present, present_at_most},
     },
-    notifying::journal,
     schema::{webhook_calls, webhooks},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
@@ -224,7 +224,7 @@ fn checked(
         }
     });
     for (i, asked) in types.into_iter().flatten().enumerate() {
-        if !journal::is_type_or_beginning(asked) {
+        if !entries::is_type_or_beginning(asked) {
             errors.push(FieldError {
                 pointer: format!("/types/{i}"),
                 detail: "no type of a journal entry, nor one up to its point".to_owned(),
@@ -281,7 +281,7 @@ async fn create_webhook(
 ) -> Result<HttpResponse, Problem> {
     let url = checked(**reach, Some(&new.url), Some(&new.types))?;
     // What has happened already is not told.
-    journal::number(&mut *db.read().await?).await?;
+    entries::number(&mut *db.read().await?).await?;
     db.create_secret(&actor, &new, async |tx| {
         let there: i64 = webhooks::table.count().get_result(tx.conn()).await?;
         if there >= MOST_WEBHOOKS {
@@ -289,7 +289,7 @@ async fn create_webhook(
             return Err(Problem::conflict(detail));
         }
         let secret = Secret::new()?;
-        let told_to = journal::last_entry_no(tx.conn()).await?;
+        let told_to = entries::last_entry_no(tx.conn()).await?;
         let webhook: Webhook = diesel::insert_into(webhooks::table)
             .values((
                 webhooks::url.eq(url.as_ref().unwrap_or(&new.url)),

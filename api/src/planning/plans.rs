@@ -3,12 +3,9 @@
 mod task;
 
 use crate::{
-    engines::engines,
-    firm::{
-        keys::{Staff, Workshop},
-        sheets::{self, Sheet},
-    },
+    firm::sheets::{self, Sheet},
     ground::{
+        actor::{Staff, Workshop},
         body::Body,
         db::{Db, RunQueryDsl},
         instants::Instant,
@@ -18,6 +15,7 @@ use crate::{
         text::{Html, Line, Text, at_most},
     },
     schema::{engines as engines_table, journal, plans},
+    stock,
     workshop::jobs::{self, Experience},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -789,7 +787,7 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
     let names: HashMap<i32, (Line, Option<Line>)> = names.into_iter().collect();
     let named = |stock_no: i32| {
         let found = names.get(&stock_no).cloned();
-        found.ok_or_else(|| engines::missing(stock_no))
+        found.ok_or_else(|| stock::missing(stock_no))
     };
     let mut fitters: BTreeMap<Line, Vec<SheetLine>> = BTreeMap::new();
     let (mut tests, mut waiting) = (Vec::new(), Vec::new());

@@ -2,9 +2,8 @@
 
 use crate::{
     books::costs,
-    engines::engines,
-    firm::keys::SellingRead,
     ground::{
+        actor::SellingRead,
         db::Db,
         operations::Operations,
         page::{Query, any_of, shown},
@@ -13,13 +12,18 @@ use crate::{
     },
     pricing::{
         engine_facts::Work,
-        margins::{self, HoursToCome, OpenJobs, Prices, RateKind, Reckoning, ToCome},
+        margins::{self, Reckoning},
         valuations::{
             answer::{Ground, chance_of_more},
             facts_of,
         },
     },
+    stock,
     workshop::jobs::{self, Job},
+    workshop::{
+        cost_to_come::{self, HoursToCome, OpenJobs, Prices, ToCome},
+        hour_rates::RateKind,
+    },
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel_async::AsyncPgConnection;
@@ -211,7 +215,7 @@ async fn get_worth_of_work(
         return Err(invalid("`parts_bring` is an amount of 0 or more"));
     }
     let mut conn = db.read().await?;
-    engines::find(&mut conn, *stock_no).await?;
+    stock::must_exist(&mut conn, *stock_no).await?;
     let mut open = jobs::open_of(&mut conn, &[*stock_no]).await?;
     if query.jobs.is_empty() {
         open.retain(|job| job.facts.standing != JobStanding::InHand);
@@ -265,7 +269,7 @@ impl Bench {
         jobs: Vec<Job>,
     ) -> Result<Bench, Problem> {
         let lines = costs::lines_until(conn, &[stock_no], Day::LAST).await?;
-        let mut open = margins::open_jobs(conn, &[stock_no], on, &lines).await?;
+        let mut open = cost_to_come::open_jobs(conn, &[stock_no], on, &lines).await?;
         Ok(Bench {
             stock_no,
             on,

@@ -2,21 +2,21 @@
 //! elsewhere.
 
 use crate::{
-    buying::acquisitions,
-    ground::problem::Problem,
+    ground::{db::RunQueryDsl, problem::Problem},
     pricing::{
         comparables::{self, Comparable},
         engine_facts,
     },
-    selling::sales,
+    schema::{acquisitions, appraisals, sales},
 };
+use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     money::Money,
     pricing::{pricing_facts::Included, valuation::engine_features::EngineOnSale},
 };
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// One price that was paid.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,8 +37,8 @@ pub enum Record {
 pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<AchievedSale>, Problem> {
     let observed = comparables::that_count(conn, today).await?;
     let mut found: Vec<AchievedSale> = observed.into_iter().map(AchievedSale::from).collect();
-    let own = sales::that_stand(conn, today).await?;
-    let over_allowed = acquisitions::over_allowances(conn).await?;
+    let own = that_stand(conn, today).await?;
+    let over_allowed = over_allowances(conn).await?;
     let days: BTreeMap<i32, Day> = own
         .iter()
         .map(|(_, engine, on, _)| (*engine, *on))
@@ -82,4 +82,50 @@ impl From<Comparable> for AchievedSale {
             },
         }
     }
+}
+
+// SQL
+
+/// Sales up to a day that stand now: id, engine, day and price. A sale that is undone leaves this list.
+async fn that_stand(
+    conn: &mut AsyncPgConnection,
+    today: Day,
+) -> Result<Vec<(i64, i32, Day, Money)>, Problem> {
+    Ok(sales::table
+        .filter(sales::on_day.le(today).and(sales::undone_on.is_null()))
+        .order(sales::id)
+        .select((sales::id, sales::stock_no, sales::on_day, sales::price))
+        .load(conn)
+        .await?)
+}
+
+/// By sale what was allowed for engines in part exchange above the likely prices of their appraisals.
+async fn over_allowances(conn: &mut AsyncPgConnection) -> Result<HashMap<i64, Money>, Problem> {
+    let rows: Vec<(Option<i64>, Option<Money>, Money)> = acquisitions::table
+        .inner_join(appraisals::table)
+        .filter(acquisitions::sale_id.is_not_null())
+        .filter(acquisitions::price.gt(appraisals::likely.nullable()))
+        .select((
+            acquisitions::sale_id,
+            acquisitions::price,
+            appraisals::likely,
+        ))
+        .load(conn)
+        .await?;
+    let mut by_sale: HashMap<i64, Money> = HashMap::new();
+    for (sale, allowed, likely) in rows {
+        let Some((sale, allowed)) = sale.zip(allowed) else {
+            continue;
+        };
+        let sum = by_sale.entry(sale).or_default();
+        let over = over_allowance(allowed, likely).unwrap_or_default();
+        *sum = sum.checked_add(over).map_err(Problem::internal)?;
+    }
+    Ok(by_sale)
+}
+
+/// What was allowed for an engine in part exchange above its likely price.
+pub(crate) fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
+    let over = allowed.checked_sub(likely).ok();
+    over.filter(|over| *over > Money::ZERO)
 }

@@ -1,10 +1,8 @@
 //! Prices as it stands: what an engine would fetch unfinished, for the value of the stock.
 
 use crate::{
-    buying::acquisitions,
-    engines::engines,
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -13,6 +11,7 @@ use crate::{
         text::Text,
     },
     schema::as_it_stands_prices,
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
@@ -74,7 +73,7 @@ async fn list_as_it_stands_prices(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let query = as_it_stands_prices::table
             .filter(as_it_stands_prices::stock_no.eq(stock_no))
@@ -105,8 +104,8 @@ async fn create_as_it_stands_price(
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), stock_no).await?;
-        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), stock_no).await?;
         let early = format!("before the engine came on {came_on}");
         let rules = [
             (new.on <= actor.today, "/on", "in the future"),

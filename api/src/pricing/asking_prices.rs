@@ -1,9 +1,8 @@
 //! Asking prices: what the firm decides to ask for an engine; the last decision holds.
 
 use crate::{
-    engines::engines,
-    firm::keys::{Selling, Staff},
     ground::{
+        actor::{Selling, Staff},
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
@@ -14,6 +13,7 @@ use crate::{
     },
     pricing::valuations::last_high,
     schema::{asking_prices, sales, valuations},
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
@@ -90,7 +90,7 @@ async fn list_asking_prices(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = asking_prices::table
             .filter(asking_prices::stock_no.eq(stock_no))
@@ -121,7 +121,7 @@ async fn create_asking_price(
     new: Body<NewAskingPrice>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), *stock_no).await?;
+        stock::lock(tx.conn(), *stock_no).await?;
         let confirmed = check(tx, *stock_no, &new).await?;
         let price = insert(tx, *stock_no, &new, confirmed).await?;
         let location = format!("/v1/engines/{stock_no}/asking-prices/{}", price.id);

@@ -1,8 +1,8 @@
 //! Back-tests: how good valuations would have been, had each own sale been valued from the sales before it.
 
 use crate::{
-    firm::keys::{Selling, SellingRead},
     ground::{
+        actor::{Selling, SellingRead},
         body::Body,
         db::{self, Db, RunQueryDsl, Untouched},
         operations::Operations,

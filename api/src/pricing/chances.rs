@@ -1,8 +1,8 @@
 //! Chances: what speaks for a buyer at an asking price.
 
 use crate::{
-    firm::keys::SellingRead,
     ground::{
+        actor::SellingRead,
         db::{Db, RunQueryDsl},
         operations::Operations,
         page::{Query, shown},

@@ -6,8 +6,8 @@ pub use import::import_file;
 
 use crate::{
     engines::surveys::Grades,
-    firm::keys::{Selling, Staff},
     ground::{
+        actor::{Selling, Staff},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,

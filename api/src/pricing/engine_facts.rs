@@ -6,11 +6,13 @@ use crate::{
         boilers, codes,
         papers::{self, BoilerHistory},
     },
-    books::hour_rates::{self, HourPrices},
     firm::firm,
     ground::{db::RunQueryDsl, problem::Problem, text::Line},
     schema::{engines, jobs, survey_grades, surveys},
-    workshop::jobs::{self as jobs_file, Job},
+    workshop::{
+        hour_rates::{self, HourPrices},
+        jobs::{self as jobs_file, Job},
+    },
 };
 use diesel::{
     prelude::*,

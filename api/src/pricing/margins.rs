@@ -2,10 +2,8 @@
 
 use crate::{
     books::{costs, tax_rules::Rates},
-    buying::acquisitions,
-    engines::engines,
-    firm::keys::{Actor, MoneyDesk, SellingRead},
     ground::{
+        actor::{Actor, MoneyDesk, SellingRead},
         db::{Db, RunQueryDsl},
         operations::Operations,
         page::{Query, shown},
@@ -14,6 +12,11 @@ use crate::{
     },
     pricing::valuations::{answer::Ground, facts_of},
     schema::valuations,
+    stock,
+    workshop::{
+        cost_to_come::{HoursToCome, Prices, ToCome, to_come},
+        hour_rates::RateKind,
+    },
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -34,10 +37,6 @@ use outshop_core::{
 };
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-
-mod to_come;
-pub use to_come::HoursToCome;
-pub(crate) use to_come::{OpenJobs, Prices, RateKind, ToCome, open_jobs, to_come};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_money).service(get_break_even);
@@ -223,19 +222,19 @@ async fn money_of(
     on: Day,
     offer: Option<Money>,
 ) -> Result<(EngineMoney, Reckoning), Problem> {
-    engines::find(conn, stock_no).await?;
+    stock::must_exist(conn, stock_no).await?;
     if offer.is_some_and(Money::is_negative) {
         return Err(Problem::new(
             crate::ground::problem::INVALID_QUERY,
             "`offer` is a price of 0 or more",
         ));
     }
-    let (tax_position, purchase) = acquisitions::terms_of(conn, stock_no).await?;
+    let (tax_position, purchase) = stock::terms_of(conn, stock_no).await?;
     let all = costs::lines_until(conn, &[stock_no], Day::LAST).await?;
     let lines = all.get(&stock_no).map_or(&[][..], Vec::as_slice);
     let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
     let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
-    let agreed = acquisitions::agreed_with_owner(conn, stock_no).await?;
+    let agreed = stock::agreed_with_owner(conn, stock_no).await?;
     let rates = Rates::load(conn).await?;
     let rate_percent = match &agreed {
         Some(_) => rates.of_commission(tax_position, on)?,
@@ -264,17 +263,17 @@ async fn money_of(
     let spent = ledger.worth.checked_add(to_come.amount);
     let spent = spent.map_err(Problem::internal)?;
     let break_even_price = match &agreed {
-        Some(agreed) => lowest_commission_price(agreed.terms, spent),
+        Some(agreed) => lowest_commission_price(agreed.terms(), spent),
         None => Some(lowest_price(&question)?.lowest_price),
     };
     let reckoning = Reckoning {
         question,
-        commission: agreed.map(|agreed| agreed.terms),
+        commission: agreed.map(|agreed| agreed.terms()),
         tax_position,
         spent,
     };
     let at = |price: Option<Money>| price.map(|price| reckoning.at(price)).transpose();
-    let asked = engines::asking_price_of(conn, stock_no).await?;
+    let asked = stock::asking_price_of(conn, stock_no).await?;
     let valued: Option<(Money, Money, Money, Day)> = valuations::table
         .filter(valuations::stock_no.eq(stock_no))
         .order((valuations::on_day.desc(), valuations::id.desc()))

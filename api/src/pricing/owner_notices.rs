@@ -1,8 +1,8 @@
 //! Owner notices: changes of the asking price of an engine on commission, and whether its owner was told.
 
 use crate::{
-    firm::keys::{Selling, SellingRead},
     ground::{
+        actor::{Selling, SellingRead},
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,

@@ -1,15 +1,16 @@
 //! Fits: what was learned from achieved sales, kept with all that it was learned from.
 
 use crate::{
-    firm::{firm, keys::Staff},
+    firm::firm,
+    ground::entries,
     ground::{
+        actor::Staff,
         clock::day_in,
         db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
         operations::Operations,
         page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
     },
-    notifying::journal as journal_file,
     pricing::{
         achieved_sales::{self, AchievedSale, Record},
         price_scale::{self, GuideVersion},
@@ -292,7 +293,7 @@ pub async fn keep_up(
     let mut conn = db.read().await?;
     let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
     // Numbers are given after the commit, so that an entry committed late is not missed.
-    journal_file::number(&mut conn).await?;
+    entries::number(&mut conn).await?;
     let last: Option<i64> = journal::table
         .select(max(journal::entry_no))
         .first(&mut conn)

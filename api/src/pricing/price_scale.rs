@@ -1,8 +1,8 @@
 //! The guide: the firm's own starting prices and factors, in versions that are kept for ever.
 
 use crate::{
-    firm::keys::{Owner, Staff},
     ground::{
+        actor::{Owner, Staff},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,

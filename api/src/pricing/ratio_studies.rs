@@ -1,13 +1,11 @@
 //! Ratio studies: how good estimates were, against the prices achieved.
 
-use crate::{
-    firm::keys::SellingRead,
-    ground::{
-        body::Body,
-        operations::Operations,
-        page::shown,
-        problem::{FieldError, Problem, Problems},
-    },
+use crate::ground::{
+    actor::SellingRead,
+    body::Body,
+    operations::Operations,
+    page::shown,
+    problem::{FieldError, Problem, Problems},
 };
 use actix_web::{HttpRequest, HttpResponse, post};
 use outshop_core::{

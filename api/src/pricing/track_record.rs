@@ -1,8 +1,8 @@
 //! The track record: every own sale against the last valuation before it.
 
 use crate::{
-    firm::keys::SellingRead,
     ground::{
+        actor::SellingRead,
         db::{Db, RunQueryDsl},
         operations::Operations,
         page::{Query, shown},

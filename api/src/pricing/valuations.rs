@@ -4,9 +4,8 @@ pub(crate) mod answer;
 pub(crate) mod picture;
 
 use crate::{
-    engines::engines,
-    firm::keys::{Selling, Staff},
     ground::{
+        actor::{Selling, Staff},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -19,6 +18,7 @@ use crate::{
         margins,
     },
     schema::valuations,
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use answer::{Answer, Case, Question, Supposition};
@@ -209,7 +209,7 @@ async fn list_valuations(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let filters = ValuationFilters {
         stock_no: Some(stock_no),
         on: None,
@@ -392,7 +392,7 @@ async fn get_valuation(
     }
     let stock_no = valuation.stock_no;
     let marks = Marks {
-        asking_price: engines::asking_price_of(&mut conn, stock_no).await?,
+        asking_price: stock::asking_price_of(&mut conn, stock_no).await?,
         break_even_price: margins::break_even_price(&mut conn, &actor, stock_no).await?,
     };
     let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
@@ -435,7 +435,7 @@ pub(crate) async fn facts_of(
     let mut found = engine_facts::load(conn, &BTreeMap::from([(stock_no, on)])).await?;
     found
         .remove(&stock_no)
-        .ok_or_else(|| engines::missing(stock_no))
+        .ok_or_else(|| stock::missing(stock_no))
 }
 
 // SQL
@@ -516,7 +516,7 @@ async fn asked_for(
     on: Day,
 ) -> Result<BTreeMap<i32, EngineOnSale>, Problem> {
     let days: BTreeMap<i32, Day> = if stock_nos.is_empty() {
-        let in_stock = engines::in_stock(conn).await?;
+        let in_stock = stock::in_stock(conn).await?;
         if in_stock.len() > MOST_AT_ONCE {
             let detail = format!(
                 "more than {MOST_AT_ONCE} engines are in stock; name {MOST_AT_ONCE} at a time"

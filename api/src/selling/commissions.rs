@@ -6,13 +6,12 @@ use crate::{
         tax_periods,
         tax_rules::Rates,
     },
-    buying::acquisitions,
     firm::{
         firm,
-        keys::MoneyDesk,
         sheets::{self, Sheet},
     },
     ground::{
+        actor::MoneyDesk,
         body::KeyedBody,
         db::{Db, RunQueryDsl},
         instants::Instant,
@@ -26,6 +25,7 @@ use crate::{
         invoices::{self, Party},
         sales::{self, Sale},
     },
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{dsl::sum, prelude::*};
@@ -335,7 +335,7 @@ pub(crate) async fn of_sale(
     sale: &Sale,
 ) -> Result<Commission, Problem> {
     let terms = &sale.terms;
-    let agreed = acquisitions::agreed_with_owner(conn, terms.stock_no).await?;
+    let agreed = stock::agreed_with_owner(conn, terms.stock_no).await?;
     let agreed = agreed.ok_or_else(|| {
         Problem::not_found(format!(
             "sale {} is of an engine that is not on commission",
@@ -344,7 +344,12 @@ pub(crate) async fn of_sale(
     })?;
     let rates = Rates::load(conn).await?;
     let rate_percent = rates.of_commission(agreed.tax_position, terms.on)?;
-    let mut made = commission(terms.price, agreed.terms, agreed.tax_position, rate_percent)?;
+    let mut made = commission(
+        terms.price,
+        agreed.terms(),
+        agreed.tax_position,
+        rate_percent,
+    )?;
     if terms.undone_on.is_some() {
         (made.commission, made.vat, made.payout_due) = <(Money, Money, Money)>::default();
     }
@@ -363,8 +368,8 @@ pub(crate) async fn of_sale(
         price: terms.price,
         reserve: agreed.reserve,
         tax_position: agreed.tax_position,
-        commission_percent: agreed.terms.percent,
-        commission_fixed: agreed.terms.fixed,
+        commission_percent: agreed.terms().percent,
+        commission_fixed: agreed.terms().fixed,
         commission: made.commission,
         rate_percent,
         vat: made.vat,

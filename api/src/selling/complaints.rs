@@ -3,11 +3,9 @@
 use crate::{
     books::statutory_periods,
     engines::surveys,
-    firm::{
-        firm,
-        keys::{Selling, SellingRead, Staff},
-    },
+    firm::firm,
     ground::{
+        actor::{Selling, SellingRead, Staff},
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,

@@ -1,9 +1,8 @@
 //! Deliveries: the day an engine leaves, and the gate it has to pass.
 
 use crate::{
-    engines::engines,
-    firm::keys::{Selling, SellingRead},
     ground::{
+        actor::{Selling, SellingRead},
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -13,6 +12,7 @@ use crate::{
     },
     schema::{boiler_fittings, boilers, deliveries},
     selling::sales,
+    stock,
     workshop::readiness,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -150,7 +150,7 @@ async fn deliver(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         lock_with_boiler(tx, *stock_no).await?;
-        let Some((sale_id, sold_on)) = sales::of_engine(tx.conn(), *stock_no).await? else {
+        let Some((sale_id, sold_on)) = stock::sale_of(tx.conn(), *stock_no).await? else {
             let detail = "the engine is not sold; record the sale first";
             return Err(Problem::conflict(detail));
         };
@@ -187,7 +187,7 @@ async fn list_deliveries(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = deliveries::table
             .filter(deliveries::stock_no.eq(stock_no))
@@ -231,7 +231,7 @@ async fn get_delivery(
 
 /// Holds the engine and the boiler in it, so that no test, job or finding comes between the gate and the delivery.
 async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
-    engines::lock(tx.conn(), stock_no).await?;
+    stock::lock(tx.conn(), stock_no).await?;
     let _held: Vec<i64> = boilers::table
         .filter(
             boilers::id.eq_any(

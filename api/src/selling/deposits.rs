@@ -5,10 +5,9 @@ use crate::{
         cash_rule::{self, Trade},
         tax_periods,
     },
-    buying::acquisitions,
     enquiring::reservations,
-    firm::keys::{Selling, SellingRead},
     ground::{
+        actor::{Selling, SellingRead},
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
@@ -20,17 +19,14 @@ use crate::{
     schema::{
         deposit_receipts, deposit_returns, deposits, payments, reservations as reservations_table,
     },
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use diesel::{
-    dsl::{exists, not, sum},
-    prelude::*,
-};
+use diesel::{dsl::not, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{books::tax::CashPayment, days::Day, money::Money, trade::PaymentMethod};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -203,12 +199,12 @@ async fn receive_deposit(
         let reservation = reservations::locked(tx, *id).await?;
         new.check(actor.today)?;
         let stock_no = reservation.stock_no;
-        let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), stock_no).await?;
         if new.on < came_on {
             let detail = format!("before the engine came on {came_on}");
             return Err(Problem::invalid("/on", detail));
         }
-        let before = held_by(tx.conn(), &[*id]).await?.remove(&*id);
+        let before = reservations::held_by(tx.conn(), &[*id]).await?.remove(&*id);
         let all = before.unwrap_or_default().checked_add(new.amount);
         let all = all.map_err(|_| Problem::invalid("/amount", "too large"))?;
         reservations::must_fit_price(tx, stock_no, Some(all), "/amount").await?;
@@ -409,33 +405,6 @@ async fn insert(tx: &mut Tx<'_>, reservation: i64, new: &NewDeposit) -> Result<i
         .await?)
 }
 
-/// Deposits neither set off nor returned.
-#[diesel::dsl::auto_type(no_type_alias)]
-fn held() -> _ {
-    deposits::table
-        .filter(not(exists(
-            deposit_returns::table.filter(deposit_returns::deposit_id.eq(deposits::id)),
-        )))
-        .filter(not(exists(
-            payments::table.filter(payments::deposit_id.eq(deposits::id.nullable())),
-        )))
-}
-
-/// The sum that is held for each of the reservations; one without is missing.
-pub(crate) async fn held_by(
-    conn: &mut AsyncPgConnection,
-    reservations: &[i64],
-) -> Result<HashMap<i64, Money>, Problem> {
-    let sums: Vec<(i64, Option<Money>)> = held()
-        .filter(deposits::reservation_id.eq_any(reservations))
-        .group_by(deposits::reservation_id)
-        .select((deposits::reservation_id, sum(deposits::amount)))
-        .load(conn)
-        .await?;
-    let sums = sums.into_iter();
-    Ok(sums.filter_map(|(id, sum)| Some((id, sum?))).collect())
-}
-
 /// What is held of a person for an engine, from whichever reservation.
 pub(crate) async fn held_of(
     conn: &mut AsyncPgConnection,
@@ -446,7 +415,7 @@ pub(crate) async fn held_of(
         .filter(reservations_table::stock_no.eq(stock_no))
         .filter(reservations_table::person_id.eq(person))
         .select(reservations_table::id);
-    Ok(held()
+    Ok(reservations::held()
         .filter(deposits::reservation_id.eq_any(theirs))
         .order(deposits::id)
         .select(Received::as_select())

@@ -2,11 +2,9 @@
 
 use crate::{
     books::tax_periods,
-    buying::acquisitions,
-    engines::engines,
     enquiring::{listings, reservations},
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::KeyedBody,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -15,7 +13,7 @@ use crate::{
         text::Text,
     },
     schema::disposals,
-    selling::sales,
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
@@ -79,8 +77,8 @@ async fn dispose_of(
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), stock_no).await?;
-        let (manner, came_on) = acquisitions::manner_of(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
+        let (manner, came_on) = stock::manner_of(tx.conn(), stock_no).await?;
         if new.on > actor.today {
             return Err(Problem::invalid("/on", "in the future"));
         }
@@ -93,11 +91,11 @@ async fn dispose_of(
             let detail = "an engine on commission is taken back by its owner, and no other one is";
             return Err(Problem::invalid("/manner", detail));
         }
-        if sales::of_engine(tx.conn(), stock_no).await?.is_some() {
+        if stock::sale_of(tx.conn(), stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
-        sales::not_before_it_came_back(tx.conn(), stock_no, new.on).await?;
-        must_be_here(tx.conn(), stock_no).await?;
+        stock::not_before_it_came_back(tx.conn(), stock_no, new.on).await?;
+        stock::must_be_here(tx.conn(), stock_no).await?;
         reservations::must_be_free_for(tx, stock_no, None).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let disposal: Disposal = diesel::insert_into(disposals::table)
@@ -133,7 +131,7 @@ async fn list_disposals(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let query = disposals::table
             .filter(disposals::stock_no.eq(stock_no))
@@ -170,20 +168,3 @@ async fn get_disposal(
 }
 
 // SQL
-
-/// Refuses an engine that went without a sale.
-pub(crate) async fn must_be_here(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(), Problem> {
-    let gone_on: Option<Day> = disposals::table
-        .filter(disposals::stock_no.eq(stock_no))
-        .select(disposals::on_day)
-        .first(conn)
-        .await
-        .optional()?;
-    match gone_on {
-        None => Ok(()),
-        Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
-    }
-}

@@ -1,10 +1,11 @@
 //! Exports: engines sold to go to another country, with what shows that they left and what becomes of the tax.
 
 use crate::{
+    books::export_taxes::row_of,
     books::{stock_book::too_large, tax_periods, tax_rules::Rates},
-    buying::acquisitions,
-    firm::{firm, keys::MoneyDesk},
+    firm::firm,
     ground::{
+        actor::MoneyDesk,
         body::{KeyedBody, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -17,25 +18,22 @@ use crate::{
         commissions,
         sales::{self, Sale},
     },
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
-use diesel::{
-    prelude::*,
-    sql_types::{BigInt, Bool, Date, Integer, Nullable, Text as SqlText},
-};
+use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::codes::Jurisdiction,
     books::{
         costs::tax_of_sale,
-        tax::{ExportFacts, ExportMethod, ExportStanding, ExportTax, export_months, export_tax},
+        tax::{ExportMethod, ExportStanding},
     },
-    days::{Day, DaySpan},
+    days::Day,
     money::Money,
 };
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use std::collections::HashMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -372,97 +370,6 @@ impl Export {
 
 // SQL
 
-#[derive(QueryableByName)]
-struct Row {
-    #[diesel(sql_type = BigInt)]
-    id: i64,
-    #[diesel(sql_type = BigInt)]
-    sale_id: i64,
-    #[diesel(sql_type = Integer)]
-    stock_no: i32,
-    #[diesel(sql_type = SqlText)]
-    destination: Jurisdiction,
-    #[diesel(sql_type = SqlText)]
-    method: ExportMethod,
-    #[diesel(sql_type = Nullable<Date>)]
-    left_on: Option<Day>,
-    #[diesel(sql_type = Nullable<SqlText>)]
-    evidence: Option<Text<500>>,
-    #[diesel(sql_type = Nullable<Date>)]
-    evidence_on: Option<Day>,
-    #[diesel(sql_type = Bool)]
-    used_before_leaving: bool,
-    #[diesel(sql_type = Nullable<Date>)]
-    undone_on: Option<Day>,
-    #[diesel(sql_type = Nullable<Date>)]
-    supply_on: Option<Day>,
-}
-
-impl Row {
-    fn tax(&self, rates: &Rates, today: Day) -> ExportTax {
-        let months = self
-            .supply_on
-            .and_then(|on| export_months(&rates.rules, &rates.jurisdiction, on));
-        let facts = ExportFacts {
-            method: self.method,
-            supply_on: self.supply_on,
-            left_on: self.left_on,
-            evidence_on: self.evidence_on,
-            used_before_leaving: self.used_before_leaving,
-            undone_on: self.undone_on,
-        };
-        export_tax(&facts, months, today)
-    }
-}
-
-/// That of the sale, or all.
-async fn row_of(conn: &mut AsyncPgConnection, sale: Option<i64>) -> Result<Vec<Row>, Problem> {
-    Ok(diesel::sql_query(include_str!("exports/rows.sql"))
-        .bind::<Nullable<BigInt>, _>(sale)
-        .load(conn)
-        .await?)
-}
-
-/// What became of the tax on the sales that are exports, as of a day.
-pub(crate) struct Exports(HashMap<i64, ExportTax>);
-
-impl Exports {
-    pub(crate) async fn load(
-        conn: &mut AsyncPgConnection,
-        rates: &Rates,
-        today: Day,
-    ) -> Result<Exports, Problem> {
-        let rows = row_of(conn, None).await?;
-        let taxes = rows
-            .iter()
-            .map(|row| (row.sale_id, row.tax(rates, today)))
-            .collect();
-        Ok(Exports(taxes))
-    }
-
-    pub(crate) fn of(&self, sale: Option<i64>) -> Option<&ExportTax> {
-        self.0.get(&sale?)
-    }
-
-    /// Whether the sale itself bears no tax.
-    pub(crate) fn is_free(&self, sale: Option<i64>) -> bool {
-        self.of(sale).is_some_and(ExportTax::is_free_at_the_sale)
-    }
-
-    /// The days within the span on which tax fell due, or was taken back: day, sale, and whether it was taken back.
-    pub(crate) fn moves_in(&self, span: DaySpan) -> Vec<(Day, i64, bool)> {
-        let within = |day: &Day| span.from <= *day && *day <= span.until;
-        let moves = self.0.iter().flat_map(|(sale, tax)| {
-            let due = tax.due_on.filter(within).map(|on| (on, *sale, false));
-            let back = tax.taken_back_on.filter(within).map(|on| (on, *sale, true));
-            [due, back].into_iter().flatten()
-        });
-        let mut moves: Vec<(Day, i64, bool)> = moves.collect();
-        moves.sort_unstable();
-        moves
-    }
-}
-
 async fn find(conn: &mut AsyncPgConnection, id: i64, today: Day) -> Result<Export, Problem> {
     let missing = || Problem::not_found(format!("there is no export {id}"));
     let sale: Option<i64> = exports::table
@@ -545,7 +452,7 @@ async fn tax_at_home(
     sale: &Sale,
 ) -> Result<Money, Problem> {
     let terms = &sale.terms;
-    let (position, purchase) = acquisitions::terms_of(conn, terms.stock_no).await?;
+    let (position, purchase) = stock::terms_of(conn, terms.stock_no).await?;
     let scheme = position.scheme();
     let purchase = match purchase {
         Some(price) => price,

@@ -5,13 +5,12 @@ use crate::{
         stock_book::too_large,
         tax_rules::{self, Rates},
     },
-    buying::acquisitions,
     firm::{
         firm,
-        keys::SellingRead,
         sheets::{self, Sheet},
     },
     ground::{
+        actor::SellingRead,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
@@ -23,6 +22,7 @@ use crate::{
         exports::{self, Export},
         returns, sales,
     },
+    stock,
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::prelude::*;
@@ -202,7 +202,7 @@ pub(crate) async fn of_sale(
     let sale = sales::find(conn, id).await?;
     let terms = sale.terms;
     let firm = firm::find(conn).await?;
-    let (position, _) = acquisitions::terms_of(conn, terms.stock_no).await?;
+    let (position, _) = stock::terms_of(conn, terms.stock_no).await?;
     let scheme = position.scheme();
     let (rate_percent, wording) = match scheme {
         Scheme::Ordinary if free => (Some(Percent::ZERO), None),
@@ -218,7 +218,7 @@ pub(crate) async fn of_sale(
     let net = tax.map(|tax| terms.price.checked_sub(tax)).transpose();
     let on_behalf_of = match position {
         TaxPosition::CommissionInOwnersName => {
-            let agreed = acquisitions::agreed_with_owner(conn, terms.stock_no).await?;
+            let agreed = stock::agreed_with_owner(conn, terms.stock_no).await?;
             match agreed.and_then(|agreed| agreed.owner) {
                 Some(owner) => Some(party(conn, owner).await?),
                 None => None,

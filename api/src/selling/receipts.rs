@@ -3,10 +3,10 @@
 use crate::{
     firm::{
         firm,
-        keys::SellingRead,
         sheets::{self, Sheet},
     },
     ground::{
+        actor::SellingRead,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,

@@ -2,10 +2,9 @@
 
 use crate::{
     books::tax_periods,
-    engines::engines,
     enquiring::listings,
-    firm::keys::{Selling, SellingRead},
     ground::{
+        actor::{Selling, SellingRead},
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -18,6 +17,7 @@ use crate::{
         complaints, deliveries,
         sales::{self, Sale},
     },
+    stock,
     workshop::despatch_checklist,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -229,7 +229,7 @@ async fn get_return(
 /// The sale and its engine, both held, so that nobody delivers, pays or sells meanwhile.
 async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let stock_no = sales::find(tx.conn(), id).await?.terms.stock_no;
-    engines::lock(tx.conn(), stock_no).await?;
+    stock::lock(tx.conn(), stock_no).await?;
     let sale = sales::locked(tx, id).await?;
     match sale.terms.undone_on {
         None => Ok(sale),

@@ -5,14 +5,10 @@ use crate::{
         cash_rule::{self, Trade},
         tax_periods,
     },
-    buying::acquisitions::{self, Agreed},
-    engines::engines,
     enquiring::{offers, reservations},
-    firm::{
-        keys::{Selling, SellingRead},
-        persons,
-    },
+    firm::persons,
     ground::{
+        actor::{Selling, SellingRead},
         body::{KeyedBody, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
@@ -22,16 +18,13 @@ use crate::{
         text::{Prose, Text, present},
     },
     pricing::{margins, valuations::last_high},
-    schema::{
-        acquisitions as acquisitions_table, deliveries, payments, returns, sales, sales_invoices,
-    },
-    selling::{deliveries as deliveries_of, deposits, disposals},
+    schema::{acquisitions as acquisitions_table, payments, returns, sales, sales_invoices},
+    selling::{deliveries as deliveries_of, deposits},
+    stock,
+    stock::Agreed,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
-use diesel::{
-    dsl::{max, sum},
-    prelude::*,
-};
+use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     books::tax::CashPayment,
@@ -492,21 +485,21 @@ async fn sell(
     new: KeyedBody<NewSale>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), *stock_no).await?;
+        stock::lock(tx.conn(), *stock_no).await?;
         new.check(actor.today)?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
-        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), *stock_no).await?;
         if new.on < came_on {
             let detail = format!("before the engine came on {came_on}");
             return Err(Problem::invalid("/on", detail));
         }
-        if of_engine(tx.conn(), *stock_no).await?.is_some() {
+        if stock::sale_of(tx.conn(), *stock_no).await?.is_some() {
             return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
         }
-        not_before_it_came_back(tx.conn(), *stock_no, new.on).await?;
-        disposals::must_be_here(tx.conn(), *stock_no).await?;
+        stock::not_before_it_came_back(tx.conn(), *stock_no, new.on).await?;
+        stock::must_be_here(tx.conn(), *stock_no).await?;
         reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
-        let agreed = acquisitions::agreed_with_owner(tx.conn(), *stock_no).await?;
+        let agreed = stock::agreed_with_owner(tx.conn(), *stock_no).await?;
         new.owner_agrees(agreed.as_ref())?;
         let confirmed = new.below_break_even_confirmed;
         margins::must_not_lose(tx.conn(), &actor, *stock_no, new.price, confirmed).await?;
@@ -786,12 +779,6 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, 
     found.ok_or_else(|| missing(id))
 }
 
-pub(crate) async fn exists(conn: &mut AsyncPgConnection, id: i64) -> Result<bool, Problem> {
-    Ok(diesel::select(diesel::dsl::exists(sales::table.find(id)))
-        .get_result(conn)
-        .await?)
-}
-
 /// The sale, held so that no other payment is recorded meanwhile.
 pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let found: Option<i64> = sales::table
@@ -883,70 +870,6 @@ fn missing(id: i64) -> Problem {
     Problem::not_found(format!("there is no sale {id}"))
 }
 
-/// Sales up to a day that stand now: id, engine, day and price. A sale that is undone leaves this list.
-pub(crate) async fn that_stand(
-    conn: &mut AsyncPgConnection,
-    today: Day,
-) -> Result<Vec<(i64, i32, Day, Money)>, Problem> {
-    Ok(sales::table
-        .filter(sales::on_day.le(today).and(sales::undone_on.is_null()))
-        .order(sales::id)
-        .select((sales::id, sales::stock_no, sales::on_day, sales::price))
-        .load(conn)
-        .await?)
-}
-
-/// The sale of an engine that stands: its id and day.
-pub(crate) async fn of_engine(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<Option<(i64, Day)>, Problem> {
-    Ok(sales::table
-        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
-        .select((sales::id, sales::on_day))
-        .first(conn)
-        .await
-        .optional()?)
-}
-
-/// The days on which sales of an engine were made and undone.
-pub(crate) async fn days_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<Vec<Day>, Problem> {
-    let days: Vec<(Day, Option<Day>)> = sales::table
-        .filter(sales::stock_no.eq(stock_no))
-        .order(sales::id)
-        .select((sales::on_day, sales::undone_on))
-        .load(conn)
-        .await?;
-    let days = days.into_iter();
-    Ok(days
-        .flat_map(|(on, undone)| [Some(on), undone])
-        .flatten()
-        .collect())
-}
-
-/// Refuses a day before the last sale of the engine was undone.
-pub(crate) async fn not_before_it_came_back(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<(), Problem> {
-    let back_on: Option<Day> = sales::table
-        .filter(sales::stock_no.eq(stock_no))
-        .select(max(sales::undone_on))
-        .get_result(conn)
-        .await?;
-    match back_on.filter(|back_on| on < *back_on) {
-        None => Ok(()),
-        Some(back_on) => {
-            let detail = format!("before the last sale of the engine was undone on {back_on}");
-            Err(Problem::invalid("/on", detail))
-        }
-    }
-}
-
 /// Marks a sale, which is held, as undone from that day on.
 pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Problem> {
     diesel::update(sales::table.find(id))
@@ -954,22 +877,6 @@ pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Proble
         .execute(tx.conn())
         .await?;
     Ok(())
-}
-
-/// The sale of an engine that has not left and the day promised for it to leave.
-pub(crate) async fn promise_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<Option<(i64, Day)>, Problem> {
-    let promised: Option<(i64, Option<Day>)> = sales::table
-        .left_join(deliveries::table)
-        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
-        .filter(deliveries::id.is_null())
-        .select((sales::id, sales::promised_on))
-        .first(conn)
-        .await
-        .optional()?;
-    Ok(promised.and_then(|(id, on)| Some((id, on?))))
 }
 
 /// Sales in the order given, each with what was paid.

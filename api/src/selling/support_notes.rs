@@ -1,8 +1,8 @@
 //! Support notes: what buyers asked after a sale, and what they were answered.
 
 use crate::{
-    firm::keys::{Floor, Staff},
     ground::{
+        actor::{Floor, Staff},
         body::{Body, Patch},
         db::{Db, RunQueryDsl},
         operations::Operations,

@@ -1,8 +1,8 @@
 //! How much one may ask: by key, else by address. IETF draft "RateLimit header fields for HTTP".
 
-use crate::{
-    firm::keys::Actor,
-    ground::problem::{self, Problem},
+use crate::ground::{
+    actor::Actor,
+    problem::{self, Problem},
 };
 use actix_web::{
     HttpMessage, ResponseError,

@@ -3,14 +3,13 @@
 
 use crate::{
     firm::firm,
+    ground::entries,
     ground::{
         clock::{Clock, day_in},
         db::{Db, RunQueryDsl},
         problem::Problem,
     },
-    notifying::journal,
-    schema::{journal as entries, midnights, webhook_calls, webhooks},
-    shop::public::ShopWindow,
+    schema::{journal as journal_table, midnights, webhook_calls, webhooks},
 };
 use actix_web::{App, HttpResponse, HttpServer, dev::Server, http::header, web};
 use diesel::{dsl::max, prelude::*};
@@ -21,7 +20,7 @@ use prometheus::{
 };
 use std::{
     net::{Ipv4Addr, SocketAddr, TcpListener},
-    sync::LazyLock,
+    sync::{Arc, LazyLock},
     time::Duration,
 };
 use tokio::time::timeout;
@@ -50,6 +49,8 @@ static SECONDS: LazyLock<HistogramVec> = LazyLock::new(|| {
     )
     .expect("the name is registered once, here")
 });
+
+type Age = dyn Fn() -> Option<Duration> + Send + Sync;
 
 /// What is asked when somebody looks.
 struct Gauges {
@@ -117,14 +118,20 @@ pub fn answered(method: &str, route: &str, status: u16, took: Duration) {
 }
 
 /// The listener, on the loopback address; port 0 takes a free one.
-pub fn serve(port: u16, db: Db, window: ShopWindow) -> Result<(Server, SocketAddr), String> {
+/// `age`: since what is on show was last held against the journal; none before the first time.
+pub fn serve(
+    port: u16,
+    db: Db,
+    age: impl Fn() -> Option<Duration> + Send + Sync + 'static,
+) -> Result<(Server, SocketAddr), String> {
+    let age: web::Data<Age> = web::Data::from(Arc::new(age) as Arc<Age>);
     let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, port))
         .map_err(|e| format!("cannot listen for metrics on port {port}: {e}"))?;
     let address = listener.local_addr().map_err(|e| e.to_string())?;
     let server = HttpServer::new(move || {
         App::new()
             .app_data(web::Data::new(db.clone()))
-            .app_data(web::Data::new(window.clone()))
+            .app_data(age.clone())
             .route("/metrics", web::get().to(figures))
     })
     .workers(1)
@@ -134,8 +141,8 @@ pub fn serve(port: u16, db: Db, window: ShopWindow) -> Result<(Server, SocketAdd
     Ok((server.run(), address))
 }
 
-async fn figures(db: web::Data<Db>, window: web::Data<ShopWindow>) -> HttpResponse {
-    let age = window.age().map_or(-1, |age| age.as_secs().cast_signed());
+async fn figures(db: web::Data<Db>, age: web::Data<Age>) -> HttpResponse {
+    let age = age().map_or(-1, |age| age.as_secs().cast_signed());
     GAUGES.window_age.set(age);
     for (state, n) in db.connections() {
         GAUGES.connections.with_label_values(&[state]).set(n);
@@ -156,9 +163,11 @@ async fn figures(db: web::Data<Db>, window: web::Data<ShopWindow>) -> HttpRespon
 
 async fn look(db: &Db) -> Result<(), Problem> {
     let mut conn = db.read().await?;
-    let last = journal::last_entry_no(&mut conn).await?;
+    let last = entries::last_entry_no(&mut conn).await?;
     GAUGES.last_entry.set(last);
-    let unnumbered = entries::table.filter(entries::entry_no.is_null()).count();
+    let unnumbered = journal_table::table
+        .filter(journal_table::entry_no.is_null())
+        .count();
     GAUGES
         .unnumbered
         .set(unnumbered.get_result(&mut conn).await?);

@@ -1,8 +1,8 @@
 //! What every answer has in common: headers, refusals of unknown addresses, health.
 
 use crate::{
-    firm::keys::Actor,
     ground::{
+        actor::Actor,
         body,
         db::Db,
         operations::Addresses,

@@ -2,21 +2,22 @@
 
 use crate::{
     boilers::{boilers, papers::OnDay},
-    engines::{engines, surveys::Grades},
+    engines::surveys::Grades,
+    engines::surveys::{Told, ToldFinding, findings_of},
     firm::{
         firm,
-        keys::Staff,
         sheets::{self, Sheet},
     },
     ground::{
+        actor::Staff,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
         page::Query,
         problem::{Problem, Problems},
-        text::{Code, Html, Line, Prose, Text},
+        text::{Code, Html, Line, Prose},
     },
-    schema::{engines as engines_table, findings, listings, stock},
+    schema::{engines as engines_table, listings, stock},
     shop::public::{self, PublicEngine, PublicPapers},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
@@ -25,10 +26,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::boiler::{BoilerNumber, Material},
     days::Day,
-    engines::{
-        engine::Feed,
-        surveys::{Area, BuildQuality, Severity},
-    },
+    engines::{engine::Feed, surveys::BuildQuality},
     money::Money,
     units::{Length, Pressure},
 };
@@ -39,9 +37,6 @@ use utoipa::ToSchema;
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.service(get_description);
 }
-
-/// Findings told of one engine.
-const MOST_FINDINGS: i64 = 200;
 
 // Types
 
@@ -90,18 +85,6 @@ pub struct DescribedEngine {
     #[schema(max_items = 10)]
     pub feeds: Vec<Feed>,
     pub has_boiler: bool,
-}
-
-#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = findings)]
-pub struct ToldFinding {
-    /// Null where a complaint does not say.
-    pub area: Option<Area>,
-    pub severity: Severity,
-    pub words: Text<1000>,
-    pub found_on: Day,
-    /// Null while it is open.
-    pub cleared_on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -177,7 +160,7 @@ pub(crate) async fn of_engine(
         .first(conn)
         .await
         .optional()?;
-    let (engine, price, boiler_id) = found.ok_or_else(|| engines::missing(stock_no))?;
+    let (engine, price, boiler_id) = found.ok_or_else(|| crate::stock::missing(stock_no))?;
     let words = listings::table
         .find(stock_no)
         .select(listings::words)
@@ -213,30 +196,4 @@ pub(crate) async fn of_engine(
         currency: firm.currency,
         papers,
     })
-}
-
-/// Which faults are told.
-#[derive(Debug, Clone, Copy)]
-pub(crate) enum Told {
-    All,
-    Open,
-}
-
-/// The faults on record of an engine, the open ones first.
-pub(crate) async fn findings_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    told: Told,
-) -> Result<Vec<ToldFinding>, Problem> {
-    let mut query = findings::table
-        .filter(findings::stock_no.eq(stock_no))
-        .order((findings::cleared_on.desc().nulls_first(), findings::id))
-        .select(ToldFinding::as_select())
-        .limit(MOST_FINDINGS)
-        .into_boxed();
-    match told {
-        Told::All => {}
-        Told::Open => query = query.filter(findings::cleared_on.is_null()),
-    }
-    Ok(query.load(conn).await?)
 }

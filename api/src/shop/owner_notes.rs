@@ -2,11 +2,9 @@
 
 use crate::{
     engines::engines,
-    firm::{
-        keys::{Staff, Workshop},
-        sheets::{self, Sheet},
-    },
+    firm::sheets::{self, Sheet},
     ground::{
+        actor::{Staff, Workshop},
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
         instants::Instant,

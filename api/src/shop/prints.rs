@@ -5,10 +5,10 @@ use crate::{
     engines::survey_sheets,
     firm::{
         firm,
-        keys::{Actor, Anyone, Staff},
         sheets::{self, Sheet, render},
     },
     ground::{
+        actor::{Actor, Anyone, Staff},
         body::Body,
         clock::Clock,
         db::{Db, RunQueryDsl},

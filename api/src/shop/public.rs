@@ -10,10 +10,10 @@ use crate::{
     engines::{photographs::PublicPhotograph, surveys::Grades},
     firm::{
         firm::Firm,
-        keys::Anyone,
         languages::{Language, Translation, Translations},
     },
     ground::{
+        actor::Anyone,
         clock::Clock,
         operations::Operations,
         page::{self, ListQuery, Page, PageParams},

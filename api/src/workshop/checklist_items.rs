@@ -2,8 +2,8 @@
 
 use crate::{
     boilers::papers::OnDay,
-    firm::keys::{Owner, Staff},
     ground::{
+        actor::{Owner, Staff},
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -11,8 +11,8 @@ use crate::{
         problem::{Problem, Problems},
         text::{Code, Text, present},
     },
+    schema::sales,
     schema::{engines, preparation_items, preparation_ticks},
-    selling::sales,
     workshop::{despatch_checklist::Prepared, readiness},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
@@ -319,7 +319,7 @@ async fn get_preparation_list(
 ) -> Result<HttpResponse, Problem> {
     let on = query.on.unwrap_or(actor.today);
     let mut conn = db.read().await?;
-    let terms = sales::find(&mut conn, *id).await?.terms;
+    let terms = sale_terms(&mut conn, *id).await?;
     let bars = readiness::bars(&mut conn).await?;
     let (kind, has_boiler): (Kind, bool) = engines::table
         .find(terms.stock_no)
@@ -445,4 +445,23 @@ pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, item: &Code) -> Res
     let codes: Vec<&str> = codes.iter().map(|code| &**code).collect();
     let detail = format!("no such item; the firm has {}", codes.join(", "));
     Err(Problem::invalid("/item", detail))
+}
+
+/// What the list for a sale hangs on.
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = sales)]
+struct SaleTerms {
+    stock_no: i32,
+    at_distance: bool,
+    buyer_abroad: bool,
+}
+
+async fn sale_terms(conn: &mut AsyncPgConnection, id: i64) -> Result<SaleTerms, Problem> {
+    let terms = sales::table
+        .find(id)
+        .select(SaleTerms::as_select())
+        .first(conn)
+        .await;
+    let missing = || Problem::not_found(format!("there is no sale {id}"));
+    terms.optional()?.ok_or_else(missing)
 }

@@ -1,8 +1,8 @@
 //! Days off: when the works are shut, or a fitter is not there.
 
 use crate::{
-    firm::keys::{Owner, Staff},
     ground::{
+        actor::{Owner, Staff},
         body::{Body, Known},
         db::{Db, RunQueryDsl},
         operations::Operations,

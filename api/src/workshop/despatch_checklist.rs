@@ -1,10 +1,8 @@
 //! Preparations: what was made ready before an engine leaves, when and by whom.
 
 use crate::{
-    buying::acquisitions,
-    engines::engines,
-    firm::keys::{Floor, Staff},
     ground::{
+        actor::{Floor, Staff},
         body::{Body, Known},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -13,6 +11,7 @@ use crate::{
         text::{Code, Line},
     },
     schema::preparation_ticks,
+    stock,
     workshop::checklist_items,
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
@@ -69,7 +68,7 @@ async fn list_preparations(
     list: ListQuery<NoFilters>,
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
-    engines::find(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = preparation_ticks::table
             .filter(preparation_ticks::stock_no.eq(stock_no))
@@ -102,11 +101,11 @@ async fn prepare(
     new: Body<NewPrepared>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), *stock_no).await?;
+        stock::lock(tx.conn(), *stock_no).await?;
         if new.on > actor.today {
             return Err(Problem::invalid("/on", "in the future"));
         }
-        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), *stock_no).await?;
         if new.on < came_on {
             let detail = format!("before the engine came on {came_on}");
             return Err(Problem::invalid("/on", detail));
@@ -170,7 +169,7 @@ async fn take_back_preparation(
 ) -> Result<HttpResponse, Problem> {
     let (stock_no, item) = path.into_inner();
     db.write(&actor, async |tx| {
-        engines::lock(tx.conn(), stock_no).await?;
+        stock::lock(tx.conn(), stock_no).await?;
         let current = find(tx.conn(), stock_no, &item).await?;
         known.against(&current)?;
         must_be_here(tx.conn(), stock_no).await?;
@@ -211,7 +210,7 @@ pub(crate) async fn start_anew(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Pro
 }
 
 async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    match engines::find(conn, stock_no).await?.in_stock.standing {
+    match stock::standing_of(conn, stock_no).await? {
         Standing::InStock | Standing::Reserved | Standing::Sold => Ok(()),
         Standing::Delivered | Standing::Gone => Err(Problem::conflict("the engine has left")),
     }

@@ -1,8 +1,8 @@
 //! Fitters: who works in the shop, with which skills and hours.
 
 use crate::{
-    firm::keys::{Owner, Staff},
     ground::{
+        actor::{Owner, Staff},
         body::{Body, Patch},
         db::{Db, RunQueryDsl},
         operations::Operations,

@@ -1,8 +1,8 @@
 //! Inspector's visits: the days on which the inspector comes.
 
 use crate::{
-    firm::keys::{Staff, Workshop},
     ground::{
+        actor::{Staff, Workshop},
         body::{Body, Known},
         db::{Db, RunQueryDsl},
         operations::Operations,

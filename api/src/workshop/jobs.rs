@@ -6,16 +6,10 @@ use crate::{
         codes, papers,
     },
     books::tax_periods,
-    buying::acquisitions,
-    engines::{
-        engines,
-        surveys::{self, Grades},
-    },
-    firm::{
-        firm,
-        keys::{Staff, Workshop},
-    },
+    engines::surveys::{self, Grades},
+    firm::firm,
     ground::{
+        actor::{Staff, Workshop},
         body::{Body, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
@@ -25,7 +19,7 @@ use crate::{
         text::{Line, Prose, Text, at_most, present, present_at_most},
     },
     schema::{job_findings, job_grades, job_hours, job_needs, job_parts, jobs},
-    selling::sales,
+    stock,
     workshop::fitters,
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
@@ -542,7 +536,7 @@ async fn list_engine_jobs(
     stock_no: web::Path<i32>,
     list: ListQuery<EngineJobFilters>,
 ) -> Result<HttpResponse, Problem> {
-    engines::find(&mut *db.read().await?, *stock_no).await?;
+    stock::must_exist(&mut *db.read().await?, *stock_no).await?;
     let filters = JobFilters {
         standing: list.filters.standing.clone(),
         stock_no: Some(*stock_no),
@@ -565,9 +559,9 @@ async fn create_job(
     new: Body<NewJob>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock(tx.conn(), *stock_no).await?;
+        stock::lock(tx.conn(), *stock_no).await?;
         let proposed_on = new.proposed_on.unwrap_or(actor.today);
-        let came_on = acquisitions::came_on(tx.conn(), *stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), *stock_no).await?;
         let mut broken = broken_rules(&Asked {
             touches: &new.touches,
             gauge_glass_only: new.gauge_glass_only,
@@ -741,7 +735,7 @@ async fn book_hours_of_engine(
     new: Body<NewBenchHours>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
+        stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         let in_hand: Vec<i64> = jobs::table
             .filter(jobs::stock_no.eq(new.stock_no))
             .filter(jobs::standing.eq(JobStanding::InHand))
@@ -796,7 +790,7 @@ async fn use_parts(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let job = lock(tx.conn(), *id).await?;
-        let came_on = acquisitions::came_on(tx.conn(), job.facts.stock_no).await?;
+        let came_on = stock::came_on(tx.conn(), job.facts.stock_no).await?;
         let mut broken = Vec::from_iter(broken_day(new.on, "/on", came_on, actor.today));
         if new.cost.is_negative() {
             broken.push(at(
@@ -882,7 +876,7 @@ async fn get_consequences(
         | JobStanding::InHand
         | JobStanding::CalledOff => boilers::in_engine_on(&mut conn, job.stock_no, from).await?,
     };
-    let promise = sales::promise_of(&mut conn, job.stock_no).await?;
+    let promise = stock::promise_of(&mut conn, job.stock_no).await?;
     let tests = match boiler_id {
         Some(id) if job.standing != JobStanding::CalledOff => {
             tests_after(&mut conn, &job, from, id, &jurisdiction, &rules).await?
@@ -1121,7 +1115,7 @@ async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
         .first(conn)
         .await
         .optional()?;
-    engines::lock(conn, stock_no.ok_or_else(|| missing(id))?).await?;
+    stock::lock(conn, stock_no.ok_or_else(|| missing(id))?).await?;
     jobs::table
         .find(id)
         .select(jobs::id)
@@ -1245,7 +1239,7 @@ async fn insert(
 
 async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem> {
     let JobFacts { id, stock_no, .. } = job.facts;
-    let came_on = acquisitions::came_on(tx.conn(), stock_no).await?;
+    let came_on = stock::came_on(tx.conn(), stock_no).await?;
     let today = tx.actor.today;
     let mut broken = Vec::from_iter(broken_day(new.on, "/on", came_on, today));
     if new.hours <= Hours::ZERO {

@@ -5,12 +5,10 @@ use crate::{
         boilers, codes,
         papers::{self, BoilerHistory},
     },
-    engines::{engines, photographs},
-    firm::{
-        firm,
-        keys::{Owner, Staff},
-    },
+    engines::photographs,
+    firm::firm,
     ground::{
+        actor::{Owner, Staff},
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -368,7 +366,7 @@ pub(crate) async fn answer(
     on: Day,
 ) -> Result<Readiness, Problem> {
     let facts = load_facts(conn, &[stock_no], on).await?.pop();
-    let (_, facts) = facts.ok_or_else(|| engines::missing(stock_no))?;
+    let (_, facts) = facts.ok_or_else(|| crate::stock::missing(stock_no))?;
     let bars = bars(conn).await?;
     Ok(readiness::gate(&facts, &bars, gate, on))
 }

@@ -1,8 +1,8 @@
 //! Test terms: what each kind of test takes of a fitter, and what others are paid for it.
 
 use crate::{
-    firm::keys::{Owner, Staff},
     ground::{
+        actor::{Owner, Staff},
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,

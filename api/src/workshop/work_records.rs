@@ -2,13 +2,11 @@
 
 use crate::{
     boilers::papers::Test,
-    buying::acquisitions,
+    engines::surveys::{self, Told, ToldFinding},
     engines::{engines, surveys::Grades},
-    firm::{
-        keys::Staff,
-        sheets::{self, Sheet},
-    },
+    firm::sheets::{self, Sheet},
     ground::{
+        actor::Staff,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
@@ -16,7 +14,7 @@ use crate::{
         text::{Html, Line, Text},
     },
     schema::{findings, jobs as jobs_table, tests},
-    shop::descriptions::{self, Told, ToldFinding},
+    stock,
     workshop::jobs::{self, PartsLine},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
@@ -158,10 +156,10 @@ pub(crate) async fn of_engine(
     Ok(WorkRecord {
         stock_no,
         name: engine.particulars.name,
-        came_on: acquisitions::came_on(conn, stock_no).await?,
+        came_on: stock::came_on(conn, stock_no).await?,
         work,
         tests,
-        still_open: descriptions::findings_of(conn, stock_no, Told::Open).await?,
+        still_open: surveys::findings_of(conn, stock_no, Told::Open).await?,
         cautions: vec![CAUTION.into()],
     })
 }

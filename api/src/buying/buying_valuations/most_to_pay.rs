@@ -2,11 +2,12 @@
 
 use super::NewAppraisal;
 use crate::{
-    books::{hour_rates, tax_rules::Rates},
+    books::tax_rules::Rates,
     ground::{
         problem::{FieldError, Problem},
         text::Line,
     },
+    workshop::hour_rates,
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{

@@ -7,8 +7,8 @@ use crate::{
         engines::NewEngine,
         surveys::{self, Grades, NewSurvey},
     },
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::KeyedBody,
         db::Db,
         problem::{Problem, Problems},

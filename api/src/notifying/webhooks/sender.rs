@@ -6,6 +6,7 @@ use super::{
 };
 use crate::{
     firm::firm,
+    ground::entries,
     ground::{
         clock::{Clock, day_in},
         db::{Db, RunQueryDsl, Untouched, record_untouched},
@@ -13,7 +14,6 @@ use crate::{
         problem::Problem,
         text::Text,
     },
-    notifying::journal,
     schema::{journal_identity, webhook_calls, webhooks},
 };
 use diesel::{
@@ -273,7 +273,7 @@ pub async fn due(db: &Db, now: Timestamp) -> Result<Vec<i64>, Problem> {
         .load(&mut conn)
         .await?;
     if !on.is_empty() {
-        journal::number(&mut conn).await?;
+        entries::number(&mut conn).await?;
     }
     for id in on {
         diesel::sql_query(include_str!("queue.sql"))

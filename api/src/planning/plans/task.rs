@@ -2,12 +2,12 @@
 
 use crate::{
     boilers::codes,
+    enquiring::promises::{self, Promise},
     firm::firm,
     ground::{
         problem::{Problem, all_hold},
         text::{Line, Text},
     },
-    planning::promises::{self, Promise},
     pricing::{
         engine_facts::Work,
         valuations::{answer::Ground, facts_of},

@@ -2,8 +2,8 @@
 
 use super::NewComparable;
 use crate::{
-    firm::keys::{Actor, Selling},
     ground::{
+        actor::{Actor, Selling},
         body::{Bulk, idempotency_key_missing, typed},
         db::{Db, Tx},
         page::Query,

@@ -2,8 +2,8 @@
 
 use super::{Sale, Terms, with_payments};
 use crate::{
+    enquiring::promises::{self, Promise},
     ground::problem::Problem,
-    planning::promises::{self, Promise},
     pricing::margins,
     workshop::readiness,
 };
@@ -71,7 +71,7 @@ pub(super) async fn of_sale(
         });
     }
     let mut left = margins::left_at_prices(conn, terms.stock_no, today, &[terms.price]).await?;
-    let promised = super::promise_of(conn, terms.stock_no).await?;
+    let promised = crate::stock::promise_of(conn, terms.stock_no).await?;
     let papers_that_end = match promised {
         None => Vec::new(),
         Some((_, promised_on)) => {

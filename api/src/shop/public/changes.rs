@@ -3,8 +3,9 @@
 
 use super::{ShopWindow, window::Look};
 use crate::{
-    firm::keys::Anyone,
+    ground::entries,
     ground::{
+        actor::Anyone,
         clock::Clock,
         db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
         instants::Instant,
@@ -12,7 +13,7 @@ use crate::{
         problem::{Problem, Problems},
     },
     notifying::journal::{self, ReadOn},
-    schema::{journal as entries, public_answers},
+    schema::{journal as journal_table, public_answers},
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use diesel::{prelude::*, upsert::excluded};
@@ -109,19 +110,19 @@ pub(super) async fn list_public_changes(
 
 async fn changes_after(db: &Db, asked: &journal::Asked) -> Result<PublicChanges, Problem> {
     let mut conn = db.read().await?;
-    journal::number(&mut conn).await?;
+    entries::number(&mut conn).await?;
     let journal_id = journal::same_journal(&mut conn, asked.journal_id).await?;
     type Row = (Option<i64>, String, Instant, Option<i32>);
-    let rows: Vec<Row> = entries::table
-        .filter(entries::type_.eq_any([SHOWN, CHANGED, REMOVED]))
-        .filter(entries::entry_no.gt(asked.after))
-        .order(entries::entry_no)
+    let rows: Vec<Row> = journal_table::table
+        .filter(journal_table::type_.eq_any([SHOWN, CHANGED, REMOVED]))
+        .filter(journal_table::entry_no.gt(asked.after))
+        .order(journal_table::entry_no)
         .limit(asked.limit)
         .select((
-            entries::entry_no,
-            entries::type_,
-            entries::at,
-            entries::stock_no,
+            journal_table::entry_no,
+            journal_table::type_,
+            journal_table::at,
+            journal_table::stock_no,
         ))
         .load(&mut conn)
         .await?;

@@ -6,7 +6,7 @@ use super::{
 };
 use crate::{
     boilers::{codes, papers as boiler_papers},
-    engines::{engines::standing_at, photographs, surveys::Grades},
+    engines::{photographs, surveys::Grades},
     firm::{firm::Firm, languages::Translations},
     ground::{db::RunQueryDsl, instants::Instant, problem::Problem, text::Prose},
     schema::{engines, findings, listings, sales, stock, survey_grades, surveys},
@@ -188,7 +188,8 @@ async fn with_the_rest(
             graded_on,
         } = conditions.remove(&stock_no).unwrap_or_default();
         let photographs = photographs.remove(&stock_no).unwrap_or_default();
-        let standing = standing_at(row.trade.standing, row.trade.reserved_until, moment.now);
+        let standing =
+            crate::stock::standing_at(row.trade.standing, row.trade.reserved_until, moment.now);
         let availability = availability(standing);
         let RowOfListing {
             words,

@@ -9,6 +9,7 @@ use super::{
 };
 use crate::{
     firm::firm,
+    ground::entries::is_of_all_engines,
     ground::{
         clock::{Clock, day_in, seconds_left_of_day},
         db::{Db, RunQueryDsl},
@@ -16,7 +17,6 @@ use crate::{
         page::{self, Form, ListQuery, etag_of, public_until_midnight},
         problem::{self, Problem},
     },
-    notifying::journal::is_of_all_engines,
     schema::{firm as firm_row, journal},
 };
 use actix_web::{

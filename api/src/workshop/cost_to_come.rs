@@ -2,13 +2,13 @@
 
 use crate::{
     boilers::{boilers, codes},
-    books::{
-        costs::LedgerLine,
-        hour_rates::{self, HourPrices},
-    },
+    books::costs::LedgerLine,
     firm::firm,
     ground::{db::RunQueryDsl, problem::Problem, text::Line},
-    workshop::test_costs::{self, TestTerms},
+    workshop::{
+        hour_rates::{self, HourPrices, RateKind},
+        test_costs::{self, TestTerms},
+    },
 };
 use diesel::{
     prelude::*,
@@ -39,15 +39,6 @@ pub struct HoursToCome {
     pub priced_by: HourPricedBy,
     /// Whose rate it is, where one is named.
     pub fitter: Option<Line>,
-}
-
-/// Which of the two rates of a fitter counts.
-#[derive(Debug, Clone, Copy)]
-pub(crate) enum RateKind {
-    /// Stock value.
-    Book,
-    /// Prices.
-    Worth,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -300,7 +291,7 @@ pub(crate) async fn open_jobs(
     on: Day,
     lines: &HashMap<i32, Vec<LedgerLine>>,
 ) -> Result<HashMap<i32, OpenJobs>, Problem> {
-    let open: Vec<OpenJob> = diesel::sql_query(include_str!("open_jobs.sql"))
+    let open: Vec<OpenJob> = diesel::sql_query(include_str!("cost_to_come/open_jobs.sql"))
         .bind::<Array<Integer>, _>(stock_nos)
         .bind::<Date, _>(on)
         .load(conn)

@@ -3,12 +3,9 @@
 //! The day on which a sold engine is to leave stands with its sale; it is read from there and not stored twice.
 
 use crate::{
-    engines::engines,
-    firm::{
-        keys::{Selling, Staff},
-        persons,
-    },
+    firm::persons,
     ground::{
+        actor::{Selling, Staff},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -17,7 +14,7 @@ use crate::{
         text::{Line, Text},
     },
     schema::{deliveries, jobs, promises, sales as sales_table},
-    selling::sales,
+    stock,
     workshop::readiness::{bars, load_facts},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -143,7 +140,7 @@ async fn promise(
     new: Body<NewPromise>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        engines::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
+        stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         all_hold(&[
             (new.on >= actor.today, "/on", "in the past"),
             (
@@ -153,10 +150,10 @@ async fn promise(
             ),
         ])?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
-        if engines::has_left(tx.conn(), new.stock_no).await? {
+        if stock::has_left(tx.conn(), new.stock_no).await? {
             return Err(Problem::conflict("the engine has left"));
         }
-        let by_sale = sales::promise_of(tx.conn(), new.stock_no).await?;
+        let by_sale = stock::promise_of(tx.conn(), new.stock_no).await?;
         if let (PromiseWhat::Delivered, Some((sale, on))) = (new.what, by_sale) {
             let detail = format!("sale {sale} promises {on} already; change promised_on there");
             return Err(Problem::conflict(detail));

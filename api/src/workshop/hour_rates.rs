@@ -2,8 +2,8 @@
 
 use crate::{
     books::tax_periods,
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::Body,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -11,7 +11,6 @@ use crate::{
         problem::{FieldError, Problem, Problems},
         text::Line,
     },
-    pricing::margins::RateKind,
     schema::hour_rates,
     workshop::fitters,
 };
@@ -67,6 +66,15 @@ pub struct NewHourRate {
     pub book_rate: Money,
     /// 0 or more.
     pub worth_rate: Money,
+}
+
+/// Which of the two rates of a fitter counts.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum RateKind {
+    /// Stock value.
+    Book,
+    /// Prices.
+    Worth,
 }
 
 // Routes

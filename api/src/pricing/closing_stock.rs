@@ -2,16 +2,16 @@
 
 use crate::{
     books::{costs, stock_book::too_large, tax_periods, tax_rules::Rates},
-    firm::keys::MoneyDesk,
     ground::{
+        actor::MoneyDesk,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
         page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
         problem::{self, Problem, Problems},
     },
-    pricing::margins,
     schema::{stock_value_lines, stock_values},
+    workshop::{cost_to_come, hour_rates::RateKind},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
@@ -358,7 +358,7 @@ struct DayFacts {
     selling_cost: Money,
     selling_share: Percent,
     rates: Rates,
-    prices: margins::Prices,
+    prices: cost_to_come::Prices,
 }
 
 impl DayFacts {
@@ -369,7 +369,7 @@ impl DayFacts {
             selling_cost: asked.selling_cost,
             selling_share: asked.selling_share,
             rates: Rates::load(conn).await?,
-            prices: margins::Prices::load(conn, on, margins::RateKind::Book).await?,
+            prices: cost_to_come::Prices::load(conn, on, RateKind::Book).await?,
         })
     }
 }
@@ -414,7 +414,7 @@ async fn in_stock(
         .await?;
     let stock_nos: Vec<i32> = engines.iter().map(|engine| engine.stock_no).collect();
     let lines = costs::lines_until(conn, &stock_nos, day.on).await?;
-    let to_come = margins::to_come(conn, &day.prices, &stock_nos, &lines).await?;
+    let to_come = cost_to_come::to_come(conn, &day.prices, &stock_nos, &lines).await?;
     let mut entries = Vec::new();
     for engine in engines {
         let lines = lines.get(&engine.stock_no).map_or(&[][..], Vec::as_slice);

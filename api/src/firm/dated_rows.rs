@@ -1,0 +1,128 @@
+//! What rows that hold between two days share: their figure, their ending, and the filters of their lists.
+
+use crate::ground::problem::Problem;
+use diesel::{
+    deserialize::{self, FromSql, FromSqlRow},
+    expression::AsExpression,
+    pg::{Pg, PgValue},
+    serialize::{self, Output, ToSql},
+    sql_types::Numeric,
+};
+use outshop_core::{boilers::codes::Jurisdiction, days::Day, units::four_places};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use std::{borrow::Cow, str::FromStr};
+use utoipa::{
+    IntoParams, PartialSchema, ToSchema,
+    openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+};
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct RuleFilters {
+    /// A country or a part of one (ISO 3166).
+    #[param(value_type = Option<String>, max_length = 6, example = "GB")]
+    pub jurisdiction: Option<Jurisdiction>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"until": "2026-12-31"}))]
+pub struct NewEnding {
+    /// The last day on which the row holds, not before its first.
+    pub until: Day,
+}
+
+impl NewEnding {
+    /// Whether a row with these days can be ended so.
+    pub(crate) fn fits(&self, from: Option<Day>, until: Option<Day>) -> Result<(), Problem> {
+        if let Some(from) = from.filter(|from| self.until < *from) {
+            let detail = format!("before the first day of the row, {from}");
+            return Err(Problem::invalid("/until", detail));
+        }
+        if let Some(ended) = until {
+            let detail = format!("the row has a last day, {ended}; what is recorded is not edited");
+            return Err(Problem::conflict(detail));
+        }
+        Ok(())
+    }
+}
+
+/// The value of a rule: 0 or more, at most 8 digits before the point and 4 after it; on the wire a string, `"1.5"`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, AsExpression, FromSqlRow)]
+#[diesel(sql_type = Numeric)]
+pub struct Figure(pub(crate) Decimal);
+
+impl Figure {
+    pub(crate) fn is_above_0(self) -> bool {
+        self.0 > Decimal::ZERO
+    }
+
+    pub(crate) fn is_a_count(self) -> bool {
+        self.0.fract().is_zero() && self.0 <= Decimal::from(1200)
+    }
+}
+
+impl FromStr for Figure {
+    type Err = &'static str;
+
+    fn from_str(text: &str) -> Result<Figure, Self::Err> {
+        const NOT: &str =
+            "not a number of 0 or more written like \"1.5\", with at most 8 digits and 4 places";
+        let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
+        let digits = |part: &str, most: usize| {
+            (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit())
+        };
+        if !digits(whole, 8) || !digits(places, 4) {
+            return Err(NOT);
+        }
+        match Decimal::from_str_exact(text) {
+            Ok(value) => Ok(Figure(value)),
+            Err(_) => Err(NOT),
+        }
+    }
+}
+
+impl Serialize for Figure {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&four_places(self.0))
+    }
+}
+
+impl<'de> Deserialize<'de> for Figure {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Figure, D::Error> {
+        Cow::<str>::deserialize(from)?
+            .parse()
+            .map_err(de::Error::custom)
+    }
+}
+
+impl ToSql<Numeric, Pg> for Figure {
+    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+        <Decimal as ToSql<Numeric, Pg>>::to_sql(&self.0, &mut out.reborrow())
+    }
+}
+
+impl FromSql<Numeric, Pg> for Figure {
+    fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+        Ok(Figure(FromSql::<Numeric, Pg>::from_sql(bytes)?))
+    }
+}
+
+impl PartialSchema for Figure {
+    fn schema() -> RefOr<Schema> {
+        let schema = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .pattern(Some(r"^[0-9]{1,8}(\.[0-9]{1,4})?$"))
+            .max_length(Some(13))
+            .examples(["1.5"]);
+        RefOr::T(Schema::Object(schema.build()))
+    }
+}
+
+impl ToSchema for Figure {
+    fn name() -> Cow<'static, str> {
+        Cow::Borrowed("RuleValue")
+    }
+}

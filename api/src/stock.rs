@@ -1,0 +1,293 @@
+//! One engine of the stock, as the acts of the trade ask for it: locked, where it stands, how it came, whether it is sold.
+
+use crate::{
+    ground::{
+        db::RunQueryDsl,
+        instants::Instant,
+        problem::{self, Problem},
+    },
+    schema::{acquisitions, deliveries, disposals, engines, sales, stock},
+};
+use diesel::{dsl::max, prelude::*};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    books::{costs::CommissionTerms, tax::Percent},
+    days::Day,
+    money::Money,
+    trade::{Manner, Standing, TaxPosition},
+};
+
+/// Where an engine stands at a moment, from what the view `stock` gives.
+pub(crate) fn standing_at(
+    standing: Standing,
+    reserved_until: Option<Instant>,
+    now: Instant,
+) -> Standing {
+    match standing {
+        Standing::InStock if reserved_until.is_some_and(|until| until > now) => Standing::Reserved,
+        Standing::InStock
+        | Standing::Reserved
+        | Standing::Sold
+        | Standing::Delivered
+        | Standing::Gone => standing,
+    }
+}
+
+/// The standings of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
+/// the others alone; `None`: both or neither.
+pub(crate) fn in_view(standings: &[Standing]) -> (Vec<Standing>, Option<bool>) {
+    let free = standings.contains(&Standing::InStock);
+    let reserved = standings.contains(&Standing::Reserved);
+    let mut of_view = standings.to_vec();
+    if reserved {
+        of_view.push(Standing::InStock);
+    }
+    (of_view, (free != reserved).then_some(reserved))
+}
+
+/// Holds the engine until the end of the transaction, so that what was seen of it stays true.
+pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    let found: Option<i32> = engines::table
+        .find(stock_no)
+        .select(engines::stock_no)
+        // Its key stays: what only names the engine, as the journal does, need not wait.
+        .for_no_key_update()
+        .first(conn)
+        .await
+        .optional()?;
+    found.map(|_| ()).ok_or_else(|| missing(stock_no))
+}
+
+/// As `lock`, for the records of others that name an engine: `pointer` is where the request names it.
+pub(crate) async fn lock_named(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    pointer: &str,
+) -> Result<(), Problem> {
+    match lock(conn, stock_no).await {
+        Err(refusal) if refusal.is(problem::NOT_FOUND) => {
+            Err(Problem::invalid(pointer, refusal.to_string()))
+        }
+        held => held,
+    }
+}
+
+pub(crate) fn missing(stock_no: i32) -> Problem {
+    Problem::not_found(format!("there is no engine {stock_no}"))
+}
+
+/// The stock numbers of all engines in stock.
+pub(crate) async fn in_stock(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
+    Ok(stock::table
+        .filter(stock::standing.eq(Standing::InStock))
+        .select(stock::stock_no)
+        .load(conn)
+        .await?)
+}
+
+/// What is asked for an engine now.
+pub(crate) async fn asking_price_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Money>, Problem> {
+    let asked = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::asking_price)
+        .first(conn)
+        .await;
+    asked.optional()?.ok_or_else(|| missing(stock_no))
+}
+
+/// The day an engine came: nothing is recorded of it before.
+pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Day, Problem> {
+    let on = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select(acquisitions::on_day)
+        .first(conn)
+        .await;
+    on.optional()?.ok_or_else(|| missing(stock_no))
+}
+
+/// How tax is taken on an engine, and what was paid or allowed for it without the seller's tax that comes back; nothing for one on
+/// commission.
+pub(crate) async fn terms_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(TaxPosition, Option<Money>), Problem> {
+    let terms = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select((
+            acquisitions::tax_position,
+            acquisitions::price,
+            acquisitions::supplier_vat,
+        ))
+        .first(conn)
+        .await;
+    let terms: Option<(TaxPosition, Option<Money>, Money)> = terms.optional()?;
+    let (position, price, vat) = terms.ok_or_else(|| missing(stock_no))?;
+    let back = if position.reclaims_tax() {
+        vat
+    } else {
+        Money::ZERO
+    };
+    let price = price.map(|price| price.checked_sub(back)).transpose();
+    Ok((position, price.map_err(Problem::internal)?))
+}
+
+/// How an engine came, and when.
+pub(crate) async fn manner_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(Manner, Day), Problem> {
+    let came = acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .select((acquisitions::manner, acquisitions::on_day))
+        .first(conn)
+        .await;
+    came.optional()?.ok_or_else(|| missing(stock_no))
+}
+
+/// What was agreed with the owner of an engine on commission.
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = acquisitions)]
+pub(crate) struct Agreed {
+    #[diesel(column_name = person_id)]
+    pub owner: Option<i64>,
+    pub reserve: Option<Money>,
+    commission_percent: Option<Percent>,
+    commission_fixed: Option<Money>,
+    pub tax_position: TaxPosition,
+}
+
+impl Agreed {
+    pub fn terms(&self) -> CommissionTerms {
+        CommissionTerms {
+            percent: self.commission_percent,
+            fixed: self.commission_fixed,
+        }
+    }
+}
+
+/// `None` for an engine that is not on commission.
+pub(crate) async fn agreed_with_owner(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<Agreed>, Problem> {
+    Ok(acquisitions::table
+        .filter(acquisitions::stock_no.eq(stock_no))
+        .filter(acquisitions::manner.eq(Manner::Commission))
+        .select(Agreed::as_select())
+        .first(conn)
+        .await
+        .optional()?)
+}
+
+/// The sale of an engine that stands: its id and day.
+pub(crate) async fn sale_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<(i64, Day)>, Problem> {
+    Ok(sales::table
+        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .select((sales::id, sales::on_day))
+        .first(conn)
+        .await
+        .optional()?)
+}
+
+/// The days on which sales of an engine were made and undone.
+pub(crate) async fn days_of_sales(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Vec<Day>, Problem> {
+    let days: Vec<(Day, Option<Day>)> = sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .order(sales::id)
+        .select((sales::on_day, sales::undone_on))
+        .load(conn)
+        .await?;
+    let days = days.into_iter();
+    Ok(days
+        .flat_map(|(on, undone)| [Some(on), undone])
+        .flatten()
+        .collect())
+}
+
+/// Refuses a day before the last sale of the engine was undone.
+pub(crate) async fn not_before_it_came_back(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+) -> Result<(), Problem> {
+    let back_on: Option<Day> = sales::table
+        .filter(sales::stock_no.eq(stock_no))
+        .select(max(sales::undone_on))
+        .get_result(conn)
+        .await?;
+    match back_on.filter(|back_on| on < *back_on) {
+        None => Ok(()),
+        Some(back_on) => {
+            let detail = format!("before the last sale of the engine was undone on {back_on}");
+            Err(Problem::invalid("/on", detail))
+        }
+    }
+}
+
+/// The sale of an engine that has not left and the day promised for it to leave.
+pub(crate) async fn promise_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Option<(i64, Day)>, Problem> {
+    let promised: Option<(i64, Option<Day>)> = sales::table
+        .left_join(deliveries::table)
+        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .filter(deliveries::id.is_null())
+        .select((sales::id, sales::promised_on))
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(promised.and_then(|(id, on)| Some((id, on?))))
+}
+
+/// Refuses an engine that went without a sale.
+pub(crate) async fn must_be_here(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<(), Problem> {
+    let gone_on: Option<Day> = disposals::table
+        .filter(disposals::stock_no.eq(stock_no))
+        .select(disposals::on_day)
+        .first(conn)
+        .await
+        .optional()?;
+    match gone_on {
+        None => Ok(()),
+        Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
+    }
+}
+
+/// Whether the engine has been delivered or is gone.
+pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
+    match standing_of(conn, stock_no).await? {
+        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(false),
+        Standing::Delivered | Standing::Gone => Ok(true),
+    }
+}
+
+/// Where the engine stands, without a look at the clock: one that is reserved counts as in stock.
+pub(crate) async fn standing_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+) -> Result<Standing, Problem> {
+    let standing = stock::table
+        .filter(stock::stock_no.eq(stock_no))
+        .select(stock::standing)
+        .first(conn)
+        .await;
+    standing.optional()?.ok_or_else(|| missing(stock_no))
+}
+
+/// Refuses a stock number that was never given.
+pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
+    standing_of(conn, stock_no).await.map(drop)
+}
