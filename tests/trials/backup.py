@@ -7,7 +7,8 @@ import subprocess
 import time
 import uuid
 
-from ground import BINARY, ROOT, Postgres, Service, Trial, acquisition, ask, ended, folder, make_database, traders
+from ground import BINARY, ROOT, Postgres, Service, Trial, acquisition, ask, folder, make_database
+from traders import ended, traders
 
 ENGINES = int(os.environ.get("ENGINES", "5000"))
 trial = Trial("backup and restore")

@@ -6,7 +6,8 @@ import subprocess
 import time
 
 import ground
-from ground import BINARY, Postgres, Service, Trial, ask, ended, folder, judge, make_database, traders
+from ground import BINARY, Postgres, Service, Trial, ask, folder, make_database
+from traders import ended, judge, traders
 
 before = os.environ.get("OUTSHOP_BEFORE")
 trial = Trial("upgrade with the old binary running")
