@@ -1,15 +1,11 @@
 """Every operation of openapi.json with examples, with what its schema's bounds allow and forbid, and with random requests, for SECONDS
 (90), by Schemathesis. What it finds is printed with the request that finds it."""
 
-import contextlib
-import json
 import os
-import signal
 import subprocess
 import sys
-import time
 
-from ground import BINARY, ROOT, Trial, ask, folder, free_port
+from ground import ROOT, Demonstration, Trial, folder
 
 SECONDS = int(os.environ.get("SECONDS_EACH", "90"))
 VERSION = "4.32.5"
@@ -25,17 +21,9 @@ if not (tools / "bin/st").exists():
     subprocess.run([sys.executable, "-m", "venv", tools], check=True)
     subprocess.run([tools / "bin/pip", "install", "--quiet", "--disable-pip-version-check", f"schemathesis=={VERSION}"], check=True)
 with folder() as path:
-    port = free_port()
-    with open(path / "log", "w") as log:
-        demo = subprocess.Popen([BINARY, "demo", "--data", path / "demo", "--port", str(port)], stdout=log, stderr=log)
-    while demo.poll() is None:
-        with contextlib.suppress(OSError):
-            if ask(port, "GET", "/health/ready", timeout=120)[0] == 200:
-                break
-        time.sleep(0.2)
-    key = json.loads((path / "demo/keys.json").read_text())["proprietor"]
+    shop = Demonstration(path)
     left_out = [part for name in LEFT_OUT for part in ("--exclude-operation-id", name)]
-    command = [tools / "bin/st", "run", f"http://127.0.0.1:{port}/openapi.json", "-H", f"Authorization: Bearer {key}", *left_out,
+    command = [tools / "bin/st", "run", f"http://127.0.0.1:{shop.port}/openapi.json", "-H", f"Authorization: Bearer {shop.keys['proprietor']}", *left_out,
                "--phases", "examples,coverage,fuzzing", "--checks", ",".join(CHECKS), "--max-time", str(SECONDS), "--seed", str(trial.seed),
                "--workers", "2", "--continue-on-failure", "--request-timeout", "60", "--warnings", "off", "--no-color"]
     done = subprocess.run(list(map(str, command)), capture_output=True, text=True, cwd=path)
@@ -48,8 +36,7 @@ with folder() as path:
     if failures:
         start = next((n for n, line in enumerate(said) if "FAILURES" in line), 0)
         print("\n".join(line[:1000] for line in said[start:start + 120]))
-    panics = (path / "log").read_text().count("panicked")
+    panics = shop.log.read_text().count("panicked")
     trial.figure("panics", panics, panics == 0, "0")
-    demo.send_signal(signal.SIGINT)
-    demo.wait()
+    shop.stop()
 trial.end()

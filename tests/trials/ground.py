@@ -261,21 +261,36 @@ def percentile(values, percent):
     return ordered[min(len(ordered) - 1, int(len(ordered) * percent / 100))] if ordered else float("nan")
 
 
+class Demonstration:
+    """The invented firm, served as `outshop demo` serves it."""
+
+    def __init__(self, path):
+        self.port, self.log = free_port(), path / "demo.log"
+        with open(self.log, "w") as log:
+            self.process = subprocess.Popen([BINARY, "demo", "--data", path / "demo", "--port", str(self.port)], stdout=log, stderr=log)
+        atexit.register(self.stop)
+        ready = None
+        while ready != 200:
+            if self.process.poll() is not None:
+                raise RuntimeError(self.log.read_text()[-2000:])
+            with contextlib.suppress(*OUT_OF_REACH):
+                ready = ask(self.port, "GET", "/health/ready", timeout=120)[0]
+            time.sleep(0.2)
+        self.keys = json.loads((path / "demo/keys.json").read_text())
+
+    def stop(self):
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGINT)
+            self.process.wait()
+
+
 class Stocked:
     """The invented firm of the demonstration, with more engines on show, on a PostgreSQL of the trial."""
 
     def __init__(self, path, engines, settings=()):
-        demo = subprocess.Popen([BINARY, "demo", "--data", path / "demo", "--port", str(port := free_port())],
-                                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while demo.poll() is None:
-            with contextlib.suppress(*OUT_OF_REACH):
-                if ask(port, "GET", "/health/ready", timeout=120)[0] == 200:
-                    break
-            time.sleep(0.2)
-        demo.send_signal(signal.SIGINT)
-        demo.wait()
-        self.path, self.engines = path, 0
-        self.keys = json.loads((path / "demo/keys.json").read_text())
+        demonstration = Demonstration(path)
+        demonstration.stop()
+        self.path, self.engines, self.keys = path, 0, demonstration.keys
         self.postgres = Postgres(path, settings, make=False)
         self.postgres.data = path / "demo/postgresql"
         self.postgres.socket = "/tmp"
