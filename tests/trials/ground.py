@@ -181,6 +181,10 @@ class Service:
             if line.startswith(of):
                 return int(line.split()[1]) / 1024
 
+    def figure(self, name):
+        """One of its metrics."""
+        return next(int(float(line.split()[-1])) for line in ask(self.metrics, "GET", "/metrics")[2].splitlines() if line.startswith(name))
+
     def panics(self):
         return (self.path / f"{self.name}.log").read_text().count("panicked")
 
