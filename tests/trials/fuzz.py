@@ -33,7 +33,7 @@ for role, seed in [(role, trial.seed + n) for role in ROLES for n in range(SEEDS
                    "--request-timeout", "60", "--warnings", "off", "--no-color"]
         said = subprocess.run(list(map(str, command)), capture_output=True, text=True, cwd=path).stdout.splitlines()
         shop.stop()
-        cases = next((line.strip() for line in said if "generated" in line), "none")
+        cases = next((line.strip() for line in said if line.strip()[:1].isdigit() and " generated" in line), "none")
         # Errors of the generator itself are no failures of the service.
         failures = [line.strip() for line in said if line.startswith("- ST")]
         trial.figure(f"{role}, seed {seed}", cases, "generated" in cases, "some")
