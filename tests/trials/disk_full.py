@@ -5,7 +5,7 @@ import subprocess
 import time
 
 from ground import Postgres, Service, Trial, ask, folder, make_database
-from traders import ended, judge, traders
+from traders import ended, traders
 
 trial = Trial("disk full")
 with folder() as path:

@@ -3,7 +3,7 @@ reads what he wrote, and answers that could not be held against the journal say 
 
 import time
 
-from ground import Postgres, Service, Trial, acquisition, ask, folder, make_database
+from ground import Postgres, Service, Trial, ask, folder, make_database
 
 trial = Trial("streaming replica")
 with folder() as path:
