@@ -3,7 +3,8 @@ given both addresses and finds the one that writes by itself; nothing acknowledg
 
 import time
 
-from ground import Postgres, Service, Trial, ask, ended, folder, make_database, traders
+from ground import Postgres, Service, Trial, ask, folder, make_database
+from traders import ended, traders
 
 trial = Trial("failover")
 with folder() as path:

@@ -13,18 +13,21 @@ import random
 import shutil
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 import uuid
+import zlib
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 BINARY = os.environ.get("OUTSHOP") or next(
     (str(path) for path in (ROOT / "target/release/outshop", ROOT / "target/debug/outshop") if path.exists()), "outshop"
 )
 PROGRAMS = pathlib.Path(os.environ.get("OUTSHOP_PG_BIN") or max(pathlib.Path("/usr/lib/postgresql").glob("*/bin"), key=lambda it: int(it.parent.name)))
+OUT_OF_REACH = (OSError, http.client.HTTPException)
 AS_POSTGRES = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.getuid() == 0 else {}
 
 
@@ -48,9 +51,13 @@ class Trial:
 
 
 def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+    """Below the ports that connections leave from: who asks at a port of those while nobody listens may be connected to itself, and
+    holds the port against who wants to listen again."""
+    for port in random.sample(range(10_000, 32_000), 100):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise RuntimeError("no free port")
 
 
 @contextlib.contextmanager
@@ -103,6 +110,7 @@ class Postgres:
 
     def kill(self):
         """-9 to the postmaster and its children, and waits until all are gone."""
+        self.process.send_signal(signal.SIGSTOP)
         children = subprocess.run(["pgrep", "-P", str(self.process.pid)], capture_output=True, text=True).stdout.split()
         for pid in [self.process.pid, *map(int, children)]:
             with contextlib.suppress(ProcessLookupError):
@@ -149,7 +157,7 @@ class Service:
         while time.monotonic() < began + within:
             if self.process.poll() is not None:
                 raise RuntimeError((self.path / f"{self.name}.log").read_text()[-2000:])
-            with contextlib.suppress(OSError, http.client.HTTPException):
+            with contextlib.suppress(*OUT_OF_REACH):
                 if ask(self.port, "GET", "/health/ready", timeout=2)[0] == 200:
                     return time.monotonic() - began
             time.sleep(0.01)
@@ -173,6 +181,10 @@ class Service:
             if line.startswith(of):
                 return int(line.split()[1]) / 1024
 
+    def figure(self, name):
+        """One of its metrics."""
+        return next(int(float(line.split()[-1])) for line in ask(self.metrics, "GET", "/metrics")[2].splitlines() if line.startswith(name))
+
     def panics(self):
         return (self.path / f"{self.name}.log").read_text().count("panicked")
 
@@ -192,10 +204,10 @@ def ask_on(connection, method, path, body=None, key=None, idempotency_key=None, 
         sent["Authorization"] = f"Bearer {key}"
     if method == "POST":
         sent["Idempotency-Key"] = idempotency_key or str(uuid.uuid4())
-    data = None
-    if body is not None:
-        data, sent["Content-Type"] = json.dumps(body), "application/json"
-    connection.request(method, path, data, sent)
+    if body is not None and not isinstance(body, bytes):
+        body = json.dumps(body)
+        sent.setdefault("Content-Type", "application/json")
+    connection.request(method, path, body, sent)
     answer = connection.getresponse()
     text = answer.read()
     try:
@@ -233,88 +245,19 @@ def acquisition(n):
     return {"engine": engine(n), "manner": "bought", "on": "2026-01-05", "price": "4200.00", "tax_position": "margin_scheme"}
 
 
-class Trader(threading.Thread):
-    """Buys in, prices and sells until told to end, and keeps what it sent, what was acknowledged and what was not answered. A
-    request without an answer is sent again with its key until there is one."""
+def png(width, height, more=(), interlaced=False):
+    """Grey where nothing is said. `more`: chunks before the picture. PNG (W3C, third edition), 5 and 11."""
+    def chunk(name, content):
+        return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
 
-    def __init__(self, port, keys, seed, patience=60):
-        super().__init__(daemon=True)
-        self.port, self.keys, self.random, self.patience = port, keys, random.Random(seed), patience
-        self.ending = threading.Event()
-        self.sent = self.repeated = 0
-        self.refused, self.acknowledged, self.took = [], [], []
-
-    def act(self, path, body, role="proprietor"):
-        """What was made, or None when the trader is to give up."""
-        key, began, first = str(uuid.UUID(int=self.random.getrandbits(128))), time.monotonic(), True
-        self.sent += 1
-        while time.monotonic() < began + self.patience:
-            self.repeated += not first
-            try:
-                status, headers, made = ask(self.port, "POST", path, body, self.keys[role], key, timeout=12)
-            except (OSError, http.client.HTTPException):
-                status = None
-            if status == 201:
-                self.acknowledged.append((path, key, headers["location"]))
-                self.took.append(time.monotonic() - began)
-                return made
-            if status is not None and not (status == 503 and headers["retry-after"]) and not (status == 409 and not first):
-                self.refused.append((status, path, made))
-                return None
-            first = False
-            time.sleep(0.03)
-        self.refused.append(("no answer", path, None))
-        return None
-
-    def run(self):
-        n = 0
-        while not self.ending.is_set():
-            n += 1
-            bought = self.act("/v1/acquisitions", acquisition(n))
-            if not bought:
-                continue
-            stock_no = bought["stock_no"]
-            self.act(f"/v1/engines/{stock_no}/asking-prices", {"price": "7680.00"})
-            person = self.act("/v1/persons", {"name": "Odo Fenwright"})
-            if person and self.random.random() < 0.7:
-                today = time.strftime("%Y-%m-%d")
-                self.act(f"/v1/engines/{stock_no}/sales", {"on": today, "price": "7600.00", "person_id": person["id"]})
-
-
-def traders(service, keys, seed, n=8):
-    made = [Trader(service.port, keys, seed + i) for i in range(n)]
-    for trader in made:
-        trader.start()
-    return made
-
-
-def ended(traders):
-    for trader in traders:
-        trader.ending.set()
-    for trader in traders:
-        trader.join()
-
-
-def judge(trial, postgres, traders):
-    """Holds the traders' ledger against the tables and the journal."""
-    acknowledged = [it for trader in traders for it in trader.acknowledged]
-    tables = {
-        "acquisitions": ("acquisitions", lambda path: path == "/v1/acquisitions"),
-        "asking prices": ("asking_prices", lambda path: path.endswith("/asking-prices")),
-        "persons": ("persons", lambda path: path == "/v1/persons"),
-        "sales": ("sales", lambda path: path.endswith("/sales")),
-    }
-    refused = [it for trader in traders for it in trader.refused]
-    trial.figure("requests sent", sum(trader.sent for trader in traders))
-    trial.figure("repeats of requests without an answer", sum(trader.repeated for trader in traders))
-    trial.figure("refused or given up", len(refused), not refused, f"0: {refused[:3]}")
-    for name, (table, mine) in tables.items():
-        told, kept = sum(mine(path) for path, *_ in acknowledged), int(postgres.sql(f"SELECT count(*) FROM {table}"))
-        trial.figure(f"{name}: acknowledged {told}, stored", kept, told == kept, "the same: none lost, none done twice")
-    whole = postgres.sql("""SELECT (SELECT count(*) FROM acquisitions) = (SELECT count(*) FROM journal WHERE type = 'engine.acquired')
-        AND (SELECT count(*) FROM sales) = (SELECT count(*) FROM journal WHERE type = 'engine.sold')
-        AND (SELECT count(*) FROM asking_prices) = (SELECT count(*) FROM journal WHERE type = 'engine.priced')""")
-    trial.figure("journal agrees with the tables", whole, whole == "t", "t")
+    # Across, down: where a pass begins and how far apart its pixels are (8.2, Adam7).
+    passes = [(0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)] if interlaced else [(0, 0, 1, 1)]
+    rows, packer = [], zlib.compressobj(9)
+    for across, down, apart, below in passes:
+        row = bytes(1 + 3 * len(range(across, width, apart)))
+        rows += [packer.compress(row) for _ in range(down, height, below)]
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, interlaced)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + b"".join(chunk(*it) for it in more) + chunk(b"IDAT", b"".join(rows) + packer.flush()) + chunk(b"IEND", b"")
 
 
 def percentile(values, percent):
@@ -322,21 +265,46 @@ def percentile(values, percent):
     return ordered[min(len(ordered) - 1, int(len(ordered) * percent / 100))] if ordered else float("nan")
 
 
+def rows(postgres, columns=None):
+    """Of each table its columns, and how many rows and the sum of their hashes; of later columns nothing."""
+    columns = columns or dict(line.split("|") for line in postgres.sql(
+        """SELECT table_name, string_agg(quote_ident(column_name), ',' ORDER BY ordinal_position) FROM information_schema.columns
+            JOIN information_schema.tables USING (table_schema, table_name)
+            WHERE table_schema = 'public' AND table_type = 'BASE TABLE' AND table_name NOT LIKE '\\_\\_%' GROUP BY 1""").splitlines())
+    return columns, {table: postgres.sql(f"SELECT count(*), sum(('x' || left(md5(row::text), 15))::bit(60)::bigint) FROM (SELECT {those} FROM {table}) row")
+                     for table, those in columns.items()}
+
+
+class Demonstration:
+    """The invented firm, served as `outshop demo` serves it."""
+
+    def __init__(self, path):
+        self.port, self.log = free_port(), path / "demo.log"
+        with open(self.log, "w") as log:
+            self.process = subprocess.Popen([BINARY, "demo", "--data", path / "demo", "--port", str(self.port)], stdout=log, stderr=log)
+        atexit.register(self.stop)
+        ready = None
+        while ready != 200:
+            if self.process.poll() is not None:
+                raise RuntimeError(self.log.read_text()[-2000:])
+            with contextlib.suppress(*OUT_OF_REACH):
+                ready = ask(self.port, "GET", "/health/ready", timeout=120)[0]
+            time.sleep(0.2)
+        self.keys = json.loads((path / "demo/keys.json").read_text())
+
+    def stop(self):
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGINT)
+            self.process.wait()
+
+
 class Stocked:
     """The invented firm of the demonstration, with more engines on show, on a PostgreSQL of the trial."""
 
     def __init__(self, path, engines, settings=()):
-        demo = subprocess.Popen([BINARY, "demo", "--data", path / "demo", "--port", str(port := free_port())],
-                                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while demo.poll() is None:
-            with contextlib.suppress(OSError, http.client.HTTPException):
-                if ask(port, "GET", "/health/ready", timeout=120)[0] == 200:
-                    break
-            time.sleep(0.2)
-        demo.send_signal(signal.SIGINT)
-        demo.wait()
-        self.path, self.engines = path, 0
-        self.keys = json.loads((path / "demo/keys.json").read_text())
+        demonstration = Demonstration(path)
+        demonstration.stop()
+        self.path, self.engines, self.keys = path, 0, demonstration.keys
         self.postgres = Postgres(path, settings, make=False)
         self.postgres.data = path / "demo/postgresql"
         self.postgres.socket = "/tmp"
@@ -378,7 +346,7 @@ class Paced:
             method, path, body, key = self.make(nth)
             try:
                 status = ask_on(connection, method, path, body, key)[0]
-            except (OSError, http.client.HTTPException):
+            except OUT_OF_REACH:
                 status = "none"
                 connection.close()
             self.took.append(time.monotonic() - due)

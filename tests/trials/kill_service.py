@@ -1,8 +1,9 @@
-"""The service is killed by -9 while 8 clients buy in, price and sell."""
+"""The service is killed by -9 while 8 clients play the lives of engines."""
 
 import time
 
-from ground import Postgres, Service, Trial, ended, folder, judge, make_database, traders
+from ground import Postgres, Service, Trial, folder, make_database
+from traders import ended, judge, traders
 
 KILLS = 20
 trial = Trial("kill -9 of the service")

@@ -6,25 +6,10 @@ import threading
 import uuid
 import zlib
 
-from ground import Paced, Postgres, Service, Trial, acquisition, ask, folder, make_database, percentile
+from ground import Paced, Postgres, Service, Trial, acquisition, ask, folder, make_database, percentile, png
 
 BUDGET = 256
 trial = Trial("pictures")
-
-
-def png(width, height, more=(), interlaced=False):
-    """Grey where nothing is said. `more`: chunks before the picture. PNG (W3C, third edition), 5 and 11."""
-    def chunk(name, content):
-        return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
-
-    # Across, down: where a pass begins and how far apart its pixels are (8.2, Adam7).
-    passes = [(0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)] if interlaced else [(0, 0, 1, 1)]
-    rows, packer = [], zlib.compressobj(9)
-    for across, down, apart, below in passes:
-        row = bytes(1 + 3 * len(range(across, width, apart)))
-        rows += [packer.compress(row) for _ in range(down, height, below)]
-    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, interlaced)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + b"".join(chunk(*it) for it in more) + chunk(b"IDAT", b"".join(rows) + packer.flush()) + chunk(b"IEND", b"")
 
 
 def deflated(mib):

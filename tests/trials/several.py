@@ -3,22 +3,20 @@ same."""
 
 import time
 
-from ground import Postgres, Service, Trial, ask, ended, folder, judge, make_database, traders
+from ground import Postgres, Service, Trial, ask, folder, make_database
+from traders import Trader, ended, judge, traders
 
+# What there is to learn from beside the guide.
+SALE = {"source": "observed_auction", "kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0"}
 trial = Trial("several processes")
 with folder() as path:
     postgres = Postgres(path / "postgresql").start()
     keys = make_database(postgres)
     services = [Service(postgres.url(), path, f"service-{n}").start() for n in range(3)]
-    # What there is to learn from: a guide, and sales seen elsewhere.
-    gauge = {"value": "5", "unit": "in"}
-    start = {"kind": "locomotive", "gauge": {"from": gauge, "to": gauge}, "price": "6200.00"}
-    written = [ask(services[0].port, "POST", "/v1/guide/versions", {"from": "2025-01-01", "uncertainty": "0.25", "starts": [start], "factors": []}, keys["proprietor"])[0]]
-    for n in range(12):
-        sale = {"on": f"2025-{n + 1:02}-08", "price": f"{5600 + 37 * n}.00", "source": "observed_auction", "kind": "locomotive", "gauge": gauge, "description": "0-6-0"}
-        written.append(ask(services[n % 3].port, "POST", "/v1/comparables", sale, keys["proprietor"])[0])
-    trial.figure("a guide and sales to learn from", set(written), set(written) == {201}, "201")
     clients = [trader for n, service in enumerate(services) for trader in traders(service, keys, trial.seed + 100 * n, 3)]
+    clerk = Trader(services[0].port, keys, trial.seed + 1000)
+    for n in range(12):
+        clerk.act("/v1/comparables", {**SALE, "on": f"2025-{n + 1:02}-08", "price": f"{5600 + 37 * n}.00"})
     for _ in range(9):
         time.sleep(trial.random.uniform(0.5, 1.5))
         service = trial.random.choice(services)
@@ -26,7 +24,7 @@ with folder() as path:
         service.start()
     time.sleep(1)
     ended(clients)
-    judge(trial, postgres, clients)
+    judge(trial, postgres, [*clients, clerk])
 
     seen, after, journal_id = [], 0, None
     while True:

@@ -3,9 +3,8 @@
 import http.server
 import json
 import threading
-import time
 
-from ground import Postgres, Service, Trial, ask, folder, free_port, make_database
+from ground import Postgres, Service, Trial, ask, folder, make_database
 
 trial = Trial("watching")
 spans = []
