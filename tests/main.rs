@@ -44,6 +44,7 @@ mod races;
 mod readiness;
 mod reservations;
 mod returns;
+mod rooms;
 mod sales;
 mod sense;
 mod sheets;

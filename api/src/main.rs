@@ -43,6 +43,7 @@ use outshop_api::{
     },
 };
 use outshop_core::trade::Role;
+use socket2::SockRef;
 use std::{
     convert::Infallible,
     io::Write,
@@ -63,6 +64,8 @@ const DEMO_WORKERS: usize = 2;
 const DEMO_CONNECTIONS: usize = 16;
 /// Beside those that requests have.
 const CALL_CONNECTIONS: usize = 2;
+/// How long what was sent may stay unread.
+const UNREAD_GIVEN: Duration = Duration::from_secs(60);
 /// How long a request's head may take.
 const HEAD_GIVEN: Duration = Duration::from_secs(10);
 
@@ -354,6 +357,10 @@ fn age_of(window: &ShopWindow) -> impl Fn() -> Option<Duration> + use<> {
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
     let told = |e| format!("cannot listen on {address}:{port}: {e}");
     let listener = TcpListener::bind((address, port)).map_err(told)?;
+    // Connections inherit it: nothing else ends one whose client has stopped reading.
+    SockRef::from(&listener)
+        .set_tcp_user_timeout(Some(UNREAD_GIVEN))
+        .map_err(told)?;
     let taken = listener.local_addr().map_err(told)?;
     Ok((listener, taken))
 }

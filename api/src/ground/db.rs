@@ -35,12 +35,12 @@ use serde::Serialize;
 use serde_json::Value;
 use std::{
     pin::pin,
-    sync::LazyLock,
+    sync::{Arc, LazyLock},
     time::{Duration, Instant},
 };
 use tokio::{
     runtime::{Builder, Runtime},
-    sync::watch,
+    sync::{OwnedSemaphorePermit, Semaphore, watch},
     time::timeout,
 };
 use tracing::Instrument;
@@ -71,6 +71,8 @@ impl Alone {
 const TRIES: usize = 3;
 /// How long a request waits for a connection; it may need one for its key and one for its work.
 const PATIENCE: Duration = Duration::from_secs(1);
+/// How long a request for a whole list waits for those before it.
+const STREAM_PATIENCE: Duration = Duration::from_secs(5);
 /// How long a transaction waits for a lock.
 const LOCK_GIVEN: Duration = Duration::from_secs(2);
 /// How long a writer waits for who follows the commits.
@@ -90,6 +92,8 @@ static DRIVERS: LazyLock<Runtime> = LazyLock::new(|| {
 pub struct Db {
     pool: Pool<AsyncPgConnection>,
     commits: Commits,
+    /// For whole lists, each of which keeps a connection for as long as its client takes to read it.
+    streams: Arc<Semaphore>,
 }
 
 /// The commits of this process, told to who keeps something true by them, for whom writers wait: so they read what they
@@ -109,6 +113,11 @@ impl Commits {
     /// Says that all up to this commit is known to the follower; none that there is no follower just now.
     pub fn followed_to(&self, commit: Option<u64>) {
         self.followed.send_replace(commit);
+    }
+
+    /// Whether somebody follows, so that what was written is read.
+    pub fn are_followed(&self) -> bool {
+        self.followed.borrow().is_some()
     }
 
     async fn made_another(&self) {
@@ -147,7 +156,11 @@ impl Db {
             made: watch::Sender::new(0),
             followed: watch::Sender::new(None),
         };
-        Ok(Db { pool, commits })
+        Ok(Db {
+            pool,
+            commits,
+            streams: Arc::new(Semaphore::new((connections / 4).max(1))),
+        })
     }
 
     /// A connection that the pool does not get back: what it holds on to ends with it.
@@ -155,6 +168,17 @@ impl Db {
         Ok(Object::take(
             self.pool.get().await.map_err(Problem::unavailable)?,
         ))
+    }
+
+    /// A place among the few that may read a whole list at once: clients that read slowly leave connections for all else.
+    pub(crate) async fn place_to_stream(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        let place = timeout(STREAM_PATIENCE, Arc::clone(&self.streams).acquire_owned()).await;
+        let Ok(place) = place else {
+            let detail = "other whole lists are being read; try again, or read it page by page";
+            let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
+            return Err(busy.with_header("retry-after", "10"));
+        };
+        place.map_err(Problem::internal)
     }
 
     /// Connections that are used and idle, and requests that wait for one.

@@ -27,6 +27,7 @@ use std::{
     future::{Ready, ready},
     ops::Deref,
 };
+use tokio::sync::OwnedSemaphorePermit;
 use utoipa::{
     IntoParams, ToSchema,
     openapi::{
@@ -445,7 +446,8 @@ impl<T> ListQuery<T> {
         F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
     {
         if let Some(form) = form_of(req) {
-            return Ok(stream::<I, F>(db.clone(), fetch, key, form));
+            let place = db.place_to_stream().await?;
+            return Ok(stream::<I, F>(db.clone(), place, fetch, key, form));
         }
         let after = self.after.clone().map(|cursor| (cursor.k, cursor.id));
         let mut conn = db.read().await?;
@@ -585,6 +587,7 @@ pub fn whole<I: ToSchema>(
 /// Sends a list stretch by stretch from one snapshot, without holding it.
 fn stream<I, F>(
     db: Db,
+    place: OwnedSemaphorePermit,
     fetch: F,
     key: impl Fn(&I) -> (Value, i64) + 'static,
     form: Form,
@@ -595,6 +598,7 @@ where
 {
     let (send, receive) = tokio::sync::mpsc::channel::<Result<web::Bytes, Problem>>(2);
     actix_web::rt::spawn(async move {
+        let _place = place;
         if let Err(problem) = send_all(&db, fetch, key, form, &send).await {
             // The status line is out; a cut connection is the only way left to say that the list is not whole.
             let _ = send.send(Err(problem)).await;

@@ -196,6 +196,11 @@ async fn ready(db: web::Data<Db>) -> Result<HttpResponse, Problem> {
         .await?
         .batch_execute("SELECT 1 FROM journal_identity")
         .await?;
+    if !db.commits().are_followed() {
+        let detail = "what is on show has not been read yet";
+        let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
+        return Err(busy.with_header("retry-after", "1"));
+    }
     Ok(HttpResponse::Ok().json(serde_json::json!({"ready": true})))
 }
 

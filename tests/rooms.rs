@@ -1,0 +1,170 @@
+//! The house: a room uses rooms on lower floors only. The table here is the figure of README.md and DEVELOPERS.md.
+
+use std::{
+    collections::BTreeSet,
+    fs,
+    path::{Path, PathBuf},
+};
+
+/// From the top. `core`, schema.rs and the crate for pictures lie below all, lib.rs and main.rs above all.
+const FLOORS: &[&[(&str, &str)]] = &[
+    &[("demo", "the invented firm, through the service as a whole")],
+    &[("desk", "what reaches over all rooms: erasures, backups")],
+    &[
+        ("buying", "acquisitions, and what may be paid"),
+        ("shop", "what visitors and buyers read"),
+    ],
+    &[
+        ("selling", "from the sale to what comes after it"),
+        ("planning", "plans, and which jobs pay"),
+    ],
+    &[(
+        "enquiring",
+        "enquiries, listings, offers, promises, reservations",
+    )],
+    &[
+        ("pricing", "valuations and margins"),
+        ("notifying", "the journal, webhooks, midnight"),
+    ],
+    &[
+        ("workshop", "jobs, fitters, readiness"),
+        ("service", "what a process needs to run"),
+    ],
+    &[("engines", "facts, surveys, photographs")],
+    &[
+        ("boilers", "codes, tests, certificates"),
+        ("books", "costs, taxes, accounts"),
+    ],
+    &[
+        ("firm", "the firm, keys, persons"),
+        ("stock", "one engine, as the acts of the trade ask for it"),
+    ],
+    &[("ground", "what every resource stands on")],
+];
+
+fn floor_of(room: &str) -> Option<usize> {
+    FLOORS
+        .iter()
+        .rev()
+        .position(|rooms| rooms.iter().any(|(name, _)| *name == room))
+}
+
+fn source() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../api/src")
+}
+
+/// Every file with its room.
+fn files() -> Vec<(String, PathBuf)> {
+    fn below(folder: &Path, found: &mut Vec<PathBuf>) {
+        for item in fs::read_dir(folder).expect("a folder") {
+            let path = item.expect("an item").path();
+            if path.is_dir() {
+                below(&path, found);
+            } else if path.extension().is_some_and(|ending| ending == "rs") {
+                found.push(path);
+            }
+        }
+    }
+    let (root, mut found) = (source(), Vec::new());
+    below(&root, &mut found);
+    let with_room = found.into_iter().map(|path| {
+        let inside = path.strip_prefix(&root).expect("inside");
+        let room = inside.iter().next().expect("a name").to_string_lossy();
+        (room.trim_end_matches(".rs").to_owned(), path)
+    });
+    with_room
+        .filter(|(room, _)| !["lib", "main", "schema"].contains(&&**room))
+        .collect()
+}
+
+/// First names after `crate::`, in paths and in trees of uses.
+fn rooms_used(text: &str) -> BTreeSet<String> {
+    let name = |text: &str| -> String {
+        let letters = text.chars();
+        letters
+            .take_while(|c| c.is_alphanumeric() || *c == '_')
+            .collect()
+    };
+    let mut used = BTreeSet::new();
+    for after in text.split("crate::").skip(1) {
+        let Some(tree) = after.strip_prefix('{') else {
+            used.insert(name(after));
+            continue;
+        };
+        let mut depth = 0;
+        let mut item = String::new();
+        for c in tree.chars() {
+            match c {
+                '{' => depth += 1,
+                '}' if depth == 0 => break,
+                '}' => depth -= 1,
+                ',' if depth == 0 => {
+                    used.insert(name(item.trim()));
+                    item.clear();
+                    continue;
+                }
+                _ => {}
+            }
+            item.push(c);
+        }
+        used.insert(name(item.trim()));
+    }
+    // A comma may stand behind the last one.
+    used.remove("");
+    used
+}
+
+#[test]
+fn a_room_uses_rooms_on_lower_floors_only() {
+    let mut wrong = Vec::new();
+    for (room, path) in files() {
+        let floor = floor_of(&room)
+            .unwrap_or_else(|| panic!("{} stands in no room of the table", path.display()));
+        let text = fs::read_to_string(&path).expect("text");
+        for used in rooms_used(&text) {
+            if used != room && floor_of(&used).is_some_and(|below| below >= floor) {
+                wrong.push(format!("{} uses {used}", path.display()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn names_after_crate_are_found_in_paths_and_trees() {
+    let text =
+        "use crate::{\n    a::{b, c::{d}},\n    e,\n};\nuse crate::f::g;\nlet h = crate::i::j();";
+    let used = rooms_used(text).into_iter();
+    assert_eq!(used.collect::<Vec<_>>(), ["a", "e", "f", "i"]);
+}
+
+#[test]
+fn the_figure_is_the_table() {
+    let mut figure = String::from("```\n");
+    for (n, rooms) in FLOORS.iter().enumerate() {
+        for (i, (room, about)) in rooms.iter().enumerate() {
+            let floor = if i == 0 {
+                (FLOORS.len() - n).to_string()
+            } else {
+                String::new()
+            };
+            figure += &format!("{floor:>2}  {room:<10} {about}\n");
+        }
+    }
+    figure += "```\n";
+    for file in ["README.md", "DEVELOPERS.md"] {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(file);
+        let text = fs::read_to_string(&path).expect(file);
+        let (before, rest) = text.split_once("<!-- rooms -->\n").expect("a mark");
+        let (now, after) = rest.split_once("<!-- /rooms -->").expect("a mark");
+        if std::env::var_os("UPDATE").is_some() {
+            let new = format!("{before}<!-- rooms -->\n{figure}<!-- /rooms -->{after}");
+            fs::write(&path, new).expect("the file can be written");
+        } else {
+            assert!(
+                now == figure,
+                "the figure in {file} is stale: UPDATE=1 cargo test -p outshop-tests rooms"
+            );
+        }
+    }
+}
