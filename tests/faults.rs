@@ -1,7 +1,7 @@
 //! Trial 3: the n-th call of the database fails, for n = 1, 2, .. until none fails, in every kind of write that the demonstration makes.
 //! After SQLite's loops over failing allocations and writes: each time all of it is done or nothing, and there is no panic.
 
-use crate::shop::Shop;
+use crate::{make, shop::Shop};
 use actix_web::{App, HttpRequest, HttpResponse, HttpServer, web};
 use diesel::{
     dsl::sql,
@@ -40,6 +40,11 @@ struct Cutter {
 impl Cutter {
     fn cuts(&self, nth: i64) {
         self.left.store(nth, Ordering::SeqCst);
+    }
+
+    /// Calls since it was told to cut after so many, and did not.
+    fn calls(&self, of: i64) -> i64 {
+        of - self.left.swap(-1, Ordering::SeqCst)
     }
 
     /// Whether it has cut since it was told to.
@@ -133,6 +138,9 @@ const STORED: &str = "DO $$ BEGIN EXECUTE (
         format('(SELECT %L || count(*) || '' '' || coalesce(max(xmin::text::bigint), 0) FROM %I)', relname || ' ', relname), ', ' ORDER BY relname) || ']; END')
     FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace
 ); END $$";
+
+/// Calls of a sale with all that it weighs and its answer foresees; most of them ask what the engine has cost and will cost.
+const MOST_CALLS_OF_A_SALE: i64 = 71;
 
 /// What is tried, of each kind of write once.
 struct GoBetween {
@@ -354,4 +362,27 @@ async fn a_database_that_only_reads_refuses_writes_and_is_left_for_one_that_writ
         other.post("/v1/persons", &person).await;
     }
     other.post("/v1/persons", &person).await.created();
+}
+
+/// Who is asked first about an engine waits for its lock: each call more is time in which the next buyer waits.
+#[actix_web::test]
+async fn a_sale_asks_the_database_no_more_often_than_it_has_to() {
+    const MANY: i64 = 1_000_000;
+    let shop = Shop::open().await;
+    let cutter = Cutter::default();
+    cutter.cuts(-1);
+    let counted = shop.through(&cutter.listen(&shop.database_url).await);
+    let person = serde_json::json!({"name": "Ada Fell"});
+    let person = shop.post("/v1/persons", &person).await.created().id();
+    let sale = serde_json::json!({"on": "2026-05-14", "price": "7600.00", "person_id": person});
+    let mut calls = Vec::new();
+    for _ in 0..3 {
+        let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+        cutter.cuts(MANY);
+        let path = format!("/v1/engines/{engine}/sales");
+        counted.post(&path, &sale).await.created();
+        calls.push(cutter.calls(MANY));
+    }
+    // The first of them also prepares its statements and opens its connections.
+    assert!(calls[2] <= MOST_CALLS_OF_A_SALE, "{calls:?}");
 }

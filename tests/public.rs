@@ -5,7 +5,7 @@ use crate::{
     shop::{Answer, Shop, cluster, statement, statement_in},
 };
 use outshop_api::{
-    ground::{clock::seconds_left_of_day, page::public_until_midnight},
+    ground::{answers::public_until_midnight, clock::seconds_left_of_day},
     shop::public::ShopWindow,
 };
 use reqwest::Method;

@@ -10,6 +10,7 @@
 /// What every resource stands on; knows none.
 pub mod ground {
     pub mod actor;
+    pub mod answers;
     pub mod body;
     pub mod clock;
     pub(crate) mod confirmations;
@@ -17,9 +18,10 @@ pub mod ground {
     pub mod db;
     pub mod entries;
     pub mod instants;
+    pub mod list;
     pub mod operations;
-    pub mod page;
     pub mod problem;
+    pub mod query;
     pub mod text;
     pub mod traces;
     pub(crate) mod unrepeated;

@@ -8,7 +8,10 @@ use crate::{
     },
     schema::{acquisitions, deliveries, disposals, engines, sales, stock},
 };
-use diesel::{dsl::max, prelude::*};
+use diesel::{
+    prelude::*,
+    sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     books::{costs::CommissionTerms, tax::Percent},
@@ -16,6 +19,93 @@ use outshop_core::{
     money::Money,
     trade::{Manner, Standing, TaxPosition},
 };
+
+/// One engine, held until the end of the transaction, and what the acts of the trade ask of it.
+#[derive(QueryableByName)]
+pub(crate) struct EngineState {
+    #[diesel(sql_type = Date)]
+    pub came_on: Day,
+    #[diesel(sql_type = Text)]
+    pub manner: Manner,
+    #[diesel(sql_type = Text)]
+    tax_position: TaxPosition,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    owner: Option<i64>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    reserve: Option<Money>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_percent: Option<Percent>,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    commission_fixed: Option<Money>,
+    #[diesel(sql_type = Bool)]
+    sold: bool,
+    #[diesel(sql_type = Nullable<Date>)]
+    back_on: Option<Day>,
+    #[diesel(sql_type = Nullable<Date>)]
+    gone_on: Option<Day>,
+}
+
+impl EngineState {
+    /// Two statements: one that waited for its lock would see what it waited for in the locked row alone, and other tables as they
+    /// were before.
+    pub(crate) async fn lock(
+        conn: &mut AsyncPgConnection,
+        stock_no: i32,
+    ) -> Result<EngineState, Problem> {
+        lock(conn, stock_no).await?;
+        let state = diesel::sql_query(include_str!("stock/state.sql"))
+            .bind::<Integer, _>(stock_no)
+            .get_result(conn)
+            .await;
+        state.optional()?.ok_or_else(|| missing(stock_no))
+    }
+
+    /// Refuses a day before the engine came.
+    pub(crate) fn must_be_after_it_came(&self, on: Day) -> Result<(), Problem> {
+        if on < self.came_on {
+            let detail = format!("before the engine came on {}", self.came_on);
+            return Err(Problem::invalid("/on", detail));
+        }
+        Ok(())
+    }
+
+    /// Refuses a day before the last sale of the engine was undone.
+    pub(crate) fn must_be_after_it_came_back(&self, on: Day) -> Result<(), Problem> {
+        match self.back_on.filter(|back_on| on < *back_on) {
+            None => Ok(()),
+            Some(back_on) => {
+                let detail = format!("before the last sale of the engine was undone on {back_on}");
+                Err(Problem::invalid("/on", detail))
+            }
+        }
+    }
+
+    pub(crate) fn must_be_unsold(&self) -> Result<(), Problem> {
+        if self.sold {
+            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+        }
+        Ok(())
+    }
+
+    /// Refuses an engine that went without a sale.
+    pub(crate) fn must_be_here(&self) -> Result<(), Problem> {
+        match self.gone_on {
+            None => Ok(()),
+            Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
+        }
+    }
+
+    /// What was agreed with the owner; `None` for an engine that is not on commission.
+    pub(crate) fn agreed(&self) -> Option<Agreed> {
+        (self.manner == Manner::Commission).then(|| Agreed {
+            owner: self.owner,
+            reserve: self.reserve,
+            commission_percent: self.commission_percent,
+            commission_fixed: self.commission_fixed,
+            tax_position: self.tax_position,
+        })
+    }
+}
 
 /// Where an engine stands at a moment, from what the view `stock` gives.
 pub(crate) fn standing_at(
@@ -134,19 +224,6 @@ pub(crate) async fn terms_of(
     Ok((position, price.map_err(Problem::internal)?))
 }
 
-/// How an engine came, and when.
-pub(crate) async fn manner_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(Manner, Day), Problem> {
-    let came = acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .select((acquisitions::manner, acquisitions::on_day))
-        .first(conn)
-        .await;
-    came.optional()?.ok_or_else(|| missing(stock_no))
-}
-
 /// What was agreed with the owner of an engine on commission.
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = acquisitions)]
@@ -211,26 +288,6 @@ pub(crate) async fn days_of_sales(
         .flat_map(|(on, undone)| [Some(on), undone])
         .flatten()
         .collect())
-}
-
-/// Refuses a day before the last sale of the engine was undone.
-pub(crate) async fn not_before_it_came_back(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-    on: Day,
-) -> Result<(), Problem> {
-    let back_on: Option<Day> = sales::table
-        .filter(sales::stock_no.eq(stock_no))
-        .select(max(sales::undone_on))
-        .get_result(conn)
-        .await?;
-    match back_on.filter(|back_on| on < *back_on) {
-        None => Ok(()),
-        Some(back_on) => {
-            let detail = format!("before the last sale of the engine was undone on {back_on}");
-            Err(Problem::invalid("/on", detail))
-        }
-    }
 }
 
 /// The sale of an engine that has not left and the day promised for it to leave.

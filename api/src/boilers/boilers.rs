@@ -3,11 +3,12 @@
 use crate::{
     ground::{
         actor::{Staff, Workshop},
+        answers::shown,
         body::{Body, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Line, Prose, Text, present},
     },

@@ -4,10 +4,11 @@ use crate::{
     firm::dated_rows::{Figure, NewEnding},
     ground::{
         actor::{AnyKey, Owner},
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Text,
     },

@@ -8,13 +8,15 @@ use crate::{
     firm::firm,
     ground::{
         actor::{AnyKey, Staff, Workshop},
+        answers::shown,
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
         problem::{FieldError, Problem, Problems},
+        query::Query,
         text::{Code, Line, Prose, Text},
     },
     schema::{

@@ -1,19 +1,21 @@
 //! Entries for the accountant: what was done as double-entry lines, each with the record that it is taken from.
 
 use crate::{
-    books::export_taxes::Exports,
     books::{
         accounts::{self, NamedAccount},
         costs,
+        export_taxes::Exports,
         stock_book::{stored_wrong, too_large},
         tax_rules::Rates,
     },
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, Query, SpanQuery, shown},
         problem::{self, Problem, Problems},
+        query::{Query, SpanQuery},
         text::{Code, Line},
     },
 };

@@ -4,10 +4,10 @@ use crate::{
     books::statutory_periods,
     ground::{
         actor::{AnyKey, SellingRead},
+        answers::shown,
         body::Body,
         db::Db,
         operations::Operations,
-        page::shown,
         problem::{FieldError, Problem, Problems},
     },
 };

@@ -5,10 +5,10 @@ use crate::{
     firm::{firm, persons},
     ground::{
         actor::SellingRead,
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
-        page::shown,
         problem::{FieldError, Problem, Problems},
         text::Text,
     },

@@ -5,10 +5,11 @@ use crate::{
     firm::persons,
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Code, Line, Text},
     },

@@ -4,10 +4,11 @@ use crate::{
     firm::firm,
     ground::{
         actor::{MoneyDesk, SellingRead},
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
         text::Text,
     },

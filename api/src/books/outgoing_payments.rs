@@ -7,10 +7,11 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Text,
     },

@@ -4,10 +4,11 @@ use crate::{
     firm::dated_rows::{NewEnding, RuleFilters},
     ground::{
         actor::{AnyKey, MoneyDesk},
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Text,
     },

@@ -1,14 +1,14 @@
 //! The stock book: what the tax office sees of each engine, line by line in the sequence of the stock numbers.
 
 use crate::{
-    books::export_taxes::Exports,
-    books::{tax_periods, tax_rules::Rates},
+    books::{export_taxes::Exports, tax_periods, tax_rules::Rates},
     ground::{
         actor::MoneyDesk,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, SpanQuery},
         problem::{self, Problem, Problems},
+        query::SpanQuery,
         text::{Code, Line, Text},
     },
 };

@@ -2,14 +2,17 @@
 
 use crate::{
     books::tax_periods,
-    firm::dated_rows::{Figure, NewEnding, RuleFilters},
-    firm::firm,
+    firm::{
+        dated_rows::{Figure, NewEnding, RuleFilters},
+        firm,
+    },
     ground::{
         actor::{AnyKey, MoneyDesk},
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Text,
     },

@@ -10,11 +10,12 @@ use crate::{
     firm::persons,
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::KeyedBody,
         confirmations,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Code, Prose},
     },

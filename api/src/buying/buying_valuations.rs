@@ -7,10 +7,11 @@ use crate::{
     engines::surveys::Grades,
     ground::{
         actor::{Selling, Staff},
+        answers::{accepts, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
         problem::{FieldError, Problem, Problems},
         text::{Line, Text, at_most},
     },

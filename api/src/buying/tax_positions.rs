@@ -5,10 +5,11 @@ use crate::{
     buying::acquisitions::{self, POSITION_DOES_NOT_FIT, SUPPLIER_VAT_DOES_NOT_FIT, position_fits},
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Line, Text},
     },

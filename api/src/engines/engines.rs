@@ -3,17 +3,20 @@
 use crate::{
     boilers::boilers::{self, Boiler},
     engines::photographs::{self, Photograph},
-    ground::text::containing,
     ground::{
         actor::{Floor, Staff},
+        answers::shown,
         body::Patch,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, Query, any_of, shown},
         problem::{self, FieldError, Problem, Problems},
-        text::{Line, Prose, at_most, present, present_at_most, present_nought_or_more},
+        query::{Query, any_of},
+        text::{
+            Line, Prose, at_most, containing, present, present_at_most, present_nought_or_more,
+        },
     },
     schema::{engines, stock},
 };

@@ -6,10 +6,10 @@ mod upload;
 use crate::{
     ground::{
         actor::{Anyone, Floor, Staff},
+        answers::{answer, shown},
         body::{IfMatch, Known, Patch, Put, Repeatable},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
-        page::{answer, shown},
         problem::{Problem, Problems},
         text::{Text, at_most, present},
     },

@@ -7,8 +7,8 @@ use crate::{
         db::Db,
         instants::Instant,
         operations::Operations,
-        page::Query,
         problem::{Problem, Problems},
+        query::Query,
         text::Html,
     },
 };

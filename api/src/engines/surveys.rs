@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Selling, Staff, Workshop},
+        answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Line, Prose, Text, at_most, present},
     },

@@ -4,9 +4,9 @@ use crate::{
     engines::engines::{self, Particulars},
     ground::{
         actor::Staff,
+        answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        page::shown,
         problem::{Problem, Problems},
     },
     schema::{boiler_fittings, boiler_pressure_changes, boilers},

@@ -4,10 +4,11 @@ use crate::{
     firm::persons::{self, NewPerson},
     ground::{
         actor::{Reserving, ReservingRead, Selling, SellingRead},
+        answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems, all_hold},
         text::{Prose, Text, at_most, present},
     },

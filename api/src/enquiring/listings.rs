@@ -6,10 +6,10 @@ use crate::{
     firm::languages::{Language, Translation, Translations},
     ground::{
         actor::{Selling, Staff},
+        answers::shown,
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
-        page::shown,
         problem::{self, FieldError, Problem, Problems},
         text::{Line, Prose, Text, present},
     },

@@ -5,21 +5,21 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{self, CONFLICT, Problem, Problems},
         text::Text,
     },
     pricing::{
         margins,
-        valuations::last_high,
-        valuations::{answer::Ground, facts_of},
+        valuations::{answer::Ground, facts_of, last_high},
     },
     schema::{offer_answers, offers},
-    stock,
+    stock::{self, EngineState},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
@@ -143,11 +143,10 @@ async fn make_offer(
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
-        stock::lock(tx.conn(), stock_no).await?;
-        let came_on = stock::came_on(tx.conn(), stock_no).await?;
+        let engine = EngineState::lock(tx.conn(), stock_no).await?;
         problem::all_hold(&[
             (new.on <= actor.today, "/on", "in the future"),
-            (new.on >= came_on, "/on", "before the engine came"),
+            (new.on >= engine.came_on, "/on", "before the engine came"),
             (new.amount > Money::ZERO, "/amount", "not above 0"),
             (
                 new.until.is_none_or(|until| until >= actor.today),
@@ -156,7 +155,8 @@ async fn make_offer(
             ),
         ])?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
-        must_be_unsold(tx.conn(), stock_no).await?;
+        engine.must_be_unsold()?;
+        engine.must_be_here()?;
         let confirmed = ask_about(tx, stock_no, new.amount, new.amount_confirmed).await?;
         let terms: OfferTerms = diesel::insert_into(offers::table)
             .values((
@@ -245,7 +245,7 @@ async fn answer_offer(
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
         let stock_no = find(tx.conn(), *id).await?.stock_no;
-        stock::lock(tx.conn(), stock_no).await?;
+        let engine = EngineState::lock(tx.conn(), stock_no).await?;
         let terms = find(tx.conn(), *id).await?;
         let counters = new.answer == OfferAnswer::Countered;
         problem::all_hold(&[
@@ -264,7 +264,8 @@ async fn answer_offer(
         ])?;
         let binds = matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered);
         if binds {
-            must_be_unsold(tx.conn(), stock_no).await?;
+            engine.must_be_unsold()?;
+            engine.must_be_here()?;
         }
         let answered = answers(tx.conn(), &[*id]).await?;
         let answered = answered.get(id.as_ref());
@@ -338,13 +339,6 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OfferTerms, Probl
         .await
         .optional()?;
     found.ok_or_else(|| Problem::not_found(format!("there is no offer {id}")))
-}
-
-async fn must_be_unsold(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    if stock::sale_of(conn, stock_no).await?.is_some() {
-        return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
-    }
-    stock::must_be_here(conn, stock_no).await
 }
 
 /// The last answer, and the last amount that the firm would take.

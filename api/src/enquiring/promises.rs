@@ -6,10 +6,11 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, Staff},
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{Problem, Problems, all_hold},
         text::{Line, Text},
     },

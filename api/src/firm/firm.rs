@@ -4,10 +4,10 @@ use crate::{
     firm::languages::{self, Language, Translation, Translations},
     ground::{
         actor::{AnyKey, Owner},
+        answers::shown,
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        page::shown,
         problem::{Problem, Problems},
         text::{Code, Line, Text, present, present_at_most},
     },

@@ -1,14 +1,14 @@
 //! Keys: who is asking, and what the role may do.
 
 use crate::{
-    ground::actor::{Actor, Owner},
     ground::{
+        actor::{Actor, Owner},
         body::Body,
         clock::{Clock, day_in},
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams},
         problem::{Problem, Problems},
         text::Line,
     },

@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
         text::{
             Line, Text, email_address, present, present_email_address, present_telephone_number,

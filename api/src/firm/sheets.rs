@@ -3,8 +3,8 @@
 use crate::{
     firm::firm::{self, Firm},
     ground::{
+        answers::{self, accepts},
         instants::Instant,
-        page::{self, accepts},
         problem::Problem,
     },
 };
@@ -113,11 +113,11 @@ pub(crate) async fn shown(
     now: Instant,
 ) -> Result<HttpResponse, Problem> {
     if !accepts(req, "text/html") {
-        return page::shown(req, data);
+        return answers::shown(req, data);
     }
     let firm = firm::find(conn).await?;
     let html = render(sheet, data, &firm, now)?;
-    Ok(guarded(page::answer(
+    Ok(guarded(answers::answer(
         req,
         html.into_bytes(),
         "text/html; charset=utf-8",

@@ -2,8 +2,8 @@
 
 use crate::ground::{
     actor::AnyKey,
+    answers::shown,
     operations::Operations,
-    page::shown,
     problem::{Problem, Problems},
 };
 use actix_web::{HttpRequest, HttpResponse, get};

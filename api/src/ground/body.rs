@@ -1,7 +1,7 @@
 //! What a client sends: bodies read strictly, refused in one order.
 
 use crate::ground::{
-    page::{etag_of, if_match},
+    answers::{etag_of, if_match},
     problem::{self, FieldError, Problem},
     unrepeated::Unrepeated,
 };

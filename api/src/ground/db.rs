@@ -1,12 +1,12 @@
 //! Connections, transactions with their journal entry, and repeats of a request.
 
 use crate::{
-    ground::entries::{TYPES, is_of_all_engines},
     ground::{
         actor::Actor,
+        answers::created,
         body::Body,
         clock, connection,
-        page::created,
+        entries::{TYPES, is_of_all_engines},
         problem::{self, Problem},
         traces::span,
     },

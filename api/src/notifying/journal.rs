@@ -1,14 +1,15 @@
 //! The journal: everything that happened, numbered densely after commit by one sequencer.
 
 use crate::{
-    ground::entries,
     ground::{
         actor::Staff,
+        answers::shown,
         db::{Db, RunQueryDsl},
+        entries,
         instants::Instant,
         operations::Operations,
-        page::{Query, shown},
         problem::{self, Problem, Problems},
+        query::Query,
     },
     schema::{journal, journal_identity},
 };

@@ -1,14 +1,15 @@
 //! Webhooks: addresses that are told of what happens, by Standard Webhooks 1.0.0.
 
 use crate::{
-    ground::entries,
     ground::{
         actor::Owner,
+        answers::shown,
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
+        entries,
         instants::Instant,
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{self, FieldError, Problem, Problems},
         text::{Code, Text, at_most, present, present_at_most},
     },

@@ -4,10 +4,11 @@ use crate::{
     books::costs,
     ground::{
         actor::SellingRead,
+        answers::shown,
         db::Db,
         operations::Operations,
-        page::{Query, any_of, shown},
         problem::{self, Problem, Problems},
+        query::{Query, any_of},
         text::Text,
     },
     pricing::{
@@ -19,10 +20,10 @@ use crate::{
         },
     },
     stock,
-    workshop::jobs::{self, Job},
     workshop::{
         cost_to_come::{self, HoursToCome, OpenJobs, Prices, ToCome},
         hour_rates::RateKind,
+        jobs::{self, Job},
     },
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};

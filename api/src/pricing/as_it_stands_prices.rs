@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Text,
     },

@@ -3,11 +3,12 @@
 use crate::{
     ground::{
         actor::{Selling, Staff},
+        answers::shown,
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{self, FieldError, Problem, Problems},
         text::Text,
     },

@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::Body,
         db::{self, Db, RunQueryDsl, Untouched},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
     },
     pricing::{

@@ -4,10 +4,11 @@ use crate::{
     books::{costs, tax_rules::Rates},
     ground::{
         actor::{Actor, MoneyDesk, SellingRead},
+        answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        page::{Query, shown},
         problem::{CONFLICT, FORBIDDEN, Problem, Problems},
+        query::Query,
         text::Text,
     },
     pricing::valuations::{answer::Ground, facts_of},

@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{Problem, Problems},
         text::Line,
     },

@@ -2,13 +2,14 @@
 
 use crate::{
     firm::firm,
-    ground::entries,
     ground::{
         actor::Staff,
+        answers::shown,
         clock::day_in,
         db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
+        entries,
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
     },
     pricing::{

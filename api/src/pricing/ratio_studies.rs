@@ -2,9 +2,9 @@
 
 use crate::ground::{
     actor::SellingRead,
+    answers::shown,
     body::Body,
     operations::Operations,
-    page::shown,
     problem::{FieldError, Problem, Problems},
 };
 use actix_web::{HttpRequest, HttpResponse, post};

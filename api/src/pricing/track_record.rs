@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::SellingRead,
+        answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        page::{Query, shown},
         problem::{self, Problem, Problems},
+        query::Query,
     },
     pricing::ratio_studies::{EstimateAndPrice, StudyShown, study},
 };

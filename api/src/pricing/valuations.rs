@@ -6,10 +6,11 @@ pub(crate) mod picture;
 use crate::{
     ground::{
         actor::{Selling, Staff},
+        answers::{accepts, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, accepts, shown},
         problem::{FieldError, Problem, Problems},
         text::{Text, at_most},
     },

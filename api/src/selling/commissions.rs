@@ -12,11 +12,12 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl},
         instants::Instant,
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Code, Html, Text},
     },

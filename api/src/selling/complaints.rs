@@ -6,10 +6,11 @@ use crate::{
     firm::firm,
     ground::{
         actor::{Selling, SellingRead, Staff},
+        answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Prose,
     },

@@ -8,11 +8,12 @@ use crate::{
     enquiring::reservations,
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, shown},
         problem::{Problem, Problems, all_hold},
         text::Text,
     },

@@ -5,15 +5,16 @@ use crate::{
     enquiring::{listings, reservations},
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
-        problem::{self, Problem, Problems},
+        problem::{Problem, Problems},
         text::Text,
     },
     schema::disposals,
-    stock,
+    stock::{self, EngineState},
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::prelude::*;
@@ -77,25 +78,19 @@ async fn dispose_of(
 ) -> Result<HttpResponse, Problem> {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
-        stock::lock(tx.conn(), stock_no).await?;
-        let (manner, came_on) = stock::manner_of(tx.conn(), stock_no).await?;
+        let engine = EngineState::lock(tx.conn(), stock_no).await?;
         if new.on > actor.today {
             return Err(Problem::invalid("/on", "in the future"));
         }
-        if new.on < came_on {
-            let detail = format!("before the engine came on {came_on}");
-            return Err(Problem::invalid("/on", detail));
-        }
+        engine.must_be_after_it_came(new.on)?;
         let by_owner = new.manner == DisposalManner::TakenBackByOwner;
-        if by_owner != (manner == Manner::Commission) {
+        if by_owner != (engine.manner == Manner::Commission) {
             let detail = "an engine on commission is taken back by its owner, and no other one is";
             return Err(Problem::invalid("/manner", detail));
         }
-        if stock::sale_of(tx.conn(), stock_no).await?.is_some() {
-            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
-        }
-        stock::not_before_it_came_back(tx.conn(), stock_no, new.on).await?;
-        stock::must_be_here(tx.conn(), stock_no).await?;
+        engine.must_be_unsold()?;
+        engine.must_be_after_it_came_back(new.on)?;
+        engine.must_be_here()?;
         reservations::must_be_free_for(tx, stock_no, None).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let disposal: Disposal = diesel::insert_into(disposals::table)

@@ -1,15 +1,15 @@
 //! Exports: engines sold to go to another country, with what shows that they left and what becomes of the tax.
 
 use crate::{
-    books::export_taxes::row_of,
-    books::{stock_book::too_large, tax_periods, tax_rules::Rates},
+    books::{export_taxes::row_of, stock_book::too_large, tax_periods, tax_rules::Rates},
     firm::firm,
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::{KeyedBody, Patch},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Text, present},
     },

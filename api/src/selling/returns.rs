@@ -5,10 +5,11 @@ use crate::{
     enquiring::listings,
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Prose,
     },

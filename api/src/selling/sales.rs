@@ -9,19 +9,19 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
+        answers::shown,
         body::{KeyedBody, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{self, FieldError, Problem, Problems},
         text::{Prose, Text, present},
     },
     pricing::{margins, valuations::last_high},
     schema::{acquisitions as acquisitions_table, payments, returns, sales, sales_invoices},
     selling::{deliveries as deliveries_of, deposits},
-    stock,
-    stock::Agreed,
+    stock::{Agreed, EngineState},
 };
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use diesel::{dsl::sum, prelude::*};
@@ -485,22 +485,15 @@ async fn sell(
     new: KeyedBody<NewSale>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        stock::lock(tx.conn(), *stock_no).await?;
+        let engine = EngineState::lock(tx.conn(), *stock_no).await?;
         new.check(actor.today)?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
-        let came_on = stock::came_on(tx.conn(), *stock_no).await?;
-        if new.on < came_on {
-            let detail = format!("before the engine came on {came_on}");
-            return Err(Problem::invalid("/on", detail));
-        }
-        if stock::sale_of(tx.conn(), *stock_no).await?.is_some() {
-            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
-        }
-        stock::not_before_it_came_back(tx.conn(), *stock_no, new.on).await?;
-        stock::must_be_here(tx.conn(), *stock_no).await?;
+        engine.must_be_after_it_came(new.on)?;
+        engine.must_be_unsold()?;
+        engine.must_be_after_it_came_back(new.on)?;
+        engine.must_be_here()?;
         reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
-        let agreed = stock::agreed_with_owner(tx.conn(), *stock_no).await?;
-        new.owner_agrees(agreed.as_ref())?;
+        new.owner_agrees(engine.agreed().as_ref())?;
         let confirmed = new.below_break_even_confirmed;
         margins::must_not_lose(tx.conn(), &actor, *stock_no, new.price, confirmed).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;

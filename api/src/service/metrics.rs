@@ -3,10 +3,10 @@
 
 use crate::{
     firm::firm,
-    ground::entries,
     ground::{
         clock::{Clock, day_in},
         db::{Db, RunQueryDsl},
+        entries,
         problem::Problem,
     },
     schema::{journal as journal_table, midnights, webhook_calls, webhooks},

@@ -232,7 +232,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.route(
         "/openapi.json",
         web::get().to(|req: HttpRequest| {
-            let answer = crate::ground::page::answer(
+            let answer = crate::ground::answers::answer(
                 &req,
                 json().as_bytes().to_vec(),
                 "application/json",

@@ -3,10 +3,9 @@
 use crate::{
     ground::{
         actor::Actor,
-        body,
+        answers, body,
         db::Db,
         operations::Addresses,
-        page,
         problem::{self, KINDS, Problem},
     },
     service::metrics,
@@ -218,7 +217,7 @@ async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Result<HttpRespon
         status = kind.status,
         name = kind.name
     );
-    Ok(page::answer(
+    Ok(answers::answer(
         &req,
         page.into_bytes(),
         "text/html; charset=utf-8",

@@ -2,8 +2,7 @@
 
 use crate::{
     boilers::{boilers, papers::OnDay},
-    engines::surveys::Grades,
-    engines::surveys::{Told, ToldFinding, findings_of},
+    engines::surveys::{Grades, Told, ToldFinding, findings_of},
     firm::{
         firm,
         sheets::{self, Sheet},
@@ -13,8 +12,8 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        page::Query,
         problem::{Problem, Problems},
+        query::Query,
         text::{Code, Html, Line, Prose},
     },
     schema::{engines as engines_table, listings, stock},

@@ -5,11 +5,12 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::{Staff, Workshop},
+        answers::shown,
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
         instants::Instant,
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
         text::{Html, Line, Prose, present},
     },

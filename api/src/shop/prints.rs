@@ -9,12 +9,12 @@ use crate::{
     },
     ground::{
         actor::{Actor, Anyone, Staff},
+        answers,
         body::Body,
         clock::Clock,
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        page,
         problem::{Problem, Problems},
         text::Html,
     },
@@ -181,7 +181,7 @@ async fn open_print(
             "no sheet waits here: it was opened before, or its five minutes are over",
         )
     })?;
-    Ok(sheets::guarded(page::answer(
+    Ok(sheets::guarded(answers::answer(
         &req,
         html.into_bytes(),
         "text/html; charset=utf-8",

@@ -14,9 +14,10 @@ use crate::{
     },
     ground::{
         actor::Anyone,
+        answers,
         clock::Clock,
+        list::{ListQuery, Page, PageParams, form_of},
         operations::Operations,
-        page::{self, ListQuery, Page, PageParams},
         problem::{Problem, Problems},
         text::{Code, Line, Prose, Text},
     },
@@ -308,7 +309,7 @@ async fn list_public_listings(
     clock: web::Data<Clock>,
 ) -> Result<HttpResponse, Problem> {
     let view = window.view(&clock).await?;
-    if let Some(form) = page::form_of(&req) {
+    if let Some(form) = form_of(&req) {
         let list = ListQuery::<PublicFilters>::read(&req)?;
         let sort = Sort::read(list.sort.as_deref())?;
         return view.whole(&list.filters, sort, form);
@@ -338,7 +339,7 @@ async fn get_public_listing(
     stock_no: web::Path<i32>,
 ) -> Result<HttpResponse, Problem> {
     let view = window.view(&clock).await?;
-    if page::accepts(&req, "application/ld+json") {
+    if answers::accepts(&req, "application/ld+json") {
         let made = view.schema_org(*stock_no)?;
         return Ok(view.answer(&req, &made));
     }

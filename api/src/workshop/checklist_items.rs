@@ -4,15 +4,16 @@ use crate::{
     boilers::papers::OnDay,
     ground::{
         actor::{Owner, Staff},
+        answers::shown,
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, Query, shown},
         problem::{Problem, Problems},
+        query::Query,
         text::{Code, Text, present},
     },
-    schema::sales,
-    schema::{engines, preparation_items, preparation_ticks},
+    schema::{engines, preparation_items, preparation_ticks, sales},
     workshop::{despatch_checklist::Prepared, readiness},
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};

@@ -3,15 +3,16 @@
 use crate::{
     ground::{
         actor::{Floor, Staff},
+        answers::shown,
         body::{Body, Known},
         db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems},
         text::{Code, Line},
     },
     schema::preparation_ticks,
-    stock,
+    stock::{self, EngineState},
     workshop::checklist_items,
 };
 use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
@@ -101,15 +102,11 @@ async fn prepare(
     new: Body<NewPrepared>,
 ) -> Result<HttpResponse, Problem> {
     db.create(&actor, &new, async |tx| {
-        stock::lock(tx.conn(), *stock_no).await?;
+        let engine = EngineState::lock(tx.conn(), *stock_no).await?;
         if new.on > actor.today {
             return Err(Problem::invalid("/on", "in the future"));
         }
-        let came_on = stock::came_on(tx.conn(), *stock_no).await?;
-        if new.on < came_on {
-            let detail = format!("before the engine came on {came_on}");
-            return Err(Problem::invalid("/on", detail));
-        }
+        engine.must_be_after_it_came(new.on)?;
         must_be_here(tx.conn(), *stock_no).await?;
         checklist_items::must_exist(tx.conn(), &new.item).await?;
         let done = (

@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
+        answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::{Line, at_most, present, present_at_most},
     },

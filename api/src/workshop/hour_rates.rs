@@ -4,10 +4,11 @@ use crate::{
     books::tax_periods,
     ground::{
         actor::MoneyDesk,
+        answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{FieldError, Problem, Problems},
         text::Line,
     },

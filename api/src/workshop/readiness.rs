@@ -9,11 +9,13 @@ use crate::{
     firm::firm,
     ground::{
         actor::{Owner, Staff},
+        answers::shown,
         body::Patch,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, Page, PageParams, Query, shown},
         problem::{self, Problem, Problems},
+        query::Query,
         text::{present, present_at_most},
     },
     schema::{

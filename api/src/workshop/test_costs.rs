@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
+        answers::shown,
         body::Patch,
         db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
-        page::{Keyset, ListQuery, NoFilters, Page, PageParams, shown},
         problem::{Problem, Problems, all_hold},
         text::present,
     },

@@ -2,8 +2,10 @@
 
 use crate::{
     boilers::papers::Test,
-    engines::surveys::{self, Told, ToldFinding},
-    engines::{engines, surveys::Grades},
+    engines::{
+        engines,
+        surveys::{self, Grades, Told, ToldFinding},
+    },
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,

@@ -6,10 +6,10 @@ use super::{
 };
 use crate::{
     firm::firm,
-    ground::entries,
     ground::{
         clock::{Clock, day_in},
         db::{Db, RunQueryDsl, Untouched, record_untouched},
+        entries,
         instants::Instant,
         problem::Problem,
         text::Text,

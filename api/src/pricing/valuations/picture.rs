@@ -3,7 +3,7 @@
 use super::answer::{Answer, WeighingSale};
 use crate::{
     firm::firm,
-    ground::{page, problem::Problem},
+    ground::{answers, problem::Problem},
 };
 use actix_web::{HttpRequest, HttpResponse};
 use diesel_async::AsyncPgConnection;
@@ -46,7 +46,12 @@ pub(crate) async fn shown(
 ) -> Result<HttpResponse, Problem> {
     let currency = firm::find(conn).await?.currency;
     let svg = svg(heading, currency.as_ref(), answer, marks)?;
-    Ok(page::answer(req, svg.into_bytes(), MEDIA_TYPE, "no-store"))
+    Ok(answers::answer(
+        req,
+        svg.into_bytes(),
+        MEDIA_TYPE,
+        "no-store",
+    ))
 }
 
 /// SVG 1.1 with title and description. `currency`: ISO 4217.

@@ -3,14 +3,15 @@
 
 use super::{ShopWindow, window::Look};
 use crate::{
-    ground::entries,
     ground::{
         actor::Anyone,
+        answers::shown,
         clock::Clock,
         db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
+        entries,
         instants::Instant,
-        page::{Query, shown},
         problem::{Problem, Problems},
+        query::Query,
     },
     notifying::journal::{self, ReadOn},
     schema::{journal as journal_table, public_answers},

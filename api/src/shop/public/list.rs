@@ -2,8 +2,8 @@
 
 use super::window::{OnShow, Stock};
 use crate::ground::{
-    page::any_of,
     problem::{self, Problem},
+    query::any_of,
     text::Line,
 };
 use outshop_core::{

@@ -9,12 +9,13 @@ use super::{
 };
 use crate::{
     firm::firm,
-    ground::entries::is_of_all_engines,
     ground::{
+        answers::{self, etag_of, public_until_midnight},
         clock::{Clock, day_in, seconds_left_of_day},
         db::{Db, RunQueryDsl},
+        entries::is_of_all_engines,
         instants::Instant,
-        page::{self, Form, ListQuery, etag_of, public_until_midnight},
+        list::{self, Form, ListQuery},
         problem::{self, Problem},
     },
     schema::{firm as firm_row, journal},
@@ -880,7 +881,7 @@ impl View {
             card.push(b'}');
             card
         });
-        Ok(page::whole::<super::PublicCard>(cards, form))
+        Ok(list::whole::<super::PublicCard>(cards, form))
     }
 
     pub fn counts(&self) -> Result<&Made, Problem> {
@@ -991,8 +992,8 @@ impl Look {
 
     /// 200, or 304 to who has it.
     pub fn answer(&self, req: &HttpRequest, made: &Made) -> HttpResponse {
-        let gzip = page::takes_gzip(req);
-        let unchanged = page::is_known(req, &made.etag);
+        let gzip = answers::takes_gzip(req);
+        let unchanged = answers::is_known(req, &made.etag);
         let status = if unchanged {
             StatusCode::NOT_MODIFIED
         } else {

@@ -1,9 +1,10 @@
-//! What a client reads: entity tags, lists page by page, and lists whole as CSV or NDJSON.
+//! Lists, page by page, and whole as CSV or NDJSON.
 
 use crate::ground::{
-    body::plainly,
+    answers::{accepts, etag_of, shown},
     db::Db,
     problem::{self, Problem},
+    query::{encode, filters, parameters},
 };
 use actix_web::{
     FromRequest, HttpRequest, HttpResponse,
@@ -16,16 +17,13 @@ use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
 };
 use futures_util::StreamExt;
-use outshop_core::days::{Day, DaySpan};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
-use serde_path_to_error::Segment;
-use sha2::{Digest, Sha256};
+
 use std::{
     borrow::Cow,
     collections::BTreeMap,
     future::{Ready, ready},
-    ops::Deref,
 };
 use tokio::sync::OwnedSemaphorePermit;
 use utoipa::{
@@ -35,277 +33,6 @@ use utoipa::{
         schema::{SchemaType, Type},
     },
 };
-
-// Entity tags
-
-/// The strong tag of a representation.
-pub fn etag_of(bytes: &[u8]) -> String {
-    format!(
-        "\"{}\"",
-        URL_SAFE_NO_PAD.encode(&Sha256::digest(bytes)[..16])
-    )
-}
-
-/// Holds a client's `If-Match` against the present tag.
-pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
-    // By strong comparison: a weak tag matches nothing (RFC 9110, 13.1.1 and 8.8.3.2).
-    let strong = sent.split(',').filter(|tag| !tag.trim().starts_with("W/"));
-    if sent.trim() == "*" || strong.flat_map(tags).any(|tag| tag == present) {
-        return Ok(());
-    }
-    let detail =
-        "it was changed since you read it; read it again and send the new ETag in If-Match";
-    Err(Problem::new(problem::PRECONDITION_FAILED, detail).with_header("etag", present))
-}
-
-/// The tags of a list, each without the ending that a content coding gave it.
-fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
-    list.split(',').map(|tag| {
-        tag.trim()
-            .trim_start_matches("W/")
-            .replace("-gzip\"", "\"")
-            .replace("-br\"", "\"")
-    })
-}
-
-/// 200 with `ETag`, or 304 when the client has this representation.
-pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
-    let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
-    Ok(answer(req, bytes, "application/json", "no-store"))
-}
-
-/// As `shown`, for a representation made elsewhere.
-pub fn answer(
-    req: &HttpRequest,
-    bytes: Vec<u8>,
-    media_type: &str,
-    cache_control: &str,
-) -> HttpResponse {
-    let etag = etag_of(&bytes);
-    let unchanged = is_known(req, &etag);
-    let mut response = if unchanged {
-        HttpResponse::NotModified()
-    } else {
-        HttpResponse::Ok()
-    };
-    response
-        .insert_header((header::ETAG, etag))
-        .insert_header((header::CACHE_CONTROL, cache_control.to_owned()))
-        .insert_header((header::VARY, "Accept, Accept-Encoding"));
-    if unchanged {
-        return response.finish();
-    }
-    response
-        .insert_header((header::CONTENT_TYPE, media_type.to_owned()))
-        .body(bytes)
-}
-
-/// Whether the client has the representation with this tag, by its `If-None-Match`.
-pub(crate) fn is_known(req: &HttpRequest, etag: &str) -> bool {
-    let known = req
-        .headers()
-        .get(header::IF_NONE_MATCH)
-        .and_then(|value| value.to_str().ok());
-    known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag))
-}
-
-/// Whether the client takes answers in gzip. RFC 9110, section 12.5.3: a weight of 0 refuses a coding.
-pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
-    let sent = req.headers().get(header::ACCEPT_ENCODING);
-    let sent = sent.and_then(|value| value.to_str().ok());
-    sent.unwrap_or_default().split(',').any(|range| {
-        let mut parts = range.split(';').map(str::trim);
-        let is_gzip = parts
-            .next()
-            .is_some_and(|it| it.eq_ignore_ascii_case("gzip"));
-        let weight = parts.next().and_then(|it| it.strip_prefix("q="));
-        is_gzip && weight.is_none_or(|it| it.contains(|digit| matches!(digit, '1'..='9')))
-    })
-}
-
-/// Cache-Control of a public answer: no cache may show it after the firm's midnight, as papers lapse then. Freshness,
-/// revalidation and error windows end one after the other, `left` seconds from now at the latest.
-///
-/// Sources: RFC 9111 section 5.2.2.1 (max-age), RFC 5861 sections 3 and 4 (the stale windows).
-pub fn public_until_midnight(left: u32) -> String {
-    let fresh = left.min(60);
-    let stale = (left - fresh).min(300);
-    let stale_on_error = (left - fresh - stale).min(3600);
-    format!(
-        "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
-    )
-}
-
-/// 201 with `Location` and `ETag`.
-pub fn created(location: &str, json: String) -> HttpResponse {
-    HttpResponse::Created()
-        .insert_header((header::LOCATION, location))
-        .insert_header((header::ETAG, etag_of(json.as_bytes())))
-        .insert_header((header::CACHE_CONTROL, "no-store"))
-        .insert_header((header::CONTENT_TYPE, "application/json"))
-        .body(json)
-}
-
-/// The forms of an answer that a request may ask for.
-pub fn accepts(req: &HttpRequest, media_type: &str) -> bool {
-    let sent = req
-        .headers()
-        .get(header::ACCEPT)
-        .and_then(|value| value.to_str().ok())
-        .unwrap_or_default();
-    sent.split(',').any(|range| {
-        range
-            .split(';')
-            .next()
-            .unwrap_or_default()
-            .trim()
-            .eq_ignore_ascii_case(media_type)
-    })
-}
-
-// Queries
-
-/// Query parameters, each known and given once.
-pub struct Query<T>(pub T);
-
-impl<T> Deref for Query<T> {
-    type Target = T;
-
-    fn deref(&self) -> &T {
-        &self.0
-    }
-}
-
-impl<T: DeserializeOwned> FromRequest for Query<T> {
-    type Error = Problem;
-    type Future = Ready<Result<Self, Problem>>;
-
-    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(parameters(req).and_then(|given| filters(&given)).map(Query))
-    }
-}
-
-fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
-    let pairs =
-        web::Query::<Vec<(String, String)>>::from_query(req.query_string()).map_err(|e| {
-            Problem::new(
-                problem::INVALID_QUERY,
-                format!("the query cannot be read: {e}"),
-            )
-        })?;
-    let mut given = BTreeMap::new();
-    for (name, value) in pairs.into_inner() {
-        if value.contains('\0') || value.len() > 2000 {
-            return Err(Problem::new(
-                problem::INVALID_QUERY,
-                format!(
-                    "`{}` has a value that is too long or has a NUL",
-                    short(&name)
-                ),
-            ));
-        }
-        if given.contains_key(&name) {
-            return Err(Problem::new(
-                problem::INVALID_QUERY,
-                format!(
-                    "`{}` is given twice; join values with a comma",
-                    short(&name)
-                ),
-            ));
-        }
-        given.insert(name, value);
-    }
-    Ok(given)
-}
-
-fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, Problem> {
-    let encoded: Vec<String> = given
-        .iter()
-        .map(|(name, value)| format!("{}={}", encode(name), encode(value)))
-        .collect();
-    let encoded = encoded.join("&");
-    let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(encoded.as_bytes()));
-    serde_path_to_error::deserialize(pairs).map_err(|e| {
-        let detail = match e.path().iter().next() {
-            Some(Segment::Map { key }) => {
-                format!("`{}`: {}", short(key), plainly(&e.inner().to_string()))
-            }
-            Some(Segment::Seq { .. } | Segment::Enum { .. } | Segment::Unknown) | None => {
-                let text = e.inner().to_string();
-                match text
-                    .strip_prefix("missing field ")
-                    .or(text.strip_prefix("unknown field "))
-                {
-                    Some(rest) => {
-                        let name = rest.split(',').next().unwrap_or_default();
-                        format!("{name} {}", plainly(&text))
-                    }
-                    None => plainly(&text),
-                }
-            }
-        };
-        Problem::new(problem::INVALID_QUERY, short(&detail))
-    })
-}
-
-fn encode(text: &str) -> String {
-    text.bytes()
-        .map(|b| {
-            if b.is_ascii_alphanumeric() || b"-._~".contains(&b) {
-                (b as char).to_string()
-            } else {
-                format!("%{b:02X}")
-            }
-        })
-        .collect()
-}
-
-fn short(text: &str) -> String {
-    text.chars().take(300).collect()
-}
-
-/// Days from one to another, both included.
-#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-pub struct SpanQuery {
-    /// First day.
-    #[param(example = "2026-01-01")]
-    from: Day,
-    /// Last day, included; less than 100 years after the first.
-    #[param(example = "2026-03-31")]
-    to: Day,
-}
-
-impl SpanQuery {
-    pub fn days(self) -> Result<DaySpan, Problem> {
-        let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
-        if self.to < self.from {
-            return refused("`to` is before `from`");
-        }
-        if self.to.whole_months_since(self.from) >= 1200 {
-            return refused("`from` and `to` are 100 years apart or more; ask for a shorter span");
-        }
-        Ok(DaySpan {
-            from: self.from,
-            until: self.to,
-        })
-    }
-}
-
-/// Values of a filter joined with commas: any of them fits.
-pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
-where
-    T: std::str::FromStr<Err: std::fmt::Display>,
-    D: serde::Deserializer<'de>,
-{
-    let text = std::borrow::Cow::<str>::deserialize(from)?;
-    text.split(',')
-        .map(|word| word.parse().map_err(serde::de::Error::custom))
-        .collect()
-}
-
-// Lists
 
 /// A list without filters of its own.
 #[derive(Debug, Deserialize)]

@@ -1,0 +1,135 @@
+//! What an answer says of itself: entity tags, forms, how long it may be kept.
+
+use crate::ground::problem::{self, Problem};
+use actix_web::{
+    HttpRequest, HttpResponse,
+    http::header::{self},
+};
+use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+
+/// The strong tag of a representation.
+pub fn etag_of(bytes: &[u8]) -> String {
+    format!(
+        "\"{}\"",
+        URL_SAFE_NO_PAD.encode(&Sha256::digest(bytes)[..16])
+    )
+}
+
+/// Holds a client's `If-Match` against the present tag.
+pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
+    // By strong comparison: a weak tag matches nothing (RFC 9110, 13.1.1 and 8.8.3.2).
+    let strong = sent.split(',').filter(|tag| !tag.trim().starts_with("W/"));
+    if sent.trim() == "*" || strong.flat_map(tags).any(|tag| tag == present) {
+        return Ok(());
+    }
+    let detail =
+        "it was changed since you read it; read it again and send the new ETag in If-Match";
+    Err(Problem::new(problem::PRECONDITION_FAILED, detail).with_header("etag", present))
+}
+
+/// The tags of a list, each without the ending that a content coding gave it.
+fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
+    list.split(',').map(|tag| {
+        tag.trim()
+            .trim_start_matches("W/")
+            .replace("-gzip\"", "\"")
+            .replace("-br\"", "\"")
+    })
+}
+
+/// 200 with `ETag`, or 304 when the client has this representation.
+pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
+    let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
+    Ok(answer(req, bytes, "application/json", "no-store"))
+}
+
+/// As `shown`, for a representation made elsewhere.
+pub fn answer(
+    req: &HttpRequest,
+    bytes: Vec<u8>,
+    media_type: &str,
+    cache_control: &str,
+) -> HttpResponse {
+    let etag = etag_of(&bytes);
+    let unchanged = is_known(req, &etag);
+    let mut response = if unchanged {
+        HttpResponse::NotModified()
+    } else {
+        HttpResponse::Ok()
+    };
+    response
+        .insert_header((header::ETAG, etag))
+        .insert_header((header::CACHE_CONTROL, cache_control.to_owned()))
+        .insert_header((header::VARY, "Accept, Accept-Encoding"));
+    if unchanged {
+        return response.finish();
+    }
+    response
+        .insert_header((header::CONTENT_TYPE, media_type.to_owned()))
+        .body(bytes)
+}
+
+/// Whether the client has the representation with this tag, by its `If-None-Match`.
+pub(crate) fn is_known(req: &HttpRequest, etag: &str) -> bool {
+    let known = req
+        .headers()
+        .get(header::IF_NONE_MATCH)
+        .and_then(|value| value.to_str().ok());
+    known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag))
+}
+
+/// Whether the client takes answers in gzip. RFC 9110, section 12.5.3: a weight of 0 refuses a coding.
+pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
+    let sent = req.headers().get(header::ACCEPT_ENCODING);
+    let sent = sent.and_then(|value| value.to_str().ok());
+    sent.unwrap_or_default().split(',').any(|range| {
+        let mut parts = range.split(';').map(str::trim);
+        let is_gzip = parts
+            .next()
+            .is_some_and(|it| it.eq_ignore_ascii_case("gzip"));
+        let weight = parts.next().and_then(|it| it.strip_prefix("q="));
+        is_gzip && weight.is_none_or(|it| it.contains(|digit| matches!(digit, '1'..='9')))
+    })
+}
+
+/// Cache-Control of a public answer: no cache may show it after the firm's midnight, as papers lapse then. Freshness,
+/// revalidation and error windows end one after the other, `left` seconds from now at the latest.
+///
+/// Sources: RFC 9111 section 5.2.2.1 (max-age), RFC 5861 sections 3 and 4 (the stale windows).
+pub fn public_until_midnight(left: u32) -> String {
+    let fresh = left.min(60);
+    let stale = (left - fresh).min(300);
+    let stale_on_error = (left - fresh - stale).min(3600);
+    format!(
+        "public, max-age={fresh}, stale-while-revalidate={stale}, stale-if-error={stale_on_error}"
+    )
+}
+
+/// 201 with `Location` and `ETag`.
+pub fn created(location: &str, json: String) -> HttpResponse {
+    HttpResponse::Created()
+        .insert_header((header::LOCATION, location))
+        .insert_header((header::ETAG, etag_of(json.as_bytes())))
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .insert_header((header::CONTENT_TYPE, "application/json"))
+        .body(json)
+}
+
+/// The forms of an answer that a request may ask for.
+pub fn accepts(req: &HttpRequest, media_type: &str) -> bool {
+    let sent = req
+        .headers()
+        .get(header::ACCEPT)
+        .and_then(|value| value.to_str().ok())
+        .unwrap_or_default();
+    sent.split(',').any(|range| {
+        range
+            .split(';')
+            .next()
+            .unwrap_or_default()
+            .trim()
+            .eq_ignore_ascii_case(media_type)
+    })
+}

@@ -1,0 +1,157 @@
+//! What stands in the query of an address, read strictly.
+
+use crate::ground::{
+    body::plainly,
+    problem::{self, Problem},
+};
+use actix_web::{FromRequest, HttpRequest, dev::Payload, web};
+use outshop_core::days::{Day, DaySpan};
+use serde::{Deserialize, de::DeserializeOwned};
+use serde_path_to_error::Segment;
+
+use std::{
+    collections::BTreeMap,
+    future::{Ready, ready},
+    ops::Deref,
+};
+use utoipa::IntoParams;
+
+/// Query parameters, each known and given once.
+pub struct Query<T>(pub T);
+
+impl<T> Deref for Query<T> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.0
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest for Query<T> {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(parameters(req).and_then(|given| filters(&given)).map(Query))
+    }
+}
+
+pub(super) fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
+    let pairs =
+        web::Query::<Vec<(String, String)>>::from_query(req.query_string()).map_err(|e| {
+            Problem::new(
+                problem::INVALID_QUERY,
+                format!("the query cannot be read: {e}"),
+            )
+        })?;
+    let mut given = BTreeMap::new();
+    for (name, value) in pairs.into_inner() {
+        if value.contains('\0') || value.len() > 2000 {
+            return Err(Problem::new(
+                problem::INVALID_QUERY,
+                format!(
+                    "`{}` has a value that is too long or has a NUL",
+                    short(&name)
+                ),
+            ));
+        }
+        if given.contains_key(&name) {
+            return Err(Problem::new(
+                problem::INVALID_QUERY,
+                format!(
+                    "`{}` is given twice; join values with a comma",
+                    short(&name)
+                ),
+            ));
+        }
+        given.insert(name, value);
+    }
+    Ok(given)
+}
+
+pub(super) fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, Problem> {
+    let encoded: Vec<String> = given
+        .iter()
+        .map(|(name, value)| format!("{}={}", encode(name), encode(value)))
+        .collect();
+    let encoded = encoded.join("&");
+    let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(encoded.as_bytes()));
+    serde_path_to_error::deserialize(pairs).map_err(|e| {
+        let detail = match e.path().iter().next() {
+            Some(Segment::Map { key }) => {
+                format!("`{}`: {}", short(key), plainly(&e.inner().to_string()))
+            }
+            Some(Segment::Seq { .. } | Segment::Enum { .. } | Segment::Unknown) | None => {
+                let text = e.inner().to_string();
+                match text
+                    .strip_prefix("missing field ")
+                    .or(text.strip_prefix("unknown field "))
+                {
+                    Some(rest) => {
+                        let name = rest.split(',').next().unwrap_or_default();
+                        format!("{name} {}", plainly(&text))
+                    }
+                    None => plainly(&text),
+                }
+            }
+        };
+        Problem::new(problem::INVALID_QUERY, short(&detail))
+    })
+}
+
+pub(super) fn encode(text: &str) -> String {
+    text.bytes()
+        .map(|b| {
+            if b.is_ascii_alphanumeric() || b"-._~".contains(&b) {
+                (b as char).to_string()
+            } else {
+                format!("%{b:02X}")
+            }
+        })
+        .collect()
+}
+
+pub(super) fn short(text: &str) -> String {
+    text.chars().take(300).collect()
+}
+
+/// Days from one to another, both included.
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SpanQuery {
+    /// First day.
+    #[param(example = "2026-01-01")]
+    from: Day,
+    /// Last day, included; less than 100 years after the first.
+    #[param(example = "2026-03-31")]
+    to: Day,
+}
+
+impl SpanQuery {
+    pub fn days(self) -> Result<DaySpan, Problem> {
+        let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
+        if self.to < self.from {
+            return refused("`to` is before `from`");
+        }
+        if self.to.whole_months_since(self.from) >= 1200 {
+            return refused("`from` and `to` are 100 years apart or more; ask for a shorter span");
+        }
+        Ok(DaySpan {
+            from: self.from,
+            until: self.to,
+        })
+    }
+}
+
+/// Values of a filter joined with commas: any of them fits.
+pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
+where
+    T: std::str::FromStr<Err: std::fmt::Display>,
+    D: serde::Deserializer<'de>,
+{
+    let text = std::borrow::Cow::<str>::deserialize(from)?;
+    text.split(',')
+        .map(|word| word.parse().map_err(serde::de::Error::custom))
+        .collect()
+}
