@@ -97,7 +97,7 @@ impl EngineState {
 
     /// What was agreed with the owner; `None` for an engine that is not on commission.
     pub(crate) fn agreed(&self) -> Option<Agreed> {
-        (self.manner == Manner::Commission).then(|| Agreed {
+        (self.manner == Manner::Commission).then_some(Agreed {
             owner: self.owner,
             reserve: self.reserve,
             commission_percent: self.commission_percent,
