@@ -644,3 +644,20 @@ async fn a_wrong_query_parameter_is_named() {
         assert!(detail.contains(words), "{path}: {detail}");
     }
 }
+
+/// JSON Schema of the parameters (minimum, maxLength) is kept to.
+#[actix_web::test]
+async fn a_filter_outside_of_its_limits_is_refused() {
+    let shop = Shop::open().await;
+    let long = "0".repeat(201);
+    for query in [
+        "/v1/sales?stock_no=0".to_owned(),
+        "/v1/deposits?reservation_id=-1".to_owned(),
+        format!("/v1/comparables?gauge_mm={long}"),
+    ] {
+        shop.get(&query).await.refused("invalid_query").is(400);
+    }
+    let longest = format!("/v1/comparables?gauge_mm={}", &long[1..]);
+    shop.get(&longest).await.ok();
+    shop.get("/v1/sales?stock_no=1").await.ok();
+}

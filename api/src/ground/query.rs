@@ -70,6 +70,13 @@ pub(super) fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, 
 }
 
 pub(super) fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> Result<T, Problem> {
+    let is_a_number_given = |name: &str| name == "stock_no" || name.ends_with("_id");
+    let below_1 = |value: &str| value.parse::<i64>().is_ok_and(|number| number < 1);
+    let mut numbers = given.iter().filter(|(name, _)| is_a_number_given(name));
+    if let Some((name, _)) = numbers.find(|(_, value)| below_1(value)) {
+        let detail = format!("`{}`: numbers begin at 1", short(name));
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
     let encoded: Vec<String> = given
         .iter()
         .map(|(name, value)| format!("{}={}", encode(name), encode(value)))
@@ -144,6 +151,9 @@ impl SpanQuery {
     }
 }
 
+/// Characters of a list of values, as the document says.
+const MOST_OF_ANY: usize = 200;
+
 /// Values of a filter joined with commas: any of them fits.
 pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
 where
@@ -151,6 +161,10 @@ where
     D: serde::Deserializer<'de>,
 {
     let text = std::borrow::Cow::<str>::deserialize(from)?;
+    if text.chars().count() > MOST_OF_ANY {
+        let detail = format!("more than {MOST_OF_ANY} characters");
+        return Err(serde::de::Error::custom(detail));
+    }
     text.split(',')
         .map(|word| word.parse().map_err(serde::de::Error::custom))
         .collect()
