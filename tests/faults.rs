@@ -139,7 +139,7 @@ const STORED: &str = "DO $$ BEGIN EXECUTE (
     FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace
 ); END $$";
 
-/// Calls of a sale with all that it weighs and its answer foresees; most of them ask what the engine has cost and will cost.
+/// Counted from our own sale, to notice when it grows; it says nothing of how few would do. Most ask what the engine has cost and will cost.
 const MOST_CALLS_OF_A_SALE: i64 = 71;
 
 /// What is tried, of each kind of write once.
@@ -366,7 +366,7 @@ async fn a_database_that_only_reads_refuses_writes_and_is_left_for_one_that_writ
 
 /// Who is asked first about an engine waits for its lock: each call more is time in which the next buyer waits.
 #[actix_web::test]
-async fn a_sale_asks_the_database_no_more_often_than_it_has_to() {
+async fn a_sale_makes_no_more_calls_of_the_database_than_it_did() {
     const MANY: i64 = 1_000_000;
     let shop = Shop::open().await;
     let cutter = Cutter::default();

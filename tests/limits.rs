@@ -192,3 +192,40 @@ async fn no_body_is_read_beyond_its_limit() {
         .refused("unsupported_media_type")
         .is(415);
 }
+
+/// Clients that ask for a whole list and do not read it keep a connection each until PostgreSQL ends it: they get a quarter of the eight
+/// at most, and all else goes on.
+#[actix_web::test]
+async fn clients_that_do_not_read_whole_lists_leave_connections_for_others() {
+    let shop = Shop::open().await;
+    // More than the buffers between service and client take.
+    shop.sql(
+        "INSERT INTO comparables (on_day, price, source, kind, description)
+         SELECT '2025-11-08', 6200, 'own', 'locomotive', repeat('x', 2000) FROM generate_series(1, 20000)",
+    )
+    .await;
+    let address = shop.url.trim_start_matches("http://");
+    let ask = format!(
+        "GET /v1/comparables HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {}\r\nAccept: text/csv\r\n\r\n",
+        shop.key(Role::Seller)
+    );
+    let mut unread = Vec::new();
+    for _ in 0..2 {
+        let mut socket = TcpStream::connect(address).await.expect("a connection");
+        socket.write_all(ask.as_bytes()).await.expect("sent");
+        let mut first = [0; 15];
+        socket.read_exact(&mut first).await.expect("a status");
+        assert_eq!(&first, b"HTTP/1.1 200 OK");
+        unread.push(socket);
+    }
+    let another = shop
+        .request(Method::GET, "/v1/comparables")
+        .by(&shop, Role::Seller)
+        .header("accept", "text/csv");
+    let refused = another.send().await.refused("service_unavailable").is(503);
+    assert_eq!(header(&refused, "retry-after"), "10");
+    shop.get("/v1/comparables?limit=5").await.ok();
+    shop.post("/v1/persons", &json!({"name": "Ada Fell"}))
+        .await
+        .created();
+}

@@ -3,12 +3,9 @@
 use crate::{
     Shared, app,
     engines::photographs::Store,
-    firm::{
-        firm,
-        keys::{self, NewKey},
-    },
+    firm::keys::{self, NewKey},
     ground::{
-        clock::{Clock, day_in},
+        clock::{self, Clock},
         connection,
         db::{self, Db, RunQueryDsl},
     },
@@ -204,8 +201,8 @@ pub fn welcome(address: SocketAddr, keys: &Keys, folder: &Path) -> Result<String
 
 async fn today(db: &Db) -> Result<Day, String> {
     let mut conn = db.read().await.map_err(|e| e.to_string())?;
-    let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
-    Ok(day_in(&firm.time_zone, Clock::default().now()))
+    let today = clock::today(&mut conn, Clock::default().now()).await;
+    today.map_err(|e| e.to_string())
 }
 
 async fn make_keys(db: &Db, today: Day) -> Result<Keys, String> {

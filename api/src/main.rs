@@ -9,13 +9,10 @@ use outshop_api::{
     document,
     engines::photographs::{self, Store},
     enquiring::reservations,
-    firm::{
-        firm,
-        keys::{self, Key, NewKey},
-    },
+    firm::keys::{self, Key, NewKey},
     ground::{
         actor::Actor,
-        clock::{Clock, day_in},
+        clock::{self, Clock},
         db::{self, Db},
         text::Line,
         traces,
@@ -529,15 +526,17 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
             expires_on,
             ..
         } => {
-            let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
             let now = Clock::default().now();
+            let today = clock::today(&mut conn, now)
+                .await
+                .map_err(|e| e.to_string())?;
             let new = NewKey {
                 name: line(&name)?,
                 role,
                 person: line(&person)?,
                 expires_on,
             };
-            let secret = keys::add(&db, &new, day_in(&firm.time_zone, now))
+            let secret = keys::add(&db, &new, today)
                 .await
                 .map_err(|e| e.to_string())?;
             say(&secret)
@@ -553,14 +552,16 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
             Ok(())
         }
         KeysAct::Revoke { id, .. } => {
-            let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
             let now = Clock::default().now();
+            let today = clock::today(&mut conn, now)
+                .await
+                .map_err(|e| e.to_string())?;
             let actor = Actor {
                 key_id: id,
                 person: "at the machine".into(),
                 role: Role::Proprietor,
                 now,
-                today: day_in(&firm.time_zone, now),
+                today,
                 waited: Duration::ZERO,
             };
             db.write(&actor, async |tx| keys::revoke(tx, id).await)
@@ -584,9 +585,10 @@ async fn import(what: Import) -> Result<(), String> {
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let actor = {
         let mut conn = db.read().await.map_err(|e| e.to_string())?;
-        let firm = firm::find(&mut conn).await.map_err(|e| e.to_string())?;
         let now = Clock::default().now();
-        let today = day_in(&firm.time_zone, now);
+        let today = clock::today(&mut conn, now)
+            .await
+            .map_err(|e| e.to_string())?;
         let live = |key: &Key| {
             key.role == Role::Proprietor
                 && !key.revoked

@@ -6,7 +6,7 @@ use crate::{
         instants::Instant,
         problem::{self, Problem},
     },
-    schema::{acquisitions, deliveries, disposals, engines, sales, stock},
+    schema::{acquisitions, deliveries, engines, sales, stock},
 };
 use diesel::{
     prelude::*,
@@ -304,23 +304,6 @@ pub(crate) async fn promise_of(
         .await
         .optional()?;
     Ok(promised.and_then(|(id, on)| Some((id, on?))))
-}
-
-/// Refuses an engine that went without a sale.
-pub(crate) async fn must_be_here(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(), Problem> {
-    let gone_on: Option<Day> = disposals::table
-        .filter(disposals::stock_no.eq(stock_no))
-        .select(disposals::on_day)
-        .first(conn)
-        .await
-        .optional()?;
-    match gone_on {
-        None => Ok(()),
-        Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
-    }
 }
 
 /// Whether the engine has been delivered or is gone.

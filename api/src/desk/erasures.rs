@@ -8,14 +8,11 @@ pub mod catalogue;
 use crate::{
     engines::photographs::Store,
     enquiring::offers,
-    firm::{
-        firm,
-        persons::{self, Person},
-    },
+    firm::persons::{self, Person},
     ground::{
         actor::Owner,
         body::Body,
-        clock::day_in,
+        clock,
         db::{self, Db, RunQueryDsl, Tx, Untouched},
         list::{Keyset, ListQuery, NoFilters, Page, PageParams},
         operations::Operations,
@@ -148,15 +145,12 @@ async fn erase(
             kept_by_law,
             enquiries_closed,
             offers_withdrawn,
+            erasure_id,
         } = forget(tx.conn(), id, actor.today).await?;
         let entry = json!({"person_id": id, "kept_by_law": kept_by_law});
         tx.record("person.erased", None, entry).await?;
         // Before the commit: one that is listed and not erased is erased by the next restore, as was asked; one that is erased and not
         // listed would come back with it.
-        let erasure_id = persons_table::table
-            .find(id)
-            .select(persons_table::erasure_id);
-        let erasure_id: Uuid = erasure_id.first(tx.conn()).await?;
         store.put(&listed(erasure_id), &[]).await?;
         let erasure = Erasure {
             person: persons::find(tx.conn(), id).await?,
@@ -186,7 +180,7 @@ pub async fn replay(
     store: &Store,
     now: Timestamp,
 ) -> Result<Vec<i64>, Problem> {
-    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let today = clock::today(conn, now).await?;
     let names = store.names_below(LIST).await?;
     let erased: Vec<Uuid> = names.iter().filter_map(|name| name.parse().ok()).collect();
     let back: Vec<i64> = persons_table::table
@@ -223,6 +217,7 @@ struct Forgotten {
     kept_by_law: bool,
     enquiries_closed: usize,
     offers_withdrawn: usize,
+    erasure_id: Uuid,
 }
 
 async fn forget(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Result<Forgotten, Problem> {
@@ -238,14 +233,16 @@ async fn forget(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Result<Forgot
         .bind::<BigInt, _>(id)
         .execute(conn)
         .await?;
-    diesel::update(persons_table::table.find(id))
+    let erasure_id = diesel::update(persons_table::table.find(id))
         .set(persons_table::erased_on.eq(on))
-        .execute(conn)
+        .returning(persons_table::erasure_id)
+        .get_result(conn)
         .await?;
     Ok(Forgotten {
         kept_by_law,
         enquiries_closed,
         offers_withdrawn,
+        erasure_id,
     })
 }
 

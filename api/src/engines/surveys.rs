@@ -212,6 +212,28 @@ pub struct FindingFilters {
     open: Option<bool>,
 }
 
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+pub struct ToldFinding {
+    /// Null where a complaint does not say.
+    pub area: Option<Area>,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Null while it is open.
+    pub cleared_on: Option<Day>,
+}
+
+/// The most findings that are listed for one engine.
+pub(crate) const MOST_FINDINGS: i64 = 200;
+
+/// Which faults are told.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Told {
+    All,
+    Open,
+}
+
 // Routes
 
 /// List the surveys of an engine
@@ -687,28 +709,6 @@ pub(crate) async fn clear_by_job(
         .execute(conn)
         .await?;
     Ok(clears)
-}
-
-#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = findings)]
-pub struct ToldFinding {
-    /// Null where a complaint does not say.
-    pub area: Option<Area>,
-    pub severity: Severity,
-    pub words: Text<1000>,
-    pub found_on: Day,
-    /// Null while it is open.
-    pub cleared_on: Option<Day>,
-}
-
-/// Findings told of one engine.
-pub(crate) const MOST_FINDINGS: i64 = 200;
-
-/// Which faults are told.
-#[derive(Debug, Clone, Copy)]
-pub(crate) enum Told {
-    All,
-    Open,
 }
 
 /// The faults on record of an engine, the open ones first.

@@ -9,7 +9,7 @@ use crate::{
         actor::{Reserving, ReservingRead, Selling, SellingRead},
         answers::shown,
         body::{Body, KeyedBody},
-        clock::day_in,
+        clock,
         db::{self, Db, RunQueryDsl, Tx, Untouched},
         instants::Instant,
         list::{Keyset, ListQuery, Page, PageParams},
@@ -18,6 +18,7 @@ use crate::{
         text::Text,
     },
     schema::{deposit_returns, deposits, payments, reservations, stock},
+    stock::EngineState,
 };
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use diesel::{
@@ -561,10 +562,9 @@ pub(crate) async fn must_fit_price(
 }
 
 async fn must_be_for_sale(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    if crate::stock::sale_of(conn, stock_no).await?.is_some() {
-        return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
-    }
-    crate::stock::must_be_here(conn, stock_no).await?;
+    let engine = EngineState::lock(conn, stock_no).await?;
+    engine.must_be_unsold()?;
+    engine.must_be_here()?;
     let listing: Option<ListingStanding> = stock::table
         .filter(stock::stock_no.eq(stock_no))
         .select(stock::listing)
@@ -701,7 +701,7 @@ async fn promote_next(
 /// the second finds nothing to do. Returns how many lapsed.
 pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     let mut conn = db.read().await?;
-    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    let today = clock::today(&mut conn, now).await?;
     let now = Instant::of_second(now);
     let due: Vec<i32> = reservations::table
         .filter(reservations::ended.is_null())

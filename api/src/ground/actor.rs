@@ -1,4 +1,4 @@
-//! Who asks: the actor behind a key, and the argument types that let in a role.
+//! The actor behind an API key, and the argument types that admit roles.
 
 use crate::ground::problem::{self, Problem};
 use actix_web::{FromRequest, HttpMessage, HttpRequest, dev::Payload};

@@ -46,7 +46,7 @@ pub fn day_in(zone: &str, now: Timestamp) -> Day {
 }
 
 /// The firm's day at that moment.
-pub(crate) async fn today(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Day, Problem> {
+pub async fn today(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Day, Problem> {
     let zone: String = firm::table.select(firm::time_zone).first(conn).await?;
     Ok(day_in(&zone, now))
 }

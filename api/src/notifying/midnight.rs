@@ -1,9 +1,8 @@
 //! Midnight: what the passing of a day alone changes, written into the journal once.
 
 use crate::{
-    firm::firm,
     ground::{
-        clock::day_in,
+        clock,
         db::{self, Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_xact_lock},
         problem::Problem,
     },
@@ -61,7 +60,7 @@ pub struct Days {
 }
 
 pub async fn days(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Days, Problem> {
-    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let today = clock::today(conn, now).await?;
     let last = last_begun(conn).await?;
     Ok(Days { today, last })
 }

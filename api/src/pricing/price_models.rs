@@ -1,11 +1,10 @@
 //! Fits: what was learned from achieved sales, kept with all that it was learned from.
 
 use crate::{
-    firm::firm,
     ground::{
         actor::Staff,
         answers::shown,
-        clock::day_in,
+        clock,
         db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
         entries,
         list::{Keyset, ListQuery, NoFilters, Page, PageParams},
@@ -292,7 +291,7 @@ pub async fn keep_up(
     seen: &mut Option<(i64, Day)>,
 ) -> Result<(), Problem> {
     let mut conn = db.read().await?;
-    let today = day_in(&firm::find(&mut conn).await?.time_zone, now);
+    let today = clock::today(&mut conn, now).await?;
     // Numbers are given after the commit, so that an entry committed late is not missed.
     entries::number(&mut conn).await?;
     let last: Option<i64> = journal::table

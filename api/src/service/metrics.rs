@@ -2,9 +2,8 @@
 //! when to worry.
 
 use crate::{
-    firm::firm,
     ground::{
-        clock::{Clock, day_in},
+        clock::{self, Clock},
         db::{Db, RunQueryDsl},
         entries,
         problem::Problem,
@@ -118,7 +117,7 @@ pub fn answered(method: &str, route: &str, status: u16, took: Duration) {
 }
 
 /// The listener, on the loopback address; port 0 takes a free one.
-/// `age`: since what is on show was last held against the journal; none before the first time.
+/// `age`: how long ago the listings on show were last checked against the journal; `None`: not yet.
 pub fn serve(
     port: u16,
     db: Db,
@@ -171,10 +170,7 @@ async fn look(db: &Db) -> Result<(), Problem> {
     GAUGES
         .unnumbered
         .set(unnumbered.get_result(&mut conn).await?);
-    let today = day_in(
-        &firm::find(&mut conn).await?.time_zone,
-        Clock::default().now(),
-    );
+    let today = clock::today(&mut conn, Clock::default().now()).await?;
     let begun: Option<outshop_core::days::Day> = midnights::table
         .select(max(midnights::on_day))
         .first(&mut conn)

@@ -1,6 +1,5 @@
-//! What is held of a person, table by table: which of its records are theirs, and what becomes of each text in them when the person is
-//! erased. Export and erasure are made from it, and a test holds it against the catalogue of the database: a text that stands in none of
-//! the two lists fails it.
+//! The personal data in each table: which records belong to a person, and what an erasure does with each text in them. Export and erasure
+//! are both built from it. A test compares it with the database's own catalogue and fails on a text column that is in neither list.
 
 use std::sync::LazyLock;
 
@@ -9,7 +8,7 @@ pub struct Held {
     pub table: &'static str,
     /// Condition on a record; $1 is the person's id.
     theirs: &'static str,
-    /// Addresses under which answers about a record were kept for repeats of a request: the beginning, and the column that follows it.
+    /// Addresses of a record, each a prefix and the column that follows it: stored responses are found by them. The first column is the id.
     addresses: &'static [(&'static str, &'static str)],
     pub texts: &'static [(&'static str, Fate)],
 }
@@ -336,8 +335,9 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
 pub(super) static EVERYTHING: LazyLock<String> = LazyLock::new(|| {
     let records: Vec<String> = HELD
         .iter()
-        .map(|Held { table, theirs, .. }| {
-            let id = if *table == "owner_tellings" { "asking_price_id" } else { "id" };
+        .map(|held| {
+            let Held { table, theirs, .. } = held;
+            let id = held.addresses.first().map_or("id", |(_, id)| id);
             format!(r#"SELECT '{table}' COLLATE "C" AS of_table, {id} AS id, to_jsonb(t) AS record FROM {table} t WHERE {theirs}"#)
         })
         .collect();
@@ -348,8 +348,8 @@ pub(super) static EVERYTHING: LazyLock<String> = LazyLock::new(|| {
     )
 });
 
-/// One statement: erases the texts of the person $1, whom the books name or not ($2). PostgreSQL sees the records in all of its parts
-/// as they were before the first.
+/// Erases the texts of the person $1; $2 says whether the books name them. It is one statement, so every part selects the records as they
+/// were before any part changed them. Sheets that nobody has opened yet are deleted whole.
 pub(super) static FORGET: LazyLock<String> = LazyLock::new(|| {
     let parts: Vec<String> = HELD
         .iter()

@@ -5,9 +5,8 @@ use super::{
     guard::{Guard, Reach},
 };
 use crate::{
-    firm::firm,
     ground::{
-        clock::{Clock, day_in},
+        clock::{self, Clock},
         db::{Db, RunQueryDsl, Untouched, record_untouched},
         entries,
         instants::Instant,
@@ -430,7 +429,7 @@ async fn switch_off(
         .set(webhook_calls::outcome.eq(Reception::Failed))
         .execute(conn)
         .await?;
-    let today = day_in(&firm::find(conn).await?.time_zone, now);
+    let today = clock::today(conn, now).await?;
     let entry = Untouched {
         what: "webhook.switched_off",
         stock_no: None,
