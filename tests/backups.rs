@@ -80,3 +80,39 @@ async fn a_table_that_is_not_as_it_was_is_told() {
     let refused = backups::restore(&cluster().url_of(&name), None, &shop.store, &folder).await;
     assert!(refused.expect_err("a refusal").contains("keys"));
 }
+
+#[actix_web::test]
+async fn a_backup_of_before_the_first_release_or_of_a_newer_binary_is_refused_before_anything_is_stored()
+ {
+    let shop = Shop::open().await;
+    let kept = tempfile::tempdir().expect("a folder");
+    let folder = kept.path().join("kept");
+    backups::back_up(&shop.database_url, None, &shop.store, &folder)
+        .await
+        .expect("a backup");
+    let contents = folder.join("contents.json");
+    let text = std::fs::read_to_string(&contents).expect("contents");
+    let name = format!("shop_{}_of_before", std::process::id());
+    statement(cluster(), "postgres", &format!("CREATE DATABASE {name}")).await;
+    let url = cluster().url_of(&name);
+    let mut json: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let migrations = json["migrations"].as_array_mut().expect("versions");
+    migrations.push(json!("29990101"));
+    std::fs::write(&contents, json.to_string()).expect("written");
+    let newer = backups::restore(&url, None, &shop.store, &folder).await;
+    let newer = newer.expect_err("a refusal");
+    assert!(newer.starts_with("the backup is newer"), "{newer}");
+    json.as_object_mut().expect("members").remove("migrations");
+    std::fs::write(&contents, json.to_string()).expect("written");
+    let before = backups::restore(&url, None, &shop.store, &folder).await;
+    let before = before.expect_err("a refusal");
+    assert!(
+        before.starts_with("the backup was made by an Outshop of before the first release"),
+        "{before}"
+    );
+    // The database is still empty.
+    std::fs::write(&contents, text).expect("written");
+    backups::restore(&url, None, &shop.store, &folder)
+        .await
+        .expect("a restored database");
+}

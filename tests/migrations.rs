@@ -88,3 +88,20 @@ async fn a_database_of_a_newer_binary_is_refused_with_a_sentence() {
         on_threads(outshop_api::ground::db::migrate(&url)).expect_err("newer than the binary");
     assert!(refusal.contains("newer than this binary"), "{refusal}");
 }
+
+#[actix_web::test]
+async fn a_database_of_before_the_first_release_is_refused_with_a_sentence() {
+    let shop = Shop::open().await;
+    // As the tables of then had it.
+    crate::shop::statement_in(
+        &shop.database_url,
+        "UPDATE __diesel_schema_migrations SET version = '202611251' WHERE version = '2026113001'",
+    )
+    .await;
+    let url = shop.database_url.clone();
+    let refusal = on_threads(outshop_api::ground::db::migrate(&url)).expect_err("of before");
+    assert!(
+        refusal.starts_with("the database was made by an Outshop of before the first release"),
+        "{refusal}"
+    );
+}

@@ -4,7 +4,11 @@
 use crate::{
     desk::erasures,
     engines::photographs::{self, Store},
-    ground::{clock::Clock, connection, db::RunQueryDsl},
+    ground::{
+        clock::Clock,
+        connection,
+        db::{self, RunQueryDsl},
+    },
     service::cluster,
 };
 use diesel::{
@@ -29,6 +33,9 @@ const PHOTOGRAPHS: &str = "photographs";
 struct Contents {
     /// Version of the service that made it.
     outshop: String,
+    /// Versions of the migrations that made its tables; none where it was made before the first release.
+    #[serde(default)]
+    migrations: Vec<String>,
     /// By name of the table.
     tables: BTreeMap<String, Table>,
     photographs: usize,
@@ -79,6 +86,9 @@ pub async fn back_up(
     }
     file.sync_all().map_err(|e| e.to_string())?;
     let tables = tables(&mut conn).await?;
+    let migrations =
+        diesel::dsl::sql::<Text>("SELECT version FROM __diesel_schema_migrations ORDER BY 1");
+    let migrations: Vec<String> = migrations.load(&mut conn).await.map_err(told)?;
     let names = photographs::file_names(&mut conn).await.map_err(told)?;
     conn.batch_execute("COMMIT").await.map_err(told)?;
 
@@ -93,6 +103,7 @@ pub async fn back_up(
     }
     let contents = Contents {
         outshop: env!("CARGO_PKG_VERSION").to_owned(),
+        migrations,
         photographs: names.len(),
         tables,
     };
@@ -121,6 +132,7 @@ pub async fn restore(
         .map_err(|e| format!("{} is no whole backup: {CONTENTS}: {e}", folder.display()))?;
     let contents: Contents =
         serde_json::from_slice(&text).map_err(|e| format!("{}: {e}", path.display()))?;
+    db::must_fit("the backup", &contents.migrations)?;
     let mut conn = connect(url).await?;
     if !tables(&mut conn).await?.is_empty() {
         return Err("the database is not empty; restore into a new one".to_owned());

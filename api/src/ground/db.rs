@@ -537,26 +537,41 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
         .await
         .map_err(|e| e.to_string())?;
     let mut harness = AsyncMigrationHarness::new(conn);
+    let applied = harness.applied_migrations().map_err(|e| e.to_string())?;
+    if !applied.is_empty() {
+        let applied: Vec<String> = applied.iter().map(ToString::to_string).collect();
+        must_fit("the database", &applied)?;
+    }
+    let run = harness
+        .run_pending_migrations(MIGRATIONS)
+        .map_err(|e| e.to_string())?;
+    Ok(run.len())
+}
+
+/// Refuses a database or a backup whose migrations this binary cannot go on from. `applied` are their versions.
+pub(crate) fn must_fit(what: &str, applied: &[String]) -> Result<(), String> {
     let known: Vec<String> =
         diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS)
             .map_err(|e| e.to_string())?
             .iter()
             .map(|migration| migration.name().version().to_string())
             .collect();
-    let applied = harness.applied_migrations().map_err(|e| e.to_string())?;
-    if let Some(newer) = applied
+    if known
         .iter()
-        .map(ToString::to_string)
-        .find(|version| !known.contains(version))
+        .min()
+        .is_some_and(|first| !applied.contains(first))
     {
         return Err(format!(
-            "the database is newer than this binary (it has migration {newer}); start the newer binary"
+            "{what} was made by an Outshop of before the first release, whose tables were others; this one cannot read it: \
+             begin with an empty database"
         ));
     }
-    let run = harness
-        .run_pending_migrations(MIGRATIONS)
-        .map_err(|e| e.to_string())?;
-    Ok(run.len())
+    match applied.iter().find(|version| !known.contains(version)) {
+        Some(newer) => Err(format!(
+            "{what} is newer than this binary (it has migration {newer}); start the newer binary"
+        )),
+        None => Ok(()),
+    }
 }
 
 /// Refuses a PostgreSQL that may lose what it has acknowledged.

@@ -1,1 +1,0 @@
-DROP TABLE acquisitions, boiler_fittings, boiler_pressure_changes, boilers, engines;

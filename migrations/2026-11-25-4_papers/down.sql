@@ -1,1 +1,0 @@
-DROP TABLE boiler_code_rules, boiler_codes, certificates, tests;

@@ -1,1 +1,0 @@
-DROP TABLE asking_prices, valuations, comparables, guides;

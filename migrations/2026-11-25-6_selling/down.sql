@@ -1,2 +1,0 @@
-DROP VIEW stock;
-DROP TABLE preparation_ticks, deliveries, payments, sales, listings;

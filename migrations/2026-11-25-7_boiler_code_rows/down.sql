@@ -1,2 +1,0 @@
-DELETE FROM boiler_code_rules;
-DELETE FROM boiler_codes;

@@ -1,2 +1,0 @@
-DROP TABLE sale_terms;
-DROP TABLE tax_rules;

@@ -1,2 +1,0 @@
-DELETE FROM sale_terms;
-DELETE FROM tax_rules;

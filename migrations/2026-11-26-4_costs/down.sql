@@ -1,3 +1,0 @@
-DROP TABLE tax_periods;
-DROP TABLE hour_rates;
-DROP TABLE costs;

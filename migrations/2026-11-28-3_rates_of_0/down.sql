@@ -1,2 +1,0 @@
-ALTER TABLE tax_rules DROP CONSTRAINT tax_rules_value;
-ALTER TABLE tax_rules ADD CONSTRAINT tax_rules_value CHECK (value > 0);

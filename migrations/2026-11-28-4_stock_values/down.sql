@@ -1,2 +1,0 @@
-DROP TABLE stock_value_lines;
-DROP TABLE stock_values;

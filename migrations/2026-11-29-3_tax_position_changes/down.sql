@@ -1,1 +1,0 @@
-DROP TABLE tax_position_changes;

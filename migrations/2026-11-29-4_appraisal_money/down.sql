@@ -1,1 +1,0 @@
-ALTER TABLE appraisals DROP COLUMN money;

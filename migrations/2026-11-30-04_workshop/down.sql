@@ -1,0 +1,1 @@
+DROP TABLE plans, preparation_ticks, preparation_items, readiness_bars, costs, job_findings, findings, job_parts, job_hours, job_needs, job_grades, jobs, test_terms, inspector_visits, days_off, fitters;

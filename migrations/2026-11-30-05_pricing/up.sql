@@ -1,0 +1,183 @@
+CREATE TABLE guides (
+    version integer PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    from_day date NOT NULL,
+    uncertainty text NOT NULL CONSTRAINT guides_uncertainty CHECK (uncertainty::numeric > 0 AND uncertainty::numeric <= 2),
+    words text,
+    starts jsonb NOT NULL,
+    factors jsonb NOT NULL
+);
+CREATE INDEX guides_from_day ON guides (from_day, version);
+COMMENT ON TABLE guides IS 'Versions of the firm''s own pricing guide, each kept for ever.';
+COMMENT ON COLUMN guides.uncertainty IS 'Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
+COMMENT ON COLUMN guides.starts IS 'As the proprietor wrote them, without the converted figures.';
+
+CREATE TABLE sales_learned (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sha256 bytea NOT NULL CONSTRAINT sales_learned_once UNIQUE,
+    sale jsonb NOT NULL
+);
+COMMENT ON TABLE sales_learned IS 'Sales as they were learned from, each form of one kept once and for ever.';
+COMMENT ON COLUMN sales_learned.sha256 IS 'Of the column sale, as it was written.';
+
+CREATE TABLE comparables (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    on_day date NOT NULL,
+    price numeric(12, 2) NOT NULL CONSTRAINT comparables_price CHECK (price > 0),
+    source text NOT NULL,
+    kind text NOT NULL,
+    gauge text,
+    gauge_mm numeric(12, 4),
+    description text NOT NULL,
+    whyte text,
+    fuel text,
+    weight text,
+    build_quality text,
+    builder_standing text,
+    working_order text,
+    boiler text,
+    fittings_and_feeds text,
+    cylinders_and_valves text,
+    motion text,
+    wheels_and_axleboxes text,
+    frames text,
+    platework_and_paint text,
+    completeness text,
+    papers_months_left integer CONSTRAINT comparables_papers CHECK (papers_months_left BETWEEN 0 AND 60),
+    boiler_material text,
+    goes_with text[] NOT NULL DEFAULT '{}',
+    stock_no integer REFERENCES engines,
+    withdrawn_on date,
+    withdrawn_because text,
+    CONSTRAINT comparables_withdrawn CHECK ((withdrawn_on IS NULL) = (withdrawn_because IS NULL))
+);
+CREATE INDEX comparables_on_day ON comparables (on_day);
+COMMENT ON TABLE comparables IS 'Achieved sales, own or observed elsewhere. NULL means not known.';
+COMMENT ON COLUMN comparables.gauge IS 'As written, with its unit; so is the weight.';
+COMMENT ON COLUMN comparables.boiler IS 'Condition grade; so are the seven columns after it.';
+COMMENT ON COLUMN comparables.stock_no IS 'The engine, where it was the firm''s own.';
+
+CREATE TABLE fits (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    on_day date NOT NULL,
+    inputs_sha256 bytea NOT NULL,
+    guide_version integer NOT NULL REFERENCES guides,
+    n_sales integer NOT NULL,
+    n_not_priced integer NOT NULL,
+    learned jsonb,
+    outliers jsonb NOT NULL,
+    sale_ids bigint[] NOT NULL,
+    CONSTRAINT fits_enough CHECK ((learned IS NULL) = (n_sales < 8))
+);
+COMMENT ON TABLE fits IS 'What was learned from achieved sales, each time they or the guide changed; kept for ever, as valuations rest on it.';
+COMMENT ON COLUMN fits.inputs_sha256 IS 'Of the sales, the guide, the features and the way of learning.';
+COMMENT ON COLUMN fits.n_not_priced IS 'Sales left out, as the guide has no price for them.';
+COMMENT ON COLUMN fits.learned IS 'Hyperparameters and what belongs to them; NULL: the sales had become too few.';
+COMMENT ON COLUMN fits.sale_ids IS 'What was learned from, by day and price: with it and the column learned the fit is made again.';
+
+CREATE TABLE valuations (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    on_day date NOT NULL,
+    basis text NOT NULL,
+    guide_version integer NOT NULL REFERENCES guides,
+    low numeric(12, 2) NOT NULL,
+    likely numeric(12, 2) NOT NULL,
+    high numeric(12, 2) NOT NULL,
+    answer jsonb NOT NULL,
+    fit_id bigint REFERENCES fits,
+    made_at timestamptz NOT NULL DEFAULT clock_timestamp(),
+    CONSTRAINT valuations_order CHECK (low <= likely AND likely <= high),
+    CONSTRAINT valuations_fit CHECK ((basis = 'sales') = (fit_id IS NOT NULL))
+);
+CREATE INDEX valuations_stock_no ON valuations (stock_no, on_day);
+COMMENT ON TABLE valuations IS 'Every valuation made, kept for ever.';
+COMMENT ON COLUMN valuations.answer IS 'Steps, missing facts and warnings as they were answered.';
+COMMENT ON COLUMN valuations.fit_id IS 'NULL: it rests on the guide alone.';
+COMMENT ON COLUMN valuations.made_at IS 'Tells which came first, the valuation or the sale recorded.';
+
+CREATE TABLE back_tests (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    from_day date NOT NULL,
+    to_day date NOT NULL,
+    asked_on date NOT NULL,
+    sales jsonb,
+    CONSTRAINT back_tests_order CHECK (from_day <= to_day AND to_day <= asked_on)
+);
+CREATE INDEX back_tests_waiting ON back_tests (id) WHERE sales IS NULL;
+COMMENT ON TABLE back_tests IS 'Valuations of the firm''s own sales as they would have been, each from the sales before it.';
+COMMENT ON COLUMN back_tests.sales IS 'Each sale with its valuation; NULL until it is worked out.';
+
+CREATE TABLE asking_prices (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    on_day date NOT NULL,
+    price numeric(12, 2) NOT NULL CONSTRAINT asking_prices_price CHECK (price > 0),
+    reason text,
+    valuation_id bigint REFERENCES valuations,
+    confirmed text[] NOT NULL DEFAULT '{}'
+);
+CREATE INDEX asking_prices_stock_no ON asking_prices (stock_no, id DESC);
+COMMENT ON TABLE asking_prices IS 'What the firm decided to ask; the last row of an engine holds.';
+COMMENT ON COLUMN asking_prices.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+
+CREATE TABLE owner_tellings (
+    asking_price_id bigint PRIMARY KEY REFERENCES asking_prices,
+    told_on date NOT NULL,
+    how text,
+    told_by text NOT NULL
+);
+COMMENT ON TABLE owner_tellings IS 'Changes of asking prices of engines on commission that their owners were told of.';
+
+CREATE TABLE as_it_stands_prices (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    on_day date NOT NULL,
+    price numeric(12, 2) NOT NULL CONSTRAINT as_it_stands_prices_price CHECK (price >= 0),
+    because text NOT NULL
+);
+CREATE INDEX as_it_stands_prices_stock_no ON as_it_stands_prices (stock_no, on_day);
+COMMENT ON TABLE as_it_stands_prices IS 'What engines would fetch unfinished, tax included; the last one up to a day holds on it.';
+COMMENT ON COLUMN as_it_stands_prices.because IS 'What it rests on.';
+
+CREATE TABLE stock_values (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    on_day date NOT NULL CONSTRAINT stock_values_one_a_day UNIQUE,
+    kept_on date NOT NULL,
+    selling_cost numeric(12, 2) NOT NULL CONSTRAINT stock_values_selling_cost CHECK (selling_cost >= 0),
+    selling_share_percent numeric(5, 2),
+    CONSTRAINT stock_values_order CHECK (kept_on > on_day)
+);
+COMMENT ON TABLE stock_values IS 'Values of the stock that were kept, one for a day; what was written down is counted from the last one.';
+COMMENT ON COLUMN stock_values.on_day IS 'The stock at the end of this day.';
+COMMENT ON COLUMN stock_values.selling_cost IS 'Of one engine.';
+COMMENT ON COLUMN stock_values.selling_share_percent IS 'Share of the price that selling costs; NULL: none.';
+
+CREATE TABLE stock_value_lines (
+    stock_value_id bigint NOT NULL REFERENCES stock_values,
+    stock_no integer NOT NULL REFERENCES engines,
+    purchase numeric(12, 2) NOT NULL,
+    price numeric(12, 2),
+    price_from text,
+    cost_to_come numeric(12, 2) NOT NULL,
+    cost numeric(12, 2) NOT NULL,
+    net_realisable_value numeric(12, 2),
+    carrying_amount_before numeric(12, 2) NOT NULL,
+    write_down numeric(12, 2) NOT NULL,
+    reversal numeric(12, 2) NOT NULL,
+    carrying_amount numeric(12, 2) NOT NULL,
+    as_it_stands_price numeric(12, 2),
+    used text,
+    net_realisable_value_as_it_stands numeric(12, 2),
+    PRIMARY KEY (stock_value_id, stock_no),
+    CONSTRAINT stock_value_lines_price CHECK ((price IS NULL) = (price_from IS NULL)),
+    CONSTRAINT stock_value_lines_carrying_amount CHECK (carrying_amount BETWEEN 0 AND cost),
+    CONSTRAINT stock_value_lines_change CHECK (carrying_amount = carrying_amount_before - write_down + reversal),
+    CONSTRAINT stock_value_lines_value CHECK ((price IS NULL AND as_it_stands_price IS NULL) = (net_realisable_value IS NULL))
+);
+CREATE INDEX stock_value_lines_stock_no ON stock_value_lines (stock_no);
+COMMENT ON TABLE stock_value_lines IS 'Each engine of a kept value of the stock.';
+COMMENT ON COLUMN stock_value_lines.price IS 'What it was expected to fetch; NULL where nobody knew.';
+COMMENT ON COLUMN stock_value_lines.net_realisable_value IS 'NULL without a price.';
+COMMENT ON COLUMN stock_value_lines.as_it_stands_price IS 'What it would fetch unfinished; NULL: not told.';
+COMMENT ON COLUMN stock_value_lines.used IS 'Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.';
+COMMENT ON COLUMN stock_value_lines.net_realisable_value_as_it_stands IS 'As it stands: without what finishing costs; NULL: no such price.';

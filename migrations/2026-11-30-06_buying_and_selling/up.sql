@@ -1,0 +1,481 @@
+CREATE TABLE sales (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    on_day date NOT NULL,
+    price numeric(12, 2) NOT NULL CONSTRAINT sales_price CHECK (price > 0),
+    person_id bigint NOT NULL REFERENCES persons,
+    buyer_abroad boolean NOT NULL DEFAULT false,
+    at_distance boolean NOT NULL DEFAULT false,
+    papers_acknowledged_on date,
+    note text,
+    promised_on date,
+    invoice_no integer NOT NULL CONSTRAINT sales_invoice_no UNIQUE CONSTRAINT sales_invoice_no_from_1 CHECK (invoice_no > 0),
+    owner_agreed_on date,
+    undone_on date,
+    buyer_is_consumer boolean NOT NULL DEFAULT true,
+    confirmed text[] NOT NULL DEFAULT '{}',
+    informed_of_cancellation_on date,
+    cancelled_on date,
+    collection_offered boolean NOT NULL DEFAULT false,
+    proof_of_sending_on date,
+    refund_agreed_on date,
+    value_changed_on date,
+    CONSTRAINT sales_undone UNIQUE (id, undone_on),
+    CONSTRAINT sales_promised_on CHECK (promised_on >= on_day),
+    CONSTRAINT sales_owner_agreed_on CHECK (owner_agreed_on <= on_day),
+    CONSTRAINT sales_undone_on CHECK (undone_on >= on_day)
+);
+CREATE INDEX sales_on_day ON sales (on_day, id);
+CREATE UNIQUE INDEX sales_one_live_per_engine ON sales (stock_no) WHERE undone_on IS NULL;
+CREATE INDEX sales_stock_no ON sales (stock_no, id);
+COMMENT ON TABLE sales IS 'Sales; one for each engine unless it is undone.';
+COMMENT ON COLUMN sales.papers_acknowledged_on IS 'Day of the buyer''s written acknowledgement that the engine is sold without papers or for restoration.';
+COMMENT ON COLUMN sales.promised_on IS 'The day promised to the buyer for the engine to leave; NULL: none was promised.';
+COMMENT ON COLUMN sales.invoice_no IS 'Of the firm''s own invoice for the sale, in sequence without gaps.';
+COMMENT ON COLUMN sales.owner_agreed_on IS 'Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.';
+COMMENT ON COLUMN sales.undone_on IS 'Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.';
+COMMENT ON COLUMN sales.buyer_is_consumer IS 'The law of sale to consumers binds.';
+COMMENT ON COLUMN sales.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN sales.informed_of_cancellation_on IS 'Day on which the buyer was informed of the right to cancel a sale at a distance; NULL: never.';
+COMMENT ON COLUMN sales.cancelled_on IS 'Day on which the buyer sent the notice of cancelling a sale at a distance; NULL: not cancelled.';
+COMMENT ON COLUMN sales.collection_offered IS 'The firm offered to collect the engine from the buyer who cancelled.';
+COMMENT ON COLUMN sales.proof_of_sending_on IS 'Day on which the buyer showed that the engine was sent back; NULL: not shown.';
+COMMENT ON COLUMN sales.refund_agreed_on IS 'Day on which the firm agreed to refund a buyer who rejects the engine; NULL: not agreed.';
+COMMENT ON COLUMN sales.value_changed_on IS 'Day of an event that changed what the engine was worth before it was sold, as damage does: the price tells nothing of days before it. NULL: none.';
+
+CREATE TABLE sales_invoices (
+    one boolean PRIMARY KEY DEFAULT true CONSTRAINT sales_invoices_one CHECK (one),
+    last_no integer NOT NULL CONSTRAINT sales_invoices_last_no CHECK (last_no >= 0)
+);
+INSERT INTO sales_invoices (last_no) VALUES (0);
+COMMENT ON TABLE sales_invoices IS 'How far the firm''s sales invoices are numbered: one row, held by each sale until it is stored, so that no number is left out.';
+
+CREATE TABLE appraisals (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    on_day date NOT NULL,
+    engine jsonb NOT NULL,
+    basis text NOT NULL,
+    guide_version integer NOT NULL REFERENCES guides,
+    fit_id bigint REFERENCES fits,
+    low numeric(12, 2) NOT NULL,
+    likely numeric(12, 2) NOT NULL,
+    high numeric(12, 2) NOT NULL,
+    answer jsonb NOT NULL,
+    money jsonb,
+    CONSTRAINT appraisals_order CHECK (low <= likely AND likely <= high),
+    CONSTRAINT appraisals_fit CHECK ((basis = 'sales') = (fit_id IS NOT NULL))
+);
+COMMENT ON TABLE appraisals IS 'What engines that are not the firm''s would fetch, kept for ever.';
+COMMENT ON COLUMN appraisals.engine IS 'The description, as it was told.';
+COMMENT ON COLUMN appraisals.fit_id IS 'NULL: it rests on the guide alone.';
+COMMENT ON COLUMN appraisals.answer IS 'Steps, comparables and warnings as they were answered.';
+COMMENT ON COLUMN appraisals.money IS 'What may be paid, as it was answered; NULL: it was not asked.';
+
+CREATE TABLE acquisitions (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    manner text NOT NULL,
+    on_day date NOT NULL,
+    price numeric(12, 2) CONSTRAINT acquisitions_price CHECK (price >= 0),
+    person_id bigint REFERENCES persons,
+    tax_position text NOT NULL,
+    invoice_no text,
+    reserve numeric(12, 2) CONSTRAINT acquisitions_reserve CHECK (reserve >= 0),
+    note text,
+    commission_percent numeric(5, 2) CONSTRAINT acquisitions_commission_percent CHECK (commission_percent BETWEEN 0 AND 100),
+    commission_fixed numeric(12, 2) CONSTRAINT acquisitions_commission_fixed CHECK (commission_fixed >= 0),
+    sale_id bigint REFERENCES sales,
+    appraisal_id bigint CONSTRAINT acquisitions_one_per_appraisal UNIQUE REFERENCES appraisals,
+    paid_by text,
+    supplier_vat numeric(12, 2) NOT NULL DEFAULT 0,
+    CONSTRAINT acquisitions_of_sale UNIQUE (id, sale_id),
+    CONSTRAINT acquisitions_price_unless_commission CHECK ((manner = 'commission') = (price IS NULL)),
+    CONSTRAINT acquisitions_commission CHECK (manner = 'commission' OR (commission_percent IS NULL AND commission_fixed IS NULL)),
+    CONSTRAINT acquisitions_part_exchange CHECK (sale_id IS NULL OR manner = 'part_exchange'),
+    CONSTRAINT acquisitions_paid_by CHECK (paid_by IS NULL OR (manner = 'bought' AND paid_by <> 'part_exchange')),
+    CONSTRAINT acquisitions_supplier_vat CHECK (supplier_vat >= 0 AND (supplier_vat = 0 OR supplier_vat < price))
+);
+CREATE UNIQUE INDEX acquisitions_one_per_engine ON acquisitions (stock_no);
+CREATE INDEX acquisitions_on_day ON acquisitions (on_day, id);
+CREATE INDEX acquisitions_sale ON acquisitions (sale_id) WHERE sale_id IS NOT NULL;
+COMMENT ON TABLE acquisitions IS 'How each engine came.';
+COMMENT ON COLUMN acquisitions.price IS 'What was paid or allowed; NULL for an engine on commission.';
+COMMENT ON COLUMN acquisitions.invoice_no IS 'The seller''s; NULL where the firm wrote the invoice itself.';
+COMMENT ON COLUMN acquisitions.reserve IS 'The least price that the owner of a commission engine takes.';
+COMMENT ON COLUMN acquisitions.commission_percent IS 'Of the price with its tax; the commission is net of tax. NULL: no share was agreed.';
+COMMENT ON COLUMN acquisitions.commission_fixed IS 'Net of tax; added to the share. NULL: no fixed sum was agreed.';
+COMMENT ON COLUMN acquisitions.sale_id IS 'The sale that an engine taken in part exchange pays into.';
+COMMENT ON COLUMN acquisitions.appraisal_id IS 'The appraisal that became this acquisition.';
+COMMENT ON COLUMN acquisitions.paid_by IS 'How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.';
+COMMENT ON COLUMN acquisitions.supplier_vat IS 'Tax that the seller''s invoice shows, within the price; 0: it shows none.';
+
+CREATE TABLE tax_position_changes (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    acquisition_id bigint NOT NULL REFERENCES acquisitions,
+    on_day date NOT NULL,
+    from_position text NOT NULL,
+    to_position text NOT NULL,
+    reason text NOT NULL,
+    changed_by text NOT NULL,
+    CONSTRAINT tax_position_changes_other CHECK (from_position <> to_position)
+);
+CREATE INDEX tax_position_changes_acquisition ON tax_position_changes (acquisition_id);
+COMMENT ON TABLE tax_position_changes IS 'Changes of the tax position of acquisitions, which have the present one; the first row has the original.';
+
+CREATE TABLE outgoing_payments (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    acquisition_id bigint REFERENCES acquisitions,
+    cost_id bigint REFERENCES costs,
+    parts_id bigint REFERENCES job_parts,
+    on_day date NOT NULL,
+    amount numeric(12, 2) NOT NULL CONSTRAINT outgoing_payments_amount CHECK (amount <> 0),
+    method text NOT NULL CONSTRAINT outgoing_payments_method CHECK (method IN ('transfer', 'card', 'cash', 'cheque')),
+    note text,
+    CONSTRAINT outgoing_payments_for_one CHECK (num_nonnulls(acquisition_id, cost_id, parts_id) = 1)
+);
+CREATE INDEX outgoing_payments_acquisition ON outgoing_payments (acquisition_id);
+CREATE INDEX outgoing_payments_cost ON outgoing_payments (cost_id);
+CREATE INDEX outgoing_payments_parts ON outgoing_payments (parts_id);
+CREATE INDEX outgoing_payments_day ON outgoing_payments (on_day, id);
+COMMENT ON TABLE outgoing_payments IS 'Money paid to the sellers of engines and to suppliers.';
+COMMENT ON COLUMN outgoing_payments.acquisition_id IS 'The purchase that it pays; NULL: it pays something else.';
+COMMENT ON COLUMN outgoing_payments.cost_id IS 'The cost that it pays; NULL: it pays something else.';
+COMMENT ON COLUMN outgoing_payments.parts_id IS 'The parts of a job that it pays; NULL: it pays something else.';
+COMMENT ON COLUMN outgoing_payments.amount IS 'Below 0 when it came back.';
+
+CREATE TABLE enquiries (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    person_id bigint NOT NULL REFERENCES persons,
+    key_id bigint NOT NULL REFERENCES keys,
+    on_day date NOT NULL,
+    stock_no integer REFERENCES engines,
+    wanted_kind text,
+    wanted_gauges text[] NOT NULL DEFAULT '{}',
+    wanted_scale text,
+    wanted_whyte text,
+    most_to_pay numeric(12, 2) CONSTRAINT enquiries_most_to_pay CHECK (most_to_pay > 0),
+    words text,
+    follow_up_on date,
+    closed_on date,
+    closed_because text,
+    CONSTRAINT enquiries_closed CHECK (closed_because IS NULL OR closed_on IS NOT NULL),
+    CONSTRAINT enquiries_closed_on CHECK (closed_on >= on_day)
+);
+CREATE INDEX enquiries_open ON enquiries (follow_up_on) WHERE closed_on IS NULL;
+CREATE INDEX enquiries_person ON enquiries (person_id);
+CREATE INDEX enquiries_stock_no ON enquiries (stock_no) WHERE stock_no IS NOT NULL;
+COMMENT ON TABLE enquiries IS 'What somebody asked: about an engine, or for one that is wanted, or both.';
+COMMENT ON COLUMN enquiries.wanted_gauges IS 'As they were written; any of them will do. Empty: any gauge.';
+COMMENT ON COLUMN enquiries.follow_up_on IS 'The day to come back to it; NULL: no day is set.';
+
+CREATE TABLE listings (
+    stock_no integer PRIMARY KEY REFERENCES engines,
+    standing text NOT NULL DEFAULT 'draft' CONSTRAINT listings_standing CHECK (standing IN ('draft', 'on_show', 'withdrawn')),
+    title text NOT NULL,
+    words text NOT NULL,
+    page_name text NOT NULL CONSTRAINT listings_page_name UNIQUE,
+    price_on_request boolean NOT NULL DEFAULT false,
+    on_show_since date,
+    withdrawn_on date,
+    withdrawn_because text,
+    translations jsonb NOT NULL DEFAULT '[]' CHECK (jsonb_typeof(translations) = 'array'),
+    CONSTRAINT listings_on_show CHECK ((standing = 'on_show') = (on_show_since IS NOT NULL)),
+    CONSTRAINT listings_withdrawn CHECK ((standing = 'withdrawn') = (withdrawn_on IS NOT NULL)),
+    CONSTRAINT listings_withdrawn_because CHECK (withdrawn_because IS NULL OR withdrawn_on IS NOT NULL)
+);
+CREATE INDEX listings_on_show ON listings (stock_no) WHERE standing = 'on_show';
+COMMENT ON TABLE listings IS 'What the public sees of an engine.';
+COMMENT ON COLUMN listings.page_name IS 'Last part of the address of the engine''s page on a shop site.';
+COMMENT ON COLUMN listings.on_show_since IS 'Day of the last publication; NULL while it is not on show.';
+COMMENT ON COLUMN listings.withdrawn_on IS 'Day of the last withdrawal; NULL while it is not withdrawn.';
+COMMENT ON COLUMN listings.withdrawn_because IS 'For the firm alone; never public.';
+COMMENT ON COLUMN listings.translations IS 'Title and words in other languages of the firm: [{language, title, words}].';
+
+CREATE TABLE reservations (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    person_id bigint NOT NULL REFERENCES persons,
+    key_id bigint NOT NULL REFERENCES keys,
+    asked_at timestamptz NOT NULL,
+    hours integer NOT NULL CONSTRAINT reservations_hours CHECK (hours BETWEEN 1 AND 2160),
+    held_from timestamptz,
+    until_at timestamptz,
+    deposit_due numeric(12, 2) CONSTRAINT reservations_deposit_due CHECK (deposit_due > 0),
+    note text,
+    ended text CONSTRAINT reservations_ended CHECK (ended IN ('released', 'lapsed', 'fulfilled', 'engine_sold', 'engine_gone')),
+    ended_at timestamptz,
+    because text,
+    sale_id bigint REFERENCES sales,
+    tell_since timestamptz,
+    told_at timestamptz,
+    CONSTRAINT reservations_held CHECK ((held_from IS NULL) = (until_at IS NULL)),
+    CONSTRAINT reservations_end CHECK ((ended IS NULL) = (ended_at IS NULL)),
+    CONSTRAINT reservations_sale CHECK ((sale_id IS NULL) = (ended IS DISTINCT FROM 'fulfilled')),
+    CONSTRAINT reservations_told CHECK (told_at IS NULL OR tell_since IS NOT NULL)
+);
+CREATE UNIQUE INDEX reservations_one_live ON reservations (stock_no) WHERE held_from IS NOT NULL AND ended IS NULL;
+CREATE UNIQUE INDEX reservations_one_per_person ON reservations (stock_no, person_id) WHERE ended IS NULL;
+CREATE INDEX reservations_due ON reservations (until_at) WHERE held_from IS NOT NULL AND ended IS NULL;
+CREATE INDEX reservations_to_tell ON reservations (id) WHERE tell_since IS NOT NULL AND told_at IS NULL;
+CREATE INDEX reservations_stock_no ON reservations (stock_no);
+CREATE INDEX reservations_person ON reservations (person_id);
+COMMENT ON TABLE reservations IS 'Engines held for somebody, and the queue behind each in the order of ids.';
+COMMENT ON COLUMN reservations.key_id IS 'The key that asked.';
+COMMENT ON COLUMN reservations.hours IS 'How long it holds from the moment that it becomes live.';
+COMMENT ON COLUMN reservations.held_from IS 'NULL while it stands in the queue.';
+COMMENT ON COLUMN reservations.until_at IS 'The moment from which it holds no more, whether or not its lapse is written down yet.';
+COMMENT ON COLUMN reservations.ended IS 'NULL: live, past its moment but not yet written down, or in the queue.';
+COMMENT ON COLUMN reservations.because IS 'Why it was released.';
+COMMENT ON COLUMN reservations.tell_since IS 'Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.';
+
+CREATE TABLE deposits (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    reservation_id bigint NOT NULL REFERENCES reservations,
+    receipt_no integer NOT NULL CONSTRAINT deposits_receipt_no UNIQUE CONSTRAINT deposits_receipt_no_from_1 CHECK (receipt_no > 0),
+    on_day date NOT NULL,
+    amount numeric(12, 2) NOT NULL CONSTRAINT deposits_amount CHECK (amount > 0),
+    method text NOT NULL CONSTRAINT deposits_method CHECK (method <> 'part_exchange'),
+    notes_into_bank boolean NOT NULL DEFAULT false,
+    note text,
+    CONSTRAINT deposits_notes CHECK (method = 'transfer' OR NOT notes_into_bank)
+);
+CREATE INDEX deposits_reservation ON deposits (reservation_id);
+CREATE INDEX deposits_on_day ON deposits (on_day, id);
+COMMENT ON TABLE deposits IS 'Money received for reservations: owed to whom it came from until it is set off at a sale or returned.';
+COMMENT ON COLUMN deposits.receipt_no IS 'Of the firm''s receipt, in sequence without gaps.';
+
+CREATE TABLE deposit_receipts (
+    one boolean PRIMARY KEY DEFAULT true CONSTRAINT deposit_receipts_one CHECK (one),
+    last_no integer NOT NULL CONSTRAINT deposit_receipts_last_no CHECK (last_no >= 0)
+);
+INSERT INTO deposit_receipts (last_no) VALUES (0);
+COMMENT ON TABLE deposit_receipts IS 'How far the receipts for deposits are numbered: one row, held by each deposit until it is stored, so that no number is left out.';
+
+CREATE TABLE deposit_returns (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    deposit_id bigint NOT NULL CONSTRAINT deposit_returns_once UNIQUE REFERENCES deposits,
+    on_day date NOT NULL,
+    method text NOT NULL CONSTRAINT deposit_returns_method CHECK (method <> 'part_exchange'),
+    because text
+);
+CREATE INDEX deposit_returns_on_day ON deposit_returns (on_day, id);
+COMMENT ON TABLE deposit_returns IS 'Deposits that were paid back whole.';
+
+CREATE TABLE offers (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    person_id bigint NOT NULL REFERENCES persons,
+    on_day date NOT NULL,
+    amount numeric(12, 2) NOT NULL CONSTRAINT offers_amount CHECK (amount > 0),
+    until_day date,
+    note text,
+    confirmed text[] NOT NULL DEFAULT '{}',
+    ended_by_sale_id bigint REFERENCES sales,
+    CONSTRAINT offers_until CHECK (until_day >= on_day)
+);
+CREATE INDEX offers_stock_no ON offers (stock_no);
+CREATE INDEX offers_person ON offers (person_id);
+COMMENT ON TABLE offers IS 'What somebody would pay for an engine.';
+COMMENT ON COLUMN offers.until_day IS 'The last day on which it holds; NULL: no end was said.';
+COMMENT ON COLUMN offers.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN offers.ended_by_sale_id IS 'The sale of the engine to somebody else that ended the offer; NULL: none did. It stays when that sale is undone.';
+
+CREATE TABLE offer_answers (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    offer_id bigint NOT NULL REFERENCES offers,
+    answer text NOT NULL CONSTRAINT offer_answers_answer CHECK (answer IN ('accepted', 'declined', 'countered', 'withdrawn')),
+    on_day date NOT NULL,
+    amount numeric(12, 2) CONSTRAINT offer_answers_amount CHECK (amount > 0),
+    CONSTRAINT offer_answers_countered CHECK ((answer = 'countered') = (amount IS NOT NULL))
+);
+CREATE INDEX offer_answers_offer ON offer_answers (offer_id, id);
+COMMENT ON TABLE offer_answers IS 'What was answered to an offer; the last one counts.';
+COMMENT ON COLUMN offer_answers.amount IS 'What the firm would take in its place; NULL unless it countered.';
+
+CREATE TABLE promises (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL REFERENCES engines,
+    person_id bigint NOT NULL REFERENCES persons,
+    given_on date NOT NULL,
+    what text NOT NULL CONSTRAINT promises_what CHECK (what IN ('ready_for_collection', 'delivered', 'at_inspector', 'other')),
+    words text,
+    on_day date NOT NULL,
+    ended text CONSTRAINT promises_ended CHECK (ended IN ('kept', 'broken', 'withdrawn')),
+    ended_on date,
+    because text,
+    CONSTRAINT promises_words CHECK (what <> 'other' OR words IS NOT NULL OR ended IS NOT NULL),
+    CONSTRAINT promises_end CHECK ((ended IS NULL) = (ended_on IS NULL)),
+    CONSTRAINT promises_on_day CHECK (on_day >= given_on)
+);
+CREATE INDEX promises_open ON promises (on_day) WHERE ended IS NULL;
+CREATE INDEX promises_stock_no ON promises (stock_no);
+CREATE INDEX promises_person ON promises (person_id);
+COMMENT ON TABLE promises IS 'Days given to somebody. The day on which a sold engine is to leave stands with its sale and not here.';
+COMMENT ON COLUMN promises.ended IS 'NULL: open.';
+
+CREATE TABLE payments (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL REFERENCES sales,
+    on_day date NOT NULL,
+    amount numeric(12, 2) NOT NULL CONSTRAINT payments_amount CHECK (amount <> 0),
+    method text NOT NULL,
+    note text,
+    acquisition_id bigint CONSTRAINT payments_one_per_acquisition UNIQUE,
+    notes_into_bank boolean NOT NULL DEFAULT false,
+    deposit_id bigint CONSTRAINT payments_one_per_deposit UNIQUE REFERENCES deposits,
+    CONSTRAINT payments_acquisition FOREIGN KEY (acquisition_id, sale_id) REFERENCES acquisitions (id, sale_id),
+    CONSTRAINT payments_part_exchange CHECK (acquisition_id IS NULL OR method = 'part_exchange'),
+    CONSTRAINT payments_notes CHECK (method = 'transfer' OR NOT notes_into_bank),
+    CONSTRAINT payments_deposit CHECK (deposit_id IS NULL OR (amount > 0 AND acquisition_id IS NULL))
+);
+CREATE INDEX payments_sale ON payments (sale_id);
+CREATE INDEX payments_on_day ON payments (on_day, id);
+COMMENT ON TABLE payments IS 'Money received for sales; a negative amount is paid back.';
+COMMENT ON COLUMN payments.acquisition_id IS 'The acquisition whose allowance is set off; NULL: paid in money.';
+COMMENT ON COLUMN payments.notes_into_bank IS 'The payer paid notes into the firm''s bank account: cash by the cash rule.';
+COMMENT ON COLUMN payments.deposit_id IS 'The deposit that is set off; NULL: no deposit.';
+
+CREATE TABLE payouts (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL REFERENCES sales,
+    on_day date NOT NULL,
+    amount numeric(12, 2) NOT NULL CONSTRAINT payouts_amount CHECK (amount <> 0),
+    method text NOT NULL CONSTRAINT payouts_method CHECK (method <> 'part_exchange'),
+    note text
+);
+CREATE INDEX payouts_sale ON payouts (sale_id);
+COMMENT ON TABLE payouts IS 'Money paid to the owners of engines sold on commission; a negative amount came back.';
+
+CREATE TABLE exports (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL CONSTRAINT exports_one_a_sale UNIQUE REFERENCES sales,
+    destination text NOT NULL,
+    method text NOT NULL,
+    left_on date,
+    evidence text,
+    evidence_on date,
+    used_before_leaving boolean NOT NULL DEFAULT false,
+    CONSTRAINT exports_evidence CHECK ((evidence IS NULL) = (evidence_on IS NULL))
+);
+COMMENT ON TABLE exports IS 'Engines that were sold to go to another country, one row for a sale.';
+COMMENT ON COLUMN exports.destination IS 'ISO 3166-1, two letters.';
+COMMENT ON COLUMN exports.method IS 'Who takes it there: the seller has control to the end, or the buyer collects.';
+COMMENT ON COLUMN exports.left_on IS 'Day on which it left the country of the firm; NULL: it has not.';
+COMMENT ON COLUMN exports.evidence IS 'What shows that it left, such as a customs declaration or a waybill; NULL: none is held.';
+COMMENT ON COLUMN exports.evidence_on IS 'Day on which the firm got it; NULL: none is held.';
+COMMENT ON COLUMN exports.used_before_leaving IS 'It was used in the country of the firm before it left: late evidence takes no tax back.';
+
+CREATE TABLE deliveries (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL CONSTRAINT deliveries_one_per_sale UNIQUE REFERENCES sales,
+    stock_no integer NOT NULL REFERENCES engines,
+    on_day date NOT NULL,
+    manner text NOT NULL,
+    handed_to text NOT NULL,
+    what_went_with_it text,
+    carrier text,
+    carrier_reference text,
+    country text,
+    CONSTRAINT deliveries_carrier CHECK (manner <> 'carrier' OR carrier IS NOT NULL),
+    CONSTRAINT deliveries_country CHECK (manner <> 'export' OR country IS NOT NULL)
+);
+COMMENT ON TABLE deliveries IS 'The days on which engines left.';
+COMMENT ON COLUMN deliveries.carrier_reference IS 'As the carrier wrote it.';
+COMMENT ON COLUMN deliveries.country IS 'ISO 3166-1, two letters: where an export goes; NULL for all else.';
+
+CREATE TABLE returns (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL CONSTRAINT returns_one_per_sale UNIQUE,
+    delivery_id bigint CONSTRAINT returns_one_per_delivery UNIQUE REFERENCES deliveries,
+    on_day date NOT NULL,
+    why text NOT NULL CONSTRAINT returns_why CHECK (why IN ('rejected', 'cancelled', 'agreed')),
+    paid numeric(12, 2) NOT NULL,
+    refund numeric(12, 2) NOT NULL,
+    credit_note_no integer NOT NULL CONSTRAINT returns_credit_note_no UNIQUE CONSTRAINT returns_credit_note_no_from_1 CHECK (credit_note_no > 0),
+    note text,
+    CONSTRAINT returns_of_undone_sale FOREIGN KEY (sale_id, on_day) REFERENCES sales (id, undone_on),
+    CONSTRAINT returns_refund CHECK (refund BETWEEN 0 AND paid)
+);
+COMMENT ON TABLE returns IS 'How sales were undone: the engine came back, or it never left.';
+COMMENT ON COLUMN returns.delivery_id IS 'The delivery that is undone; NULL where the sale was called off before the engine left.';
+COMMENT ON COLUMN returns.paid IS 'What the buyer had paid by then; with the refund it says what the firm keeps.';
+COMMENT ON COLUMN returns.refund IS 'Agreed to be paid back.';
+COMMENT ON COLUMN returns.credit_note_no IS 'Of the firm''s own credit note, in sequence without gaps.';
+
+CREATE TABLE credit_notes (
+    one boolean PRIMARY KEY DEFAULT true CONSTRAINT credit_notes_one CHECK (one),
+    last_no integer NOT NULL CONSTRAINT credit_notes_last_no CHECK (last_no >= 0)
+);
+INSERT INTO credit_notes (last_no) VALUES (0);
+COMMENT ON TABLE credit_notes IS 'How far the firm''s credit notes are numbered: one row, held by each return until it is stored, so that no number is left out.';
+
+CREATE TABLE complaints (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL REFERENCES sales,
+    asked_on date NOT NULL,
+    words text NOT NULL,
+    given_back_on date,
+    CONSTRAINT complaints_given_back_on CHECK (given_back_on >= asked_on)
+);
+CREATE INDEX complaints_sale ON complaints (sale_id);
+COMMENT ON TABLE complaints IS 'Repairs and replacements that buyers asked for after a delivery.';
+COMMENT ON COLUMN complaints.given_back_on IS 'Day on which the buyer had the engine back; NULL while it is away.';
+
+ALTER TABLE findings ADD FOREIGN KEY (complaint_id) REFERENCES complaints;
+
+CREATE TABLE support_notes (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    sale_id bigint NOT NULL REFERENCES sales,
+    on_day date NOT NULL,
+    words text NOT NULL,
+    answered text
+);
+CREATE INDEX support_notes_sale ON support_notes (sale_id);
+COMMENT ON TABLE support_notes IS 'What buyers asked after a sale.';
+COMMENT ON COLUMN support_notes.answered IS 'NULL while it is to be answered.';
+
+CREATE TABLE disposals (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    stock_no integer NOT NULL CONSTRAINT disposals_one_per_engine UNIQUE REFERENCES engines,
+    on_day date NOT NULL,
+    manner text NOT NULL CONSTRAINT disposals_manner CHECK (manner IN ('returned_to_seller', 'taken_back_by_owner', 'scrapped', 'broken_for_parts')),
+    note text
+);
+COMMENT ON TABLE disposals IS 'How engines went without a sale.';
+
+CREATE TABLE handover_notes (
+    id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    topic text NOT NULL CONSTRAINT handover_notes_topic CHECK (topic IN ('running_in', 'laying_up', 'other')),
+    kind text CONSTRAINT handover_notes_kind CHECK (kind IN ('locomotive', 'road_engine', 'stationary', 'other')),
+    fuel text CONSTRAINT handover_notes_fuel CHECK (fuel IN ('coal', 'wood', 'oil', 'gas', 'spirit', 'electric')),
+    words text NOT NULL
+);
+COMMENT ON TABLE handover_notes IS 'The firm''s own notes for those who take an engine over.';
+COMMENT ON COLUMN handover_notes.kind IS 'NULL: for engines of every kind.';
+COMMENT ON COLUMN handover_notes.fuel IS 'NULL: for engines fired with anything.';
+
+CREATE FUNCTION gone_by(engine integer, day date) RETURNS boolean LANGUAGE sql STABLE
+RETURN EXISTS (SELECT 1 FROM sales WHERE stock_no = engine AND on_day <= day AND (undone_on IS NULL OR undone_on > day))
+    OR EXISTS (SELECT 1 FROM disposals WHERE stock_no = engine AND on_day <= day);
+COMMENT ON FUNCTION gone_by IS 'Whether an engine is sold, or gone without a sale, at the end of a day.';
+
+CREATE VIEW stock AS
+SELECT e.stock_no,
+    CASE WHEN x.id IS NOT NULL THEN 'gone' WHEN d.id IS NOT NULL THEN 'delivered' WHEN s.id IS NOT NULL THEN 'sold' ELSE 'in_stock' END
+        AS standing,
+    p.price AS asking_price,
+    f.boiler_id,
+    l.standing AS listing,
+    CASE WHEN NOT l.price_on_request THEN p.price END AS public_price,
+    r.until_at AS reserved_until
+FROM engines e
+LEFT JOIN LATERAL (SELECT a.price FROM asking_prices a WHERE a.stock_no = e.stock_no ORDER BY a.id DESC LIMIT 1) p ON true
+LEFT JOIN sales s ON s.stock_no = e.stock_no AND s.undone_on IS NULL
+LEFT JOIN deliveries d ON d.sale_id = s.id
+LEFT JOIN disposals x ON x.stock_no = e.stock_no
+LEFT JOIN boiler_fittings f ON f.stock_no = e.stock_no AND f.taken_out_on IS NULL
+LEFT JOIN listings l ON l.stock_no = e.stock_no
+LEFT JOIN reservations r ON r.stock_no = e.stock_no AND r.held_from IS NOT NULL AND r.ended IS NULL;
+COMMENT ON VIEW stock IS 'Where each engine stands; follows from the acts recorded, nothing of it is stored.';
+COMMENT ON COLUMN stock.public_price IS 'The asking price as far as a visitor may know it; NULL while it is on request.';
+COMMENT ON COLUMN stock.reserved_until IS 'Until when an engine in stock is reserved: it is so only before that moment. NULL: it is not.';

@@ -1,0 +1,1 @@
+DROP TABLE public_answers, webhook_calls, webhooks;

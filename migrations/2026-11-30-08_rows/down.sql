@@ -1,0 +1,4 @@
+DELETE FROM sale_terms;
+DELETE FROM tax_rules;
+DELETE FROM boiler_code_rules;
+DELETE FROM boiler_codes;

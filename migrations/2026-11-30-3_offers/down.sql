@@ -1,2 +1,0 @@
-DROP TABLE offer_answers;
-DROP TABLE offers;

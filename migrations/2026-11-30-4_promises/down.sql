@@ -1,2 +1,0 @@
-ALTER TABLE jobs DROP COLUMN expected_on;
-DROP TABLE promises;

@@ -1,1 +1,0 @@
-DROP TABLE photograph_sizes, photographs;

@@ -1,2 +1,0 @@
-ALTER TABLE listings DROP COLUMN translations;
-ALTER TABLE firm DROP COLUMN languages;

@@ -1,9 +1,0 @@
-ALTER TABLE boilers DROP COLUMN confirmed;
-ALTER TABLE boiler_pressure_changes DROP COLUMN confirmed;
-ALTER TABLE tests DROP COLUMN confirmed;
-ALTER TABLE certificates DROP COLUMN confirmed;
-ALTER TABLE engines DROP COLUMN confirmed;
-ALTER TABLE asking_prices DROP COLUMN confirmed;
-ALTER TABLE job_hours DROP COLUMN confirmed;
-ALTER TABLE offers DROP COLUMN confirmed;
-ALTER TABLE sales DROP COLUMN confirmed;

@@ -1,1 +1,0 @@
-ALTER TABLE surveys DROP COLUMN asbestos;

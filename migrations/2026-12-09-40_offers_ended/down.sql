@@ -1,1 +1,0 @@
-ALTER TABLE offers DROP COLUMN ended_by_sale_id;

@@ -1,1 +1,0 @@
-ALTER TABLE acquisitions DROP COLUMN supplier_vat;

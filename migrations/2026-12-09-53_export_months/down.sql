@@ -1,1 +1,0 @@
-DELETE FROM tax_rules WHERE rule = 'export_months';

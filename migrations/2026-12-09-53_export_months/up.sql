@@ -1,2 +1,0 @@
-INSERT INTO tax_rules (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark, note) VALUES
-    ('GB', 'export_months', 3, 'months', NULL, NULL, 'HMRC manual VEXP30300', 'published', 'A direct export is zero-rated if it leaves and the evidence is held within so many months of the time of supply; when the limit passes the tax falls due, and evidence that comes later takes it back.');
