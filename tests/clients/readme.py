@@ -1,4 +1,4 @@
-"""Runs the five lines of a shop site as README.md prints them, in each of the three languages."""
+"""Runs the five lines of a shop site as openapi/README.md prints them, in each of the three languages."""
 
 import os
 import pathlib
@@ -8,7 +8,7 @@ import sys
 
 HERE = pathlib.Path(__file__).parent
 MADE = HERE / "made"
-README = (HERE / "../../README.md").read_text()
+README = (HERE / "../../openapi/README.md").read_text()
 section = README.split("## A shop site in five lines")[1].split("\n## ")[0]
 blocks = dict(re.findall(r"```(sh|ts|py)\n(.*?)```", section, re.S))
 
@@ -27,9 +27,9 @@ py = (
 
 def run(name, command, **given):
     done = subprocess.run(command, capture_output=True, text=True, **given)
-    print(f"README, {name}: {done.stdout.strip()[-160:]}")
+    print(f"openapi/README.md, {name}: {done.stdout.strip()[-160:]}")
     if done.returncode:
-        sys.exit(f"{name} of README.md failed: {done.stdout}{done.stderr}")
+        sys.exit(f"{name} of openapi/README.md failed: {done.stdout}{done.stderr}")
 
 
 run("curl", ["bash"], input=sh)
