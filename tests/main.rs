@@ -17,6 +17,7 @@ mod costs;
 mod deliveries;
 mod demo;
 mod disposals;
+mod documents;
 mod engines;
 mod enquiries;
 mod erasures;
