@@ -2,6 +2,8 @@
 lengths in doubt are refused before they reach the service."""
 
 import atexit
+import collections
+import concurrent.futures
 import http.client
 import os
 import re
@@ -159,6 +161,15 @@ with folder() as path:
     trial.figure("another visitor who claims to be the first", other, other[0] == 200 and other[1] >= 28, "200, nothing used but its own")
     figures = [nginx.ask("GET", path_of)[0] for path_of in ("/metrics", "//127.0.0.1:9417/metrics", f"http://127.0.0.1:{service.metrics}/metrics")]
     trial.figure("the metrics through the proxy", figures, all(it >= 400 for it in figures), "none")
+
+    # One address that holds many connections, while another asks.
+    with concurrent.futures.ThreadPoolExecutor(70) as many:
+        polls = [many.submit(nginx.ask, "GET", f"/v1/journal?after={10**9}&wait=15", key=keys["proprietor"], of="127.0.0.4") for _ in range(70)]
+        time.sleep(5)
+        beside = nginx.ask("GET", "/v1/firm", key=keys["proprietor"], of="127.0.0.5")[0]
+        statuses = collections.Counter(it.result()[0] for it in polls)
+    fine = statuses == {200: 60, 429: 10} and beside == 200
+    trial.figure("70 long polls of one address, and a request of another", f"{dict(statuses)}, {beside}", fine, "60 wait, 10 get 429; 200")
 
     # A connection that the service has closed is not used for a POST.
     idle = []
