@@ -55,7 +55,7 @@ use tracing_subscriber::{Layer, layer::SubscriberExt, util::SubscriberInitExt};
 
 /// What is on show is made of many small pieces by several threads; this one leaves few holes between them.
 #[global_allocator]
-static ALLOCATOR: tikv_jemallocator::Jemalloc = tikv_jemallocator::Jemalloc;
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 const DEMO_WORKERS: usize = 2;
 const DEMO_CONNECTIONS: usize = 16;

@@ -1,9 +1,13 @@
 //! What is made of a picture that was sent: upright, without metadata, in a few widths, as JPEG.
 
-use fast_image_resize::{ResizeError, ResizeOptions, Resizer};
+use fast_image_resize::{
+    Resizer,
+    images::{TypedImage, TypedImageRef},
+    pixels::U8x3,
+};
 use image::{
-    DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, codecs::jpeg::JpegEncoder,
-    metadata::Orientation,
+    ColorType, DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, RgbImage,
+    codecs::jpeg::JpegEncoder, metadata::Orientation,
 };
 use std::{fmt, io::Cursor};
 
@@ -100,17 +104,16 @@ impl Sent {
         };
         // What was sent, and the decoder's copy of it.
         let decoding = picture + beside + 2 * bytes.len() as u64;
-        // Sixteen bits or grey with alpha are made into four bytes a pixel; the picture is as high as it was while it is shrunk.
-        let colour = decoder.color_type();
-        let four_bytes = if colour.has_alpha() && colour.bytes_per_pixel() != 4 {
-            4 * pixels
-        } else {
-            0
+        // A copy of three or four bytes a pixel, unless the picture is such already.
+        let copy = match decoder.color_type() {
+            ColorType::Rgb8 | ColorType::Rgba8 => 0,
+            colour if colour.has_alpha() => 4 * pixels,
+            _ => 3 * pixels,
         };
-        let narrow = u64::from(width.min(WIDTHS[0])) * u64::from(height);
-        let shrinking =
-            picture + four_bytes.max(narrow * u64::from(colour.bytes_per_pixel().max(4)));
-        let needed = decoding.max(shrinking).div_ceil(MIB);
+        // The picture is as high as it was while it is shrunk.
+        let narrow = 4 * u64::from(width.min(WIDTHS[0])) * u64::from(height);
+        let shrinking = (if copy == 0 { picture } else { copy }) + narrow;
+        let needed = decoding.max(picture + copy).max(shrinking).div_ceil(MIB);
         drop(decoder);
         let needed = u32::try_from(needed)
             .ok()
@@ -152,9 +155,9 @@ pub fn make(bytes: Vec<u8>, most: u32) -> Result<Vec<Made>, Refusal> {
     } else {
         largest
     };
-    let shrunk = shrink(picture, to_width, to_height)?;
-    let mut shrunk = DynamicImage::from(shrunk.into_rgb8());
+    let mut shrunk = DynamicImage::from(shrink(picture, to_width, to_height)?);
     shrunk.apply_orientation(orientation);
+    let mut shrunk = shrunk.into_rgb8();
     let mut made = vec![encode(&shrunk)?];
     for width in widths {
         let (width, height) = size(across, up, width);
@@ -194,37 +197,47 @@ fn size(across: u32, up: u32, width: u32) -> (u32, u32) {
     )
 }
 
-fn shrink(picture: DynamicImage, width: u32, height: u32) -> Result<DynamicImage, Refusal> {
-    if (picture.width(), picture.height()) == (width, height) {
+/// Of one form of pixel: the resizer is compiled for each form that it is given, which took most of this crate's time.
+fn shrink(picture: RgbImage, width: u32, height: u32) -> Result<RgbImage, Refusal> {
+    if picture.dimensions() == (width, height) {
         return Ok(picture);
     }
-    let mut shrunk = DynamicImage::new(width, height, picture.color());
-    // What was transparent is white by now; a copy that the alpha is multiplied into would take as much again.
-    let options = ResizeOptions::new().use_alpha(false);
+    let mut shrunk = RgbImage::new(width, height);
+    let from = TypedImageRef::<U8x3>::from_buffer(picture.width(), picture.height(), &picture);
+    let to = TypedImage::<U8x3>::from_buffer(width, height, &mut shrunk);
+    let unshrinkable = |e: &dyn fmt::Display| Refusal::Unreadable(e.to_string());
     Resizer::new()
-        .resize(&picture, &mut shrunk, &options)
-        .map_err(|e: ResizeError| Refusal::Unreadable(e.to_string()))?;
+        .resize_typed(
+            &from.map_err(|e| unshrinkable(&e))?,
+            &mut to.map_err(|e| unshrinkable(&e))?,
+            None,
+        )
+        .map_err(|e| unshrinkable(&e))?;
     Ok(shrunk)
 }
 
-/// JPEG knows no transparency. In place: pictures are large.
-fn on_white(picture: DynamicImage) -> DynamicImage {
+/// JPEG knows no transparency. In place where there is some: pictures are large.
+fn on_white(picture: DynamicImage) -> RgbImage {
     if !picture.color().has_alpha() {
-        return picture;
+        return picture.into_rgb8();
     }
-    let mut picture = picture.into_rgba8();
-    for pixel in picture.pixels_mut() {
-        let [red, green, blue, alpha] = pixel.0.map(u32::from);
-        let [red, green, blue] = [red, green, blue].map(|part| {
-            let mixed = (part * alpha + 255 * (255 - alpha) + 127) / 255;
-            u8::try_from(mixed).expect("a mean of two bytes")
-        });
-        pixel.0 = [red, green, blue, 255];
+    let picture = picture.into_rgba8();
+    let (width, height) = picture.dimensions();
+    let mut bytes = picture.into_raw();
+    let pixels = bytes.len() / 4;
+    for pixel in 0..pixels {
+        let alpha = u32::from(bytes[4 * pixel + 3]);
+        for part in 0..3 {
+            let colour = u32::from(bytes[4 * pixel + part]);
+            let mixed = (colour * alpha + 255 * (255 - alpha) + 127) / 255;
+            bytes[3 * pixel + part] = u8::try_from(mixed).expect("a mean of two bytes");
+        }
     }
-    picture.into()
+    bytes.truncate(3 * pixels);
+    RgbImage::from_raw(width, height, bytes).expect("three bytes for each pixel")
 }
 
-fn encode(picture: &DynamicImage) -> Result<Made, Refusal> {
+fn encode(picture: &RgbImage) -> Result<Made, Refusal> {
     let mut jpeg = Vec::new();
     picture
         .write_with_encoder(JpegEncoder::new_with_quality(&mut jpeg, QUALITY))
