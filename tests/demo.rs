@@ -1,6 +1,6 @@
 //! The demonstration: its steps load on any day, and what they show is true on that day.
 
-use crate::shop::{Shop, cluster, statement, text};
+use crate::harness::{Shop, cluster, statement, text};
 use outshop_api::{
     demo::{self, Keys},
     engines::photographs::Store,

@@ -1,65 +1,99 @@
-//! The service through its public interface, each test on a database of its own.
+//! The service through its public interface, each test on a database of its own, in the rooms of the service.
 
-mod accounts;
-mod after_sales;
-mod appraisals;
-mod asking_prices;
-mod backups;
-mod boilers;
-mod calculations;
-mod cash;
-mod changes;
-mod codes;
-mod commissions;
-mod comparables;
-mod compose;
-mod costs;
-mod deliveries;
-mod demo;
-mod disposals;
-mod documents;
-mod engines;
-mod enquiries;
-mod erasures;
-mod exports;
-mod faults;
-mod fits;
-mod generated;
-mod guide;
-mod interface;
-mod jobs;
-mod limits;
-mod listings;
+/// The service, a database and clients, for one test.
+mod harness;
+/// What is sent, as a test means it unless it says otherwise.
 mod make;
-mod midnight;
-mod migrations;
-mod offers;
-mod papers;
-mod part_exchanges;
-mod photographs;
-mod plans;
-mod preparations;
-mod promises;
-mod public;
-mod races;
-mod readiness;
-mod reservations;
-mod returns;
-mod rooms;
-mod sales;
-mod sense;
-mod sheets;
-mod shop;
-mod stock_book;
-mod stock_values;
+
+mod demo;
 mod stories;
-mod surveys;
-mod tax_positions;
-mod tax_rules;
-mod to_come;
-mod track_record;
 mod trades;
-mod valuations;
-mod webhooks;
-mod wire;
-mod worths;
+
+mod boilers {
+    mod boilers;
+    mod codes;
+    mod papers;
+}
+mod books {
+    mod accounts;
+    mod calculations;
+    mod cash;
+    mod costs;
+    mod stock_book;
+    mod tax_rules;
+}
+mod buying {
+    mod appraisals;
+    mod part_exchanges;
+    mod tax_positions;
+}
+mod desk {
+    mod backups;
+    mod erasures;
+}
+mod engines {
+    mod engines;
+    mod photographs;
+    mod surveys;
+}
+mod enquiring {
+    mod enquiries;
+    mod listings;
+    mod offers;
+    mod promises;
+    mod reservations;
+}
+mod firm {
+    mod sheets;
+}
+mod ground {
+    mod documents;
+    mod faults;
+    mod generated;
+    mod interface;
+    mod migrations;
+    mod races;
+    mod rooms;
+    mod sense;
+}
+mod notifying {
+    mod midnight;
+    mod webhooks;
+}
+mod planning {
+    mod plans;
+    mod worths;
+}
+mod pricing {
+    mod asking_prices;
+    mod comparables;
+    mod fits;
+    pub mod guide;
+    mod stock_values;
+    mod track_record;
+    mod valuations;
+}
+mod selling {
+    mod after_sales;
+    mod commissions;
+    mod deliveries;
+    mod disposals;
+    mod exports;
+    mod returns;
+    mod sales;
+}
+mod service {
+    mod compose;
+    mod limits;
+    mod wire;
+}
+mod shop {
+    mod changes;
+    mod public;
+}
+mod workshop {
+    mod jobs;
+    mod preparations;
+    mod readiness;
+    mod to_come;
+}

@@ -1,6 +1,6 @@
 //! Builders: requests with believable defaults, so that a test names only what it is about.
 
-use crate::shop::Shop;
+use crate::harness::Shop;
 use serde_json::{Value, json};
 
 /// A 5 in gauge 0-6-0 of which the usual things are known.
@@ -262,7 +262,7 @@ impl Shop {
         items
             .iter()
             .filter(|entry| entry["stock_no"] == stock_no)
-            .map(|entry| crate::shop::text(&entry["type"]))
+            .map(|entry| crate::harness::text(&entry["type"]))
             .collect()
     }
 }

@@ -1,6 +1,6 @@
 //! Whole trades through the interface, each act by the person whose it is.
 
-use crate::shop::{Answer, Shop, text};
+use crate::harness::{Answer, Shop, text};
 use outshop_core::trade::Role::{self, Bookkeeper, Fitter, Proprietor, Seller};
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -2,8 +2,8 @@
 //! say and which gates are open follow from the acts alone.
 
 use crate::{
+    harness::{Answer, Shop, text},
     make::{self, with},
-    shop::{Answer, Shop, text},
 };
 use outshop_core::{days::Day, money::Money};
 use proptest::{prelude::*, test_runner::Config};
@@ -103,7 +103,7 @@ impl Play {
         let buyer = shop.post("/v1/persons", &make::person()).await;
         Play {
             buyer: buyer.created().id(),
-            today: crate::shop::TODAY.parse().expect("a day"),
+            today: crate::harness::TODAY.parse().expect("a day"),
             shop,
             engines: Vec::new(),
             bank: 0,

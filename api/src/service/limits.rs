@@ -31,11 +31,24 @@ const POLICY: HeaderName = HeaderName::from_static("ratelimit-policy");
 const LIMIT: HeaderName = HeaderName::from_static("ratelimit");
 
 /// Of one process; clones count together.
-#[derive(Clone, Default)]
+#[derive(Clone)]
 pub struct Limits {
     visitors: Option<Arc<Bucket<IpAddr>>>,
     keys: Option<Arc<Bucket<i64>>>,
     proxies: Arc<[IpAddr]>,
+    /// How long a body may take before its length is counted.
+    pub(crate) body_given: Duration,
+}
+
+impl Default for Limits {
+    fn default() -> Limits {
+        Limits {
+            visitors: None,
+            keys: None,
+            proxies: Arc::default(),
+            body_given: Duration::from_secs(30),
+        }
+    }
 }
 
 type Counter<K> = RateLimiter<K, DashMapStateStore<K>, DefaultClock, StateInformationMiddleware>;
@@ -55,7 +68,12 @@ impl Limits {
             visitors: NonZeroU32::new(visitor).map(|n| Arc::new(Bucket::new("public", n))),
             keys: NonZeroU32::new(key).map(|n| Arc::new(Bucket::new("key", n))),
             proxies: proxies.into(),
+            ..Limits::default()
         }
+    }
+
+    pub fn giving_a_body(self, body_given: Duration) -> Limits {
+        Limits { body_given, ..self }
     }
 
     pub fn forget(&self) {
@@ -134,6 +152,12 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
     }
 }
 
+/// The limits that a request is under.
+pub(crate) fn of(req: &ServiceRequest) -> web::Data<Limits> {
+    let limits = req.app_data::<web::Data<Limits>>().cloned();
+    limits.expect("app() gives every request its limits")
+}
+
 /// Counts a request of the interface after its key was looked up. A key that is not taken counts for the address.
 pub async fn hold(
     req: ServiceRequest,
@@ -142,8 +166,7 @@ pub async fn hold(
     if !req.path().starts_with("/v1/") {
         return Ok(next.call(req).await?.map_into_left_body());
     }
-    let limits = req.app_data::<web::Data<Limits>>().cloned();
-    let limits = limits.expect("app() gives every request its limits");
+    let limits = of(&req);
     let key = match req.extensions().get::<Result<Actor, ()>>() {
         Some(Ok(actor)) => Some(actor.key_id),
         Some(Err(())) | None => None,

@@ -8,7 +8,7 @@ use crate::{
         operations::Addresses,
         problem::{self, KINDS, Problem},
     },
-    service::metrics,
+    service::{limits, metrics},
 };
 use actix_web::{
     HttpMessage, HttpRequest, HttpResponse, ResponseError,
@@ -89,8 +89,7 @@ pub async fn no_panic_escapes(
     }
 }
 
-/// How long a body may take, and how much longer for each byte of it: who sends slower is cut off.
-const BODY_GIVEN: Duration = Duration::from_secs(30);
+/// Bytes of a body that give it another second: who sends slower is cut off.
 const SLOWEST: u64 = 16 * 1024;
 
 /// An answer that holds the body of its request until it has been sent. The server closes the connection of a body that is held
@@ -124,6 +123,7 @@ pub async fn in_time(
     if matches!(payload, Payload::None) {
         return Ok(next.call(req).await?.map_into_left_body());
     }
+    let given = limits::of(&req).body_given;
     let (began, mut length) = (tokio::time::Instant::now(), 0_u64);
     let payload = payload.map_ok(move |chunk| {
         length += chunk.len() as u64;
@@ -132,7 +132,7 @@ pub async fn in_time(
     let timed = stream::unfold(
         (Box::pin(payload), 0),
         move |(mut payload, length)| async move {
-            let deadline = began + BODY_GIVEN + Duration::from_secs(length / SLOWEST);
+            let deadline = began + given + Duration::from_secs(length / SLOWEST);
             match tokio::time::timeout_at(deadline, payload.next()).await {
                 Ok(Some(Ok((chunk, length)))) => Some((Ok(chunk), (payload, length))),
                 Ok(Some(Err(error))) => Some((Err(error), (payload, length))),

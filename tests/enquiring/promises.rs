@@ -1,0 +1,177 @@
+//! Promises, and what puts them in danger.
+
+use crate::{
+    harness::{Shop, text},
+    make,
+};
+use serde_json::{Value, json};
+
+impl Shop {
+    async fn promises(&self, query: &str) -> Vec<Value> {
+        let list = self.get(&format!("/v1/promises{query}")).await.ok();
+        list.body["items"].as_array().expect("items").clone()
+    }
+}
+
+fn whys(promise: &Value) -> Vec<String> {
+    let dangers = promise["dangers"].as_array().expect("dangers");
+    dangers.iter().map(|danger| text(&danger["why"])).collect()
+}
+
+/// The steam paper of the engine holds to 2026-05-14, the day of the shop (14 months: British code, published).
+#[actix_web::test]
+async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
+    let shop = Shop::open().await;
+    let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+    let sale = shop.has_sold(engine).await;
+    shop.has_been_paid(sale, "7600.00").await;
+    shop.has_packed(engine).await;
+    for item in ["drained", "lifting_plan", "drawings_packed"] {
+        let tick = json!({"item": item, "on": "2026-05-14"});
+        shop.post(&format!("/v1/engines/{engine}/preparations"), &tick)
+            .await
+            .created();
+    }
+    let buyer = shop.get(&format!("/v1/sales/{sale}")).await.ok().body["person_id"].clone();
+    let give = async |on: &str| {
+        let promise = json!({"stock_no": engine, "person_id": buyer, "what": "ready_for_collection", "on": on});
+        shop.post("/v1/promises", &promise).await
+    };
+    let today = give("2026-05-14").await.created();
+    let tomorrow = give("2026-05-15").await.created();
+    assert_eq!(whys(&today.body), [""; 0], "{}", today.text);
+    assert_eq!(whys(&tomorrow.body), ["paper_lapses"], "{}", tomorrow.text);
+    assert_eq!(
+        tomorrow.body["dangers"][0]["evidence"]
+            .as_array()
+            .map(Vec::len),
+        Some(1)
+    );
+    let in_danger = shop.promises("?in_danger=true").await;
+    assert_eq!(in_danger, std::slice::from_ref(&tomorrow.body));
+    assert_eq!(
+        shop.promises("?until=2026-05-14").await,
+        std::slice::from_ref(&today.body)
+    );
+    give("2026-05-13").await.invalid_at("/on");
+
+    // The sale's own day is a promise too, and stored once.
+    shop.patch(
+        &format!("/v1/sales/{sale}"),
+        &json!({"promised_on": "2026-05-16"}),
+    )
+    .await
+    .ok();
+    let all = shop.promises("").await;
+    assert_eq!(all.len(), 3);
+    assert_eq!(
+        (
+            &all[2]["sale_id"],
+            &all[2]["promise_id"],
+            &all[2]["on"],
+            &all[2]["what"]
+        ),
+        (
+            &json!(sale),
+            &Value::Null,
+            &json!("2026-05-16"),
+            &json!("delivered")
+        )
+    );
+    assert_eq!(whys(&all[2]), ["paper_lapses"]);
+    let twice =
+        json!({"stock_no": engine, "person_id": buyer, "what": "delivered", "on": "2026-05-16"});
+    shop.post("/v1/promises", &twice).await.refused("conflict");
+    let first = shop.get("/v1/promises?limit=2").await.ok();
+    let next = text(&first.body["next"]);
+    assert_eq!(
+        shop.get(&next).await.ok().body["items"],
+        json!([all[2].clone()])
+    );
+
+    let delivery =
+        json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright"});
+    shop.post(&format!("/v1/engines/{engine}/deliveries"), &delivery)
+        .await
+        .created();
+    assert_eq!(
+        shop.promises("").await.len(),
+        2,
+        "what has left is not promised any more by its sale"
+    );
+    shop.post(
+        "/v1/promises",
+        &make::with(twice, &json!({"what": "at_inspector"})),
+    )
+    .await
+    .refused("conflict");
+}
+
+#[actix_web::test]
+async fn open_jobs_and_parts_on_order_put_a_promise_in_danger() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let person = shop
+        .post("/v1/persons", &make::person())
+        .await
+        .created()
+        .id();
+    let promise = json!({"stock_no": engine, "person_id": person, "what": "at_inspector", "on": "2026-05-20"});
+    let made = shop.post("/v1/promises", &promise).await.created();
+    assert_eq!(whys(&made.body), [""; 0]);
+    let job = shop
+        .has_job_in_hand(engine, &["safety_valves_and_fittings"], &[])
+        .await;
+    let now = async || whys(&shop.get(&made.location()).await.ok().body);
+    assert_eq!(now().await, ["job_open"]);
+    for (expected_on, why) in [("2026-05-20", "job_open"), ("2026-05-21", "expected_later")] {
+        shop.patch(&job, &json!({"expected_on": expected_on}))
+            .await
+            .ok();
+        assert_eq!(now().await, [why]);
+    }
+    shop.finishes(&job, "2026-05-14").await;
+    assert_eq!(now().await, [""; 0]);
+    shop.set_day("2026-05-21");
+    assert_eq!(now().await, ["day_past"]);
+}
+
+#[actix_web::test]
+async fn what_became_of_a_promise_is_said_once() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let person = shop
+        .post("/v1/persons", &make::person())
+        .await
+        .created()
+        .id();
+    let promise = json!({"stock_no": engine, "person_id": person, "what": "other", "words": "drawings copied", "on": "2026-05-15"});
+    for (change, pointer) in [
+        (json!({"words": null}), "/words"),
+        (json!({"stock_no": 999}), "/stock_no"),
+        (json!({"person_id": 999}), "/person_id"),
+        (json!({"what": "soon"}), "/what"),
+    ] {
+        let body = make::with(promise.clone(), &change);
+        shop.post("/v1/promises", &body).await.invalid_at(pointer);
+    }
+    let made = shop.post("/v1/promises", &promise).await.created();
+    let end = async |standing: &str, on: &str| {
+        let body = json!({"standing": standing, "on": on});
+        shop.post(&format!("{}/endings", made.location()), &body)
+            .await
+    };
+    end("kept", "2026-05-15").await.invalid_at("/on");
+    shop.set_day("2026-05-16");
+    end("kept", "2026-05-16").await.invalid_at("/on");
+    end("kept", "2026-05-13").await.invalid_at("/on");
+    let kept = end("kept", "2026-05-15").await.created();
+    assert_eq!(kept.body["standing"], "kept");
+    end("broken", "2026-05-16").await.refused("conflict");
+    assert_eq!(shop.promises("").await, [Value::Null; 0]);
+    assert_eq!(
+        shop.journal_of(engine).await,
+        ["engine.acquired", "promise.given", "promise.ended"]
+    );
+    shop.get("/v1/promises/999").await.refused("not_found");
+}

@@ -1,0 +1,217 @@
+//! Deliveries: the day an engine leaves, and the gate it has to pass.
+
+use crate::{harness::Answer, harness::Shop, make};
+use outshop_core::trade::Role;
+use reqwest::Method;
+use serde_json::{Value, json};
+
+impl Shop {
+    async fn deliver(&self, stock_no: i64, on: &str) -> Answer {
+        let delivery = json!({"on": on, "manner": "collection", "handed_to": "Odo Fenwright",
+            "what_went_with_it": "box, fire irons, boiler papers"});
+        self.post(&format!("/v1/engines/{stock_no}/deliveries"), &delivery)
+            .await
+    }
+}
+
+fn checks(refused: &Answer) -> Vec<&str> {
+    refused.body["reasons"]
+        .as_array()
+        .expect("reasons")
+        .iter()
+        .filter_map(|reason| reason["check"].as_str())
+        .collect()
+}
+
+/// 14 months from the steam test of 2025-03-14 (The Boiler Test Code 2018): 2026-05-14, the corresponding date (Dodds v
+/// Walker [1981]).
+#[actix_web::test]
+async fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
+    let shop = Shop::open().await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    let sale = shop.has_sold(engine).await;
+    shop.has_been_paid(sale, "7600.00").await;
+    shop.has_packed(engine).await;
+    let before = shop.journal_of(engine).await;
+
+    let refused = shop
+        .deliver(engine, "2026-05-15")
+        .await
+        .refused("not_ready")
+        .is(409);
+    assert_eq!(checks(&refused), ["steam_paper"]);
+    assert_eq!(
+        refused.body["reasons"][0]["reason"],
+        "The steam paper ran out on 2026-05-14."
+    );
+    assert_eq!(
+        shop.journal_of(engine).await,
+        before,
+        "a refusal leaves no trace"
+    );
+
+    let left = shop.deliver(engine, "2026-05-14").await.created();
+    assert_eq!(left.location(), format!("/v1/deliveries/{}", left.id()));
+    assert_eq!(
+        left.body,
+        json!({"id": left.id(), "sale_id": sale, "stock_no": engine, "on": "2026-05-14", "manner": "collection",
+            "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
+            "carrier_reference": null, "country": null})
+    );
+    assert_eq!(shop.get(&left.location()).await.ok().body, left.body);
+    let list = shop
+        .get(&format!("/v1/engines/{engine}/deliveries"))
+        .await
+        .ok();
+    assert_eq!(list.body["items"], json!([left.body]));
+    let now = shop.get(&format!("/v1/engines/{engine}")).await.ok();
+    assert_eq!(now.body["standing"], "delivered");
+    assert_eq!(
+        shop.journal_of(engine).await.last().map(String::as_str),
+        Some("engine.delivered")
+    );
+
+    shop.deliver(engine, "2026-05-14")
+        .await
+        .refused("conflict")
+        .is(409);
+    let tick = json!({"item": "drained", "on": "2026-05-14"});
+    shop.post(&format!("/v1/engines/{engine}/preparations"), &tick)
+        .await
+        .refused("conflict");
+}
+
+#[actix_web::test]
+async fn nothing_leaves_unsold_unpaid_or_unpacked() {
+    let shop = Shop::open().await;
+    let engine = shop.has_ready_to_list(make::engine()).await;
+    shop.deliver(engine, "2026-05-14")
+        .await
+        .refused("conflict")
+        .is(409);
+    let sale = shop.has_sold(engine).await;
+    let refused = shop
+        .deliver(engine, "2026-05-14")
+        .await
+        .refused("not_ready");
+    assert_eq!(
+        checks(&refused),
+        ["money_settled", "spares_packed", "papers_packed"]
+    );
+    shop.has_packed(engine).await;
+    shop.has_been_paid(sale, "7599.99").await;
+    let a_penny_short = shop
+        .deliver(engine, "2026-05-14")
+        .await
+        .refused("not_ready");
+    assert_eq!(checks(&a_penny_short), ["money_settled"]);
+    shop.has_been_paid(sale, "0.01").await;
+    shop.deliver(engine, "2026-05-14").await.created();
+    shop.deliver(999, "2026-05-14").await.refused("not_found");
+    shop.get("/v1/deliveries/999").await.refused("not_found");
+    shop.get("/v1/engines/999/deliveries")
+        .await
+        .refused("not_found");
+}
+
+#[actix_web::test]
+async fn a_delivery_is_of_a_day_from_the_sale_to_today() {
+    let shop = Shop::open().await;
+    let engine = shop
+        .has(make::with(make::engine(), &json!({"has_boiler": false})))
+        .await;
+    shop.has_surveyed(engine, &json!([])).await;
+    let sale = shop.has_sold(engine).await;
+    shop.has_been_paid(sale, "7600.00").await;
+    shop.has_packed(engine).await;
+    shop.deliver(engine, "2026-05-13").await.invalid_at("/on");
+    shop.deliver(engine, "2026-05-15").await.invalid_at("/on");
+    let path = format!("/v1/engines/{engine}/deliveries");
+    let delivery = json!({"on": "2026-05-14", "manner": "carrier", "handed_to": "Jem Thorn", "carrier": "Thorn Haulage"});
+    shop.request(Method::POST, &path)
+        .by(&shop, Role::Seller)
+        .json(&delivery)
+        .send()
+        .await
+        .refused("idempotency_key_missing")
+        .is(400);
+    for (change, pointer) in [
+        (json!({"manner": "balloon"}), "/manner"),
+        (json!({"handed_to": " "}), "/handed_to"),
+        (json!({"carrier": null}), "/carrier"),
+        (json!({"manner": "collection"}), "/carrier"),
+        (
+            json!({"carrier": null, "carrier_reference": "TH 88"}),
+            "/carrier_reference",
+        ),
+        (json!({"country": "FR"}), "/country"),
+        (json!({"manner": "export"}), "/manner"),
+        (json!({"manner": "export"}), "/country"),
+    ] {
+        shop.post(&path, &make::with(delivery.clone(), &change))
+            .await
+            .invalid_at(pointer);
+    }
+    let left = shop.post(&path, &delivery).await.created();
+    assert_eq!(left.body["what_went_with_it"], Value::Null);
+}
+
+#[actix_web::test]
+async fn without_papers_an_engine_leaves_on_the_buyers_acknowledgement() {
+    let shop = Shop::open().await;
+    let for_restoration = json!({"offered_as": "for_restoration", "working_order": "dismantled"});
+    let engine = shop.has(make::with(make::engine(), &for_restoration)).await;
+    let boiler = json!({"number": "QLW 9", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
+        "volume": {"value": "8.0", "unit": "L"}, "first_marketed_on": "1998-06-01"});
+    let boiler = shop.post("/v1/boilers", &boiler).await.created().id();
+    let fitting = json!({"stock_no": engine, "fitted_on": "2026-01-05"});
+    shop.post(&format!("/v1/boilers/{boiler}/fittings"), &fitting)
+        .await
+        .created();
+    shop.has_surveyed(engine, &json!([])).await;
+    shop.has_priced(engine, "900.00").await;
+    shop.has_drafted(engine, &make::listing()).await;
+    shop.has_photographed(engine).await;
+    shop.has_published(engine).await;
+    let sale = shop.has_sold(engine).await;
+    shop.has_been_paid(sale, "7600.00").await;
+    shop.has_packed(engine).await;
+    let refused = shop
+        .deliver(engine, "2026-05-14")
+        .await
+        .refused("not_ready");
+    assert_eq!(checks(&refused), ["papers_disclosed"]);
+    let signed = json!({"papers_acknowledged_on": "2026-05-14"});
+    shop.patch(&format!("/v1/sales/{sale}"), &signed).await.ok();
+    shop.deliver(engine, "2026-05-14").await.created();
+}
+
+#[actix_web::test]
+async fn of_deliveries_at_once_one_is_recorded() {
+    let shop = Shop::open().await;
+    let engine = shop
+        .has(make::with(make::engine(), &json!({"has_boiler": false})))
+        .await;
+    shop.has_surveyed(engine, &json!([])).await;
+    let sale = shop.has_sold(engine).await;
+    shop.has_been_paid(sale, "7600.00").await;
+    shop.has_packed(engine).await;
+    let delivery = json!({"on": "2026-05-14", "manner": "own_van", "handed_to": "Odo Fenwright"});
+    let path = format!("/v1/engines/{engine}/deliveries");
+    let all: Vec<_> = (0..4)
+        .map(|_| {
+            let asked = shop.request(Method::POST, &path).by(&shop, Role::Seller);
+            actix_web::rt::spawn(asked.once().json(&delivery).send())
+        })
+        .collect();
+    let mut left = 0;
+    for answer in all {
+        let answer = answer.await.expect("an answer");
+        if answer.status == 201 {
+            left += 1;
+        } else {
+            answer.refused("conflict");
+        }
+    }
+    assert_eq!(left, 1);
+}
