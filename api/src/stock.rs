@@ -23,12 +23,18 @@ use outshop_core::{
 /// One engine, held until the end of the transaction, and what the acts of the trade ask of it.
 #[derive(QueryableByName)]
 pub(crate) struct EngineState {
+    #[diesel(sql_type = Integer)]
+    pub stock_no: i32,
     #[diesel(sql_type = Date)]
     pub came_on: Day,
     #[diesel(sql_type = Text)]
     pub manner: Manner,
     #[diesel(sql_type = Text)]
-    tax_position: TaxPosition,
+    pub tax_position: TaxPosition,
+    #[diesel(sql_type = Nullable<Numeric>)]
+    price: Option<Money>,
+    #[diesel(sql_type = Numeric)]
+    supplier_vat: Money,
     #[diesel(sql_type = Nullable<BigInt>)]
     owner: Option<i64>,
     #[diesel(sql_type = Nullable<Numeric>)]
@@ -53,6 +59,14 @@ impl EngineState {
         stock_no: i32,
     ) -> Result<EngineState, Problem> {
         lock(conn, stock_no).await?;
+        EngineState::read(conn, stock_no).await
+    }
+
+    /// As it is, held by nobody.
+    pub(crate) async fn read(
+        conn: &mut AsyncPgConnection,
+        stock_no: i32,
+    ) -> Result<EngineState, Problem> {
         let state = diesel::sql_query(include_str!("stock/state.sql"))
             .bind::<Integer, _>(stock_no)
             .get_result(conn)
@@ -93,6 +107,17 @@ impl EngineState {
             None => Ok(()),
             Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
         }
+    }
+
+    /// What was paid or allowed for it, without the seller's tax that comes back; `None` for an engine on commission.
+    pub(crate) fn purchase(&self) -> Result<Option<Money>, Problem> {
+        let back = if self.tax_position.reclaims_tax() {
+            self.supplier_vat
+        } else {
+            Money::ZERO
+        };
+        let price = self.price.map(|price| price.checked_sub(back));
+        price.transpose().map_err(Problem::internal)
     }
 
     /// What was agreed with the owner; `None` for an engine that is not on commission.
@@ -198,37 +223,8 @@ pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Resu
     on.optional()?.ok_or_else(|| missing(stock_no))
 }
 
-/// How tax is taken on an engine, and what was paid or allowed for it without the seller's tax that comes back; nothing for one on
-/// commission.
-pub(crate) async fn terms_of(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<(TaxPosition, Option<Money>), Problem> {
-    let terms = acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .select((
-            acquisitions::tax_position,
-            acquisitions::price,
-            acquisitions::supplier_vat,
-        ))
-        .first(conn)
-        .await;
-    let terms: Option<(TaxPosition, Option<Money>, Money)> = terms.optional()?;
-    let (position, price, vat) = terms.ok_or_else(|| missing(stock_no))?;
-    let back = if position.reclaims_tax() {
-        vat
-    } else {
-        Money::ZERO
-    };
-    let price = price.map(|price| price.checked_sub(back)).transpose();
-    Ok((position, price.map_err(Problem::internal)?))
-}
-
 /// What was agreed with the owner of an engine on commission.
-#[derive(Queryable, Selectable)]
-#[diesel(table_name = acquisitions)]
 pub(crate) struct Agreed {
-    #[diesel(column_name = person_id)]
     pub owner: Option<i64>,
     pub reserve: Option<Money>,
     commission_percent: Option<Percent>,
@@ -243,20 +239,6 @@ impl Agreed {
             fixed: self.commission_fixed,
         }
     }
-}
-
-/// `None` for an engine that is not on commission.
-pub(crate) async fn agreed_with_owner(
-    conn: &mut AsyncPgConnection,
-    stock_no: i32,
-) -> Result<Option<Agreed>, Problem> {
-    Ok(acquisitions::table
-        .filter(acquisitions::stock_no.eq(stock_no))
-        .filter(acquisitions::manner.eq(Manner::Commission))
-        .select(Agreed::as_select())
-        .first(conn)
-        .await
-        .optional()?)
 }
 
 /// The sale of an engine that stands: its id and day.

@@ -214,7 +214,9 @@ async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     let Some((sale_id, _)) = stock::sale_of(tx.conn(), stock_no).await? else {
         return Ok(());
     };
-    let on_commission = stock::agreed_with_owner(tx.conn(), stock_no).await?;
+    let on_commission = stock::EngineState::read(tx.conn(), stock_no)
+        .await?
+        .agreed();
     if on_commission.is_some() {
         let sale = sales::locked(tx, sale_id).await?;
         let statement = commissions::of_sale(tx.conn(), &sale).await?;

@@ -291,7 +291,8 @@ async fn answer_offer(
             let countered = answered.and_then(|it| it.counter_amount);
             let price = new.amount.or(countered).unwrap_or(terms.amount);
             let confirmed = new.below_break_even_confirmed;
-            margins::must_not_lose(tx.conn(), &actor, stock_no, price, confirmed).await?;
+            let engine = EngineState::read(tx.conn(), stock_no).await?;
+            margins::must_not_lose(tx.conn(), &actor, &engine, price, confirmed).await?;
         }
         let confirmed = match new.amount {
             Some(amount) => ask_about(tx, stock_no, amount, new.amount_confirmed).await?,
@@ -411,18 +412,19 @@ async fn whole(
     let ids: Vec<i64> = all.iter().map(|terms| terms.id).collect();
     let amounts: Vec<Money> = all.iter().map(|terms| terms.amount).collect();
     let answered = answers(conn, &ids).await?;
-    let left = margins::left_at_prices(conn, stock_no, today, &amounts).await?;
     let counters: Vec<Option<Money>> = ids
         .iter()
         .map(|id| answered.get(id).and_then(|it| it.counter_amount))
         .collect();
-    let countered: Vec<Money> = counters.iter().copied().flatten().collect();
-    let left_of_counters = margins::left_at_prices(conn, stock_no, today, &countered).await?;
-    let mut left_of_counters = left_of_counters.into_iter();
-    let counter_left: Vec<Option<LeftAt>> = counters
-        .into_iter()
-        .map(|counter| counter.and_then(|_| left_of_counters.next().flatten()))
-        .collect();
+    let reckoning = margins::known_reckoning(conn, stock_no, today).await?;
+    let left_at = |price: Option<Money>| match reckoning.as_ref().zip(price) {
+        Some((reckoning, price)) => reckoning.at(price).map(Some),
+        None => Ok(None),
+    };
+    let left = amounts.iter().map(|amount| left_at(Some(*amount)));
+    let left: Vec<Option<LeftAt>> = left.collect::<Result<_, _>>()?;
+    let counter_left = counters.into_iter().map(left_at);
+    let counter_left: Vec<Option<LeftAt>> = counter_left.collect::<Result<_, _>>()?;
     let chances = chances(conn, stock_no, today, &amounts).await?;
     let rest = left.into_iter().zip(counter_left).zip(chances);
     let offers = all.into_iter().zip(rest);
@@ -482,6 +484,9 @@ pub(crate) async fn end_by_sale(
         .select(OfferTerms::as_select())
         .load(tx.conn())
         .await?;
+    if of_others.is_empty() {
+        return Ok(Vec::new());
+    }
     let ids: Vec<i64> = of_others.iter().map(|terms| terms.id).collect();
     let answered = answers(tx.conn(), &ids).await?;
     let stand =

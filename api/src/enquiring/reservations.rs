@@ -733,12 +733,12 @@ pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
 }
 
 /// Refuses an act on an engine that is held for somebody else than `person`; the engine is held. Whose moment has come holds it
-/// no more.
+/// no more. Says whether a reservation is open.
 pub(crate) async fn must_be_free_for(
     tx: &mut Tx<'_>,
     stock_no: i32,
     person: Option<i64>,
-) -> Result<(), Problem> {
+) -> Result<bool, Problem> {
     let (now, today) = (Instant::of_second(tx.actor.now), tx.actor.today);
     settle(tx.conn(), stock_no, now, today).await?;
     let open = open_of(tx.conn(), stock_no).await?;
@@ -751,7 +751,7 @@ pub(crate) async fn must_be_free_for(
             );
             Err(Problem::new(problem::ALREADY_RESERVED, detail))
         }
-        Some(_) | None => Ok(()),
+        open => Ok(open.is_some()),
     }
 }
 

@@ -13,10 +13,10 @@ use crate::{
     },
     pricing::valuations::{answer::Ground, facts_of},
     schema::valuations,
-    stock,
+    stock::{self, EngineState},
     workshop::{
-        cost_to_come::{HoursToCome, Prices, ToCome, to_come},
-        hour_rates::RateKind,
+        cost_to_come::{HoursToCome, Prices, ToCome, to_come_of},
+        hour_rates::{self, RateKind},
     },
 };
 use actix_web::{HttpRequest, HttpResponse, get, web};
@@ -123,7 +123,7 @@ async fn get_money(
     query: Query<MoneyQuery>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
     shown(&req, &money)
 }
 
@@ -142,7 +142,7 @@ async fn get_break_even(
     query: Query<MoneyQuery>,
 ) -> Result<HttpResponse, Problem> {
     let mut conn = db.read().await?;
-    let (money, _) = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
     shown(&req, &money.prices)
 }
 
@@ -156,8 +156,9 @@ pub(crate) async fn break_even_price(
         Role::Fitter | Role::Website => return Ok(None),
         Role::Proprietor | Role::Seller | Role::Bookkeeper => {}
     }
-    match money_of(conn, stock_no, actor.today, None).await {
-        Ok((money, _)) => Ok(money.prices.break_even_price),
+    let engine = EngineState::read(conn, stock_no).await?;
+    match reckoned(conn, &engine, actor.today).await {
+        Ok(reckoned) => Ok(reckoned.break_even_price),
         Err(problem) if problem.is(CONFLICT) => Ok(None),
         Err(problem) => Err(problem),
     }
@@ -195,84 +196,123 @@ pub(crate) async fn reckoning(
     stock_no: i32,
     on: Day,
 ) -> Result<Reckoning, Problem> {
-    let (_, reckoning) = money_of(conn, stock_no, on, None).await?;
-    Ok(reckoning)
+    let engine = EngineState::read(conn, stock_no).await?;
+    Ok(reckoned(conn, &engine, on).await?.reckoning)
 }
 
-/// What is left at each of the prices, on the day; none while the records do not tell it.
-pub(crate) async fn left_at_prices(
+/// None while the records do not tell it.
+pub(crate) async fn known_reckoning(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     on: Day,
-    prices: &[Money],
-) -> Result<Vec<Option<LeftAt>>, Problem> {
+) -> Result<Option<Reckoning>, Problem> {
     match reckoning(conn, stock_no, on).await {
-        Ok(reckoning) => prices
-            .iter()
-            .map(|it| reckoning.at(*it).map(Some))
-            .collect(),
-        Err(problem) if problem.is(CONFLICT) => Ok(vec![None; prices.len()]),
+        Ok(reckoning) => Ok(Some(reckoning)),
+        Err(problem) if problem.is(CONFLICT) => Ok(None),
         Err(problem) => Err(problem),
     }
 }
 
-/// With how much of any other price is left.
-async fn money_of(
+/// What an engine has cost and will still cost, and what follows from that for any price.
+struct Reckoned {
+    tax_position: TaxPosition,
+    purchase: Option<Money>,
+    ledger: Ledger,
+    rate_percent: Percent,
+    to_come: ToCome,
+    /// None where no job is open.
+    prices: Option<Prices>,
+    has_hours_without_rate: bool,
+    break_even_price: Option<Money>,
+    reckoning: Reckoning,
+}
+
+async fn reckoned(
     conn: &mut AsyncPgConnection,
-    stock_no: i32,
+    engine: &EngineState,
     on: Day,
-    offer: Option<Money>,
-) -> Result<(EngineMoney, Reckoning), Problem> {
-    stock::must_exist(conn, stock_no).await?;
-    if offer.is_some_and(Money::is_negative) {
-        return Err(Problem::new(
-            crate::ground::problem::INVALID_QUERY,
-            "`offer` is a price of 0 or more",
-        ));
-    }
-    let (tax_position, purchase) = stock::terms_of(conn, stock_no).await?;
+) -> Result<Reckoned, Problem> {
+    let (stock_no, tax_position) = (engine.stock_no, engine.tax_position);
+    let (purchase, agreed) = (engine.purchase()?, engine.agreed());
     let all = costs::lines_until(conn, &[stock_no], Day::LAST).await?;
     let lines = all.get(&stock_no).map_or(&[][..], Vec::as_slice);
     let spent: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
     let ledger = ledger(&spent, tax_position).map_err(|fault| Problem::from(vec![fault]))?;
-    let agreed = stock::agreed_with_owner(conn, stock_no).await?;
     let rates = Rates::load(conn).await?;
     let rate_percent = match &agreed {
         Some(_) => rates.of_commission(tax_position, on)?,
         None => rates.on(tax_position.scheme(), on)?,
     };
-    let prices = Prices::load(conn, on, RateKind::Worth).await?;
-    let mean = prices.hours.of(None, None);
-    let worth_rate = (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth);
-    let mut to_come = to_come(conn, &prices, &[stock_no], &all).await?;
-    let ToCome {
-        cost: to_come,
-        hours: hours_to_come,
-    } = to_come.remove(&stock_no).unwrap_or_default();
+    let (to_come, prices) = to_come_of(conn, stock_no, on, RateKind::Worth, &all).await?;
     let paid = purchase.unwrap_or_default();
     let other_costs = ledger.worth.checked_sub(paid).map_err(Problem::internal)?;
     let question = LowestPriceQuestion {
         purchase: paid,
         other_costs: other_costs.max(Money::ZERO),
-        cost_to_come: Some(to_come.amount),
+        cost_to_come: Some(to_come.cost.amount),
         selling_cost: None,
         selling_share_percent: None,
         rate_percent,
         scheme: tax_position.scheme(),
         wanted_profit: None,
     };
-    let spent = ledger.worth.checked_add(to_come.amount);
+    let spent = ledger.worth.checked_add(to_come.cost.amount);
     let spent = spent.map_err(Problem::internal)?;
     let break_even_price = match &agreed {
         Some(agreed) => lowest_commission_price(agreed.terms(), spent),
         None => Some(lowest_price(&question)?.lowest_price),
     };
-    let reckoning = Reckoning {
-        question,
-        commission: agreed.map(|agreed| agreed.terms()),
+    let has_hours_without_rate = lines
+        .iter()
+        .any(|line| line.kind == CostKind::Work && line.worth == Money::ZERO);
+    Ok(Reckoned {
         tax_position,
-        spent,
+        purchase,
+        ledger,
+        rate_percent,
+        to_come,
+        prices,
+        has_hours_without_rate,
+        break_even_price,
+        reckoning: Reckoning {
+            question,
+            commission: agreed.map(|agreed| agreed.terms()),
+            tax_position,
+            spent,
+        },
+    })
+}
+
+async fn money_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+    offer: Option<Money>,
+) -> Result<EngineMoney, Problem> {
+    let engine = EngineState::read(conn, stock_no).await?;
+    if offer.is_some_and(Money::is_negative) {
+        return Err(Problem::new(
+            crate::ground::problem::INVALID_QUERY,
+            "`offer` is a price of 0 or more",
+        ));
+    }
+    let Reckoned {
+        tax_position,
+        purchase,
+        ledger,
+        rate_percent,
+        to_come,
+        prices,
+        has_hours_without_rate,
+        break_even_price,
+        reckoning,
+    } = reckoned(conn, &engine, on).await?;
+    let hours = match prices {
+        Some(prices) => prices.hours,
+        None => hour_rates::on(conn, on).await?,
     };
+    let mean = hours.of(None, None);
+    let worth_rate = (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth);
     let at = |price: Option<Money>| price.map(|price| reckoning.at(price)).transpose();
     let asked = stock::asking_price_of(conn, stock_no).await?;
     let valued: Option<(Money, Money, Money, Day)> = valuations::table
@@ -293,29 +333,26 @@ async fn money_of(
     };
     let at_asking_price = at(asked)?;
     let left = at_asking_price.map(|at| at.left);
-    let without_rate = lines
-        .iter()
-        .any(|line| line.kind == CostKind::Work && line.worth == Money::ZERO);
     let warnings = [
         (valued.is_none(), "No valuation is on record."),
         (asked.is_none(), "No asking price is set."),
         (
-            without_rate,
+            has_hours_without_rate,
             "Some hours have no rate on their day and cost nothing here: set one at /v1/hour-rates.",
         ),
         (
-            worth_rate.is_none() && to_come.hours > Hours::ZERO,
+            worth_rate.is_none() && to_come.cost.hours > Hours::ZERO,
             "No hour rate is set, so that the hours to come cost nothing here.",
         ),
     ];
-    let money = EngineMoney {
+    Ok(EngineMoney {
         tax_position,
         scheme: tax_position.scheme(),
         rate_percent,
         purchase,
         ledger,
-        cost_to_come: to_come,
-        hours_to_come,
+        cost_to_come: to_come.cost,
+        hours_to_come: to_come.hours,
         prices: BreakEven {
             stock_no,
             on,
@@ -336,8 +373,7 @@ async fn money_of(
                 .collect::<Result<_, _>>()
                 .map_err(Problem::internal)?,
         },
-    };
-    Ok((money, reckoning))
+    })
 }
 
 /// By what counted on the day of the valuation; `None` where that gives no price any more, as when the kind of the engine
@@ -363,31 +399,35 @@ async fn chance_above(
     }
 }
 
-/// Refuses an act that binds the firm to a price at which it loses, unless the proprietor says that it is meant.
+/// Refuses an act that binds the firm to a price at which it loses, unless the proprietor says that it is meant. Gives what any
+/// price leaves; none while the records do not tell it, as nobody can be asked about it then.
 pub(crate) async fn must_not_lose(
     conn: &mut AsyncPgConnection,
     actor: &Actor,
-    stock_no: i32,
+    engine: &EngineState,
     price: Money,
     confirmed: bool,
-) -> Result<(), Problem> {
+) -> Result<Option<Reckoning>, Problem> {
     const POINTER: &str = "/below_break_even_confirmed";
-    let (money, reckoning) = match money_of(conn, stock_no, actor.today, None).await {
+    let Reckoned {
+        break_even_price,
+        reckoning,
+        ..
+    } = match reckoned(conn, engine, actor.today).await {
         Ok(known) => known,
-        // While the records do not tell it nobody can be asked about it.
-        Err(problem) if problem.is(CONFLICT) => return Ok(()),
+        Err(problem) if problem.is(CONFLICT) => return Ok(None),
         Err(problem) => return Err(problem),
     };
     let left = reckoning.at(price)?.left;
     if !left.is_negative() {
-        return Ok(());
+        return Ok(Some(reckoning));
     }
-    let below = match money.prices.break_even_price {
+    let below = match break_even_price {
         Some(least) => format!("{price} is below the break-even price of {least}"),
         None => format!("no price breaks even, and {price} does not"),
     };
     match (actor.role, confirmed) {
-        (Role::Proprietor, true) => Ok(()),
+        (Role::Proprietor, true) => Ok(Some(reckoning)),
         (Role::Proprietor, false) => Err(Problem::invalid(
             POINTER,
             format!("{below} and leaves {left}; true says that it is meant"),

@@ -336,7 +336,9 @@ pub(crate) async fn of_sale(
     sale: &Sale,
 ) -> Result<Commission, Problem> {
     let terms = &sale.terms;
-    let agreed = stock::agreed_with_owner(conn, terms.stock_no).await?;
+    let agreed = stock::EngineState::read(conn, terms.stock_no)
+        .await?
+        .agreed();
     let agreed = agreed.ok_or_else(|| {
         Problem::not_found(format!(
             "sale {} is of an engine that is not on commission",

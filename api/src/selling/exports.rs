@@ -452,7 +452,8 @@ async fn tax_at_home(
     sale: &Sale,
 ) -> Result<Money, Problem> {
     let terms = &sale.terms;
-    let (position, purchase) = stock::terms_of(conn, terms.stock_no).await?;
+    let engine = stock::EngineState::read(conn, terms.stock_no).await?;
+    let (position, purchase) = (engine.tax_position, engine.purchase()?);
     let scheme = position.scheme();
     let purchase = match purchase {
         Some(price) => price,

@@ -202,7 +202,8 @@ pub(crate) async fn of_sale(
     let sale = sales::find(conn, id).await?;
     let terms = sale.terms;
     let firm = firm::find(conn).await?;
-    let (position, _) = stock::terms_of(conn, terms.stock_no).await?;
+    let engine = stock::EngineState::read(conn, terms.stock_no).await?;
+    let position = engine.tax_position;
     let scheme = position.scheme();
     let (rate_percent, wording) = match scheme {
         Scheme::Ordinary if free => (Some(Percent::ZERO), None),
@@ -218,7 +219,7 @@ pub(crate) async fn of_sale(
     let net = tax.map(|tax| terms.price.checked_sub(tax)).transpose();
     let on_behalf_of = match position {
         TaxPosition::CommissionInOwnersName => {
-            let agreed = stock::agreed_with_owner(conn, terms.stock_no).await?;
+            let agreed = engine.agreed();
             match agreed.and_then(|agreed| agreed.owner) {
                 Some(owner) => Some(party(conn, owner).await?),
                 None => None,

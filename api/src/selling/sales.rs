@@ -492,10 +492,11 @@ async fn sell(
         engine.must_be_unsold()?;
         engine.must_be_after_it_came_back(new.on)?;
         engine.must_be_here()?;
-        reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
+        let reserved = reservations::must_be_free_for(tx, *stock_no, Some(new.person_id)).await?;
         new.owner_agrees(engine.agreed().as_ref())?;
         let confirmed = new.below_break_even_confirmed;
-        margins::must_not_lose(tx.conn(), &actor, *stock_no, new.price, confirmed).await?;
+        let reckoning =
+            margins::must_not_lose(tx.conn(), &actor, &engine, new.price, confirmed).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let mut ask = Confirmations::default();
         let high = last_high(tx.conn(), *stock_no).await?;
@@ -512,9 +513,18 @@ async fn sell(
             entry["below_break_even_confirmed"] = json!(true);
         }
         tx.record("engine.sold", Some(*stock_no), entry).await?;
-        set_off_deposits(tx, &terms).await?;
-        reservations::end_by_sale(tx, *stock_no, terms.id).await?;
-        let sale = foreseen::of(tx.conn(), terms, actor.today).await?;
+        let paid = set_off_deposits(tx, &terms).await?;
+        if reserved {
+            reservations::end_by_sale(tx, *stock_no, terms.id).await?;
+        }
+        let sale = Sale {
+            balance: terms.price.checked_sub(paid).map_err(Problem::internal)?,
+            paid,
+            kept: None,
+            taken_in: Vec::new(),
+            terms,
+        };
+        let sale = foreseen::of_new(tx.conn(), sale, reckoning, actor.today).await?;
         Ok((format!("/v1/sales/{}", sale.sale.terms.id), sale))
     })
     .await
@@ -828,8 +838,8 @@ pub(crate) async fn set_off(
 }
 
 /// What the firm holds of the buyer for the engine becomes payments of the sale: on its day, or on that of the deposit where
-/// the sale is dated before it.
-async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<(), Problem> {
+/// the sale is dated before it. Gives their sum.
+async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<Money, Problem> {
     let held = deposits::held_of(tx.conn(), sale.stock_no, sale.person_id).await?;
     let mut rest = sale.price;
     for deposit in held {
@@ -856,7 +866,7 @@ async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<(), Problem> 
         tx.record("payment.recorded", Some(sale.stock_no), entry)
             .await?;
     }
-    Ok(())
+    sale.price.checked_sub(rest).map_err(Problem::internal)
 }
 
 fn missing(id: i64) -> Problem {

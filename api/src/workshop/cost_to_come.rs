@@ -182,6 +182,15 @@ impl Prices {
         tests.filter(|test| called_for.contains(test)).collect()
     }
 
+    /// Nothing where no job is agreed or in hand.
+    fn of_agreed(&self, open: &OpenJobs) -> Result<ToCome, Problem> {
+        let jobs = open.agreed();
+        if jobs.is_empty() {
+            return Ok(ToCome::default());
+        }
+        self.of(open, &jobs, &self.tests_for(open, &jobs))
+    }
+
     /// What these jobs and tests of an engine will still cost. Bills for tests count for those of jobs that were agreed by
     /// their day.
     pub(crate) fn of(
@@ -275,13 +284,27 @@ pub(crate) async fn to_come(
     lines: &HashMap<i32, Vec<LedgerLine>>,
 ) -> Result<HashMap<i32, ToCome>, Problem> {
     let open = open_jobs(conn, stock_nos, prices.on, lines).await?;
-    let to_come = open.into_iter().filter_map(|(stock_no, open)| {
-        let jobs = open.agreed();
-        let tests = prices.tests_for(&open, &jobs);
-        let cost = || prices.of(&open, &jobs, &tests);
-        (!jobs.is_empty()).then(|| cost().map(|cost| (stock_no, cost)))
+    let to_come = open.into_iter().map(|(stock_no, open)| {
+        let to_come = prices.of_agreed(&open)?;
+        Ok((stock_no, to_come))
     });
     to_come.collect()
+}
+
+/// As `to_come`, of one engine; prices are looked up, and given, only where a job is open.
+pub(crate) async fn to_come_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    on: Day,
+    kind: RateKind,
+    lines: &HashMap<i32, Vec<LedgerLine>>,
+) -> Result<(ToCome, Option<Prices>), Problem> {
+    let mut open = open_jobs(conn, &[stock_no], on, lines).await?;
+    let Some(open) = open.remove(&stock_no) else {
+        return Ok((ToCome::default(), None));
+    };
+    let prices = Prices::load(conn, on, kind).await?;
+    Ok((prices.of_agreed(&open)?, Some(prices)))
 }
 
 /// The open jobs of each engine at the end of the day; one without is missing.

@@ -1,10 +1,10 @@
 //! What a sale leaves, and what stands against the days that were promised.
 
-use super::{Sale, Terms, with_payments};
+use super::Sale;
 use crate::{
     enquiring::promises::{self, Promise},
     ground::problem::Problem,
-    pricing::margins,
+    pricing::margins::{self, Reckoning},
     workshop::readiness,
 };
 use diesel_async::AsyncPgConnection;
@@ -46,14 +46,15 @@ pub struct PaperThatEnds {
     pub holds_until: Day,
 }
 
-/// `Terms` are of the sale that is looked at.
-pub(super) async fn of(
+/// Of a sale that was made in this transaction.
+pub(super) async fn of_new(
     conn: &mut AsyncPgConnection,
-    terms: Terms,
+    sale: Sale,
+    reckoning: Option<Reckoning>,
     today: Day,
 ) -> Result<SaleForeseen, Problem> {
-    let sale = with_payments(conn, vec![terms]).await?.pop();
-    of_sale(conn, sale.expect("one for each that was given"), today).await
+    let promised_on = sale.terms.promised_on;
+    foreseen(conn, sale, reckoning, promised_on, today).await
 }
 
 pub(super) async fn of_sale(
@@ -70,11 +71,23 @@ pub(super) async fn of_sale(
             papers_that_end: Vec::new(),
         });
     }
-    let mut left = margins::left_at_prices(conn, terms.stock_no, today, &[terms.price]).await?;
+    let reckoning = margins::known_reckoning(conn, terms.stock_no, today).await?;
     let promised = crate::stock::promise_of(conn, terms.stock_no).await?;
-    let papers_that_end = match promised {
+    foreseen(conn, sale, reckoning, promised.map(|(_, on)| on), today).await
+}
+
+/// `promised_on`: while the engine has not left.
+async fn foreseen(
+    conn: &mut AsyncPgConnection,
+    sale: Sale,
+    reckoning: Option<Reckoning>,
+    promised_on: Option<Day>,
+    today: Day,
+) -> Result<SaleForeseen, Problem> {
+    let terms = &sale.terms;
+    let papers_that_end = match promised_on {
         None => Vec::new(),
-        Some((_, promised_on)) => {
+        Some(promised_on) => {
             let now = readiness::answer(conn, terms.stock_no, Gate::Deliver, today).await?;
             let ends = now.checks.into_iter().filter_map(|check| {
                 let holds_until = check.holds_until.filter(|until| *until < promised_on)?;
@@ -86,8 +99,9 @@ pub(super) async fn of_sale(
             ends.collect()
         }
     };
+    let left = reckoning.map(|reckoning| reckoning.at(terms.price));
     Ok(SaleForeseen {
-        left: left.pop().flatten(),
+        left: left.transpose()?,
         promises_in_danger: promises::in_danger_of(conn, terms.stock_no, today).await?,
         papers_that_end,
         sale,
