@@ -33,7 +33,7 @@ def example(schema):
 
 
 def headers_of(operation):
-    roles = operation.get("x-roles")
+    roles = operation["security"][0].get("key")
     return {"Authorization": f"Bearer {KEYS[roles[0]]}"} if roles else {}
 
 
@@ -87,7 +87,7 @@ for operation in operations:
         ask(*operation)
 # The service learns from sales by itself, within half a minute.
 give_up = time.monotonic() + 60
-while not http.get("/v1/fits", headers=headers_of({"x-roles": ["proprietor"]})).json()["items"] and time.monotonic() < give_up:
+while not http.get("/v1/fits", headers=headers_of({"security": [{"key": ["proprietor"]}]})).json()["items"] and time.monotonic() < give_up:
     time.sleep(1)
 # What was not there before the acts.
 for method, template, operation in operations:

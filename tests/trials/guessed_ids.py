@@ -28,7 +28,7 @@ with folder() as path:
     private = {person[way] for person in persons for way in ("email", "telephone") if person[way]}
     asked, wrong, told, given_away = collections.Counter(), [], collections.Counter(), []
     for method, template, operation, parameters in operations:
-        roles = operation.get("x-roles", [])
+        roles = operation["security"][0].get("key", [])
         for n in range(len(NUMBERS)):
             address, sound = template, True
             for parameter in parameters:
@@ -73,7 +73,7 @@ with folder() as path:
     # The site's own, which another site does not see.
     mine = ask(shop.port, "POST", "/v1/enquiries", {"stock_no": 12, "person": {"name": "Ada Fell", "email": "ada@example.org"}, "words": "Which club?"}, shop.keys["website"])[1]["location"]
     seen = {who: ask(shop.port, "GET", mine, key=key)[0] for who, key in askers.items()}
-    may = document["paths"]["/v1/enquiries/{id}"]["get"]["x-roles"]
+    may = document["paths"]["/v1/enquiries/{id}"]["get"]["security"][0]["key"]
     wanted = {**{role: 200 if role in may else 403 for role in (*ROLES, "website")}, "another site": 404, "no such key": 401, "nobody": 401}
     trial.figure("an enquiry that a site made", seen, seen == wanted, f"{wanted}")
     shop.stop()

@@ -11,13 +11,13 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         query::Query,
         text::Html,
     },
     schema::{certificates, tests},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -27,12 +27,13 @@ use outshop_core::{
     },
     days::Day,
 };
+use outshop_operation::get;
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_boiler_record);
+    cfg.tagged("boilers").service(get_boiler_record);
 }
 
 /// Tests told of one boiler, the latest.
@@ -82,10 +83,7 @@ fn example() -> Value {
 /// Read a boiler with its tests, certificates and papers
 ///
 /// Says which records hold, never that a boiler may be steamed. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "boilers", operation_id = "get_boiler_record", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
-    responses((status = 200, content((BoilerRecord = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}/record")]
+#[get("/boilers/{id:\\d+}/record", 200(content((BoilerRecord = "application/json"), (Html = "text/html"))))]
 async fn get_boiler_record(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -7,9 +7,9 @@ use crate::{
         body::{Body, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Line, Prose, Text, present},
     },
     schema::{
@@ -17,7 +17,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -27,13 +27,15 @@ use outshop_core::{
     units::{Pressure, Volume, four_places},
     workshop::jobs::JobStanding,
 };
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::{cmp::Ordering, collections::HashMap};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_boilers)
+    cfg.tagged("boilers")
+        .service(list_boilers)
         .service(create_boiler)
         .service(get_boiler)
         .service(change_boiler)
@@ -335,10 +337,7 @@ pub struct BoilerFilters {
 // Routes
 
 /// List boilers
-#[utoipa::path(tag = "boilers", operation_id = "list_boilers", params(BoilerFilters, PageParams),
-    responses((status = 200, body = Page<Boiler>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers")]
+#[get("/boilers", 200 = Page<Boiler>)]
 async fn list_boilers(
     _by: Staff,
     req: HttpRequest,
@@ -385,9 +384,7 @@ async fn list_boilers(
 ///
 /// Refused where its number differs from a known boiler's in case, spaces or punctuation alone, unless it is confirmed that
 /// it is another boiler.
-#[utoipa::path(tag = "boilers", operation_id = "create_boiler", params(crate::ground::body::Repeatable), request_body = NewBoiler,
-    responses((status = 201, body = Boiler), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/boilers")]
+#[post("/boilers", 201 = Boiler)]
 async fn create_boiler(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -426,10 +423,7 @@ async fn create_boiler(
 }
 
 /// Read a boiler
-#[utoipa::path(tag = "boilers", operation_id = "get_boiler", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Boiler), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}")]
+#[get("/boilers/{id:\\d+}", 200 = Boiler)]
 async fn get_boiler(
     _by: Staff,
     req: HttpRequest,
@@ -441,11 +435,7 @@ async fn get_boiler(
 }
 
 /// Correct what is recorded of a boiler
-#[utoipa::path(tag = "boilers", operation_id = "change_boiler",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = BoilerPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Boiler), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[patch("/boilers/{id:\\d+}")]
+#[patch("/boilers/{id:\\d+}", 200 = Boiler)]
 async fn change_boiler(
     Workshop(actor): Workshop,
     req: HttpRequest,
@@ -487,10 +477,7 @@ async fn change_boiler(
 }
 
 /// List the engines that a boiler was in
-#[utoipa::path(tag = "boilers", operation_id = "list_fittings", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Fitting>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}/fittings")]
+#[get("/boilers/{id:\\d+}/fittings", 200 = Page<Fitting>)]
 async fn list_fittings(
     _by: Staff,
     req: HttpRequest,
@@ -518,10 +505,7 @@ async fn list_fittings(
 /// Fit a boiler to an engine
 ///
 /// Refused while the boiler is in another engine or the engine has another boiler.
-#[utoipa::path(tag = "boilers", operation_id = "create_fitting",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewFitting,
-    responses((status = 201, body = Fitting), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/boilers/{id:\\d+}/fittings")]
+#[post("/boilers/{id:\\d+}/fittings", 201 = Fitting)]
 async fn create_fitting(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -538,10 +522,7 @@ async fn create_fitting(
 /// Take a boiler out of its engine
 ///
 /// Ends the present fitting and answers it.
-#[utoipa::path(tag = "boilers", operation_id = "create_removal",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewRemoval,
-    responses((status = 201, body = Fitting), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/boilers/{id:\\d+}/removals")]
+#[post("/boilers/{id:\\d+}/removals", 201 = Fitting)]
 async fn create_removal(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -556,10 +537,7 @@ async fn create_removal(
 }
 
 /// Read a fitting
-#[utoipa::path(tag = "boilers", operation_id = "get_fitting", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Fitting), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/fittings/{id:\\d+}")]
+#[get("/fittings/{id:\\d+}", 200 = Fitting)]
 async fn get_fitting(
     _by: Staff,
     req: HttpRequest,
@@ -577,11 +555,7 @@ async fn get_fitting(
 }
 
 /// List the changes of a boiler's working pressure
-#[utoipa::path(tag = "boilers", operation_id = "list_pressure_changes",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<PressureChange>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}/pressure-changes")]
+#[get("/boilers/{id:\\d+}/pressure-changes", 200 = Page<PressureChange>)]
 async fn list_pressure_changes(
     _by: Staff,
     req: HttpRequest,
@@ -609,10 +583,7 @@ async fn list_pressure_changes(
 /// Change a boiler's working pressure
 ///
 /// Voids every paper of the boiler from that day, whether the pressure goes up or down.
-#[utoipa::path(tag = "boilers", operation_id = "create_pressure_change",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewPressureChange,
-    responses((status = 201, body = PressureChange), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/boilers/{id:\\d+}/pressure-changes")]
+#[post("/boilers/{id:\\d+}/pressure-changes", 201 = PressureChange)]
 async fn create_pressure_change(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -627,10 +598,7 @@ async fn create_pressure_change(
 }
 
 /// Read a change of working pressure
-#[utoipa::path(tag = "boilers", operation_id = "get_pressure_change", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = PressureChange), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/pressure-changes/{id:\\d+}")]
+#[get("/pressure-changes/{id:\\d+}", 200 = PressureChange)]
 async fn get_pressure_change(
     _by: Staff,
     req: HttpRequest,

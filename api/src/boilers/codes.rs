@@ -7,14 +7,14 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Text,
     },
     schema::{boiler_code_rules, boiler_codes},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,12 +24,14 @@ use outshop_core::{
     },
     days::Day,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_codes)
+    cfg.tagged("boilers")
+        .service(list_codes)
         .service(create_code)
         .service(get_code)
         .service(create_rule)
@@ -252,10 +254,7 @@ pub struct CodeFilters {
 // Routes
 
 /// List boiler codes
-#[utoipa::path(tag = "boilers", operation_id = "list_boiler_codes", params(CodeFilters, PageParams),
-    responses((status = 200, body = Page<BoilerCode>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/boiler-codes")]
+#[get("/boiler-codes", 200 = Page<BoilerCode>, id = "list_boiler_codes")]
 async fn list_codes(
     _by: AnyKey,
     req: HttpRequest,
@@ -282,9 +281,7 @@ async fn list_codes(
 /// Add a boiler code
 ///
 /// For a country or club whose code is not there yet; its rows are added one by one.
-#[utoipa::path(tag = "boilers", operation_id = "create_boiler_code", params(crate::ground::body::Repeatable), request_body = NewBoilerCode,
-    responses((status = 201, body = BoilerCodePage), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/boiler-codes")]
+#[post("/boiler-codes", 201 = BoilerCodePage, id = "create_boiler_code")]
 async fn create_code(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -306,10 +303,7 @@ async fn create_code(
 /// Read a boiler code
 ///
 /// Every row with its days, source and confidence, ended rows too.
-#[utoipa::path(tag = "boilers", operation_id = "get_boiler_code", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = BoilerCodePage), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/boiler-codes/{id:\\d+}")]
+#[get("/boiler-codes/{id:\\d+}", 200 = BoilerCodePage, id = "get_boiler_code")]
 async fn get_code(
     _by: AnyKey,
     req: HttpRequest,
@@ -324,10 +318,7 @@ async fn get_code(
 ///
 /// For a rule of the firm's club or country. If several rules apply on a day, the one that began
 /// last is used; among rules that began on one day the more particular one.
-#[utoipa::path(tag = "boilers", operation_id = "create_boiler_code_rule",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewCodeRule,
-    responses((status = 201, body = CodeRule), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/boiler-codes/{id:\\d+}/rules")]
+#[post("/boiler-codes/{id:\\d+}/rules", 201 = CodeRule, id = "create_boiler_code_rule")]
 async fn create_rule(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -342,11 +333,7 @@ async fn create_rule(
 }
 
 /// Read a rule of a boiler code
-#[utoipa::path(tag = "boilers", operation_id = "get_boiler_code_rule",
-    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = CodeRule), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}")]
+#[get("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}", 200 = CodeRule, id = "get_boiler_code_rule")]
 async fn get_rule(
     _by: AnyKey,
     req: HttpRequest,
@@ -367,10 +354,7 @@ async fn get_rule(
 /// End a rule of a boiler code
 ///
 /// The row stays, as older tests are judged by it; what takes its place is a row of its own.
-#[utoipa::path(tag = "boilers", operation_id = "end_boiler_code_rule",
-    params(("id" = i64, Path, example = 1, minimum = 1), ("rule_id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable),
-    request_body = NewEnding, responses((status = 201, body = CodeRule), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/endings")]
+#[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/endings", 201 = CodeRule, id = "end_boiler_code_rule")]
 async fn end_rule(
     Owner(actor): Owner,
     db: web::Data<Db>,

@@ -11,13 +11,13 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::Query,
         text::{Html, Line},
     },
     schema::engines,
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -25,12 +25,13 @@ use outshop_core::{
     days::Day,
     units::Pressure,
 };
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_inspector_day);
+    cfg.tagged("boilers").service(get_inspector_day);
 }
 
 /// Tests of one day.
@@ -89,10 +90,7 @@ pub struct ToBeTested {
 /// Read what is to be shown to the inspector on a day
 ///
 /// As a sheet to print, with room to write the readings in, with `Accept: text/html`.
-#[utoipa::path(tag = "boilers", operation_id = "get_inspector_day", params(DayOfInspector),
-    responses((status = 200, content((InspectorDay = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/inspector-day")]
+#[get("/inspector-day", 200(content((InspectorDay = "application/json"), (Html = "text/html"))))]
 async fn get_inspector_day(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -13,9 +13,9 @@ use crate::{
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         query::Query,
         text::{Code, Line, Prose, Text},
     },
@@ -25,7 +25,7 @@ use crate::{
     },
     stock::standing_at,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -43,13 +43,15 @@ use outshop_core::{
     units::Pressure,
     workshop::jobs::JobStanding,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_tests)
+    cfg.tagged("boilers")
+        .service(list_tests)
         .service(create_test)
         .service(get_test)
         .service(list_certificates)
@@ -337,10 +339,7 @@ const MONTHS_AHEAD: i32 = 24;
 // Routes
 
 /// List the tests of a boiler
-#[utoipa::path(tag = "boilers", operation_id = "list_tests", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Test>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}/tests")]
+#[get("/boilers/{id:\\d+}/tests", 200 = Page<Test>)]
 async fn list_tests(
     _by: Staff,
     req: HttpRequest,
@@ -367,10 +366,7 @@ async fn list_tests(
 ///
 /// The answer says whether the test counts, until when its certificate is valid, and if it does not count why not and what would be
 /// right.
-#[utoipa::path(tag = "boilers", operation_id = "create_test",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTest,
-    responses((status = 201, body = JudgedTest), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/boilers/{id:\\d+}/tests")]
+#[post("/boilers/{id:\\d+}/tests", 201 = JudgedTest)]
 async fn create_test(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -388,10 +384,7 @@ async fn create_test(
 /// Read a test
 ///
 /// With whether it counts by all that is on record today.
-#[utoipa::path(tag = "boilers", operation_id = "get_test", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = JudgedTest), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/tests/{id:\\d+}")]
+#[get("/tests/{id:\\d+}", 200 = JudgedTest)]
 async fn get_test(
     _by: Staff,
     req: HttpRequest,
@@ -410,11 +403,7 @@ async fn get_test(
 }
 
 /// List the certificates of a boiler
-#[utoipa::path(tag = "boilers", operation_id = "list_certificates",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Certificate>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}/certificates")]
+#[get("/boilers/{id:\\d+}/certificates", 200 = Page<Certificate>)]
 async fn list_certificates(
     _by: Staff,
     req: HttpRequest,
@@ -442,10 +431,7 @@ async fn list_certificates(
 /// Record a certificate
 ///
 /// It is kept as it is written, also where it names another boiler; such a paper never counts.
-#[utoipa::path(tag = "boilers", operation_id = "create_certificate",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewCertificate,
-    responses((status = 201, body = Certificate), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/boilers/{id:\\d+}/certificates")]
+#[post("/boilers/{id:\\d+}/certificates", 201 = Certificate)]
 async fn create_certificate(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -460,10 +446,7 @@ async fn create_certificate(
 }
 
 /// Read a certificate
-#[utoipa::path(tag = "boilers", operation_id = "get_certificate", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Certificate), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/certificates/{id:\\d+}")]
+#[get("/certificates/{id:\\d+}", 200 = Certificate)]
 async fn get_certificate(
     _by: Staff,
     req: HttpRequest,
@@ -484,10 +467,7 @@ async fn get_certificate(
 /// Read which papers of a boiler hold on a day
 ///
 /// Says which records hold, never that a boiler may be steamed. `open_days` are those of the 24 months from the day.
-#[utoipa::path(tag = "boilers", operation_id = "get_papers", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
-    responses((status = 200, body = Answer, example = json!(answer_example())), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/boilers/{id:\\d+}/papers")]
+#[get("/boilers/{id:\\d+}/papers", 200(body = Answer, example = json!(answer_example())))]
 async fn get_papers(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -506,8 +486,8 @@ async fn get_papers(
 /// Calculate which papers would hold
 ///
 /// By the boiler code rows of the jurisdiction, from the history given. Nothing is stored.
-#[utoipa::path(tag = "boilers", operation_id = "calculate_papers",
-    request_body(content = Question, example = json!({"jurisdiction": "GB",
+#[post("/calculations/papers", 200(body = Answer, example = json!(answer_example())),
+    request_body(example = json!({"jurisdiction": "GB",
         "boiler": {"number": "QLW 1187", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
             "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-04-01"},
         "events": [
@@ -515,10 +495,7 @@ async fn get_papers(
                 "hold_minutes": 10, "passed": true, "boiler_number": "QLW 1187"},
             {"event": "test", "test": "steam", "on": "2025-04-01", "highest_pressure": {"value": "90", "unit": "psi"},
                 "passed": true, "boiler_number": "QLW 1187"}],
-        "days": ["2026-05-15"]})),
-    responses((status = 200, body = Answer, example = json!(answer_example())), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[post("/calculations/papers")]
+        "days": ["2026-05-15"]})))]
 async fn calculate_papers(
     _by: AnyKey,
     req: HttpRequest,
@@ -541,10 +518,7 @@ async fn calculate_papers(
 /// List the tests that boilers in stock need soon
 ///
 /// Every boiler that is in an engine not yet delivered, soonest first.
-#[utoipa::path(tag = "boilers", operation_id = "list_papers_due", params(DueFilters, PageParams),
-    responses((status = 200, body = Page<PaperDue>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/papers/due")]
+#[get("/papers/due", 200 = Page<PaperDue>)]
 async fn list_papers_due(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -6,24 +6,26 @@ use crate::{
         answers::shown,
         body::Patch,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Line, present},
     },
     schema::accounts,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::books::costs::Account;
+use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_accounts)
+    cfg.tagged("money")
+        .service(list_accounts)
         .service(get_account)
         .service(change_account);
 }
@@ -57,9 +59,7 @@ pub struct AccountPatch {
 // Routes
 
 /// List the accounts
-#[utoipa::path(tag = "money", operation_id = "list_accounts", params(PageParams),
-    responses((status = 200, body = Page<NamedAccount>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/accounts")]
+#[get("/accounts", 200 = Page<NamedAccount>)]
 async fn list_accounts(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -83,9 +83,7 @@ async fn list_accounts(
 }
 
 /// Read an account
-#[utoipa::path(tag = "money", operation_id = "get_account", params(("account" = Account, Path, example = "stock")),
-    responses((status = 200, body = NamedAccount), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/accounts/{account}")]
+#[get("/accounts/{account}", 200 = NamedAccount, params(("account" = Account, Path, example = "stock")))]
 async fn get_account(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -98,11 +96,7 @@ async fn get_account(
 }
 
 /// Give an account the firm's own number and name
-#[utoipa::path(tag = "money", operation_id = "change_account",
-    params(("account" = Account, Path, example = "stock"), crate::ground::body::IfMatch),
-    request_body(content = AccountPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = NamedAccount), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[patch("/accounts/{account}")]
+#[patch("/accounts/{account}", 200 = NamedAccount, params(("account" = Account, Path, example = "stock")))]
 async fn change_account(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,

@@ -12,14 +12,14 @@ use crate::{
         actor::MoneyDesk,
         answers::shown,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::{Query, SpanQuery},
         text::{Code, Line},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     prelude::*,
     sql_types::{Array, BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
@@ -37,13 +37,15 @@ use outshop_core::{
     money::Money,
     trade::{DisposalManner, Manner, PaymentMethod, TaxPosition},
 };
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_accounts_entries)
+    cfg.tagged("money")
+        .service(list_accounts_entries)
         .service(get_accounts_trial);
 }
 
@@ -85,9 +87,7 @@ pub struct AccountsLine {
 /// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
 /// cost of sales, sales undone, deposits, payments, payments to owners, sellers and suppliers, disposals, and what kept values of the stock write down. Costs of an engine
 /// that is sold already, or on commission, are cost of sales.
-#[utoipa::path(tag = "money", operation_id = "list_accounts_entries", params(SpanQuery, PageParams),
-    responses((status = 200, body = Page<AccountsLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/accounts-entries")]
+#[get("/accounts-entries", 200 = Page<AccountsLine>)]
 async fn list_accounts_entries(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -116,11 +116,9 @@ async fn list_accounts_entries(
 /// Sum up the accounts
 ///
 /// What was booked to each account from the first day to the last. Debits equal credits.
-#[utoipa::path(tag = "money", operation_id = "get_accounts_trial", params(SpanQuery),
-    responses((status = 200, body = Trial, example = json!({"accounts": [{"account": "stock", "debit": "4850.00", "credit": "0.00"},
-        {"account": "owed_to_suppliers", "debit": "0.00", "credit": "4850.00"}], "debit": "4850.00", "credit": "4850.00"})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/accounts-entries/trial")]
+#[get("/accounts-entries/trial",
+    200(body = Trial, example = json!({"accounts": [{"account": "stock", "debit": "4850.00", "credit": "0.00"},
+        {"account": "owed_to_suppliers", "debit": "0.00", "credit": "4850.00"}], "debit": "4850.00", "credit": "4850.00"})))]
 async fn get_accounts_trial(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,

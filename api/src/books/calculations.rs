@@ -8,10 +8,10 @@ use crate::{
         body::Body,
         db::Db,
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use outshop_core::books::{
     costs::{
         CarryingAmount, CarryingAmountQuestion, LowestPrice, LowestPriceQuestion, MostToPay,
@@ -22,9 +22,11 @@ use outshop_core::books::{
         CancelledRefund, LastDays, LastDaysQuestion, RefundQuestion, cancelled_refund, last_days,
     },
 };
+use outshop_operation::post;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(calculate_margin_tax)
+    cfg.tagged("money")
+        .service(calculate_margin_tax)
         .service(calculate_lowest_price)
         .service(calculate_most_to_pay)
         .service(calculate_carrying_amount)
@@ -47,11 +49,9 @@ impl From<Vec<MoneyFault>> for Problem {
 /// Say what tax the margin scheme takes
 ///
 /// Repairs and parts never join the purchase price. Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_margin_tax",
-    request_body(content = MarginTaxQuestion, example = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"})),
-    responses((status = 200, body = MarginTax, example = json!({"margin": "500.00", "tax": "83.33", "net_of_tax": "1916.67"})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/margin-tax")]
+#[post("/calculations/margin-tax",
+    200(body = MarginTax, example = json!({"margin": "500.00", "tax": "83.33", "net_of_tax": "1916.67"})),
+    request_body(example = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"})))]
 async fn calculate_margin_tax(
     _by: SellingRead,
     req: HttpRequest,
@@ -63,13 +63,11 @@ async fn calculate_margin_tax(
 /// Say the lowest price that leaves a wanted profit
 ///
 /// To the penny: a penny less leaves less than is wanted. Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_lowest_price",
-    request_body(content = LowestPriceQuestion, example = json!({"purchase": "6000.00", "other_costs": "500.00",
-        "rate_percent": "20", "scheme": "margin", "wanted_profit": "900.00"})),
-    responses((status = 200, body = LowestPrice, example = json!({"lowest_price": "7680.00", "tax": "280.00",
-        "selling_cost": "0.00", "left": "900.00"})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/lowest-price")]
+#[post("/calculations/lowest-price",
+    200(body = LowestPrice, example = json!({"lowest_price": "7680.00", "tax": "280.00",
+        "selling_cost": "0.00", "left": "900.00"})),
+    request_body(example = json!({"purchase": "6000.00", "other_costs": "500.00",
+        "rate_percent": "20", "scheme": "margin", "wanted_profit": "900.00"})))]
 async fn calculate_lowest_price(
     _by: SellingRead,
     req: HttpRequest,
@@ -81,12 +79,9 @@ async fn calculate_lowest_price(
 /// Say the most that may be paid for an engine
 ///
 /// To the penny: a penny more leaves less than is wanted. Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_most_to_pay",
-    request_body(content = MostToPayQuestion, example = json!({"price": "7680.00", "cost_to_come": "500.00",
-        "wanted_profit": "900.00", "rate_percent": "20", "scheme": "margin"})),
-    responses((status = 200, body = MostToPay, example = json!({"most_to_pay": "6000.00", "tax": "280.00"})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/most-to-pay")]
+#[post("/calculations/most-to-pay", 200(body = MostToPay, example = json!({"most_to_pay": "6000.00", "tax": "280.00"})),
+    request_body(example = json!({"price": "7680.00", "cost_to_come": "500.00",
+        "wanted_profit": "900.00", "rate_percent": "20", "scheme": "margin"})))]
 async fn calculate_most_to_pay(
     _by: SellingRead,
     req: HttpRequest,
@@ -98,13 +93,11 @@ async fn calculate_most_to_pay(
 /// Say at what an engine stands in the books
 ///
 /// The lower of cost and net realisable value; a reversal goes to cost and no further. Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_carrying_amount",
-    request_body(content = CarryingAmountQuestion, example = json!({"cost": "4850.00", "purchase": "4200.00",
-        "price": "5400.00", "cost_to_come": "450.00", "selling_cost": "510.00", "scheme": "none"})),
-    responses((status = 200, body = CarryingAmount, example = json!({"net_realisable_value": "4440.00", "tax": "0.00",
-        "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00"})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/carrying-amount")]
+#[post("/calculations/carrying-amount",
+    200(body = CarryingAmount, example = json!({"net_realisable_value": "4440.00", "tax": "0.00",
+        "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00"})),
+    request_body(example = json!({"cost": "4850.00", "purchase": "4200.00",
+        "price": "5400.00", "cost_to_come": "450.00", "selling_cost": "510.00", "scheme": "none"})))]
 async fn calculate_carrying_amount(
     _by: SellingRead,
     req: HttpRequest,
@@ -117,16 +110,14 @@ async fn calculate_carrying_amount(
 ///
 /// By the rows that are in force on the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing
 /// is stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_last_days",
-    request_body(content = LastDaysQuestion, example = json!({"jurisdiction": "GB", "sold_at_distance": true,
-        "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"})),
-    responses((status = 200, body = LastDays, example = json!({"short_term_reject_until": "2025-07-10",
+#[post("/calculations/last-days",
+    200(body = LastDays, example = json!({"short_term_reject_until": "2025-07-10",
         "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "cancelled_in_time": null, "send_back_by": null,
         "refund_by": "2025-07-10", "rules": [
             {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
-                "confidence": "published"}]})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[post("/calculations/last-days")]
+                "confidence": "published"}]})),
+    request_body(example = json!({"jurisdiction": "GB", "sold_at_distance": true,
+        "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"})))]
 async fn calculate_last_days(
     _by: AnyKey,
     req: HttpRequest,
@@ -148,12 +139,10 @@ async fn calculate_last_days(
 ///
 /// The price and the cheapest ordinary delivery, less value lost by handling beyond what a shop would allow. How much was lost is for a
 /// person to judge. Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_refund",
-    request_body(content = RefundQuestion, example = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",
-        "value_lost": "350.00"})),
-    responses((status = 200, body = CancelledRefund, example = json!({"refund": "4720.00", "delivery": "120.00", "kept": "350.00"})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/refund")]
+#[post("/calculations/refund",
+    200(body = CancelledRefund, example = json!({"refund": "4720.00", "delivery": "120.00", "kept": "350.00"})),
+    request_body(example = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",
+        "value_lost": "350.00"})))]
 async fn calculate_refund(
     _by: SellingRead,
     req: HttpRequest,

@@ -9,12 +9,12 @@ use crate::{
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Text,
     },
     schema::sales,
 };
-use actix_web::{HttpRequest, HttpResponse, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     prelude::*,
     sql_types::{BigInt, Bool, Date, Nullable, Numeric, Text as SqlText},
@@ -27,11 +27,12 @@ use outshop_core::{
     money::Money,
     trade::{PaymentMethod, Role},
 };
+use outshop_operation::post;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(calculate_cash_rule);
+    cfg.tagged("money").service(calculate_cash_rule);
 }
 
 // Types
@@ -86,9 +87,7 @@ pub struct CashRule {
 ///
 /// Cash received and cash paid both count, as do notes into the firm's bank account. Ask before the payment; nothing is
 /// stored.
-#[utoipa::path(tag = "money", operation_id = "calculate_cash_rule", request_body = CashQuestion,
-    responses((status = 200, body = CashRule), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/cash-rule")]
+#[post("/calculations/cash-rule", 200 = CashRule)]
 async fn calculate_cash_rule(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

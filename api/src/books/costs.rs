@@ -8,15 +8,15 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Code, Line, Text},
     },
     schema::costs,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     prelude::*,
     sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric},
@@ -28,13 +28,15 @@ use outshop_core::{
     money::Money,
     workshop::jobs::Hours,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_costs)
+    cfg.tagged("money")
+        .service(list_costs)
         .service(create_cost)
         .service(get_cost)
         .service(reverse_cost);
@@ -193,10 +195,7 @@ impl NewCost {
 /// List what was spent on an engine
 ///
 /// Every line by its day: the purchase, hours and parts booked on jobs, and what was entered here.
-#[utoipa::path(tag = "money", operation_id = "list_costs",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<LedgerLine>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/costs")]
+#[get("/engines/{stock_no:\\d+}/costs", 200 = Page<LedgerLine>)]
 async fn list_costs(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -224,10 +223,7 @@ async fn list_costs(
 }
 
 /// Enter a cost of an engine
-#[utoipa::path(tag = "money", operation_id = "create_cost",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewCost,
-    responses((status = 201, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/engines/{stock_no:\\d+}/costs")]
+#[post("/engines/{stock_no:\\d+}/costs", 201 = Cost)]
 async fn create_cost(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -269,9 +265,7 @@ async fn create_cost(
 }
 
 /// Read a cost that was entered
-#[utoipa::path(tag = "money", operation_id = "get_cost", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/costs/{id:\\d+}")]
+#[get("/costs/{id:\\d+}", 200 = Cost)]
 async fn get_cost(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -290,10 +284,7 @@ async fn get_cost(
 /// Reverse a cost that was entered
 ///
 /// A line with the opposite amounts is added, in the open tax period; the wrong one stays to be seen.
-#[utoipa::path(tag = "money", operation_id = "reverse_cost",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewCostReversal,
-    responses((status = 201, body = Cost), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/costs/{id:\\d+}/reversals")]
+#[post("/costs/{id:\\d+}/reversals", 201 = Cost)]
 async fn reverse_cost(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,

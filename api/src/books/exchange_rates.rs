@@ -7,14 +7,14 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Text,
     },
     schema::exchange_rates,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -22,12 +22,14 @@ use outshop_core::{
     days::Day,
     pricing::price_scale::Ratio,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_exchange_rates)
+    cfg.tagged("money")
+        .service(list_exchange_rates)
         .service(create_exchange_rate)
         .service(get_exchange_rate);
 }
@@ -69,9 +71,7 @@ pub struct NewExchangeRate {
 // Routes
 
 /// List the exchange rates
-#[utoipa::path(tag = "money", operation_id = "list_exchange_rates", params(PageParams),
-    responses((status = 200, body = Page<ExchangeRate>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/exchange-rates")]
+#[get("/exchange-rates", 200 = Page<ExchangeRate>)]
 async fn list_exchange_rates(
     _by: SellingRead,
     req: HttpRequest,
@@ -95,9 +95,7 @@ async fn list_exchange_rates(
 /// Set an exchange rate
 ///
 /// The cash rule uses it where its limit is in another currency than the firm's.
-#[utoipa::path(tag = "money", operation_id = "create_exchange_rate", params(crate::ground::body::Repeatable), request_body = NewExchangeRate,
-    responses((status = 201, body = ExchangeRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/exchange-rates")]
+#[post("/exchange-rates", 201 = ExchangeRate)]
 async fn create_exchange_rate(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -129,9 +127,7 @@ async fn create_exchange_rate(
 }
 
 /// Read an exchange rate
-#[utoipa::path(tag = "money", operation_id = "get_exchange_rate", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = ExchangeRate), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/exchange-rates/{id:\\d+}")]
+#[get("/exchange-rates/{id:\\d+}", 200 = ExchangeRate)]
 async fn get_exchange_rate(
     _by: SellingRead,
     req: HttpRequest,

@@ -10,15 +10,15 @@ use crate::{
         answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Text,
     },
     schema::outgoing_payments,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::sum,
     prelude::*,
@@ -31,12 +31,14 @@ use outshop_core::{
     money::Money,
     trade::PaymentMethod,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_outgoing_payments)
+    cfg.tagged("money")
+        .service(list_outgoing_payments)
         .service(pay_out)
         .service(get_outgoing_payment);
 }
@@ -196,9 +198,7 @@ const ONE_ALONE: &str =
 // Routes
 
 /// List what was paid to sellers and suppliers
-#[utoipa::path(tag = "money", operation_id = "list_outgoing_payments", params(OutgoingPaymentFilters, PageParams),
-    responses((status = 200, body = Page<OutgoingPayment>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/outgoing-payments")]
+#[get("/outgoing-payments", 200 = Page<OutgoingPayment>)]
 async fn list_outgoing_payments(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -234,9 +234,7 @@ async fn list_outgoing_payments(
 ///
 /// For one purchase, one cost or the parts of one line, never more than is owed for it. The owner of an engine on commission is paid at
 /// `/v1/sales/{id}/payouts`, a buyer at `/v1/sales/{id}/payments`. A wrong payment is taken back by one below 0.
-#[utoipa::path(tag = "money", operation_id = "pay_out", params(crate::ground::body::Repeatable), request_body = NewOutgoingPayment,
-    responses((status = 201, body = OutgoingPaymentMade), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/outgoing-payments")]
+#[post("/outgoing-payments", 201 = OutgoingPaymentMade)]
 async fn pay_out(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -283,9 +281,7 @@ async fn pay_out(
 }
 
 /// Read a payment to a seller or a supplier
-#[utoipa::path(tag = "money", operation_id = "get_outgoing_payment", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = OutgoingPayment), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/outgoing-payments/{id:\\d+}")]
+#[get("/outgoing-payments/{id:\\d+}", 200 = OutgoingPayment)]
 async fn get_outgoing_payment(
     _by: MoneyDesk,
     req: HttpRequest,

@@ -7,14 +7,14 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Text,
     },
     schema::sale_terms,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -22,12 +22,14 @@ use outshop_core::{
     books::terms::{Term, TermKey, TermUnit},
     days::Day,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_sale_terms)
+    cfg.tagged("money")
+        .service(list_sale_terms)
         .service(create_sale_term)
         .service(get_sale_term)
         .service(end_sale_term);
@@ -120,10 +122,7 @@ impl NewRow {
 /// List the terms of the law of sale
 ///
 /// Ended ones too.
-#[utoipa::path(tag = "money", operation_id = "list_sale_terms", params(RuleFilters, PageParams),
-    responses((status = 200, body = Page<Row>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/sale-terms")]
+#[get("/sale-terms", 200 = Page<Row>)]
 async fn list_sale_terms(
     _by: AnyKey,
     req: HttpRequest,
@@ -150,9 +149,7 @@ async fn list_sale_terms(
 /// Add a term of the law of sale
 ///
 /// Of rows that hold together the one with the later first day is used.
-#[utoipa::path(tag = "money", operation_id = "create_sale_term", params(crate::ground::body::Repeatable), request_body = NewRow,
-    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/sale-terms")]
+#[post("/sale-terms", 201 = Row)]
 async fn create_sale_term(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -173,10 +170,7 @@ async fn create_sale_term(
 }
 
 /// Read a term of the law of sale
-#[utoipa::path(tag = "money", operation_id = "get_sale_term", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Row), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/sale-terms/{id:\\d+}")]
+#[get("/sale-terms/{id:\\d+}", 200 = Row)]
 async fn get_sale_term(
     _by: AnyKey,
     req: HttpRequest,
@@ -195,10 +189,7 @@ async fn get_sale_term(
 /// End a term of the law of sale
 ///
 /// The row stays, as older deliveries are judged by it; what takes its place is a row of its own.
-#[utoipa::path(tag = "money", operation_id = "end_sale_term",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewEnding,
-    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/sale-terms/{id:\\d+}/endings")]
+#[post("/sale-terms/{id:\\d+}/endings", 201 = Row)]
 async fn end_sale_term(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,

@@ -5,14 +5,14 @@ use crate::{
     ground::{
         actor::MoneyDesk,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::SpanQuery,
         text::{Code, Line, Text},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     prelude::*,
     sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric, Text as SqlText},
@@ -30,12 +30,15 @@ use outshop_core::{
     money::Money,
     trade::{DisposalManner, TaxPosition},
 };
+use outshop_operation::get;
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_stock_book).service(list_stock_book_totals);
+    cfg.tagged("money")
+        .service(list_stock_book)
+        .service(list_stock_book_totals);
 }
 
 /// Lines that are held at once.
@@ -98,9 +101,7 @@ pub struct PeriodTotals {
 /// owner is paid; any other one on commission is not the firm's and has no line. A sale that is undone keeps its line; a line
 /// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again. The line of
 /// an export is there too where its tax fell due or was taken back within the days.
-#[utoipa::path(tag = "money", operation_id = "list_stock_book", params(SpanQuery, PageParams),
-    responses((status = 200, body = Page<StockBookEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-book")]
+#[get("/stock-book", 200 = Page<StockBookEntry>)]
 async fn list_stock_book(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -125,9 +126,7 @@ async fn list_stock_book(
 /// List the sums of the stock book by tax period
 ///
 /// Each closed period that has a day in the span, whole; and the days of the span that are in none.
-#[utoipa::path(tag = "money", operation_id = "list_stock_book_totals", params(SpanQuery, PageParams),
-    responses((status = 200, body = Page<PeriodTotals>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-book/totals")]
+#[get("/stock-book/totals", 200 = Page<PeriodTotals>)]
 async fn list_stock_book_totals(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,

@@ -6,22 +6,24 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
     },
     schema::tax_periods,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use outshop_core::days::{Day, DaySpan};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_tax_periods)
+    cfg.tagged("money")
+        .service(list_tax_periods)
         .service(close_tax_period)
         .service(get_tax_period);
 }
@@ -55,9 +57,7 @@ pub struct NewTaxPeriod {
 // Routes
 
 /// List the closed tax periods
-#[utoipa::path(tag = "money", operation_id = "list_tax_periods", params(PageParams),
-    responses((status = 200, body = Page<TaxPeriod>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/tax-periods")]
+#[get("/tax-periods", 200 = Page<TaxPeriod>)]
 async fn list_tax_periods(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -81,9 +81,7 @@ async fn list_tax_periods(
 /// Close a tax period
 ///
 /// From then on nothing is dated in it or before it. It cannot be opened again.
-#[utoipa::path(tag = "money", operation_id = "close_tax_period", params(crate::ground::body::Repeatable), request_body = NewTaxPeriod,
-    responses((status = 201, body = TaxPeriod), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/tax-periods")]
+#[post("/tax-periods", 201 = TaxPeriod)]
 async fn close_tax_period(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -122,9 +120,7 @@ async fn close_tax_period(
 }
 
 /// Read a closed tax period
-#[utoipa::path(tag = "money", operation_id = "get_tax_period", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = TaxPeriod), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/tax-periods/{id:\\d+}")]
+#[get("/tax-periods/{id:\\d+}", 200 = TaxPeriod)]
 async fn get_tax_period(
     _by: MoneyDesk,
     req: HttpRequest,

@@ -11,14 +11,14 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Text,
     },
     schema::tax_rules,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -27,12 +27,14 @@ use outshop_core::{
     days::Day,
     trade::TaxPosition,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_tax_rules)
+    cfg.tagged("money")
+        .service(list_tax_rules)
         .service(create_tax_rule)
         .service(get_tax_rule)
         .service(end_tax_rule);
@@ -178,10 +180,7 @@ const fn units(rule: TaxRuleKey) -> &'static [TaxUnit] {
 /// List the rules of tax and cash
 ///
 /// Ended ones too.
-#[utoipa::path(tag = "money", operation_id = "list_tax_rules", params(RuleFilters, PageParams),
-    responses((status = 200, body = Page<Row>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/tax-rules")]
+#[get("/tax-rules", 200 = Page<Row>)]
 async fn list_tax_rules(
     _by: AnyKey,
     req: HttpRequest,
@@ -208,9 +207,7 @@ async fn list_tax_rules(
 /// Add a rule of tax or cash
 ///
 /// Of rows that hold together the one with the later first day is used. A rate of tax begins in the open tax period.
-#[utoipa::path(tag = "money", operation_id = "create_tax_rule", params(crate::ground::body::Repeatable), request_body = NewRow,
-    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/tax-rules")]
+#[post("/tax-rules", 201 = Row)]
 async fn create_tax_rule(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -234,10 +231,7 @@ async fn create_tax_rule(
 }
 
 /// Read a rule of tax or cash
-#[utoipa::path(tag = "money", operation_id = "get_tax_rule", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Row), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/tax-rules/{id:\\d+}")]
+#[get("/tax-rules/{id:\\d+}", 200 = Row)]
 async fn get_tax_rule(
     _by: AnyKey,
     req: HttpRequest,
@@ -257,10 +251,7 @@ async fn get_tax_rule(
 ///
 /// The row stays, as older sales are taxed by it; what takes its place is a row of its own. A rate of tax holds to the end
 /// of the closed tax periods at least.
-#[utoipa::path(tag = "money", operation_id = "end_tax_rule",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewEnding,
-    responses((status = 201, body = Row), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/tax-rules/{id:\\d+}/endings")]
+#[post("/tax-rules/{id:\\d+}/endings", 201 = Row)]
 async fn end_tax_rule(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,

@@ -14,16 +14,16 @@ use crate::{
         body::KeyedBody,
         confirmations,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Code, Prose},
     },
     pricing::achieved_sales::over_allowance,
     schema::{acquisitions, appraisals, sales as sales_table},
     selling::sales,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -32,13 +32,15 @@ use outshop_core::{
     money::Money,
     trade::{Manner, PaymentMethod, TaxPosition},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_acquisitions)
+    cfg.tagged("engines")
+        .service(list_acquisitions)
         .service(create_acquisition)
         .service(get_acquisition);
 }
@@ -286,9 +288,7 @@ pub struct AcquisitionFilters {
 // Routes
 
 /// List acquisitions
-#[utoipa::path(tag = "engines", operation_id = "list_acquisitions", params(AcquisitionFilters, PageParams),
-    responses((status = 200, body = Page<Acquisition>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/acquisitions")]
+#[get("/acquisitions", 200 = Page<Acquisition>)]
 async fn list_acquisitions(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -321,9 +321,7 @@ async fn list_acquisitions(
 ///
 /// Makes the engine and gives it the next stock number. One that is taken in part exchange pays its allowance into the sale
 /// that it names.
-#[utoipa::path(tag = "engines", operation_id = "create_acquisition", params(crate::ground::body::Repeatable), request_body = NewAcquisition,
-    responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/acquisitions")]
+#[post("/acquisitions", 201 = Acquisition)]
 async fn create_acquisition(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -339,9 +337,7 @@ async fn create_acquisition(
 }
 
 /// Read an acquisition
-#[utoipa::path(tag = "engines", operation_id = "get_acquisition", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/acquisitions/{id:\\d+}")]
+#[get("/acquisitions/{id:\\d+}", 200 = Acquisition)]
 async fn get_acquisition(
     _by: MoneyDesk,
     req: HttpRequest,

@@ -10,9 +10,9 @@ use crate::{
         answers::{accepts, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Line, Text, at_most},
     },
     pricing::valuations::{
@@ -22,7 +22,7 @@ use crate::{
     },
     schema::{acquisitions, appraisals},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use most_to_pay::{AppraisalMoney, ForeseenWork};
@@ -39,14 +39,17 @@ use outshop_core::{
     trade::{Role, ValuationBasis},
     units::{Length, Mass},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_appraisals)
+    cfg.tagged("prices")
+        .service(list_appraisals)
         .service(create_appraisal)
         .service(get_appraisal)
+        .tagged("engines")
         .service(taking_in::take_in_appraised);
 }
 
@@ -193,10 +196,7 @@ pub struct Appraisal {
 /// List the appraisals
 ///
 /// The latest first.
-#[utoipa::path(tag = "prices", operation_id = "list_appraisals", params(PageParams),
-    responses((status = 200, body = Page<Appraisal>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/appraisals")]
+#[get("/appraisals", 200 = Page<Appraisal>)]
 async fn list_appraisals(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -227,9 +227,7 @@ async fn list_appraisals(
 /// Appraise an engine that is not in stock
 ///
 /// From its description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
-#[utoipa::path(tag = "prices", operation_id = "create_appraisal", params(crate::ground::body::Repeatable), request_body = NewAppraisal,
-    responses((status = 201, body = Appraisal), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/appraisals")]
+#[post("/appraisals", 201 = Appraisal)]
 async fn create_appraisal(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -283,10 +281,7 @@ fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError
 ///
 /// As a picture where `Accept` asks for `image/svg+xml`: the range, and the comparables before and after they are brought to
 /// the engine described.
-#[utoipa::path(tag = "prices", operation_id = "get_appraisal", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, content((Appraisal = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/appraisals/{id:\\d+}")]
+#[get("/appraisals/{id:\\d+}", 200(content((Appraisal = "application/json"), (Text<1_000_000> = "image/svg+xml"))))]
 async fn get_appraisal(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -8,25 +8,27 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Line, Text},
     },
     schema::tax_position_changes as changes,
     selling::{commissions, sales},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::max, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::TaxPosition};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_tax_positions)
+    cfg.tagged("money")
+        .service(list_tax_positions)
         .service(change_tax_position)
         .service(get_tax_position);
 }
@@ -67,9 +69,7 @@ pub struct NewTaxPosition {
 // Routes
 
 /// List the changes of the tax position of an acquisition
-#[utoipa::path(tag = "money", operation_id = "list_tax_positions", params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<TaxPositionChange>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/acquisitions/{id:\\d+}/tax-positions")]
+#[get("/acquisitions/{id:\\d+}/tax-positions", 200 = Page<TaxPositionChange>)]
 async fn list_tax_positions(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -97,10 +97,7 @@ async fn list_tax_positions(
 /// Change the tax position of an acquisition
 ///
 /// Refused when the engine was sold in a tax period that is closed.
-#[utoipa::path(tag = "money", operation_id = "change_tax_position",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTaxPosition,
-    responses((status = 201, body = TaxPositionChange), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/acquisitions/{id:\\d+}/tax-positions")]
+#[post("/acquisitions/{id:\\d+}/tax-positions", 201 = TaxPositionChange)]
 async fn change_tax_position(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -135,9 +132,7 @@ async fn change_tax_position(
 }
 
 /// Read a change of a tax position
-#[utoipa::path(tag = "money", operation_id = "get_tax_position", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = TaxPositionChange), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/tax-positions/{id:\\d+}")]
+#[get("/tax-positions/{id:\\d+}", 200 = TaxPositionChange)]
 async fn get_tax_position(
     _by: MoneyDesk,
     req: HttpRequest,

@@ -14,13 +14,13 @@ use crate::{
         body::Body,
         clock,
         db::{self, Db, RunQueryDsl, Tx, Untouched},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
     },
     schema::{acquisitions, costs, enquiries, persons as persons_table, sales},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::exists,
     prelude::*,
@@ -29,13 +29,16 @@ use diesel::{
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use jiff::Timestamp;
 use outshop_core::days::Day;
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_everything).service(erase);
+    cfg.tagged("persons")
+        .service(list_everything)
+        .service(erase);
 }
 
 // Types
@@ -90,10 +93,7 @@ const NOTHING_KEPT: &str =
 /// Export all that is held of a person
 ///
 /// Every record of every table that names the person, and what hangs on it.
-#[utoipa::path(tag = "persons", operation_id = "list_everything_of_person",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<HeldRecord>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[get("/persons/{id:\\d+}/everything")]
+#[get("/persons/{id:\\d+}/everything", 200 = Page<HeldRecord>, id = "list_everything_of_person")]
 async fn list_everything(
     _by: Owner,
     req: HttpRequest,
@@ -126,10 +126,7 @@ async fn list_everything(
 /// requests. Refused while something is open: a reservation, a deposit held, a promise, a sale not delivered or not paid, an
 /// engine on commission that is not settled. Open enquiries are closed and offers withdrawn. Where a sale or a purchase stands
 /// in the books, name and address stay beside it alone, as an invoice and the stock book have to show them.
-#[utoipa::path(tag = "persons", operation_id = "erase_person",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewErasure,
-    responses((status = 201, body = Erasure), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/persons/{id:\\d+}/erasures")]
+#[post("/persons/{id:\\d+}/erasures", 201 = Erasure, id = "erase_person")]
 async fn erase(
     Owner(actor): Owner,
     db: web::Data<Db>,

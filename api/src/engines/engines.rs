@@ -10,9 +10,9 @@ use crate::{
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{self, FieldError, Problem, Problems},
+        problem::{self, FieldError, Problem},
         query::{Query, any_of},
         text::{
             Line, Prose, at_most, containing, present, present_at_most, present_nought_or_more,
@@ -20,7 +20,7 @@ use crate::{
     },
     schema::{engines, stock},
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::sql,
     prelude::*,
@@ -38,6 +38,7 @@ use outshop_core::{
     trade::{ListingStanding, Standing},
     units::{Force, Length, Mass, nought_or_more},
 };
+use outshop_operation::{get, patch};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -45,7 +46,8 @@ use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_engines)
+    cfg.tagged("engines")
+        .service(list_engines)
         .service(get_engine)
         .service(change_engine);
 }
@@ -632,10 +634,7 @@ impl EnginePatch {
 // Routes
 
 /// List engines
-#[utoipa::path(tag = "engines", operation_id = "list_engines", params(EngineFilters, EngineSort, PageParams),
-    responses((status = 200, body = Page<EngineShown>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines")]
+#[get("/engines", 200 = Page<EngineShown>, params(EngineSort))]
 async fn list_engines(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -665,11 +664,7 @@ async fn list_engines(
 }
 
 /// Read an engine
-#[utoipa::path(tag = "engines", operation_id = "get_engine",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), EngineInclude),
-    responses((status = 200, body = EngineShown), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}")]
+#[get("/engines/{stock_no:\\d+}", 200 = EngineShown)]
 async fn get_engine(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -684,11 +679,7 @@ async fn get_engine(
 }
 
 /// Change what is known of an engine
-#[utoipa::path(tag = "engines", operation_id = "change_engine",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = EnginePatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Engine), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[patch("/engines/{stock_no:\\d+}")]
+#[patch("/engines/{stock_no:\\d+}", 200 = Engine)]
 async fn change_engine(
     Floor(actor): Floor,
     req: HttpRequest,

@@ -7,16 +7,16 @@ use crate::{
     ground::{
         actor::{Anyone, Floor, Staff},
         answers::{answer, shown},
-        body::{IfMatch, Known, Patch, Put, Repeatable},
+        body::{Known, Patch, Put, Repeatable},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Text, at_most, present},
     },
     schema::{photograph_sizes, photographs},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, put, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::{count, exists, max},
     prelude::*,
@@ -26,6 +26,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use jiff::{SignedDuration, Timestamp};
 use outshop_core::{boilers::readiness, days::Day};
+use outshop_operation::{delete, get, patch, post, put};
 use outshop_pictures::Made;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -39,12 +40,14 @@ use upload::{PictureFile, Upload, UploadForm};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(add_photograph)
+    cfg.tagged("selling")
+        .service(add_photograph)
         .service(list_photographs)
         .service(order_photographs)
         .service(get_photograph)
         .service(change_photograph)
         .service(remove_photograph)
+        .tagged("public")
         .service(get_photograph_file);
 }
 
@@ -134,13 +137,9 @@ pub struct PhotographPatch {
 /// As the whole body, or as the part `photograph` of a form. JPEG, PNG and WebP are taken, told by their content; at most
 /// 25 MiB and 40 megapixels. It is turned upright, freed of all metadata and kept as JPEG in up to four widths, never
 /// enlarged. It comes last in the engine's order.
-#[utoipa::path(tag = "selling", operation_id = "add_photograph",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), Repeatable),
+#[post("/engines/{stock_no:\\d+}/photographs", 201 = Photograph, params(Repeatable),
     request_body(content((UploadForm = "multipart/form-data"), (PictureFile = "image/jpeg"), (PictureFile = "image/png"),
-        (PictureFile = "image/webp"))),
-    responses((status = 201, body = Photograph), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/photographs")]
+        (PictureFile = "image/webp"))))]
 async fn add_photograph(
     Floor(actor): Floor,
     db: web::Data<Db>,
@@ -184,11 +183,7 @@ async fn add_photograph(
 /// List the photographs of an engine
 ///
 /// In their order; the first is the main one.
-#[utoipa::path(tag = "selling", operation_id = "list_photographs",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, body = Photographs), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/photographs")]
+#[get("/engines/{stock_no:\\d+}/photographs", 200 = Photographs)]
 async fn list_photographs(
     _by: Staff,
     req: HttpRequest,
@@ -203,11 +198,7 @@ async fn list_photographs(
 /// Put the photographs of an engine in order
 ///
 /// The first becomes the main one. If-Match takes the ETag of the list.
-#[utoipa::path(tag = "selling", operation_id = "order_photographs",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), IfMatch), request_body = PhotographOrder,
-    responses((status = 200, body = Photographs), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[put("/engines/{stock_no:\\d+}/photographs")]
+#[put("/engines/{stock_no:\\d+}/photographs", 200 = Photographs)]
 async fn order_photographs(
     Floor(actor): Floor,
     req: HttpRequest,
@@ -246,10 +237,7 @@ async fn order_photographs(
 }
 
 /// Read what is known of a photograph
-#[utoipa::path(tag = "selling", operation_id = "get_photograph", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Photograph), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/photographs/{id:\\d+}")]
+#[get("/photographs/{id:\\d+}", 200 = Photograph)]
 async fn get_photograph(
     _by: Staff,
     req: HttpRequest,
@@ -260,12 +248,7 @@ async fn get_photograph(
 }
 
 /// Describe a photograph, or say who may see it
-#[utoipa::path(tag = "selling", operation_id = "change_photograph",
-    params(("id" = i64, Path, example = 1, minimum = 1), IfMatch),
-    request_body(content = PhotographPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Photograph), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[patch("/photographs/{id:\\d+}")]
+#[patch("/photographs/{id:\\d+}", 200 = Photograph)]
 async fn change_photograph(
     Floor(actor): Floor,
     req: HttpRequest,
@@ -297,10 +280,7 @@ async fn change_photograph(
 /// Remove a photograph
 ///
 /// With its files, as far as no other photograph has the same.
-#[utoipa::path(tag = "selling", operation_id = "remove_photograph",
-    params(("id" = i64, Path, example = 1, minimum = 1), IfMatch), responses((status = 204), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[delete("/photographs/{id:\\d+}")]
+#[delete("/photographs/{id:\\d+}", 204)]
 async fn remove_photograph(
     Floor(actor): Floor,
     db: web::Data<Db>,
@@ -342,11 +322,9 @@ async fn remove_photograph(
 ///
 /// Its name is a digest of its content, so that caches may keep it for ever, and that nobody guesses it: only who was shown
 /// the photograph knows the address.
-#[utoipa::path(tag = "public", operation_id = "get_photograph_file", security(()),
+#[get("/public/photographs/{name}", 200(body = PictureFile, content_type = "image/jpeg"),
     params(("name" = String, Path, max_length = 68,
-        example = "b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg")),
-    responses((status = 200, body = PictureFile, content_type = "image/jpeg"), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/photographs/{name}")]
+        example = "b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg")))]
 async fn get_photograph_file(
     _by: Anyone,
     req: HttpRequest,

@@ -3,16 +3,11 @@
 use crate::{
     firm::sheets::{self, Sheet},
     ground::{
-        actor::Staff,
-        db::Db,
-        instants::Instant,
-        operations::Operations,
-        problem::{Problem, Problems},
-        query::Query,
-        text::Html,
+        actor::Staff, db::Db, instants::Instant, operations::Operations, problem::Problem,
+        query::Query, text::Html,
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use outshop_core::{
     boilers::{paper_words::CAUTION, papers::Sentence},
     engines::{
@@ -20,11 +15,12 @@ use outshop_core::{
         surveys::{Area, BuildQuality, Grade, Severity},
     },
 };
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_survey_sheet);
+    cfg.tagged("surveys").service(get_survey_sheet);
 }
 
 // Types
@@ -72,10 +68,7 @@ pub struct AreaToSurvey {
 /// Read what a survey looks at
 ///
 /// As a sheet to fill in by hand with `Accept: text/html`.
-#[utoipa::path(tag = "surveys", operation_id = "get_survey_sheet", params(OfKind),
-    responses((status = 200, content((SurveySheet = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/survey-sheet")]
+#[get("/survey-sheet", 200(content((SurveySheet = "application/json"), (Html = "text/html"))))]
 async fn get_survey_sheet(
     Staff(actor): Staff,
     req: HttpRequest,

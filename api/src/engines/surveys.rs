@@ -6,15 +6,15 @@ use crate::{
         answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Line, Prose, Text, at_most, present},
     },
     schema::{comparables, engines as engines_table, findings, survey_grades, surveys},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -23,13 +23,15 @@ use outshop_core::{
     engines::surveys::{Area, BuildQuality, Clearing, Grade, Severity, cleared_on},
     workshop::jobs::JobStanding,
 };
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_surveys)
+    cfg.tagged("surveys")
+        .service(list_surveys)
         .service(create_survey)
         .service(get_survey)
         .service(list_findings)
@@ -237,11 +239,7 @@ pub(crate) enum Told {
 // Routes
 
 /// List the surveys of an engine
-#[utoipa::path(tag = "surveys", operation_id = "list_surveys",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Survey>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/surveys")]
+#[get("/engines/{stock_no:\\d+}/surveys", 200 = Page<Survey>)]
 async fn list_surveys(
     _by: Staff,
     req: HttpRequest,
@@ -274,10 +272,7 @@ async fn list_surveys(
 ///
 /// Its findings are open from its day. Faults that an earlier survey found and this one saw put right are named in
 /// `clears`.
-#[utoipa::path(tag = "surveys", operation_id = "create_survey",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewSurvey,
-    responses((status = 201, body = Survey), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/engines/{stock_no:\\d+}/surveys")]
+#[post("/engines/{stock_no:\\d+}/surveys", 201 = Survey)]
 async fn create_survey(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -294,10 +289,7 @@ async fn create_survey(
 }
 
 /// Read a survey
-#[utoipa::path(tag = "surveys", operation_id = "get_survey", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Survey), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/surveys/{id:\\d+}")]
+#[get("/surveys/{id:\\d+}", 200 = Survey)]
 async fn get_survey(
     _by: Staff,
     req: HttpRequest,
@@ -318,11 +310,7 @@ async fn get_survey(
 }
 
 /// List the findings of an engine
-#[utoipa::path(tag = "surveys", operation_id = "list_findings",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), FindingFilters, PageParams),
-    responses((status = 200, body = Page<Finding>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/findings")]
+#[get("/engines/{stock_no:\\d+}/findings", 200 = Page<Finding>)]
 async fn list_findings(
     _by: Staff,
     req: HttpRequest,
@@ -356,10 +344,7 @@ async fn list_findings(
 }
 
 /// Read a finding
-#[utoipa::path(tag = "surveys", operation_id = "get_finding", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Finding), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/findings/{id:\\d+}")]
+#[get("/findings/{id:\\d+}", 200 = Finding)]
 async fn get_finding(
     _by: Staff,
     req: HttpRequest,
@@ -379,11 +364,7 @@ async fn get_finding(
 /// Release a finding, or hold it back
 ///
 /// What was found is never changed: another survey says what is so today.
-#[utoipa::path(tag = "surveys", operation_id = "change_finding",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = FindingPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Finding), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[patch("/findings/{id:\\d+}")]
+#[patch("/findings/{id:\\d+}", 200 = Finding)]
 async fn change_finding(
     Selling(actor): Selling,
     req: HttpRequest,

@@ -7,11 +7,11 @@ use crate::{
         answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
     },
     schema::{boiler_fittings, boiler_pressure_changes, boilers},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -21,18 +21,17 @@ use outshop_core::{
     },
     units::{Pressure, Volume},
 };
+use outshop_operation::get;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_working_figures);
+    cfg.tagged("engines").service(get_working_figures);
 }
 
 /// Estimate what an engine can do
 ///
 /// Tractive effort, adhesion, load, smallest curve, size and lifting, each an estimate beside the facts that it rests on.
-#[utoipa::path(tag = "engines", operation_id = "get_working_figures", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, body = WorkingFigures, example = json!(serde_json::from_str::<serde_json::Value>(include_str!("working_figures/example.json")).unwrap_or_default())), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/working-figures")]
+#[get("/engines/{stock_no:\\d+}/working-figures",
+    200(body = WorkingFigures, example = json!(serde_json::from_str::<serde_json::Value>(include_str!("working_figures/example.json")).unwrap_or_default())))]
 async fn get_working_figures(
     _by: Staff,
     req: HttpRequest,

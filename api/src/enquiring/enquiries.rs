@@ -7,14 +7,14 @@ use crate::{
         answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems, all_hold},
+        problem::{Problem, all_hold},
         text::{Prose, Text, at_most, present},
     },
     schema::{engines as engines_table, enquiries, stock},
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -27,13 +27,15 @@ use outshop_core::{
     trade::{ListingStanding, Role},
     units::Length,
 };
+use outshop_operation::{get, patch, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(enquire)
+    cfg.tagged("selling")
+        .service(enquire)
         .service(list_enquiries)
         .service(get_enquiry)
         .service(change_enquiry)
@@ -245,9 +247,7 @@ impl Wanted {
 /// Record an enquiry
 ///
 /// About an engine, or for one that is wanted: a want is held against every engine that goes on show.
-#[utoipa::path(tag = "selling", operation_id = "enquire", params(crate::ground::body::Repeatable), request_body = NewEnquiry,
-    responses((status = 201, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "website"]))))]
-#[post("/enquiries")]
+#[post("/enquiries", 201 = Enquiry)]
 async fn enquire(
     Reserving(actor): Reserving,
     db: web::Data<Db>,
@@ -268,9 +268,7 @@ async fn enquire(
 }
 
 /// List enquiries
-#[utoipa::path(tag = "selling", operation_id = "list_enquiries", params(EnquiryFilters, PageParams),
-    responses((status = 200, body = Page<Enquiry>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/enquiries")]
+#[get("/enquiries", 200 = Page<Enquiry>)]
 async fn list_enquiries(
     _by: SellingRead,
     req: HttpRequest,
@@ -312,9 +310,7 @@ async fn list_enquiries(
 /// Read an enquiry
 ///
 /// A `website` key reads those that it made itself.
-#[utoipa::path(tag = "selling", operation_id = "get_enquiry", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper", "website"]))))]
-#[get("/enquiries/{id:\\d+}")]
+#[get("/enquiries/{id:\\d+}", 200 = Enquiry)]
 async fn get_enquiry(
     ReservingRead(actor): ReservingRead,
     req: HttpRequest,
@@ -335,11 +331,7 @@ async fn get_enquiry(
 /// Change an enquiry
 ///
 /// While it is open.
-#[utoipa::path(tag = "selling", operation_id = "change_enquiry",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = EnquiryPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[patch("/enquiries/{id:\\d+}")]
+#[patch("/enquiries/{id:\\d+}", 200 = Enquiry)]
 async fn change_enquiry(
     Selling(actor): Selling,
     req: HttpRequest,
@@ -375,10 +367,7 @@ async fn change_enquiry(
 }
 
 /// Close an enquiry
-#[utoipa::path(tag = "selling", operation_id = "close_enquiry",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewClosing,
-    responses((status = 201, body = Enquiry), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/enquiries/{id:\\d+}/closings")]
+#[post("/enquiries/{id:\\d+}/closings", 201 = Enquiry)]
 async fn close_enquiry(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -409,10 +398,7 @@ async fn close_enquiry(
 /// List the open wants that an engine fits
 ///
 /// By what is known of it; parts of which nothing is known are named.
-#[utoipa::path(tag = "selling", operation_id = "list_wants",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<WantMet>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/wants")]
+#[get("/engines/{stock_no:\\d+}/wants", 200 = Page<WantMet>)]
 async fn list_wants(
     _by: SellingRead,
     req: HttpRequest,

@@ -10,14 +10,14 @@ use crate::{
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
-        problem::{self, FieldError, Problem, Problems},
+        problem::{self, FieldError, Problem},
         text::{Line, Prose, Text, present},
     },
     schema::{firm, listings},
     stock,
     workshop::readiness,
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -25,12 +25,14 @@ use outshop_core::{
     days::Day,
     trade::{ListingStanding, Standing, is_page_name, page_name},
 };
+use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(create_listing)
+    cfg.tagged("selling")
+        .service(create_listing)
         .service(get_listing)
         .service(change_listing)
         .service(discard_listing)
@@ -123,10 +125,7 @@ pub struct NewListingWithdrawal {
 /// Draft a listing
 ///
 /// An engine has one listing. The public sees nothing of a draft.
-#[utoipa::path(tag = "selling", operation_id = "create_listing",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewListing,
-    responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/listing")]
+#[post("/engines/{stock_no:\\d+}/listing", 201 = Listing)]
 async fn create_listing(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -151,10 +150,7 @@ async fn create_listing(
 }
 
 /// Read a listing
-#[utoipa::path(tag = "selling", operation_id = "get_listing", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, body = Listing), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/listing")]
+#[get("/engines/{stock_no:\\d+}/listing", 200 = Listing)]
 async fn get_listing(
     _by: Staff,
     req: HttpRequest,
@@ -168,11 +164,7 @@ async fn get_listing(
 /// Change a listing
 ///
 /// The change of a listing on show is public at once.
-#[utoipa::path(tag = "selling", operation_id = "change_listing",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = ListingPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[patch("/engines/{stock_no:\\d+}/listing")]
+#[patch("/engines/{stock_no:\\d+}/listing", 200 = Listing)]
 async fn change_listing(
     Selling(actor): Selling,
     req: HttpRequest,
@@ -207,10 +199,7 @@ async fn change_listing(
 /// Discard a draft
 ///
 /// A listing that was on show is withdrawn, not discarded.
-#[utoipa::path(tag = "selling", operation_id = "discard_listing",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[delete("/engines/{stock_no:\\d+}/listing")]
+#[delete("/engines/{stock_no:\\d+}/listing", 204)]
 async fn discard_listing(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -240,10 +229,7 @@ async fn discard_listing(
 /// Put a listing on show
 ///
 /// Refused while the `list` gate is shut today, and for an engine that is sold or gone.
-#[utoipa::path(tag = "selling", operation_id = "publish_listing",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewPublication,
-    responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/listing/publications")]
+#[post("/engines/{stock_no:\\d+}/listing/publications", 201 = Listing)]
 async fn publish_listing(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -293,10 +279,7 @@ async fn publish_listing(
 /// Take a listing off show
 ///
 /// Its public address answers 410 from then on.
-#[utoipa::path(tag = "selling", operation_id = "withdraw_listing",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewListingWithdrawal,
-    responses((status = 201, body = Listing), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/listing/withdrawals")]
+#[post("/engines/{stock_no:\\d+}/listing/withdrawals", 201 = Listing)]
 async fn withdraw_listing(
     Selling(actor): Selling,
     db: web::Data<Db>,

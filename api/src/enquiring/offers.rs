@@ -9,9 +9,9 @@ use crate::{
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{self, CONFLICT, Problem, Problems},
+        problem::{self, CONFLICT, Problem},
         text::Text,
     },
     pricing::{
@@ -21,7 +21,7 @@ use crate::{
     schema::{offer_answers, offers},
     stock::{self, EngineState},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -31,13 +31,15 @@ use outshop_core::{
     sense::{self, Member},
     trade::{OfferAnswer, OfferStanding},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(make_offer)
+    cfg.tagged("selling")
+        .service(make_offer)
         .service(list_offers)
         .service(get_offer)
         .service(answer_offer);
@@ -131,10 +133,7 @@ pub struct NewOfferAnswer {
 // Routes
 
 /// Record an offer for an engine
-#[utoipa::path(tag = "selling", operation_id = "make_offer",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewOffer,
-    responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/offers")]
+#[post("/engines/{stock_no:\\d+}/offers", 201 = Offer)]
 async fn make_offer(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -183,10 +182,7 @@ async fn make_offer(
 /// List the offers for an engine
 ///
 /// With what is left of each after tax, and the chance of a better one.
-#[utoipa::path(tag = "selling", operation_id = "list_offers",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Offer>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/offers")]
+#[get("/engines/{stock_no:\\d+}/offers", 200 = Page<Offer>)]
 async fn list_offers(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -213,9 +209,7 @@ async fn list_offers(
 }
 
 /// Read an offer
-#[utoipa::path(tag = "selling", operation_id = "get_offer", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/offers/{id:\\d+}")]
+#[get("/offers/{id:\\d+}", 200 = Offer)]
 async fn get_offer(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -233,10 +227,7 @@ async fn get_offer(
 /// One that was countered may be answered again, and one that was accepted be withdrawn. Accepting sells nothing yet: the sale does.
 /// An engine that is held for somebody else is not promised away, and below the break-even price the proprietor alone accepts or
 /// counters, who says so.
-#[utoipa::path(tag = "selling", operation_id = "answer_offer",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewOfferAnswer,
-    responses((status = 201, body = Offer), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/offers/{id:\\d+}/answers")]
+#[post("/offers/{id:\\d+}/answers", 201 = Offer)]
 async fn answer_offer(
     Selling(actor): Selling,
     db: web::Data<Db>,

@@ -9,16 +9,16 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{Problem, Problems, all_hold},
+        problem::{Problem, all_hold},
         text::{Line, Text},
     },
     schema::{deliveries, jobs, promises, sales as sales_table},
     stock,
     workshop::readiness::{bars, load_facts},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -30,13 +30,15 @@ use outshop_core::{
     trade::{PromiseDanger, PromiseEnd, PromiseStanding, PromiseWhat},
     workshop::jobs::JobStanding,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(promise)
+    cfg.tagged("selling")
+        .service(promise)
         .service(list_promises)
         .service(get_promise)
         .service(end_promise);
@@ -132,9 +134,7 @@ pub struct PromiseFilters {
 // Routes
 
 /// Give somebody a day
-#[utoipa::path(tag = "selling", operation_id = "promise", params(crate::ground::body::Repeatable), request_body = NewPromise,
-    responses((status = 201, body = Promise), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/promises")]
+#[post("/promises", 201 = Promise)]
 async fn promise(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -183,10 +183,7 @@ async fn promise(
 /// List the promises that are open
 ///
 /// By their days, those that sales name among them, with what puts each in danger.
-#[utoipa::path(tag = "selling", operation_id = "list_promises", params(PromiseFilters, PageParams),
-    responses((status = 200, body = Page<Promise>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/promises")]
+#[get("/promises", 200 = Page<Promise>)]
 async fn list_promises(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -217,10 +214,7 @@ async fn list_promises(
 }
 
 /// Read a promise
-#[utoipa::path(tag = "selling", operation_id = "get_promise", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Promise), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/promises/{id:\\d+}")]
+#[get("/promises/{id:\\d+}", 200 = Promise)]
 async fn get_promise(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -242,10 +236,7 @@ async fn get_promise(
 /// Say what became of a promise
 ///
 /// Kept, broken or withdrawn, once.
-#[utoipa::path(tag = "selling", operation_id = "end_promise",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewEnd,
-    responses((status = 201, body = Promise), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/promises/{id:\\d+}/endings")]
+#[post("/promises/{id:\\d+}/endings", 201 = Promise)]
 async fn end_promise(
     Selling(actor): Selling,
     db: web::Data<Db>,

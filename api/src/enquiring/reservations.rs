@@ -12,15 +12,15 @@ use crate::{
         clock,
         db::{self, Db, RunQueryDsl, Tx, Untouched},
         instants::Instant,
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{self, Problem, Problems, all_hold},
+        problem::{self, Problem, all_hold},
         text::Text,
     },
     schema::{deposit_returns, deposits, payments, reservations, stock},
     stock::EngineState,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::{exists, not, sum},
     prelude::*,
@@ -32,13 +32,15 @@ use outshop_core::{
     money::Money,
     trade::{ListingStanding, MOST_RESERVATION_HOURS, ReservationStanding, Role},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(reserve)
+    cfg.tagged("selling")
+        .service(reserve)
         .service(list_reservations)
         .service(get_reservation)
         .service(extend_reservation)
@@ -221,9 +223,7 @@ fn hours_between(from: Instant, to: Instant) -> i32 {
 ///
 /// Refused for an engine that is not on show. While another reservation of the engine is live, `already_reserved` is answered,
 /// or with `join_queue` a place in the queue. Who asks again for the same engine is answered the reservation that there is.
-#[utoipa::path(tag = "selling", operation_id = "reserve", params(crate::ground::body::Repeatable), request_body = NewReservation,
-    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "website"]))))]
-#[post("/reservations")]
+#[post("/reservations", 201 = Reservation)]
 async fn reserve(
     Reserving(actor): Reserving,
     db: web::Data<Db>,
@@ -271,9 +271,7 @@ async fn reserve(
 }
 
 /// List reservations
-#[utoipa::path(tag = "selling", operation_id = "list_reservations", params(ReservationFilters, PageParams),
-    responses((status = 200, body = Page<Reservation>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/reservations")]
+#[get("/reservations", 200 = Page<Reservation>)]
 async fn list_reservations(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -319,9 +317,7 @@ async fn list_reservations(
 /// Read a reservation
 ///
 /// A `website` key reads those that it asked for itself.
-#[utoipa::path(tag = "selling", operation_id = "get_reservation", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper", "website"]))))]
-#[get("/reservations/{id:\\d+}")]
+#[get("/reservations/{id:\\d+}", 200 = Reservation)]
 async fn get_reservation(
     ReservingRead(actor): ReservingRead,
     req: HttpRequest,
@@ -344,10 +340,7 @@ async fn get_reservation(
 /// Extend a reservation
 ///
 /// While it is live.
-#[utoipa::path(tag = "selling", operation_id = "extend_reservation",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewExtension,
-    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/reservations/{id:\\d+}/extensions")]
+#[post("/reservations/{id:\\d+}/extensions", 201 = Reservation)]
 async fn extend_reservation(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -394,10 +387,7 @@ async fn extend_reservation(
 ///
 /// Or give a place in the queue up. The next in line holds the engine from then on, and is to be told. Deposits stay until they
 /// are returned.
-#[utoipa::path(tag = "selling", operation_id = "release_reservation",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewRelease,
-    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/reservations/{id:\\d+}/releases")]
+#[post("/reservations/{id:\\d+}/releases", 201 = Reservation)]
 async fn release_reservation(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -439,10 +429,7 @@ async fn release_reservation(
 /// Record that the person was told
 ///
 /// Of the turn in the queue that has come, or will not come any more.
-#[utoipa::path(tag = "selling", operation_id = "tell_reservation",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTelling,
-    responses((status = 201, body = Reservation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/reservations/{id:\\d+}/tellings")]
+#[post("/reservations/{id:\\d+}/tellings", 201 = Reservation)]
 async fn tell_reservation(
     Selling(actor): Selling,
     db: web::Data<Db>,

@@ -8,12 +8,12 @@ use crate::{
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Line, Text, present, present_at_most},
     },
     schema::{firm, listings},
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::tz::TimeZone;
@@ -21,11 +21,12 @@ use outshop_core::{
     boilers::codes::Jurisdiction,
     trade::{MOST_RESERVATION_HOURS, PaperSize},
 };
+use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_firm).service(change_firm);
+    cfg.tagged("firm").service(get_firm).service(change_firm);
 }
 
 // Types
@@ -158,9 +159,7 @@ impl FirmPatch {
 // Routes
 
 /// Read the firm
-#[utoipa::path(tag = "firm", operation_id = "get_firm", responses((status = 200, body = Firm), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/firm")]
+#[get("/firm", 200 = Firm)]
 async fn get_firm(
     _by: AnyKey,
     req: HttpRequest,
@@ -171,10 +170,7 @@ async fn get_firm(
 }
 
 /// Change the firm
-#[utoipa::path(tag = "firm", operation_id = "change_firm", params(crate::ground::body::IfMatch),
-    request_body(content = FirmPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Firm), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[patch("/firm")]
+#[patch("/firm", 200 = Firm)]
 async fn change_firm(
     Owner(actor): Owner,
     req: HttpRequest,

@@ -7,20 +7,19 @@ use crate::{
         clock::{Clock, day_in},
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Line,
     },
     schema::{firm, keys},
 };
 use actix_web::{
-    HttpMessage, HttpRequest, HttpResponse, ResponseError, delete,
+    HttpMessage, HttpRequest, HttpResponse, ResponseError,
     dev::{ServiceRequest, ServiceResponse},
-    get,
     http::header,
     middleware::Next,
-    post, web,
+    web,
 };
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel::{
@@ -30,13 +29,15 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use jiff::Timestamp;
 use outshop_core::{days::Day, trade::Role};
+use outshop_operation::{delete, get, post};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::time::{self};
+use std::time;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_keys)
+    cfg.tagged("keys")
+        .service(list_keys)
         .service(create_key)
         .service(rotate_key)
         .service(revoke_key);
@@ -98,9 +99,7 @@ pub struct KeyWithSecret {
 // Routes
 
 /// List the keys
-#[utoipa::path(tag = "keys", operation_id = "list_keys", params(PageParams),
-    responses((status = 200, body = Page<Key>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[get("/keys")]
+#[get("/keys", 200 = Page<Key>)]
 async fn list_keys(
     _by: Owner,
     req: HttpRequest,
@@ -129,9 +128,7 @@ async fn list_keys(
 /// Make a key
 ///
 /// The secret is in this answer only.
-#[utoipa::path(tag = "keys", operation_id = "create_key", params(crate::ground::body::Repeatable), request_body = NewKey,
-    responses((status = 201, body = KeyWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/keys")]
+#[post("/keys", 201 = KeyWithSecret)]
 async fn create_key(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -148,10 +145,7 @@ async fn create_key(
 ///
 /// The new key has its name, role, person and expiry, and its secret is in this answer only. The old key is taken for another 24
 /// hours, so that whoever uses it can change over meanwhile.
-#[utoipa::path(tag = "keys", operation_id = "rotate_key",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = Rotation,
-    responses((status = 201, body = KeyWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/keys/{id:\\d+}/rotations")]
+#[post("/keys/{id:\\d+}/rotations", 201 = KeyWithSecret)]
 async fn rotate_key(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -168,9 +162,7 @@ async fn rotate_key(
 /// Revoke a key
 ///
 /// Holds from the next request. The last live key of a proprietor cannot be revoked.
-#[utoipa::path(tag = "keys", operation_id = "revoke_key", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[delete("/keys/{id:\\d+}")]
+#[delete("/keys/{id:\\d+}", 204)]
 async fn revoke_key(
     Owner(actor): Owner,
     db: web::Data<Db>,

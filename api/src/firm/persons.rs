@@ -6,9 +6,9 @@ use crate::{
         answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{
             Line, Text, email_address, present, present_email_address, present_telephone_number,
             telephone_number,
@@ -16,16 +16,18 @@ use crate::{
     },
     schema::persons,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{prelude::*, sql_types::Nullable};
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_persons)
+    cfg.tagged("persons")
+        .service(list_persons)
         .service(create_person)
         .service(get_person)
         .service(change_person);
@@ -111,9 +113,7 @@ impl NewPerson {
 // Routes
 
 /// List persons
-#[utoipa::path(tag = "persons", operation_id = "list_persons", params(PageParams),
-    responses((status = 200, body = Page<Person>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/persons")]
+#[get("/persons", 200 = Page<Person>)]
 async fn list_persons(
     _by: SellingRead,
     req: HttpRequest,
@@ -137,9 +137,7 @@ async fn list_persons(
 }
 
 /// Add a person
-#[utoipa::path(tag = "persons", operation_id = "create_person", params(crate::ground::body::Repeatable), request_body = NewPerson,
-    responses((status = 201, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/persons")]
+#[post("/persons", 201 = Person)]
 async fn create_person(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -153,9 +151,7 @@ async fn create_person(
 }
 
 /// Read a person
-#[utoipa::path(tag = "persons", operation_id = "get_person", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/persons/{id:\\d+}")]
+#[get("/persons/{id:\\d+}", 200 = Person)]
 async fn get_person(
     _by: SellingRead,
     req: HttpRequest,
@@ -167,11 +163,7 @@ async fn get_person(
 }
 
 /// Change a person
-#[utoipa::path(tag = "persons", operation_id = "change_person",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = PersonPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Person), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[patch("/persons/{id:\\d+}")]
+#[patch("/persons/{id:\\d+}", 200 = Person)]
 async fn change_person(
     Selling(actor): Selling,
     req: HttpRequest,

@@ -1,18 +1,14 @@
 //! The units that quantities are written in.
 
-use crate::ground::{
-    actor::AnyKey,
-    answers::shown,
-    operations::Operations,
-    problem::{Problem, Problems},
-};
-use actix_web::{HttpRequest, HttpResponse, get};
+use crate::ground::{actor::AnyKey, answers::shown, operations::Operations, problem::Problem};
+use actix_web::{HttpRequest, HttpResponse};
 use outshop_core::units::{ForceUnit, LengthUnit, MassUnit, PressureUnit, Unit, VolumeUnit};
+use outshop_operation::get;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_units);
+    cfg.tagged("firm").service(list_units);
 }
 
 #[derive(Debug, Serialize, ToSchema)]
@@ -43,9 +39,7 @@ pub struct UnitOf {
 /// List the units
 ///
 /// Factors are those of NIST Special Publication 811.
-#[utoipa::path(tag = "firm", operation_id = "list_units", responses((status = 200, body = Units), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper", "website"]))))]
-#[get("/units")]
+#[get("/units", 200 = Units)]
 async fn list_units(_by: AnyKey, req: HttpRequest) -> Result<HttpResponse, Problem> {
     let items = [
         of::<LengthUnit>(),

@@ -37,18 +37,32 @@ impl Actor {
     }
 }
 
+/// The type of a handler's first argument: it lets roles in, and the document names them.
+#[diagnostic::on_unimplemented(
+    message = "`{Self}` lets no role in",
+    note = "the first argument of a handler says who may ask: see `admissions!`"
+)]
+pub trait Admits {
+    /// None where no key is needed.
+    const ROLES: &'static [Role];
+}
+
 /// Declares argument types that let in the named roles and give the handler its actor.
 macro_rules! admissions {
     ($($(#[$doc:meta])* $name:ident: $($role:ident),+;)+) => {$(
         $(#[$doc])*
         pub struct $name(pub Actor);
 
+        impl Admits for $name {
+            const ROLES: &'static [Role] = &[$(Role::$role),+];
+        }
+
         impl FromRequest for $name {
             type Error = Problem;
             type Future = Ready<Result<Self, Problem>>;
 
             fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
-                ready(admit(req, &[$(Role::$role),+]).map($name))
+                ready(admit(req, $name::ROLES).map($name))
             }
         }
     )+};
@@ -79,6 +93,10 @@ admissions! {
 
 /// A visitor, with a key or without.
 pub struct Anyone;
+
+impl Admits for Anyone {
+    const ROLES: &'static [Role] = &[];
+}
 
 impl FromRequest for Anyone {
     type Error = Problem;

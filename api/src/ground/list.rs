@@ -35,7 +35,7 @@ use utoipa::{
 };
 
 /// A list without filters of its own.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 pub struct NoFilters {}
 

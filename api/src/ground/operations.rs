@@ -1,5 +1,6 @@
 //! The operations below `/v1`, in one list that is read twice: by the server, and by who wants the document.
 
+use crate::ground::actor::Admits;
 use actix_web::{
     dev::{HttpServiceFactory, ResourceDef},
     web,
@@ -7,12 +8,15 @@ use actix_web::{
 use std::cell::OnceCell;
 use utoipa::{
     Path,
-    openapi::{OpenApi, Paths, RefOr, Schema, path::HttpMethod},
+    openapi::{OpenApi, Paths, RefOr, Schema, path::HttpMethod, security::SecurityRequirement},
 };
 use utoipa_actix_web::OpenApiFactory;
 
 /// Below which all of them lie.
 pub const ROOT: &str = "/v1";
+
+/// Name of the security scheme in the document.
+pub const KEY: &str = "key";
 
 /// Methods as a header names them, in the order in which it does.
 const METHODS: &[(HttpMethod, &str)] = &[
@@ -22,6 +26,12 @@ const METHODS: &[(HttpMethod, &str)] = &[
     (HttpMethod::Patch, "PATCH"),
     (HttpMethod::Delete, "DELETE"),
 ];
+
+/// A handler, with what its types say of it; the attributes of `outshop_operation` write it.
+pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
+    /// Whom it lets in.
+    type By: Admits;
+}
 
 /// Where operations are told to the server.
 pub struct Operations<'a> {
@@ -48,21 +58,40 @@ impl<'a> Operations<'a> {
         }
     }
 
-    pub fn service<F>(&mut self, operation: F) -> &mut Self
-    where
-        F: HttpServiceFactory + OpenApiFactory + Path + 'static,
-    {
-        self.addresses.taken.push((F::path(), F::methods()));
-        if let Some(said) = &mut self.said {
-            said.paths.merge(operation.paths());
-            operation.schemas(&mut said.schemas);
+    /// Operations that stand under one heading of the document.
+    pub fn tagged(&mut self, tag: &'static str) -> Tagged<'_, 'a> {
+        Tagged {
+            operations: self,
+            tag,
         }
-        self.server.service(operation);
-        self
     }
 
     pub fn addresses(self) -> Addresses {
         self.addresses
+    }
+}
+
+/// Where the operations of one tag are told.
+pub struct Tagged<'o, 'a> {
+    operations: &'o mut Operations<'a>,
+    tag: &'static str,
+}
+
+impl Tagged<'_, '_> {
+    pub fn service<F: Operation>(&mut self, operation: F) -> &mut Self {
+        let operations = &mut *self.operations;
+        operations.addresses.taken.push((F::path(), F::methods()));
+        if let Some(said) = &mut operations.said {
+            said.hear(self.tag, &operation);
+        }
+        operations.server.service(operation);
+        self
+    }
+
+    /// What follows stands under another tag.
+    pub fn tagged(&mut self, tag: &'static str) -> &mut Self {
+        self.tag = tag;
+        self
     }
 }
 
@@ -98,6 +127,27 @@ pub struct Said {
 }
 
 impl Said {
+    fn hear<F: Operation>(&mut self, tag: &str, operation: &F) {
+        let roles: Vec<&str> = F::By::ROLES.iter().map(|role| role.as_str()).collect();
+        let (security, whose) = if roles.is_empty() {
+            let nothing = SecurityRequirement::default();
+            (nothing, "Needs no key.".to_owned())
+        } else {
+            let key = SecurityRequirement::new(KEY, roles.iter().copied());
+            (key, format!("With a key of: {}.", roles.join(", ")))
+        };
+        let mut what = F::operation();
+        what.tags = Some(vec![tag.to_owned()]);
+        what.security = Some(vec![security]);
+        // A reader of the document, and a generator of clients, is told of every operation whom it is for.
+        what.description = Some(match what.description {
+            Some(words) => format!("{words}\n\n{whose}"),
+            None => whose,
+        });
+        self.paths.add_path_operation(F::path(), F::methods(), what);
+        operation.schemas(&mut self.schemas);
+    }
+
     pub fn below(self, head: OpenApi) -> OpenApi {
         let mut document = head;
         let rooted = |(path, item)| (format!("{ROOT}{path}"), item);

@@ -8,15 +8,16 @@ use crate::{
         entries,
         instants::Instant,
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::Query,
     },
     schema::{journal, journal_identity},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::time::Duration;
@@ -24,7 +25,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(read_journal);
+    cfg.tagged("journal").service(read_journal);
 }
 
 /// How often a waiting reader looks again.
@@ -118,10 +119,7 @@ impl ReadOn {
 ///
 /// Entries come in the order of their numbers, none is skipped and none comes twice. With `wait`, an empty answer is
 /// held until an entry comes.
-#[utoipa::path(tag = "journal", operation_id = "read_journal", params(ReadOn),
-    responses((status = 200, body = JournalPage), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/journal")]
+#[get("/journal", 200 = JournalPage)]
 async fn read_journal(
     _by: Staff,
     req: HttpRequest,

@@ -8,14 +8,14 @@ use crate::{
         db::{Db, RunQueryDsl},
         entries,
         instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{self, FieldError, Problem, Problems},
+        problem::{self, FieldError, Problem},
         text::{Code, Text, at_most, present, present_at_most},
     },
     schema::{webhook_calls, webhooks},
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use base64::{Engine as _, engine::general_purpose::STANDARD};
 use cipher::Cipher;
 use diesel::{
@@ -25,6 +25,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use guard::Reach;
 use outshop_core::webhooks::{OffBecause, Reception, Switch};
+use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
@@ -34,7 +35,8 @@ pub mod guard;
 pub mod sender;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_webhooks)
+    cfg.tagged("webhooks")
+        .service(list_webhooks)
         .service(create_webhook)
         .service(get_webhook)
         .service(change_webhook)
@@ -242,9 +244,7 @@ fn checked(
 // Routes
 
 /// List the webhooks
-#[utoipa::path(tag = "webhooks", operation_id = "list_webhooks", params(PageParams),
-    responses((status = 200, body = Page<Webhook>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[get("/webhooks")]
+#[get("/webhooks", 200 = Page<Webhook>)]
 async fn list_webhooks(
     _by: Owner,
     req: HttpRequest,
@@ -270,9 +270,7 @@ async fn list_webhooks(
 /// the secret that this answer alone shows. A call may come twice and out of order: `webhook-id` and `entry_no` tell. 2xx within
 /// 15 seconds is received; all else is tried again nine times over three days, then the webhook is switched off; 410 switches it
 /// off at once.
-#[utoipa::path(tag = "webhooks", operation_id = "create_webhook", params(crate::ground::body::Repeatable), request_body = NewWebhook,
-    responses((status = 201, body = WebhookWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/webhooks")]
+#[post("/webhooks", 201 = WebhookWithSecret)]
 async fn create_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -310,9 +308,7 @@ async fn create_webhook(
 }
 
 /// Read a webhook
-#[utoipa::path(tag = "webhooks", operation_id = "get_webhook", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Webhook), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[get("/webhooks/{id:\\d+}")]
+#[get("/webhooks/{id:\\d+}", 200 = Webhook)]
 async fn get_webhook(
     _by: Owner,
     req: HttpRequest,
@@ -323,11 +319,7 @@ async fn get_webhook(
 }
 
 /// Change a webhook, or switch it off and on
-#[utoipa::path(tag = "webhooks", operation_id = "change_webhook",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = WebhookPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Webhook), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[patch("/webhooks/{id:\\d+}")]
+#[patch("/webhooks/{id:\\d+}", 200 = Webhook)]
 async fn change_webhook(
     Owner(actor): Owner,
     req: HttpRequest,
@@ -365,10 +357,7 @@ async fn change_webhook(
 }
 
 /// Delete a webhook with its calls
-#[utoipa::path(tag = "webhooks", operation_id = "delete_webhook",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[delete("/webhooks/{id:\\d+}")]
+#[delete("/webhooks/{id:\\d+}", 204)]
 async fn delete_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -390,10 +379,7 @@ async fn delete_webhook(
 /// Give a webhook a new secret
 ///
 /// It is in this answer only. For 24 hours calls are signed with both, so that the receiver can change over meanwhile.
-#[utoipa::path(tag = "webhooks", operation_id = "rotate_webhook_secret",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = crate::firm::keys::Rotation,
-    responses((status = 201, body = WebhookWithSecret), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/webhooks/{id:\\d+}/rotations")]
+#[post("/webhooks/{id:\\d+}/rotations", 201 = WebhookWithSecret)]
 async fn rotate_webhook_secret(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -427,10 +413,7 @@ async fn rotate_webhook_secret(
 /// List the calls of a webhook
 ///
 /// `outcome=failed` are those that were not received. What was received is kept for 30 days.
-#[utoipa::path(tag = "webhooks", operation_id = "list_webhook_calls",
-    params(("id" = i64, Path, example = 1, minimum = 1), CallFilters, PageParams),
-    responses((status = 200, body = Page<WebhookCall>), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[get("/webhooks/{id:\\d+}/calls")]
+#[get("/webhooks/{id:\\d+}/calls", 200 = Page<WebhookCall>)]
 async fn list_webhook_calls(
     _by: Owner,
     req: HttpRequest,
@@ -458,10 +441,7 @@ async fn list_webhook_calls(
 }
 
 /// Read a call
-#[utoipa::path(tag = "webhooks", operation_id = "get_webhook_call",
-    params(("id" = i64, Path, example = 1, minimum = 1), ("call_id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = WebhookCall), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[get("/webhooks/{id:\\d+}/calls/{call_id:\\d+}")]
+#[get("/webhooks/{id:\\d+}/calls/{call_id:\\d+}", 200 = WebhookCall)]
 async fn get_webhook_call(
     _by: Owner,
     req: HttpRequest,
@@ -483,10 +463,7 @@ async fn get_webhook_call(
 /// Try a webhook
 ///
 /// One call of the type `webhook.trial`, also where the webhook is switched off; read the call for what came of it.
-#[utoipa::path(tag = "webhooks", operation_id = "create_trial_call",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTrialCall,
-    responses((status = 201, body = WebhookCall), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/webhooks/{id:\\d+}/trial-calls")]
+#[post("/webhooks/{id:\\d+}/trial-calls", 201 = WebhookCall)]
 async fn create_trial_call(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -517,10 +494,7 @@ async fn create_trial_call(
 /// Tell a webhook again what happened after an entry
 ///
 /// All entries that it was to be told of, received or not.
-#[utoipa::path(tag = "webhooks", operation_id = "repeat_webhook_calls",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = Repeat,
-    responses((status = 201, body = Repeated), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/webhooks/{id:\\d+}/repeats")]
+#[post("/webhooks/{id:\\d+}/repeats", 201 = Repeated)]
 async fn repeat_webhook_calls(
     Owner(actor): Owner,
     db: web::Data<Db>,

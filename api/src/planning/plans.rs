@@ -10,9 +10,9 @@ use crate::{
         body::Body,
         db::{Db, RunQueryDsl},
         instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems, all_hold},
+        problem::{Problem, all_hold},
         query::Query,
         text::{Html, Line, Text, at_most},
     },
@@ -20,7 +20,7 @@ use crate::{
     stock,
     workshop::jobs::{self, Experience},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::sql, prelude::*, sql_types::Bool};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -32,6 +32,7 @@ use outshop_core::{
         plan::{self, Change, Effort, Pooled, Saving, Scarce, Score},
     },
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
@@ -39,7 +40,8 @@ use task::{Asked, hours_of};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_plans)
+    cfg.tagged("jobs")
+        .service(list_plans)
         .service(create_plan)
         .service(get_plan)
         .service(get_plan_outcome)
@@ -386,10 +388,7 @@ pub struct WeekQuery {
 /// List the plans
 ///
 /// The latest first.
-#[utoipa::path(tag = "jobs", operation_id = "list_plans", params(PageParams),
-    responses((status = 200, body = Page<PlanMade>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/plans")]
+#[get("/plans", 200 = Page<PlanMade>)]
 async fn list_plans(
     _by: Staff,
     req: HttpRequest,
@@ -414,9 +413,7 @@ async fn list_plans(
 /// inspector's visits. What has no place does not keep the rest from theirs: it stands in `unplaced` with the reason. A test comes
 /// after the open jobs that leave the engine in pieces. First so that the fewest promises are broken, then by the fewest days, then so that money comes early for its
 /// hours. What is in hand is not moved. Beside the plan stand figures that no plan can beat, with the reason.
-#[utoipa::path(tag = "jobs", operation_id = "create_plan", params(crate::ground::body::Repeatable), request_body = NewPlan,
-    responses((status = 201, body = Plan), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/plans")]
+#[post("/plans", 201 = Plan)]
 async fn create_plan(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -463,10 +460,7 @@ async fn create_plan(
 }
 
 /// Read a plan
-#[utoipa::path(tag = "jobs", operation_id = "get_plan", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Plan), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/plans/{id:\\d+}")]
+#[get("/plans/{id:\\d+}", 200 = Plan)]
 async fn get_plan(
     _by: Staff,
     req: HttpRequest,
@@ -479,10 +473,7 @@ async fn get_plan(
 }
 
 /// Hold a plan against what happened
-#[utoipa::path(tag = "jobs", operation_id = "get_plan_outcome", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = PlanOutcome), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/plans/{id:\\d+}/outcome")]
+#[get("/plans/{id:\\d+}/outcome", 200 = PlanOutcome)]
 async fn get_plan_outcome(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -505,10 +496,7 @@ async fn get_plan_outcome(
 /// Read the week for the wall of the shop
 ///
 /// Of the latest plan. As a sheet to print, with boxes to tick, with `Accept: text/html`.
-#[utoipa::path(tag = "jobs", operation_id = "get_week_sheet", params(WeekQuery),
-    responses((status = 200, content((WeekSheet = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/week-sheet")]
+#[get("/week-sheet", 200(content((WeekSheet = "application/json"), (Html = "text/html"))))]
 async fn get_week_sheet(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -527,9 +515,7 @@ async fn get_week_sheet(
 /// Say what jobs took against what was agreed for them
 ///
 /// By what the jobs touch, and by fitter. The next plan takes agreed hours times the factor of the kind.
-#[utoipa::path(tag = "jobs", operation_id = "list_hour_estimates", responses((status = 200, body = HourEstimates), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/hour-estimates")]
+#[get("/hour-estimates", 200 = HourEstimates)]
 async fn list_hour_estimates(
     _by: Staff,
     req: HttpRequest,

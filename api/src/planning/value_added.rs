@@ -7,7 +7,7 @@ use crate::{
         answers::shown,
         db::Db,
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::{Query, any_of},
         text::Text,
     },
@@ -26,7 +26,7 @@ use crate::{
         jobs::{self, Job},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::papers::TestKind,
@@ -37,13 +37,16 @@ use outshop_core::{
     trade::{Road, ValuationBasis},
     workshop::jobs::{Hours, JobStanding},
 };
+use outshop_operation::get;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_worth_of_job).service(get_worth_of_work);
+    cfg.tagged("jobs")
+        .service(get_worth_of_job)
+        .service(get_worth_of_work);
 }
 
 /// All sets of so many jobs are compared.
@@ -167,9 +170,7 @@ pub struct WorkQuery {
 ///
 /// The price after it against the price now, less the hours, parts, outside work and tests that are still to come and the tax on
 /// what it adds. It uses what the job is to bring about (`grades_after`, `working_order_after`) and does to the papers.
-#[utoipa::path(tag = "jobs", operation_id = "get_worth_of_job", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Worth), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/jobs/{id:\\d+}/worth")]
+#[get("/jobs/{id:\\d+}/worth", 200 = Worth)]
 async fn get_worth_of_job(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -200,10 +201,7 @@ async fn get_worth_of_job(
 ///
 /// One job can void the paper that another pays for, so that the best set is looked for among all sets, up to 15 jobs; and beside it
 /// the other roads: to sell the engine as it stands, or to break it for parts.
-#[utoipa::path(tag = "jobs", operation_id = "get_worth_of_work",
-    params(("stock_no" = i32, Path, example = 30, minimum = 1), WorkQuery),
-    responses((status = 200, body = WorthOfWork), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/worth-of-work")]
+#[get("/engines/{stock_no:\\d+}/worth-of-work", 200 = WorthOfWork, params(("stock_no" = i32, Path, example = 30, minimum = 1)))]
 async fn get_worth_of_work(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

@@ -6,24 +6,26 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Text,
     },
     schema::as_it_stands_prices,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_as_it_stands_prices)
+    cfg.tagged("money")
+        .service(list_as_it_stands_prices)
         .service(create_as_it_stands_price)
         .service(get_as_it_stands_price);
 }
@@ -62,10 +64,7 @@ pub struct NewAsItStandsPrice {
 // Routes
 
 /// List what an engine would fetch unfinished
-#[utoipa::path(tag = "money", operation_id = "list_as_it_stands_prices",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<AsItStandsPrice>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/as-it-stands-prices")]
+#[get("/engines/{stock_no:\\d+}/as-it-stands-prices", 200 = Page<AsItStandsPrice>)]
 async fn list_as_it_stands_prices(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -93,10 +92,7 @@ async fn list_as_it_stands_prices(
 /// Tell what an engine would fetch unfinished
 ///
 /// The value of the stock uses it where that brings in more than finishing it first.
-#[utoipa::path(tag = "money", operation_id = "create_as_it_stands_price",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewAsItStandsPrice,
-    responses((status = 201, body = AsItStandsPrice), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/engines/{stock_no:\\d+}/as-it-stands-prices")]
+#[post("/engines/{stock_no:\\d+}/as-it-stands-prices", 201 = AsItStandsPrice)]
 async fn create_as_it_stands_price(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -143,9 +139,7 @@ async fn create_as_it_stands_price(
 }
 
 /// Read what an engine would fetch unfinished
-#[utoipa::path(tag = "money", operation_id = "get_as_it_stands_price", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = AsItStandsPrice), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/as-it-stands-prices/{id:\\d+}")]
+#[get("/as-it-stands-prices/{id:\\d+}", 200 = AsItStandsPrice)]
 async fn get_as_it_stands_price(
     _by: MoneyDesk,
     req: HttpRequest,

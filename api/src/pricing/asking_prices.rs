@@ -7,16 +7,16 @@ use crate::{
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{self, FieldError, Problem, Problems},
+        problem::{self, FieldError, Problem},
         text::Text,
     },
     pricing::valuations::last_high,
     schema::{asking_prices, sales, valuations},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,12 +24,14 @@ use outshop_core::{
     money::Money,
     sense::{self, Member},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_asking_prices)
+    cfg.tagged("prices")
+        .service(list_asking_prices)
         .service(create_asking_price)
         .service(get_asking_price);
 }
@@ -79,10 +81,7 @@ pub struct NewAskingPrice {
 /// List the asking prices of an engine
 ///
 /// The latest first: the first one holds.
-#[utoipa::path(tag = "prices", operation_id = "list_asking_prices", params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<AskingPrice>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/asking-prices")]
+#[get("/engines/{stock_no:\\d+}/asking-prices", 200 = Page<AskingPrice>)]
 async fn list_asking_prices(
     _by: Staff,
     req: HttpRequest,
@@ -111,10 +110,7 @@ async fn list_asking_prices(
 /// Decide what to ask for an engine
 ///
 /// A decision of the firm's, with its own history; a valuation only advises.
-#[utoipa::path(tag = "prices", operation_id = "create_asking_price",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewAskingPrice,
-    responses((status = 201, body = AskingPrice), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/asking-prices")]
+#[post("/engines/{stock_no:\\d+}/asking-prices", 201 = AskingPrice)]
 async fn create_asking_price(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -132,11 +128,8 @@ async fn create_asking_price(
 }
 
 /// Read an asking price
-#[utoipa::path(tag = "prices", operation_id = "get_asking_price",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("id" = i64, Path, example = 10, minimum = 1)),
-    responses((status = 200, body = AskingPrice), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/asking-prices/{id:\\d+}")]
+#[get("/engines/{stock_no:\\d+}/asking-prices/{id:\\d+}", 200 = AskingPrice,
+    params(("id" = i64, Path, example = 10, minimum = 1)))]
 async fn get_asking_price(
     _by: Staff,
     req: HttpRequest,

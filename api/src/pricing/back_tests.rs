@@ -6,9 +6,9 @@ use crate::{
         answers::shown,
         body::Body,
         db::{self, Db, RunQueryDsl, Untouched},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
     },
     pricing::{
         achieved_sales::{self, AchievedSale, Record},
@@ -19,20 +19,22 @@ use crate::{
     },
     schema::back_tests,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use outshop_core::{
     days::Day,
     pricing::{price_scale::Guide, valuation::FitError},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::{collections::BTreeMap, sync::Arc};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_back_tests)
+    cfg.tagged("prices")
+        .service(list_back_tests)
         .service(create_back_test)
         .service(get_back_test);
 }
@@ -72,10 +74,7 @@ pub struct NewBackTest {
 /// List the back-tests
 ///
 /// The latest first.
-#[utoipa::path(tag = "prices", operation_id = "list_back_tests", params(PageParams),
-    responses((status = 200, body = Page<BackTest>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/back-tests")]
+#[get("/back-tests", 200 = Page<BackTest>)]
 async fn list_back_tests(
     _by: SellingRead,
     req: HttpRequest,
@@ -102,9 +101,7 @@ async fn list_back_tests(
 ///
 /// Of the firm's own sales in the period, the latest 200 at most: each is valued from the sales before its day, by the
 /// guide of that day, and held against the price that it fetched. It is worked out in the background; read it again.
-#[utoipa::path(tag = "prices", operation_id = "create_back_test", params(crate::ground::body::Repeatable), request_body = NewBackTest,
-    responses((status = 201, body = BackTest), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/back-tests")]
+#[post("/back-tests", 201 = BackTest)]
 async fn create_back_test(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -138,10 +135,7 @@ async fn create_back_test(
 }
 
 /// Read a back-test
-#[utoipa::path(tag = "prices", operation_id = "get_back_test", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = BackTest), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/back-tests/{id:\\d+}")]
+#[get("/back-tests/{id:\\d+}", 200 = BackTest)]
 async fn get_back_test(
     _by: SellingRead,
     req: HttpRequest,

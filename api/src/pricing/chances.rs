@@ -6,24 +6,25 @@ use crate::{
         answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::Query,
     },
     pricing::valuations::{answer::Ground, facts_of},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     QueryableByName,
     sql_types::{Date, Numeric},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::ValuationBasis, units::four_places};
+use outshop_operation::get;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_chance);
+    cfg.tagged("prices").service(get_chance);
 }
 
 // Types
@@ -64,10 +65,7 @@ pub struct Chance {
 /// Estimate the chance of an asking price
 ///
 /// The share of the predicted prices above it, and the discount that the firm's own asking prices took until they sold.
-#[utoipa::path(tag = "prices", operation_id = "get_chance", params(("stock_no" = i32, Path, example = 10, minimum = 1), Asked),
-    responses((status = 200, body = Chance), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/chance")]
+#[get("/engines/{stock_no:\\d+}/chance", 200 = Chance)]
 async fn get_chance(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

@@ -7,15 +7,15 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::Query,
     },
     schema::{stock_value_lines, stock_values},
     workshop::{cost_to_come, hour_rates::RateKind},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::{max, sql},
     prelude::*,
@@ -33,12 +33,14 @@ use outshop_core::{
     money::Money,
     trade::TaxPosition,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_stock_value)
+    cfg.tagged("money")
+        .service(list_stock_value)
         .service(get_stock_value_totals)
         .service(list_stock_values)
         .service(keep_stock_value)
@@ -162,9 +164,7 @@ impl StockValueTotals {
 /// the likely price of the last valuation up to it; a sale within 60 days after is better evidence and takes its place, unless what the
 /// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
 /// their own: parts count from the day they are used on a job. Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "list_stock_value", params(StockValueQuery, PageParams),
-    responses((status = 200, body = Page<StockValueEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-value")]
+#[get("/stock-value", 200 = Page<StockValueEntry>)]
 async fn list_stock_value(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -182,9 +182,7 @@ async fn list_stock_value(
 /// Sum up the value of the stock at the end of a day
 ///
 /// Nothing is stored.
-#[utoipa::path(tag = "money", operation_id = "get_stock_value_totals", params(StockValueQuery),
-    responses((status = 200, body = StockValueTotals), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-value/totals")]
+#[get("/stock-value/totals", 200 = StockValueTotals)]
 async fn get_stock_value_totals(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -209,9 +207,7 @@ async fn get_stock_value_totals(
 }
 
 /// List the kept values of the stock
-#[utoipa::path(tag = "money", operation_id = "list_stock_values", params(PageParams),
-    responses((status = 200, body = Page<KeptStockValue>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-values")]
+#[get("/stock-values", 200 = Page<KeptStockValue>)]
 async fn list_stock_values(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -237,9 +233,7 @@ async fn list_stock_values(
 /// Keep the value of the stock at the end of a day
 ///
 /// From then on its write-downs and reversals stand in the accounts, and later values count from it.
-#[utoipa::path(tag = "money", operation_id = "keep_stock_value", params(crate::ground::body::Repeatable), request_body = NewStockValue,
-    responses((status = 201, body = KeptStockValue), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/stock-values")]
+#[post("/stock-values", 201 = KeptStockValue)]
 async fn keep_stock_value(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -279,9 +273,7 @@ async fn keep_stock_value(
 }
 
 /// Read a kept value of the stock
-#[utoipa::path(tag = "money", operation_id = "get_kept_stock_value", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = KeptStockValue), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-values/{id:\\d+}")]
+#[get("/stock-values/{id:\\d+}", 200 = KeptStockValue)]
 async fn get_kept_stock_value(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -292,10 +284,7 @@ async fn get_kept_stock_value(
 }
 
 /// List the engines of a kept value of the stock
-#[utoipa::path(tag = "money", operation_id = "list_kept_stock_value_lines",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<StockValueEntry>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/stock-values/{id:\\d+}/lines")]
+#[get("/stock-values/{id:\\d+}/lines", 200 = Page<StockValueEntry>, id = "list_kept_stock_value_lines")]
 async fn list_kept_lines(
     _by: MoneyDesk,
     req: HttpRequest,

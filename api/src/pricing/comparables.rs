@@ -11,15 +11,15 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         query::any_of,
         text::{Text, at_most},
     },
     schema::comparables,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::sql,
     prelude::*,
@@ -37,13 +37,15 @@ use outshop_core::{
     trade::SaleSource,
     units::{Length, Mass},
 };
+use outshop_operation::{get, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_comparables)
+    cfg.tagged("prices")
+        .service(list_comparables)
         .service(create_comparable)
         .service(get_comparable)
         .service(withdraw_comparable)
@@ -200,10 +202,7 @@ pub struct ComparableFilters {
 /// List comparables
 ///
 /// Those withdrawn too. As CSV, the columns are those that the import takes.
-#[utoipa::path(tag = "prices", operation_id = "list_comparables", params(ComparableFilters, PageParams),
-    responses((status = 200, body = Page<Comparable>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/comparables")]
+#[get("/comparables", 200 = Page<Comparable>)]
 async fn list_comparables(
     _by: Staff,
     req: HttpRequest,
@@ -218,9 +217,7 @@ async fn list_comparables(
 }
 
 /// Add a comparable
-#[utoipa::path(tag = "prices", operation_id = "create_comparable", params(crate::ground::body::Repeatable), request_body = NewComparable,
-    responses((status = 201, body = Comparable), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/comparables")]
+#[post("/comparables", 201 = Comparable)]
 async fn create_comparable(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -238,10 +235,7 @@ async fn create_comparable(
 }
 
 /// Read a comparable
-#[utoipa::path(tag = "prices", operation_id = "get_comparable", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Comparable), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/comparables/{id:\\d+}")]
+#[get("/comparables/{id:\\d+}", 200 = Comparable)]
 async fn get_comparable(
     _by: Staff,
     req: HttpRequest,
@@ -260,10 +254,7 @@ async fn get_comparable(
 /// Withdraw a comparable
 ///
 /// It stays on record and counts no more: a returned sale, a price that turned out to be wrong.
-#[utoipa::path(tag = "prices", operation_id = "withdraw_comparable",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewComparableWithdrawal,
-    responses((status = 201, body = Comparable), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/comparables/{id:\\d+}/withdrawals")]
+#[post("/comparables/{id:\\d+}/withdrawals", 201 = Comparable)]
 async fn withdraw_comparable(
     Selling(actor): Selling,
     db: web::Data<Db>,

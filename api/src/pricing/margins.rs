@@ -7,7 +7,7 @@ use crate::{
         answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        problem::{CONFLICT, FORBIDDEN, Problem, Problems},
+        problem::{CONFLICT, FORBIDDEN, Problem},
         query::Query,
         text::Text,
     },
@@ -19,7 +19,7 @@ use crate::{
         hour_rates::{self, RateKind},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -36,11 +36,14 @@ use outshop_core::{
     trade::{Role, TaxPosition},
     workshop::jobs::Hours,
 };
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_money).service(get_break_even);
+    cfg.tagged("money")
+        .service(get_money)
+        .service(get_break_even);
 }
 
 // Types
@@ -111,10 +114,7 @@ pub struct EngineMoney {
 // Routes
 
 /// Read both ledgers of an engine and what is left at its prices
-#[utoipa::path(tag = "money", operation_id = "get_engine_money",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), MoneyQuery),
-    responses((status = 200, body = EngineMoney), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/money")]
+#[get("/engines/{stock_no:\\d+}/money", 200 = EngineMoney, id = "get_engine_money")]
 async fn get_money(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -130,10 +130,7 @@ async fn get_money(
 /// Read below which price an engine loses, and what is left at its prices
 ///
 /// Without the purchase price and the costs.
-#[utoipa::path(tag = "money", operation_id = "get_break_even",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), MoneyQuery),
-    responses((status = 200, body = BreakEven), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/break-even")]
+#[get("/engines/{stock_no:\\d+}/break-even", 200 = BreakEven)]
 async fn get_break_even(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

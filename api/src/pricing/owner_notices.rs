@@ -6,26 +6,28 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Line,
     },
     schema::{asking_prices, owner_tellings},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     prelude::*,
     sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_owner_notices)
+    cfg.tagged("prices")
+        .service(list_owner_notices)
         .service(get_owner_notice)
         .service(tell_owner);
 }
@@ -86,9 +88,7 @@ pub struct NoticeFilters {
 /// List the changes of asking prices that owners have still to be told of
 ///
 /// Of engines on commission. The first price of an engine is no change.
-#[utoipa::path(tag = "prices", operation_id = "list_owner_notices", params(NoticeFilters, PageParams),
-    responses((status = 200, body = Page<OwnerNotice>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/owner-notices")]
+#[get("/owner-notices", 200 = Page<OwnerNotice>)]
 async fn list_owner_notices(
     _by: SellingRead,
     req: HttpRequest,
@@ -107,9 +107,7 @@ async fn list_owner_notices(
 }
 
 /// Read a change of an asking price with whether its owner was told
-#[utoipa::path(tag = "prices", operation_id = "get_owner_notice", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = OwnerNotice), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/owner-notices/{id:\\d+}")]
+#[get("/owner-notices/{id:\\d+}", 200 = OwnerNotice)]
 async fn get_owner_notice(
     _by: SellingRead,
     req: HttpRequest,
@@ -121,10 +119,7 @@ async fn get_owner_notice(
 }
 
 /// Record that an owner was told of a change of the asking price
-#[utoipa::path(tag = "prices", operation_id = "tell_owner",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewTelling,
-    responses((status = 201, body = OwnerNotice), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/owner-notices/{id:\\d+}/tellings")]
+#[post("/owner-notices/{id:\\d+}/tellings", 201 = OwnerNotice)]
 async fn tell_owner(
     Selling(actor): Selling,
     db: web::Data<Db>,

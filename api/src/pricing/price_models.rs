@@ -7,9 +7,9 @@ use crate::{
         clock,
         db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
         entries,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
     },
     pricing::{
         achieved_sales::{self, AchievedSale, Record},
@@ -17,7 +17,7 @@ use crate::{
     },
     schema::{fits, journal, sales_learned},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
@@ -35,6 +35,7 @@ use outshop_core::{
         },
     },
 };
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
@@ -46,7 +47,7 @@ use std::{
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_fits).service(get_fit);
+    cfg.tagged("prices").service(list_fits).service(get_fit);
 }
 
 /// How often a process looks whether there is something to learn.
@@ -198,10 +199,7 @@ pub(crate) struct Learned {
 /// List the fits
 ///
 /// The latest first. A fit is made by the service itself when sales, their facts or the guide have changed.
-#[utoipa::path(tag = "prices", operation_id = "list_fits", params(PageParams),
-    responses((status = 200, body = Page<FitHeading>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/fits")]
+#[get("/fits", 200 = Page<FitHeading>)]
 async fn list_fits(
     _by: Staff,
     req: HttpRequest,
@@ -226,10 +224,7 @@ async fn list_fits(
 /// Read a fit
 ///
 /// With its hyperparameters, and the sales that do not fit.
-#[utoipa::path(tag = "prices", operation_id = "get_fit", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = FitShown), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/fits/{id:\\d+}")]
+#[get("/fits/{id:\\d+}", 200 = FitShown)]
 async fn get_fit(
     _by: Staff,
     req: HttpRequest,

@@ -6,27 +6,29 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Prose,
     },
     schema::guides,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     pricing::price_scale::{Factor, Guide, GuideTerms, Ratio, Start},
 };
+use outshop_operation::{get, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_guide)
+    cfg.tagged("prices")
+        .service(get_guide)
         .service(list_guide_versions)
         .service(create_guide_version)
         .service(get_guide_version);
@@ -149,10 +151,7 @@ impl GuideVersion {
 /// Read the guide
 ///
 /// The version that counts today.
-#[utoipa::path(tag = "prices", operation_id = "get_guide",
-    responses((status = 200, body = GuideVersion), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/guide")]
+#[get("/guide", 200 = GuideVersion)]
 async fn get_guide(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -166,10 +165,7 @@ async fn get_guide(
 }
 
 /// List the versions of the guide
-#[utoipa::path(tag = "prices", operation_id = "list_guide_versions", params(PageParams),
-    responses((status = 200, body = Page<GuideHeading>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/guide/versions")]
+#[get("/guide/versions", 200 = Page<GuideHeading>)]
 async fn list_guide_versions(
     _by: Staff,
     req: HttpRequest,
@@ -194,9 +190,7 @@ async fn list_guide_versions(
 /// Write a version of the guide
 ///
 /// Kept for ever, as valuations rest on it; a mistake is mended by another version.
-#[utoipa::path(tag = "prices", operation_id = "create_guide_version", params(crate::ground::body::Repeatable), request_body = NewGuideVersion,
-    responses((status = 201, body = GuideVersion), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/guide/versions")]
+#[post("/guide/versions", 201 = GuideVersion)]
 async fn create_guide_version(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -211,10 +205,7 @@ async fn create_guide_version(
 }
 
 /// Read a version of the guide
-#[utoipa::path(tag = "prices", operation_id = "get_guide_version", params(("version" = i32, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = GuideVersion), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/guide/versions/{version:\\d+}")]
+#[get("/guide/versions/{version:\\d+}", 200 = GuideVersion)]
 async fn get_guide_version(
     _by: Staff,
     req: HttpRequest,

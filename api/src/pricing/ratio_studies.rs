@@ -5,9 +5,9 @@ use crate::ground::{
     answers::shown,
     body::Body,
     operations::Operations,
-    problem::{FieldError, Problem, Problems},
+    problem::{FieldError, Problem},
 };
-use actix_web::{HttpRequest, HttpResponse, post};
+use actix_web::{HttpRequest, HttpResponse};
 use outshop_core::{
     money::Money,
     pricing::{
@@ -15,11 +15,12 @@ use outshop_core::{
         valuation::estimate_of,
     },
 };
+use outshop_operation::post;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(calculate_ratio_study);
+    cfg.tagged("prices").service(calculate_ratio_study);
 }
 
 const MOST: usize = 5000;
@@ -108,10 +109,7 @@ impl From<RatioStudy> for StudyShown {
 /// Calculate how good estimates were
 ///
 /// Nothing is stored.
-#[utoipa::path(tag = "prices", operation_id = "calculate_ratio_study", request_body = NewRatioStudy,
-    responses((status = 200, body = StudyShown), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[post("/calculations/ratio-study")]
+#[post("/calculations/ratio-study", 200 = StudyShown)]
 async fn calculate_ratio_study(
     _by: SellingRead,
     req: HttpRequest,

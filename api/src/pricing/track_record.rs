@@ -6,22 +6,23 @@ use crate::{
         answers::shown,
         db::{Db, RunQueryDsl},
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::Query,
     },
     pricing::ratio_studies::{EstimateAndPrice, StudyShown, study},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     QueryableByName,
     sql_types::{BigInt, Date, Integer, Nullable, Numeric},
 };
 use outshop_core::{days::Day, money::Money};
+use outshop_operation::get;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_track_record);
+    cfg.tagged("prices").service(get_track_record);
 }
 
 /// Sales below which a share says little.
@@ -117,10 +118,7 @@ pub struct SaleAgainstValuation {
 ///
 /// Every own sale of the period against the last valuation that was made before it: the ratio study of the IAAO Standard
 /// on Ratio Studies (2013), and how often the price fell into the range.
-#[utoipa::path(tag = "prices", operation_id = "get_track_record", params(Period),
-    responses((status = 200, body = TrackRecord), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/track-record")]
+#[get("/track-record", 200 = TrackRecord)]
 async fn get_track_record(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

@@ -9,9 +9,9 @@ use crate::{
         answers::{accepts, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Text, at_most},
     },
     pricing::{
@@ -21,7 +21,7 @@ use crate::{
     schema::valuations,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use answer::{Answer, Case, Question, Supposition};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
@@ -29,6 +29,7 @@ use outshop_core::{
     days::Day, money::Money, pricing::valuation::engine_features::EngineOnSale,
     trade::ValuationBasis,
 };
+use outshop_operation::{get, post};
 use picture::Marks;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -39,7 +40,8 @@ use utoipa::{IntoParams, ToSchema};
 const MOST_AT_ONCE: usize = 1000;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_valuations)
+    cfg.tagged("prices")
+        .service(list_valuations)
         .service(create_valuation)
         .service(list_all_valuations)
         .service(value_many)
@@ -198,10 +200,7 @@ fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
 /// List the valuations of an engine
 ///
 /// The latest first.
-#[utoipa::path(tag = "prices", operation_id = "list_valuations", params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Valuation>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/valuations")]
+#[get("/engines/{stock_no:\\d+}/valuations", 200 = Page<Valuation>)]
 async fn list_valuations(
     _by: Staff,
     req: HttpRequest,
@@ -226,10 +225,7 @@ async fn list_valuations(
 /// From what is on record of the engine, its surveys and its papers up to that day, and from the sales learned from by
 /// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the guide's starting
 /// price to the likely one is explained.
-#[utoipa::path(tag = "prices", operation_id = "create_valuation",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewValuation,
-    responses((status = 201, body = Valuation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/valuations")]
+#[post("/engines/{stock_no:\\d+}/valuations", 201 = Valuation)]
 async fn create_valuation(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -256,10 +252,7 @@ async fn create_valuation(
 /// List all valuations
 ///
 /// The latest first.
-#[utoipa::path(tag = "prices", operation_id = "list_all_valuations", params(ValuationFilters, PageParams),
-    responses((status = 200, body = Page<Valuation>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/valuations")]
+#[get("/valuations", 200 = Page<Valuation>)]
 async fn list_all_valuations(
     _by: Staff,
     req: HttpRequest,
@@ -277,9 +270,7 @@ async fn list_all_valuations(
 ///
 /// All that are in stock, or those named, each as `POST /v1/engines/{stock_no}/valuations` does. One that has no price is
 /// told with the reason, and the others are valued.
-#[utoipa::path(tag = "prices", operation_id = "value_many", params(crate::ground::body::Repeatable), request_body = NewValuations,
-    responses((status = 201, body = Revaluation), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/valuations")]
+#[post("/valuations", 201 = Revaluation)]
 async fn value_many(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -369,10 +360,7 @@ impl Revalued {
 ///
 /// As a picture where `Accept` asks for `image/svg+xml`: the range, the comparables before and after they are brought to this
 /// engine, the asking price of today and, for those who may know it, the break-even price.
-#[utoipa::path(tag = "prices", operation_id = "get_valuation", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, content((Valuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/valuations/{id:\\d+}")]
+#[get("/valuations/{id:\\d+}", 200(content((Valuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))))]
 async fn get_valuation(
     Staff(actor): Staff,
     req: HttpRequest,

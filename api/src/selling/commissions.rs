@@ -16,9 +16,9 @@ use crate::{
         body::KeyedBody,
         db::{Db, RunQueryDsl},
         instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Code, Html, Text},
     },
     schema::payouts,
@@ -28,7 +28,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -40,12 +40,14 @@ use outshop_core::{
     money::Money,
     trade::{PaymentMethod, TaxPosition},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_commission)
+    cfg.tagged("money")
+        .service(get_commission)
         .service(list_payouts)
         .service(pay_owner)
         .service(get_payout);
@@ -173,9 +175,8 @@ impl NewPayout {
 /// Read the statement for the owner of an engine that was sold on commission
 ///
 /// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "money", operation_id = "get_commission", params(("id" = i64, Path, example = 4, minimum = 1)),
-    responses((status = 200, content((CommissionStatement = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/commission")]
+#[get("/sales/{id:\\d+}/commission", 200(content((CommissionStatement = "application/json"), (Html = "text/html"))),
+    params(("id" = i64, Path, example = 4, minimum = 1)))]
 async fn get_commission(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -189,9 +190,7 @@ async fn get_commission(
 }
 
 /// List the payments to the owner of an engine that was sold on commission
-#[utoipa::path(tag = "money", operation_id = "list_payouts", params(("id" = i64, Path, example = 4, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Payout>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/payouts")]
+#[get("/sales/{id:\\d+}/payouts", 200 = Page<Payout>, params(("id" = i64, Path, example = 4, minimum = 1)))]
 async fn list_payouts(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -217,10 +216,7 @@ async fn list_payouts(
 /// Record a payment to the owner of an engine that was sold on commission
 ///
 /// Never more than is due, and not before the buyer has paid the whole price unless the request says so.
-#[utoipa::path(tag = "money", operation_id = "pay_owner",
-    params(("id" = i64, Path, example = 4, minimum = 1), crate::ground::body::Repeatable), request_body = NewPayout,
-    responses((status = 201, body = Payout), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/sales/{id:\\d+}/payouts")]
+#[post("/sales/{id:\\d+}/payouts", 201 = Payout, params(("id" = i64, Path, example = 4, minimum = 1)))]
 async fn pay_owner(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -281,9 +277,7 @@ async fn pay_owner(
 }
 
 /// Read a payment to an owner
-#[utoipa::path(tag = "money", operation_id = "get_payout", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Payout), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/payouts/{id:\\d+}")]
+#[get("/payouts/{id:\\d+}", 200 = Payout)]
 async fn get_payout(
     _by: MoneyDesk,
     req: HttpRequest,

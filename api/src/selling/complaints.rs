@@ -9,9 +9,9 @@ use crate::{
         answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Prose,
     },
     schema::{complaints, findings},
@@ -20,7 +20,7 @@ use crate::{
         sales::{self, Sale},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -28,12 +28,14 @@ use outshop_core::{
     days::Day,
     trade::ReturnReason,
 };
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_complaints)
+    cfg.tagged("selling")
+        .service(list_complaints)
         .service(complain)
         .service(get_complaint)
         .service(change_complaint)
@@ -105,11 +107,7 @@ pub struct SaleLastDays {
 // Routes
 
 /// List the complaints of a sale
-#[utoipa::path(tag = "selling", operation_id = "list_complaints",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Complaint>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/complaints")]
+#[get("/sales/{id:\\d+}/complaints", 200 = Page<Complaint>)]
 async fn list_complaints(
     _by: Staff,
     req: HttpRequest,
@@ -135,10 +133,7 @@ async fn list_complaints(
 /// Record a repair that the buyer asked for
 ///
 /// At most 100 for a sale. One that is open when the engine has come back for good is a finding of the engine, with its words.
-#[utoipa::path(tag = "selling", operation_id = "complain",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewComplaint,
-    responses((status = 201, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/sales/{id:\\d+}/complaints")]
+#[post("/sales/{id:\\d+}/complaints", 201 = Complaint)]
 async fn complain(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -181,10 +176,7 @@ async fn complain(
 }
 
 /// Read a complaint
-#[utoipa::path(tag = "selling", operation_id = "get_complaint", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Complaint), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/complaints/{id:\\d+}")]
+#[get("/complaints/{id:\\d+}", 200 = Complaint)]
 async fn get_complaint(
     _by: Staff,
     req: HttpRequest,
@@ -195,11 +187,7 @@ async fn get_complaint(
 }
 
 /// Say when the buyer had the engine back
-#[utoipa::path(tag = "selling", operation_id = "change_complaint",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = ComplaintPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Complaint), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[patch("/complaints/{id:\\d+}")]
+#[patch("/complaints/{id:\\d+}", 200 = Complaint)]
 async fn change_complaint(
     Selling(actor): Selling,
     req: HttpRequest,
@@ -238,9 +226,7 @@ async fn change_complaint(
 ///
 /// From the delivery, the repairs under complaint and the return on record, by the rows of the firm's jurisdiction in force on
 /// the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing is stored.
-#[utoipa::path(tag = "selling", operation_id = "get_last_days", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = SaleLastDays), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/last-days")]
+#[get("/sales/{id:\\d+}/last-days", 200 = SaleLastDays)]
 async fn get_last_days(
     _by: SellingRead,
     req: HttpRequest,

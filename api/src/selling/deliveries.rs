@@ -6,9 +6,9 @@ use crate::{
         answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Code, Line, Text},
     },
     schema::{boiler_fittings, boilers, deliveries},
@@ -16,7 +16,7 @@ use crate::{
     stock,
     workshop::readiness,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,12 +24,14 @@ use outshop_core::{
     days::Day,
     trade::DeliveryManner,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(deliver)
+    cfg.tagged("selling")
+        .service(deliver)
         .service(list_deliveries)
         .service(get_delivery);
 }
@@ -139,10 +141,7 @@ impl NewDelivery {
 /// Deliver an engine
 ///
 /// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
-#[utoipa::path(tag = "selling", operation_id = "deliver",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewDelivery,
-    responses((status = 201, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/deliveries")]
+#[post("/engines/{stock_no:\\d+}/deliveries", 201 = Delivery)]
 async fn deliver(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -176,10 +175,7 @@ async fn deliver(
 }
 
 /// List the deliveries of an engine
-#[utoipa::path(tag = "selling", operation_id = "list_deliveries",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Delivery>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/deliveries")]
+#[get("/engines/{stock_no:\\d+}/deliveries", 200 = Page<Delivery>)]
 async fn list_deliveries(
     _by: SellingRead,
     req: HttpRequest,
@@ -208,9 +204,7 @@ async fn list_deliveries(
 }
 
 /// Read a delivery
-#[utoipa::path(tag = "selling", operation_id = "get_delivery", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Delivery), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/deliveries/{id:\\d+}")]
+#[get("/deliveries/{id:\\d+}", 200 = Delivery)]
 async fn get_delivery(
     _by: SellingRead,
     req: HttpRequest,

@@ -12,9 +12,9 @@ use crate::{
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
         instants::Instant,
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{Problem, Problems, all_hold},
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::{
@@ -22,16 +22,18 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::not, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{books::tax::CashPayment, days::Day, money::Money, trade::PaymentMethod};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(receive_deposit)
+    cfg.tagged("selling")
+        .service(receive_deposit)
         .service(list_deposits)
         .service(get_deposit)
         .service(return_deposit);
@@ -186,10 +188,7 @@ impl NewDepositReturn {
 /// Record a deposit
 ///
 /// For a live reservation. It gets the next number of the firm's receipts.
-#[utoipa::path(tag = "selling", operation_id = "receive_deposit",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewDeposit,
-    responses((status = 201, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/reservations/{id:\\d+}/deposits")]
+#[post("/reservations/{id:\\d+}/deposits", 201 = Deposit)]
 async fn receive_deposit(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -233,9 +232,7 @@ async fn receive_deposit(
 }
 
 /// List deposits
-#[utoipa::path(tag = "selling", operation_id = "list_deposits", params(DepositFilters, PageParams),
-    responses((status = 200, body = Page<Deposit>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/deposits")]
+#[get("/deposits", 200 = Page<Deposit>)]
 async fn list_deposits(
     _by: SellingRead,
     req: HttpRequest,
@@ -274,9 +271,7 @@ async fn list_deposits(
 }
 
 /// Read a deposit
-#[utoipa::path(tag = "selling", operation_id = "get_deposit", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/deposits/{id:\\d+}")]
+#[get("/deposits/{id:\\d+}", 200 = Deposit)]
 async fn get_deposit(
     _by: SellingRead,
     req: HttpRequest,
@@ -290,10 +285,7 @@ async fn get_deposit(
 /// Return a deposit
 ///
 /// Whole and once; not one that was set off at the sale.
-#[utoipa::path(tag = "selling", operation_id = "return_deposit",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewDepositReturn,
-    responses((status = 201, body = Deposit), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/deposits/{id:\\d+}/returns")]
+#[post("/deposits/{id:\\d+}/returns", 201 = Deposit)]
 async fn return_deposit(
     Selling(actor): Selling,
     db: web::Data<Db>,

@@ -8,27 +8,29 @@ use crate::{
         answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Text,
     },
     schema::disposals,
     stock::{self, EngineState},
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     trade::{DisposalManner, Manner, ReservationStanding},
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(dispose_of)
+    cfg.tagged("money")
+        .service(dispose_of)
         .service(list_disposals)
         .service(get_disposal);
 }
@@ -66,10 +68,7 @@ pub struct NewDisposal {
 /// Record how an engine went without a sale
 ///
 /// Refused when it is sold, reserved or gone already. A listing on show is withdrawn.
-#[utoipa::path(tag = "money", operation_id = "dispose_of",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewDisposal,
-    responses((status = 201, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/engines/{stock_no:\\d+}/disposals")]
+#[post("/engines/{stock_no:\\d+}/disposals", 201 = Disposal)]
 async fn dispose_of(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -114,10 +113,7 @@ async fn dispose_of(
 }
 
 /// List how an engine went without a sale
-#[utoipa::path(tag = "money", operation_id = "list_disposals",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Disposal>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/disposals")]
+#[get("/engines/{stock_no:\\d+}/disposals", 200 = Page<Disposal>)]
 async fn list_disposals(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -143,9 +139,7 @@ async fn list_disposals(
 }
 
 /// Read how an engine went without a sale
-#[utoipa::path(tag = "money", operation_id = "get_disposal", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Disposal), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/disposals/{id:\\d+}")]
+#[get("/disposals/{id:\\d+}", 200 = Disposal)]
 async fn get_disposal(
     _by: MoneyDesk,
     req: HttpRequest,

@@ -8,9 +8,9 @@ use crate::{
         answers::shown,
         body::{KeyedBody, Patch},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Text, present},
     },
     schema::exports,
@@ -20,7 +20,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -32,12 +32,14 @@ use outshop_core::{
     days::Day,
     money::Money,
 };
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_exports)
+    cfg.tagged("money")
+        .service(list_exports)
         .service(create_export)
         .service(get_export)
         .service(change_export);
@@ -135,9 +137,7 @@ pub struct ExportPatch {
 // Routes
 
 /// List the exports
-#[utoipa::path(tag = "money", operation_id = "list_exports", params(PageParams),
-    responses((status = 200, body = Page<Export>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/exports")]
+#[get("/exports", 200 = Page<Export>)]
 async fn list_exports(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -168,10 +168,7 @@ async fn list_exports(
 /// A direct export of an engine is free of tax if it leaves and the evidence is held within the months of the tax rule of the time of
 /// supply; one that a business from abroad collects likewise. A private buyer who collects pays the tax. The sale has to say that the
 /// buyer takes the engine abroad, and its day has to be in an open tax period.
-#[utoipa::path(tag = "money", operation_id = "create_export",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewExport,
-    responses((status = 201, body = Export), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/sales/{id:\\d+}/exports")]
+#[post("/sales/{id:\\d+}/exports", 201 = Export)]
 async fn create_export(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -223,9 +220,7 @@ async fn create_export(
 }
 
 /// Read an export
-#[utoipa::path(tag = "money", operation_id = "get_export", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Export), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/exports/{id:\\d+}")]
+#[get("/exports/{id:\\d+}", 200 = Export)]
 async fn get_export(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -239,11 +234,7 @@ async fn get_export(
 /// Change an export
 ///
 /// When it left, and the evidence as it comes. Refused where it would change the tax of a closed period.
-#[utoipa::path(tag = "money", operation_id = "change_export",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = ExportPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Export), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[patch("/exports/{id:\\d+}")]
+#[patch("/exports/{id:\\d+}", 200 = Export)]
 async fn change_export(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,

@@ -14,7 +14,7 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Html, Line, Text},
     },
     schema::{engines, persons},
@@ -24,7 +24,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -37,11 +37,14 @@ use outshop_core::{
     money::Money,
     trade::TaxPosition,
 };
+use outshop_operation::get;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_invoice).service(get_credit_note);
+    cfg.tagged("selling")
+        .service(get_invoice)
+        .service(get_credit_note);
 }
 
 // Types
@@ -135,9 +138,7 @@ pub struct Invoice {
 ///
 /// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print
 /// with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_invoice", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/invoice")]
+#[get("/sales/{id:\\d+}/invoice", 200(content((Invoice = "application/json"), (Html = "text/html"))))]
 async fn get_invoice(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -159,9 +160,7 @@ async fn get_invoice(
 /// Read the credit note for a sale that was undone
 ///
 /// The invoice that it credits, with the credit note among its members. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_credit_note", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, content((Invoice = "application/json"), (Html = "text/html"))), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/credit-note")]
+#[get("/sales/{id:\\d+}/credit-note", 200(content((Invoice = "application/json"), (Html = "text/html"))))]
 async fn get_credit_note(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

@@ -10,7 +10,7 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Html, Text},
     },
     schema::{payments, reservations, sales},
@@ -19,15 +19,16 @@ use crate::{
         invoices::{self, Party},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::PaymentMethod};
+use outshop_operation::get;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_receipt);
+    cfg.tagged("selling").service(get_receipt);
 }
 
 // Types
@@ -67,10 +68,7 @@ pub struct Receipt {
 /// Read the receipt for a deposit
 ///
 /// As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_receipt", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, content((Receipt = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/deposits/{id:\\d+}/receipt")]
+#[get("/deposits/{id:\\d+}/receipt", 200(content((Receipt = "application/json"), (Html = "text/html"))))]
 async fn get_receipt(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

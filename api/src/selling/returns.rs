@@ -8,9 +8,9 @@ use crate::{
         answers::shown,
         body::KeyedBody,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Prose,
     },
     schema::{credit_notes, returns},
@@ -21,16 +21,18 @@ use crate::{
     stock,
     workshop::despatch_checklist,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::ReturnReason};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(take_back)
+    cfg.tagged("selling")
+        .service(take_back)
         .service(call_off)
         .service(list_returns)
         .service(get_return);
@@ -112,10 +114,7 @@ impl NewReturn {
 /// published again after a survey of that day or later. Complaints that are open become findings, with their words. What
 /// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
 /// was allowed for it counts as paid.
-#[utoipa::path(tag = "selling", operation_id = "take_back",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewReturn,
-    responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/sales/{id:\\d+}/returns")]
+#[post("/sales/{id:\\d+}/returns", 201 = Return)]
 async fn take_back(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -149,10 +148,7 @@ async fn take_back(
 ///
 /// The engine may be sold again; its sale stays on record. A listing on show is withdrawn. What is paid back is recorded as
 /// payments below 0 for the sale.
-#[utoipa::path(tag = "selling", operation_id = "call_off_sale",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewReturn,
-    responses((status = 201, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/sales/{id:\\d+}/withdrawals")]
+#[post("/sales/{id:\\d+}/withdrawals", 201 = Return, id = "call_off_sale")]
 async fn call_off(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -184,9 +180,7 @@ async fn call_off(
 /// List the sales that were undone
 ///
 /// The returns of engines, and the sales that were called off before the engine left.
-#[utoipa::path(tag = "selling", operation_id = "list_returns", params(PageParams),
-    responses((status = 200, body = Page<Return>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/returns")]
+#[get("/returns", 200 = Page<Return>)]
 async fn list_returns(
     _by: SellingRead,
     req: HttpRequest,
@@ -206,9 +200,7 @@ async fn list_returns(
 }
 
 /// Read how a sale was undone
-#[utoipa::path(tag = "selling", operation_id = "get_return", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Return), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/returns/{id:\\d+}")]
+#[get("/returns/{id:\\d+}", 200 = Return)]
 async fn get_return(
     _by: SellingRead,
     req: HttpRequest,

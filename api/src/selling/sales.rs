@@ -13,9 +13,9 @@ use crate::{
         body::{KeyedBody, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{self, FieldError, Problem, Problems},
+        problem::{self, FieldError, Problem},
         text::{Prose, Text, present},
     },
     pricing::{margins, valuations::last_high},
@@ -23,7 +23,7 @@ use crate::{
     selling::{deliveries as deliveries_of, deposits},
     stock::{Agreed, EngineState},
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -33,6 +33,7 @@ use outshop_core::{
     sense::{self, Member},
     trade::PaymentMethod,
 };
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -42,7 +43,8 @@ mod foreseen;
 use foreseen::SaleForeseen;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(sell)
+    cfg.tagged("selling")
+        .service(sell)
         .service(list_sales)
         .service(get_sale)
         .service(change_sale)
@@ -474,10 +476,7 @@ impl NewPayment {
 /// An engine is sold once, unless the sale was undone; one that is gone is not sold, nor one that is reserved for somebody else. The
 /// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
 /// the engine is set off. Offers of others for the engine end. Below the break-even price the proprietor alone sells, who says so.
-#[utoipa::path(tag = "selling", operation_id = "sell",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewSale,
-    responses((status = 201, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/sales")]
+#[post("/engines/{stock_no:\\d+}/sales", 201 = SaleForeseen)]
 async fn sell(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -531,9 +530,7 @@ async fn sell(
 }
 
 /// List sales
-#[utoipa::path(tag = "selling", operation_id = "list_sales", params(SaleFilters, PageParams),
-    responses((status = 200, body = Page<Sale>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/sales")]
+#[get("/sales", 200 = Page<Sale>)]
 async fn list_sales(
     _by: SellingRead,
     req: HttpRequest,
@@ -561,9 +558,7 @@ async fn list_sales(
 }
 
 /// Read a sale
-#[utoipa::path(tag = "selling", operation_id = "get_sale", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}")]
+#[get("/sales/{id:\\d+}", 200 = SaleForeseen)]
 async fn get_sale(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -579,11 +574,7 @@ async fn get_sale(
 }
 
 /// Change a sale
-#[utoipa::path(tag = "selling", operation_id = "change_sale",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = SalePatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = SaleForeseen), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[patch("/sales/{id:\\d+}")]
+#[patch("/sales/{id:\\d+}", 200 = SaleForeseen)]
 async fn change_sale(
     Selling(actor): Selling,
     req: HttpRequest,
@@ -629,10 +620,7 @@ async fn change_sale(
 }
 
 /// List the payments for a sale
-#[utoipa::path(tag = "selling", operation_id = "list_payments",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Payment>), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/payments")]
+#[get("/sales/{id:\\d+}/payments", 200 = Page<Payment>)]
 async fn list_payments(
     _by: SellingRead,
     req: HttpRequest,
@@ -664,10 +652,7 @@ async fn list_payments(
 ///
 /// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
 /// no more than it keeps.
-#[utoipa::path(tag = "selling", operation_id = "pay",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewPayment,
-    responses((status = 201, body = PaymentMade), Problems), extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/sales/{id:\\d+}/payments")]
+#[post("/sales/{id:\\d+}/payments", 201 = PaymentMade)]
 async fn pay(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -715,9 +700,7 @@ async fn pay(
 }
 
 /// Read a payment
-#[utoipa::path(tag = "selling", operation_id = "get_payment", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Payment), Problems), extensions(("x-roles" = json!(["proprietor", "seller", "bookkeeper"]))))]
-#[get("/payments/{id:\\d+}")]
+#[get("/payments/{id:\\d+}", 200 = Payment)]
 async fn get_payment(
     _by: SellingRead,
     req: HttpRequest,

@@ -6,24 +6,26 @@ use crate::{
         answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Prose, present},
     },
     schema::support_notes,
     selling::sales,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_support_notes)
+    cfg.tagged("selling")
+        .service(list_support_notes)
         .service(note)
         .service(get_support_note)
         .service(answer);
@@ -73,11 +75,7 @@ pub struct SupportNotePatch {
 // Routes
 
 /// List what the buyer asked after a sale
-#[utoipa::path(tag = "selling", operation_id = "list_support_notes",
-    params(("id" = i64, Path, example = 1, minimum = 1), PageParams),
-    responses((status = 200, body = Page<SupportNote>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/support-notes")]
+#[get("/sales/{id:\\d+}/support-notes", 200 = Page<SupportNote>)]
 async fn list_support_notes(
     _by: Staff,
     req: HttpRequest,
@@ -101,10 +99,7 @@ async fn list_support_notes(
 }
 
 /// Note what the buyer asked after a sale
-#[utoipa::path(tag = "selling", operation_id = "note_support",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewSupportNote,
-    responses((status = 201, body = SupportNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[post("/sales/{id:\\d+}/support-notes")]
+#[post("/sales/{id:\\d+}/support-notes", 201 = SupportNote, id = "note_support")]
 async fn note(
     Floor(actor): Floor,
     db: web::Data<Db>,
@@ -139,10 +134,7 @@ async fn note(
 }
 
 /// Read what the buyer asked
-#[utoipa::path(tag = "selling", operation_id = "get_support_note", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = SupportNote), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/support-notes/{id:\\d+}")]
+#[get("/support-notes/{id:\\d+}", 200 = SupportNote)]
 async fn get_support_note(
     _by: Staff,
     req: HttpRequest,
@@ -153,11 +145,7 @@ async fn get_support_note(
 }
 
 /// Note what the buyer was answered
-#[utoipa::path(tag = "selling", operation_id = "answer_support_note",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = SupportNotePatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = SupportNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[patch("/support-notes/{id:\\d+}")]
+#[patch("/support-notes/{id:\\d+}", 200 = SupportNote, id = "answer_support_note")]
 async fn answer(
     Floor(actor): Floor,
     req: HttpRequest,

@@ -1,6 +1,9 @@
 //! The OpenAPI document and the page to read it.
 
-use crate::ground::problem::{FieldError, GateReason, ProblemDocument};
+use crate::ground::{
+    operations::KEY,
+    problem::{FieldError, GateReason, ProblemDocument},
+};
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::Value;
 use std::{collections::BTreeSet, sync::OnceLock};
@@ -70,13 +73,10 @@ pub fn head() -> OpenApi {
                 .description(Some(*words))
                 .build()
         })))
-        .security(Some([SecurityRequirement::new(
-            "key",
-            Vec::<String>::new(),
-        )]))
+        .security(Some([SecurityRequirement::new(KEY, Vec::<String>::new())]))
         .components(Some(
             ComponentsBuilder::new()
-                .security_scheme("key", SecurityScheme::Http(key))
+                .security_scheme(KEY, SecurityScheme::Http(key))
                 .build(),
         ))
         .build()
@@ -163,8 +163,7 @@ pub fn finished(mut document: OpenApi) -> OpenApi {
     document
 }
 
-/// A reader of the document, and a generator of clients, is told of every answer what it is and of every operation whom it
-/// is for.
+/// A reader of the document, and a generator of clients, is told of every answer what it is.
 fn say_what_is_answered(document: &mut OpenApi) {
     for item in document.paths.paths.values_mut() {
         let operations = [
@@ -187,20 +186,6 @@ fn say_what_is_answered(document: &mut OpenApi) {
                     .to_owned();
                 }
             }
-            let roles = operation.extensions.as_ref();
-            let roles = roles.and_then(|all| all.get("x-roles"));
-            let roles: Vec<&str> = (roles.and_then(Value::as_array).into_iter().flatten())
-                .filter_map(Value::as_str)
-                .collect();
-            let whose = if roles.is_empty() {
-                "Needs no key.".to_owned()
-            } else {
-                format!("With a key of: {}.", roles.join(", "))
-            };
-            operation.description = Some(match &operation.description {
-                Some(words) if !words.is_empty() => format!("{words}\n\n{whose}"),
-                _ => whose,
-            });
         }
     }
 }

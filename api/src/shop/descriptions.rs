@@ -12,14 +12,14 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         query::Query,
         text::{Code, Html, Line, Prose},
     },
     schema::{engines as engines_table, listings, stock},
     shop::public::{self, PublicEngine, PublicPapers},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -29,12 +29,13 @@ use outshop_core::{
     money::Money,
     units::{Length, Pressure},
 };
+use outshop_operation::get;
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_description);
+    cfg.tagged("engines").service(get_description);
 }
 
 // Types
@@ -124,10 +125,7 @@ fn example() -> Value {
 /// Read the description of an engine, for a buyer
 ///
 /// With its condition and all its faults. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "engines", operation_id = "get_description", params(("stock_no" = i32, Path, example = 10, minimum = 1), OnDay),
-    responses((status = 200, content((Description = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/description")]
+#[get("/engines/{stock_no:\\d+}/description", 200(content((Description = "application/json"), (Html = "text/html"))))]
 async fn get_description(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -9,14 +9,14 @@ use crate::{
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
         instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Html, Line, Prose, present},
     },
     schema::handover_notes,
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,12 +24,14 @@ use outshop_core::{
     engines::engine::{Fuel, Kind},
     trade::HandoverTopic,
 };
+use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_handover_notes)
+    cfg.tagged("selling")
+        .service(list_handover_notes)
         .service(create_handover_note)
         .service(get_handover_note)
         .service(change_handover_note)
@@ -108,10 +110,7 @@ pub struct EngineNotes {
 // Routes
 
 /// List the firm's notes for those who take an engine over
-#[utoipa::path(tag = "selling", operation_id = "list_handover_notes", params(PageParams),
-    responses((status = 200, body = Page<HandoverNote>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/handover-notes")]
+#[get("/handover-notes", 200 = Page<HandoverNote>)]
 async fn list_handover_notes(
     _by: Staff,
     req: HttpRequest,
@@ -133,9 +132,7 @@ async fn list_handover_notes(
 }
 
 /// Write a note for those who take an engine over
-#[utoipa::path(tag = "selling", operation_id = "create_handover_note", params(crate::ground::body::Repeatable), request_body = NewHandoverNote,
-    responses((status = 201, body = HandoverNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/handover-notes")]
+#[post("/handover-notes", 201 = HandoverNote)]
 async fn create_handover_note(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -155,10 +152,7 @@ async fn create_handover_note(
 }
 
 /// Read a note for those who take an engine over
-#[utoipa::path(tag = "selling", operation_id = "get_handover_note", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = HandoverNote), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/handover-notes/{id:\\d+}")]
+#[get("/handover-notes/{id:\\d+}", 200 = HandoverNote)]
 async fn get_handover_note(
     _by: Staff,
     req: HttpRequest,
@@ -169,11 +163,7 @@ async fn get_handover_note(
 }
 
 /// Change a note for those who take an engine over
-#[utoipa::path(tag = "selling", operation_id = "change_handover_note",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = HandoverNotePatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = HandoverNote), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[patch("/handover-notes/{id:\\d+}")]
+#[patch("/handover-notes/{id:\\d+}", 200 = HandoverNote)]
 async fn change_handover_note(
     Workshop(actor): Workshop,
     req: HttpRequest,
@@ -203,10 +193,7 @@ async fn change_handover_note(
 }
 
 /// Delete a note for those who take an engine over
-#[utoipa::path(tag = "selling", operation_id = "delete_handover_note",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[delete("/handover-notes/{id:\\d+}")]
+#[delete("/handover-notes/{id:\\d+}", 204)]
 async fn delete_handover_note(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -228,10 +215,7 @@ async fn delete_handover_note(
 /// Read what the firm tells of running in and laying up an engine
 ///
 /// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "selling", operation_id = "get_engine_notes", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, content((EngineNotes = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/handover-notes")]
+#[get("/engines/{stock_no:\\d+}/handover-notes", 200(content((EngineNotes = "application/json"), (Html = "text/html"))))]
 async fn get_engine_notes(
     Staff(actor): Staff,
     req: HttpRequest,

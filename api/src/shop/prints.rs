@@ -15,7 +15,7 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Html,
     },
     schema::prints,
@@ -24,18 +24,19 @@ use crate::{
     shop::{descriptions, owner_notes},
     workshop::work_records,
 };
-use actix_web::{HttpMessage, HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpMessage, HttpRequest, HttpResponse, web};
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::{SignedDuration, Timestamp};
 use outshop_core::{days::Day, engines::engine::Kind, trade::Role};
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(create_print).service(open_print);
+    cfg.tagged("firm").service(create_print).service(open_print);
 }
 
 const MINUTES: i64 = 5;
@@ -117,9 +118,7 @@ pub struct Print {
 /// Make a sheet ready to be opened in a browser
 ///
 /// At an address that needs no key, serves the sheet once, and holds for five minutes. The sheet shows what is on record now.
-#[utoipa::path(tag = "firm", operation_id = "create_print", params(crate::ground::body::Repeatable), request_body = NewPrint,
-    responses((status = 201, body = Print), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[post("/prints")]
+#[post("/prints", 201 = Print)]
 async fn create_print(
     Staff(actor): Staff,
     db: web::Data<Db>,
@@ -151,10 +150,9 @@ async fn create_print(
 /// Open a sheet
 ///
 /// Once, within five minutes of being made ready. HEAD does not count as opening it.
-#[utoipa::path(tag = "firm", operation_id = "open_print", security(()),
-    params(("secret" = String, Path, min_length = 43, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")),
-    responses((status = 200, body = Html, content_type = "text/html", example = "<!DOCTYPE html><html lang=\"en\"><title>Invoice</title></html>"), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/prints/{secret}")]
+#[get("/public/prints/{secret}",
+    200(body = Html, content_type = "text/html", example = "<!DOCTYPE html><html lang=\"en\"><title>Invoice</title></html>"),
+    params(("secret" = String, Path, min_length = 43, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")))]
 async fn open_print(
     _by: Anyone,
     req: HttpRequest,

@@ -18,12 +18,12 @@ use crate::{
         clock::Clock,
         list::{ListQuery, Page, PageParams, form_of},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Line, Prose, Text},
     },
     schema::{engines, findings, listings},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use list::{PublicFilters, PublicSort, Sort};
 pub(crate) use load::{condition_of, papers_of};
@@ -38,13 +38,15 @@ use outshop_core::{
     trade::{Availability, Standing},
     units::{Length, Mass},
 };
+use outshop_operation::get;
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 pub use window::ShopWindow;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_public_listings)
+    cfg.tagged("public")
+        .service(list_public_listings)
         .service(get_public_listing)
         .service(list_similar_listings)
         .service(get_public_feed)
@@ -298,10 +300,7 @@ pub struct Count {
 ///
 /// Engines that are sold stay on show, marked sold, until the firm takes them off: `availability=sold&sort=-sold_on` lists
 /// the last sold. Without `sort` by stock number.
-#[utoipa::path(tag = "public", operation_id = "list_public_listings", security(()),
-    params(PublicFilters, PublicSort, PageParams),
-    responses((status = 200, body = Page<PublicCard>), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/listings")]
+#[get("/public/listings", 200 = Page<PublicCard>, params(PublicFilters, PublicSort, PageParams))]
 async fn list_public_listings(
     _by: Anyone,
     req: HttpRequest,
@@ -326,11 +325,7 @@ async fn list_public_listings(
 ///
 /// 410 once the firm has taken it off show. With `Accept: application/ld+json` as a schema.org Product, whose pictures' addresses
 /// are relative to this one.
-#[utoipa::path(tag = "public", operation_id = "get_public_listing", security(()),
-    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))), Problems),
-    extensions(("x-roles" = json!([]))))]
-#[get("/public/listings/{stock_no:\\d+}")]
+#[get("/public/listings/{stock_no:\\d+}", 200(content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))))]
 async fn get_public_listing(
     _by: Anyone,
     req: HttpRequest,
@@ -350,9 +345,7 @@ async fn get_public_listing(
 /// Read the engines that came on show last, as an Atom feed
 ///
 /// The hundred latest. An entry is updated when its engine is sold.
-#[utoipa::path(tag = "public", operation_id = "get_public_feed", security(()),
-    responses((status = 200, body = Xml, content_type = "application/atom+xml"), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/listings.atom")]
+#[get("/public/listings.atom", 200(body = Xml, content_type = "application/atom+xml"))]
 async fn get_public_feed(
     _by: Anyone,
     req: HttpRequest,
@@ -367,9 +360,7 @@ async fn get_public_feed(
 /// Read the addresses of the firm's pages of engines, for search engines
 ///
 /// By sitemaps.org. Empty until the firm has a `page_url`.
-#[utoipa::path(tag = "public", operation_id = "get_public_sitemap", security(()),
-    responses((status = 200, body = Xml, content_type = "application/xml"), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/sitemap.xml")]
+#[get("/public/sitemap.xml", 200(body = Xml, content_type = "application/xml"))]
 async fn get_public_sitemap(
     _by: Anyone,
     req: HttpRequest,
@@ -384,10 +375,7 @@ async fn get_public_sitemap(
 /// List the engines on show that are most like one
 ///
 /// Of the same kind and not sold, by gauge, fuel, wheel arrangement and price; at most six.
-#[utoipa::path(tag = "public", operation_id = "list_similar_listings", security(()),
-    params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, body = SimilarListings), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/listings/{stock_no:\\d+}/similar")]
+#[get("/public/listings/{stock_no:\\d+}/similar", 200 = SimilarListings)]
 async fn list_similar_listings(
     _by: Anyone,
     req: HttpRequest,
@@ -403,9 +391,7 @@ async fn list_similar_listings(
 /// Count the engines on show
 ///
 /// By kind and gauge, and by each value of the other filters.
-#[utoipa::path(tag = "public", operation_id = "get_public_counts", security(()),
-    responses((status = 200, body = PublicCounts), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/counts")]
+#[get("/public/counts", 200 = PublicCounts)]
 async fn get_public_counts(
     _by: Anyone,
     req: HttpRequest,

@@ -7,26 +7,28 @@ use crate::{
         answers::shown,
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         query::Query,
         text::{Code, Text, present},
     },
     schema::{engines, preparation_items, preparation_ticks, sales},
     workshop::{despatch_checklist::Prepared, readiness},
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{boilers::readiness::travels_drained, days::Day, engines::engine::Kind};
+use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_preparation_items)
+    cfg.tagged("selling")
+        .service(list_preparation_items)
         .service(create_preparation_item)
         .service(get_preparation_item)
         .service(change_preparation_item)
@@ -161,10 +163,7 @@ pub struct ToPrepare {
 // Routes
 
 /// List what the firm makes ready before engines leave
-#[utoipa::path(tag = "selling", operation_id = "list_preparation_items", params(PageParams),
-    responses((status = 200, body = Page<PreparationItem>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/preparation-items")]
+#[get("/preparation-items", 200 = Page<PreparationItem>)]
 async fn list_preparation_items(
     _by: Staff,
     req: HttpRequest,
@@ -189,9 +188,7 @@ async fn list_preparation_items(
 }
 
 /// Add to what the firm makes ready before engines leave
-#[utoipa::path(tag = "selling", operation_id = "create_preparation_item", params(crate::ground::body::Repeatable), request_body = NewPreparationItem,
-    responses((status = 201, body = PreparationItem), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/preparation-items")]
+#[post("/preparation-items", 201 = PreparationItem)]
 async fn create_preparation_item(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -224,11 +221,7 @@ async fn create_preparation_item(
 }
 
 /// Read an item of what the firm makes ready
-#[utoipa::path(tag = "selling", operation_id = "get_preparation_item",
-    params(("item" = Code, Path, example = "drained")),
-    responses((status = 200, body = PreparationItem), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/preparation-items/{item}")]
+#[get("/preparation-items/{item}", 200 = PreparationItem, params(("item" = Code, Path, example = "drained")))]
 async fn get_preparation_item(
     _by: Staff,
     req: HttpRequest,
@@ -241,11 +234,7 @@ async fn get_preparation_item(
 /// Change an item of what the firm makes ready
 ///
 /// Of drained, spares_packed and papers_packed the words alone: checks of the gate ask for them by themselves.
-#[utoipa::path(tag = "selling", operation_id = "change_preparation_item",
-    params(("item" = Code, Path, example = "drained"), crate::ground::body::IfMatch),
-    request_body(content = PreparationItemPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = PreparationItem), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[patch("/preparation-items/{item}")]
+#[patch("/preparation-items/{item}", 200 = PreparationItem, params(("item" = Code, Path, example = "drained")))]
 async fn change_preparation_item(
     Owner(actor): Owner,
     req: HttpRequest,
@@ -280,10 +269,7 @@ async fn change_preparation_item(
 /// Delete an item of what the firm makes ready
 ///
 /// With its ticks. Not drained, spares_packed and papers_packed.
-#[utoipa::path(tag = "selling", operation_id = "delete_preparation_item",
-    params(("item" = Code, Path, example = "engine_packed"), crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[delete("/preparation-items/{item}")]
+#[delete("/preparation-items/{item}", 204, params(("item" = Code, Path, example = "engine_packed")))]
 async fn delete_preparation_item(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -307,10 +293,7 @@ async fn delete_preparation_item(
 ///
 /// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations. Which of
 /// them shut the gate is said for the day asked about, as the gate itself says it: an engine is drained in months of frost.
-#[utoipa::path(tag = "selling", operation_id = "get_preparation_list", params(("id" = i64, Path, example = 1, minimum = 1), OnDay),
-    responses((status = 200, body = PreparationList), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/sales/{id:\\d+}/preparation-list")]
+#[get("/sales/{id:\\d+}/preparation-list", 200 = PreparationList)]
 async fn get_preparation_list(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -6,24 +6,26 @@ use crate::{
         answers::shown,
         body::{Body, Known},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Line,
     },
     schema::days_off,
     workshop::fitters,
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
+use outshop_operation::{delete, get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_days_off)
+    cfg.tagged("jobs")
+        .service(list_days_off)
         .service(create_days_off)
         .service(get_days_off)
         .service(delete_days_off);
@@ -67,10 +69,7 @@ pub struct NewDaysOff {
 // Routes
 
 /// List the days off
-#[utoipa::path(tag = "jobs", operation_id = "list_days_off", params(PageParams),
-    responses((status = 200, body = Page<DaysOff>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/days-off")]
+#[get("/days-off", 200 = Page<DaysOff>)]
 async fn list_days_off(
     _by: Staff,
     req: HttpRequest,
@@ -90,9 +89,7 @@ async fn list_days_off(
 }
 
 /// Set days off
-#[utoipa::path(tag = "jobs", operation_id = "create_days_off", params(crate::ground::body::Repeatable), request_body = NewDaysOff,
-    responses((status = 201, body = DaysOff), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/days-off")]
+#[post("/days-off", 201 = DaysOff)]
 async fn create_days_off(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -119,10 +116,7 @@ async fn create_days_off(
 }
 
 /// Read days off
-#[utoipa::path(tag = "jobs", operation_id = "get_days_off", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = DaysOff), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/days-off/{id:\\d+}")]
+#[get("/days-off/{id:\\d+}", 200 = DaysOff)]
 async fn get_days_off(
     _by: Staff,
     req: HttpRequest,
@@ -133,10 +127,7 @@ async fn get_days_off(
 }
 
 /// Take days off back
-#[utoipa::path(tag = "jobs", operation_id = "delete_days_off",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[delete("/days-off/{id:\\d+}")]
+#[delete("/days-off/{id:\\d+}", 204)]
 async fn delete_days_off(
     Owner(actor): Owner,
     db: web::Data<Db>,

@@ -6,25 +6,27 @@ use crate::{
         answers::shown,
         body::{Body, Known},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Line},
     },
     schema::preparation_ticks,
     stock::{self, EngineState},
     workshop::checklist_items,
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, trade::Standing};
+use outshop_operation::{delete, get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_preparations)
+    cfg.tagged("selling")
+        .service(list_preparations)
         .service(prepare)
         .service(get_preparation)
         .service(take_back_preparation);
@@ -56,11 +58,7 @@ pub struct NewPrepared {
 // Routes
 
 /// List what was made ready
-#[utoipa::path(tag = "selling", operation_id = "list_preparations",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), PageParams),
-    responses((status = 200, body = Page<Prepared>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/preparations")]
+#[get("/engines/{stock_no:\\d+}/preparations", 200 = Page<Prepared>)]
 async fn list_preparations(
     _by: Staff,
     req: HttpRequest,
@@ -91,10 +89,7 @@ async fn list_preparations(
 /// Tick what was made ready
 ///
 /// Done again, the later tick holds.
-#[utoipa::path(tag = "selling", operation_id = "prepare",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewPrepared,
-    responses((status = 201, body = Prepared), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[post("/engines/{stock_no:\\d+}/preparations")]
+#[post("/engines/{stock_no:\\d+}/preparations", 201 = Prepared)]
 async fn prepare(
     Floor(actor): Floor,
     db: web::Data<Db>,
@@ -134,11 +129,7 @@ async fn prepare(
 }
 
 /// Read what was made ready
-#[utoipa::path(tag = "selling", operation_id = "get_preparation",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("item" = Code, Path, example = "drained")),
-    responses((status = 200, body = Prepared), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/preparations/{item}")]
+#[get("/engines/{stock_no:\\d+}/preparations/{item}", 200 = Prepared, params(("item" = Code, Path, example = "drained")))]
 async fn get_preparation(
     _by: Staff,
     req: HttpRequest,
@@ -153,11 +144,7 @@ async fn get_preparation(
 /// Take a tick back
 ///
 /// For what was ticked wrongly or was undone since.
-#[utoipa::path(tag = "selling", operation_id = "take_back_preparation",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), ("item" = Code, Path, example = "drained"),
-        crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter", "seller"]))))]
-#[delete("/engines/{stock_no:\\d+}/preparations/{item}")]
+#[delete("/engines/{stock_no:\\d+}/preparations/{item}", 204, params(("item" = Code, Path, example = "drained")))]
 async fn take_back_preparation(
     Floor(actor): Floor,
     db: web::Data<Db>,

@@ -6,27 +6,29 @@ use crate::{
         answers::shown,
         body::{Body, Patch},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::{Line, at_most, present, present_at_most},
     },
     schema::fitters,
     workshop::jobs::Job,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     workshop::jobs::{Hours, Skill},
 };
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_fitters)
+    cfg.tagged("jobs")
+        .service(list_fitters)
         .service(create_fitter)
         .service(get_fitter)
         .service(change_fitter);
@@ -111,10 +113,7 @@ fn check_week(hours: &[Hours]) -> Result<(), Problem> {
 // Routes
 
 /// List the fitters
-#[utoipa::path(tag = "jobs", operation_id = "list_fitters", params(PageParams),
-    responses((status = 200, body = Page<Fitter>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/fitters")]
+#[get("/fitters", 200 = Page<Fitter>)]
 async fn list_fitters(
     _by: Staff,
     req: HttpRequest,
@@ -134,9 +133,7 @@ async fn list_fitters(
 }
 
 /// Add a fitter
-#[utoipa::path(tag = "jobs", operation_id = "create_fitter", params(crate::ground::body::Repeatable), request_body = NewFitter,
-    responses((status = 201, body = Fitter), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[post("/fitters")]
+#[post("/fitters", 201 = Fitter)]
 async fn create_fitter(
     Owner(actor): Owner,
     db: web::Data<Db>,
@@ -157,10 +154,7 @@ async fn create_fitter(
 }
 
 /// Read a fitter
-#[utoipa::path(tag = "jobs", operation_id = "get_fitter", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Fitter), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/fitters/{id:\\d+}")]
+#[get("/fitters/{id:\\d+}", 200 = Fitter)]
 async fn get_fitter(
     _by: Staff,
     req: HttpRequest,
@@ -177,11 +171,7 @@ async fn get_fitter(
 }
 
 /// Change a fitter's skills and hours
-#[utoipa::path(tag = "jobs", operation_id = "change_fitter",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = FitterPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Fitter), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[patch("/fitters/{id:\\d+}")]
+#[patch("/fitters/{id:\\d+}", 200 = Fitter)]
 async fn change_fitter(
     Owner(actor): Owner,
     req: HttpRequest,

@@ -7,15 +7,15 @@ use crate::{
         answers::shown,
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         text::Line,
     },
     schema::hour_rates,
     workshop::fitters,
 };
-use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,13 +24,15 @@ use outshop_core::{
     money::Money,
     workshop::jobs::Skill,
 };
+use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_hour_rates)
+    cfg.tagged("money")
+        .service(list_hour_rates)
         .service(create_hour_rate)
         .service(get_hour_rate);
 }
@@ -81,9 +83,7 @@ pub(crate) enum RateKind {
 // Routes
 
 /// List the hour rates
-#[utoipa::path(tag = "money", operation_id = "list_hour_rates", params(PageParams),
-    responses((status = 200, body = Page<HourRate>), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/hour-rates")]
+#[get("/hour-rates", 200 = Page<HourRate>)]
 async fn list_hour_rates(
     _by: MoneyDesk,
     req: HttpRequest,
@@ -105,9 +105,7 @@ async fn list_hour_rates(
 /// Set the hour rates of a fitter
 ///
 /// Hours booked on jobs count at the rates of their day.
-#[utoipa::path(tag = "money", operation_id = "create_hour_rate", params(crate::ground::body::Repeatable), request_body = NewHourRate,
-    responses((status = 201, body = HourRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/hour-rates")]
+#[post("/hour-rates", 201 = HourRate)]
 async fn create_hour_rate(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
@@ -142,9 +140,7 @@ async fn create_hour_rate(
 }
 
 /// Read an hour rate
-#[utoipa::path(tag = "money", operation_id = "get_hour_rate", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = HourRate), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[get("/hour-rates/{id:\\d+}")]
+#[get("/hour-rates/{id:\\d+}", 200 = HourRate)]
 async fn get_hour_rate(
     _by: MoneyDesk,
     req: HttpRequest,

@@ -6,23 +6,25 @@ use crate::{
         answers::shown,
         body::{Body, Known},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::Line,
     },
     schema::inspector_visits,
 };
-use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
+use outshop_operation::{delete, get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_inspector_visits)
+    cfg.tagged("jobs")
+        .service(list_inspector_visits)
         .service(create_inspector_visit)
         .service(get_inspector_visit)
         .service(delete_inspector_visit);
@@ -58,10 +60,7 @@ pub struct NewInspectorVisit {
 // Routes
 
 /// List the inspector's visits
-#[utoipa::path(tag = "jobs", operation_id = "list_inspector_visits", params(PageParams),
-    responses((status = 200, body = Page<InspectorVisit>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/inspector-visits")]
+#[get("/inspector-visits", 200 = Page<InspectorVisit>)]
 async fn list_inspector_visits(
     _by: Staff,
     req: HttpRequest,
@@ -86,9 +85,7 @@ async fn list_inspector_visits(
 }
 
 /// Set a visit of the inspector
-#[utoipa::path(tag = "jobs", operation_id = "create_inspector_visit", params(crate::ground::body::Repeatable), request_body = NewInspectorVisit,
-    responses((status = 201, body = InspectorVisit), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/inspector-visits")]
+#[post("/inspector-visits", 201 = InspectorVisit)]
 async fn create_inspector_visit(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -111,10 +108,7 @@ async fn create_inspector_visit(
 }
 
 /// Read a visit of the inspector
-#[utoipa::path(tag = "jobs", operation_id = "get_inspector_visit", params(("on" = Day, Path, example = "2027-01-16")),
-    responses((status = 200, body = InspectorVisit), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/inspector-visits/{on}")]
+#[get("/inspector-visits/{on}", 200 = InspectorVisit, params(("on" = Day, Path, example = "2027-01-16")))]
 async fn get_inspector_visit(
     _by: Staff,
     req: HttpRequest,
@@ -125,10 +119,7 @@ async fn get_inspector_visit(
 }
 
 /// Take a visit of the inspector back
-#[utoipa::path(tag = "jobs", operation_id = "delete_inspector_visit",
-    params(("on" = Day, Path, example = "2027-01-16"), crate::ground::body::IfMatch),
-    responses((status = 204), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[delete("/inspector-visits/{on}")]
+#[delete("/inspector-visits/{on}", 204, params(("on" = Day, Path, example = "2027-01-16")))]
 async fn delete_inspector_visit(
     Workshop(actor): Workshop,
     db: web::Data<Db>,

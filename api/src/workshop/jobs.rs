@@ -14,9 +14,9 @@ use crate::{
         body::{Body, Patch},
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         query::any_of,
         text::{Line, Prose, Text, at_most, present, present_at_most},
     },
@@ -24,7 +24,7 @@ use crate::{
     stock,
     workshop::fitters,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -44,6 +44,7 @@ use outshop_core::{
         Hours, JobDays, JobStanding, MoveFault, Skill, Took, WorkPlace, consequences,
     },
 };
+use outshop_operation::{get, patch, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -51,7 +52,8 @@ use std::collections::{BTreeMap, HashMap};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_engine_jobs)
+    cfg.tagged("jobs")
+        .service(list_engine_jobs)
         .service(create_job)
         .service(list_jobs)
         .service(get_job)
@@ -526,11 +528,7 @@ fn refuse_if_any(broken: Vec<FieldError>) -> Result<(), Problem> {
 // Routes
 
 /// List the jobs of an engine
-#[utoipa::path(tag = "jobs", operation_id = "list_engine_jobs",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), EngineJobFilters, PageParams),
-    responses((status = 200, body = Page<Job>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/jobs")]
+#[get("/engines/{stock_no:\\d+}/jobs", 200 = Page<Job>)]
 async fn list_engine_jobs(
     _by: Staff,
     req: HttpRequest,
@@ -550,10 +548,7 @@ async fn list_engine_jobs(
 }
 
 /// Propose a job
-#[utoipa::path(tag = "jobs", operation_id = "create_job",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), crate::ground::body::Repeatable), request_body = NewJob,
-    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/engines/{stock_no:\\d+}/jobs")]
+#[post("/engines/{stock_no:\\d+}/jobs", 201 = Job)]
 async fn create_job(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -596,10 +591,7 @@ async fn create_job(
 }
 
 /// List all jobs
-#[utoipa::path(tag = "jobs", operation_id = "list_jobs", params(JobFilters, PageParams),
-    responses((status = 200, body = Page<Job>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/jobs")]
+#[get("/jobs", 200 = Page<Job>)]
 async fn list_jobs(
     _by: Staff,
     req: HttpRequest,
@@ -614,10 +606,7 @@ async fn list_jobs(
 }
 
 /// Read a job
-#[utoipa::path(tag = "jobs", operation_id = "get_job", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = Job), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/jobs/{id:\\d+}")]
+#[get("/jobs/{id:\\d+}", 200 = Job)]
 async fn get_job(
     _by: Staff,
     req: HttpRequest,
@@ -631,11 +620,7 @@ async fn get_job(
 /// Change a job
 ///
 /// What it touches, clears and brings about can be changed until it is finished or called off.
-#[utoipa::path(tag = "jobs", operation_id = "change_job",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::IfMatch),
-    request_body(content = JobPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[patch("/jobs/{id:\\d+}")]
+#[patch("/jobs/{id:\\d+}", 200 = Job)]
 async fn change_job(
     Workshop(actor): Workshop,
     req: HttpRequest,
@@ -669,10 +654,7 @@ async fn change_job(
 /// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
 /// from that day, and the boiler that was in the engine then is recorded: its papers answer for the work. Where what is recorded
 /// does not tell which boiler that was, this asks for the time of day or the boiler.
-#[utoipa::path(tag = "jobs", operation_id = "move_job",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewMove,
-    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/jobs/{id:\\d+}/moves")]
+#[post("/jobs/{id:\\d+}/moves", 201 = Job)]
 async fn move_job(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -706,10 +688,7 @@ async fn move_job(
 }
 
 /// Book hours on a job
-#[utoipa::path(tag = "jobs", operation_id = "book_hours",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewHours,
-    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/jobs/{id:\\d+}/hours")]
+#[post("/jobs/{id:\\d+}/hours", 201 = Job)]
 async fn book_hours(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -728,9 +707,7 @@ async fn book_hours(
 ///
 /// For the bench: with no more than the stock number and the hours where the engine has one job in hand, and one fitter booked on
 /// it or one is named by it. A wrong line is reversed, not changed.
-#[utoipa::path(tag = "jobs", operation_id = "book_hours_of_engine", params(crate::ground::body::Repeatable), request_body = NewBenchHours,
-    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/hours")]
+#[post("/hours", 201 = Job)]
 async fn book_hours_of_engine(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -780,10 +757,7 @@ async fn book_hours_of_engine(
 }
 
 /// Record parts used for a job
-#[utoipa::path(tag = "jobs", operation_id = "use_parts",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewParts,
-    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/jobs/{id:\\d+}/parts")]
+#[post("/jobs/{id:\\d+}/parts", 201 = Job)]
 async fn use_parts(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -825,10 +799,7 @@ async fn use_parts(
 ///
 /// A line with the opposite figure is added, of the same day where its tax period is open, else of the first open day; the
 /// wrong one stays to be seen.
-#[utoipa::path(tag = "jobs", operation_id = "reverse_line",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewReversal,
-    responses((status = 201, body = Job), Problems), extensions(("x-roles" = json!(["proprietor", "fitter"]))))]
-#[post("/jobs/{id:\\d+}/reversals")]
+#[post("/jobs/{id:\\d+}/reversals", 201 = Job)]
 async fn reverse_line(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -856,10 +827,7 @@ async fn reverse_line(
 ///
 /// Which papers of the boiler it voids from which day, and which tests it calls for afterwards. Of a job that is not
 /// finished: as if it were finished today.
-#[utoipa::path(tag = "jobs", operation_id = "get_consequences", params(("id" = i64, Path, example = 1, minimum = 1)),
-    responses((status = 200, body = JobConsequences), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/jobs/{id:\\d+}/consequences")]
+#[get("/jobs/{id:\\d+}/consequences", 200 = JobConsequences)]
 async fn get_consequences(
     Staff(actor): Staff,
     req: HttpRequest,

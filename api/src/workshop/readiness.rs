@@ -12,9 +12,9 @@ use crate::{
         answers::shown,
         body::Patch,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page, PageParams},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{self, Problem, Problems},
+        problem::{self, Problem},
         query::Query,
         text::{present, present_at_most},
     },
@@ -25,7 +25,7 @@ use crate::{
     },
     workshop::checklist_items::ShutsGate,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     dsl::{exists, max, sum},
     prelude::*,
@@ -51,6 +51,7 @@ use outshop_core::{
     units::Mass,
     workshop::jobs::JobStanding,
 };
+use outshop_operation::{get, patch};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -61,7 +62,8 @@ use std::{
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_readiness)
+    cfg.tagged("selling")
+        .service(get_readiness)
         .service(list_readiness)
         .service(get_bars)
         .service(change_bars);
@@ -172,10 +174,7 @@ pub struct EngineReadiness {
 ///
 /// In the order of their stock numbers, each with what keeps the gate shut and what clears it. Says which records hold,
 /// never that an engine is safe.
-#[utoipa::path(tag = "selling", operation_id = "list_readiness", params(ReadinessFilters, PageParams),
-    responses((status = 200, body = Page<EngineReadiness>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/readiness")]
+#[get("/readiness", 200 = Page<EngineReadiness>)]
 async fn list_readiness(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -230,16 +229,12 @@ fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> E
 /// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day;
 /// `papers_open_days` those on which the boiler's papers alone would allow it. Each check that is not met says what clears it and
 /// names the request that does it.
-#[utoipa::path(tag = "selling", operation_id = "get_readiness",
-    params(("stock_no" = i32, Path, example = 10, minimum = 1), GateAndDay),
-    responses((status = 200, body = Readiness, example = json!({
+#[get("/engines/{stock_no:\\d+}/readiness", 200(body = Readiness, example = json!({
         "on": "2026-06-02", "gate": "deliver", "open": false,
         "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
             "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}],
         "open_days": [], "papers_open_days": [],
-        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/readiness")]
+        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})))]
 async fn get_readiness(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -255,9 +250,7 @@ async fn get_readiness(
 }
 
 /// Read what the firm sets for its gates
-#[utoipa::path(tag = "selling", operation_id = "get_readiness_bars", responses((status = 200, body = ReadinessBars), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/readiness-bars")]
+#[get("/readiness-bars", 200 = ReadinessBars, id = "get_readiness_bars")]
 async fn get_bars(
     _by: Staff,
     req: HttpRequest,
@@ -268,10 +261,7 @@ async fn get_bars(
 }
 
 /// Change what the firm sets for its gates
-#[utoipa::path(tag = "selling", operation_id = "change_readiness_bars", params(crate::ground::body::IfMatch),
-    request_body(content = ReadinessBarsPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = ReadinessBars), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[patch("/readiness-bars")]
+#[patch("/readiness-bars", 200 = ReadinessBars, id = "change_readiness_bars")]
 async fn change_bars(
     Owner(actor): Owner,
     req: HttpRequest,

@@ -6,23 +6,25 @@ use crate::{
         answers::shown,
         body::Patch,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page, PageParams},
+        list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
-        problem::{Problem, Problems, all_hold},
+        problem::{Problem, all_hold},
         text::present,
     },
     schema::test_terms,
 };
-use actix_web::{HttpRequest, HttpResponse, get, patch, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{boilers::papers::TestKind, money::Money, workshop::jobs::Hours};
+use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(list_test_terms)
+    cfg.tagged("jobs")
+        .service(list_test_terms)
         .service(get_test_terms)
         .service(change_test_terms);
 }
@@ -58,10 +60,7 @@ pub struct TestTermsPatch {
 // Routes
 
 /// List what tests take
-#[utoipa::path(tag = "jobs", operation_id = "list_test_terms", params(PageParams),
-    responses((status = 200, body = Page<TestTerms>), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/test-terms")]
+#[get("/test-terms", 200 = Page<TestTerms>)]
 async fn list_test_terms(
     _by: Staff,
     req: HttpRequest,
@@ -84,10 +83,7 @@ async fn list_test_terms(
 }
 
 /// Read what a test takes
-#[utoipa::path(tag = "jobs", operation_id = "get_test_terms", params(("test" = TestKind, Path, example = "steam")),
-    responses((status = 200, body = TestTerms), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/test-terms/{test}")]
+#[get("/test-terms/{test}", 200 = TestTerms, params(("test" = TestKind, Path, example = "steam")))]
 async fn get_test_terms(
     _by: Staff,
     req: HttpRequest,
@@ -103,11 +99,7 @@ async fn get_test_terms(
 }
 
 /// Change what a test takes
-#[utoipa::path(tag = "jobs", operation_id = "change_test_terms",
-    params(("test" = TestKind, Path, example = "steam"), crate::ground::body::IfMatch),
-    request_body(content = TestTermsPatch, content_type = "application/merge-patch+json"),
-    responses((status = 200, body = TestTerms), Problems), extensions(("x-roles" = json!(["proprietor"]))))]
-#[patch("/test-terms/{test}")]
+#[patch("/test-terms/{test}", 200 = TestTerms, params(("test" = TestKind, Path, example = "steam")))]
 async fn change_test_terms(
     Owner(actor): Owner,
     req: HttpRequest,

@@ -12,14 +12,14 @@ use crate::{
         db::{Db, RunQueryDsl},
         instants::Instant,
         operations::Operations,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Html, Line, Text},
     },
     schema::{findings, jobs as jobs_table, tests},
     stock,
     workshop::jobs::{self, PartsLine},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -27,12 +27,13 @@ use outshop_core::{
     days::Day,
     workshop::jobs::JobStanding,
 };
+use outshop_operation::get;
 use serde::Serialize;
 use std::collections::{HashMap, HashSet};
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.service(get_work_record);
+    cfg.tagged("jobs").service(get_work_record);
 }
 
 /// Jobs, and tests, told of one engine.
@@ -85,10 +86,7 @@ pub struct WorkDone {
 /// Read the record of the work on an engine, for a buyer
 ///
 /// As a sheet to print with `Accept: text/html`.
-#[utoipa::path(tag = "jobs", operation_id = "get_work_record", params(("stock_no" = i32, Path, example = 10, minimum = 1)),
-    responses((status = 200, content((WorkRecord = "application/json"), (Html = "text/html"))), Problems),
-    extensions(("x-roles" = json!(["proprietor", "fitter", "seller", "bookkeeper"]))))]
-#[get("/engines/{stock_no:\\d+}/work-record")]
+#[get("/engines/{stock_no:\\d+}/work-record", 200(content((WorkRecord = "application/json"), (Html = "text/html"))))]
 async fn get_work_record(
     Staff(actor): Staff,
     req: HttpRequest,

@@ -11,11 +11,11 @@ use crate::{
         actor::MoneyDesk,
         body::KeyedBody,
         db::Db,
-        problem::{Problem, Problems},
+        problem::Problem,
         text::{Code, Line, Prose},
     },
 };
-use actix_web::{HttpResponse, post, web};
+use actix_web::{HttpResponse, web};
 use outshop_core::{
     books::tax::Percent,
     days::Day,
@@ -23,6 +23,7 @@ use outshop_core::{
     money::Money,
     trade::{Manner, PaymentMethod, TaxPosition},
 };
+use outshop_operation::post;
 use serde::Deserialize;
 use serde_json::Value;
 use utoipa::ToSchema;
@@ -155,10 +156,7 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
 ///
 /// The engine is made from its description, with an opening survey where its condition was graded. One appraisal becomes an
 /// acquisition once.
-#[utoipa::path(tag = "engines", operation_id = "take_in_appraised",
-    params(("id" = i64, Path, example = 1, minimum = 1), crate::ground::body::Repeatable), request_body = NewAcquisitionOfAppraisal,
-    responses((status = 201, body = Acquisition), Problems), extensions(("x-roles" = json!(["proprietor", "bookkeeper"]))))]
-#[post("/appraisals/{id:\\d+}/acquisitions")]
+#[post("/appraisals/{id:\\d+}/acquisitions", 201 = Acquisition)]
 pub(super) async fn take_in_appraised(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,

@@ -6,17 +6,18 @@ use crate::{
         actor::{Actor, Selling},
         body::{Bulk, idempotency_key_missing, typed},
         db::{Db, Tx},
-        problem::{FieldError, Problem, Problems},
+        problem::{FieldError, Problem},
         query::Query,
         text::Text,
     },
     pricing::rows::{self, Cell, Column, Faults, Form},
     schema::{comparables, imports},
 };
-use actix_web::{HttpRequest, HttpResponse, post, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use outshop_core::{days::Day, units::Length};
+use outshop_operation::post;
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
@@ -137,14 +138,11 @@ struct Row {
 /// and `weight.kg` are passed over. One apostrophe at the beginning of a cell is taken off. At most 100 errors are told, each
 /// with line and column: its pointer is `/lines/<line>/<column>`. A file that was imported before, byte for byte, is refused (409)
 /// under whatever Idempotency-Key, unless `again=true`.
-#[utoipa::path(tag = "prices", operation_id = "import_comparables", params(ImportQuery, crate::ground::body::Repeatable),
-    request_body(content(
+#[post("/imports/comparables", 201 = Imported, 200(description = "A trial: nothing was stored", body = Tried),
+    params(crate::ground::body::Repeatable), request_body(content(
         (Bulk = "text/csv", example = "on,price,source,kind,gauge.value,gauge.unit,description\r\n2025-11-08,6200.00,observed_auction,locomotive,5,in,0-6-0 to the Marrow drawings\r\n"),
         (Bulk = "application/x-ndjson", example = "{\"on\": \"2025-11-08\", \"price\": \"6200.00\", \"source\": \"own\", \"kind\": \"stationary\", \"description\": \"mill engine\"}\n")
-    )),
-    responses((status = 201, body = Imported), (status = 200, description = "A trial: nothing was stored", body = Tried), Problems),
-    extensions(("x-roles" = json!(["proprietor", "seller"]))))]
-#[post("/imports/comparables")]
+    )))]
 pub(super) async fn import_comparables(
     Selling(actor): Selling,
     req: HttpRequest,

@@ -10,16 +10,17 @@ use crate::{
         db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
         entries,
         instants::Instant,
-        problem::{Problem, Problems},
+        problem::Problem,
         query::Query,
     },
     notifying::journal::{self, ReadOn},
     schema::{journal as journal_table, public_answers},
 };
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{prelude::*, upsert::excluded};
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use outshop_core::days::Day;
+use outshop_operation::get;
 use serde::Serialize;
 use serde_json::json;
 use std::{collections::HashMap, convert::Infallible, time::Duration};
@@ -83,9 +84,7 @@ pub struct PublicChanges {
 /// For sites that keep copies: read all listings, then the changes after the highest `entry_no` known, with `wait` for as long
 /// as there is none. An engine may be told of twice; none that changed is left out. What the passing of a day alone changes in
 /// the words about papers is told when it changes which papers hold.
-#[utoipa::path(tag = "public", operation_id = "list_public_changes", security(()), params(ReadOn),
-    responses((status = 200, body = PublicChanges), Problems), extensions(("x-roles" = json!([]))))]
-#[get("/public/changes")]
+#[get("/public/changes", 200 = PublicChanges)]
 pub(super) async fn list_public_changes(
     _by: Anyone,
     req: HttpRequest,

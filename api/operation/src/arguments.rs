@@ -1,0 +1,115 @@
+//! What the types of a handler's arguments say of its parameters and its body.
+
+use crate::attribute::Attribute;
+use proc_macro2::TokenStream;
+use quote::quote;
+use syn::{Error, FnArg, GenericArgument, ItemFn, PathArguments, PathSegment, Result, Type};
+
+/// In the words of `utoipa::path`.
+pub struct Said {
+    pub params: Vec<TokenStream>,
+    pub request_body: Option<TokenStream>,
+}
+
+pub fn said(handler: &ItemFn, attribute: &Attribute) -> Result<Said> {
+    let mut in_address = Vec::new();
+    let (mut in_query, mut in_header) = (Vec::new(), Vec::new());
+    let (mut is_page, mut body) = (false, None);
+    for argument in &handler.sig.inputs {
+        let Some((of, inner)) = generic_or_plain(argument) else {
+            continue;
+        };
+        match (of.as_str(), inner) {
+            ("Path", Some(Type::Tuple(types))) => in_address.extend(&types.elems),
+            ("Path", Some(only)) => in_address.push(only),
+            ("Query", Some(query)) => in_query.push(query),
+            ("ListQuery", Some(filters)) => {
+                in_query.push(filters);
+                is_page = true;
+            }
+            ("Body" | "KeyedBody", Some(json)) => {
+                body = Some(quote!(content = #json));
+                // What records nothing may be asked as often as one likes.
+                if attribute.creates {
+                    in_header.push(quote!(crate::ground::body::Repeatable));
+                }
+            }
+            ("Put", Some(json)) => {
+                body = Some(quote!(content = #json));
+                in_header.push(quote!(crate::ground::body::IfMatch));
+            }
+            ("Patch", Some(json)) => {
+                body = Some(quote!(content = #json, content_type = "application/merge-patch+json"));
+                in_header.push(quote!(crate::ground::body::IfMatch));
+            }
+            ("Known", None) => in_header.push(quote!(crate::ground::body::IfMatch)),
+            _ => {}
+        }
+    }
+    let mut params = address_params(&in_address, attribute)?;
+    params.extend(in_query.iter().map(|query| quote!(#query)));
+    let other = attribute.params.iter();
+    let other = other.filter(|param| !stands_in_address(param.name.as_deref(), attribute));
+    params.extend(other.map(|param| param.words.clone()));
+    if is_page {
+        params.push(quote!(crate::ground::list::PageParams));
+    }
+    params.extend(in_header);
+    let words = [body, attribute.request_body.clone()];
+    let words: Vec<TokenStream> = words.into_iter().flatten().collect();
+    Ok(Said {
+        params,
+        request_body: (!words.is_empty()).then(|| quote!(request_body(#(#words),*),)),
+    })
+}
+
+fn stands_in_address(name: Option<&str>, attribute: &Attribute) -> bool {
+    let placeholders = attribute.placeholders();
+    name.is_some_and(|name| placeholders.iter().any(|it| it == name))
+}
+
+/// What stands in braces in the address: numbers by their type, all else as the attribute says it.
+fn address_params(types: &[&Type], attribute: &Attribute) -> Result<Vec<TokenStream>> {
+    let placeholders = attribute.placeholders();
+    let of_type = |(at, name): (usize, &String)| {
+        let given = attribute.params.iter();
+        let mut given = given.filter(|param| param.name.as_ref() == Some(name));
+        if let Some(given) = given.next() {
+            return Ok(given.words.clone());
+        }
+        let number = types.get(at).filter(|it| is_number(it)).ok_or_else(|| {
+            let missing = format!(
+                "no argument says of `{{{name}}}` that it is a number: \
+                 take it in `web::Path`, or say it in `params((\"{name}\" = Type, Path, example = ..))`"
+            );
+            Error::new(attribute.address.span(), missing)
+        })?;
+        // The examples of the document tell of one engine.
+        let example = if name == "stock_no" { 10 } else { 1 };
+        Ok(quote!((#name = #number, Path, example = #example, minimum = 1)))
+    };
+    placeholders.iter().enumerate().map(of_type).collect()
+}
+
+fn is_number(of: &Type) -> bool {
+    matches!(of, Type::Path(path) if path.path.is_ident("i32") || path.path.is_ident("i64"))
+}
+
+/// The last name of an argument's type, and the type within it.
+fn generic_or_plain(argument: &FnArg) -> Option<(String, Option<&Type>)> {
+    let FnArg::Typed(argument) = argument else {
+        return None;
+    };
+    let Type::Path(path) = &*argument.ty else {
+        return None;
+    };
+    let PathSegment { ident, arguments } = path.path.segments.last()?;
+    let inner = match arguments {
+        PathArguments::AngleBracketed(inner) => match inner.args.first() {
+            Some(GenericArgument::Type(inner)) => Some(inner),
+            _ => None,
+        },
+        PathArguments::None | PathArguments::Parenthesized(_) => None,
+    };
+    Some((ident.to_string(), inner))
+}

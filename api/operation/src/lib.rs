@@ -1,0 +1,92 @@
+//! The attributes of a handler: its address, what it answers, and whatever else its types do not say.
+//!
+//! ```ignore
+//! /// Change a person
+//! #[patch("/persons/{id:\\d+}", 200 = Person)]
+//! async fn change_person(
+//!     Selling(actor): Selling,
+//!     id: web::Path<i64>,
+//!     patch: Patch<PersonPatch>,
+//!     ..
+//! ```
+//!
+//! Behind the address stand, in any order,
+//!
+//! - what it answers: `200 = Person`, `204` without a body, or `200(..)` in the words of `responses` of `utoipa::path`;
+//! - `id = "get_boiler_code"`, where the document names the operation otherwise than the code does;
+//! - `params(..)` and `request_body(..)` in the words of `utoipa::path`: what stands there goes before what the types say.
+//!
+//! The types of the arguments say who may ask (the first), the parameters and the body. The refusals that all operations
+//! share are added; the tag is given where the operation is told to the server.
+
+mod arguments;
+mod attribute;
+
+use attribute::Attribute;
+use proc_macro::TokenStream;
+use proc_macro2::TokenStream as Tokens;
+use quote::{format_ident, quote};
+use syn::{Error, FnArg, ItemFn, Result, Type};
+
+macro_rules! methods {
+    ($($method:ident)+) => {$(
+        #[doc = concat!("An operation by ", stringify!($method), ".")]
+        #[proc_macro_attribute]
+        pub fn $method(attribute: TokenStream, handler: TokenStream) -> TokenStream {
+            expanded(stringify!($method), attribute, handler)
+        }
+    )+};
+}
+
+methods! { get post put patch delete }
+
+fn expanded(method: &str, attribute: TokenStream, handler: TokenStream) -> TokenStream {
+    let written = Tokens::from(handler.clone());
+    let operation = syn::parse(attribute)
+        .and_then(|attribute| operation(method, attribute, &syn::parse(handler)?));
+    // The handler stays, so that only what is wrong is told.
+    let tokens = operation.unwrap_or_else(|error| {
+        let error = error.into_compile_error();
+        quote!(#error #written)
+    });
+    tokens.into()
+}
+
+fn operation(method: &str, attribute: Attribute, handler: &ItemFn) -> Result<Tokens> {
+    let name = &handler.sig.ident;
+    let admitted = admitted(handler)?;
+    let said = arguments::said(handler, &attribute)?;
+    let (address, plain_address) = (&attribute.address, attribute.plain_address());
+    let id = attribute.id.unwrap_or_else(|| name.to_string());
+    let (params, body) = (said.params, said.request_body);
+    let responses = attribute.responses;
+    let method = format_ident!("{method}");
+    Ok(quote! {
+        impl crate::ground::operations::Operation for #name {
+            type By = #admitted;
+        }
+
+        #[utoipa::path(
+            #method,
+            impl_for = #name,
+            path = #plain_address,
+            operation_id = #id,
+            params(#(#params),*),
+            #body
+            responses(#(#responses,)* crate::ground::problem::Problems)
+        )]
+        #[::actix_web::#method(#address)]
+        #handler
+    })
+}
+
+/// The type of the first argument, which lets roles in.
+fn admitted(handler: &ItemFn) -> Result<&Type> {
+    match handler.sig.inputs.first() {
+        Some(FnArg::Typed(first)) => Ok(&first.ty),
+        Some(FnArg::Receiver(_)) | None => Err(Error::new_spanned(
+            &handler.sig,
+            "the first argument says who may ask: `_by: Staff`, or `_by: Anyone`",
+        )),
+    }
+}
