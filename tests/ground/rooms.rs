@@ -1,4 +1,5 @@
-//! The house: a room uses rooms on lower floors only. The table here is the figure of README.md and DEVELOPERS.md.
+//! The house: a room uses rooms on lower floors only, and what types say is not written again. The table here is the figure
+//! of README.md and DEVELOPERS.md.
 
 use std::{
     collections::BTreeSet,
@@ -6,7 +7,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-/// From the top. `core`, schema.rs and the crate for pictures lie below all, lib.rs and main.rs above all.
+/// From the top. `core`, schema.rs and the crates for pictures and for operations lie below all, lib.rs and main.rs above all.
 const FLOORS: &[&[(&str, &str)]] = &[
     &[("demo", "the invented firm, through the service as a whole")],
     &[("desk", "what reaches over all rooms: erasures, backups")],
@@ -167,4 +168,50 @@ fn the_figure_is_the_table() {
             );
         }
     }
+}
+
+/// Lines of attributes, from `#[` to its end.
+fn attribute_lines(text: &str) -> usize {
+    let (mut lines, mut open, mut in_words) = (0, 0_usize, false);
+    for line in text.lines() {
+        if open == 0 && !line.trim_start().starts_with("#[") {
+            continue;
+        }
+        lines += 1;
+        let mut letters = line.chars();
+        while let Some(letter) = letters.next() {
+            match letter {
+                '\\' if in_words => {
+                    letters.next();
+                }
+                '"' => in_words = !in_words,
+                '[' if !in_words => open += 1,
+                ']' if !in_words => open -= 1,
+                _ => {}
+            }
+        }
+    }
+    lines
+}
+
+#[test]
+fn lines_of_attributes_are_counted_to_their_end() {
+    let text = "#[a(b = \"]\\\"[\",\n    c = [1])]\nfn d(e: [u8; 2]) {\n    #[f] let g;\n}\n";
+    assert_eq!(attribute_lines(text), 3);
+}
+
+/// What an operation says follows from its types; what is left to say by hand grows with the code, and no faster.
+#[test]
+fn less_than_8_of_100_lines_are_attributes() {
+    let texts = files()
+        .into_iter()
+        .map(|(_, path)| fs::read_to_string(path).expect("text"))
+        .filter(|text| text.contains("use outshop_operation::"));
+    let counted = texts.map(|text| (attribute_lines(&text), text.lines().count()));
+    let (attributes, all) = counted.fold((0, 0), |sum, of| (sum.0 + of.0, sum.1 + of.1));
+    assert!(all > 20_000, "only {all} lines were found");
+    assert!(
+        attributes * 100 < all * 8,
+        "{attributes} of {all} lines are attributes"
+    );
 }

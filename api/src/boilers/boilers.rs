@@ -54,7 +54,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boilers)]
 pub struct BoilerParticulars {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// As stamped; compared character by character.
     pub number: BoilerNumber,
@@ -97,7 +96,6 @@ pub struct Boiler {
     #[schema(max_length = 40)]
     pub bar_litres: Option<String>,
     /// The engine that it is in.
-    #[schema(minimum = 1)]
     pub stock_no: Option<i32>,
     /// Since when.
     pub fitted_on: Option<Day>,
@@ -250,11 +248,8 @@ impl Life {
 #[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 10, "fitted_on": "1998-05-02", "fitted_at": null,
     "taken_out_on": null, "taken_out_at": null}))]
 pub struct Fitting {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub boiler_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub fitted_on: Day,
     pub fitted_at: Option<TimeOfDay>,
@@ -267,7 +262,6 @@ pub struct Fitting {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"stock_no": 10, "fitted_on": "2026-05-02"}))]
 pub struct NewFitting {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Today or earlier, not before the boiler was made.
     pub fitted_on: Day,
@@ -292,9 +286,7 @@ pub struct NewRemoval {
     "working_pressure": {"value": "80", "unit": "psi", "bar": "5.5158"}, "reason": "Valve reset after the inspector's advice",
     "confirmed": []}))]
 pub struct PressureChange {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub boiler_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,

@@ -46,7 +46,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = boiler_codes)]
 #[schema(example = json!({"id": 1, "jurisdiction": "GB", "name": "miniature boiler test code"}))]
 pub struct BoilerCode {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub jurisdiction: Jurisdiction,
     pub name: Text<120>,
@@ -77,9 +76,7 @@ pub struct BoilerCodePage {
     "first_service_from": null, "value": "48", "unit": "months", "effect": "bars", "from": null, "until": null,
     "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012", "confidence": "published", "note": null, "accepts": null}))]
 pub struct CodeRule {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub code_id: i64,
     pub rule: RuleKey,
     /// Null: any.

@@ -72,9 +72,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB",
     "confirmed": []}))]
 pub struct Test {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub boiler_id: i64,
     pub test: TestKind,
     #[diesel(column_name = on_day)]
@@ -213,11 +211,8 @@ impl NewTest {
     "issued_on": "2026-05-03", "stated_until": "2030-05-02", "boiler_number": "QLW 1187", "covers": "the boiler shell",
     "confirmed": []}))]
 pub struct Certificate {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub boiler_id: i64,
-    #[schema(minimum = 1)]
     pub test_id: i64,
     pub number: Code,
     pub issuer: Line,
@@ -238,7 +233,6 @@ pub struct Certificate {
     "stated_until": "2030-05-02", "boiler_number": "QLW 1187"}))]
 pub struct NewCertificate {
     /// A test of this boiler that has no certificate yet.
-    #[schema(minimum = 1)]
     pub test_id: i64,
     pub number: Code,
     pub issuer: Line,
@@ -283,10 +277,8 @@ fn a_month() -> u16 {
     "test": "steam", "by": "2026-06-01",
     "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "papers_hold": true, "reason": null}))]
 pub struct PaperDue {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub standing: Standing,
-    #[schema(minimum = 1)]
     pub boiler_id: i64,
     pub boiler_number: BoilerNumber,
     /// Null where too little is recorded to say.

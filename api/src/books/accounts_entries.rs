@@ -66,12 +66,10 @@ pub struct AccountsLine {
     pub account_name: Option<Line>,
     pub debit: Money,
     pub credit: Money,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The record that it is taken from.
     pub source: BookedFrom,
     /// Id of that record.
-    #[schema(minimum = 1)]
     pub source_id: i64,
     /// Which of the lines of that record and engine it is, from 1.
     #[schema(minimum = 1)]

@@ -55,11 +55,9 @@ pub struct CashQuestion {
     #[serde(default)]
     pub for_services: Money,
     /// The sale that it is for: what was received and paid out for it is linked.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     /// Who pays or is paid, the buyer of the sale unless told otherwise: cash of the same person within the days of the rule is linked,
     /// other cash is told.
-    #[schema(minimum = 1)]
     pub person_id: Option<i64>,
     /// Other cash of the same trade, 0 or more.
     pub cash_so_far: Option<Money>,

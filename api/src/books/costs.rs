@@ -55,7 +55,6 @@ pub struct LedgerLine {
     pub source: CostSource,
     /// Id of that record.
     #[diesel(sql_type = BigInt)]
-    #[schema(minimum = 1)]
     pub id: i64,
     #[diesel(sql_type = diesel::sql_types::Text)]
     pub kind: CostKind,
@@ -106,9 +105,7 @@ impl LedgerLine {
 #[schema(as = Cost, example = json!({"id": 9, "stock_no": 10, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
     "supplier_vat": "17.00", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill", "note": null, "reverses_id": null}))]
 pub struct Cost {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub kind: CostKind,
     #[diesel(column_name = on_day)]
@@ -140,7 +137,6 @@ pub struct NewCost {
     pub supplier_vat: Money,
     pub invoice_no: Option<Code>,
     /// The supplier.
-    #[schema(minimum = 1)]
     pub person_id: Option<i64>,
     pub note: Option<Text<1000>>,
 }

@@ -41,7 +41,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = exchange_rates)]
 #[schema(example = json!({"id": 1, "currency": "EUR", "from": "2026-05-01", "worth": "0.85", "source": "the bank's letter of 1 May"}))]
 pub struct ExchangeRate {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// ISO 4217.
     pub currency: TaxUnit,

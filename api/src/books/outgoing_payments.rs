@@ -51,7 +51,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
     "cost_id": 9, "parts_id": null, "note": null}))]
 pub struct OutgoingPayment {
-    #[schema(minimum = 1)]
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -59,13 +58,10 @@ pub struct OutgoingPayment {
     pub amount: Money,
     pub method: PaymentMethod,
     /// The purchase that it pays.
-    #[schema(minimum = 1)]
     pub acquisition_id: Option<i64>,
     /// The cost that it pays.
-    #[schema(minimum = 1)]
     pub cost_id: Option<i64>,
     /// The parts of a job that it pays.
-    #[schema(minimum = 1)]
     pub parts_id: Option<i64>,
     pub note: Option<Text<1000>>,
 }
@@ -95,13 +91,10 @@ pub struct NewOutgoingPayment {
     pub amount: Money,
     /// Not `part_exchange`: an allowance is set off in the sale.
     pub method: PaymentMethod,
-    #[schema(minimum = 1)]
     pub acquisition_id: Option<i64>,
     /// A cost as it was entered, not a reversal.
-    #[schema(minimum = 1)]
     pub cost_id: Option<i64>,
     /// Parts as they were used on a job, not a reversal.
-    #[schema(minimum = 1)]
     pub parts_id: Option<i64>,
     /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
     #[serde(default)]

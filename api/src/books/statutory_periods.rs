@@ -43,7 +43,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(as = SaleTerm, example = json!({"id": 1, "jurisdiction": "GB", "rule": "short_term_reject_days", "value": 30, "unit": "days",
     "from": null, "until": null, "source": "Consumer Rights Act 2015 s.22(3)", "confidence": "published"}))]
 pub struct Row {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub jurisdiction: Jurisdiction,
     pub rule: TermKey,

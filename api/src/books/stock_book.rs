@@ -61,7 +61,6 @@ pub struct StockBookEntry {
     #[serde(skip)]
     place: i64,
     /// The record of the purchase.
-    #[schema(minimum = 1)]
     pub acquisition_id: i64,
     /// The journal entry of the purchase; null until it has its number.
     pub bought_entry_no: Option<i64>,

@@ -35,7 +35,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = tax_periods)]
 #[schema(example = json!({"id": 3, "from": "2026-01-01", "until": "2026-03-31", "closed_on": "2026-04-20"}))]
 pub struct TaxPeriod {
-    #[schema(minimum = 1)]
     pub id: i64,
     #[diesel(column_name = from_day)]
     pub from: Day,

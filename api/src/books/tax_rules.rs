@@ -48,7 +48,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(as = TaxRule, example = json!({"id": 1, "jurisdiction": "GB", "rule": "standard_rate", "value": "20", "unit": "percent",
     "from": "2011-01-04", "until": null, "source": "VAT Act 1994 s.2(1)", "confidence": "from_memory", "note": null}))]
 pub struct Row {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub jurisdiction: Jurisdiction,
     pub rule: TaxRuleKey,

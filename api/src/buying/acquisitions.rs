@@ -50,10 +50,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = acquisitions)]
 pub struct AcquisitionTerms {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// The engine that came.
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub manner: Manner,
     #[diesel(column_name = on_day)]
@@ -77,10 +75,8 @@ pub struct AcquisitionTerms {
     /// A fixed sum net of tax; added to the share.
     pub commission_fixed: Option<Money>,
     /// The sale that an engine taken in part exchange pays into.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     /// The appraisal that became this acquisition.
-    #[schema(minimum = 1)]
     pub appraisal_id: Option<i64>,
     pub note: Option<Prose>,
 }
@@ -121,7 +117,6 @@ pub struct NewAcquisition {
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     /// From whom.
-    #[schema(minimum = 1)]
     pub person_id: Option<i64>,
     pub tax_position: TaxPosition,
     pub invoice_no: Option<Code>,
@@ -139,10 +134,8 @@ pub struct NewAcquisition {
     pub commission_fixed: Option<Money>,
     /// The sale that an engine taken in part exchange pays into: for `part_exchange`, and only then. The full allowance is set
     /// off against the full price.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     /// An appraisal of this engine; one becomes an acquisition once.
-    #[schema(minimum = 1)]
     pub appraisal_id: Option<i64>,
     pub note: Option<Prose>,
 }

@@ -176,7 +176,6 @@ pub struct NewAppraisal {
     "at_likely": {"price": "400.00", "most_to_pay": "250.00", "tax": "25.00"},
     "at_low": {"price": "320.00", "most_to_pay": "170.00", "tax": "25.00"}}}))]
 pub struct Appraisal {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub on: Day,
     #[schema(value_type = EngineDescribed)]
@@ -184,7 +183,6 @@ pub struct Appraisal {
     #[serde(flatten)]
     pub answer: Answer,
     /// The engine that it became; null while it was not taken in.
-    #[schema(minimum = 1)]
     pub stock_no: Option<i32>,
     /// What may be paid for it; null where that was not asked, and for a fitter.
     #[schema(value_type = Option<AppraisalMoney>)]

@@ -41,9 +41,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 4, "acquisition_id": 51, "on": "2026-05-14", "from": "margin_scheme", "to": "ordinary_vat",
     "reason": "the seller's invoice came and shows VAT", "changed_by": "Hester Quill"}))]
 pub struct TaxPositionChange {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub acquisition_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,

@@ -53,7 +53,6 @@ pub struct HeldRecord {
     #[schema(max_length = 40)]
     pub of: String,
     #[diesel(sql_type = BigInt)]
-    #[schema(minimum = 1)]
     pub id: i64,
     /// Every column, its value as text, null where there is none.
     #[diesel(sql_type = Jsonb)]

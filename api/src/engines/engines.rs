@@ -59,7 +59,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = engines)]
 pub struct Particulars {
     /// Never repeats.
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub kind: Kind,
     /// What the firm calls it.

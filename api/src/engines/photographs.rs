@@ -64,9 +64,7 @@ pub const SWEEP_AGAIN: Duration = Duration::from_secs(60 * 60);
     "added_on": "2026-05-02", "sizes": [{"width": 320, "height": 240,
         "url": "/v1/public/photographs/b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg"}]}))]
 pub struct Photograph {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The first in the engine's order.
     pub main: bool,

@@ -44,9 +44,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = surveys)]
 pub struct SurveyFacts {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -142,9 +140,7 @@ impl FromIterator<(Area, Grade)> for Grades {
     "severity": "stops_steaming", "words": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
     "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null, "complaint_id": null}))]
 pub struct Finding {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Null where a complaint of the buyer says it.
     pub survey_id: Option<i64>,

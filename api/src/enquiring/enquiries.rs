@@ -75,14 +75,11 @@ pub struct Wanted {
     "gauges": [{"value": "2 1/2", "unit": "in", "mm": "63.5"}], "scale": null, "whyte": "0-6-0", "most_to_pay": "3000.00"},
     "words": "goods engine preferred", "follow_up_on": "2026-06-01", "closed_on": null, "closed_because": null}))]
 pub struct Enquiry {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub person_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
     /// The engine that it is about.
-    #[schema(minimum = 1)]
     pub stock_no: Option<i32>,
     #[diesel(embed)]
     pub want: Wanted,
@@ -114,12 +111,10 @@ pub struct NewWant {
     "words": "goods engine preferred", "follow_up_on": "2026-06-01"}))]
 pub struct NewEnquiry {
     /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
-    #[schema(minimum = 1)]
     pub person_id: Option<i64>,
     /// With an e-mail address or a telephone number. Whose e-mail address is on record is that person.
     pub person: Option<NewPerson>,
     /// The engine that it is about; with a `website` key one on show. An enquiry without an engine has a `want`.
-    #[schema(minimum = 1)]
     pub stock_no: Option<i32>,
     pub want: Option<NewWant>,
     pub words: Option<Prose>,
@@ -166,9 +161,7 @@ pub struct EnquiryFilters {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"enquiry_id": 21, "person_id": 12, "not_known": ["whyte"], "most_to_pay": "3000.00", "follow_up_on": "2026-06-01"}))]
 pub struct WantMet {
-    #[schema(minimum = 1)]
     pub enquiry_id: i64,
-    #[schema(minimum = 1)]
     pub person_id: i64,
     /// Parts of the want that nothing is known of; the engine may be what is wanted.
     #[schema(max_items = 5)]

@@ -48,7 +48,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "words": "Built over nine winters and run twice a year since.", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
     "price_on_request": false, "translations": [], "on_show_since": "2026-05-14", "withdrawn_on": null, "withdrawn_because": null}))]
 pub struct Listing {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub standing: ListingStanding,
     pub title: Line,

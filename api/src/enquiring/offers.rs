@@ -50,12 +50,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = offers)]
 pub struct OfferTerms {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// From whom.
-    #[schema(minimum = 1)]
     pub person_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -68,7 +65,6 @@ pub struct OfferTerms {
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
     /// The sale of the engine to somebody else that ended the offer.
-    #[schema(minimum = 1)]
     pub ended_by_sale_id: Option<i64>,
 }
 
@@ -99,7 +95,6 @@ pub struct Offer {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21"}))]
 pub struct NewOffer {
-    #[schema(minimum = 1)]
     pub person_id: i64,
     /// From the day the engine came to today.
     pub on: Day,

@@ -56,15 +56,11 @@ const MOST_OPEN: i64 = 5000;
     "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
     /// Null for the day that a sale names.
-    #[schema(minimum = 1)]
     pub promise_id: Option<i64>,
     /// The sale that names the day, which its `promised_on` changes.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// To whom.
-    #[schema(minimum = 1)]
     pub person_id: i64,
     pub what: PromiseWhat,
     pub words: Option<Line>,
@@ -96,10 +92,8 @@ pub struct Danger {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"stock_no": 10, "person_id": 12, "what": "ready_for_collection", "on": "2026-05-30"}))]
 pub struct NewPromise {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// To whom.
-    #[schema(minimum = 1)]
     pub person_id: i64,
     /// Not `delivered` where the engine's sale names the day already.
     pub what: PromiseWhat,

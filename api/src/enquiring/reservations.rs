@@ -60,11 +60,8 @@ const STRETCH: i64 = 1000;
     "until_at": "2026-05-17T11:00:00Z", "place_in_queue": null, "deposit_due": "500.00", "deposits_held": "0.00", "ended_at": null,
     "because": null, "sale_id": null, "to_be_told": false, "told_at": null, "note": null}))]
 pub struct Reservation {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
-    #[schema(minimum = 1)]
     pub person_id: i64,
     pub standing: ReservationStanding,
     pub asked_at: Instant,
@@ -83,7 +80,6 @@ pub struct Reservation {
     /// Why it was released.
     pub because: Option<Text<1000>>,
     /// The sale that fulfilled it.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     /// The turn of this person in the queue has come, or will not come any more, and nobody has said so yet.
     pub to_be_told: bool,
@@ -96,10 +92,8 @@ pub struct Reservation {
 #[schema(example = json!({"stock_no": 10, "person_id": 12, "hours": 72, "deposit_due": "500.00"}))]
 pub struct NewReservation {
     /// An engine on show.
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
-    #[schema(minimum = 1)]
     pub person_id: Option<i64>,
     /// With an e-mail address or a telephone number. Whose e-mail address is on record is that person.
     pub person: Option<NewPerson>,

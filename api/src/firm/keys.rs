@@ -53,7 +53,6 @@ const ROTATION_HOURS: i32 = 24;
 #[schema(example = json!({"id": 7, "name": "bench tablet", "role": "fitter", "person": "Edda Morlock",
     "expires_on": null, "revoked": false, "ends_at": null, "last_used_on": "2026-05-14"}))]
 pub struct Key {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub name: Line,
     pub role: Role,

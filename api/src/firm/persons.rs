@@ -39,7 +39,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = persons)]
 #[schema(example = json!({"id": 12, "name": "Odo Fenwright", "email": "odo@example.org", "telephone": null, "address": null, "erased_on": null}))]
 pub struct Person {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub name: Line,
     pub email: Option<Line>,

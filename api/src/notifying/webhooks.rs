@@ -60,7 +60,6 @@ const MOST_WEBHOOKS: i64 = 50;
 #[schema(example = json!({"id": 1, "url": "https://shop.example/hooks", "types": ["listing", "engine.sold"], "standing": "on",
     "off_because": null, "former_until": null, "told_to": 184}))]
 pub struct Webhook {
-    #[schema(minimum = 1)]
     pub id: i64,
     #[schema(max_length = 2000)]
     pub url: Text<2000>,
@@ -126,7 +125,6 @@ pub struct WebhookWithSecret {
 #[schema(example = json!({"id": 9, "entry_no": 185, "outcome": "waiting", "attempts": 1, "due_at": "2026-05-14T10:21:12Z",
     "last_at": "2026-05-14T10:21:07Z", "last_status": 500, "last_length": 21, "last_error": null}))]
 pub struct WebhookCall {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// Null: a trial call.
     #[schema(minimum = 1)]

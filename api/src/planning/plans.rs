@@ -75,10 +75,8 @@ pub struct HoursOfDay {
 /// A job, or a test that jobs or a promise make necessary.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct PlannedStep {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Null for a test.
-    #[schema(minimum = 1)]
     pub job_id: Option<i64>,
     /// Null for a job.
     pub test: Option<TestKind>,
@@ -100,10 +98,8 @@ pub struct PlannedStep {
 /// A job or a test for which there was no place.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct UnplacedStep {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Null for a test.
-    #[schema(minimum = 1)]
     pub job_id: Option<i64>,
     /// Null for a job.
     pub test: Option<TestKind>,
@@ -118,11 +114,8 @@ pub struct UnplacedStep {
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct PlannedPromise {
     /// Null for the day that a sale names.
-    #[schema(minimum = 1)]
     pub promise_id: Option<i64>,
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The day that was given.
     pub on: Day,
@@ -143,7 +136,6 @@ pub struct PlannedPromise {
 pub struct Saved {
     pub words: Text<400>,
     /// The job to put off, or whose part comes sooner.
-    #[schema(minimum = 1)]
     pub job_id: Option<i64>,
     /// Who works an hour more each day.
     pub fitter: Option<Line>,
@@ -190,7 +182,6 @@ pub struct Answer {
         "outcome": "kept", "no_earlier_than": "2026-12-05", "because": "Were nothing else in the shop: \"Left injector\" on engine 30."}],
     "savings": [], "warnings": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct Plan {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub made_on: Day,
     pub from: Day,
@@ -206,7 +197,6 @@ pub struct Plan {
 #[diesel(table_name = plans)]
 #[schema(example = json!({"id": 1, "made_on": "2026-11-27", "from": "2026-11-27", "until": "2026-12-05"}))]
 pub struct PlanMade {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub made_on: Day,
     #[diesel(column_name = from_day)]
@@ -231,9 +221,7 @@ pub struct NewPlan {
 /// What came of a planned job.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct StepOutcome {
-    #[schema(minimum = 1)]
     pub job_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub planned_last: Day,
     pub finished_on: Option<Day>,
@@ -257,7 +245,6 @@ pub struct FitterOutcome {
     "finished_on": "2026-11-28", "hours_planned": "4", "hours_booked": "5.5"}],
     "fitters": [{"fitter": "Edda Morlock", "hours_planned": "4", "hours_booked": "5.5"}]}))]
 pub struct PlanOutcome {
-    #[schema(minimum = 1)]
     pub plan_id: i64,
     /// Today.
     pub on: Day,
@@ -290,12 +277,10 @@ pub struct HourEstimates {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SheetLine {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub name: Line,
     /// Where in the works the engine is.
     pub place: Option<Line>,
-    #[schema(minimum = 1)]
     pub job_id: Option<i64>,
     pub words: Line,
     /// In this week.
@@ -315,7 +300,6 @@ pub struct SheetOfFitter {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SheetPromise {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub name: Line,
     pub on: Day,
@@ -326,7 +310,6 @@ pub struct SheetPromise {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SheetTest {
     pub on: Day,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub name: Line,
     pub test: TestKind,
@@ -335,9 +318,7 @@ pub struct SheetTest {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SheetWaiting {
-    #[schema(minimum = 1)]
     pub job_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub name: Line,
     pub words: Line,
@@ -353,7 +334,6 @@ pub struct SheetWaiting {
     "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "words": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
-    #[schema(minimum = 1)]
     pub plan_id: i64,
     pub made_on: Day,
     /// A Monday.

@@ -92,7 +92,6 @@ pub struct WorkCost {
     "left": "238.67", "per_hour": "58.51", "chance_it_pays": "0.8120",
     "warnings": ["No hour rate is set, so that hours cost nothing here."]}))]
 pub struct Worth {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
     pub basis: ValuationBasis,
@@ -136,7 +135,6 @@ pub struct RoadTaken {
     "roads": [{"road": "sell_as_it_stands", "price": "2800.00", "left_more": "0.00"},
         {"road": "repair", "price": "3480.00", "left_more": "238.67"}, {"road": "break_for_parts", "price": null, "left_more": null}]}))]
 pub struct WorthOfWork {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
     #[schema(max_items = 15)]

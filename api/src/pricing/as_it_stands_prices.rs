@@ -37,9 +37,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = as_it_stands_prices)]
 #[schema(example = json!({"id": 4, "stock_no": 10, "on": "2026-03-31", "price": "4100.00", "because": "a dealer's offer for it in pieces"}))]
 pub struct AsItStandsPrice {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,

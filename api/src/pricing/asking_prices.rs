@@ -43,9 +43,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 58, "stock_no": 10, "on": "2026-05-14", "price": "7680.00", "reason": "repainted since the valuation",
     "valuation_id": 77, "confirmed": []}))]
 pub struct AskingPrice {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The day from which it is asked.
     #[diesel(column_name = on_day)]
@@ -53,7 +51,6 @@ pub struct AskingPrice {
     pub price: Money,
     pub reason: Option<Text<1000>>,
     /// The valuation that was looked at.
-    #[schema(minimum = 1)]
     pub valuation_id: Option<i64>,
     /// Members whose values are outside the usual limits and were confirmed.
     #[schema(max_items = 10)]

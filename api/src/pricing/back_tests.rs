@@ -50,7 +50,6 @@ const LEVEL_PERCENT: u8 = 80;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "from": "2025-01-01", "to": "2026-05-14", "asked_on": "2026-05-14", "scores": null}))]
 pub struct BackTest {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub from: Day,
     pub to: Day,

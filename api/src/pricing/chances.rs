@@ -42,12 +42,10 @@ pub struct Asked {
 #[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "fit_id": 12,
     "share_above": "0.3127", "n_sold_before": 24, "median_discount_percent": "4.1667"}))]
 pub struct Chance {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
     pub price: Money,
     pub basis: ValuationBasis,
-    #[schema(minimum = 1)]
     pub fit_id: Option<i64>,
     /// The share of the prices that it might fetch, as predicted, which lie above the price asked.
     #[schema(max_length = 40)]

@@ -113,7 +113,6 @@ pub struct StockValueTotals {
 #[schema(example = json!({"id": 2, "on": "2026-03-31", "kept_on": "2026-04-20", "selling_cost": "0.00", "selling_share_percent": null, "n_engines": 31, "n_without_price": 2,
     "cost": "94850.00", "write_down": "410.00", "reversal": "0.00", "carrying_amount": "94440.00"}))]
 pub struct KeptStockValue {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// The stock at the end of this day.
     pub on: Day,

@@ -66,7 +66,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "papers_months_left": 9, "boiler_material": "copper", "goes_with": ["box"], "stock_no": null,
     "withdrawn_on": null, "withdrawn_because": null}))]
 pub struct Comparable {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// The day of the sale.
     #[diesel(column_name = on_day)]
@@ -93,7 +92,6 @@ pub struct Comparable {
     #[schema(max_items = 10)]
     pub goes_with: Vec<GoesWith>,
     /// The engine, where it was the firm's own.
-    #[schema(minimum = 1)]
     pub stock_no: Option<i32>,
     /// From when it counts no more; null while it counts.
     pub withdrawn_on: Option<Day>,

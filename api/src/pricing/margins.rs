@@ -64,7 +64,6 @@ pub struct MoneyQuery {
     {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "left": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
     "at_high": null, "hours_left": "45.41", "warnings": ["No valuation is on record."]}))]
 pub struct BreakEven {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The day whose rates and prices count: today.
     pub on: Day,

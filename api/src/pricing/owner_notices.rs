@@ -41,13 +41,10 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct OwnerNotice {
     /// Id of the new asking price.
     #[diesel(sql_type = BigInt)]
-    #[schema(minimum = 1)]
     pub id: i64,
     #[diesel(sql_type = Integer)]
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     #[diesel(sql_type = Nullable<BigInt>)]
-    #[schema(minimum = 1)]
     pub owner_id: Option<i64>,
     #[diesel(sql_type = Numeric)]
     pub old_price: Money,

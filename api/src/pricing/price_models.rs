@@ -65,7 +65,6 @@ const READY: usize = 2;
 #[schema(example = json!({"id": 12, "on": "2026-05-14", "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4",
     "guide_version": 3, "n_sales": 64, "n_not_priced": 2}))]
 pub struct FitHeading {
-    #[schema(minimum = 1)]
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -115,10 +114,8 @@ pub struct Hyperparameter {
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct OutlierSale {
     /// Where it was seen elsewhere.
-    #[schema(minimum = 1)]
     pub comparable_id: Option<i64>,
     /// Where it was the firm's own.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     pub on: Day,
     pub price: Money,

@@ -93,14 +93,11 @@ pub struct Coverage {
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct SaleAgainstValuation {
-    #[schema(minimum = 1)]
     pub sale_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
     pub price: Money,
     /// Null where nobody valued the engine before it was sold, and in a back-test.
-    #[schema(minimum = 1)]
     pub valuation_id: Option<i64>,
     /// Null where there is no valuation; so are the members after it.
     pub low: Option<Money>,

@@ -67,9 +67,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         "low": "5740.10", "likely": "6627.61", "high": "7652.34", "difference": "147.46"}],
     "warnings": ["builder: no more than 2 of the sales were of such an engine."]}))]
 pub struct Valuation {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
     #[serde(flatten)]
@@ -140,10 +138,8 @@ pub struct Revaluation {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Revalued {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Null where it could not be valued; so are the prices.
-    #[schema(minimum = 1)]
     pub valuation_id: Option<i64>,
     pub low: Option<Money>,
     pub likely: Option<Money>,

@@ -62,11 +62,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "rate_percent": "20", "vat": "86.40", "payout_due": "4881.60", "paid_out": "0.00", "still_due": "4881.60",
     "paid_by_buyer": "600.00"}))]
 pub struct Commission {
-    #[schema(minimum = 1)]
     pub sale_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
-    #[schema(minimum = 1)]
     pub owner_id: Option<i64>,
     /// The day of the sale.
     pub on: Day,
@@ -111,9 +108,7 @@ pub struct CommissionStatement {
 #[diesel(table_name = payouts)]
 #[schema(example = json!({"id": 8, "sale_id": 31, "on": "2026-05-14", "amount": "4881.60", "method": "transfer", "note": null}))]
 pub struct Payout {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,

@@ -54,9 +54,7 @@ const MOST_COMPLAINTS: i64 = 100;
 #[schema(example = json!({"id": 5, "sale_id": 31, "asked_on": "2026-05-20", "words": "the left injector blows back",
     "given_back_on": null}))]
 pub struct Complaint {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     pub asked_on: Day,
     /// What is complained of.
@@ -94,7 +92,6 @@ pub struct ComplaintPatch {
         {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
             "confidence": "published"}]}))]
 pub struct SaleLastDays {
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     /// Null until the engine has left: no day runs before.
     pub delivered_on: Option<Day>,

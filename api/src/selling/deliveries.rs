@@ -44,11 +44,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
     "carrier_reference": null, "country": null}))]
 pub struct Delivery {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,

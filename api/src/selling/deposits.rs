@@ -44,12 +44,10 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = deposits)]
 pub struct Received {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// Of the firm's receipt, given in sequence without gaps.
     #[schema(minimum = 1)]
     pub receipt_no: i32,
-    #[schema(minimum = 1)]
     pub reservation_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -67,14 +65,11 @@ pub struct Received {
 pub struct Deposit {
     #[serde(flatten)]
     pub received: Received,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
-    #[schema(minimum = 1)]
     pub person_id: i64,
     /// Neither set off nor returned.
     pub held: bool,
     /// The payment of the sale that it was set off as.
-    #[schema(minimum = 1)]
     pub payment_id: Option<i64>,
     pub returned: Option<DepositReturn>,
 }
@@ -83,7 +78,6 @@ pub struct Deposit {
 #[diesel(table_name = deposit_returns)]
 #[schema(example = json!({"id": 2, "on": "2026-05-20", "method": "transfer", "because": "the sale did not come about"}))]
 pub struct DepositReturn {
-    #[schema(minimum = 1)]
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,

@@ -42,9 +42,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(as = EngineDisposal, example = json!({"id": 4, "stock_no": 10, "on": "2026-05-14", "manner": "broken_for_parts",
     "note": "frames cracked through; wheels and boiler kept"}))]
 pub struct Disposal {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,

@@ -54,11 +54,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "evidence_on": "2026-04-15", "used_before_leaving": false, "standing": "zero_rated", "tax_at_home": "291.67",
     "tax_due_on": null, "tax_taken_back_on": null, "deposit": null, "warnings": []}))]
 pub struct Export {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub destination: Jurisdiction,
     pub method: ExportMethod,

@@ -94,7 +94,6 @@ pub struct Invoice {
     #[schema(minimum = 1)]
     pub invoice_no: i32,
     pub on: Day,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     pub firm: Party,
     /// Of the firm; null where it has told none, or is not registered.
@@ -102,7 +101,6 @@ pub struct Invoice {
     /// The owner, where the firm sells in an owner's name.
     pub on_behalf_of: Option<Party>,
     pub buyer: Party,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub description: Text<400>,
     /// ISO 4217.

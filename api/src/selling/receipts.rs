@@ -42,13 +42,11 @@ pub struct Receipt {
     #[schema(minimum = 1)]
     pub receipt_no: i32,
     pub on: Day,
-    #[schema(minimum = 1)]
     pub deposit_id: i64,
     pub firm: Party,
     /// Of the firm; null where it has told none.
     pub vat_number: Option<Code>,
     pub person: Party,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub description: Text<400>,
     pub amount: Money,

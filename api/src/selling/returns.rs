@@ -45,12 +45,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 3, "sale_id": 31, "delivery_id": 31, "on": "2026-06-02", "why": "rejected", "paid": "7600.00",
     "refund": "7600.00", "credit_note_no": 3, "note": "the injectors would not hold"}))]
 pub struct Return {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     /// The delivery that is undone; null where the engine had not left.
-    #[schema(minimum = 1)]
     pub delivery_id: Option<i64>,
     #[diesel(column_name = on_day)]
     pub on: Day,

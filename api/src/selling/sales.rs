@@ -58,9 +58,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = sales)]
 pub struct Terms {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// Of the firm's own invoice, given in sequence without gaps.
     #[schema(minimum = 1)]
@@ -69,7 +67,6 @@ pub struct Terms {
     pub on: Day,
     pub price: Money,
     /// The buyer.
-    #[schema(minimum = 1)]
     pub person_id: i64,
     /// The buyer takes the engine to another country, whose boiler rules then hold.
     pub buyer_abroad: bool,
@@ -136,7 +133,6 @@ pub struct NewSale {
     #[serde(default)]
     pub price_confirmed: bool,
     /// The buyer.
-    #[schema(minimum = 1)]
     pub person_id: i64,
     /// The buyer takes the engine to another country. false unless told otherwise.
     #[serde(default)]
@@ -225,9 +221,7 @@ pub struct SalePatch {
 #[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
     "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null}))]
 pub struct Payment {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -237,10 +231,8 @@ pub struct Payment {
     /// The payer paid notes into the firm's bank account.
     pub notes_into_bank: bool,
     /// The acquisition of the engine taken in part exchange whose allowance this is.
-    #[schema(minimum = 1)]
     pub acquisition_id: Option<i64>,
     /// The deposit that is set off.
-    #[schema(minimum = 1)]
     pub deposit_id: Option<i64>,
     pub note: Option<Text<1000>>,
 }

@@ -38,9 +38,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 9, "sale_id": 31, "on": "2026-05-20", "words": "how to blow down before laying up?",
     "answered": "hot, at low pressure, every time it has been steamed"}))]
 pub struct SupportNote {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,

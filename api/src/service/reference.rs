@@ -12,6 +12,7 @@ use utoipa::{
     openapi::{
         ComponentsBuilder, ContactBuilder, InfoBuilder, OpenApi, OpenApiBuilder, RefOr, Schema,
         ServerBuilder,
+        schema::{ArrayItems, SchemaType, Type},
         security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme},
         tag::TagBuilder,
     },
@@ -157,10 +158,50 @@ pub fn finished(mut document: OpenApi) -> OpenApi {
     add("Problem", ProblemDocument::schema());
     add(&FieldError::name(), FieldError::schema());
     add(&GateReason::name(), GateReason::schema());
+    for schema in components.schemas.values_mut() {
+        numbers_begin_at_1(schema);
+    }
     answers_are_whole(&mut document);
     say_what_is_answered(&mut document);
     drop_what_nobody_names(&mut document);
     document
+}
+
+/// Says of each member that names a record by its number what every list and address holds it to.
+fn numbers_begin_at_1(schema: &mut RefOr<Schema>) {
+    let RefOr::T(schema) = schema else {
+        return;
+    };
+    match schema {
+        Schema::Object(object) => {
+            for (name, member) in &mut object.properties {
+                if let RefOr::T(Schema::Object(member)) = member
+                    && (name == "id" || name == "stock_no" || name.ends_with("_id"))
+                    && is_a_number(&member.schema_type)
+                {
+                    member.minimum = Some(1.into());
+                }
+                numbers_begin_at_1(member);
+            }
+        }
+        Schema::Array(list) => {
+            if let ArrayItems::RefOrSchema(item) = &mut list.items {
+                numbers_begin_at_1(item);
+            }
+        }
+        Schema::AllOf(all) => all.items.iter_mut().for_each(numbers_begin_at_1),
+        Schema::OneOf(one) => one.items.iter_mut().for_each(numbers_begin_at_1),
+        Schema::AnyOf(any) => any.items.iter_mut().for_each(numbers_begin_at_1),
+        _ => {}
+    }
+}
+
+fn is_a_number(of: &SchemaType) -> bool {
+    match of {
+        SchemaType::Type(kind) => *kind == Type::Integer,
+        SchemaType::Array(kinds) => kinds.contains(&Type::Integer),
+        SchemaType::AnyValue => false,
+    }
 }
 
 /// A reader of the document, and a generator of clients, is told of every answer what it is.

@@ -43,7 +43,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!(example()))]
 pub struct Description {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The day that it is true on.
     pub on: Day,

@@ -49,7 +49,6 @@ const MOST_NOTES: i64 = 50;
 #[schema(example = json!({"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
     "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
 pub struct HandoverNote {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub topic: HandoverTopic,
     /// Null: for engines of every kind.
@@ -97,7 +96,6 @@ pub struct HandoverNotePatch {
     "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}],
     "cautions": ["This says which records are on file and nothing of the state of the boiler."]}))]
 pub struct EngineNotes {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub name: Line,
     /// By topic.

@@ -49,43 +49,35 @@ const MINUTES: i64 = 5;
 #[schema(example = json!({"sheet": "invoice", "sale_id": 31}))]
 pub enum NewPrint {
     Description {
-        #[schema(minimum = 1)]
         stock_no: i32,
         /// Today when left out.
         on: Option<Day>,
     },
     WorkRecord {
-        #[schema(minimum = 1)]
         stock_no: i32,
     },
     BoilerRecord {
-        #[schema(minimum = 1)]
         boiler_id: i64,
         /// Today when left out.
         on: Option<Day>,
     },
     HandoverNotes {
-        #[schema(minimum = 1)]
         stock_no: i32,
     },
     /// For keys that read sales.
     Invoice {
-        #[schema(minimum = 1)]
         sale_id: i64,
     },
     /// For keys that read sales.
     CreditNote {
-        #[schema(minimum = 1)]
         sale_id: i64,
     },
     /// For keys that read sales.
     Receipt {
-        #[schema(minimum = 1)]
         deposit_id: i64,
     },
     /// For proprietor and bookkeeper.
     Commission {
-        #[schema(minimum = 1)]
         sale_id: i64,
     },
     InspectorDay {

@@ -126,7 +126,6 @@ pub struct PublicListing {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = listings)]
 pub struct CardWords {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub title: Line,
     pub page_name: Line,

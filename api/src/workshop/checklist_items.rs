@@ -138,9 +138,7 @@ impl PreparationItemPatch {
         "done": {"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}},
     {"item": "spares_packed", "words": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
 pub struct PreparationList {
-    #[schema(minimum = 1)]
     pub sale_id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The day on which the engine is to leave by this answer.
     pub on: Day,

@@ -30,7 +30,6 @@ use utoipa::ToSchema;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct HoursToCome {
     /// Null where they are those of a test.
-    #[schema(minimum = 1)]
     pub job_id: Option<i64>,
     /// Null where they are those of a job.
     pub test: Option<TestKind>,

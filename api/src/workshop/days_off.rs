@@ -37,10 +37,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = days_off)]
 #[schema(example = json!({"id": 1, "fitter_id": null, "from": "2026-12-24", "until": "2027-01-03", "words": "Christmas"}))]
 pub struct DaysOff {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// Null: the works are shut.
-    #[schema(minimum = 1)]
     pub fitter_id: Option<i64>,
     #[diesel(column_name = from_day)]
     pub from: Day,
@@ -56,7 +54,6 @@ pub struct DaysOff {
 #[schema(example = json!({"from": "2027-03-26", "until": "2027-03-29", "words": "Easter"}))]
 pub struct NewDaysOff {
     /// The works are shut unless a fitter is named.
-    #[schema(minimum = 1)]
     pub fitter_id: Option<i64>,
     #[diesel(column_name = from_day)]
     pub from: Day,

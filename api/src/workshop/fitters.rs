@@ -41,7 +41,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 1, "name": "Edda Morlock", "skills": ["fitting", "steaming"],
     "weekly_hours": ["7", "7", "7", "7", "5", "0", "0"], "until": null}))]
 pub struct Fitter {
-    #[schema(minimum = 1)]
     pub id: i64,
     /// Written as on the hours that are booked.
     pub name: Line,

@@ -44,7 +44,6 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = hour_rates)]
 #[schema(example = json!({"id": 2, "fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "18.50", "worth_rate": "32.00"}))]
 pub struct HourRate {
-    #[schema(minimum = 1)]
     pub id: i64,
     pub fitter: Line,
     #[diesel(column_name = from_day)]

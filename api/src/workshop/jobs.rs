@@ -74,9 +74,7 @@ const MOST_LINES: usize = 1000;
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = jobs)]
 pub struct JobFacts {
-    #[schema(minimum = 1)]
     pub id: i64,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub title: Line,
     pub standing: JobStanding,
@@ -96,7 +94,6 @@ pub struct JobFacts {
     /// Null: any fitter can do it.
     pub skill: Option<Skill>,
     /// Who is to do it; null: whoever has the skill and the hours.
-    #[schema(minimum = 1)]
     pub fitter_id: Option<i64>,
     /// What the engine takes meanwhile; null: no room of the shop.
     pub work_place: Option<WorkPlace>,
@@ -114,7 +111,6 @@ pub struct JobFacts {
     pub working_order_after: Option<WorkingOrder>,
     /// The boiler that the work was on, as a fact of the finished job; null before, or where none is on record. Moving boilers
     /// later changes nothing of it.
-    #[schema(minimum = 1)]
     pub boiler_id: Option<i64>,
     pub notes: Option<Prose>,
 }
@@ -204,7 +200,6 @@ pub struct NewJob {
     /// Any fitter can do it unless told otherwise.
     pub skill: Option<Skill>,
     /// Who is to do it; whoever has the skill and the hours unless told otherwise.
-    #[schema(minimum = 1)]
     pub fitter_id: Option<i64>,
     /// What the engine takes meanwhile; no room of the shop unless told otherwise.
     pub work_place: Option<WorkPlace>,
@@ -302,7 +297,6 @@ pub struct NewMove {
     pub at: Option<TimeOfDay>,
     /// Of a finished job the boiler that it was on, where more than one was in the engine on that day, or none. It was in the
     /// engine on a day from the job's beginning to its finish.
-    #[schema(minimum = 1)]
     pub boiler_id: Option<i64>,
 }
 
@@ -323,10 +317,8 @@ pub struct NewHours {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"stock_no": 30, "hours": "3.5"}))]
 pub struct NewBenchHours {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// The job in hand, where the engine has but one.
-    #[schema(minimum = 1)]
     pub job_id: Option<i64>,
     /// More than 0. With what is booked already at most 24 of one fitter on one day unless confirmed.
     pub hours: Hours,
@@ -354,9 +346,7 @@ pub struct NewParts {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours_id": 710}))]
 pub struct NewReversal {
-    #[schema(minimum = 1)]
     pub hours_id: Option<i64>,
-    #[schema(minimum = 1)]
     pub parts_id: Option<i64>,
 }
 
@@ -364,7 +354,6 @@ pub struct NewReversal {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"sale_id": 31, "promised_on": "2026-05-16", "days_left": 3}))]
 pub struct PromiseInDanger {
-    #[schema(minimum = 1)]
     pub sale_id: i64,
     /// The day on which the engine is to leave.
     pub promised_on: Day,

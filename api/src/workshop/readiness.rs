@@ -156,7 +156,6 @@ pub struct ReadinessFilters {
     "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
         "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
 pub struct EngineReadiness {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub on: Day,
     pub gate: Gate,

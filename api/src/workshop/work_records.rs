@@ -48,7 +48,6 @@ const MOST: i64 = 500;
         "put_right": ["left injector does not pick up"], "parts": ["injector cones"], "grades_after": {"fittings_and_feeds": "good"}}],
     "tests": [], "still_open": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WorkRecord {
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     pub name: Line,
     /// To the firm, the last time.

@@ -48,7 +48,6 @@ pub struct NewAcquisitionOfAppraisal {
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     /// From whom.
-    #[schema(minimum = 1)]
     pub person_id: Option<i64>,
     pub tax_position: TaxPosition,
     pub invoice_no: Option<Code>,
@@ -61,7 +60,6 @@ pub struct NewAcquisitionOfAppraisal {
     pub commission_percent: Option<Percent>,
     pub commission_fixed: Option<Money>,
     /// The sale that an engine taken in part exchange pays into.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     /// Who looked at the engine for the appraisal; who sends this unless told otherwise.
     pub surveyor: Option<Line>,

@@ -54,7 +54,6 @@ pub struct Answer {
     #[schema(minimum = 1)]
     pub guide_version: i32,
     /// What was learned from sales; null where the guide alone rules.
-    #[schema(minimum = 1)]
     pub fit_id: Option<i64>,
     pub low: Money,
     pub likely: Money,
@@ -114,10 +113,8 @@ pub struct ValuationStep {
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct WeighingSale {
     /// Where it was seen elsewhere.
-    #[schema(minimum = 1)]
     pub comparable_id: Option<i64>,
     /// Where it was the firm's own.
-    #[schema(minimum = 1)]
     pub sale_id: Option<i64>,
     pub on: Day,
     pub price: Money,

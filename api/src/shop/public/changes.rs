@@ -58,7 +58,6 @@ pub struct PublicChange {
     /// RFC 3339, UTC.
     #[schema(max_length = 40)]
     pub at: String,
-    #[schema(minimum = 1)]
     pub stock_no: i32,
     /// What it is now.
     #[schema(max_length = 60)]
