@@ -112,6 +112,36 @@ async fn the_purchase_price_is_for_the_money_desk_alone() {
     }
 }
 
+/// RFC 7396, 2: what a change leaves out stays, within a member too; and the whole is checked.
+#[actix_web::test]
+async fn a_change_is_laid_on_what_is_recorded() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let address = format!("/v1/engines/{engine}");
+    let weight = json!({"weight": {"value": "150", "unit": "lb"}});
+    shop.patch(&address, &weight).await.ok();
+    let heavier = json!({"weight": {"value": "151"}});
+    let changed = shop.patch(&address, &heavier).await.ok().body;
+    // NIST SP 811: 1 lb is .45359237 kg.
+    let expected = json!({"value": "151", "unit": "lb", "kg": "68.4924"});
+    assert_eq!(changed["weight"], expected);
+    for (change, pointer) in [
+        (json!({"weight": {"kg": "68"}}), "/weight/kg"),
+        (json!({"weight": {"unit": null}}), "/weight/unit"),
+        (json!({"weight": "heavy"}), "/weight"),
+        (json!({"name": null}), "/name"),
+        (json!({"has_boiler": null}), "/has_boiler"),
+        (json!({"colour": null}), "/colour"),
+        (json!({"stock_no": 1}), "/stock_no"),
+    ] {
+        shop.patch(&address, &change).await.invalid_at(pointer);
+    }
+    shop.patch(&address, &json!({"weight": null})).await.ok();
+    shop.patch(&address, &heavier)
+        .await
+        .invalid_at("/weight/unit");
+}
+
 #[actix_web::test]
 async fn a_change_leaves_what_it_does_not_name() {
     let shop = Shop::open().await;

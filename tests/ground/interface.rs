@@ -601,6 +601,27 @@ fn no_two_types_share_a_name_in_the_document() {
     assert!(twice.is_empty(), "{twice:?}");
 }
 
+/// RFC 7396: a change names what it changes, and no more.
+#[test]
+fn a_change_may_leave_out_any_member_and_takes_no_other() {
+    let document = document();
+    let mut changes = 0;
+    for Operation { method, path, what } in operations(&document) {
+        let patch = &what["requestBody"]["content"]["application/merge-patch+json"];
+        assert_eq!(patch.is_null(), method != Method::PATCH, "{method} {path}");
+        if patch.is_null() {
+            continue;
+        }
+        let form = resolved(&document, &patch["schema"]);
+        assert_eq!(form["required"], Value::Null, "{path}");
+        assert_eq!(form["additionalProperties"], json!(false), "{path}");
+        assert!(form["properties"].is_object(), "{path}");
+        assert!(form["example"].is_object(), "{path}");
+        changes += 1;
+    }
+    assert!(changes >= 20, "only {changes} changes were found");
+}
+
 /// What is not known is null in an answer, and never left out.
 #[actix_web::test]
 async fn every_member_that_the_document_requires_of_an_answer_is_there() {

@@ -803,12 +803,16 @@ async fn a_job_says_what_it_is_to_bring_about_until_it_is_over() {
         ),
         (&json!("as_new"), &json!("good"), &json!(null))
     );
-    let change = json!({"grades_after": {"motion": "good"}, "working_order_after": null});
+    let change = json!({"grades_after": {"motion": "good", "platework_and_paint": null}, "working_order_after": null});
     let changed = shop.patch(&made.location(), &change).await.ok().body;
     let after = &changed["grades_after"];
     assert_eq!(
-        (&after["platework_and_paint"], &after["motion"]),
-        (&json!(null), &json!("good"))
+        (
+            &after["platework_and_paint"],
+            &after["frames"],
+            &after["motion"]
+        ),
+        (&json!(null), &json!("good"), &json!("good"))
     );
     assert_eq!(changed["working_order_after"], json!(null));
     shop.patch(

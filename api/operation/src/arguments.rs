@@ -5,16 +5,19 @@ use proc_macro2::TokenStream;
 use quote::quote;
 use syn::{Error, FnArg, GenericArgument, ItemFn, PathArguments, PathSegment, Result, Type};
 
-/// In the words of `utoipa::path`.
-pub struct Said {
+pub struct Said<'h> {
+    /// In the words of `utoipa::path`.
     pub params: Vec<TokenStream>,
+    /// In the words of `utoipa::path`.
     pub request_body: Option<TokenStream>,
+    /// The type of what a merge patch changes.
+    pub merge_patch: Option<&'h Type>,
 }
 
-pub fn said(handler: &ItemFn, attribute: &Attribute) -> Result<Said> {
+pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> {
     let mut in_address = Vec::new();
     let (mut in_query, mut in_header) = (Vec::new(), Vec::new());
-    let (mut is_page, mut body) = (false, None);
+    let (mut is_page, mut body, mut merge_patch) = (false, None, None);
     for argument in &handler.sig.inputs {
         let Some((of, inner)) = generic_or_plain(argument) else {
             continue;
@@ -39,7 +42,7 @@ pub fn said(handler: &ItemFn, attribute: &Attribute) -> Result<Said> {
                 in_header.push(quote!(crate::ground::body::IfMatch));
             }
             ("Patch", Some(json)) => {
-                body = Some(quote!(content = #json, content_type = "application/merge-patch+json"));
+                merge_patch = Some(json);
                 in_header.push(quote!(crate::ground::body::IfMatch));
             }
             ("Known", None) => in_header.push(quote!(crate::ground::body::IfMatch)),
@@ -59,6 +62,7 @@ pub fn said(handler: &ItemFn, attribute: &Attribute) -> Result<Said> {
     let words: Vec<TokenStream> = words.into_iter().flatten().collect();
     Ok(Said {
         params,
+        merge_patch,
         request_body: (!words.is_empty()).then(|| quote!(request_body(#(#words),*),)),
     })
 }

@@ -6,7 +6,7 @@
 //! async fn change_person(
 //!     Selling(actor): Selling,
 //!     id: web::Path<i64>,
-//!     patch: Patch<PersonPatch>,
+//!     patch: Patch<NewPerson>,
 //!     ..
 //! ```
 //!
@@ -59,11 +59,14 @@ fn operation(method: &str, attribute: Attribute, handler: &ItemFn) -> Result<Tok
     let (address, plain_address) = (&attribute.address, attribute.plain_address());
     let id = attribute.id.unwrap_or_else(|| name.to_string());
     let (params, body) = (said.params, said.request_body);
+    let merge_patch = said.merge_patch.map(merge_patch);
     let responses = attribute.responses;
     let method = format_ident!("{method}");
     Ok(quote! {
         impl crate::ground::operations::Operation for #name {
             type By = #admitted;
+
+            #merge_patch
         }
 
         #[utoipa::path(
@@ -88,5 +91,16 @@ fn admitted(handler: &ItemFn) -> Result<&Type> {
             &handler.sig,
             "the first argument says who may ask: `_by: Staff`, or `_by: Anyone`",
         )),
+    }
+}
+
+/// The body of a change is no form of its own: it is made of the form of what it changes.
+fn merge_patch(of: &Type) -> Tokens {
+    quote! {
+        fn merge_patch(
+            forms: &mut Vec<(String, utoipa::openapi::RefOr<utoipa::openapi::Schema>)>,
+        ) -> Option<utoipa::openapi::request_body::RequestBody> {
+            Some(crate::ground::body::merge_patch::<#of>(forms))
+        }
     }
 }

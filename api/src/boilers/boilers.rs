@@ -10,7 +10,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{FieldError, Problem},
-        text::{Line, Prose, Text, present},
+        text::{Line, Prose, Text},
     },
     schema::{
         boiler_fittings, boiler_pressure_changes, boilers, engines as engine_table, jobs, tests,
@@ -140,54 +140,32 @@ pub struct NewBoiler {
 
 /// Corrects what was recorded. A working pressure that was altered on the boiler is a pressure change, which has a day.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = boilers)]
+#[diesel(table_name = boilers, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"maker": "Tolgarth Boilers", "made_on": "1998-03-20"}))]
 pub struct BoilerPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub number: Option<BoilerNumber>,
+    pub number: BoilerNumber,
     /// true: it is another boiler than the known one whose number differs in case, spaces or punctuation alone.
     #[serde(default)]
     #[diesel(skip_update)]
     pub number_confirmed: bool,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub maker: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub material: Option<Material>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Volume>)]
-    pub volume: Option<Option<Volume>>,
+    pub maker: Option<Line>,
+    pub material: Material,
+    pub volume: Option<Volume>,
     #[serde(default)]
     #[diesel(skip_update)]
     pub volume_confirmed: bool,
     /// Not before 1900 and not after the first test on record unless confirmed.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub made_on: Option<Option<Day>>,
+    pub made_on: Option<Day>,
     #[serde(default)]
     #[diesel(skip_update)]
     pub made_on_confirmed: bool,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub first_service_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub first_marketed_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Text<500>>)]
-    pub conformity_evidence: Option<Option<Text<500>>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<bool>)]
-    pub has_gas_tank: Option<Option<bool>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Volume>)]
-    pub gas_tank_volume: Option<Option<Volume>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Prose>)]
-    pub notes: Option<Option<Prose>>,
+    pub first_service_on: Option<Day>,
+    pub first_marketed_on: Option<Day>,
+    pub conformity_evidence: Option<Text<500>>,
+    pub has_gas_tank: Option<bool>,
+    pub gas_tank_volume: Option<Volume>,
+    pub notes: Option<Prose>,
 }
 
 /// The days in the life of a boiler that have to come in order.
@@ -438,14 +416,11 @@ async fn change_boiler(
     let changed = db
         .write(&actor, async |tx| {
             let current = lock(tx.conn(), *id).await?;
-            let change = patch.against(&current)?;
-            let recorded = &current.particulars;
+            let change = patch.merged(&current)?;
             let life = Life {
-                made_on: change.made_on.unwrap_or(recorded.made_on),
-                first_service_on: change.first_service_on.unwrap_or(recorded.first_service_on),
-                first_marketed_on: change
-                    .first_marketed_on
-                    .unwrap_or(recorded.first_marketed_on),
+                made_on: change.made_on,
+                first_service_on: change.first_service_on,
+                first_marketed_on: change.first_marketed_on,
             };
             let first_record = first_record(tx.conn(), *id).await?;
             life.check(first_record, actor.today)?;
@@ -453,8 +428,12 @@ async fn change_boiler(
                 tx.unchanged();
                 return Ok(current);
             }
-            let (asked, confirmed) = doubts_of_change(tx.conn(), *id, &change).await?;
-            let stay = confirmations::after_change(&recorded.confirmed, &asked, confirmed.clone());
+            let (asked, confirmed) = doubts_of_change(tx.conn(), *id, &patch, &change).await?;
+            let stay = confirmations::after_change(
+                &current.particulars.confirmed,
+                &asked,
+                confirmed.clone(),
+            );
             diesel::update(boilers::table.find(*id))
                 .set((&change, boilers::confirmed.eq(stay)))
                 .execute(tx.conn())
@@ -649,23 +628,26 @@ pub(crate) async fn read_number_in_doubt(
 async fn doubts_of_change(
     conn: &mut AsyncPgConnection,
     id: i64,
+    patch: &Patch<BoilerPatch>,
     change: &BoilerPatch,
 ) -> Result<(Vec<Member>, Vec<Member>), Problem> {
     let (mut ask, mut asked) = (Confirmations::default(), Vec::new());
-    if let Some(number) = &change.number {
+    if patch.names("number") {
         asked.push(Member::Number);
-        let doubt = number_in_doubt(conn, number, Some(id)).await?;
+        let doubt = number_in_doubt(conn, &change.number, Some(id)).await?;
         ask.ask("/number", doubt, change.number_confirmed);
     }
-    if let Some(volume) = &change.volume {
+    if patch.names("volume") {
         asked.push(Member::Volume);
-        let doubt = volume.as_ref().and_then(sense::volume);
+        let doubt = change.volume.as_ref().and_then(sense::volume);
         ask.ask("/volume", doubt, change.volume_confirmed);
     }
-    if let Some(made_on) = change.made_on {
+    if patch.names("made_on") {
         asked.push(Member::MadeOn);
         let first_test = first_test(conn, id).await?;
-        let doubt = made_on.and_then(|day| sense::made_on(day, first_test));
+        let doubt = change
+            .made_on
+            .and_then(|day| sense::made_on(day, first_test));
         ask.ask("/made_on", doubt, change.made_on_confirmed);
     }
     Ok((asked, ask.settled()?))

@@ -9,7 +9,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::Problem,
-        text::{Code, Line, present},
+        text::{Code, Line},
     },
     schema::accounts,
 };
@@ -44,16 +44,12 @@ pub struct NamedAccount {
 
 /// Two accounts may have one number.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = accounts)]
+#[diesel(table_name = accounts, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"number": "1001", "name": "Engines in stock"}))]
 pub struct AccountPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Code>)]
-    pub number: Option<Option<Code>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub name: Option<Option<Line>>,
+    pub number: Option<Code>,
+    pub name: Option<Line>,
 }
 
 // Routes
@@ -118,7 +114,7 @@ async fn change_account(
                 .for_update()
                 .first(tx.conn())
                 .await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

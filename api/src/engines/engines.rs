@@ -14,9 +14,7 @@ use crate::{
         operations::Operations,
         problem::{self, FieldError, Problem},
         query::{Query, any_of},
-        text::{
-            Line, Prose, at_most, containing, present, present_at_most, present_nought_or_more,
-        },
+        text::{Line, Prose, at_most, containing},
     },
     schema::{engines, stock},
 };
@@ -166,9 +164,10 @@ pub struct Engine {
     pub in_stock: InStock,
 }
 
-#[derive(Debug, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = engines)]
+#[derive(Debug, Deserialize, Insertable, AsChangeset, ToSchema)]
+#[diesel(table_name = engines, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"kind": "locomotive", "name": "Marrowby", "place": "bay 3", "weight": {"value": "150", "unit": "lb"}}))]
 pub struct NewEngine {
     pub kind: Kind,
     pub name: Line,
@@ -196,7 +195,7 @@ pub struct NewEngine {
     /// Of the engine as it is lifted. Questioned where it does not fit the gauge of a locomotive, or length, width and height.
     pub weight: Option<Mass>,
     #[serde(default)]
-    #[diesel(skip_insertion)]
+    #[diesel(skip_insertion, skip_update)]
     pub weight_confirmed: bool,
     /// On the coupled wheels, in working order.
     pub adhesive_weight: Option<Mass>,
@@ -242,135 +241,6 @@ fn steamable() -> OfferedAs {
 
 fn yes() -> bool {
     true
-}
-
-#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = engines)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"place": "bay 3", "weight": {"value": "150", "unit": "lb"}}))]
-pub struct EnginePatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub kind: Option<Kind>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub name: Option<Line>,
-    /// The full-size engine that it follows.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub prototype: Option<Option<Line>>,
-    /// The published design that it was built to.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub design: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub designer: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub builder: Option<Option<Line>>,
-    /// Whether the builder was an amateur or of the trade.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<BuilderStanding>)]
-    pub builder_standing: Option<Option<BuilderStanding>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<i32>, minimum = 1800, maximum = 2199)]
-    pub built_year: Option<Option<i32>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub gauge: Option<Option<Length>>,
-    /// Of the full-size track; a narrow-gauge scale follows from it.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub prototype_gauge: Option<Option<Length>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Scale>)]
-    pub scale: Option<Option<Scale>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Whyte>)]
-    pub whyte: Option<Option<Whyte>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<i32>, minimum = 1, maximum = 12)]
-    pub cylinders: Option<Option<i32>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub bore: Option<Option<Length>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub stroke: Option<Option<Length>>,
-    /// Diameter on the tread.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub driving_wheel_diameter: Option<Option<Length>>,
-    /// Of the engine as it is lifted.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Mass>)]
-    pub weight: Option<Option<Mass>>,
-    #[serde(default)]
-    #[diesel(skip_update)]
-    pub weight_confirmed: bool,
-    /// On the coupled wheels, in working order.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Mass>)]
-    pub adhesive_weight: Option<Option<Mass>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub length: Option<Option<Length>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub width: Option<Option<Length>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub height: Option<Option<Length>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Length>)]
-    pub rigid_wheelbase: Option<Option<Length>>,
-    /// Total, of the rigid wheelbase; 0 where there is none.
-    #[serde(default, deserialize_with = "present_nought_or_more")]
-    #[schema(value_type = Option<Length>)]
-    pub side_play: Option<Option<Length>>,
-    /// As a maker or paper states it; shown beside the formula's, never in its place.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Force>)]
-    pub stated_tractive_effort: Option<Option<Force>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Fuel>)]
-    pub fuel: Option<Option<Fuel>>,
-    #[serde(default, deserialize_with = "present_at_most::<10, _, _>")]
-    #[schema(max_items = 10, nullable = false)]
-    pub feeds: Option<Vec<Feed>>,
-    #[serde(default, deserialize_with = "present_at_most::<10, _, _>")]
-    #[schema(max_items = 10, nullable = false)]
-    pub goes_with: Option<Vec<GoesWith>>,
-    /// What order it is in; a fact, not where it stands in the trade.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<WorkingOrder>)]
-    pub working_order: Option<Option<WorkingOrder>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub offered_as: Option<OfferedAs>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub has_boiler: Option<bool>,
-    /// null: nobody has looked.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<bool>)]
-    pub asbestos_suspected: Option<Option<bool>>,
-    /// Won at exhibitions.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<i32>, minimum = 0, maximum = 100)]
-    pub medals: Option<Option<i32>>,
-    /// Whether drawings, bills and tests are on record from the beginning.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<bool>)]
-    pub full_record: Option<Option<bool>>,
-    /// Where in the works it is.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub place: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Prose>)]
-    pub notes: Option<Option<Prose>>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -599,36 +469,8 @@ impl NewEngine {
     }
 }
 
-impl EnginePatch {
-    /// Whether the change touches the weight, or a size that the weight is compared with.
-    fn names_size(&self) -> bool {
-        let sides = [&self.gauge, &self.length, &self.width, &self.height];
-        self.kind.is_some() || self.weight.is_some() || sides.iter().any(|side| side.is_some())
-    }
-
-    /// The facts as they would be after the change.
-    fn checked<'a>(&'a self, current: &'a Particulars) -> Checked<'a> {
-        fn after<'a, T>(change: &'a Option<Option<T>>, current: &'a Option<T>) -> Option<&'a T> {
-            change.as_ref().unwrap_or(current).as_ref()
-        }
-        Checked {
-            kind: self.kind.unwrap_or(current.kind),
-            built_year: after(&self.built_year, &current.built_year).copied(),
-            cylinders: after(&self.cylinders, &current.cylinders).copied(),
-            medals: after(&self.medals, &current.medals).copied(),
-            weight: after(&self.weight, &current.weight),
-            adhesive_weight: after(&self.adhesive_weight, &current.adhesive_weight),
-            whyte: after(&self.whyte, &current.whyte),
-            gauge: after(&self.gauge, &current.gauge),
-            sides: [
-                after(&self.length, &current.length),
-                after(&self.width, &current.width),
-                after(&self.height, &current.height),
-            ],
-            weight_confirmed: self.weight_confirmed || !self.names_size(),
-        }
-    }
-}
+/// Of the weight, and of the sizes that it is compared with.
+const SIZES: [&str; 6] = ["kind", "gauge", "weight", "length", "width", "height"];
 
 // Routes
 
@@ -684,14 +526,18 @@ async fn change_engine(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-    patch: Patch<EnginePatch>,
+    patch: Patch<NewEngine>,
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
             crate::stock::lock(tx.conn(), *stock_no).await?;
             let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
-            let change = patch.against(&current)?;
-            let checked = change.checked(&current.particulars);
+            let change = patch.merged(&current)?;
+            let names_size = SIZES.iter().any(|size| patch.names(size));
+            let checked = Checked {
+                weight_confirmed: change.weight_confirmed || !names_size,
+                ..change.checked()
+            };
             let broken = broken_rules("", &checked, actor.today);
             if !broken.is_empty() {
                 return Err(Problem::invalid_all(broken));
@@ -700,11 +546,8 @@ async fn change_engine(
                 tx.unchanged();
                 return Ok(current);
             }
-            let gauge_mm = change
-                .gauge
-                .as_ref()
-                .map(|gauge| gauge.as_ref().map(Length::base));
-            let confirmed = if change.names_size() {
+            let gauge_mm = change.gauge.as_ref().map(Length::base);
+            let confirmed = if names_size {
                 checked.confirmed()
             } else {
                 current.particulars.confirmed.clone()
@@ -712,13 +555,13 @@ async fn change_engine(
             diesel::update(engines::table.find(*stock_no))
                 .set((
                     &change,
-                    gauge_mm.map(|mm| engines::gauge_mm.eq(mm)),
+                    engines::gauge_mm.eq(gauge_mm),
                     engines::confirmed.eq(&confirmed),
                 ))
                 .execute(tx.conn())
                 .await?;
             let entry = json!({"members": patch.members()});
-            let entry = if change.names_size() {
+            let entry = if names_size {
                 confirmations::noted(entry, &confirmed)
             } else {
                 entry

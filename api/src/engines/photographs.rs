@@ -11,7 +11,7 @@ use crate::{
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
         problem::Problem,
-        text::{Text, at_most, present},
+        text::{Text, at_most},
     },
     schema::{photograph_sizes, photographs},
     stock,
@@ -117,15 +117,12 @@ pub struct PhotographOrder {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = photographs)]
+#[diesel(table_name = photographs, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"alt": "Marrowby from the left, on a bench", "public": true}))]
 pub struct PhotographPatch {
-    #[serde(default, deserialize_with = "present")]
-    pub alt: Option<Option<Text<500>>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub public: Option<bool>,
+    pub alt: Option<Text<500>>,
+    pub public: bool,
 }
 
 // Routes
@@ -257,7 +254,7 @@ async fn change_photograph(
     let changed = db
         .write(&actor, async |tx| {
             let current = locked(tx, *id).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

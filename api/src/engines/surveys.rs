@@ -9,7 +9,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{FieldError, Problem},
-        text::{Line, Prose, Text, at_most, present},
+        text::{Line, Prose, Text, at_most},
     },
     schema::{comparables, engines as engines_table, findings, survey_grades, surveys},
     stock,
@@ -197,9 +197,7 @@ pub struct NewFinding {
 #[schema(example = json!({"released": true}))]
 pub struct FindingPatch {
     /// Whether the public may read it.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub released: Option<bool>,
+    pub released: bool,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -378,10 +376,11 @@ async fn change_finding(
                 .await
                 .optional()?;
             let current = found.ok_or_else(|| missing_finding(*id))?;
-            let Some(released) = patch.against(&current)?.released else {
+            let FindingPatch { released } = patch.merged(&current)?;
+            if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
-            };
+            }
             if released && current.complaint_id.is_some() {
                 let detail = "the words of a complaint are the buyer's; a survey says what it found in words of its own";
                 return Err(Problem::invalid("/released", detail));

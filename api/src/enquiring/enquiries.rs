@@ -10,7 +10,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{Problem, all_hold},
-        text::{Prose, Text, at_most, present},
+        text::{Prose, Text, at_most},
     },
     schema::{engines as engines_table, enquiries, stock},
 };
@@ -123,17 +123,13 @@ pub struct NewEnquiry {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = enquiries)]
+#[diesel(table_name = enquiries, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"follow_up_on": "2026-06-15"}))]
 pub struct EnquiryPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Prose>)]
-    pub words: Option<Option<Prose>>,
+    pub words: Option<Prose>,
     /// Today or later.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub follow_up_on: Option<Option<Day>>,
+    pub follow_up_on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -335,13 +331,13 @@ async fn change_enquiry(
     let changed = db
         .write(&actor, async |tx| {
             let current = locked(tx, *id).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
             }
-            let follow_up = change.follow_up_on.flatten();
-            if follow_up.is_some_and(|on| on < actor.today) {
+            let follow_up = change.follow_up_on;
+            if patch.names("follow_up_on") && follow_up.is_some_and(|on| on < actor.today) {
                 return Err(Problem::invalid("/follow_up_on", "in the past"));
             }
             must_be_open(&current)?;

@@ -11,7 +11,7 @@ use crate::{
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
         problem::{self, FieldError, Problem},
-        text::{Line, Prose, Text, present},
+        text::{Line, Prose, Text},
     },
     schema::{firm, listings},
     stock,
@@ -91,19 +91,12 @@ pub struct NewListing {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"price_on_request": true}))]
 pub struct ListingPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub title: Option<Line>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub words: Option<Prose>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub price_on_request: Option<bool>,
+    pub title: Line,
+    pub words: Prose,
+    pub price_on_request: bool,
     /// All of them.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Vec<Translation>>, max_items = 9, nullable = false)]
-    pub translations: Option<Translations>,
+    #[schema(value_type = Vec<Translation>, max_items = 9)]
+    pub translations: Translations,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -174,13 +167,13 @@ async fn change_listing(
     let changed = db
         .write(&actor, async |tx| {
             let current = locked(tx, *stock_no).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
             }
-            if let Some(translations) = &change.translations {
-                must_be_of_the_firm(tx.conn(), translations).await?;
+            if patch.names("translations") {
+                must_be_of_the_firm(tx.conn(), &change.translations).await?;
             }
             let changed: Listing = diesel::update(listings::table.find(*stock_no))
                 .set(&change)

@@ -9,7 +9,7 @@ use crate::{
         db::{Db, RunQueryDsl},
         operations::Operations,
         problem::Problem,
-        text::{Code, Line, Text, present, present_at_most},
+        text::{Code, Line, Text, at_most},
     },
     schema::{firm, listings},
 };
@@ -68,63 +68,41 @@ pub struct Firm {
 
 /// The currency is fixed once amounts are recorded in it.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = firm)]
+#[diesel(table_name = firm, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"name": "Quillow Lane Works"}))]
 pub struct FirmPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub name: Option<Line>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub time_zone: Option<Code>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub jurisdiction: Option<Jurisdiction>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub page_url: Option<Option<Line>>,
+    pub name: Line,
+    pub time_zone: Code,
+    pub jurisdiction: Jurisdiction,
+    pub page_url: Option<Line>,
     /// 1 to 2160, which is 90 days.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false, minimum = 1, maximum = 2160)]
-    pub reservation_hours: Option<i32>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub paper_size: Option<PaperSize>,
+    #[schema(minimum = 1, maximum = 2160)]
+    pub reservation_hours: i32,
+    pub paper_size: PaperSize,
     /// 0 to 100.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false, minimum = 0, maximum = 100)]
-    pub benches: Option<i32>,
+    #[schema(minimum = 0, maximum = 100)]
+    pub benches: i32,
     /// 0 to 100.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false, minimum = 0, maximum = 100)]
-    pub steaming_bays: Option<i32>,
+    #[schema(minimum = 0, maximum = 100)]
+    pub steaming_bays: i32,
     /// None that a listing has a translation in is left out.
-    #[serde(
-        default,
-        deserialize_with = "present_at_most::<{ languages::MOST }, _, _>"
-    )]
-    #[schema(nullable = false, min_items = 1, max_items = 10)]
-    pub languages: Option<Vec<Language>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Text<500>>)]
-    pub address: Option<Option<Text<500>>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Code>)]
-    pub vat_number: Option<Option<Code>>,
+    #[serde(deserialize_with = "at_most::<{ languages::MOST }, _, _>")]
+    #[schema(min_items = 1, max_items = 10)]
+    pub languages: Vec<Language>,
+    pub address: Option<Text<500>>,
+    pub vat_number: Option<Code>,
 }
 
 impl FirmPatch {
     fn check(&self) -> Result<(), Problem> {
-        if let Some(zone) = &self.time_zone
-            && TimeZone::get(zone).is_err()
-        {
+        if TimeZone::get(&self.time_zone).is_err() {
             return Err(Problem::invalid(
                 "/time_zone",
                 "not a time zone of the IANA database, such as Europe/London",
             ));
         }
-        if let Some(Some(template)) = &self.page_url
+        if let Some(template) = &self.page_url
             && !(template.starts_with("https://") && template.contains("{page_name}"))
         {
             return Err(Problem::invalid(
@@ -136,17 +114,15 @@ impl FirmPatch {
             (self.benches, "/benches"),
             (self.steaming_bays, "/steaming_bays"),
         ] {
-            if places.is_some_and(|places| !(0..=100).contains(&places)) {
+            if !(0..=100).contains(&places) {
                 return Err(Problem::invalid(pointer, "not 0 to 100"));
             }
         }
-        if self.languages.as_ref().is_some_and(Vec::is_empty) {
+        if self.languages.is_empty() {
             let detail = "empty; the first is the language in which you write";
             return Err(Problem::invalid("/languages", detail));
         }
-        if let Some(hours) = self.reservation_hours
-            && !(1..=MOST_RESERVATION_HOURS).contains(&hours)
-        {
+        if !(1..=MOST_RESERVATION_HOURS).contains(&self.reservation_hours) {
             return Err(Problem::invalid(
                 "/reservation_hours",
                 "not 1 to 2160 hours",
@@ -184,10 +160,10 @@ async fn change_firm(
                 .for_update()
                 .first(tx.conn())
                 .await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             change.check()?;
-            if let Some(languages) = &change.languages {
-                no_listing_is_without(tx.conn(), languages).await?;
+            if patch.names("languages") {
+                no_listing_is_without(tx.conn(), &change.languages).await?;
             }
             if patch.is_empty() {
                 tx.unchanged();

@@ -9,10 +9,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::Problem,
-        text::{
-            Line, Text, email_address, present, present_email_address, present_telephone_number,
-            telephone_number,
-        },
+        text::{Line, Text, email_address, telephone_number},
     },
     schema::persons,
 };
@@ -67,8 +64,8 @@ impl Person {
     }
 }
 
-#[derive(Debug, Clone, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = persons)]
+#[derive(Debug, Clone, Deserialize, Insertable, AsChangeset, ToSchema)]
+#[diesel(table_name = persons, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
 pub struct NewPerson {
@@ -80,27 +77,6 @@ pub struct NewPerson {
     #[serde(default, deserialize_with = "telephone_number")]
     pub telephone: Option<Line>,
     pub address: Option<Text<500>>,
-}
-
-#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = persons)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"telephone": "01632 960123"}))]
-pub struct PersonPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub name: Option<Line>,
-    /// As in a new person.
-    #[serde(default, deserialize_with = "present_email_address")]
-    #[schema(value_type = Option<Line>)]
-    pub email: Option<Option<Line>>,
-    /// As in a new person.
-    #[serde(default, deserialize_with = "present_telephone_number")]
-    #[schema(value_type = Option<Line>)]
-    pub telephone: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Text<500>>)]
-    pub address: Option<Option<Text<500>>>,
 }
 
 impl NewPerson {
@@ -168,12 +144,12 @@ async fn change_person(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    patch: Patch<PersonPatch>,
+    patch: Patch<NewPerson>,
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
             let current = locked_unerased(tx, *id).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

@@ -18,7 +18,11 @@ use std::{
 };
 use utoipa::{
     IntoParams, PartialSchema, ToSchema,
-    openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
+    openapi::{
+        ContentBuilder, ObjectBuilder, Ref, RefOr, Required, Schema,
+        request_body::{RequestBody, RequestBodyBuilder},
+        schema::{ArrayItems, Type},
+    },
 };
 
 pub const LIMIT: usize = 256 * 1024;
@@ -91,7 +95,8 @@ pub struct Put<T>(Patch<T>);
 impl<T: DeserializeOwned + PartialSchema> Put<T> {
     /// What takes the place of `current`, when that is still what the client had read.
     pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
-        self.0.against(current)
+        self.0.still_known(current)?;
+        typed(&self.0.json)
     }
 }
 
@@ -105,23 +110,141 @@ impl<T: 'static> FromRequest for Put<T> {
     }
 }
 
-/// A JSON merge patch (RFC 7396), not yet held against what it changes.
+/// A JSON merge patch (RFC 7396), not yet held against what it changes. `T`: all that may be changed, as a POST would take it.
 pub struct Patch<T> {
     json: Value,
     if_match: String,
     of: PhantomData<T>,
 }
 
-impl<T: DeserializeOwned + PartialSchema> Patch<T> {
-    /// The change, when `current` is still what the client had read.
-    pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
-        let current = serde_json::to_vec(current).map_err(Problem::internal)?;
-        if_match(&self.if_match, &etag_of(&current))?;
-        typed(&self.json)
+impl<T: DeserializeOwned + ToSchema> Patch<T> {
+    /// What the change makes of `current`, checked as a whole, when that is still what the client had read. All that may be
+    /// changed has to be shown in `current`: what is not shown to somebody is not changed by them either.
+    pub fn merged(&self, current: &impl Serialize) -> Result<T, Problem> {
+        let shown = self.still_known(current)?;
+        let shown: Value = serde_json::from_slice(&shown).map_err(Problem::internal)?;
+        let mut forms = vec![(T::name().into_owned(), T::schema())];
+        T::schemas(&mut forms);
+        // A confirmation is said anew each time.
+        let mut kept = members_of(&forms[0].1).filter(|name| !name.ends_with("_confirmed"));
+        if let Some(hidden) = kept.find(|name| shown.get(name).is_none()) {
+            let detail = format!("`{hidden}` may be changed and is not shown");
+            return Err(Problem::internal(detail));
+        }
+        let mut whole = as_sent(&shown, &forms[0].1, &forms);
+        merge(&mut whole, &self.json);
+        typed(&whole)
+    }
+
+    /// Whether the change names the member, be it with the value that it has.
+    pub fn names(&self, member: &str) -> bool {
+        debug_assert!(
+            members_of(&T::schema()).any(|known| known == member),
+            "`{member}` is no member of what is changed"
+        );
+        self.json.get(member).is_some()
     }
 }
 
+fn members_of(form: &RefOr<Schema>) -> impl Iterator<Item = &String> {
+    let object = match form {
+        RefOr::T(Schema::Object(object)) => Some(object),
+        RefOr::T(_) | RefOr::Ref(_) => None,
+    };
+    object
+        .into_iter()
+        .flat_map(|object| object.properties.keys())
+}
+
+/// What of a value that was shown its form takes when it is sent: all but what is only shown.
+fn as_sent(shown: &Value, form: &RefOr<Schema>, forms: &[(String, RefOr<Schema>)]) -> Value {
+    match (shown, form) {
+        (_, RefOr::Ref(to)) => {
+            let name = to.ref_location.rsplit('/').next();
+            match forms.iter().find(|(known, _)| Some(known.as_str()) == name) {
+                Some((_, form)) => as_sent(shown, form, forms),
+                None => shown.clone(),
+            }
+        }
+        (Value::Object(members), RefOr::T(Schema::Object(object)))
+            if !object.properties.is_empty() =>
+        {
+            let sent = members.iter().filter_map(|(name, member)| {
+                let form = object.properties.get(name)?;
+                (!is_only_shown(form)).then(|| (name.clone(), as_sent(member, form, forms)))
+            });
+            Value::Object(sent.collect())
+        }
+        // An optional member has the form of its value, or is null.
+        (Value::Object(_), RefOr::T(Schema::OneOf(one))) => {
+            let of_value = one.items.iter().find(|it| matches!(it, RefOr::Ref(_)));
+            of_value.map_or_else(|| shown.clone(), |form| as_sent(shown, form, forms))
+        }
+        (Value::Array(items), RefOr::T(Schema::Array(list))) => match &list.items {
+            ArrayItems::RefOrSchema(form) => {
+                let sent = items.iter().map(|item| as_sent(item, form, forms));
+                Value::Array(sent.collect())
+            }
+            ArrayItems::False => shown.clone(),
+        },
+        _ => shown.clone(),
+    }
+}
+
+fn is_only_shown(form: &RefOr<Schema>) -> bool {
+    matches!(form, RefOr::T(Schema::Object(object)) if object.read_only == Some(true))
+}
+
+/// Lays a patch on a value.
+///
+/// Source: RFC 7396, 2; but null is written and not taken out: every form reads it as a member that is not there, and refuses it
+/// where there has to be a value.
+fn merge(onto: &mut Value, patch: &Value) {
+    match (onto, patch) {
+        (Value::Object(members), Value::Object(changes)) => {
+            for (name, change) in changes {
+                merge(members.entry(name.clone()).or_insert(Value::Null), change);
+            }
+        }
+        (onto, patch) => *onto = patch.clone(),
+    }
+}
+
+/// The body of a change in the document: every member of a `T` may be left out.
+pub fn merge_patch<T: ToSchema>(forms: &mut Vec<(String, RefOr<Schema>)>) -> RequestBody {
+    let name = patch_name(&T::name());
+    let mut form = T::schema();
+    if let RefOr::T(Schema::Object(object)) = &mut form {
+        object.required.clear();
+    }
+    let body = RequestBodyBuilder::new()
+        .content(
+            MERGE_PATCH,
+            ContentBuilder::new()
+                .schema(Some(Ref::from_schema_name(&name)))
+                .build(),
+        )
+        .required(Some(Required::True))
+        .build();
+    forms.push((name, form));
+    T::schemas(forms);
+    body
+}
+
+/// `PersonPatch` for a change of what `NewPerson` takes.
+fn patch_name(of: &str) -> String {
+    let of = of.strip_prefix("New").unwrap_or(of);
+    format!("{}Patch", of.strip_suffix("Patch").unwrap_or(of))
+}
+
 impl<T> Patch<T> {
+    /// `current` as it was shown, when that is still what the client had read.
+    fn still_known(&self, current: &impl Serialize) -> Result<Vec<u8>, Problem> {
+        let shown = serde_json::to_vec(current).map_err(Problem::internal)?;
+        if_match(&self.if_match, &etag_of(&shown))?;
+        Ok(shown)
+    }
+
     /// Names of the members that the change names.
     pub fn members(&self) -> Vec<&String> {
         self.json

@@ -8,7 +8,10 @@ use actix_web::{
 use std::cell::OnceCell;
 use utoipa::{
     Path,
-    openapi::{OpenApi, Paths, RefOr, Schema, path::HttpMethod, security::SecurityRequirement},
+    openapi::{
+        OpenApi, Paths, RefOr, Schema, path::HttpMethod, request_body::RequestBody,
+        security::SecurityRequirement,
+    },
 };
 use utoipa_actix_web::OpenApiFactory;
 
@@ -31,6 +34,11 @@ const METHODS: &[(HttpMethod, &str)] = &[
 pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
     /// Whom it lets in.
     type By: Admits;
+
+    /// The body of a change, which is made of the form of what it changes; `forms` gets what it refers to.
+    fn merge_patch(_forms: &mut Vec<(String, RefOr<Schema>)>) -> Option<RequestBody> {
+        None
+    }
 }
 
 /// Where operations are told to the server.
@@ -137,6 +145,9 @@ impl Said {
             (key, format!("With a key of: {}.", roles.join(", ")))
         };
         let mut what = F::operation();
+        if let Some(body) = F::merge_patch(&mut self.schemas) {
+            what.request_body = Some(RefOr::T(body));
+        }
         what.tags = Some(vec![tag.to_owned()]);
         what.security = Some(vec![security]);
         // A reader of the document, and a generator of clients, is told of every operation whom it is for.

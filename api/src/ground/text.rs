@@ -7,7 +7,6 @@ use diesel::{
     serialize::{self, IsNull, Output, ToSql},
     sql_types,
 };
-use outshop_core::units::{Quantity, Unit, nought_or_more};
 use serde::{Deserialize, Deserializer, Serialize, de};
 use std::{borrow::Cow, fmt, io::Write, ops::Deref, str::FromStr};
 use utoipa::{
@@ -108,13 +107,6 @@ impl<const MAX: usize> ToSchema for Text<MAX> {
     }
 }
 
-/// For a member of a merge patch: absent is `None`, a value (or `null`, where `T` is an option) is `Some`.
-pub fn present<'de, T: Deserialize<'de>, D: Deserializer<'de>>(
-    from: D,
-) -> Result<Option<T>, D::Error> {
-    T::deserialize(from).map(Some)
-}
-
 /// Whether mail can be sent to it.
 ///
 /// Source: HTML Living Standard, "valid e-mail address"; RFC 5321, 4.5.3.1: 64 and 254 characters at the most. A dot in the
@@ -188,27 +180,6 @@ pub fn telephone_number<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Lin
     checked(from, is_telephone_number, would_be)
 }
 
-/// `present` and `email_address` together.
-pub fn present_email_address<'de, D: Deserializer<'de>>(
-    from: D,
-) -> Result<Option<Option<Line>>, D::Error> {
-    email_address(from).map(Some)
-}
-
-/// `present` and `telephone_number` together.
-pub fn present_telephone_number<'de, D: Deserializer<'de>>(
-    from: D,
-) -> Result<Option<Option<Line>>, D::Error> {
-    telephone_number(from).map(Some)
-}
-
-/// `present` for a quantity that may be nought.
-pub fn present_nought_or_more<'de, U: Unit, D: Deserializer<'de>>(
-    from: D,
-) -> Result<Option<Option<Quantity<U>>>, D::Error> {
-    nought_or_more(from).map(Some)
-}
-
 /// A list of at most `MAX` different items.
 pub fn at_most<'de, const MAX: usize, T, D>(from: D) -> Result<Vec<T>, D::Error>
 where
@@ -227,15 +198,6 @@ where
         return Err(de::Error::custom("an item stands twice"));
     }
     Ok(items)
-}
-
-/// `present` and `at_most` together.
-pub fn present_at_most<'de, const MAX: usize, T, D>(from: D) -> Result<Option<Vec<T>>, D::Error>
-where
-    T: Deserialize<'de> + PartialEq,
-    D: Deserializer<'de>,
-{
-    at_most::<MAX, T, D>(from).map(Some)
 }
 
 /// `text` as a pattern for LIKE in which it stands for itself.

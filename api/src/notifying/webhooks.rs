@@ -11,7 +11,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{self, FieldError, Problem},
-        text::{Code, Text, at_most, present, present_at_most},
+        text::{Code, Text, at_most},
     },
     schema::{webhook_calls, webhooks},
 };
@@ -93,16 +93,13 @@ pub struct NewWebhook {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"standing": "on"}))]
 pub struct WebhookPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(max_length = 2000, nullable = false)]
-    pub url: Option<Text<2000>>,
-    #[serde(default, deserialize_with = "present_at_most::<50, _, _>")]
-    #[schema(max_items = 50, nullable = false)]
-    pub types: Option<Vec<Code>>,
+    #[schema(max_length = 2000)]
+    pub url: Text<2000>,
+    #[serde(deserialize_with = "at_most::<50, _, _>")]
+    #[schema(max_items = 50)]
+    pub types: Vec<Code>,
     /// Switched on again, it is told of what happened while it was off.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub standing: Option<Switch>,
+    pub standing: Switch,
 }
 
 /// `whsec_` and 32 random bytes in base64. Never written into a log.
@@ -329,15 +326,18 @@ async fn change_webhook(
     let changed = db
         .write(&actor, async |tx| {
             let current = find_to_change(tx.conn(), *id).await?;
-            let mut change = patch.against(&current)?;
-            if let Some(url) = checked(**reach, change.url.as_ref(), change.types.as_ref())? {
-                change.url = Some(url);
+            let mut change = patch.merged(&current)?;
+            // What may be called can have changed since; that does not keep a webhook from being switched off.
+            let url = patch.names("url").then_some(&change.url);
+            let types = patch.names("types").then_some(&change.types);
+            if let Some(url) = checked(**reach, url, types)? {
+                change.url = url;
             }
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
             }
-            let off_because = match change.standing.unwrap_or(current.standing) {
+            let off_because = match change.standing {
                 Switch::On => None,
                 Switch::Off => Some(current.off_because.unwrap_or(OffBecause::ByHand)),
             };

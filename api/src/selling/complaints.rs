@@ -80,9 +80,7 @@ pub struct NewComplaint {
 #[schema(example = json!({"given_back_on": "2026-05-31"}))]
 pub struct ComplaintPatch {
     /// From the day of asking to today; null takes a wrong day back.
-    #[serde(default, deserialize_with = "crate::ground::text::present")]
-    #[schema(value_type = Option<Day>)]
-    pub given_back_on: Option<Option<Day>>,
+    pub given_back_on: Option<Day>,
 }
 
 /// The last days of the law of sale for a sale, by the rows in force on the day of delivery.
@@ -197,11 +195,11 @@ async fn change_complaint(
             let sale_id = find(tx.conn(), *id).await?.sale_id;
             let sale = sales::locked(tx, sale_id).await?;
             let current = find(tx.conn(), *id).await?;
-            let change = patch.against(&current)?;
-            let Some(given_back_on) = change.given_back_on else {
+            let ComplaintPatch { given_back_on } = patch.merged(&current)?;
+            if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
-            };
+            }
             let span = complaint_span(tx, &sale).await?;
             check(current.asked_on, given_back_on, span, actor.today)?;
             let changed: Complaint = diesel::update(complaints::table.find(*id))

@@ -11,7 +11,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{FieldError, Problem},
-        text::{Text, present},
+        text::Text,
     },
     schema::exports,
     selling::{
@@ -87,7 +87,9 @@ pub struct Export {
     pub warnings: Vec<Text<400>>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+/// The tax of a closed period is never changed.
+#[derive(Debug, Deserialize, Insertable, AsChangeset, ToSchema)]
+#[diesel(table_name = exports, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"destination": "CH", "method": "own_van"}))]
 pub struct NewExport {
@@ -103,32 +105,6 @@ pub struct NewExport {
     /// false unless told otherwise.
     #[serde(default)]
     pub used_before_leaving: bool,
-}
-
-/// The tax of a closed period is never changed.
-#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = exports)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"left_on": "2026-03-20", "evidence": "customs declaration", "evidence_on": "2026-04-15"}))]
-pub struct ExportPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub destination: Option<Jurisdiction>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub method: Option<ExportMethod>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub left_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Text<500>>)]
-    pub evidence: Option<Option<Text<500>>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub evidence_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub used_before_leaving: Option<bool>,
 }
 
 // Routes
@@ -183,27 +159,13 @@ async fn create_export(
             let detail = "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there";
             return Err(Problem::conflict(detail));
         }
-        let as_it_is = Said {
-            destination: new.destination.clone(),
-            left_on: new.left_on,
-            has_evidence: new.evidence.is_some(),
-            evidence_on: new.evidence_on,
-        };
-        as_it_is.check(tx, &sale).await?;
+        new.check(tx, &sale).await?;
         tax_periods::must_be_open(tx.conn(), sale.terms.on).await?;
         if let Some(on) = new.evidence_on {
             tax_periods::must_be_open(tx.conn(), on).await?;
         }
         diesel::insert_into(exports::table)
-            .values((
-                exports::sale_id.eq(id),
-                exports::destination.eq(&new.destination),
-                exports::method.eq(new.method),
-                exports::left_on.eq(new.left_on),
-                exports::evidence.eq(&new.evidence),
-                exports::evidence_on.eq(new.evidence_on),
-                exports::used_before_leaving.eq(new.used_before_leaving),
-            ))
+            .values((exports::sale_id.eq(id), &*new))
             .execute(tx.conn())
             .await?;
         let export = of_sale(tx.conn(), id, actor.today).await?;
@@ -237,7 +199,7 @@ async fn change_export(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    patch: Patch<ExportPatch>,
+    patch: Patch<NewExport>,
 ) -> Result<HttpResponse, Problem> {
     let id = *id;
     let changed = db
@@ -245,21 +207,12 @@ async fn change_export(
             let sale_id = find(tx.conn(), id, actor.today).await?.sale_id;
             let sale = sales::locked(tx, sale_id).await?;
             let current = find(tx.conn(), id, actor.today).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
             }
-            let destination = change.destination.clone();
-            let evidence = change.evidence.clone();
-            let as_it_is = Said {
-                destination: destination.unwrap_or_else(|| current.destination.clone()),
-                left_on: change.left_on.unwrap_or(current.left_on),
-                has_evidence: evidence
-                    .map_or(current.evidence.is_some(), |evidence| evidence.is_some()),
-                evidence_on: change.evidence_on.unwrap_or(current.evidence_on),
-            };
-            as_it_is.check(tx, &sale).await?;
+            change.check(tx, &sale).await?;
             diesel::update(exports::table.find(id))
                 .set(&change)
                 .execute(tx.conn())
@@ -285,15 +238,7 @@ async fn change_export(
     shown(&req, &changed)
 }
 
-/// What an export says of itself after a request.
-struct Said {
-    destination: Jurisdiction,
-    left_on: Option<Day>,
-    has_evidence: bool,
-    evidence_on: Option<Day>,
-}
-
-impl Said {
+impl NewExport {
     async fn check(&self, tx: &mut Tx<'_>, sale: &Sale) -> Result<(), Problem> {
         let today = tx.actor.today;
         let home = firm::find(tx.conn()).await?.jurisdiction;
@@ -324,12 +269,12 @@ impl Said {
                 "in the future",
             ),
             (
-                self.has_evidence || self.evidence_on.is_none(),
+                self.evidence.is_some() || self.evidence_on.is_none(),
                 "/evidence",
                 "missing; what shows that it left",
             ),
             (
-                !self.has_evidence || self.evidence_on.is_some(),
+                self.evidence.is_none() || self.evidence_on.is_some(),
                 "/evidence_on",
                 "missing; the day on which the firm got the evidence",
             ),

@@ -16,7 +16,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{self, FieldError, Problem},
-        text::{Prose, Text, present},
+        text::{Prose, Text},
     },
     pricing::{margins, valuations::last_high},
     schema::{acquisitions as acquisitions_table, payments, returns, sales, sales_invoices},
@@ -167,53 +167,29 @@ const fn yes() -> bool {
 
 /// Price, day and buyer stay as they were recorded.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = sales)]
+#[diesel(table_name = sales, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"papers_acknowledged_on": "2026-05-14"}))]
 pub struct SalePatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub buyer_abroad: Option<bool>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub at_distance: Option<bool>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub buyer_is_consumer: Option<bool>,
+    pub buyer_abroad: bool,
+    pub at_distance: bool,
+    pub buyer_is_consumer: bool,
     /// Today or earlier.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub informed_of_cancellation_on: Option<Option<Day>>,
+    pub informed_of_cancellation_on: Option<Day>,
     /// Of a sale at a distance to a consumer: from its day to today.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub cancelled_on: Option<Option<Day>>,
+    pub cancelled_on: Option<Day>,
     /// Only beside `cancelled_on`.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub collection_offered: Option<bool>,
+    pub collection_offered: bool,
     /// From the delivery to today; only beside `cancelled_on`.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub proof_of_sending_on: Option<Option<Day>>,
+    pub proof_of_sending_on: Option<Day>,
     /// From the delivery to today.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub refund_agreed_on: Option<Option<Day>>,
+    pub refund_agreed_on: Option<Day>,
     /// The day of the sale or earlier. A kept stock value stays as it is.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub value_changed_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub papers_acknowledged_on: Option<Option<Day>>,
+    pub value_changed_on: Option<Day>,
+    pub papers_acknowledged_on: Option<Day>,
     /// Not before the day of the sale.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub promised_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Prose>)]
-    pub note: Option<Option<Prose>>,
+    pub promised_on: Option<Day>,
+    pub note: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
@@ -352,15 +328,14 @@ impl NewSale {
 
 impl SalePatch {
     /// What follows a sale by law, as it stands after the change.
-    fn law(&self, now: &Terms, delivered_on: Option<Day>, today: Day) -> Result<(), Problem> {
-        let at_distance = self.at_distance.unwrap_or(now.at_distance);
-        let consumer = self.buyer_is_consumer.unwrap_or(now.buyer_is_consumer);
+    fn law(&self, sold_on: Day, delivered_on: Option<Day>, today: Day) -> Result<(), Problem> {
+        let at_distance = self.at_distance;
+        let consumer = self.buyer_is_consumer;
         let told_on = self.informed_of_cancellation_on;
-        let told_on = told_on.unwrap_or(now.informed_of_cancellation_on);
-        let cancelled_on = self.cancelled_on.unwrap_or(now.cancelled_on);
-        let proof_on = self.proof_of_sending_on.unwrap_or(now.proof_of_sending_on);
-        let agreed_on = self.refund_agreed_on.unwrap_or(now.refund_agreed_on);
-        let collected = self.collection_offered.unwrap_or(now.collection_offered);
+        let cancelled_on = self.cancelled_on;
+        let proof_on = self.proof_of_sending_on;
+        let agreed_on = self.refund_agreed_on;
+        let collected = self.collection_offered;
         let mut rules = Rules::default();
         for (on, pointer) in [
             (told_on, "/informed_of_cancellation_on"),
@@ -376,13 +351,13 @@ impl SalePatch {
             "a consumer alone cancels, and a sale at a distance alone: leave it out, or say at_distance and buyer_is_consumer",
         );
         rules.hold(
-            cancelled_on.is_none_or(|on| on >= now.on),
+            cancelled_on.is_none_or(|on| on >= sold_on),
             "/cancelled_on",
             "before the day of the sale",
         );
-        let changed_on = self.value_changed_on.unwrap_or(now.value_changed_on);
+        let changed_on = self.value_changed_on;
         rules.hold(
-            changed_on.is_none_or(|on| on <= now.on),
+            changed_on.is_none_or(|on| on <= sold_on),
             "/value_changed_on",
             "after the day of the sale",
         );
@@ -578,16 +553,16 @@ async fn change_sale(
         .write(&actor, async |tx| {
             let current = locked(tx, *id).await?;
             let current = foreseen::of_sale(tx.conn(), current, actor.today).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
             }
-            let acknowledged = change.papers_acknowledged_on.flatten();
+            let acknowledged = change.papers_acknowledged_on;
             if acknowledged.is_some_and(|on| on > actor.today) {
                 return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
             }
-            let promised = change.promised_on.flatten();
+            let promised = change.promised_on;
             if promised.is_some_and(|promised| promised < current.sale.terms.on) {
                 return Err(Problem::invalid(
                     "/promised_on",
@@ -596,7 +571,7 @@ async fn change_sale(
             }
             let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
             let delivered_on = delivered.map(|(_, on)| on);
-            change.law(&current.sale.terms, delivered_on, actor.today)?;
+            change.law(current.sale.terms.on, delivered_on, actor.today)?;
             diesel::update(sales::table.find(*id))
                 .set(&change)
                 .execute(tx.conn())

@@ -9,7 +9,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::Problem,
-        text::{Prose, present},
+        text::Prose,
     },
     schema::support_notes,
     selling::sales,
@@ -61,13 +61,11 @@ pub struct NewSupportNote {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = support_notes)]
+#[diesel(table_name = support_notes, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"answered": "hot, at low pressure, every time it has been steamed"}))]
 pub struct SupportNotePatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Prose>)]
-    pub answered: Option<Option<Prose>>,
+    pub answered: Option<Prose>,
 }
 
 // Routes
@@ -156,7 +154,7 @@ async fn answer(
             let sale_id = find(tx.conn(), *id).await?.sale_id;
             let sale = sales::locked(tx, sale_id).await?;
             let current = find(tx.conn(), *id).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

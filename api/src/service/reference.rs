@@ -12,7 +12,7 @@ use utoipa::{
     openapi::{
         ComponentsBuilder, ContactBuilder, InfoBuilder, OpenApi, OpenApiBuilder, RefOr, Schema,
         ServerBuilder,
-        schema::{ArrayItems, SchemaType, Type},
+        schema::{AdditionalProperties, ArrayItems, SchemaType, Type},
         security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme},
         tag::TagBuilder,
     },
@@ -110,6 +110,12 @@ fn make_whole(schema: &mut Schema, left_out: &[&str]) {
                 .filter(|member| !left_out.contains(&member.as_str()))
                 .cloned()
                 .collect();
+            // An answer may gain members, be its form that of a request too.
+            if let Some(AdditionalProperties::FreeForm(false)) =
+                object.additional_properties.as_deref()
+            {
+                object.additional_properties = None;
+            }
         }
         Schema::AllOf(all) => all.items.iter_mut().for_each(|item| {
             if let RefOr::T(part) = item {

@@ -12,7 +12,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::Problem,
-        text::{Html, Line, Prose, present},
+        text::{Html, Line, Prose},
     },
     schema::handover_notes,
 };
@@ -58,8 +58,8 @@ pub struct HandoverNote {
     pub words: Prose,
 }
 
-#[derive(Debug, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = handover_notes)]
+#[derive(Debug, Deserialize, Insertable, AsChangeset, ToSchema)]
+#[diesel(table_name = handover_notes, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"topic": "laying_up", "kind": "locomotive", "fuel": "coal",
     "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
@@ -70,25 +70,6 @@ pub struct NewHandoverNote {
     /// For engines fired with anything unless told otherwise.
     pub fuel: Option<Fuel>,
     pub words: Prose,
-}
-
-#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = handover_notes)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
-pub struct HandoverNotePatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub topic: Option<HandoverTopic>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Kind>)]
-    pub kind: Option<Option<Kind>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Fuel>)]
-    pub fuel: Option<Option<Fuel>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub words: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -167,12 +148,12 @@ async fn change_handover_note(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    patch: Patch<HandoverNotePatch>,
+    patch: Patch<NewHandoverNote>,
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
             let current = locked(tx.conn(), *id).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

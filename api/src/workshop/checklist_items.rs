@@ -11,7 +11,7 @@ use crate::{
         operations::Operations,
         problem::Problem,
         query::Query,
-        text::{Code, Text, present},
+        text::{Code, Text},
     },
     schema::{engines, preparation_items, preparation_ticks, sales},
     workshop::{despatch_checklist::Prepared, readiness},
@@ -102,34 +102,15 @@ impl NewPreparationItem {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = preparation_items)]
+#[diesel(table_name = preparation_items, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"shuts_gate": true}))]
 pub struct PreparationItemPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub words: Option<Text<200>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Kind>)]
-    pub kind: Option<Option<Kind>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<bool>)]
-    pub at_distance: Option<Option<bool>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<bool>)]
-    pub buyer_abroad: Option<Option<bool>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub shuts_gate: Option<bool>,
-}
-
-impl PreparationItemPatch {
-    fn words_alone(&self) -> bool {
-        self.kind.is_none()
-            && self.at_distance.is_none()
-            && self.buyer_abroad.is_none()
-            && self.shuts_gate.is_none()
-    }
+    pub words: Text<200>,
+    pub kind: Option<Kind>,
+    pub at_distance: Option<bool>,
+    pub buyer_abroad: Option<bool>,
+    pub shuts_gate: bool,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -243,8 +224,8 @@ async fn change_preparation_item(
     let changed = db
         .write(&actor, async |tx| {
             let current = locked(tx.conn(), &item).await?;
-            let change = patch.against(&current)?;
-            if !change.words_alone() {
+            let change = patch.merged(&current)?;
+            if patch.members().iter().any(|member| *member != "words") {
                 not_of_the_gate(&item)?;
             }
             if patch.is_empty() {

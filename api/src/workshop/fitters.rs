@@ -9,7 +9,7 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{FieldError, Problem},
-        text::{Line, at_most, present, present_at_most},
+        text::{Line, at_most},
     },
     schema::fitters,
     workshop::jobs::Job,
@@ -72,20 +72,17 @@ pub struct NewFitter {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = fitters)]
+#[diesel(table_name = fitters, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"weekly_hours": ["7", "7", "7", "7", "0", "0", "0"]}))]
 pub struct FitterPatch {
-    #[serde(default, deserialize_with = "present_at_most::<6, _, _>")]
-    #[schema(max_items = 6, nullable = false)]
-    pub skills: Option<Vec<Skill>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(min_items = 7, max_items = 7, nullable = false)]
-    pub weekly_hours: Option<Vec<Hours>>,
+    #[serde(deserialize_with = "at_most::<6, _, _>")]
+    #[schema(max_items = 6)]
+    pub skills: Vec<Skill>,
+    #[schema(min_items = 7, max_items = 7)]
+    pub weekly_hours: Vec<Hours>,
     #[diesel(column_name = until_day)]
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub until: Option<Option<Day>>,
+    pub until: Option<Day>,
 }
 
 fn check_week(hours: &[Hours]) -> Result<(), Problem> {
@@ -188,10 +185,8 @@ async fn change_fitter(
                 .await
                 .optional()?;
             let current = current.ok_or_else(|| missing(*id))?;
-            let change = patch.against(&current)?;
-            if let Some(hours) = &change.weekly_hours {
-                check_week(hours)?;
-            }
+            let change = patch.merged(&current)?;
+            check_week(&change.weekly_hours)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);

@@ -18,7 +18,7 @@ use crate::{
         operations::Operations,
         problem::{FieldError, Problem},
         query::any_of,
-        text::{Line, Prose, Text, at_most, present, present_at_most},
+        text::{Line, Prose, Text, at_most},
     },
     schema::{job_findings, job_grades, job_hours, job_needs, job_parts, jobs},
     stock,
@@ -225,64 +225,42 @@ pub struct NewJob {
 }
 
 /// What a job touches, clears and brings about is fixed once it is finished or called off.
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = jobs, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours_agreed": "6"}))]
 pub struct JobPatch {
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub title: Option<Line>,
-    #[serde(default, deserialize_with = "present_at_most::<5, _, _>")]
-    #[schema(min_items = 1, max_items = 5, nullable = false)]
-    pub touches: Option<Vec<Touches>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub gauge_glass_only: Option<bool>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Hours>)]
-    pub hours_agreed: Option<Option<Hours>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Money>)]
-    pub outside_work: Option<Option<Money>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Day>)]
-    pub expected_on: Option<Option<Day>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Line>)]
-    pub chased_by: Option<Option<Line>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Money>)]
-    pub parts_expected: Option<Option<Money>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Skill>)]
-    pub skill: Option<Option<Skill>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<i64>, minimum = 1)]
-    pub fitter_id: Option<Option<i64>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<WorkPlace>)]
-    pub work_place: Option<Option<WorkPlace>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<i32>, minimum = 1, maximum = 366)]
-    pub days_away: Option<Option<i32>>,
+    pub title: Line,
+    #[serde(deserialize_with = "at_most::<5, _, _>")]
+    #[schema(min_items = 1, max_items = 5)]
+    pub touches: Vec<Touches>,
+    pub gauge_glass_only: bool,
+    pub hours_agreed: Option<Hours>,
+    pub outside_work: Option<Money>,
+    pub expected_on: Option<Day>,
+    pub chased_by: Option<Line>,
+    pub parts_expected: Option<Money>,
+    pub skill: Option<Skill>,
+    #[schema(minimum = 1)]
+    pub fitter_id: Option<i64>,
+    pub work_place: Option<WorkPlace>,
+    #[schema(minimum = 1, maximum = 366)]
+    pub days_away: Option<i32>,
     /// All jobs that have to be finished before.
-    #[serde(default, deserialize_with = "present_at_most::<20, _, _>")]
-    #[schema(max_items = 20, nullable = false)]
-    pub needs: Option<Vec<i64>>,
+    #[serde(deserialize_with = "at_most::<20, _, _>")]
+    #[schema(max_items = 20)]
+    #[diesel(skip_update)]
+    pub needs: Vec<i64>,
     /// All findings that the job is to clear.
-    #[serde(default, deserialize_with = "present_at_most::<200, _, _>")]
-    #[schema(max_items = 200, nullable = false)]
-    pub findings: Option<Vec<i64>>,
-    /// All grades that the work is to bring about.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub grades_after: Option<Grades>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<WorkingOrder>)]
-    pub working_order_after: Option<Option<WorkingOrder>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(value_type = Option<Prose>)]
-    pub notes: Option<Option<Prose>>,
+    #[serde(deserialize_with = "at_most::<200, _, _>")]
+    #[schema(max_items = 200)]
+    #[diesel(skip_update)]
+    pub findings: Vec<i64>,
+    /// The grades that the work is to bring about: those that are left out stay, and null takes one away.
+    #[diesel(skip_update)]
+    pub grades_after: Grades,
+    pub working_order_after: Option<WorkingOrder>,
+    pub notes: Option<Prose>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -620,12 +598,12 @@ async fn change_job(
     let changed = db
         .write(&actor, async |tx| {
             let current = lock(tx.conn(), *id).await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
                 return Ok(current);
             }
-            update(tx, &current, change).await?;
+            update(tx, &current, &patch, &change).await?;
             tx.record(
                 "job.changed",
                 Some(current.facts.stock_no),
@@ -1367,33 +1345,40 @@ async fn set_grades(conn: &mut AsyncPgConnection, id: i64, after: Grades) -> Res
     Ok(())
 }
 
+/// Members of a job that are fixed once it is over.
+const OF_WHAT_IT_DOES: [&str; 5] = [
+    "touches",
+    "gauge_glass_only",
+    "findings",
+    "grades_after",
+    "working_order_after",
+];
+
 /// Checks the job as it would be and stores it.
-async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), Problem> {
+async fn update(
+    tx: &mut Tx<'_>,
+    current: &Job,
+    patch: &Patch<JobPatch>,
+    change: &JobPatch,
+) -> Result<(), Problem> {
     let facts = &current.facts;
-    let of_what_it_does = change.touches.is_some()
-        || change.gauge_glass_only.is_some()
-        || change.findings.is_some()
-        || change.grades_after.is_some()
-        || change.working_order_after.is_some();
-    let touches = change.touches.as_ref().unwrap_or(&facts.touches);
-    let gauge_glass_only = change.gauge_glass_only.unwrap_or(facts.gauge_glass_only);
-    let hours_agreed = change.hours_agreed.unwrap_or(facts.hours_agreed);
-    let outside_work = change.outside_work.unwrap_or(facts.outside_work);
-    let parts_expected = change.parts_expected.unwrap_or(facts.parts_expected);
-    let days_away = change.days_away.unwrap_or(facts.days_away);
     let mut broken = broken_rules(&Asked {
-        touches,
-        gauge_glass_only,
-        hours_agreed,
-        outside_work,
-        parts_expected,
-        days_away,
+        touches: &change.touches,
+        gauge_glass_only: change.gauge_glass_only,
+        hours_agreed: change.hours_agreed,
+        outside_work: change.outside_work,
+        parts_expected: change.parts_expected,
+        days_away: change.days_away,
     });
-    if let Some(needs) = &change.needs {
+    if patch.names("needs") {
+        let needs = &change.needs;
         broken.extend(broken_needs(tx.conn(), facts.stock_no, Some(facts.id), needs).await?);
     }
-    broken.extend(fitters::broken_id(tx.conn(), change.fitter_id.flatten()).await?);
-    if let Some(findings) = &change.findings {
+    if patch.names("fitter_id") {
+        broken.extend(fitters::broken_id(tx.conn(), change.fitter_id).await?);
+    }
+    if patch.names("findings") {
+        let findings = &change.findings;
         // A finding that the job has stays good although a survey has cleared it meanwhile.
         let mut of_new_ones = Vec::new();
         surveys::open_ones(
@@ -1412,40 +1397,23 @@ async fn update(tx: &mut Tx<'_>, current: &Job, change: JobPatch) -> Result<(), 
         broken.extend(of_new_ones.into_iter().filter(|error| !kept(error)));
     }
     refuse_if_any(broken)?;
-    if of_what_it_does && facts.standing.is_closed() {
+    if OF_WHAT_IT_DOES.iter().any(|member| patch.names(member)) && facts.standing.is_closed() {
         return Err(Problem::conflict(format!(
             "the job is {}; what it touches, clears and brings about is fixed",
             facts.standing
         )));
     }
-    if let Some(findings) = &change.findings {
-        set_findings(tx.conn(), facts.id, findings).await?;
+    if patch.names("findings") {
+        set_findings(tx.conn(), facts.id, &change.findings).await?;
     }
-    if let Some(needs) = &change.needs {
-        set_needs(tx.conn(), facts.id, needs).await?;
+    if patch.names("needs") {
+        set_needs(tx.conn(), facts.id, &change.needs).await?;
     }
-    if let Some(after) = change.grades_after {
-        set_grades(tx.conn(), facts.id, after).await?;
+    if patch.names("grades_after") {
+        set_grades(tx.conn(), facts.id, change.grades_after).await?;
     }
     diesel::update(jobs::table.find(facts.id))
-        .set((
-            jobs::title.eq(change.title.as_ref().unwrap_or(&facts.title)),
-            jobs::touches.eq(touches),
-            jobs::gauge_glass_only.eq(gauge_glass_only),
-            jobs::hours_agreed.eq(hours_agreed),
-            jobs::outside_work.eq(outside_work),
-            jobs::expected_on.eq(change.expected_on.unwrap_or(facts.expected_on)),
-            jobs::chased_by.eq(change.chased_by.as_ref().unwrap_or(&facts.chased_by)),
-            jobs::parts_expected.eq(parts_expected),
-            jobs::skill.eq(change.skill.unwrap_or(facts.skill)),
-            jobs::fitter_id.eq(change.fitter_id.unwrap_or(facts.fitter_id)),
-            jobs::work_place.eq(change.work_place.unwrap_or(facts.work_place)),
-            jobs::days_away.eq(days_away),
-            jobs::working_order_after.eq(change
-                .working_order_after
-                .unwrap_or(facts.working_order_after)),
-            jobs::notes.eq(change.notes.as_ref().unwrap_or(&facts.notes)),
-        ))
+        .set(change)
         .execute(tx.conn())
         .await?;
     Ok(())

@@ -16,7 +16,7 @@ use crate::{
         operations::Operations,
         problem::{self, Problem},
         query::Query,
-        text::{present, present_at_most},
+        text::at_most,
     },
     schema::{
         asking_prices, boiler_codes, engines as engines_table, findings, jobs, listings, payments,
@@ -84,47 +84,30 @@ pub struct GateAndDay {
 }
 
 /// What the firm sets for its own gates.
-#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[derive(Debug, Clone, Serialize, Deserialize, Queryable, Selectable, AsChangeset, ToSchema)]
 #[diesel(table_name = readiness_bars)]
+#[serde(deny_unknown_fields)]
 #[schema(example = json!({"watch_bars": ["inspector"], "watch_days": 30, "frost_months": [11, 12, 1, 2, 3]}))]
 pub struct ReadinessBars {
     /// Checks whose `watch` shuts a gate too. An `unmet` always does.
+    #[serde(deserialize_with = "at_most::<40, _, _>")]
     #[schema(max_items = 40)]
     pub watch_bars: Vec<Check>,
     /// A paper that lapses within so many days is watched.
     #[schema(minimum = 0, maximum = 366)]
     pub watch_days: i32,
-    /// Months in which an engine travels drained.
+    /// Months in which an engine travels drained: 1 to 12, each once.
+    #[serde(deserialize_with = "at_most::<12, _, _>")]
     #[schema(max_items = 12)]
     pub frost_months: Vec<i32>,
 }
 
-#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = readiness_bars)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"watch_days": 60}))]
-pub struct ReadinessBarsPatch {
-    #[serde(default, deserialize_with = "present_at_most::<40, _, _>")]
-    #[schema(nullable = false, max_items = 40)]
-    pub watch_bars: Option<Vec<Check>>,
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false, minimum = 0, maximum = 366)]
-    pub watch_days: Option<i32>,
-    /// 1 to 12, each once.
-    #[serde(default, deserialize_with = "present_at_most::<12, _, _>")]
-    #[schema(nullable = false, max_items = 12)]
-    pub frost_months: Option<Vec<i32>>,
-}
-
-impl ReadinessBarsPatch {
+impl ReadinessBars {
     fn check(&self) -> Result<(), Problem> {
-        if self
-            .watch_days
-            .is_some_and(|days| !(0..=366).contains(&days))
-        {
+        if !(0..=366).contains(&self.watch_days) {
             return Err(Problem::invalid("/watch_days", "not 0 to 366 days"));
         }
-        let months = self.frost_months.iter().flatten();
+        let months = self.frost_months.iter();
         match months.enumerate().find(|(_, m)| !(1..=12).contains(*m)) {
             Some((i, _)) => Err(Problem::invalid(
                 format!("/frost_months/{i}"),
@@ -265,7 +248,7 @@ async fn change_bars(
     Owner(actor): Owner,
     req: HttpRequest,
     db: web::Data<Db>,
-    patch: Patch<ReadinessBarsPatch>,
+    patch: Patch<ReadinessBars>,
 ) -> Result<HttpResponse, Problem> {
     let changed = db
         .write(&actor, async |tx| {
@@ -274,7 +257,7 @@ async fn change_bars(
                 .for_update()
                 .first(tx.conn())
                 .await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             change.check()?;
             if patch.is_empty() {
                 tx.unchanged();

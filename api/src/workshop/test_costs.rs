@@ -9,7 +9,6 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{Problem, all_hold},
-        text::present,
     },
     schema::test_terms,
 };
@@ -48,13 +47,9 @@ pub struct TestTerms {
 #[schema(example = json!({"fee": "35.00"}))]
 pub struct TestTermsPatch {
     /// 0 to 24.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub hours: Option<Hours>,
+    pub hours: Hours,
     /// 0 or more.
-    #[serde(default, deserialize_with = "present")]
-    #[schema(nullable = false)]
-    pub fee: Option<Money>,
+    pub fee: Money,
 }
 
 // Routes
@@ -115,20 +110,12 @@ async fn change_test_terms(
                 .for_update()
                 .first(tx.conn())
                 .await?;
-            let change = patch.against(&current)?;
+            let change = patch.merged(&current)?;
             let day: Hours = "24".parse().expect("hours of a day");
             let in_a_day = |hours: Hours| (Hours::ZERO..=day).contains(&hours);
             all_hold(&[
-                (
-                    change.hours.is_none_or(in_a_day),
-                    "/hours",
-                    "not 0 to 24 hours",
-                ),
-                (
-                    !change.fee.is_some_and(Money::is_negative),
-                    "/fee",
-                    "not 0 or more",
-                ),
+                (in_a_day(change.hours), "/hours", "not 0 to 24 hours"),
+                (!change.fee.is_negative(), "/fee", "not 0 or more"),
             ])?;
             if patch.is_empty() {
                 tx.unchanged();
