@@ -1,6 +1,6 @@
 //! The attributes of a handler: its address, what it answers, and whatever else its types do not say.
 //!
-//! ```ignore
+//! ```text
 //! /// Change a person
 //! #[patch("/persons/{id:\\d+}", 200 = Person)]
 //! async fn change_person(
