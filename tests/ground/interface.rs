@@ -622,6 +622,38 @@ fn a_change_may_leave_out_any_member_and_takes_no_other() {
     assert!(changes >= 20, "only {changes} changes were found");
 }
 
+/// What is recorded passes the check that a change makes of the whole, and all that may be changed is shown.
+#[actix_web::test]
+async fn a_change_that_names_nothing_is_taken_and_changes_nothing() {
+    let shop = Shop::open().await;
+    let (engine, _) = shop.has_engine_with(crate::make::boiler()).await;
+    shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    shop.post("/v1/persons", &crate::make::person())
+        .await
+        .created();
+    let mut taken = 0;
+    for Operation { method, path, .. } in operations(&document()) {
+        let address = path
+            .replace("{id}", "1")
+            .replace("{stock_no}", &engine.to_string())
+            .replace("{item}", "drained")
+            .replace("{test}", "steam")
+            .replace("{account}", "stock");
+        if method != Method::PATCH {
+            continue;
+        }
+        let before = shop.request(Method::GET, &address);
+        let before = before.by(&shop, Role::Proprietor).send().await;
+        if before.status != 200 {
+            continue;
+        }
+        let after = shop.patch(&address, &json!({})).await.ok();
+        assert_eq!(after.body, before.body, "{address}");
+        taken += 1;
+    }
+    assert!(taken >= 9, "only {taken} were tried");
+}
+
 /// What is not known is null in an answer, and never left out.
 #[actix_web::test]
 async fn every_member_that_the_document_requires_of_an_answer_is_there() {
