@@ -94,7 +94,11 @@ async fn who_is_there_when_is_kept_and_checked() {
         .await
         .is(204);
     shop.get(&off.location()).await.refused("not_found");
+}
 
+#[actix_web::test]
+async fn the_inspectors_visits_and_what_tests_take_are_kept_and_checked() {
+    let shop = Shop::open().await;
     let visit = json!({"on": "2026-05-23", "tests": 3});
     let made = shop.post("/v1/inspector-visits", &visit).await.created();
     shop.post("/v1/inspector-visits", &visit)
