@@ -111,6 +111,8 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     shop.act(Fitter, &moves, json!({"to": "agreed", "on": "2026-01-08"}))
         .await
         .created();
+
+    // Work is under way: hours and parts are booked, and the fault is cleared when it is finished.
     shop.set_day("2026-01-18");
     shop.act(Fitter, &moves, json!({"to": "in_hand", "on": "2026-01-18"}))
         .await
@@ -141,6 +143,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
         surveys["items"][0]["findings"][0]["cleared_on"],
         "2026-01-20"
     );
+
     // The grades are older than the work.
     assert_eq!(
         shop.unmet("list").await,
@@ -279,6 +282,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
         "delivered"
     );
 
+    // The journal has each act in its order.
     assert_eq!(
         shop.journal().await,
         [

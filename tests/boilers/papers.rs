@@ -592,6 +592,8 @@ async fn what_is_due_in_stock_is_listed_soonest_first() {
             })
             .collect::<Vec<_>>()
     };
+
+    // The soonest test comes first, and the number of days asked for includes the last.
     let (first, second, third, fourth) = (
         "2 steam 2026-05-20",
         "1 steam 2026-06-01",
@@ -605,6 +607,8 @@ async fn what_is_due_in_stock_is_listed_soonest_first() {
         due("?within_days=365").await,
         [first, second, third, fourth]
     );
+
+    // A period that makes no sense is refused, and not answered with an empty list.
     for bad in [
         "within_days=-1",
         "within_days=3661",
@@ -617,6 +621,7 @@ async fn what_is_due_in_stock_is_listed_soonest_first() {
             .is(400);
     }
 
+    // Page by page the order is the same.
     let mut seen = Vec::new();
     let mut next = Some("/v1/papers/due?within_days=365&limit=1".to_owned());
     while let Some(address) = next {
@@ -638,6 +643,7 @@ async fn what_is_due_in_stock_is_listed_soonest_first() {
         ]
     );
 
+    // As a table, for those who work in a spreadsheet, it has the same lines.
     let csv = shop
         .request(Method::GET, "/v1/papers/due")
         .by(&shop, Role::Seller)

@@ -76,6 +76,8 @@ fn of(balances: &[(&str, &str)]) -> BTreeMap<String, String> {
 #[actix_web::test]
 async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
     let shop = Shop::open().await;
+
+    // Bought, mended with parts and ten hours of work, and sold.
     let stock_no = bought(&shop, &json!({"price": "6000.00"})).await;
     spent(&shop, stock_no, "2026-02-01", "200.00", "40.00").await;
     let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "30.00", "worth_rate": "40.00"});
@@ -84,6 +86,8 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
     let hours = json!({"on": "2026-03-09", "fitter": "Edda Morlock", "hours": "10"});
     shop.post(&format!("{job}/hours"), &hours).await.created();
     let sale = sold(&shop, stock_no, "2026-05-13", "7680.00").await;
+
+    // Paid in cash and by transfer, with 100.00 paid back; a late cost is entered and reversed.
     for (amount, method) in [
         ("1000.00", "cash"),
         ("6680.00", "transfer"),
@@ -99,6 +103,7 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
         .await
         .created();
 
+    // Every account has the balance worked out by hand, and the reversed cost leaves none.
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}&limit=3")).await;
     assert_eq!(
         balances(&lines),
@@ -114,6 +119,8 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
             ("work_into_stock", "-300.00"),
         ])
     );
+
+    // Each line leads back to the journal entry that caused it.
     let entries = shop.get("/v1/journal?limit=500").await.ok().body;
     let entry_no = |kind: &str| {
         let entries = entries["items"].as_array().expect("items");
@@ -133,6 +140,8 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
         assert_eq!(line["entry_no"], entry_no(kind), "{line}");
         assert_eq!(line["stock_no"], stock_no);
     }
+
+    // Lines are in order of their days, and debits equal credits in the trial balance.
     let days: Vec<String> = lines.iter().map(|line| text(&line["on"])).collect();
     assert!(days.is_sorted());
     let sums = shop
@@ -352,6 +361,8 @@ async fn debits_equal_credits_in_every_period_and_sums_beyond_all_amounts_are_re
 #[actix_web::test]
 async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
     let shop = Shop::open().await;
+
+    // Two engines are bought from one seller, and a third is taken on commission.
     let rate = json!({"currency": "EUR", "from": "2026-04-01", "worth": "0.85", "source": "the bank's letter"});
     shop.post("/v1/exchange-rates", &rate).await.created();
     let seller = shop.post("/v1/persons", &person()).await.created().id();
@@ -371,6 +382,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         "commission_percent": "10", "person_id": seller});
     let owned = bought(&shop, &owned).await;
 
+    // Suppliers are paid no more than they are owed, and not before the cost was incurred.
     let out = async |on: &str, amount: &str, method: &str, what: &str, id: i64| {
         let mut payment = json!({"on": on, "amount": amount, "method": method});
         payment[what] = json!(id);
@@ -388,6 +400,8 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
     out("2026-04-10", "240.00", bank, "cost_id", carriage)
         .await
         .created();
+
+    // A bill for parts is paid in instalments, with refunds that never exceed what was paid.
     let parts = spent(&shop, first, "2026-04-04", "80.00", "16.00").await;
     let made = out("2026-04-05", "60.00", till, "cost_id", parts).await;
     assert_eq!(made.created().body["still_owed"], "36.00");
@@ -409,6 +423,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         .await
         .created();
 
+    // The first engine is sold and the second goes back to its seller, who still owes 100.00 of its price.
     let buyer = shop.post("/v1/persons", &person()).await.created().id();
     let sale = json!({"on": "2026-04-12", "price": "5680.00", "person_id": buyer});
     let sale = shop
@@ -434,6 +449,8 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
     )
     .await;
     assert_eq!(made.created().body["still_owed"], "-100.00");
+
+    // The third is sold for its owner, who is still owed 352.00 after the payout.
     let for_owner = sold(&shop, owned, "2026-04-22", "5400.00").await;
     let payment = json!({"on": "2026-04-22", "amount": "5400.00", "method": bank});
     shop.post(&format!("/v1/sales/{for_owner}/payments"), &payment)
@@ -472,6 +489,8 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         ["2540.00", "640.00", "100.00", "64.00", "-352.00"]
     );
     assert!(!told.contains_key("deposits"), "{told:?}");
+
+    // Each outgoing payment has two lines, both with the number of their journal entry.
     let of_outgoing = lines
         .iter()
         .filter(|line| line["source"] == "outgoing_payment");
@@ -481,6 +500,8 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         of_outgoing.iter().all(|line| line["entry_no"].is_i64()),
         "{of_outgoing:?}"
     );
+
+    // The payments of the bill for parts are listed page by page, and each can be read on its own.
     let listed = all(
         &shop,
         &format!("/v1/outgoing-payments?cost_id={parts}&limit=2"),
@@ -566,6 +587,8 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
         ["3000.00", "3600.00"]
     );
     let stock_no = came.body["stock_no"].as_i64().expect("a number");
+
+    // An invoice that shows tax rules out the margin scheme, and its tax is between nothing and the price.
     for (change, pointer) in [
         (json!({"tax_position": "margin_scheme"}), "/supplier_vat"),
         (json!({"supplier_vat": "3600.00"}), "/supplier_vat"),
@@ -583,6 +606,8 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
     )
     .await
     .invalid_at("/tax_position");
+
+    // The engine stands in the books at its net price, and breaks even with tax on the sale added.
     let money_of = shop
         .get(&format!("/v1/engines/{stock_no}/money"))
         .await
@@ -598,6 +623,8 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
     );
     // 3000.00 net and a fifth of it.
     assert_eq!(money_of["break_even_price"], "3600.00");
+
+    // After the sale the tax on the purchase is claimed and the tax on the sale is due.
     sold(&shop, stock_no, "2026-05-13", "5400.00").await;
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}")).await;
     assert_eq!(

@@ -165,6 +165,8 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
     assert_eq!(came.body["appraisal_id"], appraisal);
     assert_eq!(came.body["over_allowance"], Value::Null);
     assert_eq!(shop.get(&came.location()).await.ok().body, came.body);
+
+    // The engine is recorded as it was described when it was offered.
     let engine = shop.get(&format!("/v1/engines/{stock_no}")).await.ok().body;
     for (member, expected) in [
         ("name", json!("Marrowby")),
@@ -182,6 +184,8 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
         assert_eq!(engine[member], expected, "{member}");
     }
     assert_eq!(engine["weight"]["value"], "150");
+
+    // Its grades on that day become the opening survey.
     let surveys = shop
         .get(&format!("/v1/engines/{stock_no}/surveys"))
         .await
@@ -207,11 +211,13 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
         ["engine.acquired", "engine.surveyed"]
     );
 
+    // The valuation leads to the engine in stock, read by itself and in the list.
     let path = format!("/v1/appraisals/{appraisal}");
     assert_eq!(shop.get(&path).await.ok().body["stock_no"], stock_no);
     let list = shop.get("/v1/appraisals").await.ok().body;
     assert_eq!(list["items"][0]["stock_no"], stock_no);
 
+    // It is taken in only once, and terms that break a rule are refused at the member at fault.
     shop.takes_in_appraised(appraisal, &json!({}))
         .await
         .refused("conflict");
@@ -235,6 +241,8 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
             .await
             .invalid_at(pointer);
     }
+
+    // Without grades there is no opening survey, and a fitter may not buy.
     let ungraded = shop.takes_in_appraised(bare, &json!({})).await.created();
     let path = format!("/v1/engines/{}/surveys", ungraded.body["stock_no"]);
     assert_eq!(shop.get(&path).await.ok().body["items"], json!([]));

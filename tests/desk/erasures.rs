@@ -52,6 +52,8 @@ async fn who_only_asked_is_forgotten_wholly() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
+
+    // Somebody enquires, offers, is promised a day, reserves and pays a deposit, with a mark in every text.
     let words = |more: &Value| make::with(json!({"person_id": person}), more);
     let enquiry = words(&json!({"stock_no": engine, "words": format!("{CANARY} rang")}));
     let enquiry = shop.post("/v1/enquiries", &enquiry).await.created();
@@ -77,6 +79,8 @@ async fn who_only_asked_is_forgotten_wholly() {
         .post(&format!("{reservation}/deposits"), &deposit)
         .await
         .created();
+
+    // Their data export lists every one of these records, over more than one page.
     let everything = shop
         .get(&format!("/v1/persons/{person}/everything"))
         .await
@@ -106,6 +110,7 @@ async fn who_only_asked_is_forgotten_wholly() {
     let next = first.body["next"].as_str().expect("another page");
     assert_eq!(shop.get(next).await.ok().body["items"][0]["of"], "promises");
 
+    // Open business prevents the erasure, and the refusal names each piece; then all of it is settled.
     let in_the_way = shop.erases(person).await.refused("conflict").is(409);
     for what in ["reservation", "deposit", "promise"] {
         assert!(in_the_way.text.contains(what), "{}", in_the_way.text);
@@ -124,6 +129,7 @@ async fn who_only_asked_is_forgotten_wholly() {
         .created();
     assert!(shop.tables_with_the_canary().await.len() > 5);
 
+    // After the erasure the mark is in no table, and the records keep their days and amounts.
     let erased = shop.erases(person).await.created();
     assert_eq!(
         (
@@ -145,6 +151,7 @@ async fn who_only_asked_is_forgotten_wholly() {
         (&offer.body["standing"], &offer.body["amount"]),
         (&json!("withdrawn"), &json!("7000.00"))
     );
+
     // The receipt keeps its number, day and amount.
     let deposit = shop.get(&deposit.location()).await.ok();
     assert_eq!(
@@ -152,6 +159,7 @@ async fn who_only_asked_is_forgotten_wholly() {
         (&json!(1), &json!("500.00"))
     );
 
+    // An erased person cannot be used again; whoever comes back is a new person.
     shop.erases(person).await.refused("conflict");
     shop.post(
         &format!("/v1/engines/{engine}/offers"),

@@ -446,6 +446,8 @@ async fn the_first_in_order_is_the_main_picture_and_every_change_is_journalled()
     let engine = shop.has(make::engine()).await;
     let list = shop.get(&address(engine)).await.ok();
     assert_eq!(list.body, json!({"items": []}));
+
+    // The first picture sent becomes the main one.
     let mut ids = Vec::new();
     for width in [20, 21, 22] {
         let sent = jpeg(quarters(width, 20));
@@ -456,6 +458,8 @@ async fn the_first_in_order_is_the_main_picture_and_every_change_is_journalled()
         assert_eq!((&read.body, read.etag()), (&made.body, made.etag()));
         ids.push(made.id());
     }
+
+    // A new order needs the current ETag and names every picture exactly once.
     let put = async |order: &Value, etag: Option<&str>| {
         let mut asked = shop
             .request(Method::PUT, &address(engine))
@@ -480,6 +484,8 @@ async fn the_first_in_order_is_the_main_picture_and_every_change_is_journalled()
     ] {
         put(&wrong, Some(&etag)).await.invalid_at("/order");
     }
+
+    // The first in the new order becomes the main picture; the same order again changes nothing.
     let ordered = put(&order, Some(&etag)).await.ok();
     assert_eq!(shop.ids(engine).await, [ids[2], ids[0], ids[1]]);
     let mains: Vec<_> = ordered.body["items"]
@@ -491,6 +497,7 @@ async fn the_first_in_order_is_the_main_picture_and_every_change_is_journalled()
     assert_eq!(mains, [true, false, false]);
     put(&order, Some(&ordered.etag())).await.ok();
 
+    // A picture is described and removed by itself, and the next in order takes over as the main one.
     let first = format!("/v1/photographs/{}", ids[2]);
     let described = shop.patch(&first, &json!({"alt": "From the left"})).await;
     assert_eq!(described.ok().body["alt"], "From the left");
@@ -507,6 +514,8 @@ async fn the_first_in_order_is_the_main_picture_and_every_change_is_journalled()
         (&left["items"][0]["id"], &left["items"][0]["main"]),
         (&json!(ids[0]), &json!(true))
     );
+
+    // The journal has each change once, and none for what was refused.
     let journal = shop.journal_of(engine).await;
     assert_eq!(
         journal[1..],
@@ -527,6 +536,8 @@ async fn visitors_see_the_public_and_described_and_staff_see_all() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let before = shop.ids(engine).await.len();
+
+    // Three pictures are sent: one with a description, one made public, and one with both.
     let one = |width| jpeg(quarters(width, 20));
     let described = ("alt", b"From the left".as_slice());
     let mut ids = Vec::new();
@@ -542,6 +553,8 @@ async fn visitors_see_the_public_and_described_and_staff_see_all() {
         let parts: Vec<_> = parts.iter().map(|(n, c)| (*n, c.as_slice())).collect();
         ids.push(shop.sends_form(engine, &parts).await.created().id());
     }
+
+    // Visitors see only the one that is both public and described.
     let public = format!("/v1/public/listings/{engine}");
     let seen = async || {
         let listing = shop.request(Method::GET, &public).send().await.ok();
@@ -564,6 +577,7 @@ async fn visitors_see_the_public_and_described_and_staff_see_all() {
         .ok();
     assert_eq!(list.body["items"][0]["photograph"], shown[0]);
 
+    // A description brings the second into view, and hiding it takes it out of view.
     let alt = json!({"alt": "From the right"});
     shop.patch(&format!("/v1/photographs/{}", ids[1]), &alt)
         .await
@@ -575,6 +589,7 @@ async fn visitors_see_the_public_and_described_and_staff_see_all() {
         .ok();
     assert_eq!(seen().await.len(), before + 1);
 
+    // Staff see all of them, where they ask for photographs.
     let own = format!("/v1/engines/{engine}");
     assert_eq!(
         shop.get(&own).await.ok().body.get("photographs"),
@@ -608,6 +623,7 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
     let png = stored_as(ImageFormat::Png, quarters(64, 48));
     let journal = shop.journal().await;
 
+    // The content decides what a file is, whatever media type it is sent with.
     for other in [
         b"GIF89a\x01\0\x01\0\0\0\0;".to_vec(),
         b"<svg xmlns='http://www.w3.org/2000/svg'/>".to_vec(),
@@ -629,6 +645,8 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
             .await
             .refused("unsupported_media_type");
     }
+
+    // A media type or an encoding that is not accepted is refused, even with a good picture.
     for media_type in ["image/svg+xml", "text/plain", "application/json"] {
         shop.sends(engine, media_type, small.clone())
             .await
@@ -642,6 +660,7 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
         .await
         .refused("unsupported_media_type");
 
+    // A small file that claims to be vast is refused by the size in its header.
     let mut vast = png.clone();
     let header = [
         &50_000_u32.to_be_bytes()[..],
@@ -676,6 +695,7 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
     let wide = stored_as(ImageFormat::Png, RgbImage::new(16_384, 1));
     shop.sends(engine, "image/png", wide).await.invalid_at("");
 
+    // Too many bytes are refused, by themselves and in a form.
     let mut large = small.clone();
     large.resize(25 * 1024 * 1024 + 1, 0);
     shop.sends(engine, "image/jpeg", large.clone())
@@ -686,6 +706,7 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
         .await
         .refused("content_too_large");
 
+    // A form with a wrong, missing or repeated part is refused at that part.
     let long = "x".repeat(501);
     for (parts, at) in [
         (vec![("alt", b"x".as_slice())], "/photograph"),
@@ -714,6 +735,7 @@ async fn what_is_no_picture_or_too_much_of_one_is_refused_and_leaves_nothing() {
         .await
         .refused("not_found");
 
+    // Nothing is left of all this: no picture, no journal entry and no file.
     assert_eq!(shop.ids(engine).await, [0_i64; 0]);
     assert_eq!(shop.journal().await, journal);
     assert_eq!(shop.files(), 0);

@@ -20,6 +20,8 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let (own, public) = (address(engine), format!("/v1/public/listings/{engine}"));
+
+    // A draft is there once and for staff only; visitors do not see it, and it cannot be withdrawn.
     let drafted = shop.post(&own, &make::listing()).await.created();
     assert_eq!(drafted.location(), own);
     assert_eq!(drafted.body["standing"], "draft");
@@ -38,6 +40,7 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
         .await
         .refused("conflict");
 
+    // Its text may change; its page name stays, and its status is not set by hand.
     let changed = shop.patch(&own, &json!({"title": "Marrowby"})).await.ok();
     assert_eq!(changed.body["title"], "Marrowby");
     assert_eq!(changed.body["page_name"], drafted.body["page_name"]);
@@ -51,6 +54,7 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
         shop.patch(&own, &change).await.refused("invalid").is(422);
     }
 
+    // It is published once, and visitors see every later change.
     let publications = format!("{own}/publications");
     let shown = shop.post(&publications, &json!({})).await.created();
     assert_eq!(
@@ -69,6 +73,7 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
         "Run twice a year."
     );
 
+    // Withdrawn, it is gone for visitors, and staff read the reason.
     let because = json!({"because": "the owner wants it back"});
     let withdrawn = shop.post(&withdrawals, &because).await.created();
     assert_eq!(
@@ -81,6 +86,7 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
         .await
         .refused("conflict");
 
+    // It may be published again without a trace of the withdrawal, which the journal keeps.
     let again = shop.post(&publications, &json!({})).await.created();
     assert_eq!(
         (
@@ -271,6 +277,8 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let (own, public) = (address(engine), format!("/v1/public/listings/{engine}"));
+
+    // A translation into a language that the firm does not use is refused.
     let german = |language: &str| {
         json!({"translations": [{"language": language, "title": "Schlepptenderlok",
             "words": "In neun Wintern gebaut."}]})
@@ -281,6 +289,7 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
         "/translations/0/language"
     );
 
+    // The firm's languages must exist and be named once, and there must be at least one.
     for languages in [
         json!([]),
         json!(["en", "zq"]),
@@ -300,6 +309,7 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
         .ok();
     assert_eq!(firm.body["languages"], json!(["en", "de-CH"]));
 
+    // Each language has one translation, and the firm's main language has none.
     let changed = shop.patch(&own, &german("de-CH")).await.ok();
     assert_eq!(
         changed.body["translations"],
@@ -313,6 +323,7 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
         {"language": "de-CH", "title": "c", "words": "d"}]});
     shop.patch(&own, &twice).await.refused("invalid").is(422);
 
+    // Visitors read both languages and find the engine by its German title.
     let seen = shop.get(&public).await.ok().body;
     assert_eq!(seen["language"], "en");
     assert_eq!(
@@ -327,6 +338,7 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
         .body;
     assert_eq!(found["items"][0]["stock_no"], engine);
 
+    // While a translation exists, its language cannot be dropped or become the main one.
     shop.patch("/v1/firm", &json!({"languages": ["en"]}))
         .await
         .refused("conflict")

@@ -75,6 +75,8 @@ async fn an_offer_is_countered_and_then_accepted() {
     let made = shop.post(&path, &offer).await.created();
     let answers = format!("{}/answers", made.location());
     let answer = async |body: Value| shop.post(&answers, &body).await;
+
+    // Only a counter-offer names an amount, and no answer is dated before the offer or in the future.
     for (body, pointer) in [
         (
             json!({"answer": "countered", "on": "2026-05-14"}),
@@ -94,6 +96,8 @@ async fn an_offer_is_countered_and_then_accepted() {
     ] {
         answer(body).await.invalid_at(pointer);
     }
+
+    // An accepted counter-offer keeps its amount, and an accepted offer is not answered again.
     let countered = answer(json!({"answer": "countered", "on": "2026-05-14", "amount": "7500.00"}))
         .await
         .created();
@@ -114,6 +118,8 @@ async fn an_offer_is_countered_and_then_accepted() {
     answer(json!({"answer": "declined", "on": "2026-05-14"}))
         .await
         .refused("conflict");
+
+    // Once the engine is sold, no offer is accepted and none is made.
     let other = shop.post(&path, &offer).await.created();
     shop.has_sold(engine).await;
     let yes = json!({"answer": "accepted", "on": "2026-05-14"});

@@ -33,6 +33,8 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
             .created();
     }
     let buyer = shop.get(&format!("/v1/sales/{sale}")).await.ok().body["person_id"].clone();
+
+    // A promise for the last day of the steam certificate is safe; one for the day after is in danger.
     let give = async |on: &str| {
         let promise = json!({"stock_no": engine, "person_id": buyer, "what": "ready_for_collection", "on": on});
         shop.post("/v1/promises", &promise).await
@@ -79,6 +81,8 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
         )
     );
     assert_eq!(whys(&all[2]), ["paper_lapses"]);
+
+    // The same promise is not made twice, and the list goes on over its pages.
     let twice =
         json!({"stock_no": engine, "person_id": buyer, "what": "delivered", "on": "2026-05-16"});
     shop.post("/v1/promises", &twice).await.refused("conflict");
@@ -89,6 +93,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
         json!([all[2].clone()])
     );
 
+    // After delivery the sale promises nothing more, and nothing new can be promised.
     let delivery =
         json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright"});
     shop.post(&format!("/v1/engines/{engine}/deliveries"), &delivery)

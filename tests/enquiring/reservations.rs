@@ -71,6 +71,8 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
+
+    // A reservation says to the minute when it ends.
     let made = shop
         .reserve(
             engine,
@@ -86,6 +88,8 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
             "ended_at": null, "because": null, "sale_id": null, "to_be_told": false, "told_at": null, "note": "by telephone"})
     );
     assert_eq!(shop.get(&made.location()).await.ok().body, made.body);
+
+    // While it lasts, staff and visitors find the engine as reserved and not as for sale.
     let public = async || {
         let listing = shop
             .request(Method::GET, &format!("/v1/public/listings/{engine}"))
@@ -116,12 +120,15 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
         found("/v1/public/listings?availability=for_sale").await,
         Some(0)
     );
+
+    // The counts by kind and gauge agree.
     let counts = shop.get("/v1/public/counts").await.ok();
     assert_eq!(
         counts.body["items"],
         json!([{"kind": "locomotive", "gauge_mm": "127", "for_sale": 0, "reserved": 1, "sold": 0}])
     );
 
+    // It counts to its last second; then the engine is for sale, even before the end is written down.
     shop.set_moment("2026-05-17T10:59:59Z");
     assert_eq!(shop.lapses().await, 0);
     assert_eq!(shop.standing_of(engine).await, "reserved");
@@ -140,6 +147,8 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
         unwritten.body["standing"], "lapsed",
         "before anybody wrote it down"
     );
+
+    // The end is written down once, with the minute that was agreed.
     assert_eq!(shop.lapses().await, 1);
     assert_eq!(shop.lapses().await, 0, "a second run finds nothing to do");
     let lapsed = shop.get(&made.location()).await.ok();
@@ -221,6 +230,8 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
         shop.knows("Edda").await,
         shop.knows("Una").await,
     );
+
+    // Three people want the engine: one reserves it and two wait in line.
     let queue = json!({"join_queue": true, "hours": 5});
     let first = shop.reserve(engine, odo, &json!({})).await.created();
     let second = shop.reserve(engine, edda, &queue).await.created();
@@ -233,6 +244,8 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
         ),
         (&json!(1), &json!(2))
     );
+
+    // Nobody has to be notified while the first reservation lasts.
     let to_tell = async || {
         let list = shop.get("/v1/reservations?to_be_told=true").await.ok();
         let items = list.body["items"].as_array().expect("items").clone();
@@ -248,6 +261,7 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
     assert_eq!(to_tell().await, [0; 0]);
     tell(&second).await.refused("conflict");
 
+    // The next in line holds the engine as soon as the first lets go, and is notified once.
     let why = json!({"because": "has bought another one"});
     let release = async |of: &Answer| {
         shop.post(&format!("{}/releases", of.location()), &why)
@@ -286,6 +300,8 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
         .created();
     assert_eq!(queued.body["place_in_queue"], 1);
     assert_eq!(to_tell().await, [third.id()]);
+
+    // The journal has every step, and names nobody.
     assert_eq!(
         shop.journal_since_show(engine).await,
         [
@@ -335,6 +351,8 @@ async fn a_reservation_keeps_its_rules() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
+
+    // Each wrong member is refused where it is.
     for (more, pointer) in [
         (json!({"stock_no": 999}), "/stock_no"),
         (json!({"person_id": 999}), "/person_id"),
@@ -366,6 +384,8 @@ async fn a_reservation_keeps_its_rules() {
     ] {
         shop.reserve(engine, odo, &more).await.invalid_at(pointer);
     }
+
+    // A reservation needs an Idempotency-Key, and a website may ask for less than staff.
     let keyless = shop.request(Method::POST, "/v1/reservations");
     keyless
         .by(&shop, Role::Seller)
@@ -391,12 +411,14 @@ async fn a_reservation_keeps_its_rules() {
         "nothing was stored"
     );
 
+    // An engine that is not listed cannot be reserved.
     let not_on_show = shop.has(make::engine()).await;
     shop.has_priced(not_on_show, "100.00").await;
     shop.reserve(not_on_show, odo, &json!({}))
         .await
         .refused("conflict")
         .is(409);
+
     // 90 days from the moment, to the second.
     let longest = json!({"until_at": "2026-08-12T11:00:00Z", "deposit_due": "7680.00"});
     let made = shop.reserve(engine, odo, &longest).await.created();
@@ -406,6 +428,8 @@ async fn a_reservation_keeps_its_rules() {
         .send()
         .await
         .refused("not_found");
+
+    // An engine that is sold cannot be reserved either.
     let sold = shop
         .has_on_show(
             make::with(make::engine(), &json!({"name": "Old Nell"})),
@@ -490,6 +514,8 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     let odo = shop.knows("Odo").await;
     let made = shop.reserve(engine, odo, &json!({})).await.created();
     let at = made.location();
+
+    // A deposit gets the next receipt number, and the accounts owe it to the buyer.
     assert_eq!(shop.owed_in_deposits().await, Value::Null);
     let deposit = shop.receives(&at, "500.00").await.created();
     assert_eq!(
@@ -499,6 +525,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
             "payment_id": null, "returned": null})
     );
     assert_eq!(shop.owed_in_deposits().await, json!(["0.00", "500.00"]));
+
     // With the 500.00, a penny more than the asking price of 7680.00; then a day ahead, a day before the engine came.
     shop.receives(&at, "7180.01").await.invalid_at("/amount");
     shop.receives(&at, "0.00").await.invalid_at("/amount");
@@ -517,6 +544,8 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
             .await
             .invalid_at(pointer);
     }
+
+    // A deposit that was refused used up no number.
     assert_eq!(
         shop.receives(&at, "100.00").await.created().body["receipt_no"],
         2,
@@ -524,6 +553,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     );
     assert_eq!(shop.get(&at).await.ok().body["deposits_held"], "600.00");
 
+    // The engine is sold to nobody else, and for no less than the deposits paid.
     let other = shop.knows("Edda").await;
     let sell = async |person: i64, price: &str| {
         let sale = json!({"on": "2026-05-14", "price": price, "person_id": person, "below_break_even_confirmed": true});
@@ -535,6 +565,8 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
         .refused("already_reserved")
         .is(409);
     sell(odo, "599.99").await.invalid_at("/price");
+
+    // The sale turns the deposits into payments, and the accounts owe nothing in deposits.
     let sale = sell(odo, "7600.00").await.created();
     assert_eq!(
         (&sale.body["paid"], &sale.body["balance"]),
@@ -560,6 +592,8 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
         (&json!(false), &payments.body["items"][0]["id"])
     );
     assert_eq!(shop.owed_in_deposits().await, json!(["600.00", "600.00"]));
+
+    // A deposit that was set off cannot be paid back.
     let back = json!({"on": "2026-05-14", "method": "transfer"});
     shop.post(&format!("{}/returns", deposit.location()), &back)
         .await

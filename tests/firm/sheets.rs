@@ -110,6 +110,8 @@ async fn every_sheet_is_data_and_a_page_to_print() {
         deposit,
         commission,
     } = told;
+
+    // A job clears a finding, so that the work record has something to show.
     let finding = shop
         .get(&format!("/v1/engines/{engine}/findings"))
         .await
@@ -119,6 +121,8 @@ async fn every_sheet_is_data_and_a_page_to_print() {
         .expect("a finding");
     let job = shop.has_job_in_hand(engine, &["motion"], &[finding]).await;
     shop.finishes(&job, "2026-05-14").await;
+
+    // Each sheet has what its reader looks for.
     for (path, words) in [
         (
             format!("/v1/engines/{engine}/description"),
@@ -136,6 +140,7 @@ async fn every_sheet_is_data_and_a_page_to_print() {
             format!("/v1/engines/{engine}/handover-notes"),
             vec!["Laying up", "Leave the drains open."],
         ),
+        // Sheets about money show the sums worked out by hand.
         (
             format!("/v1/sales/{sale}/invoice"),
             vec![
@@ -165,6 +170,7 @@ async fn every_sheet_is_data_and_a_page_to_print() {
             vec!["road engine", "steering", "defective"],
         ),
     ] {
+        // One address gives data to programs and a page to people.
         let data = shop.get(&path).await.ok();
         assert_eq!(data.headers["content-type"], "application/json", "{path}");
         let sheet = shop.sheet(&path).await;

@@ -672,6 +672,7 @@ impl Resolve for Literal {
 /// reads as such; and names that lead to them, or change between two look-ups.
 #[actix_web::test]
 async fn no_address_of_a_private_network_is_called() {
+    // A canary on this machine counts every connection that reaches it.
     let canary = tokio::net::TcpListener::bind("127.0.0.1:0")
         .await
         .expect("a port");
@@ -683,6 +684,8 @@ async fn no_address_of_a_private_network_is_called() {
             count.fetch_add(1, Ordering::Relaxed);
         }
     });
+
+    // Every way to write a private or reserved address is refused.
     let numbers = [
         "127.0.0.1",
         "127.1",
@@ -694,6 +697,7 @@ async fn no_address_of_a_private_network_is_called() {
         "017700000001",
         "0",
         "0.0.0.0",
+        // Private, link-local, shared, documentation, multicast and reserved ranges.
         "10.0.0.1",
         "10.255.255.255",
         "172.16.0.1",
@@ -717,8 +721,10 @@ async fn no_address_of_a_private_network_is_called() {
         "239.255.255.255",
         "240.0.0.1",
         "255.255.255.255",
+        // This machine in digits and dots of other scripts.
         "\u{ff11}\u{ff12}\u{ff17}.0.0.1",
         "127\u{3002}0\u{3002}0\u{3002}1",
+        // IPv6, also with an IPv4 address inside.
         "[::1]",
         "[::]",
         "[::ffff:127.0.0.1]",
@@ -750,6 +756,8 @@ async fn no_address_of_a_private_network_is_called() {
             "{number} could be called"
         );
     }
+
+    // Public addresses are allowed, and over HTTPS only.
     for public in [
         "1.1.1.1",
         "93.184.216.34",
@@ -761,6 +769,7 @@ async fn no_address_of_a_private_network_is_called() {
         let plain = reqwest::Url::parse(&format!("http://{public}/")).expect(public);
         assert!(Reach::Public.check(&plain).is_err(), "{plain}");
     }
+
     // Names are looked up when a call is made: entered past the interface, so that nothing else stands in the way.
     let names = [
         "127-0-0-1",
@@ -791,10 +800,13 @@ async fn no_address_of_a_private_network_is_called() {
         );
         shop.sql(&insert).await;
     }
+
+    // Each call is attempted, and none reaches a private address.
     let caller = Caller::new(Reach::Public, Arc::new(Literal)).expect("a caller");
     assert_eq!(shop.calls_at(&caller, noon()).await, names.len() + 3);
     let all = "UPDATE webhook_calls SET due_at = '2026-05-14T11:00:00Z'";
     shop.sql(all).await;
+
     // The second look-up of each name leads to this machine; the first leads to where nobody may be called from here.
     let caller =
         Caller::new(Reach::Public, Arc::new(TwoFaced(AtomicUsize::new(1)))).expect("a caller");

@@ -47,6 +47,8 @@ fn step<'a>(plan: &'a Value, key: &str, value: &Value) -> &'a Value {
 #[actix_web::test]
 async fn who_is_there_when_is_kept_and_checked() {
     let shop = Shop::open().await;
+
+    // A fitter has skills and hours for each day of the week, and a name that nobody else has.
     let edda = shop
         .has_fitter("Edda Morlock", &["fitting", "steaming"])
         .await;
@@ -76,6 +78,7 @@ async fn who_is_there_when_is_kept_and_checked() {
     let again = json!({"name": "Edda Morlock", "skills": [], "weekly_hours": ["0", "0", "0", "0", "0", "0", "0"]});
     shop.post("/v1/fitters", &again).await.refused("conflict");
 
+    // Days off belong to a fitter on record and end no earlier than they begin.
     let off =
         json!({"fitter_id": edda, "from": "2026-05-18", "until": "2026-05-22", "words": "away"});
     let off = shop.post("/v1/days-off", &off).await.created();
@@ -99,6 +102,8 @@ async fn who_is_there_when_is_kept_and_checked() {
 #[actix_web::test]
 async fn the_inspectors_visits_and_what_tests_take_are_kept_and_checked() {
     let shop = Shop::open().await;
+
+    // The inspector comes once on a day, to see at least one test.
     let visit = json!({"on": "2026-05-23", "tests": 3});
     let made = shop.post("/v1/inspector-visits", &visit).await.created();
     shop.post("/v1/inspector-visits", &visit)
@@ -110,6 +115,7 @@ async fn the_inspectors_visits_and_what_tests_take_are_kept_and_checked() {
         .invalid_at("/tests");
     assert_eq!(shop.get(&made.location()).await.ok().body["tests"], 3);
 
+    // Fee and hours are those of a test that exists.
     let terms = shop
         .patch("/v1/test-terms/steam", &json!({"fee": "35.00"}))
         .await
@@ -146,6 +152,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         (unplaced.len(), &hydraulic["test"], &steam["test"]),
         (2, &json!("hydraulic_repeat"), &json!("steam"))
     );
+
     // Ready on the 15th for her; the inspector has to come.
     assert!(
         hydraulic["reason"]
@@ -172,6 +179,8 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
     assert_eq!(plan["score"]["unplaced"], 2);
     let sheet = shop.get("/v1/week-sheet").await.ok().body;
     assert_eq!(sheet["unplaced"].as_array().map(Vec::len), Some(2));
+
+    // Once visits are on record, every step has its day.
     for day in ["2026-05-16", "2026-05-20", "2026-05-21"] {
         shop.post("/v1/inspector-visits", &json!({"on": day, "tests": 1}))
             .await
@@ -191,6 +200,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         json!([{"on": "2026-05-14", "hours": "7"}, {"on": "2026-05-15", "hours": "3"}])
     );
     assert!(then["first"].as_str() >= Some("2026-05-15"), "{then}");
+
     // Saturday has no hours of hers: the inspector sees the two tests on the next two visits, hydraulic before steam.
     assert_eq!(
         step(&plan, "test", &json!("hydraulic_repeat"))["first"],
@@ -208,6 +218,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
     );
     assert!(plan["score"]["broken"] == 0 && plan["changed_since"] == false);
 
+    // The sheet of a week shows its tests, its promises and the hours of each fitter.
     let sheet = shop.get("/v1/week-sheet?on=2026-05-20").await.ok().body;
     assert_eq!(
         (&sheet["from"], &sheet["until"]),
@@ -247,6 +258,8 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         outcome["fitters"],
         json!([{"fitter": "Edda Morlock", "hours_planned": "7", "hours_booked": "8"}])
     );
+
+    // A new plan goes on from the hours already booked.
     let next = shop.plans().await;
     let begun = step(&next, "job_id", &json!(boiler));
     assert_eq!(

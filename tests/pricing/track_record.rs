@@ -205,6 +205,8 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
     shop.has_written(&[]).await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     shop.has_sold(engine).await;
+
+    // A back-test is asked for first and worked off afterwards.
     let asked = shop.post("/v1/back-tests", &json!({})).await.created();
     assert_eq!(
         (&asked.body["scores"], &asked.body["to"]),
@@ -219,6 +221,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         (&scores["n_sales"], &scores["n_valued"]),
         (&json!(1), &json!(1))
     );
+
     // The guide alone: 6200 and a range of 25 % at 80 % (arithmetic); 7600 lies in it.
     let sale = &scores["sales"][0];
     assert_eq!(
@@ -251,6 +254,8 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         learned["likely"], sale["likely"],
         "20 sales were seen before it"
     );
+
+    // Eight dear sales on the day itself change nothing.
     for i in 0..8 {
         shop.has_seen_one(i, &json!({"on": "2026-05-14", "price": "90000.00"}))
             .await;
@@ -273,6 +278,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         3
     );
 
+    // Days that make no sense are refused, and so are a fitter and a bookkeeper.
     for (body, pointer) in [
         (json!({"to": "2026-05-15"}), "/to"),
         (json!({"from": "2026-05-14", "to": "2026-05-13"}), "/from"),

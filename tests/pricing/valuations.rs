@@ -266,6 +266,8 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     let path = format!("/v1/engines/{engine}/valuations");
     shop.has_written(&[factor("build_quality", "fine", "1.05")])
         .await;
+
+    // Seven sales are too few to learn from: only the price scale is used.
     shop.has_seen(7).await;
     shop.learns().await;
     let alone = shop.post(&path, &json!({})).await.created().body;
@@ -273,6 +275,8 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
         (&alone["basis"], &alone["fit_id"]),
         (&json!("guide"), &json!(null))
     );
+
+    // With more sales a model is fitted, and its steps add up to the likely price.
     for i in 7..24 {
         shop.has_seen_one(i, &json!({})).await;
     }
@@ -298,6 +302,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     assert!(pennies(&valued["low"]) < pennies(&valued["likely"]));
     assert!(pennies(&valued["likely"]) < pennies(&valued["high"]));
 
+    // Each comparable sale is one on record, and its steps end at the adjusted price.
     let comparables = valued["comparables"].as_array().expect("comparables");
     assert!(!comparables.is_empty());
     for sale in comparables {
@@ -308,6 +313,8 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
             assert_eq!(last["price"], sale["adjusted_price"]);
         }
     }
+
+    // The difference of each what-if is exact, and a better grade is never cheaper.
     for supposed in valued["supposing"].as_array().expect("supposing") {
         let difference = pennies(&supposed["likely"]) - pennies(&valued["likely"]);
         assert_eq!(difference, pennies(&supposed["difference"]));
@@ -318,6 +325,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     );
     assert!(!valued.to_string().contains("NaN"));
 
+    // The same question gets the same answer; a higher level widens the range around the same price.
     let again = shop.post(&path, &asked).await.created().body;
     let reasons = |body: &Value| make::with(body.clone(), &json!({"id": 0}));
     assert_eq!(reasons(&again), reasons(valued));

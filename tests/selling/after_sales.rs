@@ -61,6 +61,8 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
         &json!({"at_distance": true, "informed_of_cancellation_on": "2026-03-01"}),
     )
     .await;
+
+    // The periods run from the day of delivery, and each rule names its source.
     let days = last_days(&shop, sale).await;
     assert_eq!(days["delivered_on"], "2026-03-03");
     assert_eq!(days["short_term_reject_until"], "2026-04-02");
@@ -72,6 +74,7 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
         "{days}"
     );
 
+    // A repair stops the clock of the short-term right to reject, and its days are added to the period.
     let complaint = complain(&shop, sale, "2026-03-20", None).await.created();
     assert_eq!(
         complaint.body,
@@ -90,6 +93,7 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     let days = last_days(&shop, sale).await;
     assert_eq!(days["short_term_reject_until"], "2026-04-14");
 
+    // The cancellation period depends on when the buyer was informed; it is a year longer if they never were.
     shop.patch(
         &format!("/v1/sales/{sale}"),
         &json!({"informed_of_cancellation_on": null}),
@@ -104,6 +108,8 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     .await
     .ok();
     assert_eq!(last_days(&shop, sale).await["cancel_until"], "2026-05-04");
+
+    // A cancellation on the last day is in time, and sets the day for sending the engine back.
     let cancelled = json!({"cancelled_on": "2026-05-04"});
     shop.patch(&format!("/v1/sales/{sale}"), &cancelled)
         .await
@@ -114,6 +120,8 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
         [&json!(true), &json!("2026-05-18")],
         "reg. 35(5)"
     );
+
+    // Dates that contradict what is on record are refused.
     for (change, pointer) in [
         (json!({"cancelled_on": "2026-05-15"}), "/cancelled_on"),
         (json!({"at_distance": false}), "/cancelled_on"),
@@ -139,6 +147,7 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
             .invalid_at(pointer);
     }
 
+    // Once the engine is back, the day for the refund follows.
     let back = json!({"on": "2026-05-12", "why": "cancelled"});
     shop.post(&format!("/v1/sales/{sale}/returns"), &back)
         .await

@@ -130,6 +130,8 @@ async fn a_direct_export_that_is_proved_in_time_is_free_of_tax() {
 #[actix_web::test]
 async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back() {
     let shop = Shop::open().await;
+
+    // The tax falls due on the day after the limit, not on its last day.
     shop.set_day("2026-03-10");
     let (_, sale) = sold_abroad(&shop, "2025-12-10", &json!({})).await;
     let made = export(&shop, sale, json!({})).await;
@@ -144,6 +146,8 @@ async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back(
         ["0.00", "291.67", "0.00"],
         "EX-3: it passed"
     );
+
+    // Evidence that comes later takes the tax back, in its own quarter and with a line of its own.
     shop.set_day("2026-07-01");
     shop.patch(&made, &proved("2026-04-02")).await.ok();
     assert_eq!(quarters(&shop).await, ["0.00", "291.67", "-291.67"], "EX-3");
@@ -160,6 +164,8 @@ async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back(
         late.body["items"][0]["late_tax"], "291.67",
         "its line is there again"
     );
+
+    // The accounts have the tax and its return.
     let lines = shop
         .get("/v1/accounts-entries?from=2026-01-01&to=2026-06-30")
         .await
@@ -170,6 +176,8 @@ async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back(
         .filter(|line| line["source"] == "export_tax")
         .count();
     assert_eq!(of_export, 4, "two lines each");
+
+    // If the engine was used here first, the tax stays.
     shop.patch(&made, &json!({"used_before_leaving": true}))
         .await
         .ok();
@@ -179,6 +187,7 @@ async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back(
         "steamed here first: it stays"
     );
 
+    // A closed tax period is never changed: what would change it is refused, and the rest goes into the next.
     let period = json!({"from": "2025-10-01", "until": "2026-03-31"});
     shop.post("/v1/tax-periods", &period).await.created();
     shop.patch(&made, &json!({"evidence_on": "2026-03-09"}))
@@ -195,6 +204,8 @@ async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back(
         .await
         .ok();
     assert_eq!(june.body["items"][0]["tax"], "-291.67");
+
+    // The evidence of another export cannot fall into the closed period either.
     let other = sold_abroad(&shop, "2026-04-01", &json!({"on": "2026-04-01"}))
         .await
         .1;

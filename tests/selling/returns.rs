@@ -323,6 +323,8 @@ async fn a_sale_is_called_off_and_the_deposit_paid_back() {
 #[actix_web::test]
 async fn every_book_is_put_right_in_the_period_of_the_return() {
     let shop = Shop::open().await;
+
+    // Sold and paid for in a period that is then closed; in May the engine comes back and the money is repaid.
     let stock_no = shop.has_on_show(make::engine(), &make::listing()).await;
     let sale = sold(&shop, stock_no, "2026-04-20", "7600.00").await;
     paid(&shop, sale, "2026-04-20", "7600.00").await.created();
@@ -336,6 +338,7 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
     take_back(&shop, sale, &back("2026-05-05")).await.created();
     paid(&shop, sale, "2026-05-06", "-7600.00").await.created();
 
+    // Stock value: out on the day of the sale, in again on the day of the return, with the 120 spent in between.
     let value = async |on: &str| {
         let path = format!("/v1/stock-value/totals?on={on}");
         text(&shop.get(&path).await.ok().body["cost"])
@@ -345,6 +348,7 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
     assert_eq!(value("2026-05-04").await, "0.00");
     assert_eq!(value("2026-05-05").await, "4320.00");
 
+    // The accounts of the sale return to nought on the day of the return, and not before.
     let balance = async |until: &str, account: &str| {
         let path = format!("/v1/accounts-entries?from=2026-01-01&to={until}&limit=200");
         let lines = items(&shop, &path).await.into_iter();
@@ -370,9 +374,12 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
     assert_eq!(balance("2026-05-04", "cost_of_sales").await, 432_000);
     assert_eq!(balance("2026-05-04", "tax_on_sales").await, -56_667);
 
+    // Sold again, only the tax on the new margin is due.
     sold(&shop, stock_no, "2026-05-10", "7000.00").await;
     assert_eq!(balance("2026-05-14", "stock").await, 0);
     assert_eq!(balance("2026-05-14", "tax_on_sales").await, -46_667);
+
+    // The stock book has a line for the sale, the return and the second sale.
     // Entries get their numbers when the journal is read.
     shop.journal().await;
     let book = items(&shop, "/v1/stock-book?from=2026-01-01&to=2026-05-14").await;
@@ -392,6 +399,8 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
             ])
         })
         .collect();
+
+    // Each line has its own day, its invoice or credit note, its margin and its tax.
     assert_eq!(
         told,
         [
@@ -434,6 +443,8 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
         book.iter().all(|line| line["gone_entry_no"].is_number()),
         "{book:?}"
     );
+
+    // One line at a time it is the same book.
     let one_by_one = "/v1/stock-book?from=2026-01-01&to=2026-05-14&limit=1";
     let mut next = Some(one_by_one.to_owned());
     let mut paged = Vec::new();
@@ -443,6 +454,8 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
         next = page["next"].as_str().map(str::to_owned);
     }
     assert_eq!(paged, book);
+
+    // The correction is in the totals of the period of the return; those of the closed one are as they were.
     let sums = items(&shop, "/v1/stock-book/totals?from=2026-01-01&to=2026-05-14").await;
     let told: Vec<[String; 4]> = sums
         .iter()

@@ -333,6 +333,8 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
         let asked = shop.request(Method::POST, &path).by(&shop, role);
         asked.once().json(new).send().await
     };
+
+    // A sale below break-even is for the proprietor, who has to confirm it.
     let new = make::with(sale(buyer), &json!({"promised_on": "2026-05-30"}));
     let loses = make::with(
         new.clone(),
@@ -343,6 +345,8 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
     ask(Role::Proprietor, &unsaid)
         .await
         .invalid_at("/below_break_even_confirmed");
+
+    // The answer names the profit, and the certificate that ends before the day promised.
     let sold = ask(Role::Seller, &new).await.created();
     assert_eq!(
         sold.body["left"],
@@ -352,6 +356,8 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
         sold.body["papers_that_end"],
         json!([{"paper": "steam_paper", "holds_until": "2026-05-14"}])
     );
+
+    // It names the promises in danger: that to another customer, and the sale's own with each reason.
     let dangers = |promise: &Value| -> Vec<String> {
         let dangers = promise["dangers"].as_array().expect("dangers").iter();
         dangers.map(|danger| danger["why"].to_string()).collect()
@@ -375,6 +381,8 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
         !own_dangers.contains(&"\"sold_to_another\"".to_owned()),
         "{own}"
     );
+
+    // Those who may see money read the same later, and nobody else does.
     let as_seen = async |role: Role| {
         let asked = shop.request(Method::GET, &sold.location()).by(&shop, role);
         asked.send().await
@@ -385,11 +393,14 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
     for role in [Role::Fitter, Role::Website] {
         as_seen(role).await.refused("forbidden");
     }
+
+    // A danger that has passed is no longer named.
     let off = json!({"to": "called_off", "on": "2026-05-14"});
     shop.post(&format!("{job}/moves"), &off).await.created();
     let later = as_seen(Role::Seller).await.ok().body;
     let own = &later["promises_in_danger"][1];
     assert!(!dangers(own).contains(&"\"job_open\"".to_owned()), "{own}");
+
     // A sale that is undone leaves nothing and promises nothing.
     let undone = json!({"on": "2026-05-14", "why": "cancelled"});
     shop.post(&format!("{}/withdrawals", sold.location()), &undone)

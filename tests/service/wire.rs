@@ -55,6 +55,8 @@ async fn a_person_is_added_read_changed_and_journalled() {
 async fn refusals_come_in_their_order() {
     let shop = Shop::open().await;
     let ask = |method: Method, path: &str| shop.request(method, path);
+
+    // Address and method come first, before anybody is asked for a key.
     ask(Method::GET, "/v1/nothing")
         .send()
         .await
@@ -71,6 +73,8 @@ async fn refusals_come_in_their_order() {
         .refused("method_not_allowed")
         .is(405);
     assert_eq!(not_allowed.headers["allow"], "GET, HEAD, POST");
+
+    // Then the key and its role, before the body is looked at.
     let no_key = ask(Method::POST, "/v1/persons")
         .body("text/plain", "x")
         .send()
@@ -95,6 +99,8 @@ async fn refusals_come_in_their_order() {
         .await
         .refused("forbidden")
         .is(403);
+
+    // Then the form of the body: media type, encoding, size and syntax.
     let post = || ask(Method::POST, "/v1/persons").by(&shop, Role::Seller);
     post()
         .body("text/plain", "x")
@@ -126,6 +132,8 @@ async fn refusals_come_in_their_order() {
         .await
         .refused("malformed")
         .is(400);
+
+    // Then its content, member by member.
     post()
         .json(&json!({"name": 5}))
         .send()
@@ -137,6 +145,8 @@ async fn refusals_come_in_their_order() {
         .await
         .refused("invalid")
         .is(422);
+
+    // A change without If-Match is refused whatever its content is.
     ask(Method::PATCH, "/v1/firm")
         .by(&shop, Role::Proprietor)
         .merge_patch(&json!({"nonsense": 1}))
@@ -144,6 +154,8 @@ async fn refusals_come_in_their_order() {
         .await
         .refused("precondition_required")
         .is(428);
+
+    // No refusal leaves an entry in the journal.
     assert_eq!(shop.journal().await, [""; 0]);
 }
 

@@ -59,6 +59,8 @@ async fn a_visitor_reads_these_facts_and_no_others() {
     let template = json!({"page_url": "https://shop.example/engines/{page_name}", "name": "Quillow Lane Works"});
     shop.patch("/v1/firm", &template).await.ok();
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
+
+    // A new member reaches visitors only if somebody adds it here.
     let listing = shop.visit_listing(engine).await.ok();
     assert_eq!(
         names(&listing.body),
@@ -99,6 +101,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "sold_on",
             "photograph",
             "papers",
+            // A card in the list has none of the following.
             "words",
             "translations",
             "grades",
@@ -107,6 +110,8 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "photographs"
         ]
     );
+
+    // The values are those on record.
     let at = |pointer: &str| listing.body.pointer(pointer).expect(pointer).clone();
     for (pointer, value) in [
         ("/stock_no", json!(engine)),
@@ -130,6 +135,8 @@ async fn a_visitor_reads_these_facts_and_no_others() {
     ] {
         assert_eq!(at(pointer), value, "{pointer}");
     }
+
+    // A card in the list is the listing without its longer parts, and other sites may read it.
     let list = shop.visit("/v1/public/listings").await.ok();
     let mut card = listing.body.clone();
     let members = card.as_object_mut().expect("an object");
@@ -332,6 +339,8 @@ async fn a_price_on_request_shows_neither_itself_nor_its_place() {
 #[actix_web::test]
 async fn a_visitor_filters_and_orders_and_pages() {
     let shop = Shop::open().await;
+
+    // Four engines differ in kind, gauge, fuel, price and first day on show.
     let tank = shop
         .shows(
             json!({"name": "Tansy", "prototype": "50% saddle_tank", "fuel": "coal"}),
@@ -347,6 +356,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
     let late = shop.shows(json!({"name": "Burdock"}), "1000.00").await;
     for (query, found) in [
         ("", vec![tank, roller, narrow, late]),
+        // By facts, with both sides of each limit.
         ("kind=road_engine", vec![roller]),
         ("kind=road_engine,locomotive&fuel=wood", vec![roller]),
         ("gauge_mm=127,184.15", vec![tank, narrow, late]),
@@ -358,6 +368,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
         ("asking_price_from=3000.01", vec![narrow]),
         ("asking_price_to=3000.00", vec![tank, roller, late]),
         ("asking_price_to=2999.99", vec![late]),
+        // By words in any order and case; signs that mean something to a database are plain text.
         ("q=SADDLE", vec![tank]),
         ("q=tank%20saddle", vec![tank]),
         ("q=tank%20bracken", vec![]),
@@ -372,6 +383,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
         ("q=br%C3%A1cken", vec![roller]),
         ("q=coltsfffff", vec![]),
         ("q=tnk", vec![]),
+        // By first day on show, and in each order.
         ("new_in_days=1", vec![narrow, late]),
         ("new_in_days=2", vec![tank, roller, narrow, late]),
         ("sort=asking_price", vec![late, tank, roller, narrow]),
@@ -379,6 +391,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
         ("sort=on_show_since", vec![tank, roller, late, narrow]),
         ("sort=-on_show_since", vec![narrow, late, tank, roller]),
     ] {
+        // Small pages and large ones show the same engines in the same order.
         for limit in [1, 2, 50] {
             let query = format!("{query}&limit={limit}");
             assert_eq!(
@@ -388,6 +401,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
             );
         }
     }
+
     // The same gauge goes before the same fuel; another kind is not alike.
     let alike = shop
         .visit(&format!("/v1/public/listings/{late}/similar"))
@@ -400,6 +414,8 @@ async fn a_visitor_filters_and_orders_and_pages() {
         .map(|it| &it["stock_no"])
         .collect();
     assert_eq!(alike, [&json!(tank), &json!(narrow)]);
+
+    // The counts by kind and gauge cover the same four engines.
     let counts = shop.visit("/v1/public/counts").await.ok();
     assert_eq!(
         counts.body["items"],
@@ -409,6 +425,8 @@ async fn a_visitor_filters_and_orders_and_pages() {
             {"kind": "road_engine", "gauge_mm": null, "for_sale": 1, "reserved": 0, "sold": 0}
         ])
     );
+
+    // A filter that does not exist is refused, so that a slip does not look like an empty shop.
     for query in [
         "sort=price",
         "kind=tram",
@@ -426,6 +444,8 @@ async fn a_visitor_filters_and_orders_and_pages() {
             .refused("invalid_query")
             .is(400);
     }
+
+    // A cursor is good for its own order only.
     let page = shop
         .visit("/v1/public/listings?sort=asking_price&limit=1")
         .await
@@ -551,6 +571,8 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
 #[actix_web::test]
 async fn nothing_private_reaches_a_visitor() {
     let shop = Shop::open().await;
+
+    // A whole trade puts text into as many tables as possible.
     let engine = shop.has_ready_to_list(make::engine()).await;
     let findings =
         json!([{"area": "motion", "severity": "note", "words": "left little end is slack"}]);
@@ -570,6 +592,7 @@ async fn nothing_private_reaches_a_visitor() {
         .await
         .created();
 
+    // Every text column counts as private unless it is listed as public; the known private ones are among them.
     let marked = statement_in(
         &shop.database_url,
         &format!(
@@ -602,6 +625,8 @@ async fn nothing_private_reaches_a_visitor() {
             "{needed} in {marked:?}"
         );
     }
+
+    // A mark goes into each of them.
     for column in marked
         .iter()
         .filter(|column| *column != "listings.withdrawn_because")
@@ -613,6 +638,8 @@ async fn nothing_private_reaches_a_visitor() {
         )
         .await;
     }
+
+    // All that a visitor can ask for, in every form, is free of the mark.
     let mut answers = Vec::new();
     for path in [
         "/v1/public/listings".to_owned(),
@@ -626,6 +653,7 @@ async fn nothing_private_reaches_a_visitor() {
         }
     }
     answers.push(shop.visit("/v1/public/listings/999").await);
+
     // What was paid at the door and by the buyer: 4200.00 and 7600.00.
     for answer in &answers {
         for private in ["canary", "4200", "7600", "Fenwright", "little end"] {
@@ -633,6 +661,8 @@ async fn nothing_private_reaches_a_visitor() {
         }
     }
     assert!(answers[0].text.contains("Marrowby"));
+
+    // The reason for a withdrawal is private, too.
     let withdrawal = json!({"because": "zqcanary"});
     shop.post(
         &format!("/v1/engines/{engine}/listing/withdrawals"),
@@ -852,6 +882,8 @@ async fn other_sites_read_the_same_facts_in_open_forms() {
     shop.patch("/v1/firm", &page).await.ok();
     let engine = shop.shows(json!({"name": "Tansy"}), "7680.00").await;
     let sold = shop.shows(json!({"name": "Burdock"}), "900.00").await;
+
+    // Search engines read the listing as a product with an offer.
     let product = async |engine: i64| {
         let asked = shop.request(Method::GET, &format!("/v1/public/listings/{engine}"));
         let asked = asked.header("accept", "application/ld+json");
@@ -871,6 +903,8 @@ async fn other_sites_read_the_same_facts_in_open_forms() {
     ] {
         assert_eq!(told.pointer(pointer), Some(&json!(value)), "{pointer}");
     }
+
+    // A reservation and a sale change the availability.
     let before = shop.visit("/v1/public/listings.atom").await.ok().text;
     shop.set_day("2026-05-20");
     let buyer = shop
@@ -893,6 +927,7 @@ async fn other_sites_read_the_same_facts_in_open_forms() {
         "https://schema.org/SoldOut"
     );
 
+    // In the feed an engine keeps its identifier, so that readers see a change and not another engine.
     let after = shop.visit("/v1/public/listings.atom").await.ok();
     assert_eq!(
         after.headers["content-type"],
@@ -922,6 +957,8 @@ async fn other_sites_read_the_same_facts_in_open_forms() {
             "2026-05-20T00:00:00Z"
         ]
     );
+
+    // The site map has the page of each engine.
     let map = shop.visit("/v1/public/sitemap.xml").await.ok().text;
     let map = roxmltree::Document::parse(&map).expect("XML");
     let loc = ("http://www.sitemaps.org/schemas/sitemap/0.9", "loc");

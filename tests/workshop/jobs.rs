@@ -394,6 +394,8 @@ async fn what_a_job_touches_and_clears_is_fixed_when_it_is_over() {
         .created();
     let id = shop.has_in_hand(&job()).await;
     let address = format!("/v1/jobs/{id}");
+
+    // While the job is open, what it touches and clears may change, to what is on record only.
     let changed = shop
         .patch(
             &address,
@@ -414,12 +416,16 @@ async fn what_a_job_touches_and_clears_is_fixed_when_it_is_over() {
     shop.patch(&address, &json!({"findings": [1, 9]}))
         .await
         .invalid_at("/findings/1");
+
+    // A finding that a survey has cleared since may stay or be dropped, but not be added.
     shop.surveyed("2026-02-02", &[], &[2]).await.created();
     shop.patch(&address, &json!({"findings": [2]})).await.ok();
     shop.patch(&address, &json!({"findings": [1]})).await.ok();
     shop.patch(&address, &json!({"findings": [1, 2]}))
         .await
         .invalid_at("/findings/1");
+
+    // Once the job is finished these are fixed.
     shop.moves(id, "finished", "2026-03-04").await.created();
     for change in [
         json!({"touches": ["other"]}),
@@ -431,6 +437,8 @@ async fn what_a_job_touches_and_clears_is_fixed_when_it_is_over() {
             .refused("conflict")
             .is(409);
     }
+
+    // Title, hours, outside work and notes may still be put right.
     let title = json!({"title": "Foundation ring", "hours_agreed": "9", "outside_work": "80.00", "notes": "silver solder"});
     shop.patch(&address, &title).await.ok();
     let cleared = shop

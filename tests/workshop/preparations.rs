@@ -34,6 +34,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
         let items = list["items"].as_array().expect("a list");
         items.iter().map(|item| text(&item["item"])).collect()
     };
+
     // On the premises the engine itself is not packed.
     let first = shop.get(&list).await.ok().body;
     assert_eq!(
@@ -49,6 +50,8 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     );
     assert_eq!(first["left"], 6);
     assert_eq!(shop.left_at_the_gate(engine).await, Value::Null);
+
+    // The firm's own item, and one that it made to block, stop a delivery even after payment and packing.
     let item = json!({"item": "fire_irons_packed", "words": "Fire irons are in the box", "kind": "locomotive", "shuts_gate": true});
     shop.post("/v1/preparation-items", &item).await.created();
     let photographs = "/v1/preparation-items/photographs_of_condition";
@@ -79,6 +82,8 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
             .any(|reason| reason["check"] == "preparation"),
         "{reasons:?}"
     );
+
+    // Once both are ticked, the list no longer shuts the gate.
     shop.ticks(engine, "fire_irons_packed").await;
     shop.ticks(engine, "photographs_of_condition").await;
     assert_eq!(
@@ -88,6 +93,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     let now = shop.get(&list).await.ok().body;
     assert_eq!(now["left"], 3);
     assert_eq!(now["items"][2]["done"]["on"], "2026-05-14");
+
     // An item for road engines is not asked of a locomotive.
     shop.patch(
         "/v1/preparation-items/fire_irons_packed",

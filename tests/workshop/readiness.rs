@@ -505,6 +505,8 @@ async fn play(shop: &Shop, check: &Value, body: &Value) -> Value {
 #[actix_web::test]
 async fn each_remedy_names_an_act_that_clears_its_check() {
     let shop = Shop::open().await;
+
+    // The engine starts with as few facts as possible, so that as many checks as possible are unmet.
     let bare = make::with(
         make::engine(),
         &json!({"asbestos_suspected": null, "weight": null, "adhesive_weight": null}),
@@ -524,6 +526,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
     let mut ids = json!({"buyer": buyer, "findings": []});
     let mut played: Vec<String> = Vec::new();
     let mut foreign_sent = false;
+
+    // At both gates the next check that is not met is taken, and its remedy carried out.
     for gate in ["list", "deliver"] {
         for _ in 0..60 {
             let answer = ask(&shop, engine, &format!("?gate={gate}")).await;
@@ -544,6 +548,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
                 foreign_sent = true;
                 continue;
             };
+
+            // Reason and remedy are sentences.
             for sentence in [&check["reason"], &check["clears"]] {
                 let sentence = crate::harness::text(sentence);
                 assert!(sentence.ends_with('.'), "{sentence}");
@@ -551,6 +557,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
             let name = crate::harness::text(&check["check"]);
             let time = played.iter().filter(|it| **it == name).count();
             let before = (check["reason"].clone(), check["act"].clone());
+
+            // The act is sent as it was named; a photograph is sent as a file.
             if name == "photographs" && check["act"]["method"] == "POST" {
                 let (media_type, picture) = ("image/png", make::picture());
                 let added = shop
@@ -575,6 +583,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
                     ids["findings"] = json!([done["findings"][0]["id"]]);
                 }
             }
+
+            // Afterwards the check is met, or asks for something else.
             let now = ask(&shop, engine, &format!("?gate={gate}")).await;
             let now = now["checks"].as_array().expect("checks").clone();
             let now = now.into_iter().find(|it| it["check"] == check["check"]);
@@ -586,6 +596,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
             played.push(name);
         }
     }
+
+    // Every check was reached at least once.
     for name in [
         "boiler_code",
         "hydraulic_paper",
@@ -612,6 +624,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
     ] {
         assert!(played.iter().any(|it| it == name), "{name}: {played:?}");
     }
+
+    // In the end the gate is open, and each answer leads to its evidence.
     let answer = ask(&shop, engine, "").await;
     assert_eq!(answer["open"], true, "{answer}");
     let asbestos = answer["checks"].as_array().expect("checks").iter();

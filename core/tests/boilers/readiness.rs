@@ -291,6 +291,7 @@ fn what_is_not_on_record_is_never_met() {
 fn each_fact_moves_its_own_check() {
     type Change = fn(&mut Facts);
     let cases: &[(&str, Gate, Change, Check, Option<Outcome>)] = &[
+        // Findings and jobs: a note does no harm, and an open job is only a warning until the engine leaves.
         (
             "a note",
             Gate::List,
@@ -326,6 +327,7 @@ fn each_fact_moves_its_own_check() {
             Check::JobsInHand,
             Some(Outcome::Unmet),
         ),
+        // Surveys: grades older than heavy work, and asbestos that is not cleared, keep the engine off the list.
         (
             "old grades",
             Gate::List,
@@ -354,6 +356,7 @@ fn each_fact_moves_its_own_check() {
             Check::Asbestos,
             Some(Outcome::Met),
         ),
+        // Photographs: at least one, and each with a description.
         (
             "no photograph",
             Gate::List,
@@ -378,6 +381,7 @@ fn each_fact_moves_its_own_check() {
             Check::Photographs,
             Some(Outcome::Unmet),
         ),
+        // Text and price: required for a listing only.
         (
             "no words",
             Gate::List,
@@ -399,6 +403,7 @@ fn each_fact_moves_its_own_check() {
             Check::AskingPrice,
             None,
         ),
+        // Sales: an engine leaves only when it is sold and paid for; a buyer abroad is a warning.
         (
             "no sale",
             Gate::Deliver,
@@ -434,6 +439,7 @@ fn each_fact_moves_its_own_check() {
             Check::BuyerAbroad,
             None,
         ),
+        // What goes along: lifting weight, spares, certificates and the firm's own checklist count at delivery.
         (
             "no weight",
             Gate::Deliver,
@@ -462,6 +468,7 @@ fn each_fact_moves_its_own_check() {
             Check::Preparation,
             Some(Outcome::Unmet),
         ),
+        // An engine that came back is listed again only after a new survey.
         (
             "came back and was surveyed",
             Gate::List,
@@ -495,6 +502,7 @@ fn each_fact_moves_its_own_check() {
             Check::SurveyAfterReturn,
             None,
         ),
+        // A check that does not apply is left out and shuts nothing.
         (
             "nothing on the firm's list",
             Gate::Deliver,
@@ -510,6 +518,8 @@ fn each_fact_moves_its_own_check() {
             None,
         ),
     ];
+
+    // Only an unmet check shuts the gate, and every check that is not met names its remedy.
     for (says, gate, change, check, outcome) in cases {
         let mut facts = ready();
         change(&mut facts);
@@ -532,6 +542,7 @@ fn each_fact_of_its_boiler_moves_its_own_check() {
     let of_boiler: fn(&mut Facts) -> &mut BoilerFacts =
         |facts| facts.boiler.as_mut().expect("a boiler");
     let boilers: &[(&str, Change, Check, Option<Outcome>)] = &[
+        // Evidence of past use is required of a boiler marketed after the last day before the directive applied.
         (
             "marketed before the directive",
             |_| (),
@@ -556,6 +567,7 @@ fn each_fact_of_its_boiler_moves_its_own_check() {
             Check::EvidenceOfPastUse,
             Some(Outcome::Watch),
         ),
+        // A gas tank needs a certificate of its own; an unknown one is a warning.
         ("no tank", |_| (), Check::GasTankPaper, None),
         (
             "a tank",
@@ -579,6 +591,7 @@ fn each_fact_of_its_boiler_moves_its_own_check() {
         assert_eq!(answer.open, *outcome != Some(Outcome::Unmet), "{says}");
     }
 
+    // With evidence on file the check is met.
     let mut proved = ready();
     of_boiler(&mut proved).first_marketed_on = Some(day("2010-01-01"));
     of_boiler(&mut proved).evidence = vec![Link::new("/v1/certificates/5")];
@@ -642,6 +655,8 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
     let (water, steam) = ("hydraulic_repeat 2023-05-14", "steam 2025-04-01");
     let without = |what: &str, missing: &str| format!("{what} -{missing}");
     let of = |events: &[&str]| boiler(copper, events);
+
+    // Each record lacks one thing.
     for (boiler, check, missing) in [
         (
             of(&[&without(water, "pressure"), steam]),
@@ -678,6 +693,8 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
             boiler: Some(boiler.clone()),
             ..ready()
         };
+
+        // Both gates stay shut, and reason and remedy name what is missing.
         for gate in [Gate::List, Gate::Deliver] {
             let answer = ask(&facts, gate, "2025-07-15");
             let found = find(&answer, check);
@@ -688,6 +705,8 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
             assert!(says(clears.as_str()), "{clears:?}");
             assert!(!answer.open && answer.open_days.is_empty());
         }
+
+        // A complete record of the same tests opens the gate.
         let mut again = boiler;
         again.events.extend(of(&[water, steam]).events);
         let facts = Facts {
@@ -696,6 +715,7 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
         };
         assert!(ask(&facts, Gate::Deliver, "2025-07-15").open, "{missing}");
     }
+
     // A failed test counts against the boiler whatever else is recorded.
     let failed = of(&[water, steam, "steam 2025-05-01 passed=false -boiler_number"]);
     let facts = Facts {
@@ -890,6 +910,8 @@ fn open_days_agree_with_each_day() {
             days: Vec::new(),
             period: None,
         };
+
+        // Random facts in shops with random settings: in some of them certain warnings shut the gate.
         let facts = Facts {
             boiler: Some(BoilerFacts {
                 jurisdiction: question.jurisdiction.clone(),
@@ -920,6 +942,8 @@ fn open_days_agree_with_each_day() {
                 .collect(),
             ..strict
         };
+
+        // The open days are asked for once, from 200 days before the last test on record.
         let from = question
             .events
             .iter()
@@ -935,6 +959,8 @@ fn open_days_agree_with_each_day() {
             .unwrap_or(random::first_day())
             .plus_days(-200);
         let told = readiness::gate(&facts, &strict, Gate::Deliver, from).open_days;
+
+        // Asked day by day, the gate agrees: at both ends of each span, on the days beside them, and weekly for two years.
         let edges = told.iter().flat_map(|span| {
             [
                 span.from,
@@ -951,6 +977,8 @@ fn open_days_agree_with_each_day() {
             let open = readiness::gate(&facts, &strict, Gate::Deliver, on).open;
             let within = told.iter().any(|span| span.from <= on && on <= span.until);
             assert_eq!(open, within, "seed {seed}, {on}: {told:?}");
+
+            // Above all, an open gate means that the boiler's certificates are valid on that day.
             question.days = vec![on];
             open_days += u32::from(open);
             let facts = facts.boiler.as_ref().expect("a boiler");
@@ -962,5 +990,7 @@ fn open_days_agree_with_each_day() {
             }
         }
     }
+
+    // Enough open days were met for the comparison to mean something.
     assert!(open_days > 200, "{open_days}");
 }

@@ -241,6 +241,8 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
         carrying_amount_before: Some(money("4440.00")),
         ..first.clone()
     };
+
+    // The worked examples: a fall below cost is written down; a rise is taken back up to cost and no further.
     for (id, question, [value, tax, write_down, reversal, amount]) in [
         (
             "NRV-1",
@@ -262,6 +264,7 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
             carried("3000.00", "3900.00"),
             ["3900.00", "0.00", "0.00", "0.00", "3000.00"],
         ),
+        // Further cases: a firm contract, an engine worth more as it is, a value below nought, and a second fall.
         (
             "IAS 2.31: a firm contract's price counts",
             CarryingAmountQuestion {
@@ -295,6 +298,7 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
             ["4440.00", "0.00", "60.00", "0.00", "4440.00"],
         ),
     ] {
+        // Every part of the answer is compared, so that a right total cannot hide a wrong tax.
         let told = carrying_amount(&question).expect("an answer");
         assert_eq!(
             [
@@ -410,6 +414,8 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         let told = cash_reached(&rules, exchange, &gb(), "GBP", linked, coming);
         (told.verdict, told.cash)
     };
+
+    // The limit in pounds, which linked cash reaches together.
     let from = "2026-07-01";
     for (linked, coming, verdict, cash) in [
         (
@@ -418,6 +424,7 @@ fn linked_cash_is_flagged_before_it_is_taken() {
             CashVerdict::Reaches,
             "10500.00",
         ),
+        // Just below the limit, and at it.
         (
             vec![],
             paid(from, "9999.00", Cash),
@@ -436,6 +443,7 @@ fn linked_cash_is_flagged_before_it_is_taken() {
             CashVerdict::Reaches,
             "10000.00",
         ),
+        // Notes paid into the bank count as cash; a card does not.
         (
             vec![paid(from, "4000.00", Cash)],
             paid(from, "8000.00", Card),
@@ -458,6 +466,7 @@ fn linked_cash_is_flagged_before_it_is_taken() {
             "{coming:?}"
         );
     }
+
     // The last day of the euro row needs an exchange row; 10000 EUR at 0.85 are 8500 GBP.
     let (last, first) = ("2026-06-29", "2026-06-30");
     let one = |on, amount| paid(on, amount, Cash);
@@ -477,6 +486,8 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         ask(&euro_in_pounds, &[], &one("2026-05-31", "8500.00")).0,
         CashVerdict::ExchangeRowMissing
     );
+
+    // From the next day the limit is in pounds, and linked cash from before that day still counts.
     assert_eq!(
         ask(&euro_in_pounds, &[], &one(first, "9999.99")).0,
         CashVerdict::Below
@@ -490,6 +501,8 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         .0,
         CashVerdict::Reaches
     );
+
+    // Without a rule for the country there is no limit; a sum too large to be stated reaches any limit.
     let nowhere = "CH".parse().expect("a jurisdiction");
     let told = cash_reached(&rules, &[], &nowhere, "CHF", &[], &one(first, "1.00"));
     assert_eq!((told.verdict, told.limit), (CashVerdict::NoRule, None));

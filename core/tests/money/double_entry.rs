@@ -115,6 +115,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
     use PaymentMethod::{Cash, PartExchange, Transfer};
     let on = day("2026-03-02");
     let events = [
+        // Bought and mended: the purchase, parts with tax, work, and a write-down that is reversed.
         TradeEvent::Cost {
             kind: CostKind::Purchase,
             cost: money("6000.00"),
@@ -136,6 +137,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         TradeEvent::WriteDownReversed {
             amount: money("100.00"),
         },
+        // Sold with a deposit, and paid for with an engine in part exchange and a transfer; then the suppliers are paid.
         TradeEvent::DepositReceived {
             amount: money("500.00"),
             method: Cash,
@@ -166,6 +168,8 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
             method: Transfer,
         },
     ];
+
+    // All of it goes into one trial balance.
     let entries: Vec<Entry> = events
         .into_iter()
         .map(|event| entry(on, event).expect("in range"))
@@ -184,6 +188,8 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         .map(|line| (line.account, line.debit.pennies() - line.credit.pennies()))
         .collect();
     let balance = |account| balances.get(&account).copied().unwrap_or(0);
+
+    // The profit is in sales and cost of sales, the tax is still to pay, and no buyer or supplier owes or is owed anything.
     for (account, left) in [
         (Account::Stock, "1200.00"),
         (Account::Bank, "-260.00"),

@@ -196,6 +196,7 @@ fn break_even_profit_stock_value_and_jobs_agree() {
     let seed = 20_261_130;
     let mut random = Random(seed);
     for _ in 0..n {
+        // The cost to come of all jobs is what a slow count gives, and what the jobs give one by one.
         let pieces: Vec<Piece> = (0..random.below(5))
             .map(|_| Piece::random(&mut random))
             .collect();
@@ -210,6 +211,7 @@ fn break_even_profit_stock_value_and_jobs_agree() {
             .sum();
         assert_eq!(one_by_one, slow, "the jobs one by one");
 
+        // At the break-even price nothing is lost, and a penny below it something is.
         let purchase = i128::from(random.below(900_000));
         let other = i128::from(random.below(90_000));
         let rate: i128 = random.pick(&[0, 5, 19, 20, 25]);
@@ -241,10 +243,12 @@ fn break_even_profit_stock_value_and_jobs_agree() {
         // Without a share what is left never falls by a dearer price, so that one penny below decides.
         assert!(lowest == 0 || left(lowest - 1) < 0, "{question:?}");
 
+        // The profit at any price agrees with the slow count.
         let price = i128::from(random.below(2_000_000));
         let told = left_at(&question, pennies(price)).expect("an answer").left;
         assert_eq!(told.pennies(), left(price), "{question:?}");
 
+        // Net realisable value, less what was spent, is that same profit.
         let value = stock_value_line(&StockFacts {
             stock_no: 1,
             position,

@@ -235,6 +235,8 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
         before_inspector: true,
         ..Step::default()
     };
+
+    // One fitter, one visit of the inspector, and two tests that follow a job on the boiler.
     let re_tube = Step {
         engine: 7,
         labour: 3000,
@@ -260,6 +262,8 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
             due: day("2026-12-11"),
         }],
     };
+
+    // Both tests are done on the ninth, and the promise has two days in hand.
     let found = plan(&task, &effort()).expect("a plan");
     let ends = |found: &Plan| -> Vec<Option<Day>> {
         let all = found.steps.iter();
@@ -286,6 +290,7 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     let found = plan(&task, &effort()).expect("a plan");
     assert_eq!(ends(&found), on_the_ninth);
     assert!(found.proved);
+
     // With half an hour less to his day it is another visit, and there is none.
     for hours in &mut task.workshop.fitters[1].hours {
         *hours = (*hours).min(550);
@@ -297,6 +302,7 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     assert_eq!(found.unplaced, [Unplaced { step: 2, why }]);
     assert_eq!(found.bounds.never_kept, [0]);
     assert!(found.proved);
+
     // Tests that take nobody's hours: both on that day.
     task.steps[1].labour = 0;
     task.steps[2].labour = 0;
