@@ -1,5 +1,5 @@
-//! The house: a room uses rooms on lower floors only, and what types say is not written again. The table here is the figure
-//! of README.md and DEVELOPERS.md.
+//! The house: a room uses rooms on lower floors only, what types say is not written again, and long tests have chapters. The
+//! table here is the figure of README.md and DEVELOPERS.md.
 
 use std::{
     collections::BTreeSet,
@@ -54,18 +54,19 @@ fn source() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../api/src")
 }
 
-/// Every file with its room.
-fn files() -> Vec<(String, PathBuf)> {
-    fn below(folder: &Path, found: &mut Vec<PathBuf>) {
-        for item in fs::read_dir(folder).expect("a folder") {
-            let path = item.expect("an item").path();
-            if path.is_dir() {
-                below(&path, found);
-            } else if path.extension().is_some_and(|ending| ending == "rs") {
-                found.push(path);
-            }
+fn below(folder: &Path, found: &mut Vec<PathBuf>) {
+    for item in fs::read_dir(folder).expect("a folder") {
+        let path = item.expect("an item").path();
+        if path.is_dir() {
+            below(&path, found);
+        } else if path.extension().is_some_and(|ending| ending == "rs") {
+            found.push(path);
         }
     }
+}
+
+/// Every file with its room.
+fn files() -> Vec<(String, PathBuf)> {
     let (root, mut found) = (source(), Vec::new());
     below(&root, &mut found);
     let with_room = found.into_iter().map(|path| {
@@ -213,5 +214,73 @@ fn less_than_8_of_100_lines_are_attributes() {
     assert!(
         attributes * 100 < all * 8,
         "{attributes} of {all} lines are attributes"
+    );
+}
+
+/// Names of the tests of over 70 lines that have fewer than two chapters: comments on lines of their own.
+fn without_chapters(text: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut lines = text.lines();
+    while let Some(line) = lines.next() {
+        let attribute = line.trim();
+        if !["#[test]", "#[actix_web::test]"].contains(&attribute) {
+            continue;
+        }
+        // A function is closed where its attribute begins.
+        let end = line.replace(attribute, "}");
+        let from = lines.by_ref().skip_while(|line| !line.contains("fn "));
+        let test: Vec<&str> = from
+            .take_while(|line| *line != end)
+            .map(str::trim)
+            .collect();
+        // The closing line is not in `test`.
+        let is_long = test.len() + 1 > 70;
+        let is_comment = |line: &str| line.starts_with("//");
+        let chapters = test
+            .windows(2)
+            .filter(|two| is_comment(two[1]) && !is_comment(two[0]));
+        if is_long && chapters.count() < 2 {
+            let name = test[0].split("fn ").nth(1).expect("a name");
+            let name = name.split('(').next().expect("a name");
+            found.push(name.to_owned());
+        }
+    }
+    found
+}
+
+#[test]
+fn chapters_of_long_tests_are_counted() {
+    let test = |lines: usize, chapters: usize| {
+        let chapter = "\n    // What is shown,\n    // and why.\n    a();\n".repeat(chapters);
+        let rest = "    a();\n".repeat(lines - 2 - 4 * chapters);
+        format!("    #[test]\n    fn b() {{\n{rest}{chapter}    }}\n")
+    };
+    assert_eq!(without_chapters(&test(70, 1)), [""; 0]);
+    assert_eq!(without_chapters(&test(71, 1)), ["b"]);
+    assert_eq!(without_chapters(&test(71, 2)), [""; 0]);
+    let several = test(71, 2) + &test(71, 0) + &test(3, 0);
+    assert_eq!(without_chapters(&several), ["b"]);
+}
+
+/// A long test says what each stretch shows, so that its reader does not have to work it out.
+#[test]
+fn no_long_test_is_without_chapters() {
+    let tests = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut paths = Vec::new();
+    for folder in [tests.to_owned(), tests.join("../core/tests")] {
+        below(&folder, &mut paths);
+    }
+    assert!(paths.len() > 50, "only {} files were found", paths.len());
+    let mut wrong = Vec::new();
+    for path in paths {
+        let text = fs::read_to_string(&path).expect("text");
+        for name in without_chapters(&text) {
+            wrong.push(format!("{}: {name}", path.display()));
+        }
+    }
+    assert!(
+        wrong.is_empty(),
+        "over 70 lines; say in two comments or more what each stretch shows:\n{}",
+        wrong.join("\n")
     );
 }
