@@ -571,8 +571,8 @@ async fn a_payment_that_leaves_is_for_one_thing_that_is_owed() {
     );
 }
 
-/// VAT by hand: bought for 3600.00 with 600.00 of tax shown, sold for 5400.00: 900.00 less 600.00 is to be paid. HMRC VATMARG02300 and
-/// VATMARG02150: an invoice that shows tax shuts the margin scheme.
+/// VAT by hand: bought for 3600.00 with 600.00 of tax shown, sold for 5400.00: 900.00 less 600.00 is to be paid. HMRC VATMARG02150: an
+/// invoice that shows tax shuts the margin scheme.
 #[actix_web::test]
 async fn the_sellers_tax_comes_back_and_is_no_cost() {
     let shop = Shop::open().await;
@@ -640,8 +640,8 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
     );
 }
 
-/// By hand: an outside repair of 480.00 with 80.00 of tax is 400.00 of stock. HMRC VATMARG02300 and VATMARG02150: the tax on a repair
-/// comes back and never joins the purchase price. Sold for 4950.00, a sixth of 1750.00 is 291.67.
+/// By hand: an outside repair of 480.00 with 80.00 of tax is 400.00 of stock. HMRC VATMARG02300: the tax on a repair comes back
+/// and never joins the purchase price. Sold for 4950.00, a sixth of 1750.00 is 291.67.
 #[actix_web::test]
 async fn the_tax_on_a_repair_comes_back_and_never_joins_the_purchase_price() {
     let shop = Shop::open().await;
