@@ -1,0 +1,421 @@
+//! Checks of a boiler and its papers.
+
+use super::{
+    Act, BoilerFacts, Check, CheckAnswer, Gate, Link, Look, Outcome, met, unmet, watch, yes,
+};
+use crate::{
+    boilers::{
+        codes::{Band, RuleKey, Subject},
+        papers::{
+            self, FlagCode, NotCounted, PaperKind, Sentence,
+            history::{Counted, History, Issued},
+        },
+    },
+    days::Day,
+    engines::engine::OfferedAs,
+};
+
+impl Look<'_> {
+    pub(super) fn boiler_checks(
+        &self,
+        boiler: &BoilerFacts,
+        papers: &History<'_>,
+        on: Day,
+    ) -> Vec<CheckAnswer> {
+        let mut checks = match self.facts.offer {
+            OfferedAs::Steamable => self.paper_checks(boiler, papers, on),
+            OfferedAs::WithoutPapers | OfferedAs::ForRestoration => {
+                vec![self.papers_disclosed(Some(&boiler.papers))]
+            }
+        };
+        checks.extend(evidence_of_past_use(boiler, papers, on));
+        checks
+    }
+
+    pub(super) fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
+        match self.facts.offer {
+            OfferedAs::Steamable => {
+                let clears = if self.facts.boiler_in_it.is_some() {
+                    "Record the volume of the boiler."
+                } else {
+                    "Add the boiler and record it as fitted to the engine."
+                };
+                unmet(Check::BoilerCode, what.clone(), clears)
+            }
+            OfferedAs::WithoutPapers | OfferedAs::ForRestoration => self.papers_disclosed(None),
+        }
+    }
+
+    fn paper_checks(
+        &self,
+        boiler: &BoilerFacts,
+        papers: &History<'_>,
+        on: Day,
+    ) -> Vec<CheckAnswer> {
+        let mut required = papers.required(on);
+        if boiler.has_gas_tank.is_some() {
+            required.retain(|kinds| *kinds != [PaperKind::GasTank]);
+        }
+        if boiler.has_gas_tank == Some(true) {
+            required.push(&[PaperKind::GasTank]);
+        }
+        let mut checks = vec![self.boiler_code(boiler, papers, on)];
+        let mut resting_on = Vec::new();
+        for kinds in required {
+            let paper = papers.holding(kinds, on).max_by_key(|paper| {
+                (
+                    !self.lapses(paper, on) && clean(paper),
+                    clean(paper),
+                    end(paper),
+                )
+            });
+            checks.push(match paper {
+                Some(paper) => self.paper_holds(paper, on),
+                None => {
+                    incomplete(boiler, kinds, on).unwrap_or_else(|| no_paper(papers, kinds, on))
+                }
+            });
+            resting_on.extend(paper);
+        }
+        checks.extend(
+            boiler
+                .has_gas_tank
+                .is_none()
+                .then(|| {
+                    watch(
+                        Check::GasTankPaper,
+                        "it is not recorded whether the engine has a gas tank",
+                        "Record whether it has one in `has_gas_tank` of the boiler.",
+                    )
+                })
+                .filter(|answer| checks.iter().all(|other| other.check != answer.check)),
+        );
+        checks.extend(external_examination(papers, on));
+        if !resting_on.is_empty() {
+            checks.push(boiler_number(papers, &resting_on, on));
+            checks.push(inspector(&resting_on));
+        }
+        for check in &mut checks {
+            check.evidence.push(boiler.papers.clone());
+        }
+        checks
+    }
+
+    fn lapses(&self, paper: &Issued<'_>, on: Day) -> bool {
+        end(paper).days_since(on) <= i32::from(self.bars.watch_days)
+    }
+
+    fn paper_holds(&self, paper: &Issued<'_>, on: Day) -> CheckAnswer {
+        let check = check_of(paper.kind);
+        let named = name(paper.kind);
+        let end = paper.end();
+        let open_question = paper.flags.iter().find(|flag| leaves_open(**flag));
+        let answer = match (end, open_question) {
+            (Some(end), _) if self.lapses(paper, on) => watch(
+                check,
+                format!("the {named} runs out on {end}"),
+                clears(paper.kind),
+            ),
+            (_, Some(flag)) => self.open_question(check, *flag, paper),
+            (Some(end), None) => met(check, format!("the {named} holds until {end}")),
+            (None, None) => met(check, format!("the {named} has no last day")),
+        };
+        CheckAnswer {
+            holds_until: end,
+            ..answer
+        }
+    }
+
+    /// What a flag leaves open, and who settles it.
+    fn open_question(&self, check: Check, flag: FlagCode, paper: &Issued<'_>) -> CheckAnswer {
+        let reason = papers::paper_flag(flag, paper);
+        match (flag, &self.facts.code_rules, &self.facts.boiler_in_it) {
+            (FlagCode::IntervalUnknown, Some(rules), _) => watch(
+                check,
+                reason,
+                "Add the interval to the rows of the boiler code.",
+            )
+            .by(Act::post(rules.as_str())),
+            (FlagCode::FirstServiceNotRecorded, _, Some(boiler)) => watch(
+                check,
+                reason,
+                "Record the day of its first service in `first_service_on` of the boiler.",
+            )
+            .by(Act::patch(boiler.as_str())),
+            (FlagCode::CertificateNotRecorded, _, Some(boiler)) => watch(
+                check,
+                reason,
+                "Record the certificate, with its number and issuer.",
+            )
+            .by(Act::post(&format!("{}/certificates", boiler.as_str()))),
+            _ => watch(check, reason, "Record the test again with what is missing."),
+        }
+    }
+
+    /// Before a sale there is no buyer who could acknowledge.
+    fn papers_disclosed(&self, papers: Option<&Link>) -> CheckAnswer {
+        let facts = self.facts;
+        let said = yes(
+            Check::PapersDisclosed,
+            facts.listing_says_so.as_ref(),
+            "the listing says that it is offered without boiler papers",
+            "the listing does not say that it is offered without boiler papers",
+            "Write the listing: it says so by itself.",
+        );
+        let answer = match (self.gate, said.outcome) {
+            (Gate::Deliver, Outcome::Met) => yes(
+                Check::PapersDisclosed,
+                facts.buyer_acknowledged.as_ref(),
+                "the buyer has acknowledged in writing that there are no boiler papers",
+                "the buyer has not acknowledged in writing that there are no boiler papers",
+                "Record the day of the buyer's written acknowledgement in `papers_acknowledged_on` of the sale.",
+            ),
+            (Gate::Deliver, Outcome::Watch | Outcome::Unmet) | (Gate::List, _) => said,
+        };
+        answer.shown(papers)
+    }
+
+    fn boiler_code(&self, boiler: &BoilerFacts, papers: &History<'_>, on: Day) -> CheckAnswer {
+        let place = &boiler.jurisdiction;
+        let check = Check::BoilerCode;
+        if papers.required(on).is_empty() {
+            let reason = format!("no rule of {place} on record asks for a paper");
+            let act = match &self.facts.code_rules {
+                Some(rules) => Act::post(rules.as_str()),
+                None => Act::post("/v1/boiler-codes"),
+            };
+            unmet(check, reason, "Add the rows of the boiler code.").by(act)
+        } else if papers.subject_on(on).band == Band::OutsideCode {
+            let reason = format!("the boiler is above the size that the code of {place} covers");
+            let clears = "Offer the engine without papers in `offered_as`, as the code has no test for such a boiler; or correct the boiler's size.";
+            unmet(check, reason, clears).by(Act::patch(self.facts.engine.as_str()))
+        } else {
+            met(check, format!("the boiler is within the code of {place}"))
+        }
+    }
+}
+
+fn no_paper(papers: &History<'_>, kinds: &[PaperKind], on: Day) -> CheckAnswer {
+    let last = papers.last_ended(kinds, on);
+    let kind = last
+        .map(|paper| paper.kind)
+        .or(kinds.first().copied())
+        .unwrap_or(PaperKind::Hydraulic);
+    let named = name(kind);
+    let reason = match last {
+        None => format!("there is no {named}"),
+        Some(paper) => match (paper.voided, paper.end_as_of(on)) {
+            (Some((voided, _)), _) if paper.ended_void(on) => {
+                format!("the {named} is void from {voided}")
+            }
+            (_, Some(end)) => format!("the {named} ran out on {end}"),
+            (_, None) => format!("the {named} does not hold"),
+        },
+    };
+    unmet(check_of(kind), reason, clears(kind))
+}
+
+/// A paper that would do if the record of its test were complete.
+fn incomplete(boiler: &BoilerFacts, kinds: &[PaperKind], on: Day) -> Option<CheckAnswer> {
+    let all = boiler.history(Counted::All);
+    let paper = all
+        .holding(kinds, on)
+        .filter(|paper| paper.is_incomplete())
+        .max_by_key(|paper| end(paper))?;
+    let missing = boiler.events[paper.test.event].not_recorded();
+    let missing: Vec<&str> = missing.into_iter().map(member).collect();
+    let reason = format!(
+        "the record of the {} test of {} is incomplete: it does not show {}",
+        paper.test.kind,
+        paper.from,
+        missing.join(", ")
+    );
+    let clears = format!("Record the test again with {}.", missing.join(", "));
+    Some(unmet(check_of(paper.kind), reason, &clears))
+}
+
+fn member(flag: FlagCode) -> &'static str {
+    match flag {
+        FlagCode::PassedNotRecorded => "its result",
+        FlagCode::InspectorNotRecorded => "the inspector's name",
+        FlagCode::BoilerNumberNotRecorded => "the number read on the boiler",
+        _ => "its pressure",
+    }
+}
+
+/// Where the code asks for it the paper's own check tells; here it is advised alone, and bars nothing.
+fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
+    let by = papers::external_examination_by(papers, on)?;
+    let check = Check::ExternalExamination;
+    Some(if by <= on {
+        let reason = "an external examination with the cladding off is advised";
+        watch(check, reason, clears(PaperKind::ExternalExamination))
+    } else {
+        let reason = format!("the next external examination is advised by {by}");
+        CheckAnswer {
+            holds_until: Some(by),
+            ..met(check, reason)
+        }
+    })
+}
+
+fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> CheckAnswer {
+    let check = Check::BoilerNumber;
+    let another = papers
+        .not_counted
+        .iter()
+        .filter(|(test, why)| *why == NotCounted::OtherBoiler && test.moment.on <= on)
+        .find(|(test, _)| {
+            let later = |paper: &&Issued<'_>| {
+                paper.kind == test.kind.issues() && paper.from >= test.moment.on
+            };
+            !resting_on.iter().any(later)
+        });
+    if let Some((test, _)) = another {
+        watch(
+            check,
+            format!(
+                "the {} test of {} names another boiler and is not counted",
+                test.kind, test.moment.on
+            ),
+            "Record a test of this boiler that names its own number.",
+        )
+    } else {
+        let reason = "every paper names this boiler";
+        met(check, reason)
+    }
+}
+
+fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
+    let check = Check::Inspector;
+    let clears = "Record a test by an independent inspector.";
+    let with = |interest: Option<bool>| {
+        resting_on
+            .iter()
+            .find(move |paper| paper.test.inspector_interest == interest)
+    };
+    if let Some(paper) = with(Some(true)) {
+        let reason = papers::paper_flag(FlagCode::InspectorHasInterest, paper);
+        watch(check, reason, clears)
+    } else if let Some(paper) = with(None) {
+        let reason = format!(
+            "it is not recorded whether the inspector of the {} test of {} has an interest in the sale",
+            paper.test.kind, paper.from
+        );
+        watch(
+            check,
+            reason,
+            "Record the test again and say in `inspector_interest` whether the inspector has one.",
+        )
+    } else {
+        let reason = "no inspector has an interest in the sale";
+        met(check, reason)
+    }
+}
+
+fn evidence_of_past_use(
+    boiler: &BoilerFacts,
+    papers: &History<'_>,
+    on: Day,
+) -> Option<CheckAnswer> {
+    let check = Check::EvidenceOfPastUse;
+    // An unknown day may be any day, so that the row is looked up as for a new boiler.
+    let subject = Subject {
+        first_service_on: Some(boiler.first_marketed_on.unwrap_or(Day::LAST)),
+        ..papers.subject_on(on)
+    };
+    papers.rule(RuleKey::EvidenceOfPastUse, subject, on)?;
+    let clears =
+        "Record what shows past use, or conformity, in `conformity_evidence` of the boiler.";
+    let answer = match boiler.first_marketed_on {
+        _ if !boiler.evidence.is_empty() => {
+            met(check, "evidence of past use or of conformity is on record")
+        }
+        Some(day) => unmet(
+            check,
+            format!(
+                "the boiler was first marketed on {day} and no evidence of past use or of conformity is on record"
+            ),
+            clears,
+        ),
+        None => watch(
+            check,
+            "it is not recorded when the boiler was first marketed",
+            "Record that day in `first_marketed_on` of the boiler.",
+        ),
+    };
+    Some(answer.shown(&boiler.evidence))
+}
+
+/// Flags that leave a question about the test itself.
+fn leaves_open(flag: FlagCode) -> bool {
+    match flag {
+        FlagCode::PressureNotRecorded
+        | FlagCode::HoldMinutesNotRecorded
+        | FlagCode::HighestPressureNotRecorded
+        | FlagCode::PassedNotRecorded
+        | FlagCode::CertificateNotRecorded
+        | FlagCode::InspectorNotRecorded
+        | FlagCode::BoilerNumberNotRecorded
+        | FlagCode::IntervalUnknown
+        | FlagCode::FirstServiceNotRecorded => true,
+        FlagCode::OrderNotRecorded
+        | FlagCode::OtherBoiler
+        | FlagCode::StatedUntilLaterThanRule
+        | FlagCode::StatedUntilBeforeTest
+        | FlagCode::InspectorMayAskMore
+        | FlagCode::InspectorHasInterest
+        | FlagCode::ExternalExaminationDue
+        | FlagCode::HobbyExemptionNotApplied
+        | FlagCode::HydraulicPressureLimited
+        | FlagCode::PressureAboveTwice
+        | FlagCode::UnderWorkingPressure
+        | FlagCode::OtherCode
+        | FlagCode::ReportDue => false,
+    }
+}
+
+/// A certificate that is not recorded yet is no reason to go by an older test.
+fn clean(paper: &Issued<'_>) -> bool {
+    !paper.flags.iter().any(|flag| {
+        *flag != FlagCode::CertificateNotRecorded
+            && (leaves_open(*flag) || *flag == FlagCode::InspectorHasInterest)
+    })
+}
+
+fn end(paper: &Issued<'_>) -> Day {
+    paper.end().unwrap_or(Day::LAST)
+}
+
+fn check_of(kind: PaperKind) -> Check {
+    match kind {
+        PaperKind::Hydraulic => Check::HydraulicPaper,
+        PaperKind::Steam => Check::SteamPaper,
+        PaperKind::GasTank => Check::GasTankPaper,
+        PaperKind::ExternalExamination => Check::ExternalExamination,
+        PaperKind::InternalExamination => Check::InternalExamination,
+        PaperKind::Ultrasonic => Check::Ultrasonic,
+    }
+}
+
+fn name(kind: PaperKind) -> &'static str {
+    match kind {
+        PaperKind::Hydraulic => "hydraulic paper",
+        PaperKind::Steam => "steam paper",
+        PaperKind::GasTank => "gas tank paper",
+        PaperKind::ExternalExamination => "report of an external examination",
+        PaperKind::InternalExamination => "report of an internal examination",
+        PaperKind::Ultrasonic => "ultrasonic report",
+    }
+}
+
+fn clears(kind: PaperKind) -> &'static str {
+    match kind {
+        PaperKind::Hydraulic => "Record a hydraulic test of this boiler.",
+        PaperKind::Steam => "Record a steam test of this boiler.",
+        PaperKind::GasTank => "Record a test of the gas tank.",
+        PaperKind::ExternalExamination => "Record an external examination of this boiler.",
+        PaperKind::InternalExamination => "Record an internal examination of this boiler.",
+        PaperKind::Ultrasonic => "Record an ultrasonic test of this boiler.",
+    }
+}

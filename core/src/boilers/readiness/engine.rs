@@ -1,0 +1,273 @@
+//! Checks of the engine itself, of what is told of it, and of what goes with it when it leaves.
+
+use super::{
+    Asbestos, CameBack, Check, CheckAnswer, Gate, Look, Photographs, Shown, met, there,
+    travels_drained, unmet, watch, yes,
+};
+use crate::{
+    days::Day,
+    engines::{engine::OfferedAs, surveys::Severity},
+};
+
+impl Look<'_> {
+    pub(super) fn findings(&self) -> CheckAnswer {
+        let Some(findings) = &self.facts.open_findings else {
+            return unmet(
+                Check::Findings,
+                "no survey is on record",
+                "Survey the engine.",
+            );
+        };
+        let of = |severity: Severity| {
+            findings
+                .iter()
+                .filter(move |finding| finding.is == severity)
+        };
+        let stops = |what: &str, severity| {
+            let n = of(severity).count();
+            let findings = if n == 1 {
+                "finding stops"
+            } else {
+                "findings stop"
+            };
+            format!("{n} open {findings} {what}")
+        };
+        let steamable = self.facts.offer == OfferedAs::Steamable;
+        let mend = "Finish a job that clears it, or survey the engine again and name what is put right in `clears`.";
+        let stop_sale = of(Severity::StopsSale).next().is_some();
+        let stop_steaming = of(Severity::StopsSteaming).next().is_some();
+        let answer = if stop_sale {
+            unmet(
+                Check::Findings,
+                stops("the sale", Severity::StopsSale),
+                mend,
+            )
+        } else if stop_steaming && steamable {
+            let reason = stops("steaming", Severity::StopsSteaming);
+            unmet(Check::Findings, reason, mend)
+        } else if stop_steaming {
+            let reason = stops("steaming", Severity::StopsSteaming);
+            watch(Check::Findings, reason, mend)
+        } else {
+            met(
+                Check::Findings,
+                "no open finding stops steaming or the sale",
+            )
+        };
+        answer.shown(findings.iter().map(|finding| &finding.link))
+    }
+
+    pub(super) fn jobs(&self) -> CheckAnswer {
+        let jobs = &self.facts.jobs_in_hand;
+        let (n, clears) = (jobs.len(), "Finish the job or call it off.");
+        let reason = match n {
+            0 => return met(Check::JobsInHand, "no job is in hand"),
+            1 => "1 job is in hand".to_owned(),
+            _ => format!("{n} jobs are in hand"),
+        };
+        let answer = match self.gate {
+            Gate::List => watch(Check::JobsInHand, reason, clears),
+            Gate::Deliver => unmet(Check::JobsInHand, reason, clears),
+        };
+        answer.shown(jobs)
+    }
+
+    /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that holds asbestos is sold. That a sample is asked
+    /// for is common practice.
+    pub(super) fn asbestos(&self) -> CheckAnswer {
+        let clears = "Have a sample looked at by a laboratory; when it finds none, record a survey with `asbestos`: `cleared`.";
+        let Some(asbestos) = &self.facts.asbestos else {
+            return unmet(
+                Check::Asbestos,
+                "it is not recorded whether asbestos is suspected",
+                "Survey lagging and packings, and say in `asbestos` of the survey what was found.",
+            );
+        };
+        let answer = match asbestos.is {
+            Asbestos::NotSuspected => met(Check::Asbestos, "no asbestos is suspected"),
+            Asbestos::Suspected => unmet(Check::Asbestos, "asbestos is suspected", clears),
+            Asbestos::Cleared => met(Check::Asbestos, "a laboratory sample found no asbestos"),
+        };
+        answer.shown([&asbestos.link])
+    }
+
+    pub(super) fn list_checks(&self) -> Vec<CheckAnswer> {
+        let facts = self.facts;
+        let mut checks = vec![
+            self.grades(),
+            self.photographs(),
+            yes(
+                Check::Words,
+                facts.words.as_ref(),
+                "the listing has a description",
+                "the listing has no description",
+                "Write the listing.",
+            ),
+            there(
+                Check::AskingPrice,
+                facts.asking_price.as_ref(),
+                "an asking price is set",
+                "no asking price is set",
+                "Decide on an asking price.",
+            ),
+        ];
+        checks.extend(facts.came_back.as_ref().map(survey_after_return));
+        checks
+    }
+
+    fn grades(&self) -> CheckAnswer {
+        let again = "Survey the engine and grade its condition.";
+        let Some(graded) = &self.facts.graded_on else {
+            let reason = "no condition grades are on record";
+            return unmet(Check::Grades, reason, again);
+        };
+        let worked = self.facts.heavy_job_on.as_ref();
+        match worked.filter(|worked| graded.is < worked.is) {
+            Some(worked) => unmet(
+                Check::Grades,
+                format!(
+                    "the condition grades of {} are older than the heavy job finished on {}",
+                    graded.is, worked.is
+                ),
+                again,
+            )
+            .shown([&graded.link, &worked.link]),
+            None => {
+                let reason = format!("the condition was graded on {}", graded.is);
+                met(Check::Grades, reason).shown([&graded.link])
+            }
+        }
+    }
+
+    fn photographs(&self) -> CheckAnswer {
+        let Some(photographs) = &self.facts.photographs else {
+            let reason = "no photograph that visitors may see is on record";
+            return unmet(Check::Photographs, reason, A_PHOTOGRAPH);
+        };
+        let Photographs { count, with_alt } = photographs.is;
+        let answer = if count == 0 {
+            let reason = "no photograph that visitors may see is on record";
+            unmet(Check::Photographs, reason, A_PHOTOGRAPH)
+        } else if with_alt < count {
+            unmet(
+                Check::Photographs,
+                format!("{with_alt} of {count} photographs are described in words"),
+                "Say in `alt` of each photograph what it shows.",
+            )
+        } else {
+            let reason = format!("{count} of {count} photographs are described in words");
+            met(Check::Photographs, reason)
+        };
+        answer.shown([&photographs.link])
+    }
+
+    pub(super) fn deliver_checks(&self, on: Day) -> Vec<CheckAnswer> {
+        let facts = self.facts;
+        let mut checks = vec![
+            there(
+                Check::Sale,
+                facts.sale.as_ref(),
+                "a sale is on record",
+                "no sale is on record",
+                "Record the sale.",
+            ),
+            yes(
+                Check::MoneySettled,
+                facts.money_settled.as_ref(),
+                "the money is settled",
+                "the money is not settled",
+                match facts.sale {
+                    Some(_) => "Record the payment of the rest of the price.",
+                    None => "Record the sale, then the payment of its price.",
+                },
+            ),
+        ];
+        checks.extend(self.buyer_abroad());
+        if travels_drained(self.bars, facts.has_boiler(), on) {
+            checks.push(yes(
+                Check::Drained,
+                facts.drained.as_ref(),
+                "boiler and tanks are drained",
+                "it is not recorded that boiler and tanks are drained against frost",
+                "Drain boiler and tanks and tick `drained`.",
+            ));
+        }
+        checks.extend([
+            there(
+                Check::LiftingWeight,
+                facts.lifting_weight.as_ref(),
+                "the weight to be lifted is on record",
+                "the weight to be lifted is not on record",
+                "Record what the engine weighs in `weight` of the engine.",
+            ),
+            yes(
+                Check::SparesPacked,
+                facts.spares_packed.as_ref(),
+                "what goes with the engine is packed",
+                "it is not recorded that what goes with the engine is packed",
+                "Pack it and tick `spares_packed`.",
+            ),
+            yes(
+                Check::PapersPacked,
+                facts.papers_packed.as_ref(),
+                "the papers are packed",
+                "it is not recorded that the papers are packed",
+                "Pack them and tick `papers_packed`.",
+            ),
+        ]);
+        checks.extend(facts.not_prepared.as_ref().map(preparation));
+        checks
+    }
+
+    fn buyer_abroad(&self) -> Option<CheckAnswer> {
+        let applies = self.facts.has_boiler() && self.facts.offer == OfferedAs::Steamable;
+        let abroad = self
+            .facts
+            .buyer_abroad
+            .as_ref()
+            .filter(|it| applies && it.is)?;
+        let check = Check::BuyerAbroad;
+        let acknowledged = self.facts.buyer_acknowledged.as_ref();
+        let answer = if acknowledged.is_some_and(|it| it.is) {
+            let reason = "the buyer abroad has acknowledged in writing that boiler reports do not cross borders";
+            met(check, reason)
+        } else {
+            let reason = "the buyer is abroad, and boiler reports do not cross borders";
+            let clears = "Record the day on which the buyer acknowledged that in writing in `papers_acknowledged_on` of the sale.";
+            watch(check, reason, clears)
+        };
+        Some(answer.shown([&abroad.link]))
+    }
+}
+
+const A_PHOTOGRAPH: &str = "Add a photograph that visitors may see.";
+
+fn preparation(left: &Shown<Vec<String>>) -> CheckAnswer {
+    let check = Check::Preparation;
+    let answer = if left.is.is_empty() {
+        met(check, "the rest of the preparation list is ticked")
+    } else {
+        let reason = format!("these are not ticked: {}", left.is.join("; "));
+        unmet(check, reason, "Do them and tick each.")
+    };
+    answer.shown([&left.link])
+}
+
+/// What happened to an engine while a buyer had it is not known until somebody looks. Common practice, no source.
+fn survey_after_return(came_back: &Shown<CameBack>) -> CheckAnswer {
+    let check = Check::SurveyAfterReturn;
+    let CameBack { on, surveyed_since } = came_back.is;
+    let answer = if surveyed_since {
+        met(
+            check,
+            format!("surveyed since the engine came back on {on}"),
+        )
+    } else {
+        unmet(
+            check,
+            format!("no survey is dated on or after {on}, the day on which the engine came back"),
+            "Record a survey dated on that day or later.",
+        )
+    };
+    answer.shown([&came_back.link])
+}
