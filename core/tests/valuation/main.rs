@@ -8,4 +8,5 @@
 mod invariants;
 mod made_up;
 mod peers;
+mod price_scale;
 mod vectors;

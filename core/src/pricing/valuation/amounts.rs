@@ -40,3 +40,15 @@ pub(crate) fn whole_pennies(parts: &[f64], total: i128) -> Vec<i128> {
     }
     pennies
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Of the remainders .6, .3 and .3 the largest gets the penny that is left over.
+    #[test]
+    fn parts_are_rounded_so_that_they_add_up() {
+        assert_eq!(whole_pennies(&[0.6, -0.7, 0.3], 0), [1, -1, 0]);
+        assert_eq!(whole_pennies(&[], 0), [0; 0]);
+    }
+}
