@@ -17,14 +17,13 @@ pub mod ground {
     pub mod connection;
     pub mod db;
     pub mod entries;
-    pub mod instants;
     pub mod list;
     pub mod operations;
     pub mod problem;
     pub mod query;
+    pub(crate) mod strict_json;
     pub mod text;
     pub mod traces;
-    pub(crate) mod unrepeated;
 }
 /// The firm, its keys, persons, languages, units and sheets.
 pub mod firm {
@@ -54,14 +53,19 @@ pub mod books {
 /// Boilers, their codes, tests and certificates.
 pub mod boilers {
     pub mod boiler_records;
+    pub mod boiler_tests;
     pub mod boilers;
+    pub mod certificates;
     pub mod codes;
+    pub mod fittings;
     pub mod inspector_days;
     pub mod papers;
+    pub mod pressure_changes;
 }
 /// Engines: facts, surveys, photographs, working figures.
 pub mod engines {
     pub mod engines;
+    pub mod findings;
     pub mod photographs;
     pub mod survey_sheets;
     pub mod surveys;
@@ -71,7 +75,6 @@ pub mod engines {
 pub mod workshop {
     pub mod checklist_items;
     pub(crate) mod cost_to_come;
-    pub mod days_off;
     pub mod despatch_checklist;
     pub mod fitters;
     pub mod hour_rates;
@@ -97,16 +100,12 @@ pub mod pricing {
     pub mod as_it_stands_prices;
     pub mod asking_prices;
     pub mod back_tests;
-    pub mod chances;
     pub mod closing_stock;
     pub mod comparables;
     pub mod engine_facts;
     pub mod margins;
-    pub(crate) mod owner_notices;
     pub mod price_models;
     pub mod price_scale;
-    pub mod ratio_studies;
-    pub mod rows;
     pub mod track_record;
     pub mod valuations;
 }
@@ -138,7 +137,7 @@ pub mod selling {
     pub mod disposals;
     pub mod exports;
     pub mod invoices;
-    pub mod receipts;
+    pub mod payments;
     pub mod returns;
     pub mod sales;
     pub mod support_notes;
@@ -194,6 +193,10 @@ fn v1(cfg: &mut Operations<'_>) {
     shop::descriptions::routes(cfg);
     buying::acquisitions::routes(cfg);
     boilers::boilers::routes(cfg);
+    boilers::fittings::routes(cfg);
+    boilers::pressure_changes::routes(cfg);
+    boilers::boiler_tests::routes(cfg);
+    boilers::certificates::routes(cfg);
     boilers::papers::routes(cfg);
     boilers::boiler_records::routes(cfg);
     boilers::inspector_days::routes(cfg);
@@ -205,9 +208,9 @@ fn v1(cfg: &mut Operations<'_>) {
     enquiring::enquiries::routes(cfg);
     enquiring::reservations::routes(cfg);
     selling::deposits::routes(cfg);
-    selling::receipts::routes(cfg);
     enquiring::offers::routes(cfg);
     selling::sales::routes(cfg);
+    selling::payments::routes(cfg);
     enquiring::promises::routes(cfg);
     selling::commissions::routes(cfg);
     workshop::despatch_checklist::routes(cfg);
@@ -222,11 +225,11 @@ fn v1(cfg: &mut Operations<'_>) {
     shop::prints::routes(cfg);
     selling::disposals::routes(cfg);
     engines::surveys::routes(cfg);
+    engines::findings::routes(cfg);
     engines::survey_sheets::routes(cfg);
     workshop::jobs::routes(cfg);
     planning::value_added::routes(cfg);
     workshop::fitters::routes(cfg);
-    workshop::days_off::routes(cfg);
     workshop::inspector_visits::routes(cfg);
     workshop::test_costs::routes(cfg);
     planning::plans::routes(cfg);
@@ -236,13 +239,10 @@ fn v1(cfg: &mut Operations<'_>) {
     pricing::price_models::routes(cfg);
     pricing::valuations::routes(cfg);
     buying::buying_valuations::routes(cfg);
-    pricing::chances::routes(cfg);
-    pricing::ratio_studies::routes(cfg);
     pricing::track_record::routes(cfg);
     pricing::as_it_stands_prices::routes(cfg);
     pricing::asking_prices::routes(cfg);
     pricing::back_tests::routes(cfg);
-    pricing::owner_notices::routes(cfg);
     books::calculations::routes(cfg);
     books::cash_rule::routes(cfg);
     books::exchange_rates::routes(cfg);

@@ -8,7 +8,7 @@ use outshop_api::{
     desk::{backups, erasures},
     document,
     engines::photographs::{self, Store},
-    enquiring::reservations,
+    enquiring::reservations::{self, queue},
     firm::keys::{self, Key, NewKey},
     ground::{
         actor::Actor,
@@ -434,7 +434,7 @@ async fn turn_days(db: &Db) -> Infallible {
         match midnight::turn(db, now, midnight::AT_ONCE).await {
             Err(problem) => tracing::warn!(%problem, "the day could not be turned yet"),
             Ok(_) => {
-                if let Err(problem) = reservations::lapse_due(db, now).await {
+                if let Err(problem) = queue::lapse_due(db, now).await {
                     tracing::warn!(%problem, "reservations could not be ended yet");
                 }
                 if let Err(problem) = prints::forget_unopened(db, now).await {

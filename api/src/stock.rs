@@ -2,8 +2,8 @@
 
 use crate::{
     ground::{
+        clock::Instant,
         db::RunQueryDsl,
-        instants::Instant,
         problem::{self, Problem},
     },
     schema::{acquisitions, deliveries, engines, sales, stock},

@@ -4,7 +4,7 @@ use crate::{
     harness::{Answer, Shop, text},
     make,
 };
-use outshop_api::enquiring::reservations::lapse_due;
+use outshop_api::enquiring::reservations::queue::lapse_due;
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};

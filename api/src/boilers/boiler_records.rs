@@ -2,14 +2,16 @@
 
 use crate::{
     boilers::{
+        boiler_tests::Test,
         boilers::{self, Boiler},
-        papers::{self, Certificate, OnDay, Test},
+        certificates::Certificate,
+        papers::{self, OnDay},
     },
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        clock::Instant,
         db::{Db, RunQueryDsl},
-        instants::Instant,
         operations::Operations,
         problem::Problem,
         query::Query,

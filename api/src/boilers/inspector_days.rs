@@ -8,8 +8,8 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        clock::Instant,
         db::{Db, RunQueryDsl},
-        instants::Instant,
         operations::Operations,
         problem::{self, Problem},
         query::Query,

@@ -1,23 +1,23 @@
-//! Papers: tests and certificates of boilers, which papers hold by them, and what is due next.
+//! Papers: which of them hold by the tests and certificates of a boiler, and what is due next.
 
 use crate::{
     boilers::{
-        boilers::{self, Boiler, BoilerParticulars},
-        codes,
+        boiler_tests::Test,
+        boilers::{self, BoilerParticulars},
+        certificates::Certificate,
+        codes, pressure_changes,
     },
     firm::firm,
     ground::{
-        actor::{AnyKey, Staff, Workshop},
+        actor::{AnyKey, Staff},
         answers::shown,
         body::Body,
-        confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, Tx},
-        instants::Instant,
-        list::{Keyset, ListQuery, NoFilters, Page},
+        clock::Instant,
+        db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{FieldError, Problem},
         query::Query,
-        text::{Code, Line, Prose, Text},
     },
     schema::{
         boiler_fittings, boiler_pressure_changes, boilers as boiler_table, certificates, jobs,
@@ -32,15 +32,10 @@ use outshop_core::{
     boilers::{
         boiler::{self, BoilerNumber, Touches},
         codes::{Jurisdiction, Rule},
-        papers::{
-            self, Answer, Event, Lacks, NotValid, Question, Reason, RequiredPressure, Sentence,
-            TestKind,
-        },
+        papers::{self, Answer, Event, Lacks, Question, Reason, RequiredPressure, TestKind},
     },
     days::{Day, DaySpan, TimeOfDay},
-    sense::{self, Member},
     trade::Standing,
-    units::Pressure,
     workshop::jobs::JobStanding,
 };
 use outshop_operation::{get, post};
@@ -51,202 +46,12 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("boilers")
-        .service(list_tests)
-        .service(create_test)
-        .service(get_test)
-        .service(list_certificates)
-        .service(create_certificate)
-        .service(get_certificate)
         .service(get_papers)
         .service(calculate_papers)
         .service(list_papers_due);
 }
 
 // Types
-
-/// A test of a boiler as it was recorded; null means not recorded.
-#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = tests)]
-#[schema(as = BoilerTest, example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
-    "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
-    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB",
-    "confirmed": []}))]
-pub struct Test {
-    pub id: i64,
-    pub boiler_id: i64,
-    pub test: TestKind,
-    #[diesel(column_name = on_day)]
-    pub on: Day,
-    /// Where the order of a job and a test on one day matters.
-    pub at: Option<TimeOfDay>,
-    /// Held in a hydraulic or gas tank test.
-    pub pressure: Option<Pressure>,
-    #[schema(minimum = 0, maximum = 1440)]
-    pub hold_minutes: Option<i32>,
-    /// Seen in a steam test at full fire.
-    pub highest_pressure: Option<Pressure>,
-    pub passed: Option<bool>,
-    /// The number that the tester read or wrote.
-    pub boiler_number: Option<BoilerNumber>,
-    pub inspector: Option<Line>,
-    /// Whether the inspector has an interest in the sale.
-    pub inspector_interest: Option<bool>,
-    pub notes: Option<Prose>,
-    /// The place under whose boiler code it was made.
-    pub jurisdiction: Jurisdiction,
-    /// Members whose values are outside the usual limits and were confirmed.
-    #[schema(max_items = 10)]
-    pub confirmed: Vec<Member>,
-}
-
-/// A test, and whether it counts by all that is on record today, under the code of the firm's place.
-#[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
-    "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
-    "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false, "notes": null, "jurisdiction": "GB",
-    "confirmed": [], "counts": true, "valid_until": "2030-05-02", "reasons": [], "explanations": []}))]
-pub struct JudgedTest {
-    #[serde(flatten)]
-    pub test: Test,
-    /// Whether a certificate rests on it that may open a gate; null while the volume of the boiler is not recorded, as no boiler code
-    /// can be asked without it.
-    pub counts: Option<bool>,
-    /// Last day of that certificate; null where the test does not count, or the certificate has no last day.
-    pub valid_until: Option<Day>,
-    /// Why it does not count; empty when it does.
-    #[schema(max_items = 10)]
-    pub reasons: Vec<NotValid>,
-    /// For each reason what is wrong and what would be right.
-    #[schema(max_items = 10)]
-    pub explanations: Vec<Sentence>,
-}
-
-/// What is left out is taken as not recorded. Without `passed`, `inspector`, `boiler_number` and, in a hydraulic test, `pressure` the
-/// test is stored and does not count.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-#[schema(as = NewBoilerTest, example = json!({"test": "hydraulic_repeat", "on": "2026-05-02", "pressure": {"value": "135", "unit": "psi"},
-    "hold_minutes": 12, "passed": true, "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false}))]
-pub struct NewTest {
-    pub test: TestKind,
-    /// Today or earlier, not before the boiler was made unless confirmed.
-    pub on: Day,
-    #[serde(default)]
-    pub on_confirmed: bool,
-    pub at: Option<TimeOfDay>,
-    /// For hydraulic and gas tank tests. Of a hydraulic test at most 2 x the working pressure unless confirmed.
-    pub pressure: Option<Pressure>,
-    #[serde(default)]
-    pub pressure_confirmed: bool,
-    /// For hydraulic and gas tank tests.
-    #[schema(minimum = 0, maximum = 1440)]
-    pub hold_minutes: Option<i32>,
-    /// For steam tests.
-    pub highest_pressure: Option<Pressure>,
-    pub passed: Option<bool>,
-    /// As the tester read or wrote it; another number than the boiler's is stored and never counts.
-    pub boiler_number: Option<BoilerNumber>,
-    /// true: the number stands there so, and is not the known one that differs in case, spaces or punctuation alone.
-    #[serde(default)]
-    pub number_confirmed: bool,
-    pub inspector: Option<Line>,
-    pub inspector_interest: Option<bool>,
-    pub notes: Option<Prose>,
-    /// The place under whose boiler code it was made; left out: the firm's.
-    pub jurisdiction: Option<Jurisdiction>,
-}
-
-impl NewTest {
-    /// A reading under the wrong name would count as not recorded.
-    fn check(&self) -> Result<(), Problem> {
-        let held = match self.test {
-            TestKind::HydraulicFirst | TestKind::HydraulicRepeat | TestKind::GasTank => true,
-            TestKind::Steam
-            | TestKind::ExternalExamination
-            | TestKind::InternalExamination
-            | TestKind::Ultrasonic => false,
-        };
-        let rules = [
-            (
-                self.pressure.is_none() || held,
-                "pressure",
-                "read in hydraulic and gas tank tests only",
-            ),
-            (
-                self.hold_minutes.is_none() || held,
-                "hold_minutes",
-                "read in hydraulic and gas tank tests only",
-            ),
-            (
-                self.hold_minutes.is_none_or(|n| (0..=1440).contains(&n)),
-                "hold_minutes",
-                "not 0 to 1440 minutes",
-            ),
-            (
-                self.highest_pressure.is_none() || self.test == TestKind::Steam,
-                "highest_pressure",
-                "read in steam tests only",
-            ),
-        ];
-        let broken: Vec<FieldError> = rules
-            .into_iter()
-            .filter(|(holds, ..)| !holds)
-            .map(|(_, member, detail)| FieldError {
-                pointer: format!("/{member}"),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
-    }
-}
-
-/// A paper issued on a test, kept as it is written.
-#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = certificates)]
-#[schema(example = json!({"id": 140, "boiler_id": 88, "test_id": 205, "number": "26/118", "issuer": "Quillow Lane club",
-    "issued_on": "2026-05-03", "stated_until": "2030-05-02", "boiler_number": "QLW 1187", "covers": "the boiler shell",
-    "confirmed": []}))]
-pub struct Certificate {
-    pub id: i64,
-    pub boiler_id: i64,
-    pub test_id: i64,
-    pub number: Code,
-    pub issuer: Line,
-    pub issued_on: Day,
-    /// The last day printed on it.
-    pub stated_until: Option<Day>,
-    /// The boiler that it names.
-    pub boiler_number: BoilerNumber,
-    pub covers: Option<Text<500>>,
-    /// Members whose values are outside the usual limits and were confirmed.
-    #[schema(max_items = 10)]
-    pub confirmed: Vec<Member>,
-}
-
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"test_id": 205, "number": "26/118", "issuer": "Quillow Lane club", "issued_on": "2026-05-03",
-    "stated_until": "2030-05-02", "boiler_number": "QLW 1187"}))]
-pub struct NewCertificate {
-    /// A test of this boiler that has no certificate yet.
-    pub test_id: i64,
-    pub number: Code,
-    pub issuer: Line,
-    /// Today or earlier, not before the test.
-    pub issued_on: Day,
-    /// As printed. An earlier day than the code's holds; a later one is flagged and the code's holds.
-    pub stated_until: Option<Day>,
-    /// As printed. A paper that names another boiler is stored, flagged and never counted.
-    pub boiler_number: BoilerNumber,
-    /// true: the number is printed so, and is not the known one that differs in case, spaces or punctuation alone.
-    #[serde(default)]
-    pub number_confirmed: bool,
-    pub covers: Option<Text<500>>,
-}
 
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -329,132 +134,6 @@ const LONGEST: i32 = 60;
 const MONTHS_AHEAD: i32 = 24;
 
 // Routes
-
-/// List the tests of a boiler
-#[get("/boilers/{id:\\d+}/tests", 200 = Page<Test>)]
-async fn list_tests(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let id = *id;
-    boilers::must_exist(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let found = tests::table
-            .filter(tests::boiler_id.eq(id))
-            .filter(tests::id.gt(page.after_id().unwrap_or(0)))
-            .select(Test::as_select())
-            .order(tests::id)
-            .limit(page.limit);
-        Ok(found.load(conn).await?)
-    };
-    list.answer(&req, &db, fetch, |test: &Test| (Value::Null, test.id))
-        .await
-}
-
-/// Record a test of a boiler
-///
-/// The answer says whether the test counts, until when its certificate is valid, and if it does not count why not and what would be
-/// right.
-#[post("/boilers/{id:\\d+}/tests", 201 = JudgedTest)]
-async fn create_test(
-    Workshop(actor): Workshop,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    new: Body<NewTest>,
-) -> Result<HttpResponse, Problem> {
-    db.create(&actor, &new, async |tx| {
-        let test = insert_test(tx, *id, &new).await?;
-        let address = format!("/v1/tests/{}", test.id);
-        Ok((address, judged(tx.conn(), test).await?))
-    })
-    .await
-}
-
-/// Read a test
-///
-/// With whether it counts by all that is on record today.
-#[get("/tests/{id:\\d+}", 200 = JudgedTest)]
-async fn get_test(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let mut conn = db.read().await?;
-    let test: Option<Test> = tests::table
-        .find(*id)
-        .select(Test::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    let test = test.ok_or_else(|| Problem::not_found(format!("there is no test {id}")))?;
-    shown(&req, &judged(&mut conn, test).await?)
-}
-
-/// List the certificates of a boiler
-#[get("/boilers/{id:\\d+}/certificates", 200 = Page<Certificate>)]
-async fn list_certificates(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let id = *id;
-    boilers::must_exist(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let found = certificates::table
-            .filter(certificates::boiler_id.eq(id))
-            .filter(certificates::id.gt(page.after_id().unwrap_or(0)))
-            .select(Certificate::as_select())
-            .order(certificates::id)
-            .limit(page.limit);
-        Ok(found.load(conn).await?)
-    };
-    list.answer(&req, &db, fetch, |certificate: &Certificate| {
-        (Value::Null, certificate.id)
-    })
-    .await
-}
-
-/// Record a certificate
-///
-/// It is kept as it is written, also where it names another boiler; such a paper never counts.
-#[post("/boilers/{id:\\d+}/certificates", 201 = Certificate)]
-async fn create_certificate(
-    Workshop(actor): Workshop,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    new: Body<NewCertificate>,
-) -> Result<HttpResponse, Problem> {
-    db.create(&actor, &new, async |tx| {
-        let certificate = insert_certificate(tx, *id, &new).await?;
-        Ok((format!("/v1/certificates/{}", certificate.id), certificate))
-    })
-    .await
-}
-
-/// Read a certificate
-#[get("/certificates/{id:\\d+}", 200 = Certificate)]
-async fn get_certificate(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let certificate: Option<Certificate> = certificates::table
-        .find(*id)
-        .select(Certificate::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let certificate =
-        certificate.ok_or_else(|| Problem::not_found(format!("there is no certificate {id}")))?;
-    shown(&req, &certificate)
-}
 
 /// Read which papers of a boiler hold on a day
 ///
@@ -555,153 +234,6 @@ fn place_after((key, boiler_id): &(Value, i64)) -> Place {
 
 // SQL
 
-async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Problem> {
-    let boiler = boilers::lock(tx.conn(), id).await?;
-    new.check()?;
-    let confirmed = confirmed_of_test(tx, &boiler, new).await?;
-    let jurisdiction = match &new.jurisdiction {
-        Some(jurisdiction) => jurisdiction.clone(),
-        None => firm::find(tx.conn()).await?.jurisdiction,
-    };
-    let test: Test = diesel::insert_into(tests::table)
-        .values((
-            tests::boiler_id.eq(id),
-            tests::test.eq(new.test),
-            tests::on_day.eq(new.on),
-            tests::at.eq(new.at),
-            tests::pressure.eq(&new.pressure),
-            tests::hold_minutes.eq(new.hold_minutes),
-            tests::highest_pressure.eq(&new.highest_pressure),
-            tests::passed.eq(new.passed),
-            tests::boiler_number.eq(&new.boiler_number),
-            tests::inspector.eq(&new.inspector),
-            tests::inspector_interest.eq(new.inspector_interest),
-            tests::notes.eq(&new.notes),
-            tests::jurisdiction.eq(jurisdiction),
-            tests::confirmed.eq(&confirmed),
-        ))
-        .returning(Test::as_returning())
-        .get_result(tx.conn())
-        .await?;
-    let entry = json!({"boiler_id": id, "test_id": test.id, "test": test.test, "on": test.on, "passed": test.passed});
-    let entry = confirmations::noted(entry, &confirmed);
-    tx.record("boiler.tested", boiler.stock_no, entry).await?;
-    Ok(test)
-}
-
-/// Whether a stored test counts under the code of the firm's place.
-async fn judged(conn: &mut AsyncPgConnection, test: Test) -> Result<JudgedTest, Problem> {
-    let jurisdiction = firm::find(conn).await?.jurisdiction;
-    let rules = codes::rules_of(conn, &jurisdiction).await?;
-    let history = histories(conn, &[test.boiler_id]).await?.pop();
-    let asked = history.and_then(|history| {
-        let at = history.tests.iter().position(|id| *id == test.id)?;
-        Some((history.question(&jurisdiction)?, at))
-    });
-    let judged = asked.and_then(|(question, at)| papers::judge(&question, &rules, at));
-    Ok(match judged {
-        Some(judged) => JudgedTest {
-            test,
-            counts: Some(judged.counts),
-            valid_until: judged.valid_until,
-            reasons: judged.reasons,
-            explanations: judged.explanations,
-        },
-        None => JudgedTest {
-            test,
-            counts: None,
-            valid_until: None,
-            reasons: Vec::new(),
-            explanations: vec![NO_VOLUME.into()],
-        },
-    })
-}
-
-/// What a test confirms of its unusual values; refused while it does not.
-async fn confirmed_of_test(
-    tx: &mut Tx<'_>,
-    boiler: &Boiler,
-    new: &NewTest,
-) -> Result<Vec<Member>, Problem> {
-    if new.on > tx.actor.today {
-        let detail = format!("in the future; today is {}", tx.actor.today);
-        return Err(Problem::invalid("/on", detail));
-    }
-    let mut ask = Confirmations::default();
-    let before = sense::tested_on(new.on, boiler.particulars.made_on);
-    ask.ask("/on", before, new.on_confirmed);
-    // A gas tank has a pressure of its own.
-    let hydraulic = match new.test {
-        TestKind::HydraulicFirst | TestKind::HydraulicRepeat => new.pressure.as_ref(),
-        TestKind::GasTank
-        | TestKind::Steam
-        | TestKind::ExternalExamination
-        | TestKind::InternalExamination
-        | TestKind::Ultrasonic => None,
-    };
-    if let Some(tested) = hydraulic {
-        let working = boilers::working_pressure_on(tx.conn(), boiler, new.on).await?;
-        let doubt = sense::hydraulic_pressure(tested, &working);
-        ask.ask("/pressure", doubt, new.pressure_confirmed);
-    }
-    if let Some(number) = &new.boiler_number {
-        let doubt = boilers::read_number_in_doubt(tx.conn(), number, boiler).await?;
-        ask.ask("/boiler_number", doubt, new.number_confirmed);
-    }
-    ask.settled()
-}
-
-async fn insert_certificate(
-    tx: &mut Tx<'_>,
-    id: i64,
-    new: &NewCertificate,
-) -> Result<Certificate, Problem> {
-    let boiler: Boiler = boilers::lock(tx.conn(), id).await?;
-    let test_on: Option<Day> = tests::table
-        .find(new.test_id)
-        .filter(tests::boiler_id.eq(id))
-        .select(tests::on_day)
-        .first(tx.conn())
-        .await
-        .optional()?;
-    let test_on = test_on.ok_or_else(|| {
-        let detail = format!("boiler {id} has no test {}", new.test_id);
-        Problem::invalid("/test_id", detail)
-    })?;
-    if new.issued_on > tx.actor.today {
-        return Err(Problem::invalid("/issued_on", "in the future"));
-    }
-    if new.issued_on < test_on {
-        let detail = format!("before the test, which was made on {test_on}");
-        return Err(Problem::invalid("/issued_on", detail));
-    }
-    let mut ask = Confirmations::default();
-    let doubt = boilers::read_number_in_doubt(tx.conn(), &new.boiler_number, &boiler).await?;
-    ask.ask("/boiler_number", doubt, new.number_confirmed);
-    let confirmed = ask.settled()?;
-    let certificate: Certificate = diesel::insert_into(certificates::table)
-        .values((
-            certificates::boiler_id.eq(id),
-            certificates::test_id.eq(new.test_id),
-            certificates::number.eq(&new.number),
-            certificates::issuer.eq(&new.issuer),
-            certificates::issued_on.eq(new.issued_on),
-            certificates::stated_until.eq(new.stated_until),
-            certificates::boiler_number.eq(&new.boiler_number),
-            certificates::covers.eq(&new.covers),
-            certificates::confirmed.eq(&confirmed),
-        ))
-        .returning(Certificate::as_returning())
-        .get_result(tx.conn())
-        .await?;
-    let entry =
-        json!({"boiler_id": id, "certificate_id": certificate.id, "test_id": certificate.test_id});
-    let entry = confirmations::noted(entry, &confirmed);
-    tx.record("boiler.certified", boiler.stock_no, entry)
-        .await?;
-    Ok(certificate)
-}
-
 /// What the papers' clock is asked of a stored boiler about a day and the 24 months from it, with the rows of the code. `None` while too
 /// little is recorded of the boiler to ask a code, and for an id that no boiler has.
 pub(crate) async fn question_for(
@@ -723,7 +255,7 @@ pub(crate) struct BoilerHistory {
     /// The tests first, in the order of `tests`.
     pub events: Vec<Event>,
     /// Ids of its tests.
-    tests: Vec<i64>,
+    pub(super) tests: Vec<i64>,
 }
 
 impl BoilerHistory {
@@ -911,9 +443,9 @@ async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Pr
 }
 
 async fn changes_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
-    let rows: Vec<boilers::PressureChange> = boiler_pressure_changes::table
+    let rows: Vec<pressure_changes::PressureChange> = boiler_pressure_changes::table
         .filter(boiler_pressure_changes::boiler_id.eq_any(ids))
-        .select(boilers::PressureChange::as_select())
+        .select(pressure_changes::PressureChange::as_select())
         .order(boiler_pressure_changes::id)
         .load(conn)
         .await?;

@@ -6,7 +6,7 @@ use crate::{
         outgoing_payments::{self, Paid},
         tax_periods,
     },
-    engines::engines::{self, NewEngine},
+    engines::engines::{self, NewEngine, rules},
     firm::persons,
     ground::{
         actor::MoneyDesk,
@@ -21,7 +21,7 @@ use crate::{
     },
     pricing::achieved_sales::over_allowance,
     schema::{acquisitions, appraisals, sales as sales_table},
-    selling::sales,
+    selling::{payments, sales},
 };
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
@@ -142,7 +142,7 @@ pub struct NewAcquisition {
 
 impl NewAcquisition {
     pub(crate) fn check(&self, today: Day) -> Result<(), Problem> {
-        let mut broken = engines::broken_rules("/engine", &self.engine.checked(), today);
+        let mut broken = rules::broken_rules("/engine", &self.engine.checked(), today);
         let mut rule = |holds: bool, member: &str, detail: &str| {
             if !holds {
                 broken.push(FieldError {
@@ -410,7 +410,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
             .await?;
     }
     if let (Some(sale), Some(allowed)) = (&sale, terms.price) {
-        sales::set_off(tx, sale, terms.id, terms.on, allowed).await?;
+        payments::set_off(tx, sale, terms.id, terms.on, allowed).await?;
     }
     let taken = with_what_follows(tx.conn(), vec![terms]).await?.pop();
     Ok(taken.expect("one for each that was given"))

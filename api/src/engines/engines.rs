@@ -1,5 +1,7 @@
 //! Engines: one physical machine each, under a stock number that never repeats.
 
+pub(crate) mod rules;
+
 use crate::{
     boilers::boilers::{self, Boiler},
     engines::photographs::{self, Photograph},
@@ -7,12 +9,12 @@ use crate::{
         actor::{Floor, Staff},
         answers::shown,
         body::Patch,
-        confirmations::{self, Confirmations},
+        clock::Instant,
+        confirmations::{self},
         db::{Db, RunQueryDsl, Tx},
-        instants::Instant,
         list::{Keyset, ListQuery, Page},
         operations::Operations,
-        problem::{self, FieldError, Problem},
+        problem::{self, Problem},
         query::{Query, any_of},
         text::{Line, Prose, at_most, containing},
     },
@@ -26,17 +28,17 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    days::Day,
     engines::engine::{
         BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, SOUGHT_WITHIN_MM, Scale, Whyte,
         WorkingOrder,
     },
     money::Money,
-    sense::{self, Doubt, Member, Size},
+    sense::Member,
     trade::{ListingStanding, Standing},
     units::{Force, Length, Mass, nought_or_more},
 };
 use outshop_operation::{get, patch};
+use rules::{Checked, broken_rules};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -361,110 +363,6 @@ impl Sort {
                 problem::INVALID_QUERY,
                 "`sort` is stock_no or asking_price, with - downwards",
             )),
-        }
-    }
-}
-
-/// Rules between the facts of an engine. `at` is the pointer of the engine in the request.
-pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<FieldError> {
-    let mut broken = Vec::new();
-    let mut rule = |holds: bool, member: &str, detail: &str| {
-        if !holds {
-            broken.push(FieldError {
-                pointer: format!("{at}/{member}"),
-                detail: detail.to_owned(),
-            });
-        }
-    };
-    let this_year = i32::from(today.date().year());
-    rule(
-        engine
-            .built_year
-            .is_none_or(|year| (1800..=this_year).contains(&year)),
-        "built_year",
-        "not a year from 1800 to this year",
-    );
-    rule(
-        engine.cylinders.is_none_or(|n| (1..=12).contains(&n)),
-        "cylinders",
-        "not a count from 1 to 12",
-    );
-    rule(
-        engine.medals.is_none_or(|n| (0..=100).contains(&n)),
-        "medals",
-        "not a count from 0 to 100",
-    );
-    let above = |part: Option<&Mass>, whole: Option<&Mass>| {
-        part.zip(whole)
-            .is_some_and(|(part, whole)| part.base() > whole.base())
-    };
-    rule(
-        !above(engine.adhesive_weight, engine.weight),
-        "adhesive_weight",
-        "more than the whole weight",
-    );
-    rule(
-        engine.whyte.is_none() || engine.kind == Kind::Locomotive,
-        "whyte",
-        "only a locomotive has a wheel arrangement by Whyte",
-    );
-    let mut ask = Confirmations::default();
-    ask.ask(
-        &format!("{at}/weight"),
-        engine.weight_in_doubt(),
-        engine.weight_confirmed,
-    );
-    broken.extend(ask.apart().0);
-    broken
-}
-
-/// The facts that rules bind together.
-pub(crate) struct Checked<'a> {
-    kind: Kind,
-    built_year: Option<i32>,
-    cylinders: Option<i32>,
-    medals: Option<i32>,
-    weight: Option<&'a Mass>,
-    adhesive_weight: Option<&'a Mass>,
-    whyte: Option<&'a Whyte>,
-    gauge: Option<&'a Length>,
-    sides: [Option<&'a Length>; 3],
-    /// Or not asked about now.
-    weight_confirmed: bool,
-}
-
-impl Checked<'_> {
-    fn weight_in_doubt(&self) -> Option<Doubt> {
-        let [length, width, height] = self.sides;
-        let size = Size {
-            gauge: self.gauge.filter(|_| self.kind == Kind::Locomotive),
-            length,
-            width,
-            height,
-        };
-        self.weight.and_then(|weight| sense::weight(weight, size))
-    }
-
-    /// The members that are outside the usual limits, all of them confirmed once the rules hold.
-    pub(crate) fn confirmed(&self) -> Vec<Member> {
-        let doubt = self.weight_in_doubt();
-        doubt.into_iter().map(|doubt| doubt.member).collect()
-    }
-}
-
-impl NewEngine {
-    pub(crate) fn checked(&self) -> Checked<'_> {
-        Checked {
-            kind: self.kind,
-            built_year: self.built_year,
-            cylinders: self.cylinders,
-            medals: self.medals,
-            weight: self.weight.as_ref(),
-            adhesive_weight: self.adhesive_weight.as_ref(),
-            whyte: self.whyte.as_ref(),
-            gauge: self.gauge.as_ref(),
-            sides: [&self.length, &self.width, &self.height].map(Option::as_ref),
-            weight_confirmed: self.weight_confirmed,
         }
     }
 }

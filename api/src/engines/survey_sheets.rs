@@ -3,7 +3,7 @@
 use crate::{
     firm::sheets::{self, Sheet},
     ground::{
-        actor::Staff, db::Db, instants::Instant, operations::Operations, problem::Problem,
+        actor::Staff, clock::Instant, db::Db, operations::Operations, problem::Problem,
         query::Query, text::Html,
     },
 };

@@ -1,7 +1,7 @@
 //! Offers: what somebody would pay for an engine, with what is left of it and the chance of a better one.
 
 use crate::{
-    enquiring::reservations,
+    enquiring::reservations::queue,
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
@@ -271,7 +271,7 @@ async fn answer_offer(
             }
         }
         if new.answer == OfferAnswer::Accepted {
-            reservations::must_be_free_for(tx, stock_no, Some(terms.person_id)).await?;
+            queue::must_be_free_for(tx, stock_no, Some(terms.person_id)).await?;
         }
         if binds {
             let countered = answered.and_then(|it| it.counter_amount);

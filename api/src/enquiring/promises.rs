@@ -16,7 +16,7 @@ use crate::{
     },
     schema::{deliveries, jobs, promises, sales as sales_table},
     stock,
-    workshop::readiness::{bars, load_facts},
+    workshop::readiness::{bars, facts::load_facts},
 };
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;

@@ -4,9 +4,8 @@ use crate::{
     ground::{
         actor::{Actor, Owner},
         body::Body,
-        clock::{Clock, day_in},
+        clock::{Clock, Instant, day_in},
         db::{Db, RunQueryDsl, Tx},
-        instants::Instant,
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::Problem,

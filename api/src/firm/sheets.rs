@@ -4,7 +4,7 @@ use crate::{
     firm::firm::{self, Firm},
     ground::{
         answers::{self, accepts},
-        instants::Instant,
+        clock::Instant,
         problem::Problem,
     },
 };

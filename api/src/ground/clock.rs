@@ -4,11 +4,28 @@ use crate::{
     ground::{db::RunQueryDsl, problem::Problem},
     schema::firm,
 };
-use diesel::prelude::*;
+use diesel::{
+    data_types::PgTimestamp,
+    deserialize::{self, FromSql, FromSqlRow},
+    expression::AsExpression,
+    pg::{Pg, PgValue},
+    prelude::*,
+    serialize::{self, Output, ToSql},
+    sql_types::Timestamptz,
+};
 use diesel_async::AsyncPgConnection;
-use jiff::{Timestamp, tz::TimeZone};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use outshop_core::days::Day;
-use std::sync::{Arc, Mutex};
+use serde::{Deserialize, Deserializer, Serialize, de};
+use std::{
+    borrow::Cow,
+    fmt,
+    sync::{Arc, Mutex},
+};
+use utoipa::{
+    PartialSchema, ToSchema,
+    openapi::{KnownFormat, ObjectBuilder, RefOr, Schema, SchemaFormat, schema::Type},
+};
 
 /// The time of a request: the machine's, or one that a test has set.
 #[derive(Clone, Default)]
@@ -50,3 +67,67 @@ pub async fn today(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Day, 
     let zone: String = firm::table.select(firm::time_zone).first(conn).await?;
     Ok(day_in(&zone, now))
 }
+
+/// A moment, to the microsecond. On the wire RFC 3339 in UTC.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, AsExpression, FromSqlRow,
+)]
+#[diesel(sql_type = Timestamptz)]
+#[serde(transparent)]
+pub struct Instant(pub Timestamp);
+
+impl<'de> Deserialize<'de> for Instant {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Instant, D::Error> {
+        let moment = Cow::<str>::deserialize(from)?.parse().map(Instant);
+        moment.map_err(|_| de::Error::custom("not a moment written like 2026-05-14T16:00:00Z"))
+    }
+}
+
+/// 2000-01-01T00:00:00Z, from which PostgreSQL counts, in microseconds from 1970.
+const EPOCH: i64 = 946_684_800_000_000;
+
+impl Instant {
+    /// The whole second that `now` is in.
+    pub fn of_second(now: Timestamp) -> Instant {
+        Instant(Timestamp::from_second(now.as_second()).unwrap_or(now))
+    }
+
+    /// The end of time where that would be passed.
+    #[must_use]
+    pub fn plus_hours(self, hours: i32) -> Instant {
+        let later = self.0.checked_add(SignedDuration::from_hours(hours.into()));
+        Instant(later.unwrap_or(Timestamp::MAX))
+    }
+}
+
+impl fmt::Display for Instant {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl FromSql<Timestamptz, Pg> for Instant {
+    fn from_sql(bytes: PgValue<'_>) -> deserialize::Result<Self> {
+        let PgTimestamp(micros) = FromSql::<Timestamptz, Pg>::from_sql(bytes)?;
+        Ok(Instant(Timestamp::from_microsecond(micros + EPOCH)?))
+    }
+}
+
+impl ToSql<Timestamptz, Pg> for Instant {
+    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+        let micros = PgTimestamp(self.0.as_microsecond() - EPOCH);
+        ToSql::<Timestamptz, Pg>::to_sql(&micros, &mut out.reborrow())
+    }
+}
+
+impl PartialSchema for Instant {
+    fn schema() -> RefOr<Schema> {
+        let schema = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .format(Some(SchemaFormat::KnownFormat(KnownFormat::DateTime)))
+            .max_length(Some(40));
+        RefOr::T(Schema::Object(schema.build()))
+    }
+}
+
+impl ToSchema for Instant {}

@@ -1,8 +1,8 @@
 //! What stands in the query of an address, read strictly.
 
 use crate::ground::{
-    body::plainly,
     problem::{self, Problem},
+    strict_json::plainly,
 };
 use actix_web::{FromRequest, HttpRequest, dev::Payload, web};
 use outshop_core::days::{Day, DaySpan};

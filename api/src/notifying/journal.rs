@@ -4,9 +4,9 @@ use crate::{
     ground::{
         actor::Staff,
         answers::shown,
+        clock::Instant,
         db::{Db, RunQueryDsl},
         entries,
-        instants::Instant,
         operations::Operations,
         problem::{self, Problem},
         query::Query,

@@ -7,7 +7,7 @@ use crate::{
         problem::Problem,
     },
     schema::midnights,
-    workshop::readiness::{bars, in_the_house, load_facts},
+    workshop::readiness::{bars, facts::load_facts, in_the_house},
 };
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{

@@ -1,8 +1,9 @@
-//! Asking prices: what the firm decides to ask for an engine; the last decision holds.
+//! Asking prices: what the firm decides to ask for an engine, the last decision holds; the chance of a price, and the owners that
+//! have to be told of a change.
 
 use crate::{
     ground::{
-        actor::{Selling, Staff},
+        actor::{Selling, SellingRead, Staff},
         answers::shown,
         body::Body,
         confirmations::{self, Confirmations},
@@ -10,30 +11,42 @@ use crate::{
         list::{Keyset, ListQuery, NoFilters, Page},
         operations::Operations,
         problem::{self, FieldError, Problem},
-        text::Text,
+        query::Query,
+        text::{Line, Text},
     },
-    pricing::valuations::last_high,
-    schema::{asking_prices, sales, valuations},
+    pricing::valuations::{answer::Ground, facts_of, last_high},
+    schema::{asking_prices, owner_tellings, sales, valuations},
     stock,
 };
 use actix_web::{HttpRequest, HttpResponse, web};
-use diesel::prelude::*;
+use diesel::{
+    QueryableByName,
+    prelude::*,
+    sql_types::{BigInt, Bool, Date, Integer, Nullable, Numeric, Text as SqlText},
+};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     money::Money,
     sense::{self, Member},
+    trade::ValuationBasis,
+    units::four_places,
 };
 use outshop_operation::{get, post};
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("prices")
         .service(list_asking_prices)
         .service(create_asking_price)
-        .service(get_asking_price);
+        .service(get_asking_price)
+        .service(list_owner_notices)
+        .service(get_owner_notice)
+        .service(tell_owner)
+        .service(get_chance);
 }
 
 // Types
@@ -71,6 +84,81 @@ pub struct NewAskingPrice {
     pub valuation_id: Option<i64>,
     /// Today unless told otherwise; not after today, and not before the price that holds.
     pub on: Option<Day>,
+}
+
+/// A change of what is asked for somebody else's engine.
+#[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
+#[schema(example = json!({"id": 58, "stock_no": 10, "owner_id": 12, "old_price": "5900.00", "new_price": "5600.00",
+    "since": "2026-05-14", "told_on": null, "how": null, "told_by": null}))]
+pub struct OwnerNotice {
+    /// Id of the new asking price.
+    #[diesel(sql_type = BigInt)]
+    pub id: i64,
+    #[diesel(sql_type = Integer)]
+    pub stock_no: i32,
+    #[diesel(sql_type = Nullable<BigInt>)]
+    pub owner_id: Option<i64>,
+    #[diesel(sql_type = Numeric)]
+    pub old_price: Money,
+    #[diesel(sql_type = Numeric)]
+    pub new_price: Money,
+    /// The day from which the new price is asked.
+    #[diesel(sql_type = Date)]
+    pub since: Day,
+    /// null: the owner has not been told.
+    #[diesel(sql_type = Nullable<Date>)]
+    pub told_on: Option<Day>,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    pub how: Option<Line>,
+    #[diesel(sql_type = Nullable<SqlText>)]
+    pub told_by: Option<Line>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "how": "by telephone"}))]
+pub struct NewTelling {
+    /// From the day of the change to today.
+    pub on: Day,
+    pub how: Option<Line>,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct NoticeFilters {
+    /// false, which is the default: changes that the owner has still to be told of; true: the others.
+    #[serde(default)]
+    told: bool,
+}
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct Asked {
+    /// The asking price thought of, above 0.
+    #[param(example = "7680.00")]
+    price: Money,
+}
+
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "fit_id": 12,
+    "share_above": "0.3127", "n_sold_before": 24, "median_discount_percent": "4.1667"}))]
+pub struct Chance {
+    pub stock_no: i32,
+    pub on: Day,
+    pub price: Money,
+    pub basis: ValuationBasis,
+    pub fit_id: Option<i64>,
+    /// The share of the prices that it might fetch, as predicted, which lie above the price asked.
+    #[schema(max_length = 40)]
+    pub share_above: String,
+    /// Engines that the firm asked a price for and sold.
+    #[schema(minimum = 0)]
+    pub n_sold_before: usize,
+    /// Their median discount: what was paid below the first price asked, in per cent of that; below 0 where it was more.
+    #[schema(max_length = 40)]
+    pub median_discount_percent: Option<String>,
 }
 
 // Routes
@@ -147,6 +235,132 @@ async fn get_asking_price(
         ))
     })?;
     shown(&req, &price)
+}
+
+/// List the changes of asking prices that owners have still to be told of
+///
+/// Of engines on commission. The first price of an engine is no change.
+#[get("/owner-notices", 200 = Page<OwnerNotice>)]
+async fn list_owner_notices(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    list: ListQuery<NoticeFilters>,
+) -> Result<HttpResponse, Problem> {
+    let told = list.filters.told;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let after = page.after_id().unwrap_or(0);
+        changes(conn, Some(told), after, page.limit, None).await
+    };
+    list.answer(&req, &db, fetch, |notice: &OwnerNotice| {
+        (Value::Null, notice.id)
+    })
+    .await
+}
+
+/// Read a change of an asking price with whether its owner was told
+#[get("/owner-notices/{id:\\d+}", 200 = OwnerNotice)]
+async fn get_owner_notice(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let notice = find(&mut *db.read().await?, *id).await?;
+    shown(&req, &notice)
+}
+
+/// Record that an owner was told of a change of the asking price
+#[post("/owner-notices/{id:\\d+}/tellings", 201 = OwnerNotice)]
+async fn tell_owner(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewTelling>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    db.create(&actor, &new, async |tx| {
+        // Held, so that of two who tell at once one is refused.
+        let held: Option<i64> = asking_prices::table
+            .find(id)
+            .select(asking_prices::id)
+            .for_update()
+            .first(tx.conn())
+            .await
+            .optional()?;
+        held.ok_or_else(|| missing(id))?;
+        let notice = find(tx.conn(), id).await?;
+        if new.on > actor.today {
+            return Err(Problem::invalid("/on", "in the future"));
+        }
+        if new.on < notice.since {
+            let detail = format!("before the day of the change, {}", notice.since);
+            return Err(Problem::invalid("/on", detail));
+        }
+        if let Some(told_on) = notice.told_on {
+            let detail = format!("the owner was told on {told_on}");
+            return Err(Problem::conflict(detail));
+        }
+        diesel::insert_into(owner_tellings::table)
+            .values((
+                owner_tellings::asking_price_id.eq(id),
+                owner_tellings::told_on.eq(new.on),
+                owner_tellings::how.eq(&new.how),
+                owner_tellings::told_by.eq(&actor.person),
+            ))
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"asking_price_id": id, "on": new.on});
+        tx.record("owner.told", Some(notice.stock_no), entry)
+            .await?;
+        let told = find(tx.conn(), id).await?;
+        Ok((format!("/v1/owner-notices/{id}"), told))
+    })
+    .await
+}
+
+/// Estimate the chance of an asking price
+///
+/// The share of the predicted prices above it, and the discount that the firm's own asking prices took until they sold.
+#[get("/engines/{stock_no:\\d+}/chance", 200 = Chance)]
+async fn get_chance(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    asked: Query<Asked>,
+) -> Result<HttpResponse, Problem> {
+    let (price, on) = (asked.price, actor.today);
+    if price <= Money::ZERO {
+        let detail = "`price` is not above 0";
+        return Err(Problem::new(problem::INVALID_QUERY, detail));
+    }
+    let mut conn = db.read().await?;
+    let engine = facts_of(&mut conn, *stock_no, on).await?;
+    let ground = Ground::on(&mut conn, on).await?;
+    let discounts = discounts(&mut conn, on).await?;
+    let chance = Chance {
+        stock_no: *stock_no,
+        on,
+        price,
+        basis: ground.basis(),
+        fit_id: ground.fit_id(),
+        share_above: format!("{:.4}", ground.chance_above(&engine, price)?),
+        n_sold_before: discounts.len(),
+        median_discount_percent: median(discounts).map(four_places),
+    };
+    shown(&req, &chance)
+}
+
+fn median(mut values: Vec<Decimal>) -> Option<Decimal> {
+    values.sort_unstable();
+    let middle = values.len() / 2;
+    let upper = *values.get(middle)?;
+    if values.len() % 2 == 1 {
+        return Some(upper);
+    }
+    let lower = *values.get(middle.checked_sub(1)?)?;
+    Some((lower + upper) / Decimal::TWO)
 }
 
 // SQL
@@ -237,4 +451,55 @@ async fn insert(
     let data = confirmations::noted(data, &confirmed);
     tx.record("engine.priced", Some(stock_no), data).await?;
     Ok(price)
+}
+
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OwnerNotice, Problem> {
+    let found = changes(conn, None, 0, 1, Some(id)).await?.pop();
+    found.ok_or_else(|| missing(id))
+}
+
+fn missing(id: i64) -> Problem {
+    let detail =
+        format!("asking price {id} is no change of what is asked for an engine on commission");
+    Problem::not_found(detail)
+}
+
+async fn changes(
+    conn: &mut AsyncPgConnection,
+    told: Option<bool>,
+    after: i64,
+    limit: i64,
+    id: Option<i64>,
+) -> Result<Vec<OwnerNotice>, Problem> {
+    Ok(
+        diesel::sql_query(include_str!("asking_prices/owner_notices.sql"))
+            .bind::<Nullable<Bool>, _>(told)
+            .bind::<BigInt, _>(after)
+            .bind::<BigInt, _>(limit)
+            .bind::<Nullable<BigInt>, _>(id)
+            .load(conn)
+            .await?,
+    )
+}
+
+#[derive(QueryableByName)]
+struct AskedAndPaid {
+    #[diesel(sql_type = Numeric)]
+    asked: Money,
+    #[diesel(sql_type = Numeric)]
+    paid: Money,
+}
+
+/// In per cent of the first price asked.
+async fn discounts(conn: &mut AsyncPgConnection, on: Day) -> Result<Vec<Decimal>, Problem> {
+    let rows: Vec<AskedAndPaid> =
+        diesel::sql_query(include_str!("asking_prices/asked_and_paid.sql"))
+            .bind::<Date, _>(on)
+            .load(conn)
+            .await?;
+    let percents = rows.iter().filter_map(|row| {
+        let (asked, paid) = (row.asked.decimal(), row.paid.decimal());
+        (Decimal::ONE_HUNDRED * (asked - paid)).checked_div(asked)
+    });
+    Ok(percents.collect())
 }

@@ -3,7 +3,7 @@
 
 use crate::{
     boilers::{
-        boilers, codes,
+        codes, fittings,
         papers::{self, BoilerHistory},
     },
     firm::firm,
@@ -100,7 +100,7 @@ impl Work {
         stock_no: i32,
         on: Day,
     ) -> Result<Work, Problem> {
-        let history = match boilers::in_engine_on(conn, stock_no, on).await? {
+        let history = match fittings::in_engine_on(conn, stock_no, on).await? {
             Some(id) => papers::histories(conn, &[id]).await?.pop(),
             None => None,
         };
@@ -330,7 +330,7 @@ async fn add_boilers(
     facts: &mut Facts,
 ) -> Result<(), Problem> {
     let mut in_engine: HashMap<i32, i64> = HashMap::new();
-    for fitted in boilers::fitted_in(conn, stock_nos).await? {
+    for fitted in fittings::fitted_in(conn, stock_nos).await? {
         let on = facts.get(&fitted.stock_no).map(|engine| engine.on);
         if on.is_some_and(|on| fitted.on(on)) {
             in_engine.insert(fitted.stock_no, fitted.boiler_id);

@@ -1,4 +1,4 @@
-//! Deposits: money received for a reservation, set off at the sale or returned.
+//! Deposits: money received for a reservation, set off at the sale or returned, and the receipt for it.
 
 use crate::{
     books::{
@@ -6,20 +6,26 @@ use crate::{
         tax_periods,
     },
     enquiring::reservations,
+    firm::{
+        firm,
+        sheets::{self, Sheet},
+    },
     ground::{
         actor::{Selling, SellingRead},
         answers::shown,
         body::KeyedBody,
+        clock::Instant,
         db::{Db, RunQueryDsl, Tx},
-        instants::Instant,
         list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{Problem, all_hold},
-        text::Text,
+        text::{Code, Html, Text},
     },
     schema::{
         deposit_receipts, deposit_returns, deposits, payments, reservations as reservations_table,
+        sales,
     },
+    selling::invoices::{self, Party},
     stock,
 };
 use actix_web::{HttpRequest, HttpResponse, web};
@@ -36,7 +42,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(receive_deposit)
         .service(list_deposits)
         .service(get_deposit)
-        .service(return_deposit);
+        .service(return_deposit)
+        .service(get_receipt);
 }
 
 // Types
@@ -175,6 +182,34 @@ impl NewDepositReturn {
             ),
         ])
     }
+}
+
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"receipt_no": 5, "on": "2026-05-14", "deposit_id": 5, "firm": {"name": "Quillow Lane Works", "address": "Quillow Lane, Harrowmere"},
+    "vat_number": "GB 123 4567 89", "person": {"name": "Odo Fenwright", "address": null}, "stock_no": 10,
+    "description": "Marrowby, locomotive, 5 in gauge, 0-6-0, built by J. Thackwell", "amount": "500.00", "currency": "GBP",
+    "method": "transfer", "reserved_until": "2026-05-17T11:00:00Z", "invoice_no": null, "returned_on": null}))]
+pub struct Receipt {
+    #[schema(minimum = 1)]
+    pub receipt_no: i32,
+    pub on: Day,
+    pub deposit_id: i64,
+    pub firm: Party,
+    /// Of the firm; null where it has told none.
+    pub vat_number: Option<Code>,
+    pub person: Party,
+    pub stock_no: i32,
+    pub description: Text<400>,
+    pub amount: Money,
+    /// ISO 4217.
+    pub currency: Code,
+    pub method: PaymentMethod,
+    /// While the engine is reserved for this person.
+    pub reserved_until: Option<Instant>,
+    /// The invoice that it was set off against.
+    #[schema(minimum = 1)]
+    pub invoice_no: Option<i32>,
+    pub returned_on: Option<Day>,
 }
 
 // Routes
@@ -327,6 +362,22 @@ fn address(id: i64) -> String {
     format!("/v1/deposits/{id}")
 }
 
+/// Read the receipt for a deposit
+///
+/// As a sheet to print with `Accept: text/html`.
+#[get("/deposits/{id:\\d+}/receipt", 200(content((Receipt = "application/json"), (Html = "text/html"))))]
+async fn get_receipt(
+    SellingRead(actor): SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let now = Instant(actor.now);
+    let receipt = receipt_of(&mut conn, *id, now).await?;
+    sheets::shown(&req, &mut conn, Sheet::Receipt, &receipt, now).await
+}
+
 // SQL
 
 #[derive(Queryable, Selectable)]
@@ -408,4 +459,48 @@ pub(crate) async fn held_of(
         .select(Received::as_select())
         .load(conn)
         .await?)
+}
+
+pub(crate) async fn receipt_of(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+    now: Instant,
+) -> Result<Receipt, Problem> {
+    let deposit = find(conn, id).await?;
+    let received = deposit.received;
+    let firm = firm::find(conn).await?;
+    let reserved_until: Option<Option<Instant>> = reservations_table::table
+        .find(received.reservation_id)
+        .filter(reservations_table::ended.is_null())
+        .filter(reservations_table::until_at.gt(now))
+        .select(reservations_table::until_at)
+        .first(conn)
+        .await
+        .optional()?;
+    let invoice_no = payments::table
+        .inner_join(sales::table)
+        .filter(payments::deposit_id.eq(id))
+        .select(sales::invoice_no)
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(Receipt {
+        receipt_no: received.receipt_no,
+        on: received.on,
+        deposit_id: id,
+        firm: Party {
+            name: firm.name,
+            address: firm.address,
+        },
+        vat_number: firm.vat_number,
+        person: invoices::party(conn, deposit.person_id).await?,
+        stock_no: deposit.stock_no,
+        description: invoices::description(conn, deposit.stock_no).await?,
+        amount: received.amount,
+        currency: firm.currency,
+        method: received.method,
+        reserved_until: reserved_until.flatten(),
+        invoice_no,
+        returned_on: deposit.returned.map(|returned| returned.on),
+    })
 }

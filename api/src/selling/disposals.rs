@@ -2,7 +2,7 @@
 
 use crate::{
     books::tax_periods,
-    enquiring::{listings, reservations},
+    enquiring::{listings, reservations::queue},
     ground::{
         actor::MoneyDesk,
         answers::shown,
@@ -88,7 +88,7 @@ async fn dispose_of(
         engine.must_be_unsold()?;
         engine.must_be_after_it_came_back(new.on)?;
         engine.must_be_here()?;
-        reservations::must_be_free_for(tx, stock_no, None).await?;
+        queue::must_be_free_for(tx, stock_no, None).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
         let disposal: Disposal = diesel::insert_into(disposals::table)
             .values((
@@ -103,7 +103,7 @@ async fn dispose_of(
         let entry = json!({"disposal_id": disposal.id, "manner": disposal.manner});
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
-        reservations::end_queue(tx, stock_no, ReservationStanding::EngineGone).await?;
+        queue::end_queue(tx, stock_no, ReservationStanding::EngineGone).await?;
         listings::take_off_show(tx, stock_no, Some("the engine is gone")).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })
@@ -153,5 +153,3 @@ async fn get_disposal(
     let missing = || Problem::not_found(format!("there is no disposal {id}"));
     shown(&req, &disposal.ok_or_else(missing)?)
 }
-
-// SQL

@@ -11,8 +11,8 @@ use crate::{
     },
     ground::{
         actor::SellingRead,
+        clock::Instant,
         db::{Db, RunQueryDsl},
-        instants::Instant,
         operations::Operations,
         problem::Problem,
         text::{Code, Html, Line, Text},

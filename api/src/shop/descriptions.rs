@@ -2,15 +2,18 @@
 
 use crate::{
     boilers::{boilers, papers::OnDay},
-    engines::surveys::{Grades, Told, ToldFinding, findings_of},
+    engines::{
+        findings::{Told, ToldFinding, findings_of},
+        surveys::Grades,
+    },
     firm::{
         firm,
         sheets::{self, Sheet},
     },
     ground::{
         actor::Staff,
+        clock::Instant,
         db::{Db, RunQueryDsl},
-        instants::Instant,
         operations::Operations,
         problem::Problem,
         query::Query,

@@ -11,15 +11,14 @@ use crate::{
         actor::{Actor, Anyone, Staff},
         answers,
         body::Body,
-        clock::Clock,
+        clock::{Clock, Instant},
         db::{Db, RunQueryDsl},
-        instants::Instant,
         operations::Operations,
         problem::Problem,
         text::Html,
     },
     schema::prints,
-    selling::{commissions, invoices, receipts},
+    selling::{commissions, deposits, invoices},
     service::wire::Head,
     shop::{descriptions, owner_notes},
     workshop::work_records,
@@ -226,7 +225,7 @@ async fn html_of(
         }
         NewPrint::Receipt { deposit_id } => {
             actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
-            let data = receipts::of_deposit(conn, deposit_id, now).await?;
+            let data = deposits::receipt_of(conn, deposit_id, now).await?;
             render(Sheet::Receipt, &data, &firm, now)
         }
         NewPrint::Commission { sale_id } => {

@@ -4,6 +4,8 @@ pub mod changes;
 mod feeds;
 mod list;
 mod load;
+mod on_show;
+mod view;
 mod window;
 
 use crate::{

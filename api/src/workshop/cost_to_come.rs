@@ -1,7 +1,7 @@
 //! What open jobs and the tests that they call for will still cost: the same for break-even price, stock value and worth.
 
 use crate::{
-    boilers::{boilers, codes},
+    boilers::{codes, fittings},
     books::costs::LedgerLine,
     firm::firm,
     ground::{db::RunQueryDsl, problem::Problem, text::Line},
@@ -323,7 +323,7 @@ pub(crate) async fn open_jobs(
         of_engines.entry(job.stock_no).or_default().push(job);
     }
     let with_jobs: Vec<i32> = of_engines.keys().copied().collect();
-    let fitted = boilers::fitted_in(conn, &with_jobs).await?;
+    let fitted = fittings::fitted_in(conn, &with_jobs).await?;
     let open = of_engines.into_iter().map(|(stock_no, jobs)| {
         let mut fitted = fitted.iter();
         let has_boiler = fitted.any(|it| it.stock_no == stock_no && it.on(on));

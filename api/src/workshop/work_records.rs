@@ -1,23 +1,24 @@
 //! Records of work: what was done on an engine while it was with the firm, as the buyer gets it.
 
 use crate::{
-    boilers::papers::Test,
+    boilers::boiler_tests::Test,
     engines::{
         engines,
-        surveys::{self, Grades, Told, ToldFinding},
+        findings::{Told, ToldFinding, findings_of},
+        surveys::Grades,
     },
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        clock::Instant,
         db::{Db, RunQueryDsl},
-        instants::Instant,
         operations::Operations,
         problem::Problem,
         text::{Html, Line, Text},
     },
     schema::{findings, jobs as jobs_table, tests},
     stock,
-    workshop::jobs::{self, PartsLine},
+    workshop::jobs::{self, lines::PartsLine},
 };
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
@@ -158,7 +159,7 @@ pub(crate) async fn of_engine(
         came_on: stock::came_on(conn, stock_no).await?,
         work,
         tests,
-        still_open: surveys::findings_of(conn, stock_no, Told::Open).await?,
+        still_open: findings_of(conn, stock_no, Told::Open).await?,
         cautions: vec![CAUTION.into()],
     })
 }

@@ -6,10 +6,9 @@ use super::{
 };
 use crate::{
     ground::{
-        clock::{self, Clock},
+        clock::{self, Clock, Instant},
         db::{Db, RunQueryDsl, Untouched, record_untouched},
         entries,
-        instants::Instant,
         problem::Problem,
         text::Text,
     },

@@ -13,9 +13,10 @@ use crate::{
         valuations::{answer::Ground, facts_of},
     },
     workshop::{
-        days_off, fitters, inspector_visits,
-        jobs::{self, Job},
-        readiness, test_costs,
+        fitters, inspector_visits,
+        jobs::{self, Job, lines},
+        readiness::{self, facts},
+        test_costs,
     },
 };
 use diesel_async::AsyncPgConnection;
@@ -39,6 +40,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// How far ahead anything is planned.
 pub(super) const DAYS: i32 = 366;
+
 /// Jobs and tests planned together.
 const MOST_STEPS: usize = 1000;
 
@@ -127,7 +129,7 @@ pub(super) async fn asked(
         steps: Vec::new(),
         by_job: BTreeMap::new(),
     };
-    let factors = jobs::experience(conn).await?;
+    let factors = lines::experience(conn).await?;
     for job in &planned {
         made.add_job(job, &people, &factors, &mut warnings);
     }
@@ -196,7 +198,7 @@ impl Making {
         &mut self,
         job: &Job,
         people: &[fitters::Fitter],
-        factors: &jobs::Experience,
+        factors: &lines::Experience,
         warnings: &mut Vec<String>,
     ) {
         let facts = &job.facts;
@@ -370,7 +372,7 @@ async fn promised_tests(
             PromiseWhat::ReadyForCollection | PromiseWhat::Delivered => {}
             PromiseWhat::AtInspector | PromiseWhat::Other => continue,
         }
-        let facts = readiness::load_facts(conn, &[promise.stock_no], promise.on).await?;
+        let facts = facts::load_facts(conn, &[promise.stock_no], promise.on).await?;
         for (stock_no, facts) in facts {
             let then =
                 outshop_core::boilers::readiness::on_day(&facts, &bars, Gate::Deliver, promise.on);
@@ -395,7 +397,7 @@ async fn workshop(
     from: Day,
     firm: &firm::Firm,
 ) -> Result<Workshop, Problem> {
-    let off = days_off::from(conn, from).await?;
+    let off = fitters::days_off_from(conn, from).await?;
     let visits = inspector_visits::from(conn, from).await?;
     let hours_on = |fitter: &fitters::Fitter, day: Day| {
         let is_off = off.iter().any(|it| {

@@ -6,10 +6,9 @@ use crate::{
     ground::{
         actor::Anyone,
         answers::shown,
-        clock::Clock,
+        clock::{Clock, Instant},
         db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
         entries,
-        instants::Instant,
         problem::Problem,
         query::Query,
     },

@@ -1,6 +1,6 @@
 //! The same facts in open forms: schema.org data, Atom, a map of the firm's pages.
 
-use super::window::{Look, Made};
+use super::{on_show::Made, window::Look};
 use crate::ground::problem::Problem;
 use outshop_core::{days::Day, trade::Availability};
 use quick_xml::{

@@ -1,6 +1,6 @@
 //! Which of the engines on show a visitor's question picks, and in which order: all from memory.
 
-use super::window::{OnShow, Stock};
+use super::on_show::{OnShow, Stock};
 use crate::ground::{
     problem::{self, Problem},
     query::any_of,

@@ -8,7 +8,7 @@ use crate::{
     boilers::{codes, papers as boiler_papers},
     engines::{photographs, surveys::Grades},
     firm::{firm::Firm, languages::Translations},
-    ground::{db::RunQueryDsl, instants::Instant, problem::Problem, text::Prose},
+    ground::{clock::Instant, db::RunQueryDsl, problem::Problem, text::Prose},
     schema::{engines, findings, listings, sales, stock, survey_grades, surveys},
 };
 use diesel::{dsl::max, prelude::*};

@@ -1,0 +1,195 @@
+//! Certificates of boilers, kept as they are written.
+
+use crate::{
+    boilers::boilers::{self, Boiler},
+    ground::{
+        actor::{Staff, Workshop},
+        answers::shown,
+        body::Body,
+        confirmations::{self, Confirmations},
+        db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page},
+        operations::Operations,
+        problem::Problem,
+        text::{Code, Line, Text},
+    },
+    schema::{certificates, tests},
+};
+use actix_web::{HttpRequest, HttpResponse, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{boilers::boiler::BoilerNumber, days::Day, sense::Member};
+use outshop_operation::{get, post};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.tagged("boilers")
+        .service(list_certificates)
+        .service(create_certificate)
+        .service(get_certificate);
+}
+
+// Types
+
+/// A paper issued on a test, kept as it is written.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = certificates)]
+#[schema(example = json!({"id": 140, "boiler_id": 88, "test_id": 205, "number": "26/118", "issuer": "Quillow Lane club",
+    "issued_on": "2026-05-03", "stated_until": "2030-05-02", "boiler_number": "QLW 1187", "covers": "the boiler shell",
+    "confirmed": []}))]
+pub struct Certificate {
+    pub id: i64,
+    pub boiler_id: i64,
+    pub test_id: i64,
+    pub number: Code,
+    pub issuer: Line,
+    pub issued_on: Day,
+    /// The last day printed on it.
+    pub stated_until: Option<Day>,
+    /// The boiler that it names.
+    pub boiler_number: BoilerNumber,
+    pub covers: Option<Text<500>>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"test_id": 205, "number": "26/118", "issuer": "Quillow Lane club", "issued_on": "2026-05-03",
+    "stated_until": "2030-05-02", "boiler_number": "QLW 1187"}))]
+pub struct NewCertificate {
+    /// A test of this boiler that has no certificate yet.
+    pub test_id: i64,
+    pub number: Code,
+    pub issuer: Line,
+    /// Today or earlier, not before the test.
+    pub issued_on: Day,
+    /// As printed. An earlier day than the code's holds; a later one is flagged and the code's holds.
+    pub stated_until: Option<Day>,
+    /// As printed. A paper that names another boiler is stored, flagged and never counted.
+    pub boiler_number: BoilerNumber,
+    /// true: the number is printed so, and is not the known one that differs in case, spaces or punctuation alone.
+    #[serde(default)]
+    pub number_confirmed: bool,
+    pub covers: Option<Text<500>>,
+}
+
+// Routes
+
+/// List the certificates of a boiler
+#[get("/boilers/{id:\\d+}/certificates", 200 = Page<Certificate>)]
+async fn list_certificates(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    boilers::must_exist(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let found = certificates::table
+            .filter(certificates::boiler_id.eq(id))
+            .filter(certificates::id.gt(page.after_id().unwrap_or(0)))
+            .select(Certificate::as_select())
+            .order(certificates::id)
+            .limit(page.limit);
+        Ok(found.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |certificate: &Certificate| {
+        (Value::Null, certificate.id)
+    })
+    .await
+}
+
+/// Record a certificate
+///
+/// It is kept as it is written, also where it names another boiler; such a paper never counts.
+#[post("/boilers/{id:\\d+}/certificates", 201 = Certificate)]
+async fn create_certificate(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewCertificate>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let certificate = insert_certificate(tx, *id, &new).await?;
+        Ok((format!("/v1/certificates/{}", certificate.id), certificate))
+    })
+    .await
+}
+
+/// Read a certificate
+#[get("/certificates/{id:\\d+}", 200 = Certificate)]
+async fn get_certificate(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let certificate: Option<Certificate> = certificates::table
+        .find(*id)
+        .select(Certificate::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let certificate =
+        certificate.ok_or_else(|| Problem::not_found(format!("there is no certificate {id}")))?;
+    shown(&req, &certificate)
+}
+
+// SQL
+
+async fn insert_certificate(
+    tx: &mut Tx<'_>,
+    id: i64,
+    new: &NewCertificate,
+) -> Result<Certificate, Problem> {
+    let boiler: Boiler = boilers::lock(tx.conn(), id).await?;
+    let test_on: Option<Day> = tests::table
+        .find(new.test_id)
+        .filter(tests::boiler_id.eq(id))
+        .select(tests::on_day)
+        .first(tx.conn())
+        .await
+        .optional()?;
+    let test_on = test_on.ok_or_else(|| {
+        let detail = format!("boiler {id} has no test {}", new.test_id);
+        Problem::invalid("/test_id", detail)
+    })?;
+    if new.issued_on > tx.actor.today {
+        return Err(Problem::invalid("/issued_on", "in the future"));
+    }
+    if new.issued_on < test_on {
+        let detail = format!("before the test, which was made on {test_on}");
+        return Err(Problem::invalid("/issued_on", detail));
+    }
+    let mut ask = Confirmations::default();
+    let doubt = boilers::read_number_in_doubt(tx.conn(), &new.boiler_number, &boiler).await?;
+    ask.ask("/boiler_number", doubt, new.number_confirmed);
+    let confirmed = ask.settled()?;
+    let certificate: Certificate = diesel::insert_into(certificates::table)
+        .values((
+            certificates::boiler_id.eq(id),
+            certificates::test_id.eq(new.test_id),
+            certificates::number.eq(&new.number),
+            certificates::issuer.eq(&new.issuer),
+            certificates::issued_on.eq(new.issued_on),
+            certificates::stated_until.eq(new.stated_until),
+            certificates::boiler_number.eq(&new.boiler_number),
+            certificates::covers.eq(&new.covers),
+            certificates::confirmed.eq(&confirmed),
+        ))
+        .returning(Certificate::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry =
+        json!({"boiler_id": id, "certificate_id": certificate.id, "test_id": certificate.test_id});
+    let entry = confirmations::noted(entry, &confirmed);
+    tx.record("boiler.certified", boiler.stock_no, entry)
+        .await?;
+    Ok(certificate)
+}

@@ -1,0 +1,211 @@
+//! Pressure changes: what a boiler was worked at, and since when.
+
+use crate::{
+    boilers::boilers::{self, Boiler},
+    ground::{
+        actor::{Staff, Workshop},
+        answers::shown,
+        body::Body,
+        confirmations::{self, Confirmations},
+        db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page},
+        operations::Operations,
+        problem::Problem,
+        text::Text,
+    },
+    schema::boiler_pressure_changes,
+};
+use actix_web::{HttpRequest, HttpResponse, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::{Day, TimeOfDay},
+    sense::{self, Member},
+    units::Pressure,
+};
+use outshop_operation::{get, post};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.tagged("boilers")
+        .service(list_pressure_changes)
+        .service(create_pressure_change)
+        .service(get_pressure_change);
+}
+
+// Types
+
+/// A changed working pressure; it voids all papers, whether up or down.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = boiler_pressure_changes)]
+#[schema(example = json!({"id": 5, "boiler_id": 88, "on": "2026-05-02", "at": null,
+    "working_pressure": {"value": "80", "unit": "psi", "bar": "5.5158"}, "reason": "Valve reset after the inspector's advice",
+    "confirmed": []}))]
+pub struct PressureChange {
+    pub id: i64,
+    pub boiler_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Where the order of a change and a test on one day matters.
+    pub at: Option<TimeOfDay>,
+    pub working_pressure: Pressure,
+    pub reason: Text<500>,
+    /// Members whose values are outside the usual limits and were confirmed.
+    #[schema(max_items = 10)]
+    pub confirmed: Vec<Member>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-02", "working_pressure": {"value": "80", "unit": "psi"},
+    "reason": "Valve reset after the inspector's advice"}))]
+pub struct NewPressureChange {
+    /// Today or earlier, not before the change before.
+    pub on: Day,
+    pub at: Option<TimeOfDay>,
+    /// 10 to 250 psi unless confirmed.
+    pub working_pressure: Pressure,
+    #[serde(default)]
+    pub working_pressure_confirmed: bool,
+    pub reason: Text<500>,
+}
+
+// Routes
+
+/// List the changes of a boiler's working pressure
+#[get("/boilers/{id:\\d+}/pressure-changes", 200 = Page<PressureChange>)]
+async fn list_pressure_changes(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    boilers::must_exist(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let changes = boiler_pressure_changes::table
+            .filter(boiler_pressure_changes::boiler_id.eq(id))
+            .filter(boiler_pressure_changes::id.gt(page.after_id().unwrap_or(0)))
+            .select(PressureChange::as_select())
+            .order(boiler_pressure_changes::id)
+            .limit(page.limit);
+        Ok(changes.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |change: &PressureChange| {
+        (Value::Null, change.id)
+    })
+    .await
+}
+
+/// Change a boiler's working pressure
+///
+/// Voids every paper of the boiler from that day, whether the pressure goes up or down.
+#[post("/boilers/{id:\\d+}/pressure-changes", 201 = PressureChange)]
+async fn create_pressure_change(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewPressureChange>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let change = change_pressure(tx, *id, &new).await?;
+        Ok((format!("/v1/pressure-changes/{}", change.id), change))
+    })
+    .await
+}
+
+/// Read a change of working pressure
+#[get("/pressure-changes/{id:\\d+}", 200 = PressureChange)]
+async fn get_pressure_change(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let change: Option<PressureChange> = boiler_pressure_changes::table
+        .find(*id)
+        .select(PressureChange::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let change =
+        change.ok_or_else(|| Problem::not_found(format!("there is no pressure change {id}")))?;
+    shown(&req, &change)
+}
+
+// SQL
+
+/// The working pressure of a boiler on a day, after the changes of that day.
+pub(crate) async fn working_pressure_on(
+    conn: &mut AsyncPgConnection,
+    boiler: &Boiler,
+    on: Day,
+) -> Result<Pressure, Problem> {
+    let particulars = &boiler.particulars;
+    let changed: Option<Pressure> = boiler_pressure_changes::table
+        .filter(boiler_pressure_changes::boiler_id.eq(particulars.id))
+        .filter(boiler_pressure_changes::on_day.le(on))
+        .order((
+            boiler_pressure_changes::on_day.desc(),
+            boiler_pressure_changes::id.desc(),
+        ))
+        .select(boiler_pressure_changes::working_pressure)
+        .first(conn)
+        .await
+        .optional()?;
+    Ok(changed.unwrap_or_else(|| particulars.first_working_pressure.clone()))
+}
+
+async fn change_pressure(
+    tx: &mut Tx<'_>,
+    id: i64,
+    new: &NewPressureChange,
+) -> Result<PressureChange, Problem> {
+    let boiler = boilers::lock(tx.conn(), id).await?;
+    boilers::check_day("/on", new.on, &boiler, tx.actor.today)?;
+    let last: Option<Day> = boiler_pressure_changes::table
+        .filter(boiler_pressure_changes::boiler_id.eq(id))
+        .select(diesel::dsl::max(boiler_pressure_changes::on_day))
+        .first(tx.conn())
+        .await?;
+    if let Some(last) = last.filter(|last| new.on < *last) {
+        return Err(Problem::invalid(
+            "/on",
+            format!("before the change of {last}, which is recorded already"),
+        ));
+    }
+    if new.working_pressure.base() == boiler.working_pressure.base() {
+        return Err(Problem::invalid(
+            "/working_pressure",
+            "the boiler has this working pressure already",
+        ));
+    }
+    let mut ask = Confirmations::default();
+    ask.ask(
+        "/working_pressure",
+        sense::working_pressure(&new.working_pressure),
+        new.working_pressure_confirmed,
+    );
+    let confirmed = ask.settled()?;
+    let change: PressureChange = diesel::insert_into(boiler_pressure_changes::table)
+        .values((
+            boiler_pressure_changes::boiler_id.eq(id),
+            boiler_pressure_changes::on_day.eq(new.on),
+            boiler_pressure_changes::at.eq(new.at),
+            boiler_pressure_changes::working_pressure.eq(&new.working_pressure),
+            boiler_pressure_changes::reason.eq(&new.reason),
+            boiler_pressure_changes::confirmed.eq(&confirmed),
+        ))
+        .returning(PressureChange::as_returning())
+        .get_result(tx.conn())
+        .await?;
+    let entry = json!({"boiler_id": id, "pressure_change_id": change.id, "on": change.on,
+        "working_pressure": change.working_pressure});
+    let entry = confirmations::noted(entry, &confirmed);
+    tx.record("boiler.pressure_changed", boiler.stock_no, entry)
+        .await?;
+    Ok(change)
+}

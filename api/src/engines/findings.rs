@@ -1,0 +1,308 @@
+//! Findings: the faults that surveys found, and what cleared them.
+
+use crate::{
+    engines::surveys,
+    ground::{
+        actor::{Selling, Staff},
+        answers::shown,
+        body::Patch,
+        db::{Db, RunQueryDsl},
+        list::{Keyset, ListQuery, Page},
+        operations::Operations,
+        problem::{FieldError, Problem},
+        text::Text,
+    },
+    schema::findings,
+    stock,
+};
+use actix_web::{HttpRequest, HttpResponse, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    days::Day,
+    engines::surveys::{Area, Clearing, Severity, cleared_on},
+    workshop::jobs::JobStanding,
+};
+use outshop_operation::{get, patch};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.tagged("surveys")
+        .service(list_findings)
+        .service(get_finding)
+        .service(change_finding);
+}
+
+// Types
+
+/// A fault that was seen; open until a job or a later survey clears it.
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+#[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
+    "severity": "stops_steaming", "words": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
+    "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null, "complaint_id": null}))]
+pub struct Finding {
+    pub id: i64,
+    pub stock_no: i32,
+    /// Null where a complaint of the buyer says it.
+    pub survey_id: Option<i64>,
+    /// Null where the complaint does not say.
+    pub area: Option<Area>,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Whether the public may read it.
+    pub released: bool,
+    /// null while it is open.
+    pub cleared_on: Option<Day>,
+    pub cleared_by_job_id: Option<i64>,
+    pub cleared_by_survey_id: Option<i64>,
+    /// The complaint that was open when the engine came back. Its words are the buyer's and are not released.
+    pub complaint_id: Option<i64>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"released": true}))]
+pub struct FindingPatch {
+    /// Whether the public may read it.
+    pub released: bool,
+}
+
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct FindingFilters {
+    /// true: those not yet cleared; false: the others.
+    open: Option<bool>,
+}
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = findings)]
+pub struct ToldFinding {
+    /// Null where a complaint does not say.
+    pub area: Option<Area>,
+    pub severity: Severity,
+    pub words: Text<1000>,
+    pub found_on: Day,
+    /// Null while it is open.
+    pub cleared_on: Option<Day>,
+}
+
+/// The most findings that are listed for one engine.
+pub(crate) const MOST_FINDINGS: i64 = 200;
+
+/// Which faults are told.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Told {
+    All,
+    Open,
+}
+
+// Routes
+
+/// List the findings of an engine
+#[get("/engines/{stock_no:\\d+}/findings", 200 = Page<Finding>)]
+async fn list_findings(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    stock_no: web::Path<i32>,
+    list: ListQuery<FindingFilters>,
+) -> Result<HttpResponse, Problem> {
+    let (stock_no, open) = (*stock_no, list.filters.open);
+    stock::must_exist(&mut *db.read().await?, stock_no).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = findings::table
+            .filter(findings::stock_no.eq(stock_no))
+            .select(Finding::as_select())
+            .order(findings::id)
+            .limit(page.limit)
+            .into_boxed();
+        match open {
+            Some(true) => query = query.filter(findings::cleared_on.is_null()),
+            Some(false) => query = query.filter(findings::cleared_on.is_not_null()),
+            None => {}
+        }
+        if let Some(after) = page.after_id() {
+            query = query.filter(findings::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |finding: &Finding| {
+        (Value::Null, finding.id)
+    })
+    .await
+}
+
+/// Read a finding
+#[get("/findings/{id:\\d+}", 200 = Finding)]
+async fn get_finding(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let finding: Option<Finding> = findings::table
+        .find(*id)
+        .select(Finding::as_select())
+        .first(&mut conn)
+        .await
+        .optional()?;
+    shown(&req, &finding.ok_or_else(|| missing_finding(*id))?)
+}
+
+/// Release a finding, or hold it back
+///
+/// What was found is never changed: another survey says what is so today.
+#[patch("/findings/{id:\\d+}", 200 = Finding)]
+async fn change_finding(
+    Selling(actor): Selling,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<FindingPatch>,
+) -> Result<HttpResponse, Problem> {
+    let changed = db
+        .write(&actor, async |tx| {
+            let found: Option<Finding> = findings::table
+                .find(*id)
+                .select(Finding::as_select())
+                .for_update()
+                .first(tx.conn())
+                .await
+                .optional()?;
+            let current = found.ok_or_else(|| missing_finding(*id))?;
+            let FindingPatch { released } = patch.merged(&current)?;
+            if patch.is_empty() {
+                tx.unchanged();
+                return Ok(current);
+            }
+            if released && current.complaint_id.is_some() {
+                let detail = "the words of a complaint are the buyer's; a survey says what it found in words of its own";
+                return Err(Problem::invalid("/released", detail));
+            }
+            let changed: Finding = diesel::update(findings::table.find(*id))
+                .set(findings::released.eq(released))
+                .returning(Finding::as_returning())
+                .get_result(tx.conn())
+                .await?;
+            tx.record(
+                "finding.changed",
+                Some(changed.stock_no),
+                json!({"finding_id": *id, "released": released}),
+            )
+            .await?;
+            Ok(changed)
+        })
+        .await?;
+    shown(&req, &changed)
+}
+
+// SQL
+
+fn missing_finding(id: i64) -> Problem {
+    Problem::not_found(format!("there is no finding {id}"))
+}
+
+/// The open findings of an engine among `ids`, held until the end of the transaction. What is wrong with the others goes
+/// to `broken`; `pointer` is where the request names them.
+pub(crate) async fn open_ones(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    ids: &[i64],
+    pointer: &str,
+    broken: &mut Vec<FieldError>,
+) -> Result<HashMap<i64, Finding>, Problem> {
+    let named: Vec<Finding> = findings::table
+        .filter(findings::id.eq_any(ids))
+        .filter(findings::stock_no.eq(stock_no))
+        .select(Finding::as_select())
+        .order(findings::id)
+        .for_update()
+        .load(conn)
+        .await?;
+    let mut open: HashMap<i64, Finding> = named.into_iter().map(|f| (f.id, f)).collect();
+    for (i, id) in ids.iter().enumerate() {
+        let detail = match open.get(id).map(|finding| finding.cleared_on) {
+            Some(None) => continue,
+            Some(Some(day)) => format!("finding {id} was cleared on {day}"),
+            None => format!("engine {stock_no} has no finding {id}"),
+        };
+        broken.push(surveys::at(format!("{pointer}/{i}"), detail));
+    }
+    open.retain(|_, finding| finding.cleared_on.is_none());
+    Ok(open)
+}
+
+/// Clears the findings of a job that is finished on that day, and gives the ids of those that this clears. Where a survey
+/// had seen the fault gone, the earlier day counts.
+pub(crate) async fn clear_by_job(
+    conn: &mut AsyncPgConnection,
+    job_id: i64,
+    ids: &[i64],
+    on: Day,
+) -> Result<Vec<i64>, Problem> {
+    let named: Vec<Finding> = findings::table
+        .filter(findings::id.eq_any(ids))
+        .select(Finding::as_select())
+        .order(findings::id)
+        .for_update()
+        .load(conn)
+        .await?;
+    let (mut clears, mut broken) = (Vec::new(), Vec::new());
+    for finding in named {
+        let done = Clearing::Job {
+            standing: JobStanding::Finished,
+            finished_on: Some(on),
+        };
+        match cleared_on(finding.found_on, &[done]) {
+            Some(day) if finding.cleared_on.is_none_or(|first| day < first) => {
+                clears.push(finding.id);
+            }
+            Some(_) => {}
+            None => broken.push(surveys::at(
+                "/on",
+                format!(
+                    "finding {} of this job was found later, on {}; take it off the job, or mend the day",
+                    finding.id, finding.found_on
+                ),
+            )),
+        }
+    }
+    if !broken.is_empty() {
+        return Err(Problem::invalid_all(broken));
+    }
+    diesel::update(findings::table.filter(findings::id.eq_any(&clears)))
+        .set((
+            findings::cleared_on.eq(on),
+            findings::cleared_by_job_id.eq(job_id),
+            findings::cleared_by_survey_id.eq(None::<i64>),
+        ))
+        .execute(conn)
+        .await?;
+    Ok(clears)
+}
+
+/// The faults on record of an engine, the open ones first.
+pub(crate) async fn findings_of(
+    conn: &mut AsyncPgConnection,
+    stock_no: i32,
+    told: Told,
+) -> Result<Vec<ToldFinding>, Problem> {
+    let mut query = findings::table
+        .filter(findings::stock_no.eq(stock_no))
+        .order((findings::cleared_on.desc().nulls_first(), findings::id))
+        .select(ToldFinding::as_select())
+        .limit(MOST_FINDINGS)
+        .into_boxed();
+    match told {
+        Told::All => {}
+        Told::Open => query = query.filter(findings::cleared_on.is_null()),
+    }
+    Ok(query.load(conn).await?)
+}

@@ -1,0 +1,277 @@
+//! Payments: the money received for a sale, and what was paid back of it.
+
+use crate::{
+    books::{
+        cash_rule::{self, Trade},
+        tax_periods,
+    },
+    ground::{
+        actor::{Selling, SellingRead},
+        answers::shown,
+        body::KeyedBody,
+        db::{Db, RunQueryDsl, Tx},
+        list::{Keyset, ListQuery, NoFilters, Page},
+        operations::Operations,
+        problem::Problem,
+        text::Text,
+    },
+    schema::payments,
+    selling::{
+        deposits,
+        sales::{self, Rules, Sale, Terms},
+    },
+};
+use actix_web::{HttpRequest, HttpResponse, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{books::tax::CashPayment, days::Day, money::Money, trade::PaymentMethod};
+use outshop_operation::{get, post};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+
+pub fn routes(cfg: &mut Operations<'_>) {
+    cfg.tagged("selling")
+        .service(list_payments)
+        .service(pay)
+        .service(get_payment);
+}
+
+// Types
+
+#[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
+#[diesel(table_name = payments)]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null}))]
+pub struct Payment {
+    pub id: i64,
+    pub sale_id: i64,
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// Received; below 0 when paid back.
+    pub amount: Money,
+    pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account.
+    pub notes_into_bank: bool,
+    /// The acquisition of the engine taken in part exchange whose allowance this is.
+    pub acquisition_id: Option<i64>,
+    /// The deposit that is set off.
+    pub deposit_id: Option<i64>,
+    pub note: Option<Text<1000>>,
+}
+
+/// A payment as it was recorded just now.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null, "warnings": []}))]
+pub struct PaymentMade {
+    #[serde(flatten)]
+    pub payment: Payment,
+    /// What somebody has to look at, as cash of the same person at other times.
+    #[schema(max_items = 5)]
+    pub warnings: Vec<Text<400>>,
+}
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2026-05-14", "amount": "600.00", "method": "transfer"}))]
+pub struct NewPayment {
+    /// Today or earlier.
+    pub on: Day,
+    /// Received; below 0 when paid back, never 0.
+    pub amount: Money,
+    /// Not `part_exchange`: that payment is made with the acquisition of the engine that comes in.
+    pub method: PaymentMethod,
+    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    #[serde(default)]
+    pub notes_into_bank: bool,
+    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    #[serde(default)]
+    pub cash_limit_acknowledged: bool,
+    pub note: Option<Text<1000>>,
+}
+
+impl NewPayment {
+    fn check(&self, today: Day) -> Result<(), Problem> {
+        let mut rules = Rules::default();
+        rules.hold(self.on <= today, "/on", "in the future");
+        rules.hold(self.amount != Money::ZERO, "/amount", "0 is no payment");
+        rules.hold(
+            self.method != PaymentMethod::PartExchange,
+            "/method",
+            "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+        );
+        rules.hold(
+            !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+            "/notes_into_bank",
+            "notes that are paid into the bank come as a transfer",
+        );
+        rules.checked()
+    }
+}
+
+// Routes
+
+/// List the payments for a sale
+#[get("/sales/{id:\\d+}/payments", 200 = Page<Payment>)]
+async fn list_payments(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    list: ListQuery<NoFilters>,
+) -> Result<HttpResponse, Problem> {
+    let id = *id;
+    sales::find(&mut *db.read().await?, id).await?;
+    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+        let mut query = payments::table
+            .filter(payments::sale_id.eq(id))
+            .select(Payment::as_select())
+            .order(payments::id)
+            .limit(page.limit)
+            .into_boxed();
+        if let Some(after) = page.after_id() {
+            query = query.filter(payments::id.gt(after));
+        }
+        Ok(query.load(conn).await?)
+    };
+    list.answer(&req, &db, fetch, |payment: &Payment| {
+        (Value::Null, payment.id)
+    })
+    .await
+}
+
+/// Record a payment for a sale
+///
+/// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
+/// no more than it keeps.
+#[post("/sales/{id:\\d+}/payments", 201 = PaymentMade)]
+async fn pay(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: KeyedBody<NewPayment>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let sale = sales::locked(tx, *id).await?;
+        new.check(actor.today)?;
+        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        sale.bears(new.amount)?;
+        let trade = Trade {
+            person: Some(sale.terms.person_id),
+            sale: Some(*id),
+            ..Trade::default()
+        };
+        let coming = CashPayment {
+            on: new.on,
+            amount: new.amount,
+            method: new.method,
+            notes_into_bank: new.notes_into_bank,
+        };
+        let warnings =
+            cash_rule::must_be_below(tx, &trade, &coming, new.cash_limit_acknowledged).await?;
+        let payment: Payment = diesel::insert_into(payments::table)
+            .values((
+                payments::sale_id.eq(*id),
+                payments::on_day.eq(new.on),
+                payments::amount.eq(new.amount),
+                payments::method.eq(new.method),
+                payments::notes_into_bank.eq(new.notes_into_bank),
+                payments::note.eq(&new.note),
+            ))
+            .returning(Payment::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": *id, "payment_id": payment.id,
+            "cash_limit_acknowledged": new.cash_limit_acknowledged});
+        tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+            .await?;
+        let location = format!("/v1/payments/{}", payment.id);
+        Ok((location, PaymentMade { payment, warnings }))
+    })
+    .await
+}
+
+/// Read a payment
+#[get("/payments/{id:\\d+}", 200 = Payment)]
+async fn get_payment(
+    _by: SellingRead,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let payment: Option<Payment> = payments::table
+        .find(*id)
+        .select(Payment::as_select())
+        .first(&mut *db.read().await?)
+        .await
+        .optional()?;
+    let payment = payment.ok_or_else(|| Problem::not_found(format!("there is no payment {id}")))?;
+    shown(&req, &payment)
+}
+
+// SQL
+
+/// Sets the allowance for an engine taken in part exchange off against the price; `sale` is held.
+pub(crate) async fn set_off(
+    tx: &mut Tx<'_>,
+    sale: &Sale,
+    acquisition_id: i64,
+    on: Day,
+    allowed: Money,
+) -> Result<(), Problem> {
+    if sale.kept.is_some() {
+        return Err(Problem::conflict("the sale is undone"));
+    }
+    if allowed > sale.balance {
+        let detail = format!("no more than {} is still to be paid", sale.balance);
+        return Err(Problem::conflict(detail));
+    }
+    let payment: i64 = diesel::insert_into(payments::table)
+        .values((
+            payments::sale_id.eq(sale.terms.id),
+            payments::on_day.eq(on),
+            payments::amount.eq(allowed),
+            payments::method.eq(PaymentMethod::PartExchange),
+            payments::acquisition_id.eq(acquisition_id),
+        ))
+        .returning(payments::id)
+        .get_result(tx.conn())
+        .await?;
+    let entry =
+        json!({"sale_id": sale.terms.id, "payment_id": payment, "acquisition_id": acquisition_id});
+    tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+        .await
+}
+
+/// What the firm holds of the buyer for the engine becomes payments of the sale: on its day, or on that of the deposit where
+/// the sale is dated before it. Gives their sum.
+pub(super) async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<Money, Problem> {
+    let held = deposits::held_of(tx.conn(), sale.stock_no, sale.person_id).await?;
+    let mut rest = sale.price;
+    for deposit in held {
+        rest = rest
+            .checked_sub(deposit.amount)
+            .map_err(Problem::internal)?;
+        if rest.is_negative() {
+            let detail = "below the deposits held of the buyer; return one first";
+            return Err(Problem::invalid("/price", detail));
+        }
+        let payment: i64 = diesel::insert_into(payments::table)
+            .values((
+                payments::sale_id.eq(sale.id),
+                payments::on_day.eq(deposit.on.max(sale.on)),
+                payments::amount.eq(deposit.amount),
+                payments::method.eq(deposit.method),
+                payments::notes_into_bank.eq(deposit.notes_into_bank),
+                payments::deposit_id.eq(deposit.id),
+            ))
+            .returning(payments::id)
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": sale.id, "payment_id": payment, "deposit_id": deposit.id});
+        tx.record("payment.recorded", Some(sale.stock_no), entry)
+            .await?;
+    }
+    sale.price.checked_sub(rest).map_err(Problem::internal)
+}

@@ -1,0 +1,200 @@
+//! Consequences of a job: which papers it voids, which tests it calls for, and which promise that endangers.
+
+use super::{JobFacts, find};
+use crate::{
+    boilers::{
+        codes,
+        fittings::{self},
+        papers,
+    },
+    firm::firm,
+    ground::{actor::Staff, answers::shown, db::Db, problem::Problem, text::Text},
+    stock,
+};
+use actix_web::{HttpRequest, HttpResponse, web};
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boilers::{
+        codes::{Jurisdiction, Rule, RuleKey},
+        papers::{self as clock, Due, Event, PaperKind, TestKind},
+    },
+    days::Day,
+    workshop::jobs::{JobStanding, consequences},
+};
+use outshop_operation::get;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+// Types
+
+/// A promise that a job touches.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"sale_id": 31, "promised_on": "2026-05-16", "days_left": 3}))]
+pub struct PromiseInDanger {
+    pub sale_id: i64,
+    /// The day on which the engine is to leave.
+    pub promised_on: Day,
+    /// From the day that the papers are void to the day promised; below 0: the day is past.
+    pub days_left: i32,
+}
+
+/// What a job does to the papers of the boiler.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"from": "2026-04-20", "boiler_id": 88, "voids": ["steam"], "calls_for": ["steam"],
+    "tests": [{"test": "steam", "from": "2026-04-21", "by": "2026-04-20", "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}}],
+    "endangers": {"sale_id": 31, "promised_on": "2026-05-16", "days_left": 26},
+    "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
+pub struct JobConsequences {
+    /// The day the job was finished; today, as if it were finished today, where it is not.
+    pub from: Day,
+    /// The boiler that the finished job was on, else the one that is in the engine on that day; null where none is on record.
+    pub boiler_id: Option<i64>,
+    /// Papers that no longer hold from that day.
+    #[schema(max_items = 10)]
+    pub voids: Vec<PaperKind>,
+    /// Tests that bring papers again, in their order.
+    #[schema(max_items = 10)]
+    pub calls_for: Vec<TestKind>,
+    /// The same tests as they have to be made to count, with day and pressure; empty where no boiler is on record in the engine, or
+    /// its volume is not recorded.
+    #[schema(max_items = 10)]
+    pub tests: Vec<Due>,
+    /// The day promised to the buyer, where the papers that the job voids have to be renewed before it.
+    pub endangers: Option<PromiseInDanger>,
+    #[schema(max_items = 10)]
+    pub cautions: Vec<Text<400>>,
+}
+
+// Routes
+
+/// Say what a job does to the papers
+///
+/// Which papers of the boiler it voids from which day, and which tests it calls for afterwards. Of a job that is not
+/// finished: as if it were finished today.
+#[get("/jobs/{id:\\d+}/consequences", 200 = JobConsequences)]
+pub(super) async fn get_consequences(
+    Staff(actor): Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, Problem> {
+    let mut conn = db.read().await?;
+    let job = find(&mut conn, *id).await?.facts;
+    let jurisdiction = firm::find(&mut conn).await?.jurisdiction;
+    let rules = codes::rules_of(&mut conn, &jurisdiction).await?;
+    let from = job.finished_on.unwrap_or(actor.today);
+    let boiler_id = match job.standing {
+        JobStanding::Finished => job.boiler_id,
+        JobStanding::Proposed
+        | JobStanding::Agreed
+        | JobStanding::InHand
+        | JobStanding::CalledOff => fittings::in_engine_on(&mut conn, job.stock_no, from).await?,
+    };
+    let promise = stock::promise_of(&mut conn, job.stock_no).await?;
+    let tests = match boiler_id {
+        Some(id) if job.standing != JobStanding::CalledOff => {
+            tests_after(&mut conn, &job, from, id, &jurisdiction, &rules).await?
+        }
+        Some(_) | None => Vec::new(),
+    };
+    shown(
+        &req,
+        &answer_for(&job, from, boiler_id, &rules, tests, promise)?,
+    )
+}
+
+/// The tests that the certificates of the boiler need once the job is finished on that day.
+async fn tests_after(
+    conn: &mut AsyncPgConnection,
+    job: &JobFacts,
+    from: Day,
+    boiler_id: i64,
+    jurisdiction: &Jurisdiction,
+    rules: &[Rule],
+) -> Result<Vec<Due>, Problem> {
+    let history = papers::histories(conn, &[boiler_id]).await?.pop();
+    let Some(mut question) = history.and_then(|history| history.question(jurisdiction)) else {
+        return Ok(Vec::new());
+    };
+    if job.finished_on.is_none() {
+        question.events.push(Event::JobFinished {
+            on: from,
+            at: None,
+            touches: job.touches.clone(),
+            gauge_glass_only: Some(job.gauge_glass_only),
+        });
+    }
+    question.days = vec![from];
+    let due = clock::answer_by_complete_tests(&question, rules).next_due;
+    Ok(due.into_iter().filter(|due| due.by <= from).collect())
+}
+
+fn answer_for(
+    job: &JobFacts,
+    from: Day,
+    boiler_id: Option<i64>,
+    rules: &[Rule],
+    due: Vec<Due>,
+    promise: Option<(i64, Day)>,
+) -> Result<JobConsequences, Problem> {
+    let called_off = job.standing == JobStanding::CalledOff;
+    let touches = if called_off { &[][..] } else { &job.touches };
+    let done = consequences(touches, job.gauge_glass_only, rules, from);
+    let mut cautions =
+        vec!["The local code and the independent inspector decide what has to be tested."];
+    if boiler_id.is_none() && !done.voids.is_empty() {
+        cautions.push(
+            "No boiler is recorded in the engine on that day: record it, or its papers will not show this work.",
+        );
+    }
+    if called_off && job.begun_on.is_some() {
+        cautions.push(
+            "The job was called off after it had begun: record what was done as a job of its own.",
+        );
+    }
+    let endangers = promise
+        .filter(|_| !done.voids.is_empty())
+        .map(|(sale_id, promised_on)| PromiseInDanger {
+            sale_id,
+            promised_on,
+            days_left: promised_on.days_since(from),
+        });
+    let cautions = cautions.into_iter().map(str::parse);
+    let issues: Vec<PaperKind> = done.calls_for.iter().map(|test| test.issues()).collect();
+    let tests: Vec<Due> = due
+        .into_iter()
+        .filter(|due| issues.contains(&due.test.issues()))
+        .collect();
+    Ok(JobConsequences {
+        from,
+        boiler_id,
+        voids: done.voids,
+        calls_for: if tests.is_empty() {
+            without_a_boiler(done.calls_for, rules, from)
+        } else {
+            tests.iter().map(|due| due.test).collect()
+        },
+        tests,
+        endangers,
+        cautions: cautions
+            .collect::<Result<_, _>>()
+            .map_err(Problem::internal)?,
+    })
+}
+
+/// Where no boiler is known that could tell: a code that asks for the first test after every repair has a row for all boilers.
+fn without_a_boiler(mut tests: Vec<TestKind>, rules: &[Rule], on: Day) -> Vec<TestKind> {
+    let after_every_repair = rules.iter().any(|row| {
+        row.rule == RuleKey::HydraulicAfterRepairFactor
+            && row.in_force_on(on)
+            && row.material.is_none()
+            && row.band.is_none()
+            && row.first_service_from.is_none()
+    });
+    for test in &mut tests {
+        if *test == TestKind::HydraulicRepeat && after_every_repair {
+            *test = TestKind::HydraulicFirst;
+        }
+    }
+    tests
+}

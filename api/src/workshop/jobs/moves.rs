@@ -1,0 +1,184 @@
+//! Moves of a job: agreed, in hand, finished or called off, with the boiler that a finished one was on.
+
+use super::{Job, JobFacts, address, find, lock};
+use crate::{
+    boilers::fittings::{self, WorkedOn},
+    engines::findings,
+    ground::{
+        actor::Workshop,
+        body::Body,
+        db::{Db, RunQueryDsl, Tx},
+        problem::Problem,
+    },
+    schema::jobs,
+};
+use actix_web::{HttpResponse, web};
+use diesel::prelude::*;
+use diesel_async::AsyncPgConnection;
+use outshop_core::{
+    boilers::boiler::Touches,
+    days::{Day, TimeOfDay},
+    workshop::jobs::{JobDays, JobStanding, MoveFault},
+};
+use outshop_operation::post;
+use serde::Deserialize;
+use serde_json::json;
+use utoipa::ToSchema;
+
+// Types
+
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"to": "agreed", "on": "2026-04-10"}))]
+pub struct NewMove {
+    /// A proposed job is agreed, then in hand, then finished; until then it can be called off.
+    pub to: JobStanding,
+    /// Not before the move before it, not in the future.
+    pub on: Day,
+    /// Time of day at which it was finished, where a test was made on the same day or a boiler was moved.
+    pub at: Option<TimeOfDay>,
+    /// Of a finished job the boiler that it was on, where more than one was in the engine on that day, or none. It was in the
+    /// engine on a day from the job's beginning to its finish.
+    pub boiler_id: Option<i64>,
+}
+
+impl JobFacts {
+    fn days(&self) -> JobDays {
+        JobDays {
+            standing: self.standing,
+            proposed_on: self.proposed_on,
+            agreed_on: self.agreed_on,
+            begun_on: self.begun_on,
+            finished_on: self.finished_on,
+            called_off_on: self.called_off_on,
+        }
+    }
+}
+
+// Routes
+
+/// Move a job on
+///
+/// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
+/// from that day, and the boiler that was in the engine then is recorded: its papers answer for the work. Where what is recorded
+/// does not tell which boiler that was, this asks for the time of day or the boiler.
+#[post("/jobs/{id:\\d+}/moves", 201 = Job)]
+pub(super) async fn move_job(
+    Workshop(actor): Workshop,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    new: Body<NewMove>,
+) -> Result<HttpResponse, Problem> {
+    db.create(&actor, &new, async |tx| {
+        let current = lock(tx.conn(), *id).await?;
+        if new.at.is_some() && new.to != JobStanding::Finished {
+            let detail = "a time of day is kept of the finish of a job only";
+            return Err(Problem::invalid("/at", detail));
+        }
+        if new.boiler_id.is_some() && new.to != JobStanding::Finished {
+            let detail = "the boiler is recorded when the job is finished";
+            return Err(Problem::invalid("/boiler_id", detail));
+        }
+        let days = current
+            .facts
+            .days()
+            .moved(new.to, new.on, actor.today)
+            .map_err(|fault| match fault {
+                MoveFault::NotAllowed { .. } => Problem::conflict(fault.to_string()),
+                MoveFault::StillToCome { .. } | MoveFault::TooEarly { .. } => {
+                    Problem::invalid("/on", fault.to_string())
+                }
+            })?;
+        store_move(tx, &current, days, &new).await?;
+        Ok((address(*id), find(tx.conn(), *id).await?))
+    })
+    .await
+}
+
+// SQL
+
+async fn store_move(
+    tx: &mut Tx<'_>,
+    current: &Job,
+    days: JobDays,
+    new: &NewMove,
+) -> Result<(), Problem> {
+    let JobFacts { id, stock_no, .. } = current.facts;
+    let (boiler_id, cleared) = match days.standing {
+        JobStanding::Finished => (
+            boiler_of_finish(tx.conn(), &current.facts, new).await?,
+            findings::clear_by_job(tx.conn(), id, &current.findings, new.on).await?,
+        ),
+        JobStanding::Proposed
+        | JobStanding::Agreed
+        | JobStanding::InHand
+        | JobStanding::CalledOff => (None, Vec::new()),
+    };
+    diesel::update(jobs::table.find(id))
+        .set((
+            jobs::standing.eq(days.standing),
+            jobs::agreed_on.eq(days.agreed_on),
+            jobs::begun_on.eq(days.begun_on),
+            jobs::finished_on.eq(days.finished_on),
+            jobs::finished_at.eq(new.at),
+            jobs::boiler_id.eq(boiler_id),
+            jobs::called_off_on.eq(days.called_off_on),
+        ))
+        .execute(tx.conn())
+        .await?;
+    let mut entry = json!({"job_id": id, "on": new.on});
+    let what = match days.standing {
+        JobStanding::Proposed => "job.proposed",
+        JobStanding::Agreed => "job.agreed",
+        JobStanding::InHand => "job.begun",
+        JobStanding::Finished => {
+            entry["touches"] = json!(current.facts.touches);
+            entry["boiler_id"] = json!(boiler_id);
+            entry["findings"] = json!(cleared);
+            "job.finished"
+        }
+        JobStanding::CalledOff => "job.called_off",
+    };
+    tx.record(what, Some(stock_no), entry).await
+}
+
+/// The boiler that a job which is finished now was on.
+async fn boiler_of_finish(
+    conn: &mut AsyncPgConnection,
+    job: &JobFacts,
+    new: &NewMove,
+) -> Result<Option<i64>, Problem> {
+    let fitted = fittings::fitted_in(conn, &[job.stock_no]).await?;
+    let begun_on = job.begun_on.unwrap_or(new.on);
+    if let Some(named) = new.boiler_id {
+        let there = fittings::in_between(&fitted, begun_on, new.on);
+        if there.contains(&named) {
+            return Ok(Some(named));
+        }
+        let detail = format!(
+            "boiler {named} is not recorded in the engine on any day from {begun_on} to {}; boilers that are: {there:?}",
+            new.on
+        );
+        return Err(Problem::invalid("/boiler_id", detail));
+    }
+    let is_of_boiler = job.touches.iter().any(|it| match it {
+        Touches::PressureParts | Touches::SafetyValvesAndFittings => true,
+        Touches::Motion | Touches::GasTank | Touches::Other => false,
+    });
+    match fittings::worked_on(&fitted, begun_on, (new.on, new.at)) {
+        WorkedOn::One(boiler) => Ok(boiler),
+        WorkedOn::Away(_) if !is_of_boiler => Ok(None),
+        WorkedOn::OneOf(boilers) => {
+            let detail = format!(
+                "the boilers {boilers:?} were in the engine on that day, and it is not recorded which one the work was on; name it, or send `at` where the times of the moves are recorded"
+            );
+            Err(Problem::invalid("/boiler_id", detail))
+        }
+        WorkedOn::Away(boilers) => {
+            let detail = format!(
+                "no boiler was in the engine at that time; name the one that the work was on, of {boilers:?}"
+            );
+            Err(Problem::invalid("/boiler_id", detail))
+        }
+    }
+}
