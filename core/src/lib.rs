@@ -27,6 +27,7 @@ pub mod engines {
 pub mod boilers {
     pub mod boiler;
     pub mod codes;
+    pub mod events;
     pub mod paper_words;
     pub mod papers;
     pub mod readiness;

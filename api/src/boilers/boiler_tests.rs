@@ -28,7 +28,8 @@ use outshop_core::{
     boilers::{
         boiler::BoilerNumber,
         codes::Jurisdiction,
-        papers::{self, NotValid, Sentence, TestKind},
+        events::TestKind,
+        papers::{self, NotValid, Sentence},
     },
     days::{Day, TimeOfDay},
     sense::{self, Member},

@@ -32,7 +32,8 @@ use outshop_core::{
     boilers::{
         boiler::{self, BoilerNumber, Touches},
         codes::{Jurisdiction, Rule},
-        papers::{self, Answer, Event, Lacks, Question, Reason, RequiredPressure, TestKind},
+        events::{Event, Lacks, Reason, TestKind},
+        papers::{self, Answer, Question, RequiredPressure},
     },
     days::{Day, DaySpan, TimeOfDay},
     trade::Standing,

@@ -24,7 +24,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{dsl::sql, prelude::*, sql_types::Bool};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::{boiler::Touches, papers::TestKind},
+    boilers::{boiler::Touches, events::TestKind},
     days::Day,
     trade::PlannedOutcome,
     workshop::{

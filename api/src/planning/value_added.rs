@@ -29,7 +29,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::papers::TestKind,
+    boilers::events::TestKind,
     books::costs::HourPricedBy,
     days::Day,
     money::Money,

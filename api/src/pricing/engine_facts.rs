@@ -23,7 +23,7 @@ use outshop_core::{
     boilers::{
         boiler::BoilerNumber,
         codes::{Jurisdiction, Rule},
-        papers::{Event, Lacks, TestKind},
+        events::{Event, Lacks, TestKind},
     },
     books::costs::work_line,
     days::{Day, TimeOfDay},

@@ -16,7 +16,7 @@ use diesel::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::{boiler::Touches, codes::Rule, papers::TestKind},
+    boilers::{boiler::Touches, codes::Rule, events::TestKind},
     books::costs::{CostKind, CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, set_off},
     days::Day,
     money::Money,

@@ -15,7 +15,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{boilers::papers::TestKind, money::Money, workshop::jobs::Hours};
+use outshop_core::{boilers::events::TestKind, money::Money, workshop::jobs::Hours};
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};

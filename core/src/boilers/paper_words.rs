@@ -1,7 +1,10 @@
 //! What a visitor is told of an engine's papers on a day: which records hold, never that a boiler may be steamed.
 
 use crate::{
-    boilers::papers::{Answer, PaperKind, Reason, Sentence},
+    boilers::{
+        events::{PaperKind, Reason},
+        papers::{Answer, Sentence},
+    },
     days::Day,
 };
 

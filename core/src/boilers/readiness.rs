@@ -7,8 +7,9 @@ use crate::{
     boilers::{
         boiler::Boiler,
         codes::{Jurisdiction, Rule},
+        events::Event,
         papers::{
-            self, Event, Sentence,
+            self, Sentence,
             history::{Counted, History, Issued},
         },
     },

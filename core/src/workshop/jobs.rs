@@ -4,7 +4,7 @@ use crate::{
     boilers::{
         boiler::Touches,
         codes::{Rule, RuleKey},
-        papers::{PaperKind, TestKind},
+        events::{PaperKind, TestKind},
     },
     days::Day,
 };

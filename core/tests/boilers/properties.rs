@@ -8,7 +8,8 @@ use outshop_core::{
     boilers::{
         boiler::Material,
         codes::{self, Mark, Rule, RuleUnit},
-        papers::{self, Answer, Due, Event, Lacks, Question, TestKind},
+        events::{Event, Lacks, Reason, TestKind},
+        papers::{self, Answer, Due, Question},
     },
     days::{Day, DaySpan},
 };
@@ -239,9 +240,7 @@ fn a_test_that_is_named_as_due_counts_when_it_is_made_as_named() {
                 at_first_strength += u64::from(due.test == TestKind::HydraulicFirst);
             }
             let outside = after.days.iter().all(|day| {
-                let silent = |why: &papers::Reason| {
-                    matches!(why, papers::Reason::NoCode | papers::Reason::OutsideCode)
-                };
+                let silent = |why: &Reason| matches!(why, Reason::NoCode | Reason::OutsideCode);
                 day.papers_hold || day.reasons.iter().all(silent)
             });
             assert!(

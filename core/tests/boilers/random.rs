@@ -4,7 +4,8 @@ use crate::OURS;
 use outshop_core::{
     boilers::{
         boiler::{Boiler, Material, Touches},
-        papers::{Event, Lacks, Question, TestKind},
+        events::{Event, Lacks, TestKind},
+        papers::Question,
     },
     days::{Day, TimeOfDay},
 };

@@ -8,7 +8,8 @@ use crate::{
 use outshop_core::{
     boilers::{
         codes,
-        papers::{Event, Question, Sentence},
+        events::Event,
+        papers::{Question, Sentence},
         readiness::{
             self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
             Outcome, Photographs, Readiness, Shown,

@@ -6,7 +6,8 @@ use outshop_core::{
     boilers::{
         boiler::{Material, Touches},
         codes,
-        papers::{self, Event, Question, TestKind},
+        events::{Event, TestKind},
+        papers::{self, Question},
     },
     days::{Day, DaySpan},
     units::{Pressure, Volume},

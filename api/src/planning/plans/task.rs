@@ -22,7 +22,7 @@ use crate::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::{
-        papers::TestKind,
+        events::TestKind,
         readiness::{Check, Gate, Outcome},
     },
     days::Day,

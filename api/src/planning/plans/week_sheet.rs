@@ -18,7 +18,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::papers::TestKind, days::Day, trade::PlannedOutcome, workshop::jobs::Hours,
+    boilers::events::TestKind, days::Day, trade::PlannedOutcome, workshop::jobs::Hours,
 };
 use outshop_operation::get;
 use serde::{Deserialize, Serialize};

@@ -13,7 +13,7 @@ use crate::{
 };
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::papers::TestKind,
+    boilers::events::TestKind,
     days::Day,
     engines::{
         engine::{GoesWith, WorkingOrder},

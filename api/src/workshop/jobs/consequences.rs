@@ -2,11 +2,7 @@
 
 use super::{JobFacts, find};
 use crate::{
-    boilers::{
-        codes,
-        fittings::{self},
-        papers,
-    },
+    boilers::{codes, fittings, papers},
     firm::firm,
     ground::{actor::Staff, answers::shown, db::Db, problem::Problem, text::Text},
     stock,
@@ -16,7 +12,8 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::{
         codes::{Jurisdiction, Rule, RuleKey},
-        papers::{self as clock, Due, Event, PaperKind, TestKind},
+        events::{Event, PaperKind, TestKind},
+        papers::{self as clock, Due},
     },
     days::Day,
     workshop::jobs::{JobStanding, consequences},

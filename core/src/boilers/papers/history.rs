@@ -2,11 +2,11 @@
 
 mod judging;
 
-use super::{Event, FlagCode, Lacks, NotCounted, PaperKind, Reason, TestKind, VoidedBy};
 use crate::{
     boilers::{
         boiler::{self, Boiler, BoilerNumber, Touches},
         codes::{self, Band, Effect, Jurisdiction, Rule, RuleKey, Subject},
+        events::{Event, FlagCode, Lacks, NotCounted, PaperKind, Reason, TestKind, VoidedBy},
     },
     days::{Day, TimeOfDay},
     units::Pressure,

@@ -6,8 +6,10 @@ use super::{
 use crate::{
     boilers::{
         codes::{Band, RuleKey, Subject},
+        events::{FlagCode, NotCounted, PaperKind},
         papers::{
-            self, FlagCode, NotCounted, PaperKind, Sentence,
+            self, Sentence,
+            flags::paper_flag,
             history::{Counted, History, Issued},
         },
     },
@@ -128,7 +130,7 @@ impl Look<'_> {
 
     /// What a flag leaves open, and who settles it.
     fn open_question(&self, check: Check, flag: FlagCode, paper: &Issued<'_>) -> CheckAnswer {
-        let reason = papers::paper_flag(flag, paper);
+        let reason = paper_flag(flag, paper);
         match (flag, &self.facts.code_rules, &self.facts.boiler_in_it) {
             (FlagCode::IntervalUnknown, Some(rules), _) => watch(
                 check,
@@ -295,7 +297,7 @@ fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
             .find(move |paper| paper.test.inspector_interest == interest)
     };
     if let Some(paper) = with(Some(true)) {
-        let reason = papers::paper_flag(FlagCode::InspectorHasInterest, paper);
+        let reason = paper_flag(FlagCode::InspectorHasInterest, paper);
         watch(check, reason, clears)
     } else if let Some(paper) = with(None) {
         let reason = format!(

@@ -1,11 +1,11 @@
 //! Judging tests: which of them count by the code, and until when their papers hold.
 
-use super::{
-    super::{FlagCode, NotCounted, PaperKind, TestKind},
-    History, Issued, Moment, Test, Void,
-};
+use super::{History, Issued, Moment, Test, Void};
 use crate::{
-    boilers::codes::{Jurisdiction, Mark, Rule, RuleKey, RuleUnit, Subject},
+    boilers::{
+        codes::{Jurisdiction, Mark, Rule, RuleKey, RuleUnit, Subject},
+        events::{FlagCode, NotCounted, PaperKind, TestKind},
+    },
     days::Day,
     sense,
     units::Pressure,
