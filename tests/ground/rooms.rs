@@ -1,8 +1,8 @@
-//! The house: a room uses rooms on lower floors only, what types say is not written again, and long tests have chapters. The
-//! table here is the figure of README.md and DEVELOPERS.md.
+//! The house: a room uses rooms on lower floors only, files and rooms stay small enough to be read, what types say is not written
+//! again, and long tests have chapters. The table here is the figure of README.md and DEVELOPERS.md.
 
 use std::{
-    collections::BTreeSet,
+    collections::{BTreeMap, BTreeSet},
     fs,
     path::{Path, PathBuf},
 };
@@ -54,22 +54,24 @@ fn source() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../api/src")
 }
 
-fn below(folder: &Path, found: &mut Vec<PathBuf>) {
+/// The Rust files of a folder and of those below it.
+fn below(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
     for item in fs::read_dir(folder).expect("a folder") {
         let path = item.expect("an item").path();
         if path.is_dir() {
-            below(&path, found);
+            found.extend(below(&path));
         } else if path.extension().is_some_and(|ending| ending == "rs") {
             found.push(path);
         }
     }
+    found
 }
 
 /// Every file with its room.
 fn files() -> Vec<(String, PathBuf)> {
-    let (root, mut found) = (source(), Vec::new());
-    below(&root, &mut found);
-    let with_room = found.into_iter().map(|path| {
+    let root = source();
+    let with_room = below(&root).into_iter().map(|path| {
         let inside = path.strip_prefix(&root).expect("inside");
         let room = inside.iter().next().expect("a name").to_string_lossy();
         (room.trim_end_matches(".rs").to_owned(), path)
@@ -171,6 +173,36 @@ fn the_figure_is_the_table() {
     }
 }
 
+/// What a reader takes in at once. Whose file grows past it finds two subjects in it, and gives one a file of its own.
+const MOST_LINES: usize = 700;
+const MOST_FILES: usize = 15;
+
+#[test]
+fn no_file_has_over_700_lines() {
+    let core = source().join("../../core/src");
+    // Written by Diesel, a table after another.
+    let written = source().join("schema.rs");
+    let files = below(&source()).into_iter().chain(below(&core));
+    let long: Vec<String> = files
+        .filter(|path| *path != written)
+        .filter_map(|path| {
+            let lines = fs::read_to_string(&path).expect("text").lines().count();
+            (lines > MOST_LINES).then(|| format!("{}: {lines} lines", path.display()))
+        })
+        .collect();
+    assert!(long.is_empty(), "{}", long.join("\n"));
+}
+
+#[test]
+fn no_room_has_over_15_files() {
+    let mut rooms = BTreeMap::<String, usize>::new();
+    for (room, _) in files() {
+        *rooms.entry(room).or_default() += 1;
+    }
+    rooms.retain(|_, files| *files > MOST_FILES);
+    assert!(rooms.is_empty(), "{rooms:?}");
+}
+
 /// Lines of attributes, from `#[` to its end.
 fn attribute_lines(text: &str) -> usize {
     let (mut lines, mut open, mut in_words) = (0, 0_usize, false);
@@ -266,10 +298,7 @@ fn chapters_of_long_tests_are_counted() {
 #[test]
 fn no_long_test_is_without_chapters() {
     let tests = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let mut paths = Vec::new();
-    for folder in [tests.to_owned(), tests.join("../core/tests")] {
-        below(&folder, &mut paths);
-    }
+    let paths = [below(tests), below(&tests.join("../core/tests"))].concat();
     assert!(paths.len() > 50, "only {} files were found", paths.len());
     let mut wrong = Vec::new();
     for path in paths {
