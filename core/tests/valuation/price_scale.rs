@@ -305,6 +305,7 @@ fn an_amount_out_of_range_is_refused() {
 
 #[test]
 fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
+    // Each start and each factor has a fault of its own.
     let both = Start {
         gauge: Some(GaugeRange {
             from: read("5 in"),
@@ -335,6 +336,8 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
         )
     })
     .expect_err("faults");
+
+    // Every fault is told at once, each where it stands.
     let told: Vec<_> = faults
         .iter()
         .map(|fault| (fault.pointer(), fault.clone()))
@@ -386,6 +389,8 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
             ),
         ]
     );
+
+    // A guide without a start, and one with too many factors.
     let empty = Guide::new(terms(vec![], vec![])).expect_err("no start");
     assert_eq!(empty, [GuideFault::StartCount]);
     let many = vec![factor(Feature::Fuel, "coal", "1"); Guide::MOST + 1];
