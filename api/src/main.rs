@@ -8,7 +8,7 @@ use outshop_api::{
     desk::{backups, erasures},
     document,
     engines::photographs::{self, Store},
-    enquiring::reservations::{self, queue},
+    enquiring::reservations::queue,
     firm::keys::{self, Key, NewKey},
     ground::{
         actor::Actor,
