@@ -32,7 +32,7 @@ fn operations(document: &Value) -> Vec<Operation<'_>> {
     .collect()
 }
 
-/// Whom an operation lets in; nobody is named where no key is needed. `None` where it does not say.
+/// The roles that may call an operation: none where no key is needed, `None` where the document does not say.
 fn roles_of(what: &Value) -> Option<Vec<Role>> {
     let [only] = what["security"].as_array()?.as_slice() else {
         return None;

@@ -110,7 +110,7 @@ impl<T: 'static> FromRequest for Put<T> {
     }
 }
 
-/// A JSON merge patch (RFC 7396), not yet held against what it changes. `T`: all that may be changed, as a POST would take it.
+/// A JSON merge patch (RFC 7396), not yet applied. `T`: all the members that may be changed, as a POST would take them.
 pub struct Patch<T> {
     json: Value,
     if_match: String,

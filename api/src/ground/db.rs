@@ -562,8 +562,8 @@ pub(crate) fn must_fit(what: &str, applied: &[String]) -> Result<(), String> {
         .is_some_and(|first| !applied.contains(first))
     {
         return Err(format!(
-            "{what} was made by an Outshop of before the first release, whose tables were others; this one cannot read it: \
-             begin with an empty database"
+            "{what} was made by a version from before the first release, with other tables; this version cannot read it: start \
+             with an empty database"
         ));
     }
     match applied.iter().find(|version| !known.contains(version)) {

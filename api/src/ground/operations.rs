@@ -32,7 +32,7 @@ const METHODS: &[(HttpMethod, &str)] = &[
 
 /// A handler, with what its types say of it; the attributes of `outshop_operation` write it.
 pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
-    /// Whom it lets in.
+    /// Who may call it.
     type By: Admits;
 
     /// The body of a change, which is made of the form of what it changes; `forms` gets what it refers to.
@@ -150,7 +150,7 @@ impl Said {
         }
         what.tags = Some(vec![tag.to_owned()]);
         what.security = Some(vec![security]);
-        // A reader of the document, and a generator of clients, is told of every operation whom it is for.
+        // Readers of the document and generators of clients see who may call each operation.
         what.description = Some(match what.description {
             Some(words) => format!("{words}\n\n{whose}"),
             None => whose,

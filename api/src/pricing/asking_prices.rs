@@ -1,5 +1,5 @@
-//! Asking prices: what the firm decides to ask for an engine, the last decision holds; the chance of a price, and the owners that
-//! have to be told of a change.
+//! Asking prices: what the firm decides to ask for an engine, the last decision holds; the chance of a price, and the owners who
+//! must be told of a change.
 
 use crate::{
     ground::{
@@ -127,7 +127,7 @@ pub struct NewTelling {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct NoticeFilters {
-    /// false, which is the default: changes that the owner has still to be told of; true: the others.
+    /// false, the default: changes that the owner has not been told about yet; true: the others.
     #[serde(default)]
     told: bool,
 }
@@ -237,7 +237,7 @@ async fn get_asking_price(
     shown(&req, &price)
 }
 
-/// List the changes of asking prices that owners have still to be told of
+/// List the changes of asking price that owners have not been told about yet
 ///
 /// Of engines on commission. The first price of an engine is no change.
 #[get("/owner-notices", 200 = Page<OwnerNotice>)]
@@ -270,7 +270,7 @@ async fn get_owner_notice(
     shown(&req, &notice)
 }
 
-/// Record that an owner was told of a change of the asking price
+/// Record that an owner was told about a change of asking price
 #[post("/owner-notices/{id:\\d+}/tellings", 201 = OwnerNotice)]
 async fn tell_owner(
     Selling(actor): Selling,

@@ -210,7 +210,7 @@ fn is_a_number(of: &SchemaType) -> bool {
     }
 }
 
-/// A reader of the document, and a generator of clients, is told of every answer what it is.
+/// Readers of the document and generators of clients see what each answer is.
 fn say_what_is_answered(document: &mut OpenApi) {
     for item in document.paths.paths.values_mut() {
         let operations = [

@@ -96,8 +96,8 @@ pub(super) async fn promote_next(
     Ok(db::record_untouched(conn, today, vec![entry]).await?)
 }
 
-/// Writes down every reservation whose moment has come, engine by engine, each in a transaction of its own. Of several processes
-/// the second finds nothing to do. Returns how many lapsed.
+/// Ends every reservation that has run out, engine by engine, each in a transaction of its own. Where several processes do so,
+/// the second finds nothing left to do. Returns how many lapsed.
 pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     let mut conn = db.read().await?;
     let today = clock::today(&mut conn, now).await?;
@@ -131,8 +131,8 @@ pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     Ok(n_lapsed)
 }
 
-/// Refuses an act on an engine that is held for somebody else than `person`; the engine is held. Whose moment has come holds it
-/// no more. Says whether a reservation is open.
+/// Refuses an act on an engine that is reserved for anybody but `person`; the caller has locked the engine. A reservation that has
+/// run out does not count. Says whether a reservation is open.
 pub(crate) async fn must_be_free_for(
     tx: &mut Tx<'_>,
     stock_no: i32,

@@ -128,7 +128,7 @@ impl View {
             .sql("::pg_snapshot)");
         let entries: Vec<(Option<i32>, String)> = journal::table
             .filter(since)
-            // Told of what was read here.
+            // These entries follow from what is read here.
             .filter(journal::type_.not_like("public.%"))
             .select((journal::stock_no, journal::type_))
             .distinct()
@@ -405,7 +405,7 @@ impl View {
         }
     }
 
-    /// An answer that is made for the first who asks and kept until the next change, as far as there is room.
+    /// An answer that is made on the first request and kept until the next change, while there is room.
     pub fn made_once(
         &self,
         question: &str,

@@ -1,4 +1,4 @@
-//! Checks of the engine itself, of what is told of it, and of what goes with it when it leaves.
+//! Checks of the engine itself, of its listing, and of what goes with it when it leaves.
 
 use super::{
     Asbestos, CameBack, Check, CheckAnswer, Gate, Look, Photographs, Shown, met, there,

@@ -400,7 +400,7 @@ fn compare(pressure: &Pressure, working_pressure: &Pressure, factor: Decimal) ->
     }
 }
 
-/// Last day by the row alone; none: no last day.
+/// The last day that the row alone gives; none where it sets no end.
 fn interval_end(paper: &mut Issued<'_>, row: Option<&Rule>) -> Option<Day> {
     if row.is_some_and(|row| row.unit == RuleUnit::ForLife || row.rule == RuleKey::GasTankOnceBelow)
     {
