@@ -53,6 +53,7 @@ mod ground {
     mod interface;
     mod migrations;
     mod races;
+    mod repeats;
     mod rooms;
     mod sense;
 }

@@ -50,12 +50,12 @@ fn floor_of(room: &str) -> Option<usize> {
         .position(|rooms| rooms.iter().any(|(name, _)| *name == room))
 }
 
-fn source() -> PathBuf {
+pub(super) fn source() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../api/src")
 }
 
 /// The Rust files of a folder and of those below it.
-fn below(folder: &Path) -> Vec<PathBuf> {
+pub(super) fn below(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     for item in fs::read_dir(folder).expect("a folder") {
         let path = item.expect("an item").path();

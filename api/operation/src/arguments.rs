@@ -3,7 +3,9 @@
 use crate::attribute::Attribute;
 use proc_macro2::TokenStream;
 use quote::quote;
-use syn::{Error, FnArg, GenericArgument, ItemFn, PathArguments, PathSegment, Result, Type};
+use syn::{
+    Error, FnArg, GenericArgument, ItemFn, PathArguments, PathSegment, Result, Type, parse_quote,
+};
 
 pub struct Said<'h> {
     /// In the words of `utoipa::path`.
@@ -23,11 +25,12 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
             continue;
         };
         match (of.as_str(), inner) {
-            ("Path", Some(Type::Tuple(types))) => in_address.extend(&types.elems),
-            ("Path", Some(only)) => in_address.push(only),
+            ("Path", Some(Type::Tuple(types))) => in_address.extend(types.elems.clone()),
+            ("Path", Some(only)) => in_address.push(only.clone()),
+            ("Found", Some(_)) => in_address.push(parse_quote!(i64)),
             ("Query", Some(query)) => in_query.push(query),
-            ("ListQuery", Some(filters)) => {
-                in_query.push(filters);
+            ("ListQuery", filters) => {
+                in_query.extend(filters);
                 is_page = true;
             }
             ("Body" | "KeyedBody", Some(json)) => {
@@ -73,7 +76,7 @@ fn stands_in_address(name: Option<&str>, attribute: &Attribute) -> bool {
 }
 
 /// What stands in braces in the address: numbers by their type, all else as the attribute says it.
-fn address_params(types: &[&Type], attribute: &Attribute) -> Result<Vec<TokenStream>> {
+fn address_params(types: &[Type], attribute: &Attribute) -> Result<Vec<TokenStream>> {
     let placeholders = attribute.placeholders();
     let of_type = |(at, name): (usize, &String)| {
         let given = attribute.params.iter();

@@ -10,6 +10,7 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        answers::Reply,
         clock::Instant,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -19,7 +20,7 @@ use crate::{
     },
     schema::{certificates, tests},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -92,7 +93,7 @@ async fn get_boiler_record(
     db: web::Data<Db>,
     id: web::Path<i64>,
     query: Query<OnDay>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let record = of_boiler(&mut conn, *id, query.on.unwrap_or(actor.today)).await?;
     let now = Instant(actor.now);

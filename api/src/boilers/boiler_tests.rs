@@ -10,18 +10,18 @@ use crate::{
     firm::firm,
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::{Line, Prose},
     },
     schema::tests,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -37,7 +37,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -108,20 +108,24 @@ pub struct JudgedTest {
 
 /// What is left out is taken as not recorded. Without `passed`, `inspector`, `boiler_number` and, in a hydraulic test, `pressure` the
 /// test is stored and does not count.
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = tests)]
 #[serde(deny_unknown_fields)]
 #[schema(as = NewBoilerTest, example = json!({"test": "hydraulic_repeat", "on": "2026-05-02", "pressure": {"value": "135", "unit": "psi"},
     "hold_minutes": 12, "passed": true, "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false}))]
 pub struct NewTest {
     pub test: TestKind,
     /// Today or earlier, not before the boiler was made unless confirmed.
+    #[diesel(column_name = on_day)]
     pub on: Day,
     #[serde(default)]
+    #[diesel(skip_insertion)]
     pub on_confirmed: bool,
     pub at: Option<TimeOfDay>,
     /// For hydraulic and gas tank tests. Of a hydraulic test at most 2 x the working pressure unless confirmed.
     pub pressure: Option<Pressure>,
     #[serde(default)]
+    #[diesel(skip_insertion)]
     pub pressure_confirmed: bool,
     /// For hydraulic and gas tank tests.
     #[schema(minimum = 0, maximum = 1440)]
@@ -133,11 +137,13 @@ pub struct NewTest {
     pub boiler_number: Option<BoilerNumber>,
     /// true: the number stands there so, and is not the known one that differs in case, spaces or punctuation alone.
     #[serde(default)]
+    #[diesel(skip_insertion)]
     pub number_confirmed: bool,
     pub inspector: Option<Line>,
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
     /// The place under whose boiler code it was made; left out: the firm's.
+    #[diesel(skip_insertion)]
     pub jurisdiction: Option<Jurisdiction>,
 }
 
@@ -151,41 +157,28 @@ impl NewTest {
             | TestKind::InternalExamination
             | TestKind::Ultrasonic => false,
         };
-        let rules = [
+        all_hold([
             (
                 self.pressure.is_none() || held,
-                "pressure",
+                "/pressure",
                 "read in hydraulic and gas tank tests only",
             ),
             (
                 self.hold_minutes.is_none() || held,
-                "hold_minutes",
+                "/hold_minutes",
                 "read in hydraulic and gas tank tests only",
             ),
             (
                 self.hold_minutes.is_none_or(|n| (0..=1440).contains(&n)),
-                "hold_minutes",
+                "/hold_minutes",
                 "not 0 to 1440 minutes",
             ),
             (
                 self.highest_pressure.is_none() || self.test == TestKind::Steam,
-                "highest_pressure",
+                "/highest_pressure",
                 "read in steam tests only",
             ),
-        ];
-        let broken: Vec<FieldError> = rules
-            .into_iter()
-            .filter(|(holds, ..)| !holds)
-            .map(|(_, member, detail)| FieldError {
-                pointer: format!("/{member}"),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -193,26 +186,16 @@ impl NewTest {
 
 /// List the tests of a boiler
 #[get("/boilers/{id:\\d+}/tests", 200 = Page<Test>)]
-async fn list_tests(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_tests(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    boilers::must_exist(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let found = tests::table
+    boilers::must_exist(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = tests::table
             .filter(tests::boiler_id.eq(id))
-            .filter(tests::id.gt(page.after_id().unwrap_or(0)))
-            .select(Test::as_select())
-            .order(tests::id)
-            .limit(page.limit);
-        Ok(found.load(conn).await?)
+            .select(Test::as_select());
+        of_page!(page, rows, tests::id)
     };
-    list.answer(&req, &db, fetch, |test: &Test| (Value::Null, test.id))
-        .await
+    list.rows(rows, |it: &Test| it.id).await
 }
 
 /// Record a test of a boiler
@@ -225,7 +208,7 @@ async fn create_test(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewTest>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let test = insert_test(tx, *id, &new).await?;
         let address = format!("/v1/tests/{}", test.id);
@@ -238,24 +221,15 @@ async fn create_test(
 ///
 /// With whether it counts by all that is on record today.
 #[get("/tests/{id:\\d+}", 200 = JudgedTest)]
-async fn get_test(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_test(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let mut conn = db.read().await?;
-    let test: Option<Test> = tests::table
-        .find(*id)
-        .select(Test::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    let test = test.ok_or_else(|| Problem::not_found(format!("there is no test {id}")))?;
+    let test = Test::find(&mut conn, *id).await?;
     shown(&req, &judged(&mut conn, test).await?)
 }
 
 // SQL
+
+by_id!(Test, tests, "there is no test {id}");
 
 async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Problem> {
     let boiler = boilers::lock(tx.conn(), id).await?;
@@ -268,19 +242,9 @@ async fn insert_test(tx: &mut Tx<'_>, id: i64, new: &NewTest) -> Result<Test, Pr
     let test: Test = diesel::insert_into(tests::table)
         .values((
             tests::boiler_id.eq(id),
-            tests::test.eq(new.test),
-            tests::on_day.eq(new.on),
-            tests::at.eq(new.at),
-            tests::pressure.eq(&new.pressure),
-            tests::hold_minutes.eq(new.hold_minutes),
-            tests::highest_pressure.eq(&new.highest_pressure),
-            tests::passed.eq(new.passed),
-            tests::boiler_number.eq(&new.boiler_number),
-            tests::inspector.eq(&new.inspector),
-            tests::inspector_interest.eq(new.inspector_interest),
-            tests::notes.eq(&new.notes),
             tests::jurisdiction.eq(jurisdiction),
             tests::confirmed.eq(&confirmed),
+            new,
         ))
         .returning(Test::as_returning())
         .get_result(tx.conn())

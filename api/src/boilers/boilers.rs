@@ -3,18 +3,18 @@
 use crate::{
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Patch},
         confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, hashtextextended, pg_advisory_xact_lock},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, by_id, hashtextextended, pg_advisory_xact_lock},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::{Line, Prose, Text},
     },
     schema::{boiler_fittings, boiler_pressure_changes, boilers, tests},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -25,7 +25,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
@@ -225,18 +225,11 @@ pub struct BoilerFilters {
 
 /// List boilers
 #[get("/boilers", 200 = Page<Boiler>)]
-async fn list_boilers(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<BoilerFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_boilers(_by: Staff, list: ListQuery<BoilerFilters>) -> Reply {
     let filters = list.filters.clone();
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = boilers::table
             .select(BoilerParticulars::as_select())
-            .order(boilers::id)
-            .limit(page.limit)
             .into_boxed();
         if let Some(number) = &filters.number {
             let folded = number.folded();
@@ -255,16 +248,10 @@ async fn list_boilers(
                 .select(boiler_fittings::boiler_id);
             query = query.filter(boilers::id.eq_any(fitted));
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(boilers::id.gt(after));
-        }
-        let found = query.load(conn).await?;
+        let found = of_page!(page, query, boilers::id).load(conn).await?;
         with_acts(conn, found).await
     };
-    list.answer(&req, &db, fetch, |boiler: &Boiler| {
-        (Value::Null, boiler.particulars.id)
-    })
-    .await
+    list.answer(fetch, |it: &Boiler| it.particulars.id).await
 }
 
 /// Add a boiler
@@ -276,7 +263,7 @@ async fn create_boiler(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     new: Body<NewBoiler>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let life = Life {
         made_on: new.made_on,
         first_service_on: new.first_service_on,
@@ -311,12 +298,7 @@ async fn create_boiler(
 
 /// Read a boiler
 #[get("/boilers/{id:\\d+}", 200 = Boiler)]
-async fn get_boiler(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_boiler(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let boiler = find(&mut *db.read().await?, *id).await?;
     shown(&req, &boiler)
 }
@@ -329,39 +311,34 @@ async fn change_boiler(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<BoilerPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = lock(tx.conn(), *id).await?;
-            let change = patch.merged(&current)?;
-            let life = Life {
-                made_on: change.made_on,
-                first_service_on: change.first_service_on,
-                first_marketed_on: change.first_marketed_on,
-            };
-            let first_record = first_record(tx.conn(), *id).await?;
-            life.check(first_record, actor.today)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let (asked, confirmed) = doubts_of_change(tx.conn(), *id, &patch, &change).await?;
-            let stay = confirmations::after_change(
-                &current.particulars.confirmed,
-                &asked,
-                confirmed.clone(),
-            );
-            diesel::update(boilers::table.find(*id))
-                .set((&change, boilers::confirmed.eq(stay)))
-                .execute(tx.conn())
-                .await?;
-            let entry = json!({"boiler_id": *id, "members": patch.members()});
-            let entry = confirmations::noted(entry, &confirmed);
-            tx.record("boiler.changed", current.stock_no, entry).await?;
-            find(tx.conn(), *id).await
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = lock(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        let life = Life {
+            made_on: change.made_on,
+            first_service_on: change.first_service_on,
+            first_marketed_on: change.first_marketed_on,
+        };
+        let first_record = first_record(tx.conn(), *id).await?;
+        life.check(first_record, actor.today)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let (asked, confirmed) = doubts_of_change(tx.conn(), *id, &patch, &change).await?;
+        let stay =
+            confirmations::after_change(&current.particulars.confirmed, &asked, confirmed.clone());
+        diesel::update(boilers::table.find(*id))
+            .set((&change, boilers::confirmed.eq(stay)))
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"boiler_id": *id, "members": patch.members()});
+        let entry = confirmations::noted(entry, &confirmed);
+        tx.record("boiler.changed", current.stock_no, entry).await?;
+        find(tx.conn(), *id).await
+    })
+    .await
 }
 
 // SQL
@@ -430,14 +407,12 @@ async fn doubts_of_change(
     Ok((asked, ask.settled()?))
 }
 
+by_id!(BoilerParticulars, boilers, "there is no boiler {id}");
+
 pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Boiler, Problem> {
-    let found: Vec<BoilerParticulars> = boilers::table
-        .find(id)
-        .select(BoilerParticulars::as_select())
-        .load(conn)
-        .await?;
-    let boiler = with_acts(conn, found).await?.pop();
-    boiler.ok_or_else(|| missing(id))
+    let particulars = BoilerParticulars::find(conn, id).await?;
+    let boiler = with_acts(conn, vec![particulars]).await?.pop();
+    boiler.ok_or_else(|| BoilerParticulars::missing(id))
 }
 
 /// The boilers of these ids as they are shown, in the order of their ids.
@@ -464,14 +439,7 @@ pub(crate) async fn find_all(
 
 /// Holds the boiler until the end of the transaction, so that what was seen of it stays true. An engine is locked first.
 pub(crate) async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Boiler, Problem> {
-    let found: Option<i64> = boilers::table
-        .find(id)
-        .select(boilers::id)
-        .for_update()
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| missing(id))?;
+    BoilerParticulars::lock(conn, id).await?;
     find(conn, id).await
 }
 
@@ -479,11 +447,11 @@ pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, id: i64) -> Result<
     let found: bool = diesel::select(diesel::dsl::exists(boilers::table.find(id)))
         .get_result(conn)
         .await?;
-    if found { Ok(()) } else { Err(missing(id)) }
-}
-
-pub(crate) fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no boiler {id}"))
+    if found {
+        Ok(())
+    } else {
+        Err(BoilerParticulars::missing(id))
+    }
 }
 
 /// For a record of something done to a boiler: a day of the boiler's life that is not in the future.

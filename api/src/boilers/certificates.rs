@@ -4,24 +4,23 @@ use crate::{
     boilers::boilers::{self, Boiler},
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
         confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::{Code, Line, Text},
     },
     schema::{certificates, tests},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
-use diesel_async::AsyncPgConnection;
 use outshop_core::{boilers::boiler::BoilerNumber, days::Day, sense::Member};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -56,7 +55,8 @@ pub struct Certificate {
     pub confirmed: Vec<Member>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = certificates)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"test_id": 205, "number": "26/118", "issuer": "Quillow Lane club", "issued_on": "2026-05-03",
     "stated_until": "2030-05-02", "boiler_number": "QLW 1187"}))]
@@ -73,6 +73,7 @@ pub struct NewCertificate {
     pub boiler_number: BoilerNumber,
     /// true: the number is printed so, and is not the known one that differs in case, spaces or punctuation alone.
     #[serde(default)]
+    #[diesel(skip_insertion)]
     pub number_confirmed: bool,
     pub covers: Option<Text<500>>,
 }
@@ -81,28 +82,17 @@ pub struct NewCertificate {
 
 /// List the certificates of a boiler
 #[get("/boilers/{id:\\d+}/certificates", 200 = Page<Certificate>)]
-async fn list_certificates(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_certificates(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    boilers::must_exist(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let found = certificates::table
+    boilers::must_exist(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = certificates::table
             .filter(certificates::boiler_id.eq(id))
-            .filter(certificates::id.gt(page.after_id().unwrap_or(0)))
-            .select(Certificate::as_select())
-            .order(certificates::id)
-            .limit(page.limit);
-        Ok(found.load(conn).await?)
+            .select(Certificate::as_select());
+        of_page!(page, rows, certificates::id)
     };
-    list.answer(&req, &db, fetch, |certificate: &Certificate| {
-        (Value::Null, certificate.id)
-    })
-    .await
+    list.rows(rows, |certificate: &Certificate| certificate.id)
+        .await
 }
 
 /// Record a certificate
@@ -114,7 +104,7 @@ async fn create_certificate(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewCertificate>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let certificate = insert_certificate(tx, *id, &new).await?;
         Ok((format!("/v1/certificates/{}", certificate.id), certificate))
@@ -124,24 +114,13 @@ async fn create_certificate(
 
 /// Read a certificate
 #[get("/certificates/{id:\\d+}", 200 = Certificate)]
-async fn get_certificate(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let certificate: Option<Certificate> = certificates::table
-        .find(*id)
-        .select(Certificate::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let certificate =
-        certificate.ok_or_else(|| Problem::not_found(format!("there is no certificate {id}")))?;
-    shown(&req, &certificate)
+async fn get_certificate(_by: Staff, found: Found<Certificate>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(Certificate, certificates, "there is no certificate {id}");
 
 async fn insert_certificate(
     tx: &mut Tx<'_>,
@@ -174,14 +153,8 @@ async fn insert_certificate(
     let certificate: Certificate = diesel::insert_into(certificates::table)
         .values((
             certificates::boiler_id.eq(id),
-            certificates::test_id.eq(new.test_id),
-            certificates::number.eq(&new.number),
-            certificates::issuer.eq(&new.issuer),
-            certificates::issued_on.eq(new.issued_on),
-            certificates::stated_until.eq(new.stated_until),
-            certificates::boiler_number.eq(&new.boiler_number),
-            certificates::covers.eq(&new.covers),
             certificates::confirmed.eq(&confirmed),
+            new,
         ))
         .returning(Certificate::as_returning())
         .get_result(tx.conn())

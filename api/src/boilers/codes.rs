@@ -1,20 +1,22 @@
 //! Boiler codes: the test rules of jurisdictions, as dated rows that are added and ended, never edited.
 
 use crate::{
-    firm::dated_rows::{Figure, NewEnding},
+    firm::dated_rows::{
+        ByJurisdiction, Dated, Figure, NewEnding, RuleFilters, by_jurisdiction, dated,
+    },
     ground::{
         actor::{AnyKey, Owner},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::{boiler_code_rules, boiler_codes},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -26,8 +28,8 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
-use utoipa::{IntoParams, ToSchema};
+use serde_json::json;
+use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("boilers")
@@ -153,56 +155,43 @@ impl NewCodeRule {
             | RuleUnit::Litres
             | RuleUnit::Yes => false,
         };
-        let rules = [
+        all_hold([
             (
                 units.contains(&self.unit),
-                "unit",
+                "/unit",
                 format!("{} is given in {}", self.rule, named.join(" or ")),
             ),
             (
                 self.value.is_none() == says_it_all,
-                "value",
+                "/value",
                 "given unless the unit says it all (yes, for_life), and only then".to_owned(),
             ),
             (
                 self.value.is_none_or(Figure::is_above_0),
-                "value",
+                "/value",
                 "not above 0".to_owned(),
             ),
             (
                 !whole || self.value.is_none_or(Figure::is_a_count),
-                "value",
+                "/value",
                 "not a whole number of at most 1200".to_owned(),
             ),
             (
                 self.until.is_none_or(|until| until >= self.from),
-                "until",
+                "/until",
                 "before the first day".to_owned(),
             ),
             (
                 self.rule != RuleKey::Caution || self.note.is_some(),
-                "note",
+                "/note",
                 "a caution is a sentence".to_owned(),
             ),
             (
                 (self.rule == RuleKey::AcceptsTestsOf) == self.accepts.is_some(),
-                "accepts",
+                "/accepts",
                 "names the place whose tests count too in a row `accepts_tests_of`, and is left out in all others".to_owned(),
             ),
-        ];
-        let broken: Vec<FieldError> = rules
-            .into_iter()
-            .filter(|(holds, ..)| !holds)
-            .map(|(_, member, detail)| FieldError {
-                pointer: format!("/{member}"),
-                detail,
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -239,51 +228,19 @@ fn units(rule: RuleKey) -> &'static [RuleUnit] {
     }
 }
 
-#[derive(Debug, Clone, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-pub struct CodeFilters {
-    /// A country or a part of one (ISO 3166).
-    #[param(value_type = Option<String>, max_length = 6, example = "GB")]
-    jurisdiction: Option<Jurisdiction>,
-}
-
 // Routes
 
 /// List boiler codes
 #[get("/boiler-codes", 200 = Page<BoilerCode>, id = "list_boiler_codes")]
-async fn list_codes(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<CodeFilters>,
-) -> Result<HttpResponse, Problem> {
-    let jurisdiction = list.filters.jurisdiction.clone();
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = boiler_codes::table
-            .filter(boiler_codes::id.gt(page.after_id().unwrap_or(0)))
-            .select(BoilerCode::as_select())
-            .order(boiler_codes::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(jurisdiction) = &jurisdiction {
-            query = query.filter(boiler_codes::jurisdiction.eq(jurisdiction.clone()));
-        }
-        Ok(query.load(conn).await?)
-    };
-    list.answer(&req, &db, fetch, |code: &BoilerCode| (Value::Null, code.id))
-        .await
+async fn list_codes(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
+    BoilerCode::list(list).await
 }
 
 /// Add a boiler code
 ///
 /// For a country or club whose code is not there yet; its rows are added one by one.
 #[post("/boiler-codes", 201 = BoilerCodePage, id = "create_boiler_code")]
-async fn create_code(
-    Owner(actor): Owner,
-    db: web::Data<Db>,
-    new: Body<NewBoilerCode>,
-) -> Result<HttpResponse, Problem> {
+async fn create_code(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewBoilerCode>) -> Reply {
     db.create(&actor, &new, async |tx| {
         let id: i64 = diesel::insert_into(boiler_codes::table)
             .values(&*new)
@@ -301,12 +258,7 @@ async fn create_code(
 ///
 /// Every row with its days, source and confidence, ended rows too.
 #[get("/boiler-codes/{id:\\d+}", 200 = BoilerCodePage, id = "get_boiler_code")]
-async fn get_code(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_code(_by: AnyKey, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let page = find(&mut *db.read().await?, *id).await?;
     shown(&req, &page)
 }
@@ -321,7 +273,7 @@ async fn create_rule(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewCodeRule>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let rule = insert_rule(tx, *id, &new).await?;
         Ok((rule_address(&rule), rule))
@@ -336,7 +288,7 @@ async fn get_rule(
     req: HttpRequest,
     db: web::Data<Db>,
     path: web::Path<(i64, i64)>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (id, rule_id) = path.into_inner();
     let rule: Option<CodeRule> = boiler_code_rules::table
         .find(rule_id)
@@ -357,10 +309,10 @@ async fn end_rule(
     db: web::Data<Db>,
     path: web::Path<(i64, i64)>,
     new: Body<NewEnding>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (id, rule_id) = path.into_inner();
     db.create(&actor, &new, async |tx| {
-        let rule = end(tx, id, rule_id, new.until).await?;
+        let rule = end(tx, id, rule_id, &new).await?;
         Ok((rule_address(&rule), rule))
     })
     .await
@@ -375,6 +327,10 @@ fn missing_rule(id: i64, rule_id: i64) -> Problem {
 }
 
 // SQL
+
+by_id!(BoilerCode, boiler_codes, "there is no boiler code {id}");
+by_jurisdiction!(BoilerCode, boiler_codes);
+dated!(CodeRule, boiler_code_rules);
 
 /// All rows of a jurisdiction, for core.
 pub(crate) async fn rules_of(
@@ -409,13 +365,7 @@ pub(crate) async fn rules_of(
 }
 
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<BoilerCodePage, Problem> {
-    let code: Option<BoilerCode> = boiler_codes::table
-        .find(id)
-        .select(BoilerCode::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    let code = code.ok_or_else(|| missing(id))?;
+    let code = BoilerCode::find(conn, id).await?;
     let rules = boiler_code_rules::table
         .filter(boiler_code_rules::code_id.eq(id))
         .select(CodeRule::as_select())
@@ -425,22 +375,11 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<BoilerCodePage, P
     Ok(BoilerCodePage { code, rules })
 }
 
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no boiler code {id}"))
-}
-
 /// A code is small enough to be read whole.
 const MOST_ROWS: i64 = 1000;
 
 async fn insert_rule(tx: &mut Tx<'_>, id: i64, new: &NewCodeRule) -> Result<CodeRule, Problem> {
-    let found: Option<i64> = boiler_codes::table
-        .find(id)
-        .select(boiler_codes::id)
-        .for_update()
-        .first(tx.conn())
-        .await
-        .optional()?;
-    found.ok_or_else(|| missing(id))?;
+    BoilerCode::lock(tx.conn(), id).await?;
     new.check()?;
     let rows: i64 = boiler_code_rules::table
         .filter(boiler_code_rules::code_id.eq(id))
@@ -461,23 +400,24 @@ async fn insert_rule(tx: &mut Tx<'_>, id: i64, new: &NewCodeRule) -> Result<Code
     Ok(rule)
 }
 
-async fn end(tx: &mut Tx<'_>, id: i64, rule_id: i64, until: Day) -> Result<CodeRule, Problem> {
-    let row = boiler_code_rules::table.find(rule_id);
-    let current: Option<CodeRule> = row
+async fn end(
+    tx: &mut Tx<'_>,
+    id: i64,
+    rule_id: i64,
+    ending: &NewEnding,
+) -> Result<CodeRule, Problem> {
+    let rule: Option<CodeRule> = boiler_code_rules::table
+        .find(rule_id)
         .filter(boiler_code_rules::code_id.eq(id))
         .select(CodeRule::as_select())
         .for_update()
         .first(tx.conn())
         .await
         .optional()?;
-    let current = current.ok_or_else(|| missing_rule(id, rule_id))?;
-    NewEnding { until }.fits(current.from, current.until)?;
-    let ended: CodeRule = diesel::update(row)
-        .set(boiler_code_rules::valid_until.eq(until))
-        .returning(CodeRule::as_returning())
-        .get_result(tx.conn())
-        .await?;
-    let entry = json!({"code_id": id, "rule_id": rule_id, "until": until});
+    let rule = rule.ok_or_else(|| missing_rule(id, rule_id))?;
+    rule.may_end(ending)?;
+    let ended = CodeRule::ended(tx.conn(), rule_id, ending).await?;
+    let entry = json!({"code_id": id, "rule_id": rule_id, "until": ending.until});
     tx.record("boiler_code.rule_ended", None, entry).await?;
     Ok(ended)
 }

@@ -4,17 +4,17 @@ use crate::{
     boilers::boilers,
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
     },
     schema::{boiler_fittings, engines as engine_table, jobs},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -23,7 +23,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::{cmp::Ordering, collections::HashMap};
 use utoipa::ToSchema;
 
@@ -78,28 +78,16 @@ pub struct NewRemoval {
 
 /// List the engines that a boiler was in
 #[get("/boilers/{id:\\d+}/fittings", 200 = Page<Fitting>)]
-async fn list_fittings(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_fittings(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    boilers::must_exist(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let fittings = boiler_fittings::table
+    boilers::must_exist(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = boiler_fittings::table
             .filter(boiler_fittings::boiler_id.eq(id))
-            .filter(boiler_fittings::id.gt(page.after_id().unwrap_or(0)))
-            .select(Fitting::as_select())
-            .order(boiler_fittings::id)
-            .limit(page.limit);
-        Ok(fittings.load(conn).await?)
+            .select(Fitting::as_select());
+        of_page!(page, rows, boiler_fittings::id)
     };
-    list.answer(&req, &db, fetch, |fitting: &Fitting| {
-        (Value::Null, fitting.id)
-    })
-    .await
+    list.rows(rows, |it: &Fitting| it.id).await
 }
 
 /// Fit a boiler to an engine
@@ -111,7 +99,7 @@ async fn create_fitting(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewFitting>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let fitting = fit(tx, *id, &new).await?;
         Ok((format!("/v1/fittings/{}", fitting.id), fitting))
@@ -128,7 +116,7 @@ async fn create_removal(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewRemoval>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let fitting = take_out(tx, *id, &new).await?;
         Ok((format!("/v1/fittings/{}", fitting.id), fitting))
@@ -138,23 +126,13 @@ async fn create_removal(
 
 /// Read a fitting
 #[get("/fittings/{id:\\d+}", 200 = Fitting)]
-async fn get_fitting(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let fitting: Option<Fitting> = boiler_fittings::table
-        .find(*id)
-        .select(Fitting::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let fitting = fitting.ok_or_else(|| Problem::not_found(format!("there is no fitting {id}")))?;
-    shown(&req, &fitting)
+async fn get_fitting(_by: Staff, found: Found<Fitting>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(Fitting, boiler_fittings, "there is no fitting {id}");
 
 /// The boiler that was in an engine on a day.
 pub(crate) async fn in_engine_on(

@@ -8,6 +8,7 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        answers::Reply,
         clock::Instant,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -17,7 +18,7 @@ use crate::{
     },
     schema::engines,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -96,7 +97,7 @@ async fn get_inspector_day(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<DayOfInspector>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let on = query.on.unwrap_or(actor.today);
     let now = Instant(actor.now);
     let mut conn = db.read().await?;

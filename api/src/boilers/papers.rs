@@ -10,7 +10,7 @@ use crate::{
     firm::firm,
     ground::{
         actor::{AnyKey, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         clock::Instant,
         db::{Db, RunQueryDsl},
@@ -25,7 +25,7 @@ use crate::{
     },
     stock::standing_at,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -146,7 +146,7 @@ async fn get_papers(
     db: web::Data<Db>,
     id: web::Path<i64>,
     query: Query<OnDay>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     boilers::must_exist(&mut conn, *id).await?;
     let on = query.on.unwrap_or(actor.today);
@@ -173,7 +173,7 @@ async fn calculate_papers(
     req: HttpRequest,
     db: web::Data<Db>,
     question: Body<Question>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let faults = papers::faults(&question);
     if !faults.is_empty() {
         let errors = faults.into_iter().map(|fault| FieldError {
@@ -191,12 +191,7 @@ async fn calculate_papers(
 ///
 /// Every boiler that is in an engine not yet delivered, soonest first.
 #[get("/papers/due", 200 = Page<PaperDue>)]
-async fn list_papers_due(
-    Staff(actor): Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<DueFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_papers_due(Staff(actor): Staff, list: ListQuery<DueFilters>) -> Reply {
     let within_days = list.filters.within_days;
     if within_days > 3660 {
         let detail = "`within_days` is not 0 to 3660";
@@ -213,7 +208,7 @@ async fn list_papers_due(
         due.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
         Ok(due)
     };
-    list.answer(&req, &db, fetch, |item: &PaperDue| {
+    list.answer(fetch, |item: &PaperDue| {
         let (by, test, boiler_id) = place_of(item);
         (json!([by, test]), boiler_id)
     })

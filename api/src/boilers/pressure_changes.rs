@@ -4,18 +4,18 @@ use crate::{
     boilers::boilers::{self, Boiler},
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
         confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::Text,
     },
     schema::boiler_pressure_changes,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -25,7 +25,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -76,28 +76,16 @@ pub struct NewPressureChange {
 
 /// List the changes of a boiler's working pressure
 #[get("/boilers/{id:\\d+}/pressure-changes", 200 = Page<PressureChange>)]
-async fn list_pressure_changes(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_pressure_changes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    boilers::must_exist(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let changes = boiler_pressure_changes::table
+    boilers::must_exist(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = boiler_pressure_changes::table
             .filter(boiler_pressure_changes::boiler_id.eq(id))
-            .filter(boiler_pressure_changes::id.gt(page.after_id().unwrap_or(0)))
-            .select(PressureChange::as_select())
-            .order(boiler_pressure_changes::id)
-            .limit(page.limit);
-        Ok(changes.load(conn).await?)
+            .select(PressureChange::as_select());
+        of_page!(page, rows, boiler_pressure_changes::id)
     };
-    list.answer(&req, &db, fetch, |change: &PressureChange| {
-        (Value::Null, change.id)
-    })
-    .await
+    list.rows(rows, |it: &PressureChange| it.id).await
 }
 
 /// Change a boiler's working pressure
@@ -109,7 +97,7 @@ async fn create_pressure_change(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewPressureChange>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let change = change_pressure(tx, *id, &new).await?;
         Ok((format!("/v1/pressure-changes/{}", change.id), change))
@@ -119,24 +107,17 @@ async fn create_pressure_change(
 
 /// Read a change of working pressure
 #[get("/pressure-changes/{id:\\d+}", 200 = PressureChange)]
-async fn get_pressure_change(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let change: Option<PressureChange> = boiler_pressure_changes::table
-        .find(*id)
-        .select(PressureChange::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let change =
-        change.ok_or_else(|| Problem::not_found(format!("there is no pressure change {id}")))?;
-    shown(&req, &change)
+async fn get_pressure_change(_by: Staff, found: Found<PressureChange>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(
+    PressureChange,
+    boiler_pressure_changes,
+    "there is no pressure change {id}"
+);
 
 /// The working pressure of a boiler on a day, after the changes of that day.
 pub(crate) async fn working_pressure_on(

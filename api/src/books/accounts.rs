@@ -3,23 +3,23 @@
 use crate::{
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Reply, shown},
         body::Patch,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::Problem,
         text::{Code, Line},
     },
     schema::accounts,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::books::costs::Account;
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
@@ -56,12 +56,7 @@ pub struct AccountPatch {
 
 /// List the accounts
 #[get("/accounts", 200 = Page<NamedAccount>)]
-async fn list_accounts(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_accounts(_by: MoneyDesk, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut named = names(conn).await?;
         let skipped = page.after_id().map_or(Ok(0), usize::try_from);
@@ -72,10 +67,8 @@ async fn list_accounts(
             .map(|account| taken(&mut named, *account));
         Ok(taken.collect())
     };
-    list.answer(&req, &db, fetch, |named: &NamedAccount| {
-        (Value::Null, place(named.account))
-    })
-    .await
+    list.answer(fetch, |named: &NamedAccount| place(named.account))
+        .await
 }
 
 /// Read an account
@@ -85,7 +78,7 @@ async fn get_account(
     req: HttpRequest,
     db: web::Data<Db>,
     account: web::Path<String>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let account = read(&account)?;
     let mut named = names(&mut *db.read().await?).await?;
     shown(&req, &taken(&mut named, account))
@@ -99,37 +92,35 @@ async fn change_account(
     db: web::Data<Db>,
     account: web::Path<String>,
     patch: Patch<AccountPatch>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let account = read(&account)?;
-    let changed = db
-        .write(&actor, async |tx| {
-            diesel::insert_into(accounts::table)
-                .values(accounts::account.eq(account))
-                .on_conflict_do_nothing()
-                .execute(tx.conn())
-                .await?;
-            let current: NamedAccount = accounts::table
-                .find(account)
-                .select(NamedAccount::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: NamedAccount = diesel::update(accounts::table.find(account))
-                .set(&change)
-                .returning(NamedAccount::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"account": account, "members": patch.members()});
-            tx.record("account.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+    db.change(&actor, &req, async |tx| {
+        diesel::insert_into(accounts::table)
+            .values(accounts::account.eq(account))
+            .on_conflict_do_nothing()
+            .execute(tx.conn())
+            .await?;
+        let current: NamedAccount = accounts::table
+            .find(account)
+            .select(NamedAccount::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: NamedAccount = diesel::update(accounts::table.find(account))
+            .set(&change)
+            .returning(NamedAccount::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"account": account, "members": patch.members()});
+        tx.record("account.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 fn read(account: &str) -> Result<Account, Problem> {

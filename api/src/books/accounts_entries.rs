@@ -10,7 +10,7 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Reply, shown},
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
@@ -19,7 +19,7 @@ use crate::{
         text::{Code, Line},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     prelude::*,
     sql_types::{Array, BigInt, Bool, Date, Integer, Nullable, Numeric, Text},
@@ -86,14 +86,9 @@ pub struct AccountsLine {
 /// cost of sales, sales undone, deposits, payments, payments to owners, sellers and suppliers, disposals, and what kept values of the stock write down. Costs of an engine
 /// that is sold already, or on commission, are cost of sales.
 #[get("/accounts-entries", 200 = Page<AccountsLine>)]
-async fn list_accounts_entries(
-    MoneyDesk(actor): MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<SpanQuery>,
-) -> Result<HttpResponse, Problem> {
+async fn list_accounts_entries(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
-    let mut conn = db.read().await?;
+    let mut conn = list.conn().await?;
     let law = Law::load(&mut conn, span, actor.today).await?;
     let named = accounts::names(&mut conn).await?;
     drop(conn);
@@ -104,7 +99,7 @@ async fn list_accounts_entries(
         };
         lines(conn, span, &law, &named, after, page.limit).await
     };
-    list.answer(&req, &db, fetch, |line: &AccountsLine| {
+    list.answer(fetch, |line: &AccountsLine| {
         let key = (line.on, line.source, line.stock_no, line.line);
         (json!(key), line.source_id)
     })
@@ -122,7 +117,7 @@ async fn get_accounts_trial(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<SpanQuery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let span = query.days()?;
     let mut conn = db.read().await?;
     let law = Law::load(&mut conn, span, actor.today).await?;

@@ -4,14 +4,14 @@ use crate::{
     books::statutory_periods,
     ground::{
         actor::{AnyKey, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         db::Db,
         operations::Operations,
         problem::{FieldError, Problem},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use outshop_core::books::{
     costs::{
         CarryingAmount, CarryingAmountQuestion, LowestPrice, LowestPriceQuestion, MostToPay,
@@ -56,7 +56,7 @@ async fn calculate_margin_tax(
     _by: SellingRead,
     req: HttpRequest,
     question: Body<MarginTaxQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &margin_tax(&question)?)
 }
 
@@ -72,7 +72,7 @@ async fn calculate_lowest_price(
     _by: SellingRead,
     req: HttpRequest,
     question: Body<LowestPriceQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &lowest_price(&question)?)
 }
 
@@ -86,7 +86,7 @@ async fn calculate_most_to_pay(
     _by: SellingRead,
     req: HttpRequest,
     question: Body<MostToPayQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &most_to_pay(&question)?)
 }
 
@@ -102,7 +102,7 @@ async fn calculate_carrying_amount(
     _by: SellingRead,
     req: HttpRequest,
     question: Body<CarryingAmountQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &carrying_amount(&question)?)
 }
 
@@ -123,7 +123,7 @@ async fn calculate_last_days(
     req: HttpRequest,
     db: web::Data<Db>,
     question: Body<LastDaysQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let terms = statutory_periods::of(&mut *db.read().await?, &question.jurisdiction).await?;
     let answer = last_days(&question, &terms).map_err(|faults| {
         let errors = faults.into_iter().map(|fault| FieldError {
@@ -147,6 +147,6 @@ async fn calculate_refund(
     _by: SellingRead,
     req: HttpRequest,
     question: Body<RefundQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &cancelled_refund(&question)?)
 }

@@ -5,7 +5,7 @@ use crate::{
     firm::{firm, persons},
     ground::{
         actor::SellingRead,
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -14,7 +14,7 @@ use crate::{
     },
     schema::sales,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     prelude::*,
     sql_types::{BigInt, Bool, Date, Nullable, Numeric, Text as SqlText},
@@ -91,7 +91,7 @@ async fn calculate_cash_rule(
     req: HttpRequest,
     db: web::Data<Db>,
     question: Body<CashQuestion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let mut broken = Vec::new();
     if question.amount == Money::ZERO {

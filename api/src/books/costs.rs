@@ -5,10 +5,10 @@ use crate::{
     firm::persons,
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::{Code, Line, Text},
@@ -16,7 +16,7 @@ use crate::{
     schema::costs,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::{
     prelude::*,
     sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric},
@@ -122,13 +122,15 @@ pub struct Cost {
     pub reverses_id: Option<i64>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = costs)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"kind": "carriage_in", "on": "2026-04-03", "cost": "85.00", "supplier_vat": "17.00", "invoice_no": "C 1180"}))]
 pub struct NewCost {
     /// Not `purchase` or `work`: these come from the acquisition and from hours booked on jobs.
     pub kind: CostKind,
     /// From the day the engine came to today, in an open tax period.
+    #[diesel(column_name = on_day)]
     pub on: Day,
     /// Net of the supplier's tax; 0 or more.
     pub cost: Money,
@@ -192,15 +194,9 @@ impl NewCost {
 ///
 /// Every line by its day: the purchase, hours and parts booked on jobs, and what was entered here.
 #[get("/engines/{stock_no:\\d+}/costs", 200 = Page<LedgerLine>)]
-async fn list_costs(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_costs(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
     let place = |line: &LedgerLine| (line.on.to_string(), line.source.to_string(), line.id);
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut lines = lines_of(conn, stock_no).await?;
@@ -212,7 +208,7 @@ async fn list_costs(
         lines.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
         Ok(lines)
     };
-    list.answer(&req, &db, fetch, |line: &LedgerLine| {
+    list.answer(fetch, |line: &LedgerLine| {
         (json!([line.on, line.source]), line.id)
     })
     .await
@@ -225,7 +221,7 @@ async fn create_cost(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewCost>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), stock_no).await?;
@@ -241,14 +237,8 @@ async fn create_cost(
         let line: Cost = diesel::insert_into(costs::table)
             .values((
                 costs::stock_no.eq(stock_no),
-                costs::kind.eq(new.kind),
-                costs::on_day.eq(new.on),
-                costs::cost.eq(new.cost),
-                costs::supplier_vat.eq(new.supplier_vat),
-                costs::invoice_no.eq(&new.invoice_no),
-                costs::person_id.eq(new.person_id),
                 costs::entered_by.eq(&actor.person),
-                costs::note.eq(&new.note),
+                &*new,
             ))
             .returning(Cost::as_returning())
             .get_result(tx.conn())
@@ -262,19 +252,8 @@ async fn create_cost(
 
 /// Read a cost that was entered
 #[get("/costs/{id:\\d+}", 200 = Cost)]
-async fn get_cost(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let line: Option<Cost> = costs::table
-        .find(*id)
-        .select(Cost::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    shown(&req, &line.ok_or_else(|| missing(*id))?)
+async fn get_cost(_by: MoneyDesk, found: Found<Cost>) -> Reply {
+    found.shown()
 }
 
 /// Reverse a cost that was entered
@@ -286,17 +265,10 @@ async fn reverse_cost(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewCostReversal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
-        let wrong: Option<Cost> = costs::table
-            .find(id)
-            .select(Cost::as_select())
-            .for_update()
-            .first(tx.conn())
-            .await
-            .optional()?;
-        let wrong = wrong.ok_or_else(|| missing(id))?;
+        let wrong = Cost::lock(tx.conn(), id).await?;
         let on = new.on.unwrap_or(actor.today);
         if on > actor.today {
             return Err(Problem::invalid("/on", "in the future"));
@@ -335,11 +307,9 @@ async fn reverse_cost(
     .await
 }
 
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no cost {id}"))
-}
-
 // SQL
+
+by_id!(Cost, costs, "there is no cost {id}");
 
 #[derive(QueryableByName)]
 struct LineOf {

@@ -4,17 +4,17 @@ use crate::{
     firm::firm,
     ground::{
         actor::{MoneyDesk, SellingRead},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::Text,
     },
     schema::exchange_rates,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,7 +24,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -71,24 +71,12 @@ pub struct NewExchangeRate {
 
 /// List the exchange rates
 #[get("/exchange-rates", 200 = Page<ExchangeRate>)]
-async fn list_exchange_rates(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = exchange_rates::table
-            .filter(exchange_rates::id.gt(page.after_id().unwrap_or(0)))
-            .select(ExchangeRate::as_select())
-            .order(exchange_rates::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_exchange_rates(_by: SellingRead, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = exchange_rates::table.select(ExchangeRate::as_select());
+        of_page!(page, all, exchange_rates::id)
     };
-    list.answer(&req, &db, fetch, |rate: &ExchangeRate| {
-        (Value::Null, rate.id)
-    })
-    .await
+    list.rows(rows, |it: &ExchangeRate| it.id).await
 }
 
 /// Set an exchange rate
@@ -99,7 +87,7 @@ async fn create_exchange_rate(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewExchangeRate>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let own = firm::find(tx.conn()).await?.currency;
         let is_foreign = match new.currency {
@@ -127,23 +115,17 @@ async fn create_exchange_rate(
 
 /// Read an exchange rate
 #[get("/exchange-rates/{id:\\d+}", 200 = ExchangeRate)]
-async fn get_exchange_rate(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let rate: Option<ExchangeRate> = exchange_rates::table
-        .find(*id)
-        .select(ExchangeRate::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let rate = rate.ok_or_else(|| Problem::not_found(format!("there is no exchange rate {id}")))?;
-    shown(&req, &rate)
+async fn get_exchange_rate(_by: SellingRead, found: Found<ExchangeRate>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(
+    ExchangeRate,
+    exchange_rates,
+    "there is no exchange rate {id}"
+);
 
 /// All rows, for core.
 pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<ExchangeRow>, Problem> {

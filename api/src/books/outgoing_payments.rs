@@ -7,18 +7,18 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::KeyedBody,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::outgoing_payments,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::{
     dsl::sum,
     prelude::*,
@@ -33,7 +33,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -160,7 +160,7 @@ impl NewOutgoingPayment {
 
     fn check(&self, owed: &Owed, today: Day) -> Result<(), Problem> {
         let early = format!("before what it pays, of {}", owed.on_day);
-        let rules = [
+        all_hold([
             (self.on <= today, "/on", "in the future"),
             (self.on >= owed.on_day, "/on", early.as_str()),
             (self.amount != Money::ZERO, "/amount", "0 is no payment"),
@@ -169,19 +169,7 @@ impl NewOutgoingPayment {
                 "/method",
                 "an allowance in part exchange is set off in the sale, and nothing is paid for it",
             ),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -192,35 +180,25 @@ const ONE_ALONE: &str =
 
 /// List what was paid to sellers and suppliers
 #[get("/outgoing-payments", 200 = Page<OutgoingPayment>)]
-async fn list_outgoing_payments(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<OutgoingPaymentFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_outgoing_payments(_by: MoneyDesk, list: ListQuery<OutgoingPaymentFilters>) -> Reply {
     let filters = list.filters.clone();
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = outgoing_payments::table
-            .filter(outgoing_payments::id.gt(page.after_id().unwrap_or(0)))
+    let rows = move |page: &Keyset| {
+        let mut rows = outgoing_payments::table
             .select(OutgoingPayment::as_select())
-            .order(outgoing_payments::id)
-            .limit(page.limit)
             .into_boxed();
         if let Some(id) = filters.acquisition_id {
-            query = query.filter(outgoing_payments::acquisition_id.eq(id));
+            rows = rows.filter(outgoing_payments::acquisition_id.eq(id));
         }
         if let Some(id) = filters.cost_id {
-            query = query.filter(outgoing_payments::cost_id.eq(id));
+            rows = rows.filter(outgoing_payments::cost_id.eq(id));
         }
         if let Some(id) = filters.parts_id {
-            query = query.filter(outgoing_payments::parts_id.eq(id));
+            rows = rows.filter(outgoing_payments::parts_id.eq(id));
         }
-        Ok(query.load(conn).await?)
+        of_page!(page, rows, outgoing_payments::id)
     };
-    list.answer(&req, &db, fetch, |payment: &OutgoingPayment| {
-        (Value::Null, payment.id)
-    })
-    .await
+    list.rows(rows, |payment: &OutgoingPayment| payment.id)
+        .await
 }
 
 /// Record a payment to a seller or a supplier
@@ -232,7 +210,7 @@ async fn pay_out(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: KeyedBody<NewOutgoingPayment>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let bought = new.bought()?;
     db.create(&actor, &new, async |tx| {
         let stock_no = owed_for(tx.conn(), bought).await?.stock_no;
@@ -275,23 +253,17 @@ async fn pay_out(
 
 /// Read a payment to a seller or a supplier
 #[get("/outgoing-payments/{id:\\d+}", 200 = OutgoingPayment)]
-async fn get_outgoing_payment(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let payment: Option<OutgoingPayment> = outgoing_payments::table
-        .find(*id)
-        .select(OutgoingPayment::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let missing = || Problem::not_found(format!("there is no outgoing payment {id}"));
-    shown(&req, &payment.ok_or_else(missing)?)
+async fn get_outgoing_payment(_by: MoneyDesk, found: Found<OutgoingPayment>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(
+    OutgoingPayment,
+    outgoing_payments,
+    "there is no outgoing payment {id}"
+);
 
 /// What is paid, and how.
 pub(crate) struct Paid {

@@ -1,20 +1,20 @@
 //! Terms of the law of sale: dated rows that are added and ended, never edited.
 
 use crate::{
-    firm::dated_rows::{NewEnding, RuleFilters},
+    firm::dated_rows::{ByJurisdiction, Dated, NewEnding, RuleFilters, by_jurisdiction, dated},
     ground::{
         actor::{AnyKey, MoneyDesk},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::sale_terms,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -24,7 +24,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -89,7 +89,7 @@ pub struct NewRow {
 
 impl NewRow {
     fn check(&self) -> Result<(), Problem> {
-        let rules = [
+        all_hold([
             (
                 (0..=10_000).contains(&self.value),
                 "/value",
@@ -100,19 +100,7 @@ impl NewRow {
                 "/until",
                 "before the first day",
             ),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -122,27 +110,8 @@ impl NewRow {
 ///
 /// Ended ones too.
 #[get("/sale-terms", 200 = Page<Row>)]
-async fn list_sale_terms(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<RuleFilters>,
-) -> Result<HttpResponse, Problem> {
-    let jurisdiction = list.filters.jurisdiction.clone();
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = sale_terms::table
-            .filter(sale_terms::id.gt(page.after_id().unwrap_or(0)))
-            .select(Row::as_select())
-            .order(sale_terms::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(jurisdiction) = &jurisdiction {
-            query = query.filter(sale_terms::jurisdiction.eq(jurisdiction.clone()));
-        }
-        Ok(query.load(conn).await?)
-    };
-    list.answer(&req, &db, fetch, |row: &Row| (Value::Null, row.id))
-        .await
+async fn list_sale_terms(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
+    Row::list(list).await
 }
 
 /// Add a term of the law of sale
@@ -153,7 +122,7 @@ async fn create_sale_term(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewRow>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
         let row: Row = diesel::insert_into(sale_terms::table)
@@ -170,19 +139,8 @@ async fn create_sale_term(
 
 /// Read a term of the law of sale
 #[get("/sale-terms/{id:\\d+}", 200 = Row)]
-async fn get_sale_term(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let row: Option<Row> = sale_terms::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    shown(&req, &row.ok_or_else(|| missing(*id))?)
+async fn get_sale_term(_by: AnyKey, found: Found<Row>) -> Reply {
+    found.shown()
 }
 
 /// End a term of the law of sale
@@ -194,23 +152,12 @@ async fn end_sale_term(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewEnding>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
-        let current: Option<Row> = sale_terms::table
-            .find(id)
-            .select(Row::as_select())
-            .for_update()
-            .first(tx.conn())
-            .await
-            .optional()?;
-        let current = current.ok_or_else(|| missing(id))?;
-        new.fits(current.from, current.until)?;
-        let ended: Row = diesel::update(sale_terms::table.find(id))
-            .set(sale_terms::valid_until.eq(new.until))
-            .returning(Row::as_returning())
-            .get_result(tx.conn())
-            .await?;
+        let current = Row::lock(tx.conn(), id).await?;
+        current.may_end(&new)?;
+        let ended = Row::ended(tx.conn(), id, &new).await?;
         let entry = json!({"term_id": id, "until": new.until});
         tx.record("sale_term.ended", None, entry).await?;
         Ok((format!("/v1/sale-terms/{id}"), ended))
@@ -218,24 +165,18 @@ async fn end_sale_term(
     .await
 }
 
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no sale term {id}"))
-}
-
 // SQL
+
+by_id!(Row, sale_terms, "there is no sale term {id}");
+by_jurisdiction!(Row, sale_terms);
+dated!(Row, sale_terms);
 
 /// All rows of a jurisdiction, for core.
 pub(crate) async fn of(
     conn: &mut AsyncPgConnection,
     jurisdiction: &Jurisdiction,
 ) -> Result<Vec<Term>, Problem> {
-    let rows: Vec<Row> = sale_terms::table
-        .filter(sale_terms::jurisdiction.eq(jurisdiction))
-        .select(Row::as_select())
-        .order(sale_terms::id)
-        .load(conn)
-        .await?;
-    let terms = rows.into_iter().map(|row| {
+    let terms = Row::of(conn, jurisdiction).await?.into_iter().map(|row| {
         Ok(Term {
             jurisdiction: row.jurisdiction,
             rule: row.rule,

@@ -4,7 +4,8 @@ use crate::{
     books::{export_taxes::Exports, tax_periods, tax_rules::Rates},
     ground::{
         actor::MoneyDesk,
-        db::{Db, RunQueryDsl},
+        answers::Reply,
+        db::RunQueryDsl,
         list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{self, Problem},
@@ -12,7 +13,7 @@ use crate::{
         text::{Code, Line, Text},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+
 use diesel::{
     prelude::*,
     sql_types::{Array, BigInt, Date, Integer, Nullable, Numeric, Text as SqlText},
@@ -101,14 +102,9 @@ pub struct PeriodTotals {
 /// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again. The line of
 /// an export is there too where its tax fell due or was taken back within the days.
 #[get("/stock-book", 200 = Page<StockBookEntry>)]
-async fn list_stock_book(
-    MoneyDesk(actor): MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<SpanQuery>,
-) -> Result<HttpResponse, Problem> {
+async fn list_stock_book(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
-    let law = Law::load(&mut *db.read().await?, actor.today).await?;
+    let law = Law::load(&mut *list.conn().await?, actor.today).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let after = match page.after {
             None => (0, 0),
@@ -116,7 +112,7 @@ async fn list_stock_book(
         };
         lines(conn, &law, span, after, page.limit).await
     };
-    list.answer(&req, &db, fetch, |entry: &StockBookEntry| {
+    list.answer(fetch, |entry: &StockBookEntry| {
         (json!(entry.place), i64::from(entry.line.stock_no))
     })
     .await
@@ -126,14 +122,9 @@ async fn list_stock_book(
 ///
 /// Each closed period that has a day in the span, whole; and the days of the span that are in none.
 #[get("/stock-book/totals", 200 = Page<PeriodTotals>)]
-async fn list_stock_book_totals(
-    MoneyDesk(actor): MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<SpanQuery>,
-) -> Result<HttpResponse, Problem> {
+async fn list_stock_book_totals(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
-    let law = Law::load(&mut *db.read().await?, actor.today).await?;
+    let law = Law::load(&mut *list.conn().await?, actor.today).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut parts = parts_of(conn, span).await?;
         parts.retain(|part| page.after_id().is_none_or(|after| place(part) > after));
@@ -141,10 +132,7 @@ async fn list_stock_book_totals(
         add_up(conn, &law, &mut parts).await?;
         Ok(parts)
     };
-    list.answer(&req, &db, fetch, |part: &PeriodTotals| {
-        (Value::Null, place(part))
-    })
-    .await
+    list.answer(fetch, |part: &PeriodTotals| place(part)).await
 }
 
 fn place_in(key: &Value) -> Result<i64, Problem> {

@@ -3,22 +3,22 @@
 use crate::{
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
     },
     schema::tax_periods,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use outshop_core::days::{Day, DaySpan};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -57,24 +57,12 @@ pub struct NewTaxPeriod {
 
 /// List the closed tax periods
 #[get("/tax-periods", 200 = Page<TaxPeriod>)]
-async fn list_tax_periods(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = tax_periods::table
-            .filter(tax_periods::id.gt(page.after_id().unwrap_or(0)))
-            .select(TaxPeriod::as_select())
-            .order(tax_periods::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_tax_periods(_by: MoneyDesk, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = tax_periods::table.select(TaxPeriod::as_select());
+        of_page!(page, all, tax_periods::id)
     };
-    list.answer(&req, &db, fetch, |period: &TaxPeriod| {
-        (Value::Null, period.id)
-    })
-    .await
+    list.rows(rows, |it: &TaxPeriod| it.id).await
 }
 
 /// Close a tax period
@@ -85,7 +73,7 @@ async fn close_tax_period(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewTaxPeriod>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         // Those who come after see the period.
         hold(tx.conn()).await?;
@@ -120,24 +108,13 @@ async fn close_tax_period(
 
 /// Read a closed tax period
 #[get("/tax-periods/{id:\\d+}", 200 = TaxPeriod)]
-async fn get_tax_period(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let period: Option<TaxPeriod> = tax_periods::table
-        .find(*id)
-        .select(TaxPeriod::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let period =
-        period.ok_or_else(|| Problem::not_found(format!("there is no closed tax period {id}")))?;
-    shown(&req, &period)
+async fn get_tax_period(_by: MoneyDesk, found: Found<TaxPeriod>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(TaxPeriod, tax_periods, "there is no closed tax period {id}");
 
 /// Waits for those who are writing a dated line; until the transaction ends nobody else writes one.
 pub(crate) async fn hold(conn: &mut AsyncPgConnection) -> Result<(), Problem> {

@@ -3,22 +3,24 @@
 use crate::{
     books::tax_periods,
     firm::{
-        dated_rows::{Figure, NewEnding, RuleFilters},
+        dated_rows::{
+            ByJurisdiction, Dated, Figure, NewEnding, RuleFilters, by_jurisdiction, dated,
+        },
         firm,
     },
     ground::{
         actor::{AnyKey, MoneyDesk},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{ListQuery, Page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::tax_rules,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -29,7 +31,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -108,50 +110,38 @@ impl NewRow {
         };
         let is_a_count =
             value.is_none_or(|value| value.is_integer() && value <= most_counted.into());
-        let rules = [
+        all_hold([
             (
                 units.contains(&self.unit),
-                "unit",
+                "/unit",
                 format!("{} is given in {}", self.rule, named.join(" or ")),
             ),
             (
                 value.is_none() == (self.unit == TaxUnit::Yes),
-                "value",
+                "/value",
                 "given unless the unit is `yes`, and only then".to_owned(),
             ),
             (
                 self.unit == TaxUnit::Percent || self.value.is_none_or(Figure::is_above_0),
-                "value",
+                "/value",
                 "not above 0".to_owned(),
             ),
             (
                 self.unit != TaxUnit::Percent || is_a_rate,
-                "value",
+                "/value",
                 "not a rate from 0 to 999.99 percent with at most two places".to_owned(),
             ),
             (
                 !counted || is_a_count,
-                "value",
+                "/value",
                 format!("not a whole number of at most {most_counted} {}", self.unit),
             ),
             (
                 self.until.is_none_or(|until| until >= self.from),
-                "until",
+                "/until",
                 "before the first day".to_owned(),
             ),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, member, detail)| FieldError {
-                pointer: format!("/{member}"),
-                detail,
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -180,27 +170,8 @@ const fn units(rule: TaxRuleKey) -> &'static [TaxUnit] {
 ///
 /// Ended ones too.
 #[get("/tax-rules", 200 = Page<Row>)]
-async fn list_tax_rules(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<RuleFilters>,
-) -> Result<HttpResponse, Problem> {
-    let jurisdiction = list.filters.jurisdiction.clone();
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = tax_rules::table
-            .filter(tax_rules::id.gt(page.after_id().unwrap_or(0)))
-            .select(Row::as_select())
-            .order(tax_rules::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(jurisdiction) = &jurisdiction {
-            query = query.filter(tax_rules::jurisdiction.eq(jurisdiction.clone()));
-        }
-        Ok(query.load(conn).await?)
-    };
-    list.answer(&req, &db, fetch, |row: &Row| (Value::Null, row.id))
-        .await
+async fn list_tax_rules(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
+    Row::list(list).await
 }
 
 /// Add a rule of tax or cash
@@ -211,7 +182,7 @@ async fn create_tax_rule(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewRow>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
         if new.rule == TaxRuleKey::StandardRate {
@@ -231,19 +202,8 @@ async fn create_tax_rule(
 
 /// Read a rule of tax or cash
 #[get("/tax-rules/{id:\\d+}", 200 = Row)]
-async fn get_tax_rule(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let row: Option<Row> = tax_rules::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    shown(&req, &row.ok_or_else(|| missing(*id))?)
+async fn get_tax_rule(_by: AnyKey, found: Found<Row>) -> Reply {
+    found.shown()
 }
 
 /// End a rule of tax or cash
@@ -256,26 +216,15 @@ async fn end_tax_rule(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewEnding>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
-        let current: Option<Row> = tax_rules::table
-            .find(id)
-            .select(Row::as_select())
-            .for_update()
-            .first(tx.conn())
-            .await
-            .optional()?;
-        let current = current.ok_or_else(|| missing(id))?;
-        new.fits(current.from, current.until)?;
+        let current = Row::lock(tx.conn(), id).await?;
+        current.may_end(&new)?;
         if current.rule == TaxRuleKey::StandardRate {
             tax_periods::must_be_open(tx.conn(), new.until.plus_days(1)).await?;
         }
-        let ended: Row = diesel::update(tax_rules::table.find(id))
-            .set(tax_rules::valid_until.eq(new.until))
-            .returning(Row::as_returning())
-            .get_result(tx.conn())
-            .await?;
+        let ended = Row::ended(tx.conn(), id, &new).await?;
         let entry = json!({"rule_id": id, "until": new.until});
         tx.record("tax_rule.ended", None, entry).await?;
         Ok((format!("/v1/tax-rules/{id}"), ended))
@@ -283,11 +232,11 @@ async fn end_tax_rule(
     .await
 }
 
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no tax rule {id}"))
-}
-
 // SQL
+
+by_id!(Row, tax_rules, "there is no tax rule {id}");
+by_jurisdiction!(Row, tax_rules);
+dated!(Row, tax_rules);
 
 /// The rates of the firm's jurisdiction, day by day.
 pub(crate) struct Rates {
@@ -339,22 +288,19 @@ pub(crate) async fn of(
     conn: &mut AsyncPgConnection,
     jurisdiction: &Jurisdiction,
 ) -> Result<Vec<TaxRule>, Problem> {
-    let rows: Vec<Row> = tax_rules::table
-        .filter(tax_rules::jurisdiction.eq(jurisdiction))
-        .select(Row::as_select())
-        .order(tax_rules::id)
-        .load(conn)
-        .await?;
-    let rules = rows.into_iter().map(|row| TaxRule {
-        jurisdiction: row.jurisdiction,
-        rule: row.rule,
-        value: row.value.map(|value| value.0),
-        unit: row.unit,
-        valid_from: row.from,
-        valid_until: row.until,
-        source: row.source.to_string(),
-        mark: row.confidence,
-        note: row.note.map(|note| note.to_string()),
-    });
+    let rules = Row::of(conn, jurisdiction)
+        .await?
+        .into_iter()
+        .map(|row| TaxRule {
+            jurisdiction: row.jurisdiction,
+            rule: row.rule,
+            value: row.value.map(|value| value.0),
+            unit: row.unit,
+            valid_from: row.from,
+            valid_until: row.until,
+            source: row.source.to_string(),
+            mark: row.confidence,
+            note: row.note.map(|note| note.to_string()),
+        });
     Ok(rules.collect())
 }

@@ -10,11 +10,11 @@ use crate::{
     firm::persons,
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Reply, shown},
         body::KeyedBody,
         confirmations,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::{Code, Prose},
@@ -23,7 +23,7 @@ use crate::{
     schema::{acquisitions, appraisals, sales as sales_table},
     selling::{payments, sales},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -34,7 +34,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
@@ -282,32 +282,19 @@ pub struct AcquisitionFilters {
 
 /// List acquisitions
 #[get("/acquisitions", 200 = Page<Acquisition>)]
-async fn list_acquisitions(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<AcquisitionFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_acquisitions(_by: MoneyDesk, list: ListQuery<AcquisitionFilters>) -> Reply {
     let stock_no = list.filters.stock_no;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = acquisitions::table
             .select(AcquisitionTerms::as_select())
-            .order(acquisitions::id)
-            .limit(page.limit)
             .into_boxed();
         if let Some(stock_no) = stock_no {
             query = query.filter(acquisitions::stock_no.eq(stock_no));
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(acquisitions::id.gt(after));
-        }
-        let terms = query.load(conn).await?;
+        let terms = of_page!(page, query, acquisitions::id).load(conn).await?;
         with_what_follows(conn, terms).await
     };
-    list.answer(&req, &db, fetch, |acquisition: &Acquisition| {
-        (Value::Null, acquisition.terms.id)
-    })
-    .await
+    list.answer(fetch, |it: &Acquisition| it.terms.id).await
 }
 
 /// Take an engine in
@@ -319,7 +306,7 @@ async fn create_acquisition(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: KeyedBody<NewAcquisition>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     new.check(actor.today)?;
     db.create(&actor, &new, async |tx| {
         let acquisition = take_in(tx, &new).await?;
@@ -336,7 +323,7 @@ async fn get_acquisition(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let acquisition = find(&mut conn, *id).await?;
     shown(&req, &acquisition)
@@ -442,16 +429,16 @@ async fn must_be_unused(tx: &mut Tx<'_>, appraisal: i64) -> Result<(), Problem> 
     })
 }
 
+by_id!(
+    AcquisitionTerms,
+    acquisitions,
+    "there is no acquisition {id}"
+);
+
 pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Acquisition, Problem> {
-    let terms: Option<AcquisitionTerms> = acquisitions::table
-        .find(id)
-        .select(AcquisitionTerms::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    let found = with_what_follows(conn, terms.into_iter().collect()).await?;
-    let missing = || Problem::not_found(format!("there is no acquisition {id}"));
-    found.into_iter().next().ok_or_else(missing)
+    let terms = AcquisitionTerms::find(conn, id).await?;
+    let found = with_what_follows(conn, vec![terms]).await?.pop();
+    found.ok_or_else(|| AcquisitionTerms::missing(id))
 }
 
 /// Acquisitions in the order given.

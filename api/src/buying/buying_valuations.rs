@@ -7,12 +7,12 @@ use crate::{
     engines::surveys::Grades,
     ground::{
         actor::{Selling, Staff},
-        answers::{accepts, shown},
+        answers::{Reply, accepts, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{FieldError, Problem, broken},
         text::{Line, Text, at_most},
     },
     pricing::valuations::{
@@ -22,7 +22,7 @@ use crate::{
     },
     schema::{acquisitions, appraisals},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use most_to_pay::{AppraisalMoney, ForeseenWork};
@@ -115,27 +115,19 @@ impl EngineDescribed {
         let year = self
             .built_year
             .is_none_or(|year| (1800..=2199).contains(&year));
-        let rules = [
+        broken([
             (
                 self.papers_months_left.is_none_or(|n| n <= 60),
-                "papers_months_left",
+                "/engine/papers_months_left",
                 "not 0 to 60 months",
             ),
             (
                 self.medals.is_none_or(|n| n <= 100),
-                "medals",
+                "/engine/medals",
                 "more than 100",
             ),
-            (year, "built_year", "not 1800 to 2199"),
-        ];
-        rules
-            .iter()
-            .filter(|(holds, ..)| !holds)
-            .map(|(_, member, detail)| FieldError {
-                pointer: format!("/engine/{member}"),
-                detail: (*detail).to_owned(),
-            })
-            .collect()
+            (year, "/engine/built_year", "not 1800 to 2199"),
+        ])
     }
 }
 
@@ -195,31 +187,21 @@ pub struct Appraisal {
 ///
 /// The latest first.
 #[get("/appraisals", 200 = Page<Appraisal>)]
-async fn list_appraisals(
-    Staff(actor): Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_appraisals(Staff(actor): Staff, list: ListQuery) -> Reply {
     let role = actor.role;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = appraisals::table
+        let rows = appraisals::table
             .left_join(acquisitions::table)
-            .select((Row::as_select(), acquisitions::stock_no.nullable()))
-            .order(appraisals::id.desc())
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(appraisals::id.lt(after));
-        }
-        let rows: Vec<(Row, Option<i32>)> = query.load(conn).await?;
+            .select((Row::as_select(), acquisitions::stock_no.nullable()));
+        let rows: Vec<(Row, Option<i32>)> = newest_of_page!(page, rows, appraisals::id)
+            .load(conn)
+            .await?;
         let appraisals = rows
             .into_iter()
             .map(|(row, stock_no)| row.appraisal(stock_no, role));
         appraisals.collect()
     };
-    let key = |appraisal: &Appraisal| (Value::Null, appraisal.id);
-    list.answer(&req, &db, fetch, key).await
+    list.answer(fetch, |it: &Appraisal| it.id).await
 }
 
 /// Appraise an engine that is not in stock
@@ -230,7 +212,7 @@ async fn create_appraisal(
     Selling(actor): Selling,
     db: web::Data<Db>,
     new: Body<NewAppraisal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut broken = new.engine.broken_rules();
     broken.extend(level_and_suppositions(new.level_percent, &new.supposing));
     broken.extend(of_the_workshop(&new.supposing));
@@ -285,7 +267,7 @@ async fn get_appraisal(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let (row, stock_no) = find(&mut conn, *id).await?;
     let appraisal = row.appraisal(stock_no, actor.role)?;

@@ -5,25 +5,24 @@ use crate::{
     buying::acquisitions::{self, POSITION_DOES_NOT_FIT, SUPPLIER_VAT_DOES_NOT_FIT, position_fits},
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::{Line, Text},
     },
     schema::tax_position_changes as changes,
     selling::{commissions, sales},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::{dsl::max, prelude::*};
-use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::TaxPosition};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -68,28 +67,16 @@ pub struct NewTaxPosition {
 
 /// List the changes of the tax position of an acquisition
 #[get("/acquisitions/{id:\\d+}/tax-positions", 200 = Page<TaxPositionChange>)]
-async fn list_tax_positions(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_tax_positions(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    acquisitions::find(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = changes::table
+    acquisitions::find(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = changes::table
             .filter(changes::acquisition_id.eq(id))
-            .filter(changes::id.gt(page.after_id().unwrap_or(0)))
-            .select(TaxPositionChange::as_select())
-            .order(changes::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+            .select(TaxPositionChange::as_select());
+        of_page!(page, rows, changes::id)
     };
-    list.answer(&req, &db, fetch, |change: &TaxPositionChange| {
-        (Value::Null, change.id)
-    })
-    .await
+    list.rows(rows, |it: &TaxPositionChange| it.id).await
 }
 
 /// Change the tax position of an acquisition
@@ -101,7 +88,7 @@ async fn change_tax_position(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewTaxPosition>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
         let stock_no = acquisitions::find(tx.conn(), id).await?.terms.stock_no;
@@ -131,23 +118,17 @@ async fn change_tax_position(
 
 /// Read a change of a tax position
 #[get("/tax-positions/{id:\\d+}", 200 = TaxPositionChange)]
-async fn get_tax_position(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let change: Option<TaxPositionChange> = changes::table
-        .find(*id)
-        .select(TaxPositionChange::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let missing = || Problem::not_found(format!("there is no change {id} of a tax position"));
-    shown(&req, &change.ok_or_else(missing)?)
+async fn get_tax_position(_by: MoneyDesk, found: Found<TaxPositionChange>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(
+    TaxPositionChange,
+    changes,
+    "there is no change {id} of a tax position"
+);
 
 /// Gives the present position; the engine is held.
 async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosition, Problem> {
@@ -162,7 +143,7 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
     let earliest = last.map_or(terms.on, |last| last.max(terms.on));
     let early = format!("before the engine came or the last change, {earliest}");
     let same = format!("the position is {} already", terms.tax_position);
-    let rules = [
+    all_hold([
         (on <= today, "/on", "in the future"),
         (on >= earliest, "/on", early.as_str()),
         (
@@ -180,17 +161,7 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
             "/tax_position",
             SUPPLIER_VAT_DOES_NOT_FIT,
         ),
-    ];
-    let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-    let broken: Vec<FieldError> = broken
-        .map(|(_, pointer, detail)| FieldError {
-            pointer: pointer.to_owned(),
-            detail: detail.to_owned(),
-        })
-        .collect();
-    if !broken.is_empty() {
-        return Err(Problem::invalid_all(broken));
-    }
+    ])?;
     tax_periods::must_be_open(tx.conn(), on).await?;
     Ok(terms.tax_position)
 }

@@ -11,16 +11,17 @@ use crate::{
     firm::persons::{self, Person},
     ground::{
         actor::Owner,
+        answers::Reply,
         body::Body,
         clock,
         db::{self, Db, RunQueryDsl, Tx, Untouched},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::Problem,
     },
     schema::{acquisitions, costs, enquiries, persons as persons_table, sales},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::{
     dsl::exists,
     prelude::*,
@@ -93,15 +94,9 @@ const NOTHING_KEPT: &str =
 ///
 /// Every record of every table that names the person, and what hangs on it.
 #[get("/persons/{id:\\d+}/everything", 200 = Page<HeldRecord>, id = "list_everything_of_person")]
-async fn list_everything(
-    _by: Owner,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_everything(_by: Owner, id: web::Path<i64>, list: ListQuery) -> Reply {
     let person = *id;
-    persons::find(&mut *db.read().await?, person).await?;
+    persons::find(&mut *list.conn().await?, person).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let (table, after) = match &page.after {
             Some((table, id)) => (table.as_str().unwrap_or_default(), *id),
@@ -115,7 +110,7 @@ async fn list_everything(
             .load(conn)
             .await?)
     };
-    list.answer(&req, &db, fetch, |it: &HeldRecord| (json!(it.of), it.id))
+    list.answer(fetch, |it: &HeldRecord| (json!(it.of), it.id))
         .await
 }
 
@@ -132,7 +127,7 @@ async fn erase(
     store: web::Data<Store>,
     id: web::Path<i64>,
     new: Body<NewErasure>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
         persons::locked_unerased(tx, id).await?;

@@ -7,7 +7,7 @@ use crate::{
     engines::photographs::{self, Photograph},
     ground::{
         actor::{Floor, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Patch,
         clock::Instant,
         confirmations::{self},
@@ -20,7 +20,7 @@ use crate::{
     },
     schema::{engines, stock},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     dsl::sql,
     prelude::*,
@@ -374,12 +374,7 @@ const SIZES: [&str; 6] = ["kind", "gauge", "weight", "length", "width", "height"
 
 /// List engines
 #[get("/engines", 200 = Page<EngineShown>, params(EngineSort))]
-async fn list_engines(
-    Staff(actor): Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<EngineFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_engines(Staff(actor): Staff, list: ListQuery<EngineFilters>) -> Reply {
     const LIMIT_WITH_INCLUDE: i64 = 50;
     let sort = Sort::read(list.sort.as_deref())?;
     let (filters, now) = (list.filters.clone(), Instant(actor.now));
@@ -391,12 +386,9 @@ async fn list_engines(
         let found = load(conn, &filters, sort, &page, now).await?;
         including(conn, found, filters.include.as_deref()).await
     };
-    list.answer(&req, &db, fetch, |shown: &EngineShown| {
-        let price = shown
-            .engine
-            .in_stock
-            .asking_price
-            .map_or(Value::Null, |price| json!(price));
+    list.answer(fetch, |shown: &EngineShown| {
+        let price = shown.engine.in_stock.asking_price;
+        let price = price.map_or(Value::Null, |price| json!(price));
         (price, shown.engine.particulars.stock_no.into())
     })
     .await
@@ -410,7 +402,7 @@ async fn get_engine(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<EngineInclude>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let engine = find_at(&mut conn, *stock_no, Instant(actor.now)).await?;
     let with = including(&mut conn, vec![engine], query.include.as_deref()).await?;
@@ -425,50 +417,48 @@ async fn change_engine(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     patch: Patch<NewEngine>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            crate::stock::lock(tx.conn(), *stock_no).await?;
-            let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
-            let change = patch.merged(&current)?;
-            let names_size = SIZES.iter().any(|size| patch.names(size));
-            let checked = Checked {
-                weight_confirmed: change.weight_confirmed || !names_size,
-                ..change.checked()
-            };
-            let broken = broken_rules("", &checked, actor.today);
-            if !broken.is_empty() {
-                return Err(Problem::invalid_all(broken));
-            }
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let gauge_mm = change.gauge.as_ref().map(Length::base);
-            let confirmed = if names_size {
-                checked.confirmed()
-            } else {
-                current.particulars.confirmed.clone()
-            };
-            diesel::update(engines::table.find(*stock_no))
-                .set((
-                    &change,
-                    engines::gauge_mm.eq(gauge_mm),
-                    engines::confirmed.eq(&confirmed),
-                ))
-                .execute(tx.conn())
-                .await?;
-            let entry = json!({"members": patch.members()});
-            let entry = if names_size {
-                confirmations::noted(entry, &confirmed)
-            } else {
-                entry
-            };
-            tx.record("engine.changed", Some(*stock_no), entry).await?;
-            find_at(tx.conn(), *stock_no, Instant(actor.now)).await
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        crate::stock::lock(tx.conn(), *stock_no).await?;
+        let current = find_at(tx.conn(), *stock_no, Instant(actor.now)).await?;
+        let change = patch.merged(&current)?;
+        let names_size = SIZES.iter().any(|size| patch.names(size));
+        let checked = Checked {
+            weight_confirmed: change.weight_confirmed || !names_size,
+            ..change.checked()
+        };
+        let broken = broken_rules("", &checked, actor.today);
+        if !broken.is_empty() {
+            return Err(Problem::invalid_all(broken));
+        }
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let gauge_mm = change.gauge.as_ref().map(Length::base);
+        let confirmed = if names_size {
+            checked.confirmed()
+        } else {
+            current.particulars.confirmed.clone()
+        };
+        diesel::update(engines::table.find(*stock_no))
+            .set((
+                &change,
+                engines::gauge_mm.eq(gauge_mm),
+                engines::confirmed.eq(&confirmed),
+            ))
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"members": patch.members()});
+        let entry = if names_size {
+            confirmations::noted(entry, &confirmed)
+        } else {
+            entry
+        };
+        tx.record("engine.changed", Some(*stock_no), entry).await?;
+        find_at(tx.conn(), *stock_no, Instant(actor.now)).await
+    })
+    .await
 }
 
 // SQL

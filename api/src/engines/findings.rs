@@ -4,10 +4,10 @@ use crate::{
     engines::surveys,
     ground::{
         actor::{Selling, Staff},
-        answers::shown,
+        answers::{Found, Reply},
         body::Patch,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::Text,
@@ -15,7 +15,7 @@ use crate::{
     schema::findings,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -25,7 +25,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
@@ -108,52 +108,30 @@ pub(crate) enum Told {
 #[get("/engines/{stock_no:\\d+}/findings", 200 = Page<Finding>)]
 async fn list_findings(
     _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
     stock_no: web::Path<i32>,
     list: ListQuery<FindingFilters>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (stock_no, open) = (*stock_no, list.filters.open);
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = findings::table
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
+    let rows = move |page: &Keyset| {
+        let mut rows = findings::table
             .filter(findings::stock_no.eq(stock_no))
             .select(Finding::as_select())
-            .order(findings::id)
-            .limit(page.limit)
             .into_boxed();
         match open {
-            Some(true) => query = query.filter(findings::cleared_on.is_null()),
-            Some(false) => query = query.filter(findings::cleared_on.is_not_null()),
+            Some(true) => rows = rows.filter(findings::cleared_on.is_null()),
+            Some(false) => rows = rows.filter(findings::cleared_on.is_not_null()),
             None => {}
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(findings::id.gt(after));
-        }
-        Ok(query.load(conn).await?)
+        of_page!(page, rows, findings::id)
     };
-    list.answer(&req, &db, fetch, |finding: &Finding| {
-        (Value::Null, finding.id)
-    })
-    .await
+    list.rows(rows, |it: &Finding| it.id).await
 }
 
 /// Read a finding
 #[get("/findings/{id:\\d+}", 200 = Finding)]
-async fn get_finding(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let mut conn = db.read().await?;
-    let finding: Option<Finding> = findings::table
-        .find(*id)
-        .select(Finding::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    shown(&req, &finding.ok_or_else(|| missing_finding(*id))?)
+async fn get_finding(_by: Staff, found: Found<Finding>) -> Reply {
+    found.shown()
 }
 
 /// Release a finding, or hold it back
@@ -166,17 +144,9 @@ async fn change_finding(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<FindingPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let found: Option<Finding> = findings::table
-                .find(*id)
-                .select(Finding::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await
-                .optional()?;
-            let current = found.ok_or_else(|| missing_finding(*id))?;
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+            let current = Finding::lock(tx.conn(), *id).await?;
             let FindingPatch { released } = patch.merged(&current)?;
             if patch.is_empty() {
                 tx.unchanged();
@@ -198,16 +168,13 @@ async fn change_finding(
             )
             .await?;
             Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+    })
+    .await
 }
 
 // SQL
 
-fn missing_finding(id: i64) -> Problem {
-    Problem::not_found(format!("there is no finding {id}"))
-}
+by_id!(Finding, findings, "there is no finding {id}");
 
 /// The open findings of an engine among `ids`, held until the end of the transaction. What is wrong with the others goes
 /// to `broken`; `pointer` is where the request names them.

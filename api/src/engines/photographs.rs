@@ -6,7 +6,7 @@ mod upload;
 use crate::{
     ground::{
         actor::{Anyone, Floor, Staff},
-        answers::{answer, shown},
+        answers::{Reply, answer, shown},
         body::{Known, Patch, Put, Repeatable},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -141,7 +141,7 @@ async fn add_photograph(
     store: web::Data<Store>,
     stock_no: web::Path<i32>,
     upload: Upload,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     stock::must_exist(&mut *db.read().await?, *stock_no).await?;
     let Upload {
         file,
@@ -184,7 +184,7 @@ async fn list_photographs(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     stock::must_exist(&mut conn, *stock_no).await?;
     shown(&req, &in_order(&mut conn, *stock_no).await?)
@@ -200,7 +200,7 @@ async fn order_photographs(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     wanted: Put<PhotographOrder>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let ordered = db
         .write(&actor, async |tx| {
             stock::lock(tx.conn(), *stock_no).await?;
@@ -238,7 +238,7 @@ async fn get_photograph(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &find(&mut *db.read().await?, *id).await?)
 }
 
@@ -250,26 +250,24 @@ async fn change_photograph(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<PhotographPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked(tx, *id).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            diesel::update(photographs::table.find(*id))
-                .set(&change)
-                .execute(tx.conn())
-                .await?;
-            let entry = json!({"id": *id, "members": patch.members()});
-            tx.record("photograph.changed", Some(current.stock_no), entry)
-                .await?;
-            find(tx.conn(), *id).await
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = locked(tx, *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        diesel::update(photographs::table.find(*id))
+            .set(&change)
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"id": *id, "members": patch.members()});
+        tx.record("photograph.changed", Some(current.stock_no), entry)
+            .await?;
+        find(tx.conn(), *id).await
+    })
+    .await
 }
 
 /// Remove a photograph
@@ -282,7 +280,7 @@ async fn remove_photograph(
     store: web::Data<Store>,
     id: web::Path<i64>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let names = db
         .write(&actor, async |tx| {
             let current = locked(tx, *id).await?;
@@ -325,7 +323,7 @@ async fn get_photograph_file(
     req: HttpRequest,
     store: web::Data<Store>,
     name: web::Path<String>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let missing = || Problem::not_found("there is no photograph at this address");
     if !is_name(&name) {
         return Err(missing());

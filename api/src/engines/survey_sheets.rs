@@ -3,11 +3,11 @@
 use crate::{
     firm::sheets::{self, Sheet},
     ground::{
-        actor::Staff, clock::Instant, db::Db, operations::Operations, problem::Problem,
-        query::Query, text::Html,
+        actor::Staff, answers::Reply, clock::Instant, db::Db, operations::Operations, query::Query,
+        text::Html,
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use outshop_core::{
     boilers::{paper_words::CAUTION, papers::Sentence},
     engines::{
@@ -74,7 +74,7 @@ async fn get_survey_sheet(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<OfKind>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let sheet = for_kind(query.kind.unwrap_or(Kind::Locomotive));
     let mut conn = db.read().await?;
     let now = Instant(actor.now);

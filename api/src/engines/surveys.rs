@@ -4,10 +4,10 @@ use crate::{
     engines::findings::{Finding, open_ones},
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::{Line, Prose, Text, at_most},
@@ -15,7 +15,7 @@ use crate::{
     schema::{comparables, engines as engines_table, findings, survey_grades, surveys},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -25,7 +25,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
@@ -167,32 +167,17 @@ pub struct NewFinding {
 
 /// List the surveys of an engine
 #[get("/engines/{stock_no:\\d+}/surveys", 200 = Page<Survey>)]
-async fn list_surveys(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_surveys(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = surveys::table
+        let query = surveys::table
             .filter(surveys::stock_no.eq(stock_no))
-            .select(SurveyFacts::as_select())
-            .order(surveys::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(surveys::id.gt(after));
-        }
-        let facts = query.load(conn).await?;
+            .select(SurveyFacts::as_select());
+        let facts = of_page!(page, query, surveys::id).load(conn).await?;
         with_details(conn, facts).await
     };
-    list.answer(&req, &db, fetch, |survey: &Survey| {
-        (Value::Null, survey.facts.id)
-    })
-    .await
+    list.answer(fetch, |it: &Survey| it.facts.id).await
 }
 
 /// Record a survey
@@ -205,7 +190,7 @@ async fn create_survey(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewSurvey>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), *stock_no).await?;
         check(tx, *stock_no, &new).await?;
@@ -217,12 +202,7 @@ async fn create_survey(
 
 /// Read a survey
 #[get("/surveys/{id:\\d+}", 200 = Survey)]
-async fn get_survey(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_survey(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let mut conn = db.read().await?;
     let facts = surveys::table
         .find(*id)

@@ -4,14 +4,14 @@ use crate::{
     engines::engines::{self, Particulars},
     ground::{
         actor::Staff,
-        answers::shown,
+        answers::{Reply, shown},
         db::{Db, RunQueryDsl},
         operations::Operations,
         problem::Problem,
     },
     schema::{boiler_fittings, boiler_pressure_changes, boilers},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -37,7 +37,7 @@ async fn get_working_figures(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let engine = engines::find(&mut conn, *stock_no).await?;
     let (pressure, volume) = boiler_in(&mut conn, *stock_no).await?;

@@ -4,17 +4,17 @@ use crate::{
     firm::persons::{self, NewPerson},
     ground::{
         actor::{Reserving, ReservingRead, Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Patch},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{Problem, all_hold},
         text::{Prose, Text, at_most},
     },
     schema::{engines as engines_table, enquiries, stock},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -30,7 +30,7 @@ use outshop_core::{
 use outshop_operation::{get, patch, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -179,7 +179,7 @@ impl NewWant {
 impl NewEnquiry {
     fn check(&self, role: Role, today: Day) -> Result<(), Problem> {
         let most = self.want.as_ref().and_then(|want| want.most_to_pay);
-        all_hold(&[
+        all_hold([
             (
                 self.person_id.is_some() != self.person.is_some(),
                 "/person_id",
@@ -237,11 +237,7 @@ impl Wanted {
 ///
 /// About an engine, or for one that is wanted: a want is held against every engine that goes on show.
 #[post("/enquiries", 201 = Enquiry)]
-async fn enquire(
-    Reserving(actor): Reserving,
-    db: web::Data<Db>,
-    new: Body<NewEnquiry>,
-) -> Result<HttpResponse, Problem> {
+async fn enquire(Reserving(actor): Reserving, db: web::Data<Db>, new: Body<NewEnquiry>) -> Reply {
     db.create(&actor, &new, async |tx| {
         new.check(actor.role, actor.today)?;
         if let Some(stock_no) = new.stock_no {
@@ -258,42 +254,29 @@ async fn enquire(
 
 /// List enquiries
 #[get("/enquiries", 200 = Page<Enquiry>)]
-async fn list_enquiries(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<EnquiryFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_enquiries(_by: SellingRead, list: ListQuery<EnquiryFilters>) -> Reply {
     let filters = list.filters.clone();
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = enquiries::table
-            .select(Enquiry::as_select())
-            .order(enquiries::id)
-            .limit(page.limit)
-            .into_boxed();
+    let rows = move |page: &Keyset| {
+        let mut rows = enquiries::table.select(Enquiry::as_select()).into_boxed();
         if let Some(until) = filters.follow_up_until {
-            query = query
+            rows = rows
                 .filter(enquiries::closed_on.is_null())
                 .filter(enquiries::follow_up_on.le(until));
         }
         match filters.open {
-            Some(true) => query = query.filter(enquiries::closed_on.is_null()),
-            Some(false) => query = query.filter(enquiries::closed_on.is_not_null()),
+            Some(true) => rows = rows.filter(enquiries::closed_on.is_null()),
+            Some(false) => rows = rows.filter(enquiries::closed_on.is_not_null()),
             None => {}
         }
         if let Some(stock_no) = filters.stock_no {
-            query = query.filter(enquiries::stock_no.eq(stock_no));
+            rows = rows.filter(enquiries::stock_no.eq(stock_no));
         }
         if let Some(person) = filters.person_id {
-            query = query.filter(enquiries::person_id.eq(person));
+            rows = rows.filter(enquiries::person_id.eq(person));
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(enquiries::id.gt(after));
-        }
-        Ok(query.load(conn).await?)
+        of_page!(page, rows, enquiries::id)
     };
-    list.answer(&req, &db, fetch, |it: &Enquiry| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &Enquiry| it.id).await
 }
 
 /// Read an enquiry
@@ -305,7 +288,7 @@ async fn get_enquiry(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut query = enquiries::table
         .filter(enquiries::id.eq(*id))
         .select(Enquiry::as_select())
@@ -314,7 +297,7 @@ async fn get_enquiry(
         query = query.filter(enquiries::key_id.eq(actor.key_id));
     }
     let found: Option<Enquiry> = query.first(&mut *db.read().await?).await.optional()?;
-    shown(&req, &found.ok_or_else(|| missing(*id))?)
+    shown(&req, &found.ok_or_else(|| Enquiry::missing(*id))?)
 }
 
 /// Change an enquiry
@@ -327,32 +310,30 @@ async fn change_enquiry(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<EnquiryPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked(tx, *id).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let follow_up = change.follow_up_on;
-            if patch.names("follow_up_on") && follow_up.is_some_and(|on| on < actor.today) {
-                return Err(Problem::invalid("/follow_up_on", "in the past"));
-            }
-            must_be_open(&current)?;
-            let changed: Enquiry = diesel::update(enquiries::table.find(*id))
-                .set(&change)
-                .returning(Enquiry::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"enquiry_id": *id, "members": patch.members()});
-            tx.record("enquiry.changed", changed.stock_no, entry)
-                .await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = Enquiry::lock(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let follow_up = change.follow_up_on;
+        if patch.names("follow_up_on") && follow_up.is_some_and(|on| on < actor.today) {
+            return Err(Problem::invalid("/follow_up_on", "in the past"));
+        }
+        must_be_open(&current)?;
+        let changed: Enquiry = diesel::update(enquiries::table.find(*id))
+            .set(&change)
+            .returning(Enquiry::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"enquiry_id": *id, "members": patch.members()});
+        tx.record("enquiry.changed", changed.stock_no, entry)
+            .await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// Close an enquiry
@@ -362,9 +343,9 @@ async fn close_enquiry(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewClosing>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
-        must_be_open(&locked(tx, *id).await?)?;
+        must_be_open(&Enquiry::lock(tx.conn(), *id).await?)?;
         let closed: Enquiry = diesel::update(enquiries::table.find(*id))
             .set((
                 enquiries::closed_on.eq(actor.today),
@@ -388,15 +369,9 @@ async fn close_enquiry(
 ///
 /// By what is known of it; parts of which nothing is known are named.
 #[get("/engines/{stock_no:\\d+}/wants", 200 = Page<WantMet>)]
-async fn list_wants(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_wants(_by: SellingRead, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    crate::stock::must_exist(&mut *db.read().await?, stock_no).await?;
+    crate::stock::must_exist(&mut *list.conn().await?, stock_no).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut met = wants_met(conn, stock_no).await?;
         let after = page.after_id().unwrap_or(0);
@@ -404,10 +379,7 @@ async fn list_wants(
         met.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
         Ok(met)
     };
-    list.answer(&req, &db, fetch, |want: &WantMet| {
-        (Value::Null, want.enquiry_id)
-    })
-    .await
+    list.answer(fetch, |it: &WantMet| it.enquiry_id).await
 }
 
 fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
@@ -417,11 +389,9 @@ fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
     }
 }
 
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no enquiry {id}"))
-}
-
 // SQL
+
+by_id!(Enquiry, enquiries, "there is no enquiry {id}");
 
 /// Staff may ask about any engine, a site about those on show.
 async fn must_be_seen(
@@ -469,17 +439,6 @@ async fn insert(tx: &mut Tx<'_>, person: i64, new: &NewEnquiry) -> Result<Enquir
         .returning(Enquiry::as_returning())
         .get_result(tx.conn())
         .await?)
-}
-
-async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Enquiry, Problem> {
-    let found: Option<Enquiry> = enquiries::table
-        .find(id)
-        .select(Enquiry::as_select())
-        .for_update()
-        .first(tx.conn())
-        .await
-        .optional()?;
-    found.ok_or_else(|| missing(id))
 }
 
 /// Tells the journal which open wants an engine fits that has just been put on show.

@@ -6,7 +6,7 @@ use crate::{
     firm::languages::{Language, Translation, Translations},
     ground::{
         actor::{Selling, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -123,7 +123,7 @@ async fn create_listing(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewListing>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     if let Some(name) = &new.page_name
         && !is_page_name(name)
     {
@@ -148,7 +148,7 @@ async fn get_listing(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let listing = find(&mut *db.read().await?, *stock_no).await?;
     shown(&req, &listing)
 }
@@ -163,29 +163,27 @@ async fn change_listing(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     patch: Patch<ListingPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked(tx, *stock_no).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            if patch.names("translations") {
-                must_be_of_the_firm(tx.conn(), &change.translations).await?;
-            }
-            let changed: Listing = diesel::update(listings::table.find(*stock_no))
-                .set(&change)
-                .returning(Listing::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"members": patch.members()});
-            tx.record("listing.changed", Some(*stock_no), entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = locked(tx, *stock_no).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        if patch.names("translations") {
+            must_be_of_the_firm(tx.conn(), &change.translations).await?;
+        }
+        let changed: Listing = diesel::update(listings::table.find(*stock_no))
+            .set(&change)
+            .returning(Listing::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"members": patch.members()});
+        tx.record("listing.changed", Some(*stock_no), entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// Discard a draft
@@ -197,7 +195,7 @@ async fn discard_listing(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.write(&actor, async |tx| {
         let current = locked(tx, *stock_no).await?;
         known.against(&current)?;
@@ -227,7 +225,7 @@ async fn publish_listing(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewPublication>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let current = locked(tx, *stock_no).await?;
         let engine = engines::find(tx.conn(), *stock_no).await?;
@@ -277,7 +275,7 @@ async fn withdraw_listing(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewListingWithdrawal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let current = locked(tx, *stock_no).await?;
         match current.standing {

@@ -5,13 +5,13 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{self, CONFLICT, Problem},
+        problem::{CONFLICT, Problem, all_hold},
         text::Text,
     },
     pricing::{
@@ -21,7 +21,7 @@ use crate::{
     schema::{offer_answers, offers},
     stock::{self, EngineState},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -33,7 +33,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
@@ -134,11 +134,11 @@ async fn make_offer(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewOffer>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), stock_no).await?;
-        problem::all_hold(&[
+        all_hold([
             (new.on <= actor.today, "/on", "in the future"),
             (new.on >= engine.came_on, "/on", "before the engine came"),
             (new.amount > Money::ZERO, "/amount", "not above 0"),
@@ -180,27 +180,20 @@ async fn make_offer(
 #[get("/engines/{stock_no:\\d+}/offers", 200 = Page<Offer>)]
 async fn list_offers(
     SellingRead(actor): SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
     stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+    list: ListQuery,
+) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
     let today = actor.today;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let terms: Vec<OfferTerms> = offers::table
+        let terms = offers::table
             .filter(offers::stock_no.eq(stock_no))
-            .filter(offers::id.gt(page.after_id().unwrap_or(0)))
-            .order(offers::id)
-            .limit(page.limit)
-            .select(OfferTerms::as_select())
-            .load(conn)
-            .await?;
+            .select(OfferTerms::as_select());
+        let terms = of_page!(page, terms, offers::id).load(conn).await?;
         whole(conn, stock_no, terms, today).await
     };
-    list.answer(&req, &db, fetch, |it: &Offer| (Value::Null, it.terms.id))
-        .await
+    list.answer(fetch, |it: &Offer| it.terms.id).await
 }
 
 /// Read an offer
@@ -210,9 +203,9 @@ async fn get_offer(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
-    let terms = find(&mut conn, *id).await?;
+    let terms = OfferTerms::find(&mut conn, *id).await?;
     let offer = one_whole(&mut conn, terms, actor.today).await?;
     shown(&req, &offer)
 }
@@ -228,13 +221,13 @@ async fn answer_offer(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewOfferAnswer>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
-        let stock_no = find(tx.conn(), *id).await?.stock_no;
+        let stock_no = OfferTerms::find(tx.conn(), *id).await?.stock_no;
         let engine = EngineState::lock(tx.conn(), stock_no).await?;
-        let terms = find(tx.conn(), *id).await?;
+        let terms = OfferTerms::find(tx.conn(), *id).await?;
         let counters = new.answer == OfferAnswer::Countered;
-        problem::all_hold(&[
+        all_hold([
             (new.on <= actor.today, "/on", "in the future"),
             (new.on >= terms.on, "/on", "before the offer"),
             (
@@ -304,6 +297,8 @@ async fn answer_offer(
 
 // SQL
 
+by_id!(OfferTerms, offers, "there is no offer {id}");
+
 /// What is confirmed of an amount.
 async fn ask_about(
     tx: &mut Tx<'_>,
@@ -316,16 +311,6 @@ async fn ask_about(
     let doubt = high.and_then(|high| sense::amount(amount, high));
     ask.ask("/amount", doubt, confirmed);
     ask.settled()
-}
-
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OfferTerms, Problem> {
-    let found: Option<OfferTerms> = offers::table
-        .find(id)
-        .select(OfferTerms::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("there is no offer {id}")))
 }
 
 /// The last answer, and the last amount that the firm would take.

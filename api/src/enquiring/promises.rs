@@ -6,9 +6,9 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
-        db::{Db, RunQueryDsl, Tx},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{Problem, all_hold},
@@ -18,7 +18,7 @@ use crate::{
     stock,
     workshop::readiness::{bars, facts::load_facts},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -88,7 +88,8 @@ pub struct Danger {
     pub evidence: Vec<Link>,
 }
 
-#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = promises)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"stock_no": 10, "person_id": 12, "what": "ready_for_collection", "on": "2026-05-30"}))]
 pub struct NewPromise {
@@ -100,6 +101,7 @@ pub struct NewPromise {
     /// Needed for `other`.
     pub words: Option<Line>,
     /// Today or later.
+    #[diesel(column_name = on_day)]
     pub on: Day,
 }
 
@@ -129,14 +131,10 @@ pub struct PromiseFilters {
 
 /// Give somebody a day
 #[post("/promises", 201 = Promise)]
-async fn promise(
-    Selling(actor): Selling,
-    db: web::Data<Db>,
-    new: Body<NewPromise>,
-) -> Result<HttpResponse, Problem> {
+async fn promise(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPromise>) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
-        all_hold(&[
+        all_hold([
             (new.on >= actor.today, "/on", "in the past"),
             (
                 new.what != PromiseWhat::Other || new.words.is_some(),
@@ -154,14 +152,7 @@ async fn promise(
             return Err(Problem::conflict(detail));
         }
         let row: Row = diesel::insert_into(promises::table)
-            .values((
-                promises::stock_no.eq(new.stock_no),
-                promises::person_id.eq(new.person_id),
-                promises::given_on.eq(actor.today),
-                promises::what.eq(new.what),
-                promises::words.eq(&new.words),
-                promises::on_day.eq(new.on),
-            ))
+            .values((promises::given_on.eq(actor.today), &*new))
             .returning(Row::as_returning())
             .get_result(tx.conn())
             .await?;
@@ -178,12 +169,7 @@ async fn promise(
 ///
 /// By their days, those that sales name among them, with what puts each in danger.
 #[get("/promises", 200 = Page<Promise>)]
-async fn list_promises(
-    Staff(actor): Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<PromiseFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_promises(Staff(actor): Staff, list: ListQuery<PromiseFilters>) -> Reply {
     let (filters, today) = (list.filters.clone(), actor.today);
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut open = open(conn, &filters).await?;
@@ -200,7 +186,7 @@ async fn list_promises(
         open.truncate(usize::try_from(page.limit).unwrap_or(usize::MAX));
         Ok(open)
     };
-    list.answer(&req, &db, fetch, |it: &Promise| {
+    list.answer(fetch, |it: &Promise| {
         let (on, of_sale, id) = place(it);
         (json!((on, of_sale)), id)
     })
@@ -214,15 +200,9 @@ async fn get_promise(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
-    let found: Option<Row> = promises::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    let mut one = vec![found.ok_or_else(|| missing(*id))?.promise()];
+    let mut one = vec![Row::find(&mut conn, *id).await?.promise()];
     endanger(&mut conn, &mut one, actor.today).await?;
     shown(&req, &one[0])
 }
@@ -236,16 +216,9 @@ async fn end_promise(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewEnd>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
-        let found: Option<Row> = promises::table
-            .find(*id)
-            .select(Row::as_select())
-            .for_update()
-            .first(tx.conn())
-            .await
-            .optional()?;
-        let row = found.ok_or_else(|| missing(*id))?;
+        let row = Row::lock(tx.conn(), *id).await?;
         if new.on > actor.today {
             return Err(Problem::invalid("/on", "in the future"));
         }
@@ -274,10 +247,6 @@ async fn end_promise(
         Ok((format!("/v1/promises/{id}"), one_seen(tx, row).await?))
     })
     .await
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no promise {id}"))
 }
 
 /// Its place in the list.
@@ -369,6 +338,8 @@ fn lapses(then: &CheckAnswer, now: &[CheckAnswer]) -> bool {
 }
 
 // SQL
+
+by_id!(Row, promises, "there is no promise {id}");
 
 #[derive(Debug, Clone, Queryable, Selectable)]
 #[diesel(table_name = promises)]

@@ -9,11 +9,11 @@ use crate::{
     },
     ground::{
         actor::{Reserving, ReservingRead, Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, KeyedBody},
         clock::Instant,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{self, Problem, all_hold},
         text::Text,
@@ -21,7 +21,7 @@ use crate::{
     schema::{deposit_returns, deposits, payments, reservations, stock},
     stock::EngineState,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     dsl::{exists, not, sum},
     prelude::*,
@@ -34,7 +34,7 @@ use outshop_core::{
 use outshop_operation::{get, post};
 use queue::{open_of, promote_next, settle};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
@@ -161,7 +161,7 @@ impl NewReservation {
             (None, None) => (usual, "/hours"),
         };
         let too_long = format!("more than {most} hours from now");
-        all_hold(&[
+        all_hold([
             (
                 self.person_id.is_some() != self.person.is_some(),
                 "/person_id",
@@ -220,7 +220,7 @@ async fn reserve(
     Reserving(actor): Reserving,
     db: web::Data<Db>,
     new: KeyedBody<NewReservation>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let now = Instant::of_second(actor.now);
         let usual = firm::find(tx.conn()).await?.reservation_hours;
@@ -266,17 +266,11 @@ async fn reserve(
 #[get("/reservations", 200 = Page<Reservation>)]
 async fn list_reservations(
     SellingRead(actor): SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
     list: ListQuery<ReservationFilters>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (filters, now) = (list.filters.clone(), Instant::of_second(actor.now));
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = reservations::table
-            .select(Row::as_select())
-            .order(reservations::id)
-            .limit(page.limit)
-            .into_boxed();
+        let mut query = reservations::table.select(Row::as_select()).into_boxed();
         if let Some(stock_no) = filters.stock_no {
             query = query.filter(reservations::stock_no.eq(stock_no));
         }
@@ -296,14 +290,10 @@ async fn list_reservations(
             Some(false) => query = query.filter(diesel::dsl::not(to_be_told)),
             None => {}
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(reservations::id.gt(after));
-        }
-        let rows = query.load(conn).await?;
+        let rows = of_page!(page, query, reservations::id).load(conn).await?;
         whole(conn, rows, now).await
     };
-    list.answer(&req, &db, fetch, |it: &Reservation| (Value::Null, it.id))
-        .await
+    list.answer(fetch, |it: &Reservation| it.id).await
 }
 
 /// Read a reservation
@@ -315,16 +305,12 @@ async fn get_reservation(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
-    let row: Option<Row> = reservations::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    let visible = |row: &Row| actor.role != Role::Website || row.key_id == actor.key_id;
-    let row = row.filter(visible).ok_or_else(|| missing(*id))?;
+    let row = Row::find(&mut conn, *id).await?;
+    if actor.role == Role::Website && row.key_id != actor.key_id {
+        return Err(Row::missing(*id));
+    }
     let reservation = one_whole(&mut conn, row, Instant::of_second(actor.now)).await?;
     shown(&req, &reservation)
 }
@@ -338,7 +324,7 @@ async fn extend_reservation(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewExtension>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let now = Instant::of_second(actor.now);
         let row = locked(tx, *id).await?;
@@ -385,7 +371,7 @@ async fn release_reservation(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewRelease>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let now = Instant::of_second(actor.now);
         let row = locked(tx, *id).await?;
@@ -427,7 +413,7 @@ async fn tell_reservation(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewTelling>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let now = Instant::of_second(actor.now);
         let row = locked(tx, *id).await?;
@@ -459,10 +445,6 @@ fn reserved_until(until: Instant) -> Problem {
 
 fn ended_already(standing: ReservationStanding) -> Problem {
     Problem::conflict(format!("the reservation has ended: {standing}"))
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no reservation {id}"))
 }
 
 // SQL
@@ -590,17 +572,13 @@ async fn insert(
     Ok(row)
 }
 
+by_id!(Row, reservations, "there is no reservation {id}");
+
 /// The reservation, with its engine held so that nobody reserves or sells it meanwhile.
 pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Row, Problem> {
-    let stock_no: Option<i32> = reservations::table
-        .find(id)
-        .select(reservations::stock_no)
-        .first(tx.conn())
-        .await
-        .optional()?;
-    crate::stock::lock(tx.conn(), stock_no.ok_or_else(|| missing(id))?).await?;
-    let row = reservations::table.find(id).select(Row::as_select());
-    Ok(row.first(tx.conn()).await?)
+    let stock_no = Row::find(tx.conn(), id).await?.stock_no;
+    crate::stock::lock(tx.conn(), stock_no).await?;
+    Row::find(tx.conn(), id).await
 }
 
 pub(crate) async fn one_whole(

@@ -1,6 +1,6 @@
-//! What rows that hold between two days share: their figure, their ending, and the filters of their lists.
+//! What rows that hold between two days share: their figure, their list, and their ending.
 
-use crate::ground::problem::Problem;
+use crate::ground::{answers::Reply, db::ById, list::ListQuery, problem::Problem};
 use diesel::{
     deserialize::{self, FromSql, FromSqlRow},
     expression::AsExpression,
@@ -8,6 +8,7 @@ use diesel::{
     serialize::{self, Output, ToSql},
     sql_types::Numeric,
 };
+use diesel_async::AsyncPgConnection;
 use outshop_core::{boilers::codes::Jurisdiction, days::Day, units::four_places};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -34,10 +35,66 @@ pub struct NewEnding {
     pub until: Day,
 }
 
-impl NewEnding {
-    /// Whether a row with these days can be ended so.
-    pub(crate) fn fits(&self, from: Option<Day>, until: Option<Day>) -> Result<(), Problem> {
-        if let Some(from) = from.filter(|from| self.until < *from) {
+/// Rows of jurisdictions. [`by_jurisdiction!`] makes them.
+pub(crate) trait ByJurisdiction: ById {
+    /// All, or those of the jurisdiction asked for.
+    async fn list(list: ListQuery<RuleFilters>) -> Reply;
+
+    /// All of a jurisdiction, for core.
+    async fn of(
+        conn: &mut AsyncPgConnection,
+        jurisdiction: &Jurisdiction,
+    ) -> Result<Vec<Self>, Problem>;
+}
+
+/// Says in which table the rows of jurisdictions are: `by_jurisdiction!(Row, tax_rules);`
+macro_rules! by_jurisdiction {
+    ($row:ty, $table:ident) => {
+        impl $crate::firm::dated_rows::ByJurisdiction for $row {
+            async fn list(list: ListQuery<RuleFilters>) -> Reply {
+                let asked = list.filters.jurisdiction.clone();
+                let rows = move |page: &$crate::ground::list::Keyset| {
+                    let mut rows = $table::table.select(Self::as_select()).into_boxed();
+                    if let Some(asked) = asked.clone() {
+                        rows = rows.filter($table::jurisdiction.eq(asked));
+                    }
+                    $crate::ground::list::of_page!(page, rows, $table::id)
+                };
+                list.rows(rows, |it: &Self| it.id).await
+            }
+
+            async fn of(
+                conn: &mut AsyncPgConnection,
+                jurisdiction: &Jurisdiction,
+            ) -> Result<Vec<Self>, Problem> {
+                Ok($table::table
+                    .filter($table::jurisdiction.eq(jurisdiction))
+                    .select(Self::as_select())
+                    .order($table::id)
+                    .load(conn)
+                    .await?)
+            }
+        }
+    };
+}
+pub(crate) use by_jurisdiction;
+
+/// A row that is added and ended, never edited. [`dated!`] makes one.
+pub(crate) trait Dated: Sized {
+    /// The first day and the last one, as far as the row has them.
+    fn days(&self) -> (Option<Day>, Option<Day>);
+
+    /// The row with its last day, which it may have as `may_end` says.
+    async fn ended(
+        conn: &mut AsyncPgConnection,
+        id: i64,
+        ending: &NewEnding,
+    ) -> Result<Self, Problem>;
+
+    /// Refuses to end it on a day before its first, and twice.
+    fn may_end(&self, ending: &NewEnding) -> Result<(), Problem> {
+        let (from, until) = self.days();
+        if let Some(from) = from.filter(|from| ending.until < *from) {
             let detail = format!("before the first day of the row, {from}");
             return Err(Problem::invalid("/until", detail));
         }
@@ -48,6 +105,30 @@ impl NewEnding {
         Ok(())
     }
 }
+
+/// Says in which table the row is ended: `dated!(Row, tax_rules);`
+macro_rules! dated {
+    ($row:ty, $table:ident) => {
+        impl $crate::firm::dated_rows::Dated for $row {
+            fn days(&self) -> (Option<Day>, Option<Day>) {
+                (self.from, self.until)
+            }
+
+            async fn ended(
+                conn: &mut AsyncPgConnection,
+                id: i64,
+                ending: &NewEnding,
+            ) -> Result<Self, Problem> {
+                Ok(diesel::update($table::table.find(id))
+                    .set($table::valid_until.eq(ending.until))
+                    .returning(Self::as_returning())
+                    .get_result(conn)
+                    .await?)
+            }
+        }
+    };
+}
+pub(crate) use dated;
 
 /// The value of a rule: 0 or more, at most 8 digits before the point and 4 after it; on the wire a string, `"1.5"`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, AsExpression, FromSqlRow)]

@@ -4,7 +4,7 @@ use crate::{
     firm::languages::{self, Language, Translation, Translations},
     ground::{
         actor::{AnyKey, Owner},
-        answers::shown,
+        answers::{Reply, shown},
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -13,7 +13,7 @@ use crate::{
     },
     schema::{firm, listings},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use jiff::tz::TimeZone;
@@ -136,11 +136,7 @@ impl FirmPatch {
 
 /// Read the firm
 #[get("/firm", 200 = Firm)]
-async fn get_firm(
-    _by: AnyKey,
-    req: HttpRequest,
-    db: web::Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn get_firm(_by: AnyKey, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let firm = find(&mut *db.read().await?).await?;
     shown(&req, &firm)
 }
@@ -152,38 +148,36 @@ async fn change_firm(
     req: HttpRequest,
     db: web::Data<Db>,
     patch: Patch<FirmPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current: Firm = firm::table
-                .select(Firm::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await?;
-            let change = patch.merged(&current)?;
-            change.check()?;
-            if patch.names("languages") {
-                no_listing_is_without(tx.conn(), &change.languages).await?;
-            }
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: Firm = diesel::update(firm::table)
-                .set(&change)
-                .returning(Firm::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            tx.record(
-                "firm.changed",
-                None,
-                serde_json::json!({"members": patch.members()}),
-            )
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current: Firm = firm::table
+            .select(Firm::as_select())
+            .for_update()
+            .first(tx.conn())
             .await?;
-            Ok(changed)
-        })
+        let change = patch.merged(&current)?;
+        change.check()?;
+        if patch.names("languages") {
+            no_listing_is_without(tx.conn(), &change.languages).await?;
+        }
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: Firm = diesel::update(firm::table)
+            .set(&change)
+            .returning(Firm::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        tx.record(
+            "firm.changed",
+            None,
+            serde_json::json!({"members": patch.members()}),
+        )
         .await?;
-    shown(&req, &changed)
+        Ok(changed)
+    })
+    .await
 }
 
 // SQL

@@ -3,10 +3,11 @@
 use crate::{
     ground::{
         actor::{Actor, Owner},
+        answers::Reply,
         body::Body,
         clock::{Clock, Instant, day_in},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::Line,
@@ -14,7 +15,7 @@ use crate::{
     schema::{firm, keys},
 };
 use actix_web::{
-    HttpMessage, HttpRequest, HttpResponse, ResponseError,
+    HttpMessage, HttpResponse, ResponseError,
     dev::{ServiceRequest, ServiceResponse},
     http::header,
     middleware::Next,
@@ -98,40 +99,16 @@ pub struct KeyWithSecret {
 
 /// List the keys
 #[get("/keys", 200 = Page<Key>)]
-async fn list_keys(
-    _by: Owner,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    list.answer(
-        &req,
-        &db,
-        async move |conn: &mut AsyncPgConnection, page: Keyset| {
-            let mut query = keys::table
-                .select(Key::as_select())
-                .order(keys::id)
-                .limit(page.limit)
-                .into_boxed();
-            if let Some(after) = page.after_id() {
-                query = query.filter(keys::id.gt(after));
-            }
-            Ok(query.load(conn).await?)
-        },
-        |key: &Key| (serde_json::Value::Null, key.id),
-    )
-    .await
+async fn list_keys(_by: Owner, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| of_page!(page, keys::table.select(Key::as_select()), keys::id);
+    list.rows(rows, |it: &Key| it.id).await
 }
 
 /// Make a key
 ///
 /// The secret is in this answer only.
 #[post("/keys", 201 = KeyWithSecret)]
-async fn create_key(
-    Owner(actor): Owner,
-    db: web::Data<Db>,
-    new: Body<NewKey>,
-) -> Result<HttpResponse, Problem> {
+async fn create_key(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewKey>) -> Reply {
     db.create_secret(&actor, &new, async |tx| {
         let made = insert(tx, &new).await?;
         Ok((format!("/v1/keys/{}", made.key.id), made))
@@ -149,7 +126,7 @@ async fn rotate_key(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<Rotation>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create_secret(&actor, &new, async |tx| {
         let made = rotate(tx, *id).await?;
         Ok((format!("/v1/keys/{}", made.key.id), made))
@@ -161,11 +138,7 @@ async fn rotate_key(
 ///
 /// Holds from the next request. The last live key of a proprietor cannot be revoked.
 #[delete("/keys/{id:\\d+}", 204)]
-async fn revoke_key(
-    Owner(actor): Owner,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn revoke_key(Owner(actor): Owner, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     db.write(&actor, async |tx| revoke(tx, *id).await).await?;
     Ok(HttpResponse::NoContent().finish())
 }

@@ -3,23 +3,23 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Patch},
-        db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id, hashtextextended, pg_advisory_xact_lock},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::{Line, Text, email_address, telephone_number},
     },
     schema::persons,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{prelude::*, sql_types::Nullable};
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
 use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -89,35 +89,19 @@ impl NewPerson {
 
 /// List persons
 #[get("/persons", 200 = Page<Person>)]
-async fn list_persons(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_persons(_by: SellingRead, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = persons::table
-            .select(Person::as_select())
-            .order(persons::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(persons::id.gt(after));
-        }
-        let persons: Vec<Person> = query.load(conn).await?;
+        let all = persons::table.select(Person::as_select());
+        let persons = of_page!(page, all, persons::id);
+        let persons: Vec<Person> = persons.load(conn).await?;
         persons.into_iter().map(Person::shown).collect()
     };
-    list.answer(&req, &db, fetch, |person: &Person| (Value::Null, person.id))
-        .await
+    list.answer(fetch, |it: &Person| it.id).await
 }
 
 /// Add a person
 #[post("/persons", 201 = Person)]
-async fn create_person(
-    Selling(actor): Selling,
-    db: web::Data<Db>,
-    new: Body<NewPerson>,
-) -> Result<HttpResponse, Problem> {
+async fn create_person(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPerson>) -> Reply {
     db.create(&actor, &new, async |tx| {
         let person = insert(tx, &new).await?;
         Ok((format!("/v1/persons/{}", person.id), person))
@@ -132,7 +116,7 @@ async fn get_person(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let person = find(&mut *db.read().await?, *id).await?;
     shown(&req, &person)
 }
@@ -145,33 +129,33 @@ async fn change_person(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<NewPerson>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked_unerased(tx, *id).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: Person = diesel::update(persons::table.find(*id))
-                .set(&change)
-                .returning(Person::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            tx.record(
-                "person.changed",
-                None,
-                json!({"person_id": *id, "members": patch.members()}),
-            )
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = locked_unerased(tx, *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: Person = diesel::update(persons::table.find(*id))
+            .set(&change)
+            .returning(Person::as_returning())
+            .get_result(tx.conn())
             .await?;
-            Ok(changed)
-        })
+        tx.record(
+            "person.changed",
+            None,
+            json!({"person_id": *id, "members": patch.members()}),
+        )
         .await?;
-    shown(&req, &changed)
+        Ok(changed)
+    })
+    .await
 }
 
 // SQL
+
+by_id!(Person, persons, "there is no person {id}");
 
 async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
     let person: Person = diesel::insert_into(persons::table)
@@ -185,33 +169,16 @@ async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
 }
 
 pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person, Problem> {
-    let person: Option<Person> = persons::table
-        .find(id)
-        .select(Person::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    person.ok_or_else(|| missing(id))?.shown()
+    Person::find(conn, id).await?.shown()
 }
 
 /// The person, held so that nothing else names them meanwhile.
 pub(crate) async fn locked_unerased(tx: &mut Tx<'_>, id: i64) -> Result<Person, Problem> {
-    let found: Option<Person> = persons::table
-        .find(id)
-        .select(Person::as_select())
-        .for_update()
-        .first(tx.conn())
-        .await
-        .optional()?;
-    let person = found.ok_or_else(|| missing(id))?;
+    let person = Person::lock(tx.conn(), id).await?;
     match person.erased_on {
         None => Ok(person),
         Some(on) => Err(Problem::conflict(format!("the person was erased on {on}"))),
     }
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no person {id}"))
 }
 
 /// For the records of others that name a person: `pointer` is where the request names it. Until the transaction ends the person

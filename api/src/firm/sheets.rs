@@ -3,7 +3,7 @@
 use crate::{
     firm::firm::{self, Firm},
     ground::{
-        answers::{self, accepts},
+        answers::{self, Reply, accepts},
         clock::Instant,
         problem::Problem,
     },
@@ -111,7 +111,7 @@ pub(crate) async fn shown(
     sheet: Sheet,
     data: &impl Serialize,
     now: Instant,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     if !accepts(req, "text/html") {
         return answers::shown(req, data);
     }

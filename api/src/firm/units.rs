@@ -1,7 +1,11 @@
 //! The units that quantities are written in.
 
-use crate::ground::{actor::AnyKey, answers::shown, operations::Operations, problem::Problem};
-use actix_web::{HttpRequest, HttpResponse};
+use crate::ground::{
+    actor::AnyKey,
+    answers::{Reply, shown},
+    operations::Operations,
+};
+use actix_web::HttpRequest;
 use outshop_core::units::{ForceUnit, LengthUnit, MassUnit, PressureUnit, Unit, VolumeUnit};
 use outshop_operation::get;
 use serde::Serialize;
@@ -40,7 +44,7 @@ pub struct UnitOf {
 ///
 /// Factors are those of NIST Special Publication 811.
 #[get("/units", 200 = Units)]
-async fn list_units(_by: AnyKey, req: HttpRequest) -> Result<HttpResponse, Problem> {
+async fn list_units(_by: AnyKey, req: HttpRequest) -> Reply {
     let items = [
         of::<LengthUnit>(),
         of::<PressureUnit>(),

@@ -1,13 +1,22 @@
 //! What an answer says of itself: entity tags, forms, how long it may be kept.
 
-use crate::ground::problem::{self, Problem};
+use crate::ground::{
+    db::{ById, Db},
+    problem::{self, Problem},
+};
 use actix_web::{
-    HttpRequest, HttpResponse,
+    Error, FromRequest, HttpRequest, HttpResponse,
+    dev::Payload,
     http::header::{self},
+    web,
 };
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
+use std::{future::Future, pin::Pin};
+
+/// What a handler answers.
+pub type Reply = Result<HttpResponse, Problem>;
 
 /// The strong tag of a representation.
 pub fn etag_of(bytes: &[u8]) -> String {
@@ -43,6 +52,40 @@ fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
 pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
     let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
     Ok(answer(req, bytes, "application/json", "no-store"))
+}
+
+/// The row whose id is in the address, read to be shown; 404 where there is none. In a handler it stands behind the role, so that it
+/// is read for those only who may read it:
+///
+/// ```text
+/// async fn get_payment(_by: SellingRead, found: Found<Payment>) -> Reply {
+///     found.shown()
+/// }
+/// ```
+pub struct Found<T> {
+    row: T,
+    req: HttpRequest,
+}
+
+impl<T: Serialize> Found<T> {
+    pub fn shown(&self) -> Reply {
+        shown(&self.req, &self.row)
+    }
+}
+
+impl<T: ById + 'static> FromRequest for Found<T> {
+    type Error = Error;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Error>>>>;
+
+    fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let id = web::Path::<i64>::from_request(req, payload);
+        let req = req.clone();
+        Box::pin(async move {
+            let id = *id.await?;
+            let row = T::find(&mut *Db::of(&req)?.read().await?, id).await?;
+            Ok(Found { row, req })
+        })
+    }
 }
 
 /// As `shown`, for a representation made elsewhere.

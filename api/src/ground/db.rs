@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::Actor,
-        answers::created,
+        answers::{Reply, created, shown},
         body::Body,
         clock, connection,
         entries::{TYPES, is_of_all_engines},
@@ -12,7 +12,7 @@ use crate::{
     },
     schema::{idempotency_keys, journal},
 };
-use actix_web::HttpResponse;
+use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::{
     prelude::*,
     query_dsl::methods::LimitDsl,
@@ -163,6 +163,13 @@ impl Db {
         })
     }
 
+    /// That of the service that a request came to.
+    pub(crate) fn of(req: &HttpRequest) -> Result<&Db, Problem> {
+        let db = req.app_data::<web::Data<Db>>();
+        db.map(|db| &***db)
+            .ok_or_else(|| Problem::internal("the service has no database"))
+    }
+
     /// A connection that the pool does not get back: what it holds on to ends with it.
     pub(crate) async fn detached(&self) -> Result<AsyncPgConnection, Problem> {
         Ok(Object::take(
@@ -265,6 +272,16 @@ impl Db {
                 Err(problem)
             }
         }
+    }
+
+    /// Does `act` and answers 200 with `ETag` and what it gives.
+    pub async fn change<T: Serialize>(
+        &self,
+        actor: &Actor,
+        req: &HttpRequest,
+        act: impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
+    ) -> Reply {
+        shown(req, &self.write(actor, act).await?)
     }
 
     /// Does `act` once for an Idempotency-Key and answers 201 with `Location`, `ETag` and body; a repeat of the same
@@ -635,3 +652,45 @@ pub(crate) trait RunQueryDsl: Sized {
 }
 
 impl<Q> RunQueryDsl for Q {}
+
+/// A kind of row that is read by its id. [`by_id!`] makes one.
+pub(crate) trait ById: Sized {
+    fn missing(id: i64) -> Problem;
+
+    /// The row, or 404.
+    async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Self, Problem>;
+
+    /// As `find`, held until the end of the transaction, so that what was seen of it stays true.
+    async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Self, Problem>;
+}
+
+/// Says of which table a row is read by its id, and what is said where there is none:
+/// `by_id!(Payment, payments, "there is no payment {id}");`
+macro_rules! by_id {
+    ($row:ty, $table:ident, $missing:literal $(,)?) => {
+        impl $crate::ground::db::ById for $row {
+            fn missing(id: i64) -> $crate::ground::problem::Problem {
+                $crate::ground::problem::Problem::not_found(format!($missing, id = id))
+            }
+
+            async fn find(
+                conn: &mut diesel_async::AsyncPgConnection,
+                id: i64,
+            ) -> Result<Self, $crate::ground::problem::Problem> {
+                let row = $table::table.find(id).select(Self::as_select());
+                let found = row.first(conn).await.optional()?;
+                found.ok_or_else(|| Self::missing(id))
+            }
+
+            async fn lock(
+                conn: &mut diesel_async::AsyncPgConnection,
+                id: i64,
+            ) -> Result<Self, $crate::ground::problem::Problem> {
+                let row = $table::table.find(id).select(Self::as_select());
+                let found = row.for_update().first(conn).await.optional()?;
+                found.ok_or_else(|| Self::missing(id))
+            }
+        }
+    };
+}
+pub(crate) use by_id;

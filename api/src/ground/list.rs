@@ -1,8 +1,8 @@
 //! Lists, page by page, and whole as CSV or NDJSON.
 
 use crate::ground::{
-    answers::{accepts, etag_of, shown},
-    db::Db,
+    answers::{Reply, accepts, etag_of, shown},
+    db::{Db, RunQueryDsl},
     problem::{self, Problem},
     query::{encode, filters, parameters},
 };
@@ -15,6 +15,7 @@ use actix_web::{
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
+    methods::LoadQuery, pooled_connection::deadpool::Object as Pooled,
 };
 use futures_util::StreamExt;
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
@@ -63,9 +64,10 @@ pub struct PageParams {
 }
 
 /// What a list is asked for: filters, order, page, form.
-pub struct ListQuery<T> {
+pub struct ListQuery<T = NoFilters> {
     pub filters: T,
     pub sort: Option<String>,
+    req: HttpRequest,
     limit: i64,
     after: Option<Cursor>,
     fingerprint: String,
@@ -87,12 +89,56 @@ pub struct Keyset {
     pub after: Option<(Value, i64)>,
 }
 
+/// Where an item stands in its list: its sort key and id, or its id only.
+pub struct Place(Value, i64);
+
+impl From<i64> for Place {
+    fn from(id: i64) -> Place {
+        Place(Value::Null, id)
+    }
+}
+
+impl From<(Value, i64)> for Place {
+    fn from((key, id): (Value, i64)) -> Place {
+        Place(key, id)
+    }
+}
+
 impl Keyset {
     /// For lists in the order of their ids.
     pub fn after_id(&self) -> Option<i64> {
         self.after.as_ref().map(|(_, id)| *id)
     }
+
+    /// For lists in the order of words that are unique, which are the sort key; empty at the beginning.
+    pub fn after_word(&self) -> &str {
+        let last = self.after.as_ref().and_then(|(key, _)| key.as_str());
+        last.unwrap_or_default()
+    }
 }
+
+/// Those of some rows that are in a page, in the order of their ids, be the query boxed or not:
+/// `of_page!(page, payments::table.select(Payment::as_select()), payments::id)`
+macro_rules! of_page {
+    ($page:expr, $rows:expr, $id:expr $(,)?) => {
+        $rows
+            .filter($id.gt($page.after_id().unwrap_or(0)))
+            .order($id)
+            .limit($page.limit)
+    };
+}
+pub(crate) use of_page;
+
+/// As `of_page`, the newest first.
+macro_rules! newest_of_page {
+    ($page:expr, $rows:expr, $id:expr $(,)?) => {
+        $rows
+            .filter($id.lt($page.after_id().unwrap_or(i64::MAX)))
+            .order($id.desc())
+            .limit($page.limit)
+    };
+}
+pub(crate) use newest_of_page;
 
 impl<T: DeserializeOwned> FromRequest for ListQuery<T> {
     type Error = Problem;
@@ -145,6 +191,7 @@ impl<T: DeserializeOwned> ListQuery<T> {
         Ok(ListQuery {
             filters,
             sort,
+            req: req.clone(),
             limit,
             after,
             fingerprint,
@@ -159,50 +206,67 @@ impl<T> ListQuery<T> {
         self.limit
     }
 
-    /// Answers one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` gives the
-    /// items of a stretch in order; `key` the sort key and id of an item.
-    pub async fn answer<I, F>(
+    /// A connection to read with, as for what the list belongs to.
+    pub async fn conn(&self) -> Result<Pooled<AsyncPgConnection>, Problem> {
+        Db::of(&self.req)?.read().await
+    }
+
+    /// Answers rows as they are in the database:
+    ///
+    /// ```text
+    /// let rows = move |page: &Keyset| {
+    ///     let of_sale = payments::table.filter(payments::sale_id.eq(id));
+    ///     of_page!(page, of_sale.select(Payment::as_select()), payments::id)
+    /// };
+    /// list.rows(rows, |it: &Payment| it.id).await
+    /// ```
+    pub async fn rows<I, Q, P>(
         &self,
-        req: &HttpRequest,
-        db: &Db,
-        fetch: F,
-        key: impl Fn(&I) -> (Value, i64) + 'static,
-    ) -> Result<HttpResponse, Problem>
+        rows: impl Fn(&Keyset) -> Q + 'static,
+        place: impl Fn(&I) -> P + 'static,
+    ) -> Reply
+    where
+        I: Serialize + ToSchema + Send + 'static,
+        Q: LoadQuery<'static, AsyncPgConnection, I> + 'static,
+        P: Into<Place>,
+    {
+        let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
+            Ok(rows(&page).load(conn).await?)
+        };
+        self.answer(fetch, place).await
+    }
+
+    /// Answers one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` gives the
+    /// items of a stretch in order; `place` the sort key and id of an item, or the id only.
+    pub async fn answer<I, F, P>(&self, fetch: F, place: impl Fn(&I) -> P + 'static) -> Reply
     where
         I: Serialize + ToSchema + 'static,
         F: AsyncFn(&mut AsyncPgConnection, Keyset) -> Result<Vec<I>, Problem> + 'static,
+        P: Into<Place>,
     {
+        let (req, db) = (&self.req, Db::of(&self.req)?);
+        let place = move |item: &I| {
+            let Place(key, id) = place(item).into();
+            (key, id)
+        };
         if let Some(form) = form_of(req) {
-            let place = db.place_to_stream().await?;
-            return Ok(stream::<I, F>(db.clone(), place, fetch, key, form));
+            let turn = db.place_to_stream().await?;
+            return Ok(stream::<I, F>(db.clone(), turn, fetch, place, form));
         }
         let after = self.after.clone().map(|cursor| (cursor.k, cursor.id));
+        let limit = self.limit + 1;
         let mut conn = db.read().await?;
-        let mut items = fetch(
-            &mut conn,
-            Keyset {
-                limit: self.limit + 1,
-                after,
-            },
-        )
-        .await?;
+        let mut items = fetch(&mut conn, Keyset { limit, after }).await?;
         let limit = usize::try_from(self.limit).expect("1 to 200");
         let more = items.len() > limit;
         items.truncate(limit);
         let next = items.last().filter(|_| more).map(|last| {
-            let (key, id) = key(last);
+            let (key, id) = place(last);
             self.next(req, key, id)
         });
-        let mut response = shown(
-            req,
-            &Page {
-                items,
-                next: next.clone(),
-            },
-        )?;
-        if let Some(link) =
-            next.and_then(|next| HeaderValue::from_str(&format!("<{next}>; rel=\"next\"")).ok())
-        {
+        let link = next.as_ref().map(|next| format!("<{next}>; rel=\"next\""));
+        let mut response = shown(req, &Page { items, next })?;
+        if let Some(link) = link.and_then(|link| HeaderValue::from_str(&link).ok()) {
             response.headers_mut().insert(header::LINK, link);
         }
         Ok(response)

@@ -351,15 +351,24 @@ impl From<DieselError> for Problem {
     }
 }
 
-/// Refuses a request by all of its rules that do not hold, at once. A rule: whether it holds, the pointer and the detail.
-pub(crate) fn all_hold(rules: &[(bool, &str, &str)]) -> Result<(), Problem> {
-    let broken = rules.iter().filter(|(holds, ..)| !holds);
-    let broken: Vec<FieldError> = broken
-        .map(|(_, pointer, detail)| FieldError {
-            pointer: (*pointer).to_owned(),
-            detail: (*detail).to_owned(),
-        })
-        .collect();
+/// The rules of a request that do not hold. A rule: whether it holds, the pointer and the detail.
+pub(crate) fn broken<'r, D: Into<String>>(
+    rules: impl IntoIterator<Item = (bool, &'r str, D)>,
+) -> Vec<FieldError> {
+    let broken = rules.into_iter().filter(|(holds, ..)| !holds);
+    let told = broken.map(|(_, pointer, detail)| FieldError {
+        pointer: pointer.to_owned(),
+        detail: detail.into(),
+    });
+    told.collect()
+}
+
+/// Refuses a request by all of its rules that do not hold, at once:
+/// `all_hold([(new.on <= today, "/on", "in the future"), ..])?`
+pub(crate) fn all_hold<'r, D: Into<String>>(
+    rules: impl IntoIterator<Item = (bool, &'r str, D)>,
+) -> Result<(), Problem> {
+    let broken = broken(rules);
     if broken.is_empty() {
         Ok(())
     } else {

@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::Staff,
-        answers::shown,
+        answers::{Reply, shown},
         clock::Instant,
         db::{Db, RunQueryDsl},
         entries,
@@ -13,7 +13,7 @@ use crate::{
     },
     schema::{journal, journal_identity},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
@@ -125,7 +125,7 @@ async fn read_journal(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<ReadOn>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let asked = query.checked()?;
     let give_up = tokio::time::Instant::now() + asked.wait;
     loop {

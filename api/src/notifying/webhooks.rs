@@ -3,14 +3,14 @@
 use crate::{
     ground::{
         actor::Owner,
-        answers::shown,
+        answers::{Found, Reply, shown},
         body::{Body, Known, Patch},
         clock::Instant,
-        db::{Db, RunQueryDsl},
+        db::{ById, Db, RunQueryDsl, by_id},
         entries,
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{self, FieldError, Problem},
+        problem::{FieldError, Problem},
         text::{Code, Text, at_most},
     },
     schema::{webhook_calls, webhooks},
@@ -22,12 +22,11 @@ use diesel::{
     prelude::*,
     sql_types::{BigInt, Nullable, Timestamptz},
 };
-use diesel_async::AsyncPgConnection;
 use guard::Reach;
 use outshop_core::webhooks::{OffBecause, Reception, Switch};
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub mod cipher;
@@ -240,22 +239,12 @@ fn checked(
 
 /// List the webhooks
 #[get("/webhooks", 200 = Page<Webhook>)]
-async fn list_webhooks(
-    _by: Owner,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = webhooks::table
-            .filter(webhooks::id.gt(page.after_id().unwrap_or(0)))
-            .select(Webhook::as_select())
-            .order(webhooks::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_webhooks(_by: Owner, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = webhooks::table.select(Webhook::as_select());
+        of_page!(page, all, webhooks::id)
     };
-    list.answer(&req, &db, fetch, |it: &Webhook| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &Webhook| it.id).await
 }
 
 /// Make a webhook
@@ -272,7 +261,7 @@ async fn create_webhook(
     cipher: web::Data<Cipher>,
     reach: web::Data<Reach>,
     new: Body<NewWebhook>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let url = checked(**reach, Some(&new.url), Some(&new.types))?;
     // What has happened already is not told.
     entries::number(&mut *db.read().await?).await?;
@@ -304,13 +293,8 @@ async fn create_webhook(
 
 /// Read a webhook
 #[get("/webhooks/{id:\\d+}", 200 = Webhook)]
-async fn get_webhook(
-    _by: Owner,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+async fn get_webhook(_by: Owner, found: Found<Webhook>) -> Reply {
+    found.shown()
 }
 
 /// Change a webhook, or switch it off and on
@@ -322,36 +306,34 @@ async fn change_webhook(
     reach: web::Data<Reach>,
     id: web::Path<i64>,
     patch: Patch<WebhookPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = find_to_change(tx.conn(), *id).await?;
-            let mut change = patch.merged(&current)?;
-            // What may be called can have changed since; that does not keep a webhook from being switched off.
-            let url = patch.names("url").then_some(&change.url);
-            let types = patch.names("types").then_some(&change.types);
-            if let Some(url) = checked(**reach, url, types)? {
-                change.url = url;
-            }
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let off_because = match change.standing {
-                Switch::On => None,
-                Switch::Off => Some(current.off_because.unwrap_or(OffBecause::ByHand)),
-            };
-            let changed: Webhook = diesel::update(webhooks::table.find(*id))
-                .set((&change, webhooks::off_because.eq(off_because)))
-                .returning(Webhook::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"webhook_id": *id, "members": patch.members()});
-            tx.record("webhook.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = Webhook::lock(tx.conn(), *id).await?;
+        let mut change = patch.merged(&current)?;
+        // What may be called can have changed since; that does not keep a webhook from being switched off.
+        let url = patch.names("url").then_some(&change.url);
+        let types = patch.names("types").then_some(&change.types);
+        if let Some(url) = checked(**reach, url, types)? {
+            change.url = url;
+        }
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let off_because = match change.standing {
+            Switch::On => None,
+            Switch::Off => Some(current.off_because.unwrap_or(OffBecause::ByHand)),
+        };
+        let changed: Webhook = diesel::update(webhooks::table.find(*id))
+            .set((&change, webhooks::off_because.eq(off_because)))
+            .returning(Webhook::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"webhook_id": *id, "members": patch.members()});
+        tx.record("webhook.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// Delete a webhook with its calls
@@ -361,9 +343,9 @@ async fn delete_webhook(
     db: web::Data<Db>,
     id: web::Path<i64>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.write(&actor, async |tx| {
-        known.against(&find_to_change(tx.conn(), *id).await?)?;
+        known.against(&Webhook::lock(tx.conn(), *id).await?)?;
         diesel::delete(webhooks::table.find(*id))
             .execute(tx.conn())
             .await?;
@@ -384,9 +366,9 @@ async fn rotate_webhook_secret(
     cipher: web::Data<Cipher>,
     id: web::Path<i64>,
     new: Body<crate::firm::keys::Rotation>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create_secret(&actor, &new, async |tx| {
-        find_to_change(tx.conn(), *id).await?;
+        Webhook::lock(tx.conn(), *id).await?;
         let secret = Secret::new()?;
         let until = Instant::of_second(actor.now).plus_hours(ROTATION_HOURS);
         let webhook: Webhook = diesel::update(webhooks::table.find(*id))
@@ -412,30 +394,20 @@ async fn rotate_webhook_secret(
 ///
 /// `outcome=failed` are those that were not received. What was received is kept for 30 days.
 #[get("/webhooks/{id:\\d+}/calls", 200 = Page<WebhookCall>)]
-async fn list_webhook_calls(
-    _by: Owner,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<CallFilters>,
-) -> Result<HttpResponse, Problem> {
-    find(&mut *db.read().await?, *id).await?;
+async fn list_webhook_calls(_by: Owner, id: web::Path<i64>, list: ListQuery<CallFilters>) -> Reply {
+    Webhook::find(&mut *list.conn().await?, *id).await?;
     let (webhook_id, outcome) = (*id, list.filters.outcome);
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = webhook_calls::table
+    let rows = move |page: &Keyset| {
+        let mut rows = webhook_calls::table
             .filter(webhook_calls::webhook_id.eq(webhook_id))
-            .filter(webhook_calls::id.gt(page.after_id().unwrap_or(0)))
             .select(WebhookCall::as_select())
-            .order(webhook_calls::id)
-            .limit(page.limit)
             .into_boxed();
         if let Some(outcome) = outcome {
-            query = query.filter(webhook_calls::outcome.eq(outcome));
+            rows = rows.filter(webhook_calls::outcome.eq(outcome));
         }
-        Ok(query.load(conn).await?)
+        of_page!(page, rows, webhook_calls::id)
     };
-    list.answer(&req, &db, fetch, |it: &WebhookCall| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &WebhookCall| it.id).await
 }
 
 /// Read a call
@@ -445,7 +417,7 @@ async fn get_webhook_call(
     req: HttpRequest,
     db: web::Data<Db>,
     ids: web::Path<(i64, i64)>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (id, call_id) = *ids;
     let found: Option<WebhookCall> = webhook_calls::table
         .find(call_id)
@@ -467,9 +439,9 @@ async fn create_trial_call(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewTrialCall>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
-        find_to_change(tx.conn(), *id).await?;
+        Webhook::lock(tx.conn(), *id).await?;
         let made: WebhookCall = diesel::insert_into(webhook_calls::table)
             .values((
                 webhook_calls::webhook_id.eq(*id),
@@ -498,12 +470,12 @@ async fn repeat_webhook_calls(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<Repeat>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     if new.after < 0 {
         return Err(Problem::invalid("/after", "not 0 or more"));
     }
     db.create(&actor, &new, async |tx| {
-        find_to_change(tx.conn(), *id).await?;
+        Webhook::lock(tx.conn(), *id).await?;
         let repeated: Repeated = diesel::sql_query(include_str!("webhooks/repeat.sql"))
             .bind::<BigInt, _>(*id)
             .bind::<BigInt, _>(new.after)
@@ -522,27 +494,4 @@ async fn repeat_webhook_calls(
 
 // SQL
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Webhook, Problem> {
-    let found: Option<Webhook> = webhooks::table
-        .find(id)
-        .select(Webhook::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| missing(id))
-}
-
-async fn find_to_change(conn: &mut AsyncPgConnection, id: i64) -> Result<Webhook, Problem> {
-    let found: Option<Webhook> = webhooks::table
-        .find(id)
-        .select(Webhook::as_select())
-        .for_update()
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| missing(id))
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::new(problem::NOT_FOUND, format!("there is no webhook {id}"))
-}
+by_id!(Webhook, webhooks, "there is no webhook {id}");

@@ -6,10 +6,10 @@ pub mod week_sheet;
 use crate::{
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
         problem::{Problem, all_hold},
         text::{Line, Text, at_most},
@@ -20,7 +20,7 @@ use crate::{
         lines::{self, Experience},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{dsl::sql, prelude::*, sql_types::Bool};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -281,22 +281,12 @@ pub struct HourEstimates {
 ///
 /// The latest first.
 #[get("/plans", 200 = Page<PlanMade>)]
-async fn list_plans(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = plans::table
-            .filter(plans::id.lt(page.after_id().unwrap_or(i64::MAX)))
-            .select(PlanMade::as_select())
-            .order(plans::id.desc())
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_plans(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let plans = plans::table.select(PlanMade::as_select());
+        newest_of_page!(page, plans, plans::id)
     };
-    list.answer(&req, &db, fetch, |it: &PlanMade| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &PlanMade| it.id).await
 }
 
 /// Plan the work
@@ -306,13 +296,9 @@ async fn list_plans(
 /// after the open jobs that leave the engine in pieces. First so that the fewest promises are broken, then by the fewest days, then so that money comes early for its
 /// hours. What is in hand is not moved. Beside the plan stand figures that no plan can beat, with the reason.
 #[post("/plans", 201 = Plan)]
-async fn create_plan(
-    Workshop(actor): Workshop,
-    db: web::Data<Db>,
-    new: Body<NewPlan>,
-) -> Result<HttpResponse, Problem> {
+async fn create_plan(Workshop(actor): Workshop, db: web::Data<Db>, new: Body<NewPlan>) -> Reply {
     let from = new.from.unwrap_or(actor.today);
-    all_hold(&[(from >= actor.today, "/from", "before today")])?;
+    all_hold([(from >= actor.today, "/from", "before today")])?;
     // Reckoned before the transaction, which would be cut off as idle meanwhile.
     let mut conn = db.read().await?;
     let asked = task::asked(&mut conn, from, actor.today, &new.proposed_jobs).await?;
@@ -353,12 +339,7 @@ async fn create_plan(
 
 /// Read a plan
 #[get("/plans/{id:\\d+}", 200 = Plan)]
-async fn get_plan(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_plan(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let plan = find(&mut *db.read().await?, Some(*id)).await?;
     let plan = plan.ok_or_else(|| Problem::not_found(format!("there is no plan {id}")))?;
     shown(&req, &plan)
@@ -371,7 +352,7 @@ async fn get_plan_outcome(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let plan = find(&mut conn, Some(*id)).await?;
     let plan = plan.ok_or_else(|| Problem::not_found(format!("there is no plan {id}")))?;
@@ -389,11 +370,7 @@ async fn get_plan_outcome(
 ///
 /// By what the jobs touch, and by fitter. The next plan takes agreed hours times the factor of the kind.
 #[get("/hour-estimates", 200 = HourEstimates)]
-async fn list_hour_estimates(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn list_hour_estimates(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let Experience { by_kind, by_fitter } = lines::experience(&mut *db.read().await?).await?;
     let estimate = |touches, fitter, took: Took| HourEstimate {
         touches,

@@ -4,7 +4,7 @@ use crate::{
     books::costs,
     ground::{
         actor::SellingRead,
-        answers::shown,
+        answers::{Reply, shown},
         db::Db,
         operations::Operations,
         problem::{self, Problem},
@@ -26,7 +26,7 @@ use crate::{
         jobs::{self, Job},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::events::TestKind,
@@ -174,7 +174,7 @@ async fn get_worth_of_job(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let job = jobs::find_all(&mut conn, &[*id]).await?.pop();
     let job = job.ok_or_else(|| Problem::not_found(format!("there is no job {id}")))?;
@@ -206,7 +206,7 @@ async fn get_worth_of_work(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<WorkQuery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let invalid = |detail: &str| Problem::new(problem::INVALID_QUERY, detail.to_owned());
     if query.parts_bring.is_some_and(Money::is_negative) {
         return Err(invalid("`parts_bring` is an amount of 0 or more"));

@@ -3,24 +3,23 @@
 use crate::{
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::all_hold,
         text::Text,
     },
     schema::as_it_stands_prices,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
-use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -65,26 +64,18 @@ pub struct NewAsItStandsPrice {
 #[get("/engines/{stock_no:\\d+}/as-it-stands-prices", 200 = Page<AsItStandsPrice>)]
 async fn list_as_it_stands_prices(
     _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
     stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+    list: ListQuery,
+) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = as_it_stands_prices::table
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
+    let rows = move |page: &Keyset| {
+        let rows = as_it_stands_prices::table
             .filter(as_it_stands_prices::stock_no.eq(stock_no))
-            .filter(as_it_stands_prices::id.gt(page.after_id().unwrap_or(0)))
-            .select(AsItStandsPrice::as_select())
-            .order(as_it_stands_prices::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+            .select(AsItStandsPrice::as_select());
+        of_page!(page, rows, as_it_stands_prices::id)
     };
-    list.answer(&req, &db, fetch, |price: &AsItStandsPrice| {
-        (Value::Null, price.id)
-    })
-    .await
+    list.rows(rows, |price: &AsItStandsPrice| price.id).await
 }
 
 /// Tell what an engine would fetch unfinished
@@ -96,27 +87,17 @@ async fn create_as_it_stands_price(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewAsItStandsPrice>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), stock_no).await?;
         let came_on = stock::came_on(tx.conn(), stock_no).await?;
         let early = format!("before the engine came on {came_on}");
-        let rules = [
+        all_hold([
             (new.on <= actor.today, "/on", "in the future"),
             (new.on >= came_on, "/on", early.as_str()),
             (!new.price.is_negative(), "/price", "not 0 or more"),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if !broken.is_empty() {
-            return Err(Problem::invalid_all(broken));
-        }
+        ])?;
         let price: AsItStandsPrice = diesel::insert_into(as_it_stands_prices::table)
             .values((
                 as_it_stands_prices::stock_no.eq(stock_no),
@@ -138,19 +119,14 @@ async fn create_as_it_stands_price(
 
 /// Read what an engine would fetch unfinished
 #[get("/as-it-stands-prices/{id:\\d+}", 200 = AsItStandsPrice)]
-async fn get_as_it_stands_price(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let price: Option<AsItStandsPrice> = as_it_stands_prices::table
-        .find(*id)
-        .select(AsItStandsPrice::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let missing =
-        || Problem::not_found(format!("there is no price {id} of an engine as it stands"));
-    shown(&req, &price.ok_or_else(missing)?)
+async fn get_as_it_stands_price(_by: MoneyDesk, found: Found<AsItStandsPrice>) -> Reply {
+    found.shown()
 }
+
+// SQL
+
+by_id!(
+    AsItStandsPrice,
+    as_it_stands_prices,
+    "there is no price {id} of an engine as it stands"
+);

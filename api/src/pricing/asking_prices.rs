@@ -4,11 +4,11 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
         problem::{self, FieldError, Problem},
         query::Query,
@@ -18,7 +18,7 @@ use crate::{
     schema::{asking_prices, owner_tellings, sales, valuations},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     QueryableByName,
     prelude::*,
@@ -35,7 +35,7 @@ use outshop_core::{
 use outshop_operation::{get, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -167,29 +167,16 @@ pub struct Chance {
 ///
 /// The latest first: the first one holds.
 #[get("/engines/{stock_no:\\d+}/asking-prices", 200 = Page<AskingPrice>)]
-async fn list_asking_prices(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_asking_prices(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = asking_prices::table
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
+    let rows = move |page: &Keyset| {
+        let query = asking_prices::table
             .filter(asking_prices::stock_no.eq(stock_no))
-            .select(AskingPrice::as_select())
-            .order(asking_prices::id.desc())
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(asking_prices::id.lt(after));
-        }
-        Ok(query.load(conn).await?)
+            .select(AskingPrice::as_select());
+        newest_of_page!(page, query, asking_prices::id)
     };
-    let key = |price: &AskingPrice| (Value::Null, price.id);
-    list.answer(&req, &db, fetch, key).await
+    list.rows(rows, |it: &AskingPrice| it.id).await
 }
 
 /// Decide what to ask for an engine
@@ -201,7 +188,7 @@ async fn create_asking_price(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewAskingPrice>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), *stock_no).await?;
         let confirmed = check(tx, *stock_no, &new).await?;
@@ -220,7 +207,7 @@ async fn get_asking_price(
     req: HttpRequest,
     db: web::Data<Db>,
     path: web::Path<(i32, i64)>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (stock_no, id) = *path;
     let price: Option<AskingPrice> = asking_prices::table
         .find(id)
@@ -241,21 +228,13 @@ async fn get_asking_price(
 ///
 /// Of engines on commission. The first price of an engine is no change.
 #[get("/owner-notices", 200 = Page<OwnerNotice>)]
-async fn list_owner_notices(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoticeFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_owner_notices(_by: SellingRead, list: ListQuery<NoticeFilters>) -> Reply {
     let told = list.filters.told;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let after = page.after_id().unwrap_or(0);
         changes(conn, Some(told), after, page.limit, None).await
     };
-    list.answer(&req, &db, fetch, |notice: &OwnerNotice| {
-        (Value::Null, notice.id)
-    })
-    .await
+    list.answer(fetch, |it: &OwnerNotice| it.id).await
 }
 
 /// Read a change of an asking price with whether its owner was told
@@ -265,7 +244,7 @@ async fn get_owner_notice(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let notice = find(&mut *db.read().await?, *id).await?;
     shown(&req, &notice)
 }
@@ -277,7 +256,7 @@ async fn tell_owner(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewTelling>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
         // Held, so that of two who tell at once one is refused.
@@ -329,7 +308,7 @@ async fn get_chance(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     asked: Query<Asked>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (price, on) = (asked.price, actor.today);
     if price <= Money::ZERO {
         let detail = "`price` is not above 0";

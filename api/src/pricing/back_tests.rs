@@ -3,10 +3,10 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
-        db::{self, Db, RunQueryDsl, Untouched},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{self, ById, Db, RunQueryDsl, Untouched, by_id},
+        list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
         problem::Problem,
     },
@@ -19,7 +19,7 @@ use crate::{
     },
     schema::back_tests,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use outshop_core::{
@@ -74,26 +74,14 @@ pub struct NewBackTest {
 ///
 /// The latest first.
 #[get("/back-tests", 200 = Page<BackTest>)]
-async fn list_back_tests(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_back_tests(_by: SellingRead, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = back_tests::table
-            .select(Row::as_select())
-            .order(back_tests::id.desc())
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(back_tests::id.lt(after));
-        }
-        let rows: Vec<Row> = query.load(conn).await?;
+        let all = back_tests::table.select(Row::as_select());
+        let rows = newest_of_page!(page, all, back_tests::id);
+        let rows: Vec<Row> = rows.load(conn).await?;
         rows.into_iter().map(Row::back_test).collect()
     };
-    let key = |back_test: &BackTest| (Value::Null, back_test.id);
-    list.answer(&req, &db, fetch, key).await
+    list.answer(fetch, |it: &BackTest| it.id).await
 }
 
 /// Ask for a back-test
@@ -105,7 +93,7 @@ async fn create_back_test(
     Selling(actor): Selling,
     db: web::Data<Db>,
     new: Body<NewBackTest>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (from, to) = (
         new.from.unwrap_or(Day::FIRST),
         new.to.unwrap_or(actor.today),
@@ -140,14 +128,8 @@ async fn get_back_test(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let row: Option<Row> = back_tests::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let row = row.ok_or_else(|| Problem::not_found(format!("there is no back-test {id}")))?;
+) -> Reply {
+    let row = Row::find(&mut *db.read().await?, *id).await?;
     shown(&req, &row.back_test()?)
 }
 
@@ -256,6 +238,8 @@ fn of_a_day(
 }
 
 // SQL
+
+by_id!(Row, back_tests, "there is no back-test {id}");
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = back_tests)]

@@ -4,10 +4,10 @@ use crate::{
     books::{costs, stock_book::too_large, tax_periods, tax_rules::Rates},
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{self, Problem},
         query::Query,
@@ -15,7 +15,7 @@ use crate::{
     schema::{stock_value_lines, stock_values},
     workshop::{cost_to_come, hour_rates::RateKind},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     dsl::{max, sql},
     prelude::*,
@@ -164,18 +164,13 @@ impl StockValueTotals {
 /// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
 /// their own: parts count from the day they are used on a job. Nothing is stored.
 #[get("/stock-value", 200 = Page<StockValueEntry>)]
-async fn list_stock_value(
-    MoneyDesk(actor): MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<StockValueQuery>,
-) -> Result<HttpResponse, Problem> {
+async fn list_stock_value(MoneyDesk(actor): MoneyDesk, list: ListQuery<StockValueQuery>) -> Reply {
     let asked = list.filters.checked(actor.today)?;
-    let day = DayFacts::load(&mut *db.read().await?, asked).await?;
+    let day = DayFacts::load(&mut *list.conn().await?, asked).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         in_stock(conn, &day, page.after_id().unwrap_or(0), page.limit).await
     };
-    list.answer(&req, &db, fetch, place).await
+    list.answer(fetch, place).await
 }
 
 /// Sum up the value of the stock at the end of a day
@@ -187,7 +182,7 @@ async fn get_stock_value_totals(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<StockValueQuery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let asked = query.checked(actor.today)?;
     let mut conn = db.read().await?;
     let day = DayFacts::load(&mut conn, asked).await?;
@@ -207,26 +202,14 @@ async fn get_stock_value_totals(
 
 /// List the kept values of the stock
 #[get("/stock-values", 200 = Page<KeptStockValue>)]
-async fn list_stock_values(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_stock_values(_by: MoneyDesk, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let ids: Vec<i64> = stock_values::table
-            .filter(stock_values::id.gt(page.after_id().unwrap_or(0)))
-            .order(stock_values::id)
-            .limit(page.limit)
-            .select(stock_values::id)
-            .load(conn)
-            .await?;
+        let all = stock_values::table.select(stock_values::id);
+        let ids = of_page!(page, all, stock_values::id);
+        let ids: Vec<i64> = ids.load(conn).await?;
         kept(conn, &ids).await
     };
-    list.answer(&req, &db, fetch, |kept: &KeptStockValue| {
-        (Value::Null, kept.id)
-    })
-    .await
+    list.answer(fetch, |it: &KeptStockValue| it.id).await
 }
 
 /// Keep the value of the stock at the end of a day
@@ -237,7 +220,7 @@ async fn keep_stock_value(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewStockValue>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     if new.on >= actor.today {
         return Err(Problem::invalid("/on", "the day is not over yet"));
     }
@@ -278,21 +261,15 @@ async fn get_kept_stock_value(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &find(&mut *db.read().await?, *id).await?)
 }
 
 /// List the engines of a kept value of the stock
 #[get("/stock-values/{id:\\d+}/lines", 200 = Page<StockValueEntry>, id = "list_kept_stock_value_lines")]
-async fn list_kept_lines(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_kept_lines(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    find(&mut *db.read().await?, id).await?;
+    find(&mut *list.conn().await?, id).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let rows: Vec<KeptLine> = diesel::sql_query(include_str!("closing_stock/kept.sql"))
             .bind::<BigInt, _>(id)
@@ -303,7 +280,7 @@ async fn list_kept_lines(
             .await?;
         Ok(rows.into_iter().map(KeptLine::entry).collect())
     };
-    list.answer(&req, &db, fetch, place).await
+    list.answer(fetch, place).await
 }
 
 impl StockValueQuery {

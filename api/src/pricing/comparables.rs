@@ -8,18 +8,18 @@ use crate::{
     engines::surveys::Grades,
     ground::{
         actor::{Selling, Staff},
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{FieldError, Problem, broken},
         query::any_of,
         text::{Text, at_most},
     },
     schema::comparables,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::{
     dsl::sql,
     prelude::*,
@@ -40,7 +40,7 @@ use outshop_core::{
 use outshop_operation::{get, post};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -136,7 +136,7 @@ pub struct NewComparable {
 
 impl NewComparable {
     fn broken_rules(&self, today: Day) -> Vec<FieldError> {
-        let rules = [
+        broken([
             (self.price > Money::ZERO, "/price", "not above 0"),
             (self.on <= today, "/on", "after today: not yet a sale"),
             (
@@ -150,15 +150,7 @@ impl NewComparable {
                 "/papers_months_left",
                 "not 0 to 60 months",
             ),
-        ];
-        rules
-            .iter()
-            .filter(|(holds, ..)| !holds)
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: (*pointer).to_owned(),
-                detail: (*detail).to_owned(),
-            })
-            .collect()
+        ])
     }
 }
 
@@ -201,17 +193,36 @@ pub struct ComparableFilters {
 ///
 /// Those withdrawn too. As CSV, the columns are those that the import takes.
 #[get("/comparables", 200 = Page<Comparable>)]
-async fn list_comparables(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<ComparableFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_comparables(_by: Staff, list: ListQuery<ComparableFilters>) -> Reply {
     let filters = list.filters.clone();
-    let fetch =
-        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    let key = |comparable: &Comparable| (Value::Null, comparable.id);
-    list.answer(&req, &db, fetch, key).await
+    let rows = move |page: &Keyset| {
+        let mut rows = comparables::table
+            .select(Comparable::as_select())
+            .into_boxed();
+        if !filters.kind.is_empty() {
+            rows = rows.filter(comparables::kind.eq_any(filters.kind.clone()));
+        }
+        if !filters.gauge_mm.is_empty() {
+            rows = rows.filter(
+                sql::<Bool>("EXISTS (SELECT FROM unnest(")
+                    .bind::<Array<Numeric>, _>(filters.gauge_mm.clone())
+                    .sql(") AS sought (mm) WHERE abs(comparables.gauge_mm - sought.mm) <= ")
+                    .bind::<Numeric, _>(SOUGHT_WITHIN_MM)
+                    .sql(")"),
+            );
+        }
+        if !filters.source.is_empty() {
+            rows = rows.filter(comparables::source.eq_any(filters.source.clone()));
+        }
+        if let Some(from) = filters.on_from {
+            rows = rows.filter(comparables::on_day.ge(from));
+        }
+        if let Some(to) = filters.on_to {
+            rows = rows.filter(comparables::on_day.le(to));
+        }
+        of_page!(page, rows, comparables::id)
+    };
+    list.rows(rows, |it: &Comparable| it.id).await
 }
 
 /// Add a comparable
@@ -220,7 +231,7 @@ async fn create_comparable(
     Selling(actor): Selling,
     db: web::Data<Db>,
     new: Body<NewComparable>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let broken = new.broken_rules(actor.today);
     if !broken.is_empty() {
         return Err(Problem::invalid_all(broken));
@@ -234,19 +245,8 @@ async fn create_comparable(
 
 /// Read a comparable
 #[get("/comparables/{id:\\d+}", 200 = Comparable)]
-async fn get_comparable(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let found: Option<Comparable> = comparables::table
-        .find(*id)
-        .select(Comparable::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    shown(&req, &found.ok_or_else(|| missing(*id))?)
+async fn get_comparable(_by: Staff, found: Found<Comparable>) -> Reply {
+    found.shown()
 }
 
 /// Withdraw a comparable
@@ -258,7 +258,7 @@ async fn withdraw_comparable(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewComparableWithdrawal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let withdrawn = withdraw(tx, *id, &new).await?;
         Ok((format!("/v1/comparables/{id}"), withdrawn))
@@ -267,6 +267,8 @@ async fn withdraw_comparable(
 }
 
 // SQL
+
+by_id!(Comparable, comparables, "there is no comparable {id}");
 
 /// Those that count on a day. One that names an engine of the firm's does not: its sale tells more.
 pub(crate) async fn that_count(
@@ -287,43 +289,6 @@ pub(crate) async fn that_count(
         .await?)
 }
 
-async fn load(
-    conn: &mut AsyncPgConnection,
-    filters: &ComparableFilters,
-    page: &Keyset,
-) -> Result<Vec<Comparable>, Problem> {
-    let mut query = comparables::table
-        .select(Comparable::as_select())
-        .order(comparables::id)
-        .limit(page.limit)
-        .into_boxed();
-    if let Some(after) = page.after_id() {
-        query = query.filter(comparables::id.gt(after));
-    }
-    if !filters.kind.is_empty() {
-        query = query.filter(comparables::kind.eq_any(&filters.kind));
-    }
-    if !filters.gauge_mm.is_empty() {
-        query = query.filter(
-            sql::<Bool>("EXISTS (SELECT FROM unnest(")
-                .bind::<Array<Numeric>, _>(filters.gauge_mm.clone())
-                .sql(") AS sought (mm) WHERE abs(comparables.gauge_mm - sought.mm) <= ")
-                .bind::<Numeric, _>(SOUGHT_WITHIN_MM)
-                .sql(")"),
-        );
-    }
-    if !filters.source.is_empty() {
-        query = query.filter(comparables::source.eq_any(&filters.source));
-    }
-    if let Some(from) = filters.on_from {
-        query = query.filter(comparables::on_day.ge(from));
-    }
-    if let Some(to) = filters.on_to {
-        query = query.filter(comparables::on_day.le(to));
-    }
-    Ok(query.load(conn).await?)
-}
-
 async fn insert(tx: &mut Tx<'_>, new: &NewComparable) -> Result<Comparable, Problem> {
     let gauge_mm = new.gauge.as_ref().map(Length::base);
     let comparable: Comparable = diesel::insert_into(comparables::table)
@@ -341,14 +306,7 @@ async fn withdraw(
     id: i64,
     new: &NewComparableWithdrawal,
 ) -> Result<Comparable, Problem> {
-    let found: Option<Comparable> = comparables::table
-        .find(id)
-        .select(Comparable::as_select())
-        .for_update()
-        .first(tx.conn())
-        .await
-        .optional()?;
-    let comparable = found.ok_or_else(|| missing(id))?;
+    let comparable = Comparable::lock(tx.conn(), id).await?;
     if new.on < comparable.on || new.on > tx.actor.today {
         let detail = format!("not from the day of the sale ({}) to today", comparable.on);
         return Err(Problem::invalid("/on", detail));
@@ -368,8 +326,4 @@ async fn withdraw(
     tx.record("comparable.withdrawn", comparable.stock_no, data)
         .await?;
     Ok(withdrawn)
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no comparable {id}"))
 }

@@ -4,7 +4,7 @@ use crate::{
     books::{costs, tax_rules::Rates},
     ground::{
         actor::{Actor, MoneyDesk, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         db::{Db, RunQueryDsl},
         operations::Operations,
         problem::{CONFLICT, FORBIDDEN, Problem},
@@ -19,7 +19,7 @@ use crate::{
         hour_rates::{self, RateKind},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -120,7 +120,7 @@ async fn get_money(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<MoneyQuery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
     shown(&req, &money)
@@ -136,7 +136,7 @@ async fn get_break_even(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<MoneyQuery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
     shown(&req, &money.prices)

@@ -3,11 +3,11 @@
 use crate::{
     ground::{
         actor::Staff,
-        answers::shown,
+        answers::{Reply, shown},
         clock,
         db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
         entries,
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
         problem::Problem,
     },
@@ -17,7 +17,7 @@ use crate::{
     },
     schema::{fits, journal, sales_learned},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
@@ -197,37 +197,19 @@ pub(crate) struct Learned {
 ///
 /// The latest first. A fit is made by the service itself when sales, their facts or the guide have changed.
 #[get("/fits", 200 = Page<FitHeading>)]
-async fn list_fits(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = fits::table
-            .select(FitHeading::as_select())
-            .order(fits::id.desc())
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(fits::id.lt(after));
-        }
-        Ok(query.load(conn).await?)
+async fn list_fits(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let fits_made = fits::table.select(FitHeading::as_select());
+        newest_of_page!(page, fits_made, fits::id)
     };
-    list.answer(&req, &db, fetch, |fit: &FitHeading| (Value::Null, fit.id))
-        .await
+    list.rows(rows, |it: &FitHeading| it.id).await
 }
 
 /// Read a fit
 ///
 /// With its hyperparameters, and the sales that do not fit.
 #[get("/fits/{id:\\d+}", 200 = FitShown)]
-async fn get_fit(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_fit(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let found: Option<(FitHeading, Option<Value>, Value)> = fits::table
         .find(*id)
         .select((FitHeading::as_select(), fits::learned, fits::outliers))

@@ -3,17 +3,17 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::Prose,
     },
     schema::guides,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -152,11 +152,7 @@ impl GuideVersion {
 ///
 /// The version that counts today.
 #[get("/guide", 200 = GuideVersion)]
-async fn get_guide(
-    Staff(actor): Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn get_guide(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let found = in_force(&mut *db.read().await?, actor.today).await?;
     let guide = found.ok_or_else(|| {
         Problem::not_found("no guide counts today; the proprietor writes one at /v1/guide/versions")
@@ -166,13 +162,8 @@ async fn get_guide(
 
 /// List the versions of the guide
 #[get("/guide/versions", 200 = Page<GuideHeading>)]
-async fn list_guide_versions(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+async fn list_guide_versions(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
         let mut query = guides::table
             .select(GuideHeading::as_select())
             .order(guides::version)
@@ -181,10 +172,10 @@ async fn list_guide_versions(
         if let Some(after) = page.after_id() {
             query = query.filter(guides::version.gt(i32::try_from(after).unwrap_or(i32::MAX)));
         }
-        Ok(query.load(conn).await?)
+        query
     };
-    let key = |guide: &GuideHeading| (Value::Null, guide.version.into());
-    list.answer(&req, &db, fetch, key).await
+    list.rows(rows, |it: &GuideHeading| i64::from(it.version))
+        .await
 }
 
 /// Write a version of the guide
@@ -195,7 +186,7 @@ async fn create_guide_version(
     Owner(actor): Owner,
     db: web::Data<Db>,
     new: Body<NewGuideVersion>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
         let guide = insert(tx, &new).await?;
@@ -211,7 +202,7 @@ async fn get_guide_version(
     req: HttpRequest,
     db: web::Data<Db>,
     version: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let row: Option<Row> = guides::table
         .find(*version)
         .select(Row::as_select())

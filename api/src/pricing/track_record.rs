@@ -2,14 +2,14 @@
 
 use crate::ground::{
     actor::SellingRead,
-    answers::shown,
+    answers::{Reply, shown},
     body::Body,
     db::{Db, RunQueryDsl},
     operations::Operations,
     problem::{self, FieldError, Problem},
     query::Query,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{
     QueryableByName,
     sql_types::{BigInt, Date, Integer, Nullable, Numeric},
@@ -208,7 +208,7 @@ async fn get_track_record(
     req: HttpRequest,
     db: web::Data<Db>,
     period: Query<Period>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let from = period.from.unwrap_or(Day::FIRST);
     let to = period.to.unwrap_or(actor.today);
     if from > to {
@@ -273,7 +273,7 @@ async fn calculate_ratio_study(
     _by: SellingRead,
     req: HttpRequest,
     asked: Body<NewRatioStudy>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     if asked.pairs.len() > MOST {
         return Err(Problem::invalid(
             "/pairs",

@@ -6,10 +6,10 @@ pub(crate) mod picture;
 use crate::{
     ground::{
         actor::{Selling, Staff},
-        answers::{accepts, shown},
+        answers::{Reply, accepts, shown},
         body::Body,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::{Text, at_most},
@@ -21,7 +21,7 @@ use crate::{
     schema::valuations,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use answer::{Answer, Case, Question, Supposition};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
@@ -197,23 +197,16 @@ fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
 ///
 /// The latest first.
 #[get("/engines/{stock_no:\\d+}/valuations", 200 = Page<Valuation>)]
-async fn list_valuations(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_valuations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
     let filters = ValuationFilters {
         stock_no: Some(stock_no),
         on: None,
     };
     let fetch =
         async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    let key = |valuation: &Valuation| (Value::Null, valuation.id);
-    list.answer(&req, &db, fetch, key).await
+    list.answer(fetch, |it: &Valuation| it.id).await
 }
 
 /// Value an engine
@@ -227,7 +220,7 @@ async fn create_valuation(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewValuation>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let on = new.on.unwrap_or(actor.today);
     db.create(&actor, &new, async |tx| {
         let engine = facts_of(tx.conn(), *stock_no, on).await?;
@@ -249,17 +242,11 @@ async fn create_valuation(
 ///
 /// The latest first.
 #[get("/valuations", 200 = Page<Valuation>)]
-async fn list_all_valuations(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<ValuationFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_all_valuations(_by: Staff, list: ListQuery<ValuationFilters>) -> Reply {
     let filters = list.filters.clone();
     let fetch =
         async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    let key = |valuation: &Valuation| (Value::Null, valuation.id);
-    list.answer(&req, &db, fetch, key).await
+    list.answer(fetch, |it: &Valuation| it.id).await
 }
 
 /// Value several engines
@@ -267,11 +254,7 @@ async fn list_all_valuations(
 /// All that are in stock, or those named, each as `POST /v1/engines/{stock_no}/valuations` does. One that has no price is
 /// told with the reason, and the others are valued.
 #[post("/valuations", 201 = Revaluation)]
-async fn value_many(
-    Selling(actor): Selling,
-    db: web::Data<Db>,
-    new: Body<NewValuations>,
-) -> Result<HttpResponse, Problem> {
+async fn value_many(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewValuations>) -> Reply {
     let on = new.on.unwrap_or(actor.today);
     let level_percent = new.level_percent.unwrap_or(80);
     let rules = NewValuation {
@@ -362,15 +345,9 @@ async fn get_valuation(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
-    let row: Option<Row> = valuations::table
-        .find(*id)
-        .select(Row::as_select())
-        .first(&mut conn)
-        .await
-        .optional()?;
-    let row = row.ok_or_else(|| Problem::not_found(format!("there is no valuation {id}")))?;
+    let row = Row::find(&mut conn, *id).await?;
     let valuation = row.valuation()?;
     if !accepts(&req, picture::MEDIA_TYPE) {
         return shown(&req, &valuation);
@@ -425,6 +402,8 @@ pub(crate) async fn facts_of(
 
 // SQL
 
+by_id!(Row, valuations, "there is no valuation {id}");
+
 /// The high figure of an engine's last valuation.
 pub(crate) async fn last_high(
     conn: &mut AsyncPgConnection,
@@ -476,21 +455,16 @@ async fn load(
     filters: &ValuationFilters,
     page: &Keyset,
 ) -> Result<Vec<Valuation>, Problem> {
-    let mut query = valuations::table
-        .select(Row::as_select())
-        .order(valuations::id.desc())
-        .limit(page.limit)
-        .into_boxed();
+    let mut query = valuations::table.select(Row::as_select()).into_boxed();
     if let Some(stock_no) = filters.stock_no {
         query = query.filter(valuations::stock_no.eq(stock_no));
     }
     if let Some(on) = filters.on {
         query = query.filter(valuations::on_day.eq(on));
     }
-    if let Some(after) = page.after_id() {
-        query = query.filter(valuations::id.lt(after));
-    }
-    let rows: Vec<Row> = query.load(conn).await?;
+    let rows: Vec<Row> = newest_of_page!(page, query, valuations::id)
+        .load(conn)
+        .await?;
     rows.into_iter().map(Row::valuation).collect()
 }
 

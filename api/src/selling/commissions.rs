@@ -12,13 +12,13 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::KeyedBody,
         clock::Instant,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::{Code, Html, Text},
     },
     schema::payouts,
@@ -28,7 +28,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -42,7 +42,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -140,7 +140,7 @@ pub struct NewPayout {
 impl NewPayout {
     fn check(&self, sold_on: Day, today: Day) -> Result<(), Problem> {
         let early = format!("before the day of the sale, {sold_on}");
-        let rules = [
+        all_hold([
             (self.on <= today, "/on", "in the future"),
             (self.on >= sold_on, "/on", early.as_str()),
             (self.amount != Money::ZERO, "/amount", "0 is no payment"),
@@ -149,19 +149,7 @@ impl NewPayout {
                 "/method",
                 "an owner is paid in money",
             ),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -177,7 +165,7 @@ async fn get_commission(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let statement = statement_of(&mut conn, *id).await?;
     let now = Instant(actor.now);
@@ -186,26 +174,16 @@ async fn get_commission(
 
 /// List the payments to the owner of an engine that was sold on commission
 #[get("/sales/{id:\\d+}/payouts", 200 = Page<Payout>, params(("id" = i64, Path, example = 4, minimum = 1)))]
-async fn list_payouts(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_payouts(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    sales::find(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = payouts::table
+    sales::find(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = payouts::table
             .filter(payouts::sale_id.eq(id))
-            .filter(payouts::id.gt(page.after_id().unwrap_or(0)))
-            .select(Payout::as_select())
-            .order(payouts::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+            .select(Payout::as_select());
+        of_page!(page, rows, payouts::id)
     };
-    list.answer(&req, &db, fetch, |payout: &Payout| (Value::Null, payout.id))
-        .await
+    list.rows(rows, |it: &Payout| it.id).await
 }
 
 /// Record a payment to the owner of an engine that was sold on commission
@@ -217,7 +195,7 @@ async fn pay_owner(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewPayout>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, *id).await?;
         let statement = of_sale(tx.conn(), &sale).await?;
@@ -273,23 +251,13 @@ async fn pay_owner(
 
 /// Read a payment to an owner
 #[get("/payouts/{id:\\d+}", 200 = Payout)]
-async fn get_payout(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let payout: Option<Payout> = payouts::table
-        .find(*id)
-        .select(Payout::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let payout = payout.ok_or_else(|| Problem::not_found(format!("there is no payout {id}")))?;
-    shown(&req, &payout)
+async fn get_payout(_by: MoneyDesk, found: Found<Payout>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(Payout, payouts, "there is no payout {id}");
 
 pub(crate) async fn statement_of(
     conn: &mut AsyncPgConnection,

@@ -6,12 +6,12 @@ use crate::{
     firm::firm,
     ground::{
         actor::{Selling, SellingRead, Staff},
-        answers::shown,
+        answers::{Found, Reply, shown},
         body::{Body, Patch},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Prose,
     },
     schema::{complaints, findings},
@@ -20,7 +20,7 @@ use crate::{
         sales::{self, Sale},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -30,7 +30,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -63,7 +63,8 @@ pub struct Complaint {
     pub given_back_on: Option<Day>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = complaints)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"asked_on": "2026-05-20", "words": "the left injector blows back"}))]
 pub struct NewComplaint {
@@ -103,26 +104,16 @@ pub struct SaleLastDays {
 
 /// List the complaints of a sale
 #[get("/sales/{id:\\d+}/complaints", 200 = Page<Complaint>)]
-async fn list_complaints(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_complaints(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    sales::find(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = complaints::table
+    sales::find(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = complaints::table
             .filter(complaints::sale_id.eq(id))
-            .filter(complaints::id.gt(page.after_id().unwrap_or(0)))
-            .select(Complaint::as_select())
-            .order(complaints::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+            .select(Complaint::as_select());
+        of_page!(page, rows, complaints::id)
     };
-    list.answer(&req, &db, fetch, |it: &Complaint| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &Complaint| it.id).await
 }
 
 /// Record a repair that the buyer asked for
@@ -134,7 +125,7 @@ async fn complain(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewComplaint>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, *id).await?;
         let span = complaint_span(tx, &sale).await?;
@@ -150,12 +141,7 @@ async fn complain(
             return Err(Problem::conflict(detail));
         }
         let made: Complaint = diesel::insert_into(complaints::table)
-            .values((
-                complaints::sale_id.eq(*id),
-                complaints::asked_on.eq(new.asked_on),
-                complaints::words.eq(&new.words),
-                complaints::given_back_on.eq(new.given_back_on),
-            ))
+            .values((complaints::sale_id.eq(*id), &*new))
             .returning(Complaint::as_returning())
             .get_result(tx.conn())
             .await?;
@@ -172,13 +158,8 @@ async fn complain(
 
 /// Read a complaint
 #[get("/complaints/{id:\\d+}", 200 = Complaint)]
-async fn get_complaint(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+async fn get_complaint(_by: Staff, found: Found<Complaint>) -> Reply {
+    found.shown()
 }
 
 /// Say when the buyer had the engine back
@@ -189,32 +170,29 @@ async fn change_complaint(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<ComplaintPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let sale_id = find(tx.conn(), *id).await?.sale_id;
-            let sale = sales::locked(tx, sale_id).await?;
-            let current = find(tx.conn(), *id).await?;
-            let ComplaintPatch { given_back_on } = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let span = complaint_span(tx, &sale).await?;
-            check(current.asked_on, given_back_on, span, actor.today)?;
-            let changed: Complaint = diesel::update(complaints::table.find(*id))
-                .set(complaints::given_back_on.eq(given_back_on))
-                .returning(Complaint::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry =
-                json!({"complaint_id": *id, "sale_id": sale_id, "members": patch.members()});
-            tx.record("complaint.changed", Some(sale.terms.stock_no), entry)
-                .await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let sale_id = Complaint::find(tx.conn(), *id).await?.sale_id;
+        let sale = sales::locked(tx, sale_id).await?;
+        let current = Complaint::find(tx.conn(), *id).await?;
+        let ComplaintPatch { given_back_on } = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let span = complaint_span(tx, &sale).await?;
+        check(current.asked_on, given_back_on, span, actor.today)?;
+        let changed: Complaint = diesel::update(complaints::table.find(*id))
+            .set(complaints::given_back_on.eq(given_back_on))
+            .returning(Complaint::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"complaint_id": *id, "sale_id": sale_id, "members": patch.members()});
+        tx.record("complaint.changed", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// Read the last days of the law of sale for a sale
@@ -227,7 +205,7 @@ async fn get_last_days(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let sale = sales::find(&mut conn, *id).await?;
     shown(&req, &of_sale(&mut conn, &sale).await?)
@@ -247,7 +225,7 @@ fn check(
     });
     let turned = format!("before it was asked for on {asked_on}");
     let in_span = |on: Day| returned_on.is_none_or(|returned| on <= returned);
-    let rules = [
+    all_hold([
         (asked_on <= today, "/asked_on", "in the future"),
         (asked_on >= delivered_on, "/asked_on", early.as_str()),
         (in_span(asked_on), "/asked_on", late.as_str()),
@@ -266,22 +244,12 @@ fn check(
             "/given_back_on",
             late.as_str(),
         ),
-    ];
-    let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-    let broken: Vec<FieldError> = broken
-        .map(|(_, pointer, detail)| FieldError {
-            pointer: pointer.to_owned(),
-            detail: detail.to_owned(),
-        })
-        .collect();
-    if broken.is_empty() {
-        Ok(())
-    } else {
-        Err(Problem::invalid_all(broken))
-    }
+    ])
 }
 
 // SQL
+
+by_id!(Complaint, complaints, "there is no complaint {id}");
 
 /// Complaints of the sale that are open when its engine has come back become findings, each once; their ids.
 pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<i64>, Problem> {
@@ -368,14 +336,4 @@ async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDa
         days: last_days(&question, &rows)
             .map_err(|faults| Problem::internal(format!("{faults:?}")))?,
     })
-}
-
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Complaint, Problem> {
-    let found: Option<Complaint> = complaints::table
-        .find(id)
-        .select(Complaint::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("there is no complaint {id}")))
 }

@@ -3,12 +3,12 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Found, Reply},
         body::KeyedBody,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::{Code, Line, Text},
     },
     schema::{boiler_fittings, boilers, deliveries},
@@ -16,7 +16,7 @@ use crate::{
     stock,
     workshop::readiness,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -26,7 +26,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -60,12 +60,14 @@ pub struct Delivery {
     pub country: Option<Jurisdiction>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = deliveries)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright",
     "what_went_with_it": "box, fire irons, boiler papers"}))]
 pub struct NewDelivery {
     /// The day the engine leaves; its papers have to hold on this day.
+    #[diesel(column_name = on_day)]
     pub on: Day,
     pub manner: DeliveryManner,
     /// Who signs for it: the buyer, or the driver.
@@ -85,7 +87,7 @@ impl NewDelivery {
         let early = format!("before the engine was sold on {sold_on}");
         let export = self.manner == DeliveryManner::Export;
         let carried = self.manner == DeliveryManner::Carrier;
-        let rules = [
+        all_hold([
             (self.on >= sold_on, "/on", early.as_str()),
             (
                 !export || buyer_abroad,
@@ -117,19 +119,7 @@ impl NewDelivery {
                 "/country",
                 "only for an export",
             ),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -144,7 +134,7 @@ async fn deliver(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: KeyedBody<NewDelivery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         lock_with_boiler(tx, *stock_no).await?;
         let Some((sale_id, sold_on)) = stock::sale_of(tx.conn(), *stock_no).await? else {
@@ -173,53 +163,27 @@ async fn deliver(
 
 /// List the deliveries of an engine
 #[get("/engines/{stock_no:\\d+}/deliveries", 200 = Page<Delivery>)]
-async fn list_deliveries(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_deliveries(_by: SellingRead, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = deliveries::table
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
+    let rows = move |page: &Keyset| {
+        let rows = deliveries::table
             .filter(deliveries::stock_no.eq(stock_no))
-            .select(Delivery::as_select())
-            .order(deliveries::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(deliveries::id.gt(after));
-        }
-        Ok(query.load(conn).await?)
+            .select(Delivery::as_select());
+        of_page!(page, rows, deliveries::id)
     };
-    list.answer(&req, &db, fetch, |delivery: &Delivery| {
-        (Value::Null, delivery.id)
-    })
-    .await
+    list.rows(rows, |it: &Delivery| it.id).await
 }
 
 /// Read a delivery
 #[get("/deliveries/{id:\\d+}", 200 = Delivery)]
-async fn get_delivery(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let delivery: Option<Delivery> = deliveries::table
-        .find(*id)
-        .select(Delivery::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let delivery =
-        delivery.ok_or_else(|| Problem::not_found(format!("there is no delivery {id}")))?;
-    shown(&req, &delivery)
+async fn get_delivery(_by: SellingRead, found: Found<Delivery>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(Delivery, deliveries, "there is no delivery {id}");
 
 /// Holds the engine and the boiler in it, so that no test, job or finding comes between the gate and the delivery.
 async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
@@ -263,13 +227,7 @@ async fn insert(
         .values((
             deliveries::sale_id.eq(sale_id),
             deliveries::stock_no.eq(stock_no),
-            deliveries::on_day.eq(new.on),
-            deliveries::manner.eq(new.manner),
-            deliveries::handed_to.eq(&new.handed_to),
-            deliveries::what_went_with_it.eq(&new.what_went_with_it),
-            deliveries::carrier.eq(&new.carrier),
-            deliveries::carrier_reference.eq(&new.carrier_reference),
-            deliveries::country.eq(&new.country),
+            new,
         ))
         .returning(Delivery::as_returning())
         .get_result(tx.conn())

@@ -12,11 +12,11 @@ use crate::{
     },
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::KeyedBody,
         clock::Instant,
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{Problem, all_hold},
         text::{Code, Html, Text},
@@ -28,13 +28,13 @@ use crate::{
     selling::invoices::{self, Party},
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{dsl::not, prelude::*};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{books::tax::CashPayment, days::Day, money::Money, trade::PaymentMethod};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -137,7 +137,7 @@ pub struct DepositFilters {
 
 impl NewDeposit {
     fn check(&self, today: Day) -> Result<(), Problem> {
-        all_hold(&[
+        all_hold([
             (self.on <= today, "/on", "in the future"),
             (self.amount > Money::ZERO, "/amount", "not above 0"),
             (
@@ -168,7 +168,7 @@ impl Received {
 
 impl NewDepositReturn {
     fn check(&self, today: Day, received_on: Day) -> Result<(), Problem> {
-        all_hold(&[
+        all_hold([
             (self.on <= today, "/on", "in the future"),
             (
                 self.on >= received_on,
@@ -223,7 +223,7 @@ async fn receive_deposit(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewDeposit>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let reservation = reservations::locked(tx, *id).await?;
         new.check(actor.today)?;
@@ -262,12 +262,7 @@ async fn receive_deposit(
 
 /// List deposits
 #[get("/deposits", 200 = Page<Deposit>)]
-async fn list_deposits(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<DepositFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_deposits(_by: SellingRead, list: ListQuery<DepositFilters>) -> Reply {
     let filters = list.filters.clone();
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let mut query = deposits::table
@@ -275,8 +270,6 @@ async fn list_deposits(
             .left_join(deposit_returns::table)
             .left_join(payments::table.on(payments::deposit_id.eq(deposits::id.nullable())))
             .select(Row::as_select())
-            .order(deposits::id)
-            .limit(page.limit)
             .into_boxed();
         if let Some(id) = filters.reservation_id {
             query = query.filter(deposits::reservation_id.eq(id));
@@ -287,16 +280,10 @@ async fn list_deposits(
             Some(false) => query = query.filter(not(held)),
             None => {}
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(deposits::id.gt(after));
-        }
-        let rows: Vec<Row> = query.load(conn).await?;
+        let rows: Vec<Row> = of_page!(page, query, deposits::id).load(conn).await?;
         Ok(rows.into_iter().map(Row::shown).collect())
     };
-    list.answer(&req, &db, fetch, |deposit: &Deposit| {
-        (Value::Null, deposit.received.id)
-    })
-    .await
+    list.answer(fetch, |it: &Deposit| it.received.id).await
 }
 
 /// Read a deposit
@@ -306,7 +293,7 @@ async fn get_deposit(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let deposit = find(&mut *db.read().await?, *id).await?;
     shown(&req, &deposit)
 }
@@ -320,7 +307,7 @@ async fn return_deposit(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewDepositReturn>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let deposit = find(tx.conn(), *id).await?;
         // Holds the engine, whose sale would set the deposit off.
@@ -371,7 +358,7 @@ async fn get_receipt(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let now = Instant(actor.now);
     let receipt = receipt_of(&mut conn, *id, now).await?;

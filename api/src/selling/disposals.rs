@@ -5,10 +5,10 @@ use crate::{
     enquiring::{listings, reservations::queue},
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::KeyedBody,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::Text,
@@ -16,16 +16,15 @@ use crate::{
     schema::disposals,
     stock::{self, EngineState},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
-use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     trade::{DisposalManner, Manner, ReservationStanding},
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -72,7 +71,7 @@ async fn dispose_of(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: KeyedBody<NewDisposal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let stock_no = *stock_no;
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), stock_no).await?;
@@ -112,44 +111,24 @@ async fn dispose_of(
 
 /// List how an engine went without a sale
 #[get("/engines/{stock_no:\\d+}/disposals", 200 = Page<Disposal>)]
-async fn list_disposals(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_disposals(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = disposals::table
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
+    let rows = move |page: &Keyset| {
+        let rows = disposals::table
             .filter(disposals::stock_no.eq(stock_no))
-            .filter(disposals::id.gt(page.after_id().unwrap_or(0)))
-            .select(Disposal::as_select())
-            .order(disposals::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+            .select(Disposal::as_select());
+        of_page!(page, rows, disposals::id)
     };
-    list.answer(&req, &db, fetch, |disposal: &Disposal| {
-        (Value::Null, disposal.id)
-    })
-    .await
+    list.rows(rows, |it: &Disposal| it.id).await
 }
 
 /// Read how an engine went without a sale
 #[get("/disposals/{id:\\d+}", 200 = Disposal)]
-async fn get_disposal(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let disposal: Option<Disposal> = disposals::table
-        .find(*id)
-        .select(Disposal::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let missing = || Problem::not_found(format!("there is no disposal {id}"));
-    shown(&req, &disposal.ok_or_else(missing)?)
+async fn get_disposal(_by: MoneyDesk, found: Found<Disposal>) -> Reply {
+    found.shown()
 }
+
+// SQL
+
+by_id!(Disposal, disposals, "there is no disposal {id}");

@@ -5,12 +5,12 @@ use crate::{
     firm::firm,
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Reply, shown},
         body::{KeyedBody, Patch},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::exports,
@@ -20,7 +20,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -34,7 +34,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -111,29 +111,18 @@ pub struct NewExport {
 
 /// List the exports
 #[get("/exports", 200 = Page<Export>)]
-async fn list_exports(
-    MoneyDesk(actor): MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_exports(MoneyDesk(actor): MoneyDesk, list: ListQuery) -> Reply {
     let today = actor.today;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let ids: Vec<i64> = exports::table
-            .filter(exports::id.gt(page.after_id().unwrap_or(0)))
-            .order(exports::id)
-            .limit(page.limit)
-            .select(exports::sale_id)
-            .load(conn)
-            .await?;
-        let mut listed = Vec::with_capacity(ids.len());
-        for sale in ids {
+        let sales = of_page!(page, exports::table.select(exports::sale_id), exports::id);
+        let sales: Vec<i64> = sales.load(conn).await?;
+        let mut listed = Vec::with_capacity(sales.len());
+        for sale in sales {
             listed.extend(of_sale(conn, sale, today).await?);
         }
         Ok(listed)
     };
-    list.answer(&req, &db, fetch, |export: &Export| (Value::Null, export.id))
-        .await
+    list.answer(fetch, |it: &Export| it.id).await
 }
 
 /// Record that a sale is an export
@@ -147,7 +136,7 @@ async fn create_export(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewExport>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, id).await?;
@@ -185,7 +174,7 @@ async fn get_export(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     shown(&req, &find(&mut conn, *id, actor.today).await?)
 }
@@ -200,42 +189,40 @@ async fn change_export(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<NewExport>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
-    let changed = db
-        .write(&actor, async |tx| {
-            let sale_id = find(tx.conn(), id, actor.today).await?.sale_id;
-            let sale = sales::locked(tx, sale_id).await?;
-            let current = find(tx.conn(), id, actor.today).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            change.check(tx, &sale).await?;
-            diesel::update(exports::table.find(id))
-                .set(&change)
-                .execute(tx.conn())
-                .await?;
-            let after = find(tx.conn(), id, actor.today).await?;
-            for (before, now) in [
-                (current.taxed_on(&sale), after.taxed_on(&sale)),
-                (current.tax_due_on, after.tax_due_on),
-                (current.tax_taken_back_on, after.tax_taken_back_on),
-            ] {
-                if before != now {
-                    for on in [before, now].into_iter().flatten() {
-                        tax_periods::must_be_open(tx.conn(), on).await?;
-                    }
+    db.change(&actor, &req, async |tx| {
+        let sale_id = find(tx.conn(), id, actor.today).await?.sale_id;
+        let sale = sales::locked(tx, sale_id).await?;
+        let current = find(tx.conn(), id, actor.today).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        change.check(tx, &sale).await?;
+        diesel::update(exports::table.find(id))
+            .set(&change)
+            .execute(tx.conn())
+            .await?;
+        let after = find(tx.conn(), id, actor.today).await?;
+        for (before, now) in [
+            (current.taxed_on(&sale), after.taxed_on(&sale)),
+            (current.tax_due_on, after.tax_due_on),
+            (current.tax_taken_back_on, after.tax_taken_back_on),
+        ] {
+            if before != now {
+                for on in [before, now].into_iter().flatten() {
+                    tax_periods::must_be_open(tx.conn(), on).await?;
                 }
             }
-            let entry = json!({"export_id": id, "sale_id": sale_id, "members": patch.members()});
-            tx.record("export.changed", Some(sale.terms.stock_no), entry)
-                .await?;
-            Ok(after)
-        })
-        .await?;
-    shown(&req, &changed)
+        }
+        let entry = json!({"export_id": id, "sale_id": sale_id, "members": patch.members()});
+        tx.record("export.changed", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok(after)
+    })
+    .await
 }
 
 impl NewExport {
@@ -247,7 +234,7 @@ impl NewExport {
         let within = country(&self.destination) == country(&home)
             || (country(&home) == "GB" && country(&self.destination) == "IM");
         let early = format!("before the day of the sale, {}", sale.terms.on);
-        let rules = [
+        all_hold([
             (
                 !within,
                 "/destination",
@@ -278,19 +265,7 @@ impl NewExport {
                 "/evidence_on",
                 "missing; the day on which the firm got the evidence",
             ),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 

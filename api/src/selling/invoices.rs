@@ -11,6 +11,7 @@ use crate::{
     },
     ground::{
         actor::SellingRead,
+        answers::Reply,
         clock::Instant,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -24,7 +25,7 @@ use crate::{
     },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -142,7 +143,7 @@ async fn get_invoice(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let invoice = of_sale(&mut conn, *id, actor.today).await?;
     sheets::shown(
@@ -164,7 +165,7 @@ async fn get_credit_note(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let credited = credited(&mut conn, *id, actor.today).await?;
     let now = Instant(actor.now);

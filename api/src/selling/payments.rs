@@ -7,27 +7,26 @@ use crate::{
     },
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Found, Reply},
         body::KeyedBody,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::Problem,
+        problem::{Problem, all_hold},
         text::Text,
     },
     schema::payments,
     selling::{
         deposits,
-        sales::{self, Rules, Sale, Terms},
+        sales::{self, Sale, Terms},
     },
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
-use diesel_async::AsyncPgConnection;
 use outshop_core::{books::tax::CashPayment, days::Day, money::Money, trade::PaymentMethod};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -93,20 +92,20 @@ pub struct NewPayment {
 
 impl NewPayment {
     fn check(&self, today: Day) -> Result<(), Problem> {
-        let mut rules = Rules::default();
-        rules.hold(self.on <= today, "/on", "in the future");
-        rules.hold(self.amount != Money::ZERO, "/amount", "0 is no payment");
-        rules.hold(
-            self.method != PaymentMethod::PartExchange,
-            "/method",
-            "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
-        );
-        rules.hold(
-            !self.notes_into_bank || self.method == PaymentMethod::Transfer,
-            "/notes_into_bank",
-            "notes that are paid into the bank come as a transfer",
-        );
-        rules.checked()
+        all_hold([
+            (self.on <= today, "/on", "in the future"),
+            (self.amount != Money::ZERO, "/amount", "0 is no payment"),
+            (
+                self.method != PaymentMethod::PartExchange,
+                "/method",
+                "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+            ),
+            (
+                !self.notes_into_bank || self.method == PaymentMethod::Transfer,
+                "/notes_into_bank",
+                "notes that are paid into the bank come as a transfer",
+            ),
+        ])
     }
 }
 
@@ -114,31 +113,16 @@ impl NewPayment {
 
 /// List the payments for a sale
 #[get("/sales/{id:\\d+}/payments", 200 = Page<Payment>)]
-async fn list_payments(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_payments(_by: SellingRead, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    sales::find(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = payments::table
+    sales::find(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = payments::table
             .filter(payments::sale_id.eq(id))
-            .select(Payment::as_select())
-            .order(payments::id)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some(after) = page.after_id() {
-            query = query.filter(payments::id.gt(after));
-        }
-        Ok(query.load(conn).await?)
+            .select(Payment::as_select());
+        of_page!(page, rows, payments::id)
     };
-    list.answer(&req, &db, fetch, |payment: &Payment| {
-        (Value::Null, payment.id)
-    })
-    .await
+    list.rows(rows, |it: &Payment| it.id).await
 }
 
 /// Record a payment for a sale
@@ -151,7 +135,7 @@ async fn pay(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewPayment>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, *id).await?;
         new.check(actor.today)?;
@@ -194,23 +178,13 @@ async fn pay(
 
 /// Read a payment
 #[get("/payments/{id:\\d+}", 200 = Payment)]
-async fn get_payment(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let payment: Option<Payment> = payments::table
-        .find(*id)
-        .select(Payment::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let payment = payment.ok_or_else(|| Problem::not_found(format!("there is no payment {id}")))?;
-    shown(&req, &payment)
+async fn get_payment(_by: SellingRead, found: Found<Payment>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(Payment, payments, "there is no payment {id}");
 
 /// Sets the allowance for an engine taken in part exchange off against the price; `sale` is held.
 pub(crate) async fn set_off(

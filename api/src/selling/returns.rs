@@ -5,12 +5,12 @@ use crate::{
     enquiring::listings,
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Found, Reply},
         body::KeyedBody,
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{FieldError, Problem},
+        problem::{Problem, all_hold},
         text::Prose,
     },
     schema::{credit_notes, returns},
@@ -21,13 +21,13 @@ use crate::{
     stock,
     workshop::despatch_checklist,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, money::Money, trade::ReturnReason};
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -82,24 +82,12 @@ impl NewReturn {
         let before = format!("before the {what} on {earliest}");
         let too_much = format!("more than the {} that was paid", sale.paid);
         let refund = self.refund.unwrap_or(sale.paid);
-        let rules = [
+        all_hold([
             (self.on <= today, "/on", "in the future"),
             (self.on >= earliest, "/on", before.as_str()),
             (!refund.is_negative(), "/refund", "not 0 or more"),
             (refund <= sale.paid, "/refund", too_much.as_str()),
-        ];
-        let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-        let broken: Vec<FieldError> = broken
-            .map(|(_, pointer, detail)| FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            })
-            .collect();
-        if broken.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(broken))
-        }
+        ])
     }
 }
 
@@ -117,7 +105,7 @@ async fn take_back(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewReturn>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = standing_sale(tx, *id).await?;
         let Some((delivery_id, left_on)) = deliveries::of_sale(tx.conn(), *id).await? else {
@@ -151,7 +139,7 @@ async fn call_off(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewReturn>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = standing_sale(tx, *id).await?;
         if deliveries::of_sale(tx.conn(), *id).await?.is_some() {
@@ -178,43 +166,23 @@ async fn call_off(
 ///
 /// The returns of engines, and the sales that were called off before the engine left.
 #[get("/returns", 200 = Page<Return>)]
-async fn list_returns(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = returns::table
-            .filter(returns::id.gt(page.after_id().unwrap_or(0)))
-            .select(Return::as_select())
-            .order(returns::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_returns(_by: SellingRead, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = returns::table.select(Return::as_select());
+        of_page!(page, all, returns::id)
     };
-    list.answer(&req, &db, fetch, |made: &Return| (Value::Null, made.id))
-        .await
+    list.rows(rows, |it: &Return| it.id).await
 }
 
 /// Read how a sale was undone
 #[get("/returns/{id:\\d+}", 200 = Return)]
-async fn get_return(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let made: Option<Return> = returns::table
-        .find(*id)
-        .select(Return::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let missing = || Problem::not_found(format!("there is no return {id}"));
-    shown(&req, &made.ok_or_else(missing)?)
+async fn get_return(_by: SellingRead, found: Found<Return>) -> Reply {
+    found.shown()
 }
 
 // SQL
+
+by_id!(Return, returns, "there is no return {id}");
 
 /// The sale and its engine, both held, so that nobody delivers, pays or sells meanwhile.
 async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {

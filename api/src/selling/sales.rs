@@ -6,13 +6,13 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
-        answers::shown,
+        answers::{Reply, shown},
         body::{KeyedBody, Patch},
         confirmations::{self, Confirmations},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
-        problem::{self, FieldError, Problem},
+        problem::{self, Problem, all_hold},
         text::Prose,
     },
     pricing::{margins, valuations::last_high},
@@ -20,7 +20,7 @@ use crate::{
     selling::{deliveries as deliveries_of, payments::set_off_deposits},
     stock::{Agreed, EngineState},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{dsl::sum, prelude::*};
 use diesel_async::AsyncPgConnection;
 use foreseen::SaleForeseen;
@@ -31,7 +31,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
@@ -113,16 +113,19 @@ pub struct Sale {
     pub taken_in: Vec<i32>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = sales)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "price": "7600.00", "person_id": 12}))]
 pub struct NewSale {
     /// Today or earlier, but not before the engine came.
+    #[diesel(column_name = on_day)]
     pub on: Day,
     /// Above 0; value added tax included.
     /// At most 10 x the high figure of the engine's last valuation unless confirmed.
     pub price: Money,
     #[serde(default)]
+    #[diesel(skip_insertion)]
     pub price_confirmed: bool,
     /// The buyer.
     pub person_id: i64,
@@ -149,6 +152,7 @@ pub struct NewSale {
     /// The proprietor knows that the price is below the break-even price, and sells all the same. false unless told
     /// otherwise.
     #[serde(default)]
+    #[diesel(skip_insertion)]
     pub below_break_even_confirmed: bool,
     pub note: Option<Prose>,
 }
@@ -193,56 +197,33 @@ pub struct SaleFilters {
     stock_no: Option<i32>,
 }
 
-/// Rules of a request, gathered so that all that are broken are told at once.
-#[derive(Default)]
-pub(super) struct Rules(Vec<FieldError>);
-
-impl Rules {
-    pub(super) fn hold(&mut self, holds: bool, pointer: &str, detail: &str) {
-        if !holds {
-            self.0.push(FieldError {
-                pointer: pointer.to_owned(),
-                detail: detail.to_owned(),
-            });
-        }
-    }
-
-    pub(super) fn checked(self) -> Result<(), Problem> {
-        if self.0.is_empty() {
-            Ok(())
-        } else {
-            Err(Problem::invalid_all(self.0))
-        }
-    }
-}
-
 impl NewSale {
     fn check(&self, today: Day) -> Result<(), Problem> {
-        let mut rules = Rules::default();
-        rules.hold(self.on <= today, "/on", "in the future");
-        rules.hold(self.price > Money::ZERO, "/price", "not above 0");
-        rules.hold(
-            self.papers_acknowledged_on.is_none_or(|on| on <= today),
-            "/papers_acknowledged_on",
-            "in the future",
-        );
-        rules.hold(
-            self.promised_on.is_none_or(|promised| promised >= self.on),
-            "/promised_on",
-            "before the day of the sale",
-        );
-        rules.hold(
-            self.informed_of_cancellation_on
-                .is_none_or(|on| on <= today),
-            "/informed_of_cancellation_on",
-            "in the future",
-        );
-        rules.hold(
-            self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
-            "/owner_agreed_on",
-            "after the day of the sale",
-        );
-        rules.checked()
+        all_hold([
+            (self.on <= today, "/on", "in the future"),
+            (self.price > Money::ZERO, "/price", "not above 0"),
+            (
+                self.papers_acknowledged_on.is_none_or(|on| on <= today),
+                "/papers_acknowledged_on",
+                "in the future",
+            ),
+            (
+                self.promised_on.is_none_or(|promised| promised >= self.on),
+                "/promised_on",
+                "before the day of the sale",
+            ),
+            (
+                self.informed_of_cancellation_on
+                    .is_none_or(|on| on <= today),
+                "/informed_of_cancellation_on",
+                "in the future",
+            ),
+            (
+                self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
+                "/owner_agreed_on",
+                "after the day of the sale",
+            ),
+        ])
     }
 
     /// Below the reserve the owner of an engine on commission has to agree; other engines have no owner to ask.
@@ -269,6 +250,8 @@ impl NewSale {
 impl SalePatch {
     /// What follows a sale by law, as it stands after the change.
     fn law(&self, sold_on: Day, delivered_on: Option<Day>, today: Day) -> Result<(), Problem> {
+        const FUTURE: &str = "in the future";
+        const UNDELIVERED: &str = "before the engine was delivered; a day from its delivery";
         let at_distance = self.at_distance;
         let consumer = self.buyer_is_consumer;
         let told_on = self.informed_of_cancellation_on;
@@ -276,57 +259,49 @@ impl SalePatch {
         let proof_on = self.proof_of_sending_on;
         let agreed_on = self.refund_agreed_on;
         let collected = self.collection_offered;
-        let mut rules = Rules::default();
-        for (on, pointer) in [
-            (told_on, "/informed_of_cancellation_on"),
-            (cancelled_on, "/cancelled_on"),
-            (proof_on, "/proof_of_sending_on"),
-            (agreed_on, "/refund_agreed_on"),
-        ] {
-            rules.hold(on.is_none_or(|on| on <= today), pointer, "in the future");
-        }
-        rules.hold(
-            cancelled_on.is_none() || (at_distance && consumer),
-            "/cancelled_on",
-            "a consumer alone cancels, and a sale at a distance alone: leave it out, or say at_distance and buyer_is_consumer",
-        );
-        rules.hold(
-            cancelled_on.is_none_or(|on| on >= sold_on),
-            "/cancelled_on",
-            "before the day of the sale",
-        );
         let changed_on = self.value_changed_on;
-        rules.hold(
-            changed_on.is_none_or(|on| on <= sold_on),
-            "/value_changed_on",
-            "after the day of the sale",
-        );
-        rules.hold(
-            cancelled_on.is_some() || !collected,
-            "/collection_offered",
-            "only of a sale that the buyer cancelled: give cancelled_on",
-        );
-        rules.hold(
-            cancelled_on.is_some() || proof_on.is_none(),
-            "/proof_of_sending_on",
-            "only of a sale that the buyer cancelled: give cancelled_on",
-        );
-        rules.hold(
-            agreed_on.is_none() || consumer,
-            "/refund_agreed_on",
-            "the right to reject is a consumer's: leave it out, or say buyer_is_consumer",
-        );
-        for (on, pointer) in [
-            (proof_on, "/proof_of_sending_on"),
-            (agreed_on, "/refund_agreed_on"),
-        ] {
-            rules.hold(
-                on.is_none_or(|on| delivered_on.is_some_and(|delivered| on >= delivered)),
-                pointer,
-                "before the engine was delivered; a day from its delivery",
-            );
-        }
-        rules.checked()
+        let past = |on: Option<Day>| on.is_none_or(|on| on <= today);
+        let delivered = |on: Option<Day>| {
+            on.is_none_or(|on| delivered_on.is_some_and(|delivered| on >= delivered))
+        };
+        all_hold([
+            (past(told_on), "/informed_of_cancellation_on", FUTURE),
+            (past(cancelled_on), "/cancelled_on", FUTURE),
+            (past(proof_on), "/proof_of_sending_on", FUTURE),
+            (past(agreed_on), "/refund_agreed_on", FUTURE),
+            (
+                cancelled_on.is_none() || (at_distance && consumer),
+                "/cancelled_on",
+                "a consumer alone cancels, and a sale at a distance alone: leave it out, or say at_distance and buyer_is_consumer",
+            ),
+            (
+                cancelled_on.is_none_or(|on| on >= sold_on),
+                "/cancelled_on",
+                "before the day of the sale",
+            ),
+            (
+                changed_on.is_none_or(|on| on <= sold_on),
+                "/value_changed_on",
+                "after the day of the sale",
+            ),
+            (
+                cancelled_on.is_some() || !collected,
+                "/collection_offered",
+                "only of a sale that the buyer cancelled: give cancelled_on",
+            ),
+            (
+                cancelled_on.is_some() || proof_on.is_none(),
+                "/proof_of_sending_on",
+                "only of a sale that the buyer cancelled: give cancelled_on",
+            ),
+            (
+                agreed_on.is_none() || consumer,
+                "/refund_agreed_on",
+                "the right to reject is a consumer's: leave it out, or say buyer_is_consumer",
+            ),
+            (delivered(proof_on), "/proof_of_sending_on", UNDELIVERED),
+            (delivered(agreed_on), "/refund_agreed_on", UNDELIVERED),
+        ])
     }
 }
 
@@ -370,7 +345,7 @@ async fn sell(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: KeyedBody<NewSale>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), *stock_no).await?;
         new.check(actor.today)?;
@@ -419,30 +394,17 @@ async fn sell(
 
 /// List sales
 #[get("/sales", 200 = Page<Sale>)]
-async fn list_sales(
-    _by: SellingRead,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<SaleFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_sales(_by: SellingRead, list: ListQuery<SaleFilters>) -> Reply {
     let stock_no = list.filters.stock_no;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = sales::table
-            .select(Terms::as_select())
-            .order(sales::id)
-            .limit(page.limit)
-            .into_boxed();
+        let mut query = sales::table.select(Terms::as_select()).into_boxed();
         if let Some(stock_no) = stock_no {
             query = query.filter(sales::stock_no.eq(stock_no));
         }
-        if let Some(after) = page.after_id() {
-            query = query.filter(sales::id.gt(after));
-        }
-        let terms = query.load(conn).await?;
+        let terms = of_page!(page, query, sales::id).load(conn).await?;
         with_payments(conn, terms).await
     };
-    list.answer(&req, &db, fetch, |sale: &Sale| (Value::Null, sale.terms.id))
-        .await
+    list.answer(fetch, |it: &Sale| it.terms.id).await
 }
 
 /// Read a sale
@@ -452,7 +414,7 @@ async fn get_sale(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let sale = find(&mut conn, *id).await?;
     shown(
@@ -469,42 +431,40 @@ async fn change_sale(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<SalePatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked(tx, *id).await?;
-            let current = foreseen::of_sale(tx.conn(), current, actor.today).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let acknowledged = change.papers_acknowledged_on;
-            if acknowledged.is_some_and(|on| on > actor.today) {
-                return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
-            }
-            let promised = change.promised_on;
-            if promised.is_some_and(|promised| promised < current.sale.terms.on) {
-                return Err(Problem::invalid(
-                    "/promised_on",
-                    "before the day of the sale",
-                ));
-            }
-            let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
-            let delivered_on = delivered.map(|(_, on)| on);
-            change.law(current.sale.terms.on, delivered_on, actor.today)?;
-            diesel::update(sales::table.find(*id))
-                .set(&change)
-                .execute(tx.conn())
-                .await?;
-            let entry = json!({"sale_id": *id, "members": patch.members()});
-            tx.record("sale.changed", Some(current.sale.terms.stock_no), entry)
-                .await?;
-            let changed = find(tx.conn(), *id).await?;
-            foreseen::of_sale(tx.conn(), changed, actor.today).await
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = locked(tx, *id).await?;
+        let current = foreseen::of_sale(tx.conn(), current, actor.today).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let acknowledged = change.papers_acknowledged_on;
+        if acknowledged.is_some_and(|on| on > actor.today) {
+            return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
+        }
+        let promised = change.promised_on;
+        if promised.is_some_and(|promised| promised < current.sale.terms.on) {
+            return Err(Problem::invalid(
+                "/promised_on",
+                "before the day of the sale",
+            ));
+        }
+        let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
+        let delivered_on = delivered.map(|(_, on)| on);
+        change.law(current.sale.terms.on, delivered_on, actor.today)?;
+        diesel::update(sales::table.find(*id))
+            .set(&change)
+            .execute(tx.conn())
+            .await?;
+        let entry = json!({"sale_id": *id, "members": patch.members()});
+        tx.record("sale.changed", Some(current.sale.terms.stock_no), entry)
+            .await?;
+        let changed = find(tx.conn(), *id).await?;
+        foreseen::of_sale(tx.conn(), changed, actor.today).await
+    })
+    .await
 }
 
 // SQL
@@ -524,47 +484,25 @@ async fn insert(
         .values((
             sales::stock_no.eq(stock_no),
             sales::invoice_no.eq(invoice_no),
-            sales::on_day.eq(new.on),
-            sales::price.eq(new.price),
-            sales::person_id.eq(new.person_id),
-            sales::buyer_abroad.eq(new.buyer_abroad),
-            sales::at_distance.eq(new.at_distance),
-            sales::buyer_is_consumer.eq(new.buyer_is_consumer),
-            sales::informed_of_cancellation_on.eq(new.informed_of_cancellation_on),
-            sales::papers_acknowledged_on.eq(new.papers_acknowledged_on),
-            sales::promised_on.eq(new.promised_on),
-            sales::owner_agreed_on.eq(new.owner_agreed_on),
-            sales::note.eq(&new.note),
             sales::confirmed.eq(confirmed),
+            new,
         ))
         .returning(Terms::as_returning())
         .get_result(tx.conn())
         .await?)
 }
 
+by_id!(Terms, sales, "there is no sale {id}");
+
 pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, Problem> {
-    let terms: Option<Terms> = sales::table
-        .find(id)
-        .select(Terms::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    let found = with_payments(conn, terms.into_iter().collect())
-        .await?
-        .pop();
-    found.ok_or_else(|| missing(id))
+    let terms = Terms::find(conn, id).await?;
+    let sale = with_payments(conn, vec![terms]).await?.pop();
+    sale.ok_or_else(|| Terms::missing(id))
 }
 
 /// The sale, held so that no other payment is recorded meanwhile.
 pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
-    let found: Option<i64> = sales::table
-        .find(id)
-        .select(sales::id)
-        .for_update()
-        .first(tx.conn())
-        .await
-        .optional()?;
-    found.ok_or_else(|| missing(id))?;
+    Terms::lock(tx.conn(), id).await?;
     find(tx.conn(), id).await
 }
 
@@ -576,10 +514,6 @@ pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sal
         }
         found => found,
     }
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no sale {id}"))
 }
 
 /// Marks a sale, which is held, as undone from that day on.

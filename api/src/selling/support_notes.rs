@@ -3,10 +3,10 @@
 use crate::{
     ground::{
         actor::{Floor, Staff},
-        answers::shown,
+        answers::{Found, Reply},
         body::{Body, Patch},
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::Prose,
@@ -14,13 +14,12 @@ use crate::{
     schema::support_notes,
     selling::sales,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
-use diesel_async::AsyncPgConnection;
 use outshop_core::days::Day;
 use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -72,26 +71,16 @@ pub struct SupportNotePatch {
 
 /// List what the buyer asked after a sale
 #[get("/sales/{id:\\d+}/support-notes", 200 = Page<SupportNote>)]
-async fn list_support_notes(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_support_notes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
-    sales::find(&mut *db.read().await?, id).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = support_notes::table
+    sales::find(&mut *list.conn().await?, id).await?;
+    let rows = move |page: &Keyset| {
+        let rows = support_notes::table
             .filter(support_notes::sale_id.eq(id))
-            .filter(support_notes::id.gt(page.after_id().unwrap_or(0)))
-            .select(SupportNote::as_select())
-            .order(support_notes::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+            .select(SupportNote::as_select());
+        of_page!(page, rows, support_notes::id)
     };
-    list.answer(&req, &db, fetch, |it: &SupportNote| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &SupportNote| it.id).await
 }
 
 /// Note what the buyer asked after a sale
@@ -101,7 +90,7 @@ async fn note(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewSupportNote>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, *id).await?;
         if new.on > actor.today {
@@ -131,13 +120,8 @@ async fn note(
 
 /// Read what the buyer asked
 #[get("/support-notes/{id:\\d+}", 200 = SupportNote)]
-async fn get_support_note(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+async fn get_support_note(_by: Staff, found: Found<SupportNote>) -> Reply {
+    found.shown()
 }
 
 /// Note what the buyer was answered
@@ -148,40 +132,29 @@ async fn answer(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<SupportNotePatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let sale_id = find(tx.conn(), *id).await?.sale_id;
-            let sale = sales::locked(tx, sale_id).await?;
-            let current = find(tx.conn(), *id).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: SupportNote = diesel::update(support_notes::table.find(*id))
-                .set(&change)
-                .returning(SupportNote::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry =
-                json!({"support_note_id": *id, "sale_id": sale_id, "members": patch.members()});
-            tx.record("support.answered", Some(sale.terms.stock_no), entry)
-                .await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let sale_id = SupportNote::find(tx.conn(), *id).await?.sale_id;
+        let sale = sales::locked(tx, sale_id).await?;
+        let current = SupportNote::find(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: SupportNote = diesel::update(support_notes::table.find(*id))
+            .set(&change)
+            .returning(SupportNote::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"support_note_id": *id, "sale_id": sale_id, "members": patch.members()});
+        tx.record("support.answered", Some(sale.terms.stock_no), entry)
+            .await?;
+        Ok(changed)
+    })
+    .await
 }
 
 // SQL
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<SupportNote, Problem> {
-    let found: Option<SupportNote> = support_notes::table
-        .find(id)
-        .select(SupportNote::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("there is no support note {id}")))
-}
+by_id!(SupportNote, support_notes, "there is no support note {id}");

@@ -3,7 +3,9 @@
 use crate::{
     ground::{
         actor::Actor,
-        answers, body,
+        answers,
+        answers::Reply,
+        body,
         db::Db,
         operations::Addresses,
         problem::{self, KINDS, Problem},
@@ -189,7 +191,7 @@ async fn live() -> HttpResponse {
     HttpResponse::Ok().json(serde_json::json!({"live": true}))
 }
 
-async fn ready(db: web::Data<Db>) -> Result<HttpResponse, Problem> {
+async fn ready(db: web::Data<Db>) -> Reply {
     use diesel_async::SimpleAsyncConnection;
     db.read()
         .await?
@@ -204,7 +206,7 @@ async fn ready(db: web::Data<Db>) -> Result<HttpResponse, Problem> {
 }
 
 /// The page of a kind of problem.
-async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Result<HttpResponse, Problem> {
+async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Reply {
     let kind = KINDS
         .iter()
         .find(|known| known.name == *kind)

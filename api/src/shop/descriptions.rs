@@ -12,6 +12,7 @@ use crate::{
     },
     ground::{
         actor::Staff,
+        answers::Reply,
         clock::Instant,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -22,7 +23,7 @@ use crate::{
     schema::{engines as engines_table, listings, stock},
     shop::public::{self, PublicEngine, PublicPapers},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -134,7 +135,7 @@ async fn get_description(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<OnDay>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let description = of_engine(&mut conn, *stock_no, query.on.unwrap_or(actor.today)).await?;
     let now = Instant(actor.now);

@@ -5,11 +5,11 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Found, Reply},
         body::{Body, Known, Patch},
         clock::Instant,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
         text::{Html, Line, Prose},
@@ -26,7 +26,7 @@ use outshop_core::{
 };
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -90,24 +90,12 @@ pub struct EngineNotes {
 
 /// List the firm's notes for those who take an engine over
 #[get("/handover-notes", 200 = Page<HandoverNote>)]
-async fn list_handover_notes(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = handover_notes::table
-            .filter(handover_notes::id.gt(page.after_id().unwrap_or(0)))
-            .select(HandoverNote::as_select())
-            .order(handover_notes::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_handover_notes(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = handover_notes::table.select(HandoverNote::as_select());
+        of_page!(page, all, handover_notes::id)
     };
-    list.answer(&req, &db, fetch, |note: &HandoverNote| {
-        (Value::Null, note.id)
-    })
-    .await
+    list.rows(rows, |it: &HandoverNote| it.id).await
 }
 
 /// Write a note for those who take an engine over
@@ -116,7 +104,7 @@ async fn create_handover_note(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     new: Body<NewHandoverNote>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let note: HandoverNote = diesel::insert_into(handover_notes::table)
             .values(&*new)
@@ -132,13 +120,8 @@ async fn create_handover_note(
 
 /// Read a note for those who take an engine over
 #[get("/handover-notes/{id:\\d+}", 200 = HandoverNote)]
-async fn get_handover_note(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+async fn get_handover_note(_by: Staff, found: Found<HandoverNote>) -> Reply {
+    found.shown()
 }
 
 /// Change a note for those who take an engine over
@@ -149,26 +132,24 @@ async fn change_handover_note(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<NewHandoverNote>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked(tx.conn(), *id).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: HandoverNote = diesel::update(handover_notes::table.find(*id))
-                .set(&change)
-                .returning(HandoverNote::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"handover_note_id": *id, "members": patch.members()});
-            tx.record("handover_note.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = HandoverNote::lock(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: HandoverNote = diesel::update(handover_notes::table.find(*id))
+            .set(&change)
+            .returning(HandoverNote::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"handover_note_id": *id, "members": patch.members()});
+        tx.record("handover_note.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// Delete a note for those who take an engine over
@@ -178,9 +159,9 @@ async fn delete_handover_note(
     db: web::Data<Db>,
     id: web::Path<i64>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.write(&actor, async |tx| {
-        known.against(&locked(tx.conn(), *id).await?)?;
+        known.against(&HandoverNote::lock(tx.conn(), *id).await?)?;
         diesel::delete(handover_notes::table.find(*id))
             .execute(tx.conn())
             .await?;
@@ -200,7 +181,7 @@ async fn get_engine_notes(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let notes = of_engine(&mut conn, *stock_no).await?;
     let now = Instant(actor.now);
@@ -208,6 +189,12 @@ async fn get_engine_notes(
 }
 
 // SQL
+
+by_id!(
+    HandoverNote,
+    handover_notes,
+    "there is no handover note {id}"
+);
 
 pub(crate) async fn of_engine(
     conn: &mut AsyncPgConnection,
@@ -238,29 +225,4 @@ pub(crate) async fn of_engine(
         notes: query.load(conn).await?,
         cautions: vec![CAUTION.into()],
     })
-}
-
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<HandoverNote, Problem> {
-    let note: Option<HandoverNote> = handover_notes::table
-        .find(id)
-        .select(HandoverNote::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    note.ok_or_else(|| missing(id))
-}
-
-async fn locked(conn: &mut AsyncPgConnection, id: i64) -> Result<HandoverNote, Problem> {
-    let note: Option<HandoverNote> = handover_notes::table
-        .find(id)
-        .select(HandoverNote::as_select())
-        .for_update()
-        .first(conn)
-        .await
-        .optional()?;
-    note.ok_or_else(|| missing(id))
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no handover note {id}"))
 }

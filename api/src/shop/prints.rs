@@ -10,6 +10,7 @@ use crate::{
     ground::{
         actor::{Actor, Anyone, Staff},
         answers,
+        answers::Reply,
         body::Body,
         clock::{Clock, Instant},
         db::{Db, RunQueryDsl},
@@ -23,7 +24,7 @@ use crate::{
     shop::{descriptions, owner_notes},
     workshop::work_records,
 };
-use actix_web::{HttpMessage, HttpRequest, HttpResponse, web};
+use actix_web::{HttpMessage, HttpRequest, web};
 use base64::{Engine as _, engine::general_purpose::URL_SAFE_NO_PAD};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
@@ -110,11 +111,7 @@ pub struct Print {
 ///
 /// At an address that needs no key, serves the sheet once, and holds for five minutes. The sheet shows what is on record now.
 #[post("/prints", 201 = Print)]
-async fn create_print(
-    Staff(actor): Staff,
-    db: web::Data<Db>,
-    new: Body<NewPrint>,
-) -> Result<HttpResponse, Problem> {
+async fn create_print(Staff(actor): Staff, db: web::Data<Db>, new: Body<NewPrint>) -> Reply {
     let mut secret = [0_u8; 32];
     getrandom::fill(&mut secret).map_err(Problem::internal)?;
     let secret = URL_SAFE_NO_PAD.encode(secret);
@@ -150,7 +147,7 @@ async fn open_print(
     db: web::Data<Db>,
     clock: web::Data<Clock>,
     secret: web::Path<String>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let waiting = prints::table
         .find(Sha256::digest(secret.as_str()).to_vec())
         .filter(prints::until_at.gt(Instant(clock.now())));

@@ -16,16 +16,15 @@ use crate::{
     },
     ground::{
         actor::Anyone,
-        answers,
+        answers::{self, Reply},
         clock::Clock,
         list::{ListQuery, Page, PageParams, form_of},
         operations::Operations,
-        problem::Problem,
         text::{Code, Line, Prose, Text},
     },
     schema::{engines, findings, listings},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use list::{PublicFilters, PublicSort, Sort};
 pub(crate) use load::{condition_of, papers_of};
@@ -307,7 +306,7 @@ async fn list_public_listings(
     req: HttpRequest,
     window: web::Data<ShopWindow>,
     clock: web::Data<Clock>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let view = window.view(&clock).await?;
     if let Some(form) = form_of(&req) {
         let list = ListQuery::<PublicFilters>::read(&req)?;
@@ -333,7 +332,7 @@ async fn get_public_listing(
     window: web::Data<ShopWindow>,
     clock: web::Data<Clock>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let view = window.view(&clock).await?;
     if answers::accepts(&req, "application/ld+json") {
         let made = view.schema_org(*stock_no)?;
@@ -352,7 +351,7 @@ async fn get_public_feed(
     req: HttpRequest,
     window: web::Data<ShopWindow>,
     clock: web::Data<Clock>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let view = window.view(&clock).await?;
     let made = view.made_once("the feed", || feeds::atom(&view, req.path()))?;
     Ok(view.answer(&req, &made))
@@ -367,7 +366,7 @@ async fn get_public_sitemap(
     req: HttpRequest,
     window: web::Data<ShopWindow>,
     clock: web::Data<Clock>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let view = window.view(&clock).await?;
     let made = view.made_once("the map", || feeds::sitemap(&view))?;
     Ok(view.answer(&req, &made))
@@ -383,7 +382,7 @@ async fn list_similar_listings(
     window: web::Data<ShopWindow>,
     clock: web::Data<Clock>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let view = window.view(&clock).await?;
     let made = view.similar(*stock_no)?;
     Ok(view.answer(&req, &made))
@@ -398,7 +397,7 @@ async fn get_public_counts(
     req: HttpRequest,
     window: web::Data<ShopWindow>,
     clock: web::Data<Clock>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let view = window.view(&clock).await?;
     Ok(view.answer(&req, view.counts()?))
 }

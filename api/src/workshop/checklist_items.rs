@@ -4,10 +4,10 @@ use crate::{
     boilers::papers::OnDay,
     ground::{
         actor::{Owner, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Known, Patch},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::Problem,
         query::Query,
@@ -22,7 +22,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{boilers::readiness::travels_drained, days::Day, engines::engine::Kind};
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
@@ -143,27 +143,17 @@ pub struct ToPrepare {
 
 /// List what the firm makes ready before engines leave
 #[get("/preparation-items", 200 = Page<PreparationItem>)]
-async fn list_preparation_items(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = preparation_items::table
-            .select(PreparationItem::as_select())
+async fn list_preparation_items(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let items = preparation_items::table.select(PreparationItem::as_select());
+        let items = items
+            .filter(preparation_items::item.gt(page.after_word().to_owned()))
             .order(preparation_items::item)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some((Value::String(item), _)) = page.after {
-            query = query.filter(preparation_items::item.gt(item));
-        }
-        Ok(query.load(conn).await?)
+            .limit(page.limit);
+        items
     };
-    list.answer(&req, &db, fetch, |item: &PreparationItem| {
-        (json!(item.item), 0)
-    })
-    .await
+    list.rows(rows, |item: &PreparationItem| (json!(item.item), 0))
+        .await
 }
 
 /// Add to what the firm makes ready before engines leave
@@ -172,7 +162,7 @@ async fn create_preparation_item(
     Owner(actor): Owner,
     db: web::Data<Db>,
     new: Body<NewPreparationItem>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
         let there: i64 = preparation_items::table
@@ -206,7 +196,7 @@ async fn get_preparation_item(
     req: HttpRequest,
     db: web::Data<Db>,
     item: web::Path<Code>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &find(&mut *db.read().await?, &item).await?)
 }
 
@@ -220,29 +210,27 @@ async fn change_preparation_item(
     db: web::Data<Db>,
     item: web::Path<Code>,
     patch: Patch<PreparationItemPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = locked(tx.conn(), &item).await?;
-            let change = patch.merged(&current)?;
-            if patch.members().iter().any(|member| *member != "words") {
-                not_of_the_gate(&item)?;
-            }
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: PreparationItem = diesel::update(preparation_items::table.find(&*item))
-                .set(&change)
-                .returning(PreparationItem::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"item": &*item, "members": patch.members()});
-            tx.record("preparation_item.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = locked(tx.conn(), &item).await?;
+        let change = patch.merged(&current)?;
+        if patch.members().iter().any(|member| *member != "words") {
+            not_of_the_gate(&item)?;
+        }
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: PreparationItem = diesel::update(preparation_items::table.find(&*item))
+            .set(&change)
+            .returning(PreparationItem::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"item": &*item, "members": patch.members()});
+        tx.record("preparation_item.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// Delete an item of what the firm makes ready
@@ -254,7 +242,7 @@ async fn delete_preparation_item(
     db: web::Data<Db>,
     item: web::Path<Code>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&locked(tx.conn(), &item).await?)?;
         not_of_the_gate(&item)?;
@@ -279,7 +267,7 @@ async fn get_preparation_list(
     db: web::Data<Db>,
     id: web::Path<i64>,
     query: Query<OnDay>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let on = query.on.unwrap_or(actor.today);
     let mut conn = db.read().await?;
     let terms = sale_terms(&mut conn, *id).await?;

@@ -3,10 +3,10 @@
 use crate::{
     ground::{
         actor::{Floor, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Known},
         db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::Problem,
         text::{Code, Line},
@@ -21,7 +21,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{days::Day, trade::Standing};
 use outshop_operation::{delete, get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -59,31 +59,21 @@ pub struct NewPrepared {
 
 /// List what was made ready
 #[get("/engines/{stock_no:\\d+}/preparations", 200 = Page<Prepared>)]
-async fn list_preparations(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_preparations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
-    stock::must_exist(&mut *db.read().await?, stock_no).await?;
-    let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = preparation_ticks::table
+    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
+    let rows = move |page: &Keyset| {
+        let ticks = preparation_ticks::table
             .filter(preparation_ticks::stock_no.eq(stock_no))
-            .select(Prepared::as_select())
+            .select(Prepared::as_select());
+        let ticks = ticks
+            .filter(preparation_ticks::item.gt(page.after_word().to_owned()))
             .order(preparation_ticks::item)
-            .limit(page.limit)
-            .into_boxed();
-        if let Some((Value::String(item), _)) = page.after {
-            query = query.filter(preparation_ticks::item.gt(item));
-        }
-        Ok(query.load(conn).await?)
+            .limit(page.limit);
+        ticks
     };
-    list.answer(&req, &db, fetch, |prepared: &Prepared| {
-        (json!(prepared.item), 0)
-    })
-    .await
+    list.rows(rows, |prepared: &Prepared| (json!(prepared.item), 0))
+        .await
 }
 
 /// Tick what was made ready
@@ -95,7 +85,7 @@ async fn prepare(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewPrepared>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), *stock_no).await?;
         if new.on > actor.today {
@@ -135,7 +125,7 @@ async fn get_preparation(
     req: HttpRequest,
     db: web::Data<Db>,
     path: web::Path<(i32, Code)>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (stock_no, item) = path.into_inner();
     let prepared = find(&mut *db.read().await?, stock_no, &item).await?;
     shown(&req, &prepared)
@@ -150,7 +140,7 @@ async fn take_back_preparation(
     db: web::Data<Db>,
     path: web::Path<(i32, Code)>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let (stock_no, item) = path.into_inner();
     db.write(&actor, async |tx| {
         stock::lock(tx.conn(), stock_no).await?;

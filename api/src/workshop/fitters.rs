@@ -3,10 +3,10 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::shown,
+        answers::{Found, Reply},
         body::{Body, Known, Patch},
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{ById, Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::{Line, at_most},
@@ -23,7 +23,7 @@ use outshop_core::{
 };
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -144,31 +144,17 @@ pub struct NewDaysOff {
 
 /// List the fitters
 #[get("/fitters", 200 = Page<Fitter>)]
-async fn list_fitters(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = fitters::table
-            .filter(fitters::id.gt(page.after_id().unwrap_or(0)))
-            .select(Fitter::as_select())
-            .order(fitters::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_fitters(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = fitters::table.select(Fitter::as_select());
+        of_page!(page, all, fitters::id)
     };
-    list.answer(&req, &db, fetch, |it: &Fitter| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &Fitter| it.id).await
 }
 
 /// Add a fitter
 #[post("/fitters", 201 = Fitter)]
-async fn create_fitter(
-    Owner(actor): Owner,
-    db: web::Data<Db>,
-    new: Body<NewFitter>,
-) -> Result<HttpResponse, Problem> {
+async fn create_fitter(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewFitter>) -> Reply {
     check_week(&new.weekly_hours)?;
     db.create(&actor, &new, async |tx| {
         let made: Fitter = diesel::insert_into(fitters::table)
@@ -185,19 +171,8 @@ async fn create_fitter(
 
 /// Read a fitter
 #[get("/fitters/{id:\\d+}", 200 = Fitter)]
-async fn get_fitter(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let found: Option<Fitter> = fitters::table
-        .find(*id)
-        .select(Fitter::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    shown(&req, &found.ok_or_else(|| missing(*id))?)
+async fn get_fitter(_by: Staff, found: Found<Fitter>) -> Reply {
+    found.shown()
 }
 
 /// Change a fitter's skills and hours
@@ -208,67 +183,40 @@ async fn change_fitter(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<FitterPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current: Option<Fitter> = fitters::table
-                .find(*id)
-                .select(Fitter::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await
-                .optional()?;
-            let current = current.ok_or_else(|| missing(*id))?;
-            let change = patch.merged(&current)?;
-            check_week(&change.weekly_hours)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: Fitter = diesel::update(fitters::table.find(*id))
-                .set(&change)
-                .returning(Fitter::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"fitter_id": *id, "members": patch.members()});
-            tx.record("fitter.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no fitter {id}"))
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = Fitter::lock(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        check_week(&change.weekly_hours)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: Fitter = diesel::update(fitters::table.find(*id))
+            .set(&change)
+            .returning(Fitter::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"fitter_id": *id, "members": patch.members()});
+        tx.record("fitter.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// List the days off
 #[get("/days-off", 200 = Page<DaysOff>)]
-async fn list_days_off(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = days_off::table
-            .filter(days_off::id.gt(page.after_id().unwrap_or(0)))
-            .select(DaysOff::as_select())
-            .order(days_off::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_days_off(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = days_off::table.select(DaysOff::as_select());
+        of_page!(page, all, days_off::id)
     };
-    list.answer(&req, &db, fetch, |it: &DaysOff| (Value::Null, it.id))
-        .await
+    list.rows(rows, |it: &DaysOff| it.id).await
 }
 
 /// Set days off
 #[post("/days-off", 201 = DaysOff)]
-async fn create_days_off(
-    Owner(actor): Owner,
-    db: web::Data<Db>,
-    new: Body<NewDaysOff>,
-) -> Result<HttpResponse, Problem> {
+async fn create_days_off(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewDaysOff>) -> Reply {
     if !(0..=366).contains(&new.until.days_since(new.from)) {
         let detail = "not from the first day to a year after it";
         return Err(Problem::invalid("/until", detail));
@@ -291,13 +239,8 @@ async fn create_days_off(
 
 /// Read days off
 #[get("/days-off/{id:\\d+}", 200 = DaysOff)]
-async fn get_days_off(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+async fn get_days_off(_by: Staff, found: Found<DaysOff>) -> Reply {
+    found.shown()
 }
 
 /// Take days off back
@@ -307,9 +250,9 @@ async fn delete_days_off(
     db: web::Data<Db>,
     id: web::Path<i64>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.write(&actor, async |tx| {
-        known.against(&find(tx.conn(), *id).await?)?;
+        known.against(&DaysOff::find(tx.conn(), *id).await?)?;
         diesel::delete(days_off::table.find(*id))
             .execute(tx.conn())
             .await?;
@@ -321,6 +264,9 @@ async fn delete_days_off(
 }
 
 // SQL
+
+by_id!(DaysOff, days_off, "there are no days off {id}");
+by_id!(Fitter, fitters, "there is no fitter {id}");
 
 pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<Fitter>, Problem> {
     Ok(fitters::table
@@ -357,16 +303,6 @@ pub(crate) async fn of_job(
     Ok(first
         .filter(|first| names.all(|name| name == *first))
         .cloned())
-}
-
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<DaysOff, Problem> {
-    let found: Option<DaysOff> = days_off::table
-        .find(id)
-        .select(DaysOff::as_select())
-        .first(conn)
-        .await
-        .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("there are no days off {id}")))
 }
 
 /// Those that end on the day or later.

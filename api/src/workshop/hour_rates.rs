@@ -4,10 +4,10 @@ use crate::{
     books::tax_periods,
     ground::{
         actor::MoneyDesk,
-        answers::shown,
+        answers::{Found, Reply},
         body::Body,
-        db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        db::{Db, RunQueryDsl, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         text::Line,
@@ -15,7 +15,7 @@ use crate::{
     schema::hour_rates,
     workshop::fitters,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -26,7 +26,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
@@ -83,22 +83,12 @@ pub(crate) enum RateKind {
 
 /// List the hour rates
 #[get("/hour-rates", 200 = Page<HourRate>)]
-async fn list_hour_rates(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let query = hour_rates::table
-            .filter(hour_rates::id.gt(page.after_id().unwrap_or(0)))
-            .select(HourRate::as_select())
-            .order(hour_rates::id)
-            .limit(page.limit);
-        Ok(query.load(conn).await?)
+async fn list_hour_rates(_by: MoneyDesk, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let all = hour_rates::table.select(HourRate::as_select());
+        of_page!(page, all, hour_rates::id)
     };
-    list.answer(&req, &db, fetch, |rate: &HourRate| (Value::Null, rate.id))
-        .await
+    list.rows(rows, |it: &HourRate| it.id).await
 }
 
 /// Set the hour rates of a fitter
@@ -109,7 +99,7 @@ async fn create_hour_rate(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewHourRate>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let rates = [
         (new.book_rate, "/book_rate"),
         (new.worth_rate, "/worth_rate"),
@@ -140,20 +130,8 @@ async fn create_hour_rate(
 
 /// Read an hour rate
 #[get("/hour-rates/{id:\\d+}", 200 = HourRate)]
-async fn get_hour_rate(
-    _by: MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
-    let rate: Option<HourRate> = hour_rates::table
-        .find(*id)
-        .select(HourRate::as_select())
-        .first(&mut *db.read().await?)
-        .await
-        .optional()?;
-    let rate = rate.ok_or_else(|| Problem::not_found(format!("there is no hour rate {id}")))?;
-    shown(&req, &rate)
+async fn get_hour_rate(_by: MoneyDesk, found: Found<HourRate>) -> Reply {
+    found.shown()
 }
 
 /// The two rates of an hour.
@@ -261,3 +239,7 @@ pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<HourPric
     });
     Ok(HourPrices(prices.collect()))
 }
+
+// SQL
+
+by_id!(HourRate, hour_rates, "there is no hour rate {id}");

@@ -3,10 +3,10 @@
 use crate::{
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Known},
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::Problem,
         text::Line,
@@ -61,13 +61,8 @@ pub struct NewInspectorVisit {
 
 /// List the inspector's visits
 #[get("/inspector-visits", 200 = Page<InspectorVisit>)]
-async fn list_inspector_visits(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
+async fn list_inspector_visits(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
         let mut query = inspector_visits::table
             .select(InspectorVisit::as_select())
             .order(inspector_visits::on_day)
@@ -78,10 +73,10 @@ async fn list_inspector_visits(
         {
             query = query.filter(inspector_visits::on_day.gt(day));
         }
-        Ok(query.load(conn).await?)
+        query
     };
-    let key = |it: &InspectorVisit| (json!(it.on), 0);
-    list.answer(&req, &db, fetch, key).await
+    list.rows(rows, |it: &InspectorVisit| (json!(it.on), 0))
+        .await
 }
 
 /// Set a visit of the inspector
@@ -90,7 +85,7 @@ async fn create_inspector_visit(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     new: Body<NewInspectorVisit>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     if !(1..=100).contains(&new.tests) {
         return Err(Problem::invalid("/tests", "not 1 to 100"));
     }
@@ -114,7 +109,7 @@ async fn get_inspector_visit(
     req: HttpRequest,
     db: web::Data<Db>,
     on: web::Path<Day>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     shown(&req, &find(&mut *db.read().await?, *on).await?)
 }
 
@@ -125,7 +120,7 @@ async fn delete_inspector_visit(
     db: web::Data<Db>,
     on: web::Path<Day>,
     known: Known,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&find(tx.conn(), *on).await?)?;
         diesel::delete(inspector_visits::table.find(*on))

@@ -9,10 +9,10 @@ use crate::{
     engines::{findings, surveys::Grades},
     ground::{
         actor::{Staff, Workshop},
-        answers::shown,
+        answers::{Reply, shown},
         body::{Body, Patch},
-        db::{Db, RunQueryDsl, Tx},
-        list::{Keyset, ListQuery, Page},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
+        list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::{FieldError, Problem},
         query::any_of,
@@ -22,7 +22,7 @@ use crate::{
     stock,
     workshop::fitters,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use lines::{HoursLine, PartsLine};
@@ -39,7 +39,7 @@ use outshop_core::{
 use outshop_operation::{get, patch, post};
 use rules::{Asked, broken_day, broken_needs, broken_rules, refuse_if_any};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use utoipa::{IntoParams, ToSchema};
 
@@ -252,20 +252,17 @@ pub struct JobFilters {
 #[get("/engines/{stock_no:\\d+}/jobs", 200 = Page<Job>)]
 async fn list_engine_jobs(
     _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
     stock_no: web::Path<i32>,
     list: ListQuery<EngineJobFilters>,
-) -> Result<HttpResponse, Problem> {
-    stock::must_exist(&mut *db.read().await?, *stock_no).await?;
+) -> Reply {
+    stock::must_exist(&mut *list.conn().await?, *stock_no).await?;
     let filters = JobFilters {
         standing: list.filters.standing.clone(),
         stock_no: Some(*stock_no),
     };
     let fetch =
         async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    list.answer(&req, &db, fetch, |job: &Job| (Value::Null, job.facts.id))
-        .await
+    list.answer(fetch, |it: &Job| it.facts.id).await
 }
 
 /// Propose a job
@@ -275,7 +272,7 @@ async fn create_job(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewJob>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), *stock_no).await?;
         let proposed_on = new.proposed_on.unwrap_or(actor.today);
@@ -313,27 +310,16 @@ async fn create_job(
 
 /// List all jobs
 #[get("/jobs", 200 = Page<Job>)]
-async fn list_jobs(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<JobFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_jobs(_by: Staff, list: ListQuery<JobFilters>) -> Reply {
     let filters = list.filters.clone();
     let fetch =
         async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    list.answer(&req, &db, fetch, |job: &Job| (Value::Null, job.facts.id))
-        .await
+    list.answer(fetch, |it: &Job| it.facts.id).await
 }
 
 /// Read a job
 #[get("/jobs/{id:\\d+}", 200 = Job)]
-async fn get_job(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+async fn get_job(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let job = find(&mut *db.read().await?, *id).await?;
     shown(&req, &job)
 }
@@ -348,26 +334,24 @@ async fn change_job(
     db: web::Data<Db>,
     id: web::Path<i64>,
     patch: Patch<JobPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current = lock(tx.conn(), *id).await?;
-            let change = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            update(tx, &current, &patch, &change).await?;
-            tx.record(
-                "job.changed",
-                Some(current.facts.stock_no),
-                json!({"job_id": *id, "members": patch.members()}),
-            )
-            .await?;
-            find(tx.conn(), *id).await
-        })
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = lock(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        update(tx, &current, &patch, &change).await?;
+        tx.record(
+            "job.changed",
+            Some(current.facts.stock_no),
+            json!({"job_id": *id, "members": patch.members()}),
+        )
         .await?;
-    shown(&req, &changed)
+        find(tx.conn(), *id).await
+    })
+    .await
 }
 
 fn address(id: i64) -> String {
@@ -381,27 +365,22 @@ async fn load(
     filters: &JobFilters,
     page: &Keyset,
 ) -> Result<Vec<Job>, Problem> {
-    let mut query = jobs::table
-        .select(JobFacts::as_select())
-        .order(jobs::id)
-        .limit(page.limit)
-        .into_boxed();
+    let mut query = jobs::table.select(JobFacts::as_select()).into_boxed();
     if !filters.standing.is_empty() {
         query = query.filter(jobs::standing.eq_any(filters.standing.clone()));
     }
     if let Some(stock_no) = filters.stock_no {
         query = query.filter(jobs::stock_no.eq(stock_no));
     }
-    if let Some(after) = page.after_id() {
-        query = query.filter(jobs::id.gt(after));
-    }
-    let facts = query.load(conn).await?;
+    let facts = of_page!(page, query, jobs::id).load(conn).await?;
     with_lines(conn, facts).await
 }
 
+by_id!(JobFacts, jobs, "there is no job {id}");
+
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
     let job = find_all(conn, &[id]).await?.pop();
-    job.ok_or_else(|| missing(id))
+    job.ok_or_else(|| JobFacts::missing(id))
 }
 
 /// The jobs of these ids, in the order of their ids.
@@ -436,24 +415,10 @@ pub(crate) async fn open_of(
 
 /// Holds the engine and the job, in this order, until the end of the transaction.
 async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
-    let stock_no: Option<i32> = jobs::table
-        .find(id)
-        .select(jobs::stock_no)
-        .first(conn)
-        .await
-        .optional()?;
-    stock::lock(conn, stock_no.ok_or_else(|| missing(id))?).await?;
-    jobs::table
-        .find(id)
-        .select(jobs::id)
-        .for_update()
-        .execute(conn)
-        .await?;
+    let stock_no = JobFacts::find(conn, id).await?.stock_no;
+    stock::lock(conn, stock_no).await?;
+    JobFacts::lock(conn, id).await?;
     find(conn, id).await
-}
-
-fn missing(id: i64) -> Problem {
-    Problem::not_found(format!("there is no job {id}"))
 }
 
 /// Adds findings, grades, hours and parts to the jobs.

@@ -5,7 +5,7 @@ pub(crate) mod facts;
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Patch,
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
@@ -16,7 +16,7 @@ use crate::{
     },
     schema::{readiness_bars, stock},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use facts::load_facts;
@@ -27,7 +27,7 @@ use outshop_core::{
 };
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -126,12 +126,7 @@ pub struct EngineReadiness {
 /// In the order of their stock numbers, each with what keeps the gate shut and what clears it. Says which records hold,
 /// never that an engine is safe.
 #[get("/readiness", 200 = Page<EngineReadiness>)]
-async fn list_readiness(
-    Staff(actor): Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<ReadinessFilters>,
-) -> Result<HttpResponse, Problem> {
+async fn list_readiness(Staff(actor): Staff, list: ListQuery<ReadinessFilters>) -> Reply {
     let on = list.filters.on.unwrap_or(actor.today);
     let gate = list.filters.gate.unwrap_or(Gate::Deliver);
     let wanted = list.filters.open;
@@ -155,8 +150,8 @@ async fn list_readiness(
         found.truncate(wanted_by_page);
         Ok(found)
     };
-    let key = |item: &EngineReadiness| (Value::Null, i64::from(item.stock_no));
-    list.answer(&req, &db, fetch, key).await
+    list.answer(fetch, |it: &EngineReadiness| i64::from(it.stock_no))
+        .await
 }
 
 fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> EngineReadiness {
@@ -192,7 +187,7 @@ async fn get_readiness(
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     query: Query<GateAndDay>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let on = query.on.unwrap_or(actor.today);
     let gate = query.gate.unwrap_or(Gate::Deliver);
     let mut conn = db.read().await?;
@@ -202,11 +197,7 @@ async fn get_readiness(
 
 /// Read what the firm sets for its gates
 #[get("/readiness-bars", 200 = ReadinessBars, id = "get_readiness_bars")]
-async fn get_bars(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn get_bars(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let bars = find_bars(&mut *db.read().await?).await?;
     shown(&req, &bars)
 }
@@ -218,31 +209,29 @@ async fn change_bars(
     req: HttpRequest,
     db: web::Data<Db>,
     patch: Patch<ReadinessBars>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current: ReadinessBars = readiness_bars::table
-                .select(ReadinessBars::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await?;
-            let change = patch.merged(&current)?;
-            change.check()?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: ReadinessBars = diesel::update(readiness_bars::table)
-                .set(&change)
-                .returning(ReadinessBars::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"members": patch.members()});
-            tx.record("readiness_bars.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current: ReadinessBars = readiness_bars::table
+            .select(ReadinessBars::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await?;
+        let change = patch.merged(&current)?;
+        change.check()?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: ReadinessBars = diesel::update(readiness_bars::table)
+            .set(&change)
+            .returning(ReadinessBars::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"members": patch.members()});
+        tx.record("readiness_bars.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 /// For acts that need an open gate: `not_ready` with every reason while it is shut. Lock the engine first, so that what

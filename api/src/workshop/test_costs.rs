@@ -3,22 +3,22 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::shown,
+        answers::{Reply, shown},
         body::Patch,
         db::{Db, RunQueryDsl},
-        list::{Keyset, ListQuery, NoFilters, Page},
+        list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::{Problem, all_hold},
     },
     schema::test_terms,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{boilers::events::TestKind, money::Money, workshop::jobs::Hours};
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
@@ -56,25 +56,15 @@ pub struct TestTermsPatch {
 
 /// List what tests take
 #[get("/test-terms", 200 = Page<TestTerms>)]
-async fn list_test_terms(
-    _by: Staff,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    list: ListQuery<NoFilters>,
-) -> Result<HttpResponse, Problem> {
-    let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let mut query = test_terms::table
-            .select(TestTerms::as_select())
+async fn list_test_terms(_by: Staff, list: ListQuery) -> Reply {
+    let rows = move |page: &Keyset| {
+        let terms = test_terms::table.select(TestTerms::as_select());
+        terms
+            .filter(test_terms::test.gt(page.after_word().to_owned()))
             .order(test_terms::test)
             .limit(page.limit)
-            .into_boxed();
-        if let Some((Value::String(test), _)) = page.after {
-            query = query.filter(test_terms::test.gt(test));
-        }
-        Ok(query.load(conn).await?)
     };
-    list.answer(&req, &db, fetch, |it: &TestTerms| (json!(it.test), 0))
-        .await
+    list.rows(rows, |it: &TestTerms| (json!(it.test), 0)).await
 }
 
 /// Read what a test takes
@@ -84,7 +74,7 @@ async fn get_test_terms(
     req: HttpRequest,
     db: web::Data<Db>,
     test: web::Path<TestKind>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let terms: TestTerms = test_terms::table
         .find(*test)
         .select(TestTerms::as_select())
@@ -101,37 +91,35 @@ async fn change_test_terms(
     db: web::Data<Db>,
     test: web::Path<TestKind>,
     patch: Patch<TestTermsPatch>,
-) -> Result<HttpResponse, Problem> {
-    let changed = db
-        .write(&actor, async |tx| {
-            let current: TestTerms = test_terms::table
-                .find(*test)
-                .select(TestTerms::as_select())
-                .for_update()
-                .first(tx.conn())
-                .await?;
-            let change = patch.merged(&current)?;
-            let day: Hours = "24".parse().expect("hours of a day");
-            let in_a_day = |hours: Hours| (Hours::ZERO..=day).contains(&hours);
-            all_hold(&[
-                (in_a_day(change.hours), "/hours", "not 0 to 24 hours"),
-                (!change.fee.is_negative(), "/fee", "not 0 or more"),
-            ])?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            let changed: TestTerms = diesel::update(test_terms::table.find(*test))
-                .set(&change)
-                .returning(TestTerms::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            let entry = json!({"test": *test, "members": patch.members()});
-            tx.record("test_terms.changed", None, entry).await?;
-            Ok(changed)
-        })
-        .await?;
-    shown(&req, &changed)
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current: TestTerms = test_terms::table
+            .find(*test)
+            .select(TestTerms::as_select())
+            .for_update()
+            .first(tx.conn())
+            .await?;
+        let change = patch.merged(&current)?;
+        let day: Hours = "24".parse().expect("hours of a day");
+        let in_a_day = |hours: Hours| (Hours::ZERO..=day).contains(&hours);
+        all_hold([
+            (in_a_day(change.hours), "/hours", "not 0 to 24 hours"),
+            (!change.fee.is_negative(), "/fee", "not 0 or more"),
+        ])?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        let changed: TestTerms = diesel::update(test_terms::table.find(*test))
+            .set(&change)
+            .returning(TestTerms::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"test": *test, "members": patch.members()});
+        tx.record("test_terms.changed", None, entry).await?;
+        Ok(changed)
+    })
+    .await
 }
 
 // SQL

@@ -10,6 +10,7 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        answers::Reply,
         clock::Instant,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -20,7 +21,7 @@ use crate::{
     stock,
     workshop::jobs::{self, lines::PartsLine},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -92,7 +93,7 @@ async fn get_work_record(
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let record = of_engine(&mut conn, *stock_no).await?;
     let now = Instant(actor.now);

@@ -9,13 +9,14 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
+        answers::Reply,
         body::KeyedBody,
         db::Db,
         problem::Problem,
         text::{Code, Line, Prose},
     },
 };
-use actix_web::{HttpResponse, web};
+use actix_web::web;
 use outshop_core::{
     books::tax::Percent,
     days::Day,
@@ -160,7 +161,7 @@ pub(super) async fn take_in_appraised(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: KeyedBody<NewAcquisitionOfAppraisal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
         let (appraisal, _) = super::find(tx.conn(), id).await?;

@@ -119,7 +119,7 @@ pub(super) async fn asked(
         ));
     }
     let people = fitters::all(conn).await?;
-    all_hold(&[(
+    all_hold([(
         !people.is_empty(),
         "",
         "no fitter is on record: add them with their hours at /v1/fitters",

@@ -5,6 +5,7 @@ use crate::{
     firm::sheets::{self, Sheet},
     ground::{
         actor::Staff,
+        answers::Reply,
         clock::Instant,
         db::{Db, RunQueryDsl},
         problem::Problem,
@@ -14,7 +15,7 @@ use crate::{
     schema::engines as engines_table,
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -126,7 +127,7 @@ pub(super) async fn get_week_sheet(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<WeekQuery>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let plan = find(&mut conn, None).await?;
     let plan =

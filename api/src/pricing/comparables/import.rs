@@ -5,6 +5,7 @@ use super::NewComparable;
 use crate::{
     ground::{
         actor::{Actor, Selling},
+        answers::Reply,
         body::{Bulk, idempotency_key_missing},
         db::{Db, Tx},
         problem::{FieldError, Problem},
@@ -253,7 +254,7 @@ pub(super) async fn import_comparables(
     db: web::Data<Db>,
     query: Query<ImportQuery>,
     bulk: Bulk,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let trial = query.trial.unwrap_or(false);
     let again = query.again.unwrap_or(false);
     if !trial && bulk.idempotency_key.is_none() {

@@ -3,9 +3,12 @@
 use super::answer::{Answer, WeighingSale};
 use crate::{
     firm::firm,
-    ground::{answers, problem::Problem},
+    ground::{
+        answers::{self, Reply},
+        problem::Problem,
+    },
 };
-use actix_web::{HttpRequest, HttpResponse};
+use actix_web::HttpRequest;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{money::Money, pricing::valuation::estimate_of};
 use plotters::{
@@ -43,7 +46,7 @@ pub(crate) async fn shown(
     heading: &str,
     answer: &Answer,
     marks: &Marks,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let currency = firm::find(conn).await?.currency;
     let svg = svg(heading, currency.as_ref(), answer, marks)?;
     Ok(answers::answer(

@@ -5,7 +5,7 @@ use super::{ShopWindow, window::Look};
 use crate::{
     ground::{
         actor::Anyone,
-        answers::shown,
+        answers::{Reply, shown},
         clock::{Clock, Instant},
         db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
         entries,
@@ -15,7 +15,7 @@ use crate::{
     notifying::journal::{self, ReadOn},
     schema::{journal as journal_table, public_answers},
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel::{prelude::*, upsert::excluded};
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use outshop_core::days::Day;
@@ -88,7 +88,7 @@ pub(super) async fn list_public_changes(
     req: HttpRequest,
     db: web::Data<Db>,
     query: Query<ReadOn>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let asked = query.checked()?;
     let patient = WAITING.try_acquire();
     let wait = if patient.is_ok() {

@@ -10,7 +10,7 @@ use super::{
 use crate::{
     firm::firm,
     ground::{
-        answers::etag_of,
+        answers::{Reply, etag_of},
         clock::{Instant, day_in, seconds_left_of_day},
         db::RunQueryDsl,
         entries::is_of_all_engines,
@@ -19,7 +19,7 @@ use crate::{
     },
     schema::{firm as firm_row, journal},
 };
-use actix_web::{HttpRequest, HttpResponse, http::header::HeaderValue};
+use actix_web::{HttpRequest, http::header::HeaderValue};
 use diesel::{
     dsl::sql,
     prelude::*,
@@ -328,12 +328,7 @@ impl View {
     }
 
     /// The whole list, without pages.
-    pub fn whole(
-        self: &Arc<Self>,
-        filters: &PublicFilters,
-        sort: Sort,
-        form: Form,
-    ) -> Result<HttpResponse, Problem> {
+    pub fn whole(self: &Arc<Self>, filters: &PublicFilters, sort: Sort, form: Form) -> Reply {
         let picker = Picker::new(filters, &self.stock, self.moment.today)?;
         let picked: Vec<usize> = self.stock.picked(&picker, sort, None).collect();
         let view = Arc::clone(self);

@@ -8,7 +8,7 @@ use super::{
     view::{Changed, View},
 };
 use crate::ground::{
-    answers::{self, public_until_midnight},
+    answers::{self, Reply, public_until_midnight},
     clock::Clock,
     db::{Db, RunQueryDsl},
     list::Form,
@@ -350,12 +350,7 @@ impl Look {
         })
     }
 
-    pub fn whole(
-        &self,
-        filters: &PublicFilters,
-        sort: Sort,
-        form: Form,
-    ) -> Result<HttpResponse, Problem> {
+    pub fn whole(&self, filters: &PublicFilters, sort: Sort, form: Form) -> Reply {
         let answer = self.view.whole(filters, sort, form)?;
         Ok(self.told(answer))
     }

@@ -4,10 +4,16 @@ use super::{JobFacts, find};
 use crate::{
     boilers::{codes, fittings, papers},
     firm::firm,
-    ground::{actor::Staff, answers::shown, db::Db, problem::Problem, text::Text},
+    ground::{
+        actor::Staff,
+        answers::{Reply, shown},
+        db::Db,
+        problem::Problem,
+        text::Text,
+    },
     stock,
 };
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::{
@@ -74,7 +80,7 @@ pub(super) async fn get_consequences(
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     let mut conn = db.read().await?;
     let job = find(&mut conn, *id).await?.facts;
     let jurisdiction = firm::find(&mut conn).await?.jurisdiction;

@@ -9,6 +9,7 @@ use crate::{
     books::tax_periods,
     ground::{
         actor::Workshop,
+        answers::Reply,
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx, hashtextextended, pg_advisory_xact_lock},
@@ -19,7 +20,7 @@ use crate::{
     stock,
     workshop::fitters,
 };
-use actix_web::{HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -129,7 +130,7 @@ pub(super) async fn book_hours(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewHours>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let job = lock(tx.conn(), *id).await?;
         book(tx, &job, &new).await?;
@@ -147,7 +148,7 @@ pub(super) async fn book_hours_of_engine(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     new: Body<NewBenchHours>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         let in_hand: Vec<i64> = jobs::table
@@ -198,7 +199,7 @@ pub(super) async fn use_parts(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewParts>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let job = lock(tx.conn(), *id).await?;
         let came_on = stock::came_on(tx.conn(), job.facts.stock_no).await?;
@@ -240,7 +241,7 @@ pub(super) async fn reverse_line(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewReversal>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let job = lock(tx.conn(), *id).await?;
         match (new.hours_id, new.parts_id) {

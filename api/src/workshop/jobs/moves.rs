@@ -6,13 +6,14 @@ use crate::{
     engines::findings,
     ground::{
         actor::Workshop,
+        answers::Reply,
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         problem::Problem,
     },
     schema::jobs,
 };
-use actix_web::{HttpResponse, web};
+use actix_web::web;
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
@@ -68,7 +69,7 @@ pub(super) async fn move_job(
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewMove>,
-) -> Result<HttpResponse, Problem> {
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         let current = lock(tx.conn(), *id).await?;
         if new.at.is_some() && new.to != JobStanding::Finished {
