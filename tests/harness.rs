@@ -57,14 +57,6 @@ impl Server {
                     .build()
                     .expect("a runtime");
                 runtime.block_on(async {
-                    for old in left_over(&cluster).await {
-                        statement(
-                            &cluster,
-                            "postgres",
-                            &format!("DROP DATABASE {old} WITH (FORCE)"),
-                        )
-                        .await;
-                    }
                     statement(&cluster, "postgres", &format!("CREATE DATABASE {template}")).await;
                     db::migrate(&cluster.url_of(&template))
                         .await
@@ -73,6 +65,8 @@ impl Server {
             };
             scope.spawn(migrate).join().expect("the template database");
         });
+        let (postgres, template_now) = (cluster.url_of("postgres"), template.clone());
+        std::thread::spawn(move || drop_left_over(&postgres, &template_now));
         Server { cluster, template }
     }
 }
@@ -90,16 +84,30 @@ fn reachable(folder: PathBuf) -> PathBuf {
     }
 }
 
-/// Databases of an earlier run.
-async fn left_over(cluster: &Cluster) -> Vec<String> {
-    use diesel::{dsl::sql, sql_types::Text};
-    use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl};
-    let mut conn = AsyncPgConnection::establish(&cluster.url_of("postgres"))
-        .await
-        .expect("a connection");
-    let names =
-        sql::<Text>("SELECT datname::text FROM pg_database WHERE datname ~ '^(shop|template)_'");
-    names.load(&mut conn).await.expect("names of databases")
+/// Drops the databases of earlier runs while the tests go on: to drop one takes as long as to make one. What is left when
+/// the last test ends is for the next run.
+fn drop_left_over(postgres: &str, template_now: &str) {
+    use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
+    let now = std::process::id();
+    let names = format!(
+        "SELECT datname::text FROM pg_database
+         WHERE datname ~ '^(shop|template)_' AND datname !~ '^shop_{now}_' AND datname <> '{template_now}'"
+    );
+    let dropping = async {
+        let old = statement_in(postgres, &names).await;
+        let mut conn = AsyncPgConnection::establish(postgres)
+            .await
+            .expect("a connection");
+        for old in old {
+            let drop = format!("DROP DATABASE {old} WITH (FORCE)");
+            conn.batch_execute(&drop).await.expect(&drop);
+        }
+    };
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .expect("a runtime")
+        .block_on(dropping);
 }
 
 pub async fn statement(cluster: &Cluster, database: &str, sql: &str) {
@@ -118,6 +126,18 @@ pub async fn statement_in(database_url: &str, sql: &str) -> Vec<String> {
         .await
         .expect("a connection");
     raw::<Text>(sql).load(&mut conn).await.expect(sql)
+}
+
+/// For what is only seen by asking: asks until the answer fits, at most 5000 times, and gives the last one.
+pub async fn asked_until<T>(ask: impl AsyncFn() -> T, fits: impl Fn(&T) -> bool) -> T {
+    for _ in 1..5000 {
+        let answer = ask().await;
+        if fits(&answer) {
+            return answer;
+        }
+        tokio::task::yield_now().await;
+    }
+    ask().await
 }
 
 pub struct Shop {
@@ -268,6 +288,8 @@ impl Shop {
         actix_web::rt::spawn(server);
         let client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())
+            // It speaks to this machine in the clear: to read the system's root certificates takes longer than many a test.
+            .tls_certs_only([])
             .build()
             .expect("a client");
         Shop {

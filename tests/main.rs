@@ -48,7 +48,7 @@ mod firm {
 }
 mod ground {
     mod documents;
-    mod faults;
+    pub mod faults;
     mod generated;
     mod interface;
     mod migrations;

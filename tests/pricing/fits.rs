@@ -1,7 +1,7 @@
 //! What is learned from sales, kept, and made again.
 
 use crate::{
-    harness::{Shop, statement_in},
+    harness::{Shop, asked_until, statement_in},
     make,
     pricing::guide::{factor, guide},
 };
@@ -261,14 +261,7 @@ async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
         assert_eq!(kept, Some(told), "stopped after {patience_ms} ms");
     }
     // The server ends a connection that was dropped, and with it the lock, a moment later.
-    let mut last = shop.learns().await;
-    for _ in 0..100 {
-        if last != Refreshed::Busy {
-            break;
-        }
-        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
-        last = shop.learns().await;
-    }
+    let last = asked_until(|| shop.learns(), |it| *it != Refreshed::Busy).await;
     assert!(
         matches!(last, Refreshed::Fitted { .. } | Refreshed::Unchanged),
         "{last:?}"
