@@ -4,7 +4,7 @@
     python3 comparables.py > comparables.csv
 
 Every figure is invented; none is from a sale, a list or a guide of anybody. price = base x all factors x market x source
-x noise, rounded to a sum that people pay. The guide in 1-firm.json follows the same factors, roughly: it knows
+x noise, rounded to a sum that people pay. The price scale in 1-firm.json follows the same factors, roughly: it knows
 neither the market's drift nor the source of a sale.
 """
 import csv
@@ -110,7 +110,7 @@ def sale(chance):
         **{f"grades.{area}": "" if chance.random() < unseen else GRADES[grade] for area, grade in grades.items()},
         "papers_months_left": months if source == "own" or chance.random() > unseen else "",
         "boiler_material": material,
-        "goes_with": " ".join(extras),
+        "included_items": " ".join(extras),
     }
 
 

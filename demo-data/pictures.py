@@ -265,7 +265,7 @@ def locomotive(sheet, facts, livery):
     smoke_front, smoke_back = smoke_x - 620 * reach, smoke_x + 620 * reach
     smoke_front = max(smoke_front, 330 * reach)
 
-    tender = "tender" in facts.get("goes_with", [])
+    tender = "tender" in facts.get("included_items", [])
     tender_axles = 2 if n == 2 and not leading else 3
     tender_length = 2300 + 1350 * (tender_axles - 1) if tender else 0
     overall = rear + (tender_length + 330 if tender else 0)
@@ -746,7 +746,7 @@ def png(svg):
 def main(wanted):
     steps = {}
     for place, (number, name, facts, shown) in enumerate(engines_on_show()):
-        words = f'{shown["title"]} {shown["words"]}'.lower()
+        words = f'{shown["title"]} {shown["description"]}'.lower()
         livery = next((wash for colour, wash in LIVERIES.items() if colour in words), list(LIVERIES.values())[place % len(LIVERIES)])
         sheet = Sheet()
         about = painter(facts, words)(sheet, facts, livery)
@@ -755,7 +755,7 @@ def main(wanted):
         (HERE / "pictures" / file).write_bytes(png(sheet.svg()))
         if name in wanted:
             pathlib.Path(f"{number:02}.svg").write_text(sheet.svg())
-        tender = " and its tender" if "tender" in facts.get("goes_with", []) else ""
+        tender = " and its tender" if "tender" in facts.get("included_items", []) else ""
         alt = f'{facts["name"]}{tender} from the side: a drawing made from the engine\'s dimensions, not a photograph.'
         steps[name] = {"do": "draw", "engine": name, "picture": f"pictures/{file}", "alt": alt}
     for file in HERE.glob("[0-9]-*.json"):

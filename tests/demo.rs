@@ -82,13 +82,13 @@ async fn named(shop: &Shop, name: &str) -> i64 {
 }
 
 async fn asked_and_promised(shop: &Shop) {
-    let standings = async |stock_no: i64| {
+    let statuses = async |stock_no: i64| {
         let held = all(shop, &format!("/v1/reservations?stock_no={stock_no}")).await;
-        let standings = held.iter().map(|it| text(&it["standing"]));
-        standings.collect::<Vec<_>>()
+        let statuses = held.iter().map(|it| text(&it["status"]));
+        statuses.collect::<Vec<_>>()
     };
     let marrowby = named(shop, "Marrowby").await;
-    assert_eq!(standings(marrowby).await, ["live", "queued", "queued"]);
+    assert_eq!(statuses(marrowby).await, ["live", "queued", "queued"]);
     assert_eq!(all(shop, "/v1/deposits?held=true").await.len(), 1);
     let umberlow = named(shop, "Umberlow").await;
     let wants = all(shop, &format!("/v1/engines/{umberlow}/wants")).await;
@@ -96,7 +96,7 @@ async fn asked_and_promised(shop: &Shop) {
     for (name, offer) in [("Drumlaw", "countered"), ("Wimble", "open")] {
         let engine = named(shop, name).await;
         let offers = all(shop, &format!("/v1/engines/{engine}/offers")).await;
-        assert_eq!(offers[0]["standing"], offer);
+        assert_eq!(offers[0]["status"], offer);
         assert!(offers[0]["chance_of_better"].is_string(), "{}", offers[0]);
     }
     let promises = all(shop, "/v1/promises").await;
@@ -108,10 +108,10 @@ async fn asked_and_promised(shop: &Shop) {
         Some(named(shop, "Vennerdale").await)
     );
     let pip = named(shop, "Pip").await;
-    assert_eq!(standings(pip).await, ["live"]);
+    assert_eq!(statuses(pip).await, ["live"]);
     shop.clock
         .set(shop.clock.now() + jiff::SignedDuration::from_hours(1));
-    assert_eq!(standings(pip).await, ["lapsed"]);
+    assert_eq!(statuses(pip).await, ["lapsed"]);
 }
 
 fn unmet(readiness: &Value) -> Vec<String> {
@@ -128,7 +128,7 @@ async fn words_and_papers_agree(shop: &Shop, listing: &Value, day: &str) {
     let stock_no = &listing["stock_no"];
     let engine = shop.get(&format!("/v1/engines/{stock_no}")).await.ok().body;
     let own = shop.get(&format!("/v1/public/listings/{stock_no}")).await;
-    let words = text(&own.ok().body["words"]);
+    let words = text(&own.ok().body["description"]);
     assert!(
         words.len() > 40 && !words.contains("in date") && !words.contains("certif"),
         "papers are told from the records, not in prose: {words}"
@@ -148,7 +148,7 @@ async fn words_and_papers_agree(shop: &Shop, listing: &Value, day: &str) {
         .get(&format!("/v1/boilers/{boiler}/papers?on={day}"))
         .await;
     let papers = papers.ok().body;
-    let held = &papers["days"][0]["papers_hold"];
+    let held = &papers["days"][0]["papers_valid"];
     // Thornwix was on show before its boiler was worked on.
     assert_eq!(
         held,

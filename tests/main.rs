@@ -23,7 +23,7 @@ mod books {
     mod tax_rules;
 }
 mod buying {
-    mod appraisals;
+    mod buying_valuations;
     mod part_exchanges;
     mod tax_positions;
 }
@@ -63,14 +63,14 @@ mod notifying {
 }
 mod planning {
     mod plans;
-    mod worths;
+    mod value_added;
 }
 mod pricing {
     mod asking_prices;
+    mod closing_stock;
     mod comparables;
-    mod fits;
-    pub mod guide;
-    mod stock_values;
+    mod price_models;
+    pub mod price_scale;
     mod track_record;
     mod valuations;
 }

@@ -17,7 +17,7 @@ pub fn engine() -> Value {
 
 /// Bought in on 2026-01-05 under the margin scheme.
 pub fn acquisition(engine: &Value) -> Value {
-    json!({"engine": engine, "manner": "bought", "on": "2026-01-05", "price": "4200.00", "tax_position": "margin_scheme"})
+    json!({"engine": engine, "method": "bought", "on": "2026-01-05", "price": "4200.00", "tax_position": "margin_scheme"})
 }
 
 /// `base` with the members of `change` put in its place.
@@ -74,15 +74,15 @@ impl Shop {
     pub async fn has_engine_with(&self, boiler: Value) -> (i64, String) {
         let stock_no = self.has(engine()).await;
         let boiler = self.has_boiler(boiler).await;
-        let fitting = json!({"stock_no": stock_no, "fitted_on": "1998-05-02"});
-        self.post(&format!("{boiler}/fittings"), &fitting)
+        let fitting = json!({"stock_no": stock_no, "installed_on": "1998-05-02"});
+        self.post(&format!("{boiler}/installations"), &fitting)
             .await
             .created();
         (stock_no, boiler)
     }
 
     /// A job on the engine, in hand since 2026-03-02: its address.
-    pub async fn has_job_in_hand(
+    pub async fn has_job_started(
         &self,
         stock_no: i64,
         touches: &[&str],
@@ -93,9 +93,9 @@ impl Shop {
             .post(&format!("/v1/engines/{stock_no}/jobs"), &job)
             .await
             .created();
-        for to in ["agreed", "in_hand"] {
+        for to in ["agreed", "started"] {
             let moved = json!({"to": to, "on": "2026-03-02"});
-            self.post(&format!("{}/moves", made.location()), &moved)
+            self.post(&format!("{}/transitions", made.location()), &moved)
                 .await
                 .created();
         }
@@ -104,7 +104,9 @@ impl Shop {
 
     pub async fn finishes(&self, job: &str, on: &str) {
         let moved = json!({"to": "finished", "on": on});
-        self.post(&format!("{job}/moves"), &moved).await.created();
+        self.post(&format!("{job}/transitions"), &moved)
+            .await
+            .created();
     }
 }
 
@@ -124,7 +126,7 @@ pub fn picture() -> Vec<u8> {
 
 /// Words for a visitor.
 pub fn listing() -> Value {
-    json!({"title": "Marrowby, a 5 in gauge 0-6-0", "words": "Built over nine winters and run twice a year since."})
+    json!({"title": "Marrowby, a 5 in gauge 0-6-0", "description": "Built over nine winters and run twice a year since."})
 }
 
 impl Shop {
@@ -173,8 +175,8 @@ impl Shop {
         let boiler = json!({"number": number, "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
             "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01", "first_marketed_on": "1998-06-01", "has_gas_tank": false});
         let id = self.post("/v1/boilers", &boiler).await.created().id();
-        let fitting = json!({"stock_no": stock_no, "fitted_on": "2026-01-05"});
-        self.post(&format!("/v1/boilers/{id}/fittings"), &fitting)
+        let fitting = json!({"stock_no": stock_no, "installed_on": "2026-01-05"});
+        self.post(&format!("/v1/boilers/{id}/installations"), &fitting)
             .await
             .created();
         let tests = [
@@ -249,7 +251,7 @@ impl Shop {
     pub async fn has_packed(&self, stock_no: i64) {
         for item in ["spares_packed", "papers_packed"] {
             let tick = json!({"item": item, "on": "2026-05-14"});
-            self.post(&format!("/v1/engines/{stock_no}/preparations"), &tick)
+            self.post(&format!("/v1/engines/{stock_no}/checklist-ticks"), &tick)
                 .await
                 .created();
         }

@@ -27,7 +27,7 @@ impl Shop {
         let unmet: Vec<String> = checks
             .filter(|check| check["outcome"] == "unmet")
             .map(|check| {
-                assert!(!text(&check["reason"]).is_empty() && !text(&check["clears"]).is_empty());
+                assert!(!text(&check["reason"]).is_empty() && !text(&check["remedy"]).is_empty());
                 text(&check["check"])
             })
             .collect();
@@ -58,26 +58,30 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     let seller = shop.act(Seller, "/v1/persons", seller).await.created().id();
     let engine = json!({
         "kind": "locomotive", "name": "Marrowby", "builder_standing": "amateur", "gauge": {"value": "5", "unit": "in"},
-        "whyte": "0-6-0", "cylinders": 2, "weight": {"value": "128", "unit": "lb"}, "fuel": "coal", "goes_with": ["box"],
+        "whyte": "0-6-0", "cylinders": 2, "weight": {"value": "128", "unit": "lb"}, "fuel": "coal", "included_items": ["box"],
         "working_order": "in_running_order", "asbestos_suspected": false
     });
-    let bought = json!({"engine": engine, "manner": "bought", "on": "2026-01-05", "price": "4200.00", "person_id": seller,
+    let bought = json!({"engine": engine, "method": "bought", "on": "2026-01-05", "price": "4200.00", "person_id": seller,
         "tax_position": "margin_scheme"});
     let bought = shop.act(Bookkeeper, "/v1/acquisitions", bought).await;
     assert_eq!(bought.created().body["stock_no"], 1);
     let boiler = json!({"number": "JT 1", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
         "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01"});
     let boiler = shop.act(Fitter, "/v1/boilers", boiler).await.created().id();
-    let fitted = json!({"stock_no": 1, "fitted_on": "1998-06-01"});
-    shop.act(Fitter, &format!("/v1/boilers/{boiler}/fittings"), fitted)
-        .await
-        .created();
+    let fitted = json!({"stock_no": 1, "installed_on": "1998-06-01"});
+    shop.act(
+        Fitter,
+        &format!("/v1/boilers/{boiler}/installations"),
+        fitted,
+    )
+    .await
+    .created();
 
     // Surveyed: a fault is found.
     shop.set_day("2026-01-08");
     let survey = json!({"on": "2026-01-08", "surveyor": "Edda Morlock", "build_quality": "fine",
         "grades": {"boiler": "good", "motion": "worn", "frames": "good"},
-        "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "words": "left injector does not pick up"}]});
+        "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "description": "left injector does not pick up"}]});
     let survey = shop.act(Fitter, "/v1/engines/1/surveys", survey).await;
     let finding = survey.created().body["findings"][0]["id"].clone();
     assert_eq!(
@@ -87,7 +91,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "steam_paper",
             "findings",
             "photographs",
-            "words",
+            "description",
             "asking_price"
         ]
     );
@@ -100,7 +104,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
         .created()
         .id();
     let job = format!("/v1/jobs/{job}");
-    let moves = format!("{job}/moves");
+    let moves = format!("{job}/transitions");
     shop.act(
         Fitter,
         &moves,
@@ -114,14 +118,14 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
 
     // Work is under way: hours and parts are booked, and the fault is cleared when it is finished.
     shop.set_day("2026-01-18");
-    shop.act(Fitter, &moves, json!({"to": "in_hand", "on": "2026-01-18"}))
+    shop.act(Fitter, &moves, json!({"to": "started", "on": "2026-01-18"}))
         .await
         .created();
     let hours = json!({"on": "2026-01-18", "fitter": "Edda Morlock", "hours": "3.5"});
     shop.act(Fitter, &format!("{job}/hours"), hours)
         .await
         .created();
-    let parts = json!({"on": "2026-01-18", "words": "injector cones", "cost": "18.40"});
+    let parts = json!({"on": "2026-01-18", "description": "injector cones", "cost": "18.40"});
     shop.act(Fitter, &format!("{job}/parts"), parts)
         .await
         .created();
@@ -152,7 +156,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "steam_paper",
             "grades",
             "photographs",
-            "words",
+            "description",
             "asking_price"
         ]
     );
@@ -184,11 +188,11 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     // Priced.
     shop.set_day("2026-02-02");
     let gauge = json!({"value": "5", "unit": "in"});
-    let guide = json!({"from": "2026-01-01", "uncertainty": "0.25",
+    let price_scale = json!({"from": "2026-01-01", "uncertainty": "0.25",
         "starts": [{"kind": "locomotive", "gauge": {"from": gauge, "to": gauge}, "price": "6200.00"}],
         "factors": [{"feature": "build_quality", "level": "fine", "factor": "1.05"},
             {"feature": "motion", "level": "worn", "factor": "0.96"}]});
-    shop.act(Proprietor, "/v1/guide/versions", guide)
+    shop.act(Proprietor, "/v1/price-scale/versions", price_scale)
         .await
         .created();
     let valuation = shop
@@ -207,7 +211,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
         shop.act(Seller, path, json!({})).await
     };
     publish().await.refused("not_found");
-    let listing = json!({"title": "Marrowby, a 5 in gauge 0-6-0", "words": "Built over nine winters and run twice a year since."});
+    let listing = json!({"title": "Marrowby, a 5 in gauge 0-6-0", "description": "Built over nine winters and run twice a year since."});
     shop.act(Seller, "/v1/engines/1/listing", listing)
         .await
         .created();
@@ -223,7 +227,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
         (&shown["availability"], &shown["price"]),
         (&json!("for_sale"), &json!("6450.00"))
     );
-    let papers = shown["papers"]["words"].to_string();
+    let papers = shown["papers"]["sentences"].to_string();
     assert!(
         papers.contains("2030-01-22") && papers.contains("2027-03-23"),
         "{papers}"
@@ -260,7 +264,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
         (Seller, "papers_packed"),
     ] {
         let done = json!({"item": item, "on": "2027-03-22"});
-        shop.act(role, "/v1/engines/1/preparations", done)
+        shop.act(role, "/v1/engines/1/checklist-ticks", done)
             .await
             .created();
     }
@@ -268,7 +272,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     // Away: not on the day after the steam paper ran out, but on its last.
     shop.set_day("2027-03-24");
     let leaves = async |day: &str| {
-        let delivery = json!({"on": day, "manner": "collection", "handed_to": "Maud Tollervane"});
+        let delivery = json!({"on": day, "method": "collection", "handed_to": "Maud Tollervane"});
         shop.act(Seller, "/v1/engines/1/deliveries", delivery).await
     };
     assert_eq!(refused_by(leaves("2027-03-24").await), ["steam_paper"]);
@@ -278,7 +282,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     assert_eq!(shown["availability"], "sold");
     assert!(!shown.to_string().contains("Tollervane"), "{shown}");
     assert_eq!(
-        shop.get("/v1/engines/1").await.ok().body["standing"],
+        shop.get("/v1/engines/1").await.ok().body["status"],
         "delivered"
     );
 
@@ -286,14 +290,14 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     assert_eq!(
         shop.journal().await,
         [
-            "person.added",
+            "person.created",
             "engine.acquired",
-            "boiler.added",
-            "boiler.fitted",
+            "boiler.created",
+            "boiler.installed",
             "engine.surveyed",
             "job.proposed",
             "job.agreed",
-            "job.begun",
+            "job.started",
             "job.hours_booked",
             "job.parts_used",
             "job.finished",
@@ -302,19 +306,19 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             "boiler.tested",
             "boiler.certified",
             "engine.surveyed",
-            "guide.written",
+            "price_scale.created",
             "engine.valued",
             "engine.priced",
-            "listing.drafted",
-            "photograph.added",
+            "listing.created",
+            "photograph.created",
             "listing.published",
-            "person.added",
+            "person.created",
             "engine.sold",
-            "payment.recorded",
-            "payment.recorded",
-            "engine.prepared",
-            "engine.prepared",
-            "engine.prepared",
+            "payment.created",
+            "payment.created",
+            "engine.checklist_ticked",
+            "engine.checklist_ticked",
+            "engine.checklist_ticked",
             "engine.delivered",
         ]
     );

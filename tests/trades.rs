@@ -189,7 +189,7 @@ impl Play {
             Act::Tick { .. } => {
                 let fits = matches!(stands, Stands::InStock | Stands::Sold);
                 for item in ["spares_packed", "papers_packed"] {
-                    let path = of_engine("preparations");
+                    let path = of_engine("checklist-ticks");
                     let ticked = self.post(&path, json!({"item": item})).await;
                     Play::judged(ticked, fits, act);
                 }
@@ -236,23 +236,23 @@ impl Play {
                 }
             }
             Act::Deliver { .. } => {
-                let delivery = json!({"manner": "collection", "handed_to": "Odo Fenwright"});
-                let left = self.post(&of_engine("deliveries"), delivery).await;
-                if Play::judged(left, engine.may_leave(), act).is_some() {
+                let delivery = json!({"method": "collection", "handed_to": "Odo Fenwright"});
+                let profit = self.post(&of_engine("deliveries"), delivery).await;
+                if Play::judged(profit, engine.may_leave(), act).is_some() {
                     self.engines[which].stands = Stands::Delivered;
                 }
             }
             Act::Return { .. } => {
                 if let Some(path) = of_sale("returns") {
-                    let back = self.post(&path, json!({"why": "agreed"})).await;
+                    let back = self.post(&path, json!({"reason": "agreed"})).await;
                     if Play::judged(back, stands == Stands::Delivered, act).is_some() {
                         self.engines[which].comes_back();
                     }
                 }
             }
             Act::CallOff { .. } => {
-                if let Some(path) = of_sale("withdrawals") {
-                    let off = self.post(&path, json!({"why": "cancelled"})).await;
+                if let Some(path) = of_sale("cancellation") {
+                    let off = self.post(&path, json!({"reason": "cancelled"})).await;
                     if Play::judged(off, stands == Stands::Sold, act).is_some() {
                         self.engines[which].comes_back();
                     }
@@ -260,7 +260,7 @@ impl Play {
             }
             Act::Scrap { .. } => {
                 let path = of_engine("disposals");
-                let gone = self.post(&path, json!({"manner": "scrapped"})).await;
+                let gone = self.post(&path, json!({"method": "scrapped"})).await;
                 if Play::judged(gone, stands == Stands::InStock, act).is_some() {
                     self.engines[which].stands = Stands::Gone;
                 }
@@ -281,12 +281,12 @@ impl Play {
                 .iter()
                 .find(|shown| shown["stock_no"] == engine.stock_no);
             assert_eq!(
-                shown.expect("the engine")["standing"],
+                shown.expect("the engine")["status"],
                 engine.word(),
                 "{engine:?}"
             );
             let path = format!("/v1/engines/{}", engine.stock_no);
-            let money = self.shop.get(&format!("{path}/money")).await.ok().body;
+            let money = self.shop.get(&format!("{path}/margins")).await.ok().body;
             assert_eq!(
                 text(&money["ledger"]["cost"]),
                 pounds(engine.cost),
@@ -307,7 +307,7 @@ impl Play {
             .iter()
             .filter(|engine| engine.stands == Stands::InStock);
         let in_stock: i64 = in_stock.map(|engine| engine.cost).sum();
-        let value = format!("/v1/stock-value/totals?on={}", self.today);
+        let value = format!("/v1/stock-valuation/totals?on={}", self.today);
         let value = self.shop.get(&value).await.ok().body;
         assert_eq!(text(&value["cost"]), pounds(in_stock));
         let trial = format!(

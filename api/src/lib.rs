@@ -57,8 +57,8 @@ pub mod boilers {
     pub mod boilers;
     pub mod certificates;
     pub mod codes;
-    pub mod fittings;
     pub mod inspector_days;
+    pub mod installations;
     pub mod papers;
     pub mod pressure_changes;
 }
@@ -193,7 +193,7 @@ fn v1(cfg: &mut Operations<'_>) {
     shop::descriptions::routes(cfg);
     buying::acquisitions::routes(cfg);
     boilers::boilers::routes(cfg);
-    boilers::fittings::routes(cfg);
+    boilers::installations::routes(cfg);
     boilers::pressure_changes::routes(cfg);
     boilers::boiler_tests::routes(cfg);
     boilers::certificates::routes(cfg);

@@ -543,9 +543,9 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
         }
         KeysAct::List { .. } => {
             for key in keys::all(&mut conn).await.map_err(|e| e.to_string())? {
-                let standing = if key.revoked { "revoked" } else { "live" };
+                let status = if key.revoked { "revoked" } else { "live" };
                 say(&format!(
-                    "{}\t{}\t{}\t{}\t{standing}",
+                    "{}\t{}\t{}\t{}\t{status}",
                     key.id, key.role, key.name, key.person
                 ))?;
             }

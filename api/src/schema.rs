@@ -14,7 +14,7 @@ diesel::table! {
     acquisitions (id) {
         id -> Int8,
         stock_no -> Int4,
-        manner -> Text,
+        method -> Text,
         on_day -> Date,
         /// What was paid or allowed; NULL for an engine on commission.
         price -> Nullable<Numeric>,
@@ -24,7 +24,7 @@ diesel::table! {
         invoice_no -> Nullable<Text>,
         /// The least price that the owner of a commission engine takes.
         reserve -> Nullable<Numeric>,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         /// Of the price with its tax; the commission is net of tax. NULL: no share was agreed.
         commission_percent -> Nullable<Numeric>,
         /// Net of tax; added to the share. NULL: no fixed sum was agreed.
@@ -32,32 +32,11 @@ diesel::table! {
         /// The sale that an engine taken in part exchange pays into.
         sale_id -> Nullable<Int8>,
         /// The appraisal that became this acquisition.
-        appraisal_id -> Nullable<Int8>,
+        buying_valuation_id -> Nullable<Int8>,
         /// How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.
         paid_by -> Nullable<Text>,
         /// Tax that the seller's invoice shows, within the price; 0: it shows none.
         supplier_vat -> Numeric,
-    }
-}
-
-diesel::table! {
-    /// What engines that are not the firm's would fetch, kept for ever.
-    appraisals (id) {
-        id -> Int8,
-        on_day -> Date,
-        /// The description, as it was told.
-        engine -> Jsonb,
-        basis -> Text,
-        guide_version -> Int4,
-        /// NULL: it rests on the guide alone.
-        fit_id -> Nullable<Int8>,
-        low -> Numeric,
-        likely -> Numeric,
-        high -> Numeric,
-        /// Steps, comparables and warnings as they were answered.
-        answer -> Jsonb,
-        /// What may be paid, as it was answered; NULL: it was not asked.
-        money -> Nullable<Jsonb>,
     }
 }
 
@@ -69,7 +48,7 @@ diesel::table! {
         on_day -> Date,
         price -> Numeric,
         /// What it rests on.
-        because -> Text,
+        reason -> Text,
     }
 }
 
@@ -120,7 +99,7 @@ diesel::table! {
         source -> Text,
         /// How sure the row is.
         mark -> Text,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         /// The place whose tests count too, in a row accepts_tests_of; else NULL.
         accepts -> Nullable<Text>,
     }
@@ -137,17 +116,17 @@ diesel::table! {
 
 diesel::table! {
     /// Which boiler was in which engine, and when.
-    boiler_fittings (id) {
+    boiler_installations (id) {
         id -> Int8,
         boiler_id -> Int8,
         stock_no -> Int4,
-        fitted_on -> Date,
+        installed_on -> Date,
         /// NULL: it is in there.
-        taken_out_on -> Nullable<Date>,
+        removed_on -> Nullable<Date>,
         /// Time of day such as 15:00, where the order of a fitting and a job on one day matters.
-        fitted_at -> Nullable<Text>,
+        installed_at -> Nullable<Text>,
         /// Time of day such as 15:00, where the order of a removal and a job on one day matters.
-        taken_out_at -> Nullable<Text>,
+        removed_at -> Nullable<Text>,
     }
 }
 
@@ -193,6 +172,27 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What engines that are not the firm's would fetch, kept for ever.
+    buying_valuations (id) {
+        id -> Int8,
+        on_day -> Date,
+        /// The description, as it was told.
+        engine -> Jsonb,
+        basis -> Text,
+        price_scale_version -> Int4,
+        /// NULL: it rests on the price scale alone.
+        price_model_id -> Nullable<Int8>,
+        low -> Numeric,
+        likely -> Numeric,
+        high -> Numeric,
+        /// Steps, comparables and warnings as they were answered.
+        answer -> Jsonb,
+        /// What may be paid, as it was answered; NULL: it was not asked.
+        money -> Nullable<Jsonb>,
+    }
+}
+
+diesel::table! {
     /// Papers issued on tests; kept as they are written, also where they name another boiler.
     certificates (id) {
         id -> Int8,
@@ -207,6 +207,62 @@ diesel::table! {
         covers -> Nullable<Text>,
         /// Members whose values are outside the usual limits and were confirmed.
         confirmed -> Array<Text>,
+    }
+}
+
+diesel::table! {
+    /// What the firm makes ready before an engine leaves: one list for each sale follows from it.
+    checklist_items (item) {
+        item -> Text,
+        description -> Text,
+        /// NULL: for engines of every kind.
+        kind -> Nullable<Text>,
+        /// Asked of such sales alone; NULL: of all.
+        at_distance -> Nullable<Bool>,
+        /// Asked of such sales alone; NULL: of all.
+        buyer_abroad -> Nullable<Bool>,
+        /// The engine may not leave before it is ticked.
+        shuts_gate -> Bool,
+    }
+}
+
+diesel::table! {
+    /// Values of the stock that were kept, one for a day; what was written down is counted from the last one.
+    closing_stock (id) {
+        id -> Int8,
+        /// The stock at the end of this day.
+        on_day -> Date,
+        kept_on -> Date,
+        /// Of one engine.
+        selling_cost -> Numeric,
+        /// Share of the price that selling costs; NULL: none.
+        selling_share_percent -> Nullable<Numeric>,
+    }
+}
+
+diesel::table! {
+    /// Each engine of a kept value of the stock.
+    closing_stock_lines (closing_stock_id, stock_no) {
+        closing_stock_id -> Int8,
+        stock_no -> Int4,
+        purchase -> Numeric,
+        /// What it was expected to fetch; NULL where nobody knew.
+        price -> Nullable<Numeric>,
+        price_from -> Nullable<Text>,
+        cost_to_come -> Numeric,
+        cost -> Numeric,
+        /// NULL without a price.
+        net_realisable_value -> Nullable<Numeric>,
+        carrying_amount_before -> Numeric,
+        write_down -> Numeric,
+        reversal -> Numeric,
+        carrying_amount -> Numeric,
+        /// What it would fetch unfinished; NULL: not told.
+        as_it_stands_price -> Nullable<Numeric>,
+        /// Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.
+        used -> Nullable<Text>,
+        /// As it stands: without what finishing costs; NULL: no such price.
+        net_realisable_value_as_it_stands -> Nullable<Numeric>,
     }
 }
 
@@ -239,11 +295,11 @@ diesel::table! {
         completeness -> Nullable<Text>,
         papers_months_left -> Nullable<Int4>,
         boiler_material -> Nullable<Text>,
-        goes_with -> Array<Text>,
+        included_items -> Array<Text>,
         /// The engine, where it was the firm's own.
         stock_no -> Nullable<Int4>,
         withdrawn_on -> Nullable<Date>,
-        withdrawn_because -> Nullable<Text>,
+        withdrawal_reason -> Nullable<Text>,
     }
 }
 
@@ -253,7 +309,7 @@ diesel::table! {
         id -> Int8,
         sale_id -> Int8,
         asked_on -> Date,
-        words -> Text,
+        description -> Text,
         /// Day on which the buyer had the engine back; NULL while it is away.
         given_back_on -> Nullable<Date>,
     }
@@ -273,7 +329,7 @@ diesel::table! {
         /// The supplier.
         person_id -> Nullable<Int8>,
         entered_by -> Text,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         reverses_id -> Nullable<Int8>,
     }
 }
@@ -294,7 +350,7 @@ diesel::table! {
         fitter_id -> Nullable<Int8>,
         from_day -> Date,
         until_day -> Date,
-        words -> Nullable<Text>,
+        notes -> Nullable<Text>,
     }
 }
 
@@ -305,9 +361,9 @@ diesel::table! {
         sale_id -> Int8,
         stock_no -> Int4,
         on_day -> Date,
-        manner -> Text,
+        method -> Text,
         handed_to -> Text,
-        what_went_with_it -> Nullable<Text>,
+        items_handed_over -> Nullable<Text>,
         carrier -> Nullable<Text>,
         /// As the carrier wrote it.
         carrier_reference -> Nullable<Text>,
@@ -331,7 +387,7 @@ diesel::table! {
         deposit_id -> Int8,
         on_day -> Date,
         method -> Text,
-        because -> Nullable<Text>,
+        reason -> Nullable<Text>,
     }
 }
 
@@ -346,7 +402,7 @@ diesel::table! {
         amount -> Numeric,
         method -> Text,
         notes_into_bank -> Bool,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
     }
 }
 
@@ -356,8 +412,8 @@ diesel::table! {
         id -> Int8,
         stock_no -> Int4,
         on_day -> Date,
-        manner -> Text,
-        note -> Nullable<Text>,
+        method -> Text,
+        notes -> Nullable<Text>,
     }
 }
 
@@ -398,7 +454,7 @@ diesel::table! {
         stated_tractive_effort -> Nullable<Text>,
         fuel -> Nullable<Text>,
         feeds -> Array<Text>,
-        goes_with -> Array<Text>,
+        included_items -> Array<Text>,
         working_order -> Nullable<Text>,
         offered_as -> Text,
         /// false for an engine that is made without one.
@@ -430,11 +486,11 @@ diesel::table! {
         wanted_scale -> Nullable<Text>,
         wanted_whyte -> Nullable<Text>,
         most_to_pay -> Nullable<Numeric>,
-        words -> Nullable<Text>,
+        message -> Nullable<Text>,
         /// The day to come back to it; NULL: no day is set.
         follow_up_on -> Nullable<Date>,
         closed_on -> Nullable<Date>,
-        closed_because -> Nullable<Text>,
+        closing_reason -> Nullable<Text>,
     }
 }
 
@@ -479,7 +535,7 @@ diesel::table! {
         /// NULL: the complaint does not say.
         area -> Nullable<Text>,
         severity -> Text,
-        words -> Text,
+        description -> Text,
         found_on -> Date,
         /// true: the public may read it.
         released -> Bool,
@@ -524,25 +580,6 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// What was learned from achieved sales, each time they or the guide changed; kept for ever, as valuations rest on it.
-    fits (id) {
-        id -> Int8,
-        on_day -> Date,
-        /// Of the sales, the guide, the features and the way of learning.
-        inputs_sha256 -> Bytea,
-        guide_version -> Int4,
-        n_sales -> Int4,
-        /// Sales left out, as the guide has no price for them.
-        n_not_priced -> Int4,
-        /// Hyperparameters and what belongs to them; NULL: the sales had become too few.
-        learned -> Nullable<Jsonb>,
-        outliers -> Jsonb,
-        /// What was learned from, by day and price: with it and the column learned the fit is made again.
-        sale_ids -> Array<Int8>,
-    }
-}
-
-diesel::table! {
     /// Who works in the shop, and when.
     fitters (id) {
         id -> Int8,
@@ -557,29 +594,15 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Versions of the firm's own pricing guide, each kept for ever.
-    guides (version) {
-        version -> Int4,
-        from_day -> Date,
-        /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
-        uncertainty -> Text,
-        words -> Nullable<Text>,
-        /// As the proprietor wrote them, without the converted figures.
-        starts -> Jsonb,
-        factors -> Jsonb,
-    }
-}
-
-diesel::table! {
-    /// The firm's own notes for those who take an engine over.
-    handover_notes (id) {
-        id -> Int8,
-        topic -> Text,
-        /// NULL: for engines of every kind.
-        kind -> Nullable<Text>,
-        /// NULL: for engines fired with anything.
-        fuel -> Nullable<Text>,
-        words -> Text,
+    /// What the firm sets for its own gates: one row.
+    gate_settings (one) {
+        one -> Bool,
+        /// Checks whose watch shuts a gate too; an unmet one always does.
+        blocking_warnings -> Array<Text>,
+        /// A paper that lapses within so many days is watched.
+        warning_days -> Int4,
+        /// Months, 1 to 12, in which an engine travels drained.
+        frost_months -> Array<Int4>,
     }
 }
 
@@ -590,9 +613,9 @@ diesel::table! {
         fitter -> Text,
         from_day -> Date,
         /// For the books; 0 for a proprietor's own hours.
-        book_rate -> Numeric,
+        cost_rate -> Numeric,
         /// For the break-even price.
-        worth_rate -> Numeric,
+        recovery_rate -> Numeric,
     }
 }
 
@@ -625,7 +648,7 @@ diesel::table! {
         on_day -> Date,
         /// How many tests he sees on it.
         tests -> Int4,
-        words -> Nullable<Text>,
+        notes -> Nullable<Text>,
     }
 }
 
@@ -674,7 +697,7 @@ diesel::table! {
         id -> Int8,
         job_id -> Int8,
         on_day -> Date,
-        words -> Text,
+        description -> Text,
         /// Net of the supplier's tax.
         cost -> Numeric,
         reverses_id -> Nullable<Int8>,
@@ -687,7 +710,7 @@ diesel::table! {
         id -> Int8,
         stock_no -> Int4,
         title -> Text,
-        standing -> Text,
+        status -> Text,
         touches -> Array<Text>,
         gauge_glass_only -> Bool,
         hours_agreed -> Nullable<Numeric>,
@@ -695,7 +718,7 @@ diesel::table! {
         outside_work -> Nullable<Numeric>,
         proposed_on -> Date,
         agreed_on -> Nullable<Date>,
-        begun_on -> Nullable<Date>,
+        started_on -> Nullable<Date>,
         finished_on -> Nullable<Date>,
         /// Time of day written like 15:00, where the order of a job and a test on one day matters.
         finished_at -> Nullable<Text>,
@@ -773,9 +796,9 @@ diesel::table! {
     /// What the public sees of an engine.
     listings (stock_no) {
         stock_no -> Int4,
-        standing -> Text,
+        status -> Text,
         title -> Text,
-        words -> Text,
+        description -> Text,
         /// Last part of the address of the engine's page on a shop site.
         page_name -> Text,
         price_on_request -> Bool,
@@ -784,8 +807,8 @@ diesel::table! {
         /// Day of the last withdrawal; NULL while it is not withdrawn.
         withdrawn_on -> Nullable<Date>,
         /// For the firm alone; never public.
-        withdrawn_because -> Nullable<Text>,
-        /// Title and words in other languages of the firm: [{language, title, words}].
+        withdrawal_reason -> Nullable<Text>,
+        /// Title and words in other languages of the firm: [{language, title, description}].
         translations -> Jsonb,
     }
 }
@@ -821,7 +844,7 @@ diesel::table! {
         amount -> Numeric,
         /// The last day on which it holds; NULL: no end was said.
         until_day -> Nullable<Date>,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         /// Members whose values are outside the usual limits and were confirmed.
         confirmed -> Array<Text>,
         /// The sale of the engine to somebody else that ended the offer; NULL: none did. It stays when that sale is undone.
@@ -843,17 +866,30 @@ diesel::table! {
         /// Below 0 when it came back.
         amount -> Numeric,
         method -> Text,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// The firm's own notes for those who take an engine over.
+    owner_notes (id) {
+        id -> Int8,
+        topic -> Text,
+        /// NULL: for engines of every kind.
+        kind -> Nullable<Text>,
+        /// NULL: for engines fired with anything.
+        fuel -> Nullable<Text>,
+        notes -> Text,
     }
 }
 
 diesel::table! {
     /// Changes of asking prices of engines on commission that their owners were told of.
-    owner_tellings (asking_price_id) {
+    owner_notifications (asking_price_id) {
         asking_price_id -> Int8,
-        told_on -> Date,
-        how -> Nullable<Text>,
-        told_by -> Text,
+        notified_on -> Date,
+        method -> Nullable<Text>,
+        notified_by -> Text,
     }
 }
 
@@ -865,7 +901,7 @@ diesel::table! {
         on_day -> Date,
         amount -> Numeric,
         method -> Text,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         /// The acquisition whose allowance is set off; NULL: paid in money.
         acquisition_id -> Nullable<Int8>,
         /// The payer paid notes into the firm's bank account: cash by the cash rule.
@@ -883,7 +919,7 @@ diesel::table! {
         on_day -> Date,
         amount -> Numeric,
         method -> Text,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
     }
 }
 
@@ -942,28 +978,45 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// What the firm makes ready before an engine leaves: one list for each sale follows from it.
-    preparation_items (item) {
-        item -> Text,
-        words -> Text,
-        /// NULL: for engines of every kind.
-        kind -> Nullable<Text>,
-        /// Asked of such sales alone; NULL: of all.
-        at_distance -> Nullable<Bool>,
-        /// Asked of such sales alone; NULL: of all.
-        buyer_abroad -> Nullable<Bool>,
-        /// The engine may not leave before it is ticked.
-        shuts_gate -> Bool,
-    }
-}
-
-diesel::table! {
     /// What was made ready before an engine leaves, when and by whom.
     preparation_ticks (stock_no, item) {
         stock_no -> Int4,
         item -> Text,
         done_on -> Date,
         done_by -> Text,
+    }
+}
+
+diesel::table! {
+    /// What was learned from achieved sales, each time they or the price scale changed; kept for ever, as valuations rest on it.
+    price_models (id) {
+        id -> Int8,
+        on_day -> Date,
+        /// Of the sales, the price scale, the features and the way of learning.
+        inputs_sha256 -> Bytea,
+        price_scale_version -> Int4,
+        n_sales -> Int4,
+        /// Sales left out, as the price scale has no price for them.
+        n_not_priced -> Int4,
+        /// Hyperparameters and what belongs to them; NULL: the sales had become too few.
+        learned -> Nullable<Jsonb>,
+        outliers -> Jsonb,
+        /// What was learned from, by day and price: with it and the column learned the fit is made again.
+        sale_ids -> Array<Int8>,
+    }
+}
+
+diesel::table! {
+    /// Versions of the firm's own pricing guide, each kept for ever.
+    price_scales (version) {
+        version -> Int4,
+        from_day -> Date,
+        /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
+        uncertainty -> Text,
+        notes -> Nullable<Text>,
+        /// As the proprietor wrote them, without the converted figures.
+        starts -> Jsonb,
+        factors -> Jsonb,
     }
 }
 
@@ -983,13 +1036,13 @@ diesel::table! {
         stock_no -> Int4,
         person_id -> Int8,
         given_on -> Date,
-        what -> Text,
-        words -> Nullable<Text>,
+        kind -> Text,
+        description -> Nullable<Text>,
         on_day -> Date,
         /// NULL: open.
         ended -> Nullable<Text>,
         ended_on -> Nullable<Date>,
-        because -> Nullable<Text>,
+        reason -> Nullable<Text>,
     }
 }
 
@@ -999,19 +1052,6 @@ diesel::table! {
         stock_no -> Int4,
         /// SHA-256 of the public answer without its own day.
         digest -> Bytea,
-    }
-}
-
-diesel::table! {
-    /// What the firm sets for its own gates: one row.
-    readiness_bars (one) {
-        one -> Bool,
-        /// Checks whose watch shuts a gate too; an unmet one always does.
-        watch_bars -> Array<Text>,
-        /// A paper that lapses within so many days is watched.
-        watch_days -> Int4,
-        /// Months, 1 to 12, in which an engine travels drained.
-        frost_months -> Array<Int4>,
     }
 }
 
@@ -1031,16 +1071,16 @@ diesel::table! {
         /// The moment from which it holds no more, whether or not its lapse is written down yet.
         until_at -> Nullable<Timestamptz>,
         deposit_due -> Nullable<Numeric>,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         /// NULL: live, past its moment but not yet written down, or in the queue.
         ended -> Nullable<Text>,
         ended_at -> Nullable<Timestamptz>,
         /// Why it was released.
-        because -> Nullable<Text>,
+        reason -> Nullable<Text>,
         sale_id -> Nullable<Int8>,
         /// Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.
-        tell_since -> Nullable<Timestamptz>,
-        told_at -> Nullable<Timestamptz>,
+        notify_since -> Nullable<Timestamptz>,
+        notified_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1052,32 +1092,14 @@ diesel::table! {
         /// The delivery that is undone; NULL where the sale was called off before the engine left.
         delivery_id -> Nullable<Int8>,
         on_day -> Date,
-        why -> Text,
+        reason -> Text,
         /// What the buyer had paid by then; with the refund it says what the firm keeps.
         paid -> Numeric,
         /// Agreed to be paid back.
         refund -> Numeric,
         /// Of the firm's own credit note, in sequence without gaps.
         credit_note_no -> Int4,
-        note -> Nullable<Text>,
-    }
-}
-
-diesel::table! {
-    /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
-    sale_terms (id) {
-        id -> Int8,
-        jurisdiction -> Text,
-        rule -> Text,
-        value -> Int4,
-        unit -> Text,
-        /// First day of delivery that it is for; NULL: all before too.
-        valid_from -> Nullable<Date>,
-        /// Last day, inclusive; NULL: in force.
-        valid_until -> Nullable<Date>,
-        source -> Text,
-        /// How sure the row is.
-        mark -> Text,
+        notes -> Nullable<Text>,
     }
 }
 
@@ -1093,7 +1115,7 @@ diesel::table! {
         at_distance -> Bool,
         /// Day of the buyer's written acknowledgement that the engine is sold without papers or for restoration.
         papers_acknowledged_on -> Nullable<Date>,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
         /// The day promised to the buyer for the engine to leave; NULL: none was promised.
         promised_on -> Nullable<Date>,
         /// Of the firm's own invoice for the sale, in sequence without gaps.
@@ -1101,7 +1123,7 @@ diesel::table! {
         /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
         owner_agreed_on -> Nullable<Date>,
         /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
-        undone_on -> Nullable<Date>,
+        sale_cancelled_on -> Nullable<Date>,
         /// The law of sale to consumers binds.
         buyer_is_consumer -> Bool,
         /// Members whose values are outside the usual limits and were confirmed.
@@ -1140,10 +1162,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
+    statutory_periods (id) {
+        id -> Int8,
+        jurisdiction -> Text,
+        rule -> Text,
+        value -> Int4,
+        unit -> Text,
+        /// First day of delivery that it is for; NULL: all before too.
+        valid_from -> Nullable<Date>,
+        /// Last day, inclusive; NULL: in force.
+        valid_until -> Nullable<Date>,
+        source -> Text,
+        /// How sure the row is.
+        mark -> Text,
+    }
+}
+
+diesel::table! {
     /// Where each engine stands; follows from the acts recorded, nothing of it is stored.
     stock (stock_no) {
         stock_no -> Int4,
-        standing -> Text,
+        status -> Text,
         asking_price -> Nullable<Numeric>,
         boiler_id -> Nullable<Int8>,
         listing -> Nullable<Text>,
@@ -1155,52 +1195,12 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Each engine of a kept value of the stock.
-    stock_value_lines (stock_value_id, stock_no) {
-        stock_value_id -> Int8,
-        stock_no -> Int4,
-        purchase -> Numeric,
-        /// What it was expected to fetch; NULL where nobody knew.
-        price -> Nullable<Numeric>,
-        price_from -> Nullable<Text>,
-        cost_to_come -> Numeric,
-        cost -> Numeric,
-        /// NULL without a price.
-        net_realisable_value -> Nullable<Numeric>,
-        carrying_amount_before -> Numeric,
-        write_down -> Numeric,
-        reversal -> Numeric,
-        carrying_amount -> Numeric,
-        /// What it would fetch unfinished; NULL: not told.
-        as_it_stands_price -> Nullable<Numeric>,
-        /// Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.
-        used -> Nullable<Text>,
-        /// As it stands: without what finishing costs; NULL: no such price.
-        net_realisable_value_as_it_stands -> Nullable<Numeric>,
-    }
-}
-
-diesel::table! {
-    /// Values of the stock that were kept, one for a day; what was written down is counted from the last one.
-    stock_values (id) {
-        id -> Int8,
-        /// The stock at the end of this day.
-        on_day -> Date,
-        kept_on -> Date,
-        /// Of one engine.
-        selling_cost -> Numeric,
-        /// Share of the price that selling costs; NULL: none.
-        selling_share_percent -> Nullable<Numeric>,
-    }
-}
-
-diesel::table! {
     /// What buyers asked after a sale.
     support_notes (id) {
         id -> Int8,
         sale_id -> Int8,
         on_day -> Date,
-        words -> Text,
+        message -> Text,
         /// NULL while it is to be answered.
         answered -> Nullable<Text>,
     }
@@ -1268,13 +1268,13 @@ diesel::table! {
         source -> Text,
         /// How sure the row is.
         mark -> Text,
-        note -> Nullable<Text>,
+        notes -> Nullable<Text>,
     }
 }
 
 diesel::table! {
     /// What a test takes of a fitter, and what others are paid for it.
-    test_terms (test) {
+    test_costs (test) {
         test -> Text,
         hours -> Numeric,
         fee -> Numeric,
@@ -1313,14 +1313,14 @@ diesel::table! {
         stock_no -> Int4,
         on_day -> Date,
         basis -> Text,
-        guide_version -> Int4,
+        price_scale_version -> Int4,
         low -> Numeric,
         likely -> Numeric,
         high -> Numeric,
         /// Steps, missing facts and warnings as they were answered.
         answer -> Jsonb,
-        /// NULL: it rests on the guide alone.
-        fit_id -> Nullable<Int8>,
+        /// NULL: it rests on the price scale alone.
+        price_model_id -> Nullable<Int8>,
         /// Tells which came first, the valuation or the sale recorded.
         made_at -> Timestamptz,
     }
@@ -1352,33 +1352,35 @@ diesel::table! {
         url -> Text,
         /// Types of journal entries, whole or up to their point; none: all.
         types -> Array<Text>,
-        standing -> Text,
-        off_because -> Nullable<Text>,
+        status -> Text,
+        switched_off_reason -> Nullable<Text>,
         /// whsec_ and 32 bytes in base64, as calls are signed with it.
         secret -> Text,
         /// Signs too until former_until, after a rotation.
         former_secret -> Nullable<Text>,
         former_until -> Nullable<Timestamptz>,
         /// Entries up to this one have been made into calls.
-        told_to -> Int8,
+        queued_up_to -> Int8,
     }
 }
 
-diesel::joinable!(acquisitions -> appraisals (appraisal_id));
+diesel::joinable!(acquisitions -> buying_valuations (buying_valuation_id));
 diesel::joinable!(acquisitions -> engines (stock_no));
 diesel::joinable!(acquisitions -> persons (person_id));
 diesel::joinable!(acquisitions -> sales (sale_id));
-diesel::joinable!(appraisals -> fits (fit_id));
-diesel::joinable!(appraisals -> guides (guide_version));
 diesel::joinable!(as_it_stands_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> engines (stock_no));
 diesel::joinable!(asking_prices -> valuations (valuation_id));
 diesel::joinable!(boiler_code_rules -> boiler_codes (code_id));
-diesel::joinable!(boiler_fittings -> boilers (boiler_id));
-diesel::joinable!(boiler_fittings -> engines (stock_no));
+diesel::joinable!(boiler_installations -> boilers (boiler_id));
+diesel::joinable!(boiler_installations -> engines (stock_no));
 diesel::joinable!(boiler_pressure_changes -> boilers (boiler_id));
+diesel::joinable!(buying_valuations -> price_models (price_model_id));
+diesel::joinable!(buying_valuations -> price_scales (price_scale_version));
 diesel::joinable!(certificates -> boilers (boiler_id));
 diesel::joinable!(certificates -> tests (test_id));
+diesel::joinable!(closing_stock_lines -> closing_stock (closing_stock_id));
+diesel::joinable!(closing_stock_lines -> engines (stock_no));
 diesel::joinable!(comparables -> engines (stock_no));
 diesel::joinable!(complaints -> sales (sale_id));
 diesel::joinable!(costs -> engines (stock_no));
@@ -1396,7 +1398,6 @@ diesel::joinable!(exports -> sales (sale_id));
 diesel::joinable!(findings -> complaints (complaint_id));
 diesel::joinable!(findings -> engines (stock_no));
 diesel::joinable!(findings -> jobs (cleared_by_job_id));
-diesel::joinable!(fits -> guides (guide_version));
 diesel::joinable!(idempotency_keys -> keys (key_id));
 diesel::joinable!(job_findings -> findings (finding_id));
 diesel::joinable!(job_findings -> jobs (job_id));
@@ -1415,15 +1416,16 @@ diesel::joinable!(offers -> sales (ended_by_sale_id));
 diesel::joinable!(outgoing_payments -> acquisitions (acquisition_id));
 diesel::joinable!(outgoing_payments -> costs (cost_id));
 diesel::joinable!(outgoing_payments -> job_parts (parts_id));
-diesel::joinable!(owner_tellings -> asking_prices (asking_price_id));
+diesel::joinable!(owner_notifications -> asking_prices (asking_price_id));
 diesel::joinable!(payments -> acquisitions (acquisition_id));
 diesel::joinable!(payments -> deposits (deposit_id));
 diesel::joinable!(payments -> sales (sale_id));
 diesel::joinable!(payouts -> sales (sale_id));
 diesel::joinable!(photograph_sizes -> photographs (photograph_id));
 diesel::joinable!(photographs -> engines (stock_no));
+diesel::joinable!(preparation_ticks -> checklist_items (item));
 diesel::joinable!(preparation_ticks -> engines (stock_no));
-diesel::joinable!(preparation_ticks -> preparation_items (item));
+diesel::joinable!(price_models -> price_scales (price_scale_version));
 diesel::joinable!(promises -> engines (stock_no));
 diesel::joinable!(promises -> persons (person_id));
 diesel::joinable!(public_answers -> engines (stock_no));
@@ -1435,31 +1437,32 @@ diesel::joinable!(returns -> deliveries (delivery_id));
 diesel::joinable!(returns -> sales (sale_id));
 diesel::joinable!(sales -> engines (stock_no));
 diesel::joinable!(sales -> persons (person_id));
-diesel::joinable!(stock_value_lines -> engines (stock_no));
-diesel::joinable!(stock_value_lines -> stock_values (stock_value_id));
 diesel::joinable!(support_notes -> sales (sale_id));
 diesel::joinable!(survey_grades -> surveys (survey_id));
 diesel::joinable!(surveys -> engines (stock_no));
 diesel::joinable!(tax_position_changes -> acquisitions (acquisition_id));
 diesel::joinable!(tests -> boilers (boiler_id));
 diesel::joinable!(valuations -> engines (stock_no));
-diesel::joinable!(valuations -> fits (fit_id));
-diesel::joinable!(valuations -> guides (guide_version));
+diesel::joinable!(valuations -> price_models (price_model_id));
+diesel::joinable!(valuations -> price_scales (price_scale_version));
 diesel::joinable!(webhook_calls -> webhooks (webhook_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
     accounts,
     acquisitions,
-    appraisals,
     as_it_stands_prices,
     asking_prices,
     back_tests,
     boiler_code_rules,
     boiler_codes,
-    boiler_fittings,
+    boiler_installations,
     boiler_pressure_changes,
     boilers,
+    buying_valuations,
     certificates,
+    checklist_items,
+    closing_stock,
+    closing_stock_lines,
     comparables,
     complaints,
     costs,
@@ -1476,10 +1479,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     exports,
     findings,
     firm,
-    fits,
     fitters,
-    guides,
-    handover_notes,
+    gate_settings,
     hour_rates,
     idempotency_keys,
     imports,
@@ -1498,35 +1499,34 @@ diesel::allow_tables_to_appear_in_same_query!(
     offer_answers,
     offers,
     outgoing_payments,
-    owner_tellings,
+    owner_notes,
+    owner_notifications,
     payments,
     payouts,
     persons,
     photograph_sizes,
     photographs,
     plans,
-    preparation_items,
     preparation_ticks,
+    price_models,
+    price_scales,
     prints,
     promises,
     public_answers,
-    readiness_bars,
     reservations,
     returns,
-    sale_terms,
     sales,
     sales_invoices,
     sales_learned,
+    statutory_periods,
     stock,
-    stock_value_lines,
-    stock_values,
     support_notes,
     survey_grades,
     surveys,
     tax_periods,
     tax_position_changes,
     tax_rules,
-    test_terms,
+    test_costs,
     tests,
     valuations,
     webhook_calls,

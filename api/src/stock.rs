@@ -17,7 +17,7 @@ use outshop_core::{
     books::{costs::CommissionTerms, tax::Percent},
     days::Day,
     money::Money,
-    trade::{Manner, Standing, TaxPosition},
+    trade::{AcquisitionMethod, StockStatus, TaxPosition},
 };
 
 /// One engine, held until the end of the transaction, and what the acts of the trade ask of it.
@@ -28,7 +28,7 @@ pub(crate) struct EngineState {
     #[diesel(sql_type = Date)]
     pub came_on: Day,
     #[diesel(sql_type = Text)]
-    pub manner: Manner,
+    pub method: AcquisitionMethod,
     #[diesel(sql_type = Text)]
     pub tax_position: TaxPosition,
     #[diesel(sql_type = Nullable<Numeric>)]
@@ -122,7 +122,7 @@ impl EngineState {
 
     /// What was agreed with the owner; `None` for an engine that is not on commission.
     pub(crate) fn agreed(&self) -> Option<Agreed> {
-        (self.manner == Manner::Commission).then_some(Agreed {
+        (self.method == AcquisitionMethod::Commission).then_some(Agreed {
             owner: self.owner,
             reserve: self.reserve,
             commission_percent: self.commission_percent,
@@ -133,29 +133,31 @@ impl EngineState {
 }
 
 /// Where an engine stands at a moment, from what the view `stock` gives.
-pub(crate) fn standing_at(
-    standing: Standing,
+pub(crate) fn status_at(
+    status: StockStatus,
     reserved_until: Option<Instant>,
     now: Instant,
-) -> Standing {
-    match standing {
-        Standing::InStock if reserved_until.is_some_and(|until| until > now) => Standing::Reserved,
-        Standing::InStock
-        | Standing::Reserved
-        | Standing::Sold
-        | Standing::Delivered
-        | Standing::Gone => standing,
+) -> StockStatus {
+    match status {
+        StockStatus::InStock if reserved_until.is_some_and(|until| until > now) => {
+            StockStatus::Reserved
+        }
+        StockStatus::InStock
+        | StockStatus::Reserved
+        | StockStatus::Sold
+        | StockStatus::Delivered
+        | StockStatus::Gone => status,
     }
 }
 
-/// The standings of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
+/// The statuses of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
 /// the others alone; `None`: both or neither.
-pub(crate) fn in_view(standings: &[Standing]) -> (Vec<Standing>, Option<bool>) {
-    let free = standings.contains(&Standing::InStock);
-    let reserved = standings.contains(&Standing::Reserved);
-    let mut of_view = standings.to_vec();
+pub(crate) fn in_view(statuses: &[StockStatus]) -> (Vec<StockStatus>, Option<bool>) {
+    let free = statuses.contains(&StockStatus::InStock);
+    let reserved = statuses.contains(&StockStatus::Reserved);
+    let mut of_view = statuses.to_vec();
     if reserved {
-        of_view.push(Standing::InStock);
+        of_view.push(StockStatus::InStock);
     }
     (of_view, (free != reserved).then_some(reserved))
 }
@@ -194,7 +196,7 @@ pub(crate) fn missing(stock_no: i32) -> Problem {
 /// The stock numbers of all engines in stock.
 pub(crate) async fn in_stock(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
     Ok(stock::table
-        .filter(stock::standing.eq(Standing::InStock))
+        .filter(stock::status.eq(StockStatus::InStock))
         .select(stock::stock_no)
         .load(conn)
         .await?)
@@ -247,7 +249,11 @@ pub(crate) async fn sale_of(
     stock_no: i32,
 ) -> Result<Option<(i64, Day)>, Problem> {
     Ok(sales::table
-        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .filter(
+            sales::stock_no
+                .eq(stock_no)
+                .and(sales::sale_cancelled_on.is_null()),
+        )
         .select((sales::id, sales::on_day))
         .first(conn)
         .await
@@ -262,7 +268,7 @@ pub(crate) async fn days_of_sales(
     let days: Vec<(Day, Option<Day>)> = sales::table
         .filter(sales::stock_no.eq(stock_no))
         .order(sales::id)
-        .select((sales::on_day, sales::undone_on))
+        .select((sales::on_day, sales::sale_cancelled_on))
         .load(conn)
         .await?;
     let days = days.into_iter();
@@ -279,7 +285,11 @@ pub(crate) async fn promise_of(
 ) -> Result<Option<(i64, Day)>, Problem> {
     let promised: Option<(i64, Option<Day>)> = sales::table
         .left_join(deliveries::table)
-        .filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null()))
+        .filter(
+            sales::stock_no
+                .eq(stock_no)
+                .and(sales::sale_cancelled_on.is_null()),
+        )
         .filter(deliveries::id.is_null())
         .select((sales::id, sales::promised_on))
         .first(conn)
@@ -290,26 +300,26 @@ pub(crate) async fn promise_of(
 
 /// Whether the engine has been delivered or is gone.
 pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
-    match standing_of(conn, stock_no).await? {
-        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(false),
-        Standing::Delivered | Standing::Gone => Ok(true),
+    match status_of(conn, stock_no).await? {
+        StockStatus::InStock | StockStatus::Reserved | StockStatus::Sold => Ok(false),
+        StockStatus::Delivered | StockStatus::Gone => Ok(true),
     }
 }
 
 /// Where the engine stands, without a look at the clock: one that is reserved counts as in stock.
-pub(crate) async fn standing_of(
+pub(crate) async fn status_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
-) -> Result<Standing, Problem> {
-    let standing = stock::table
+) -> Result<StockStatus, Problem> {
+    let status = stock::table
         .filter(stock::stock_no.eq(stock_no))
-        .select(stock::standing)
+        .select(stock::status)
         .first(conn)
         .await;
-    standing.optional()?.ok_or_else(|| missing(stock_no))
+    status.optional()?.ok_or_else(|| missing(stock_no))
 }
 
 /// Refuses a stock number that was never given.
 pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    standing_of(conn, stock_no).await.map(drop)
+    status_of(conn, stock_no).await.map(drop)
 }

@@ -79,7 +79,7 @@ fn facts(rules: Vec<Rule>) -> Facts {
         }),
         boiler_not_known: None,
         open_findings: Some(Vec::new()),
-        jobs_in_hand: Vec::new(),
+        jobs_started: Vec::new(),
         graded_on: None,
         heavy_job_on: None,
         asbestos: None,
@@ -102,8 +102,8 @@ fn facts(rules: Vec<Rule>) -> Facts {
 
 fn bars() -> Bars {
     Bars {
-        watch_bars: Vec::new(),
-        watch_days: 30,
+        blocking_warnings: Vec::new(),
+        warning_days: 30,
         frost_months: vec![11, 12, 1, 2, 3],
     }
 }

@@ -95,7 +95,7 @@ fn sales(shape: Shape, n: usize) -> Vec<Sale> {
             Sale {
                 row,
                 price: ln.exp(),
-                guide_ln: 0.0,
+                price_scale_ln: 0.0,
                 extra_variance: 0.0,
             }
         })

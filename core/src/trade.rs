@@ -13,7 +13,7 @@ words! {
 
 words! {
     /// How an engine came.
-    pub enum Manner { Bought = "bought", Commission = "commission", PartExchange = "part_exchange" }
+    pub enum AcquisitionMethod { Bought = "bought", Commission = "commission", PartExchange = "part_exchange" }
 }
 
 words! {
@@ -29,12 +29,12 @@ words! {
 
 words! {
     /// What the public sees of a listing.
-    pub enum ListingStanding { Draft = "draft", OnShow = "on_show", Withdrawn = "withdrawn" }
+    pub enum ListingStatus { Draft = "draft", Published = "published", Withdrawn = "withdrawn" }
 }
 
 words! {
     /// Where an engine stands in the trade; follows from the acts recorded.
-    pub enum Standing {
+    pub enum StockStatus {
         InStock = "in_stock",
         /// In stock, and held for somebody.
         Reserved = "reserved",
@@ -58,7 +58,7 @@ words! {
     /// What a valuation rests on.
     pub enum ValuationBasis {
         /// The firm's own guide, and no sale.
-        Guide = "guide",
+        PriceScale = "price_scale",
         /// Achieved sales, over the firm's own guide.
         Sales = "sales",
     }
@@ -66,7 +66,7 @@ words! {
 
 words! {
     /// Where a reservation stands; all but the first two are ends.
-    pub enum ReservationStanding {
+    pub enum ReservationStatus {
         Live = "live",
         /// Behind a live one of the same engine.
         Queued = "queued",
@@ -89,7 +89,7 @@ words! {
 
 words! {
     /// Where an offer stands.
-    pub enum OfferStanding {
+    pub enum OfferStatus {
         Open = "open",
         Accepted = "accepted",
         Declined = "declined",
@@ -115,7 +115,7 @@ words! {
 
 words! {
     /// What can be done with an engine that wants work.
-    pub enum Road {
+    pub enum WorkOptionKind {
         Repair = "repair",
         SellAsItStands = "sell_as_it_stands",
         BreakForParts = "break_for_parts",
@@ -124,7 +124,7 @@ words! {
 
 words! {
     /// What somebody was given a day for.
-    pub enum PromiseWhat {
+    pub enum PromiseKind {
         ReadyForCollection = "ready_for_collection",
         Delivered = "delivered",
         AtInspector = "at_inspector",
@@ -138,7 +138,7 @@ words! {
 }
 
 words! {
-    pub enum PromiseStanding { Open = "open", Kept = "kept", Broken = "broken", Withdrawn = "withdrawn" }
+    pub enum PromiseStatus { Open = "open", Kept = "kept", Broken = "broken", Withdrawn = "withdrawn" }
 }
 
 words! {
@@ -163,7 +163,7 @@ words! {
 
 words! {
     /// How an engine leaves.
-    pub enum DeliveryManner { Collection = "collection", OwnVan = "own_van", Carrier = "carrier", Export = "export" }
+    pub enum DeliveryMethod { Collection = "collection", OwnVan = "own_van", Carrier = "carrier", Export = "export" }
 }
 
 words! {
@@ -173,12 +173,12 @@ words! {
 
 words! {
     /// What the firm's notes for a new owner are about.
-    pub enum HandoverTopic { RunningIn = "running_in", LayingUp = "laying_up", Other = "other" }
+    pub enum OwnerNoteTopic { RunningIn = "running_in", LayingUp = "laying_up", Other = "other" }
 }
 
 words! {
     /// How an engine goes without a sale.
-    pub enum DisposalManner {
+    pub enum DisposalMethod {
         /// The purchase is undone, and the seller owes its price.
         ReturnedToSeller = "returned_to_seller",
         /// The owner of an engine on commission takes it back.

@@ -11,7 +11,7 @@ words! {
 
 words! {
     /// Why no calls are made any more.
-    pub enum OffBecause {
+    pub enum SwitchedOffReason {
         ByHand = "by_hand",
         /// The receiver answered 410.
         Gone = "gone",

@@ -53,7 +53,7 @@ function inches(mm) {
   return [Math.floor(sixteenths / 16) || "", top ? `${top}/${below}` : ""].filter(Boolean).join(" ") + " in";
 }
 
-const SEVERITY = { note: "to know", stops_steaming: "not to be steamed before it is put right", stops_sale: "not to be sold before it is put right" };
+const SEVERITY = { notes: "to know", stops_steaming: "not to be steamed before it is put right", stops_sale: "not to be sold before it is put right" };
 
 // Elements
 
@@ -78,7 +78,7 @@ function picture(photograph, sizes, attributes = {}) {
   return make("img", { class: "plate", alt: photograph.alt, sizes, srcset, src: url, width, height, ...attributes });
 }
 
-const stamp = ({ availability }) => make("span", { class: "stamp", "data-standing": availability }, capital(plain(availability)));
+const stamp = ({ availability }) => make("span", { class: "stamp", "data-status": availability }, capital(plain(availability)));
 
 function row(card) {
   const link = make("a", { href: `?engine=${card.stock_no}`, id: `no-${card.stock_no}` }, unbroken(card.title));
@@ -89,7 +89,7 @@ function row(card) {
     make("div", { class: "about" },
       make("h2", {}, link),
       make("p", { class: "maker" }, [card.builder && `Built by ${card.builder}`, card.built_year, card.build_quality && `${plain(card.build_quality)} work`].filter(Boolean).join(", ")),
-      card.papers && make("p", { class: "papers" }, card.papers.words[0])),
+      card.papers && make("p", { class: "papers" }, card.papers.sentences[0])),
     make("div", { class: "deal" }, make("b", {}, price(card)), stamp(card)));
 }
 
@@ -200,12 +200,12 @@ async function showRegister(query) {
 function facts(engine) {
   const yes = (is, words) => (is ? words : null);
   const builder = engine.builder && [engine.builder, engine.builder_standing && `(${plain(engine.builder_standing)})`].filter(Boolean).join(" ");
-  const size = [["long", engine.length], ["wide", engine.width], ["high", engine.height]].filter(([, it]) => it).map(([how, it]) => `${quantity(it)} ${how}`).join(", ");
+  const size = [["long", engine.length], ["wide", engine.width], ["high", engine.height]].filter(([, it]) => it).map(([how, it]) => `${quantity(it)} ${method}`).join(", ");
   const known = {
     Kind: plain(engine.kind), Gauge: engine.gauge && `${quantity(engine.gauge)} (${engine.gauge.mm} mm)`, Scale: engine.scale, Wheels: engine.whyte,
     Design: engine.design, Designer: engine.designer, Prototype: engine.prototype, Builder: builder, Built: engine.built_year,
     "Build quality": engine.build_quality && plain(engine.build_quality), "Working order": engine.working_order && plain(engine.working_order), Fuel: engine.fuel && plain(engine.fuel),
-    Weight: engine.weight && `${quantity(engine.weight)} (${Math.round(engine.weight.kg)} kg)`, Size: size, "Goes with it": engine.goes_with.map(plain).join(", "),
+    Weight: engine.weight && `${quantity(engine.weight)} (${Math.round(engine.weight.kg)} kg)`, Size: size, "Goes with it": engine.included_items.map(plain).join(", "),
     Medals: engine.medals, Record: yes(engine.full_record, "drawings, bills and tests from the beginning"), "On show since": day(engine.on_show_since),
   };
   const lines = Object.entries(known).filter(([, value]) => value);
@@ -217,7 +217,7 @@ function condition(engine) {
     make("th", { scope: "row" }, capital(plain(area))),
     make("td", { "data-grade": grade ?? "unknown" }, grade ? plain(grade) : "not looked at")));
   const findings = engine.findings.map((it) => make("li", { class: it.cleared_on ? "cleared" : "open" },
-    make("b", {}, capital(it.words)),
+    make("b", {}, capital(it.description)),
     ` ${capital(plain(it.area))}; ${SEVERITY[it.severity] ?? plain(it.severity)}. Found on ${day(it.found_on)}, ${it.cleared_on ? `put right on ${day(it.cleared_on)}` : "not put right"}.`));
   return make("section", { class: "condition", "aria-labelledby": "condition-title" },
     make("h2", { id: "condition-title" }, "Condition"),
@@ -230,7 +230,7 @@ function papers({ papers }) {
   if (!papers) return null;
   return make("section", { class: "boiler", "aria-labelledby": "papers-title" },
     make("h2", { id: "papers-title" }, "Boiler papers"),
-    papers.words.map((sentence) => make("p", { class: "words" }, sentence)),
+    papers.sentences.map((sentence) => make("p", { class: "description" }, sentence)),
     papers.cautions.length ? make("h3", {}, "Cautions") : null,
     make("ul", { class: "cautions" }, papers.cautions.map((sentence) => make("li", {}, sentence))));
 }
@@ -252,8 +252,8 @@ async function showEngine(number) {
     make("p", { class: "back" }, make("a", { href: lastRegister }, "All engines on show")),
     make("header", {}, make("p", { class: "number" }, make("abbr", { title: "stock number" }, "No."), ` ${engine.stock_no}`), title, deal),
     make("figure", { class: "pictures" }, picture(main, "(max-width: 76rem) 94vw, 72rem"), others.map((it) => picture(it, "(max-width: 44rem) 94vw, 24rem", { loading: "lazy" }))),
-    make("div", { class: "lead" }, OFFERED[engine.offered_as] && make("p", { class: "notice" }, OFFERED[engine.offered_as]), make("p", {}, engine.words),
-      engine.translations.map((it) => make("p", { lang: it.language }, it.words))),
+    make("div", { class: "lead" }, OFFERED[engine.offered_as] && make("p", { class: "notice" }, OFFERED[engine.offered_as]), make("p", {}, engine.description),
+      engine.translations.map((it) => make("p", { lang: it.language }, it.description))),
     facts(engine), condition(engine), papers(engine),
     make("section", { class: "forms" }, forms(engine, deal)),
     similar.items.length ? make("section", { class: "similar", "aria-labelledby": "similar-title" }, make("h2", { id: "similar-title" }, "Of the same kind"), make("ol", { class: "rows" }, similar.items.slice(0, 3).map(row))) : null);
@@ -271,7 +271,7 @@ function forms(engine, deal) {
   if (engine.availability === "sold") return [make("p", {}, `Sold${engine.sold_on ? ` on ${day(engine.sold_on)}` : ""}. It stays here for a while so that you can see what it fetched and what was like it.`), form("enquiry-form", engine, () => "Thank you. We answer as soon as the fire is out.")];
   const enquiry = form("enquiry-form", engine, () => "Thank you. We have your question and will answer it.");
   const reservation = form("reservation-form", engine, async (held) => {
-    if (held.standing === "queued") return `You are number ${held.place_in_queue} in the queue. We tell you when your turn comes.`;
+    if (held.status === "queued") return `You are number ${held.place_in_queue} in the queue. We tell you when your turn comes.`;
     deal.querySelector(".stamp").replaceWith(stamp({ availability: "reserved" }));
     return `It is held for you until ${moment(held.until_at)}.`;
   });

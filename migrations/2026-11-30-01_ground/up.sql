@@ -37,7 +37,7 @@ CREATE TABLE journal (
 );
 CREATE INDEX journal_unnumbered ON journal (id) WHERE entry_no IS NULL;
 CREATE INDEX journal_stock_no ON journal (stock_no, type) WHERE stock_no IS NOT NULL;
-CREATE INDEX journal_stock_values ON journal (id) WHERE type = 'stock.value_kept';
+CREATE INDEX journal_closing_stock ON journal (id) WHERE type = 'closing_stock.created';
 CREATE INDEX journal_transaction_no ON journal (transaction_no);
 CREATE INDEX journal_public ON journal (entry_no) WHERE type IN ('public.shown', 'public.changed', 'public.removed');
 COMMENT ON TABLE journal IS 'Everything that happened, append-only, written in the transaction of the change.';

@@ -64,7 +64,7 @@ CREATE TABLE boiler_code_rules (
     valid_until date,
     source text NOT NULL,
     mark text NOT NULL,
-    note text,
+    notes text,
     accepts text,
     CONSTRAINT boiler_code_rules_order CHECK (valid_until >= valid_from),
     CONSTRAINT boiler_code_rules_accepts CHECK ((rule = 'accepts_tests_of') = (accepts IS NOT NULL))
@@ -88,7 +88,7 @@ CREATE TABLE tax_rules (
     valid_until date,
     source text NOT NULL,
     mark text NOT NULL,
-    note text,
+    notes text,
     CONSTRAINT tax_rules_order CHECK (valid_until >= valid_from),
     CONSTRAINT tax_rules_value CHECK (value >= 0 AND (value > 0 OR unit = 'percent'))
 );
@@ -98,22 +98,22 @@ COMMENT ON COLUMN tax_rules.valid_from IS 'First day; NULL: the source prints no
 COMMENT ON COLUMN tax_rules.valid_until IS 'Last day, inclusive; NULL: in force.';
 COMMENT ON COLUMN tax_rules.mark IS 'How sure the row is.';
 
-CREATE TABLE sale_terms (
+CREATE TABLE statutory_periods (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     jurisdiction text NOT NULL,
     rule text NOT NULL,
-    value integer NOT NULL CONSTRAINT sale_terms_value CHECK (value BETWEEN 0 AND 10000),
+    value integer NOT NULL CONSTRAINT statutory_periods_value CHECK (value BETWEEN 0 AND 10000),
     unit text NOT NULL,
     valid_from date,
     valid_until date,
     source text NOT NULL,
     mark text NOT NULL,
-    CONSTRAINT sale_terms_order CHECK (valid_until >= valid_from)
+    CONSTRAINT statutory_periods_order CHECK (valid_until >= valid_from)
 );
-COMMENT ON TABLE sale_terms IS 'Terms of the law of sale, one dated row each; a row is ended and another added, never edited.';
-COMMENT ON COLUMN sale_terms.valid_from IS 'First day of delivery that it is for; NULL: all before too.';
-COMMENT ON COLUMN sale_terms.valid_until IS 'Last day, inclusive; NULL: in force.';
-COMMENT ON COLUMN sale_terms.mark IS 'How sure the row is.';
+COMMENT ON TABLE statutory_periods IS 'Terms of the law of sale, one dated row each; a row is ended and another added, never edited.';
+COMMENT ON COLUMN statutory_periods.valid_from IS 'First day of delivery that it is for; NULL: all before too.';
+COMMENT ON COLUMN statutory_periods.valid_until IS 'Last day, inclusive; NULL: in force.';
+COMMENT ON COLUMN statutory_periods.mark IS 'How sure the row is.';
 
 CREATE TABLE tax_periods (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -145,13 +145,13 @@ CREATE TABLE hour_rates (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     fitter text NOT NULL,
     from_day date NOT NULL,
-    book_rate numeric(12, 2) NOT NULL CONSTRAINT hour_rates_book_rate CHECK (book_rate >= 0),
-    worth_rate numeric(12, 2) NOT NULL CONSTRAINT hour_rates_worth_rate CHECK (worth_rate >= 0),
+    cost_rate numeric(12, 2) NOT NULL CONSTRAINT hour_rates_cost_rate CHECK (cost_rate >= 0),
+    recovery_rate numeric(12, 2) NOT NULL CONSTRAINT hour_rates_recovery_rate CHECK (recovery_rate >= 0),
     CONSTRAINT hour_rates_one_a_day UNIQUE (fitter, from_day)
 );
 COMMENT ON TABLE hour_rates IS 'What an hour of a fitter costs and is worth, from a day on until the next row of that fitter.';
-COMMENT ON COLUMN hour_rates.book_rate IS 'For the books; 0 for a proprietor''s own hours.';
-COMMENT ON COLUMN hour_rates.worth_rate IS 'For the break-even price.';
+COMMENT ON COLUMN hour_rates.cost_rate IS 'For the books; 0 for a proprietor''s own hours.';
+COMMENT ON COLUMN hour_rates.recovery_rate IS 'For the break-even price.';
 
 CREATE TABLE prints (
     secret_sha256 bytea PRIMARY KEY,

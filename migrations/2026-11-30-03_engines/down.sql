@@ -1,1 +1,1 @@
-DROP TABLE survey_grades, surveys, photograph_sizes, photographs, certificates, tests, boiler_fittings, boiler_pressure_changes, boilers, engines;
+DROP TABLE survey_grades, surveys, photograph_sizes, photographs, certificates, tests, boiler_installations, boiler_pressure_changes, boilers, engines;

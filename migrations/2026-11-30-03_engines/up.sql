@@ -27,7 +27,7 @@ CREATE TABLE engines (
     stated_tractive_effort text,
     fuel text,
     feeds text[] NOT NULL DEFAULT '{}',
-    goes_with text[] NOT NULL DEFAULT '{}',
+    included_items text[] NOT NULL DEFAULT '{}',
     working_order text,
     offered_as text NOT NULL DEFAULT 'steamable' CONSTRAINT engines_offered_as CHECK (offered_as IN ('steamable', 'without_papers', 'for_restoration')),
     has_boiler boolean NOT NULL DEFAULT true,
@@ -92,26 +92,26 @@ COMMENT ON TABLE boiler_pressure_changes IS 'Days on which a boiler''s working p
 COMMENT ON COLUMN boiler_pressure_changes.at IS 'Time of day such as 15:00, where the order of a change and a test on one day matters.';
 COMMENT ON COLUMN boiler_pressure_changes.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
 
-CREATE TABLE boiler_fittings (
+CREATE TABLE boiler_installations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     boiler_id bigint NOT NULL REFERENCES boilers,
     stock_no integer NOT NULL REFERENCES engines,
-    fitted_on date NOT NULL,
-    taken_out_on date,
-    fitted_at text CONSTRAINT boiler_fittings_fitted_at CHECK (fitted_at ~ '^([01][0-9]|2[0-3]):[0-5][0-9]$'),
-    taken_out_at text CONSTRAINT boiler_fittings_taken_out_at CHECK (taken_out_at ~ '^([01][0-9]|2[0-3]):[0-5][0-9]$'),
-    CONSTRAINT boiler_fittings_order CHECK (taken_out_on >= fitted_on),
-    CONSTRAINT boiler_fittings_taken_out CHECK (taken_out_at IS NULL OR taken_out_on IS NOT NULL),
-    CONSTRAINT boiler_fittings_order_of_day CHECK (taken_out_on > fitted_on OR taken_out_at >= fitted_at),
-    CONSTRAINT boiler_fittings_no_overlap EXCLUDE USING gist (boiler_id WITH =, daterange(fitted_on, taken_out_on, '[)') WITH &&),
-    CONSTRAINT boiler_fittings_one_at_a_time EXCLUDE USING gist (stock_no WITH =, daterange(fitted_on, taken_out_on, '[)') WITH &&)
+    installed_on date NOT NULL,
+    removed_on date,
+    installed_at text CONSTRAINT boiler_installations_fitted_at CHECK (installed_at ~ '^([01][0-9]|2[0-3]):[0-5][0-9]$'),
+    removed_at text CONSTRAINT boiler_installations_taken_out_at CHECK (removed_at ~ '^([01][0-9]|2[0-3]):[0-5][0-9]$'),
+    CONSTRAINT boiler_installations_order CHECK (removed_on >= installed_on),
+    CONSTRAINT boiler_installations_taken_out CHECK (removed_at IS NULL OR removed_on IS NOT NULL),
+    CONSTRAINT boiler_installations_order_of_day CHECK (removed_on > installed_on OR removed_at >= installed_at),
+    CONSTRAINT boiler_installations_no_overlap EXCLUDE USING gist (boiler_id WITH =, daterange(installed_on, removed_on, '[)') WITH &&),
+    CONSTRAINT boiler_installations_one_at_a_time EXCLUDE USING gist (stock_no WITH =, daterange(installed_on, removed_on, '[)') WITH &&)
 );
-CREATE UNIQUE INDEX boiler_fittings_one_engine ON boiler_fittings (boiler_id) WHERE taken_out_on IS NULL;
-CREATE UNIQUE INDEX boiler_fittings_one_boiler ON boiler_fittings (stock_no) WHERE taken_out_on IS NULL;
-COMMENT ON TABLE boiler_fittings IS 'Which boiler was in which engine, and when.';
-COMMENT ON COLUMN boiler_fittings.taken_out_on IS 'NULL: it is in there.';
-COMMENT ON COLUMN boiler_fittings.fitted_at IS 'Time of day such as 15:00, where the order of a fitting and a job on one day matters.';
-COMMENT ON COLUMN boiler_fittings.taken_out_at IS 'Time of day such as 15:00, where the order of a removal and a job on one day matters.';
+CREATE UNIQUE INDEX boiler_installations_one_engine ON boiler_installations (boiler_id) WHERE removed_on IS NULL;
+CREATE UNIQUE INDEX boiler_installations_one_boiler ON boiler_installations (stock_no) WHERE removed_on IS NULL;
+COMMENT ON TABLE boiler_installations IS 'Which boiler was in which engine, and when.';
+COMMENT ON COLUMN boiler_installations.removed_on IS 'NULL: it is in there.';
+COMMENT ON COLUMN boiler_installations.installed_at IS 'Time of day such as 15:00, where the order of a fitting and a job on one day matters.';
+COMMENT ON COLUMN boiler_installations.removed_at IS 'Time of day such as 15:00, where the order of a removal and a job on one day matters.';
 
 CREATE TABLE tests (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,

@@ -1,1 +1,1 @@
-DROP TABLE plans, preparation_ticks, preparation_items, readiness_bars, costs, job_findings, findings, job_parts, job_hours, job_needs, job_grades, jobs, test_terms, inspector_visits, days_off, fitters;
+DROP TABLE plans, preparation_ticks, checklist_items, gate_settings, costs, job_findings, findings, job_parts, job_hours, job_needs, job_grades, jobs, test_costs, inspector_visits, days_off, fitters;

@@ -15,7 +15,7 @@ CREATE TABLE days_off (
     fitter_id bigint REFERENCES fitters,
     from_day date NOT NULL,
     until_day date NOT NULL,
-    words text,
+    notes text,
     CONSTRAINT days_off_order CHECK (until_day BETWEEN from_day AND from_day + 366)
 );
 COMMENT ON TABLE days_off IS 'Days on which nobody works, or one fitter does not.';
@@ -24,33 +24,33 @@ COMMENT ON COLUMN days_off.fitter_id IS 'NULL: the works are shut.';
 CREATE TABLE inspector_visits (
     on_day date PRIMARY KEY,
     tests integer NOT NULL CONSTRAINT inspector_visits_tests CHECK (tests BETWEEN 1 AND 100),
-    words text
+    notes text
 );
 COMMENT ON TABLE inspector_visits IS 'Days on which the inspector comes.';
 COMMENT ON COLUMN inspector_visits.tests IS 'How many tests he sees on it.';
 
-CREATE TABLE test_terms (
+CREATE TABLE test_costs (
     test text PRIMARY KEY,
-    hours numeric(4, 2) NOT NULL CONSTRAINT test_terms_hours CHECK (hours BETWEEN 0 AND 24),
-    fee numeric(12, 2) NOT NULL CONSTRAINT test_terms_fee CHECK (fee >= 0)
+    hours numeric(4, 2) NOT NULL CONSTRAINT test_costs_hours CHECK (hours BETWEEN 0 AND 24),
+    fee numeric(12, 2) NOT NULL CONSTRAINT test_costs_fee CHECK (fee >= 0)
 );
-INSERT INTO test_terms (test, hours, fee) VALUES
+INSERT INTO test_costs (test, hours, fee) VALUES
     ('hydraulic_first', 3, 0), ('hydraulic_repeat', 2, 0), ('steam', 3, 0), ('gas_tank', 1, 0), ('external_examination', 2, 0),
     ('internal_examination', 3, 0), ('ultrasonic', 2, 0);
-COMMENT ON TABLE test_terms IS 'What a test takes of a fitter, and what others are paid for it.';
+COMMENT ON TABLE test_costs IS 'What a test takes of a fitter, and what others are paid for it.';
 
 CREATE TABLE jobs (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     stock_no integer NOT NULL REFERENCES engines,
     title text NOT NULL,
-    standing text NOT NULL DEFAULT 'proposed' CONSTRAINT jobs_standing CHECK (standing IN ('proposed', 'agreed', 'in_hand', 'finished', 'called_off')),
+    status text NOT NULL DEFAULT 'proposed' CONSTRAINT jobs_status CHECK (status IN ('proposed', 'agreed', 'started', 'finished', 'called_off')),
     touches text[] NOT NULL CONSTRAINT jobs_touches CHECK (cardinality(touches) > 0),
     gauge_glass_only boolean NOT NULL DEFAULT false,
     hours_agreed numeric(9, 2) CONSTRAINT jobs_hours_agreed CHECK (hours_agreed >= 0),
     outside_work numeric(12, 2) CONSTRAINT jobs_outside_work CHECK (outside_work >= 0),
     proposed_on date NOT NULL,
     agreed_on date,
-    begun_on date,
+    started_on date,
     finished_on date,
     finished_at text,
     called_off_on date,
@@ -64,10 +64,10 @@ CREATE TABLE jobs (
     parts_expected numeric(12, 2) CONSTRAINT jobs_parts_expected CHECK (parts_expected >= 0),
     chased_by text,
     boiler_id bigint REFERENCES boilers,
-    CONSTRAINT jobs_order CHECK (agreed_on >= proposed_on AND begun_on >= agreed_on AND finished_on >= begun_on),
-    CONSTRAINT jobs_begun CHECK (standing NOT IN ('in_hand', 'finished') OR begun_on IS NOT NULL),
-    CONSTRAINT jobs_finished CHECK ((standing = 'finished') = (finished_on IS NOT NULL)),
-    CONSTRAINT jobs_called_off CHECK ((standing = 'called_off') = (called_off_on IS NOT NULL)),
+    CONSTRAINT jobs_order CHECK (agreed_on >= proposed_on AND started_on >= agreed_on AND finished_on >= started_on),
+    CONSTRAINT jobs_started CHECK (status NOT IN ('started', 'finished') OR started_on IS NOT NULL),
+    CONSTRAINT jobs_finished CHECK ((status = 'finished') = (finished_on IS NOT NULL)),
+    CONSTRAINT jobs_called_off CHECK ((status = 'called_off') = (called_off_on IS NOT NULL)),
     CONSTRAINT jobs_boiler_when_finished CHECK (boiler_id IS NULL OR finished_on IS NOT NULL)
 );
 CREATE INDEX jobs_stock_no ON jobs (stock_no);
@@ -121,7 +121,7 @@ CREATE TABLE job_parts (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     job_id bigint NOT NULL REFERENCES jobs,
     on_day date NOT NULL,
-    words text NOT NULL,
+    description text NOT NULL,
     cost numeric(12, 2) NOT NULL,
     reverses_id bigint CONSTRAINT job_parts_reversed_once UNIQUE REFERENCES job_parts,
     CONSTRAINT job_parts_sign CHECK ((reverses_id IS NULL AND cost >= 0) OR (reverses_id IS NOT NULL AND cost <= 0))
@@ -137,7 +137,7 @@ CREATE TABLE findings (
     stock_no integer NOT NULL REFERENCES engines,
     area text,
     severity text NOT NULL,
-    words text NOT NULL,
+    description text NOT NULL,
     found_on date NOT NULL,
     released boolean NOT NULL DEFAULT false,
     cleared_by_job_id bigint REFERENCES jobs,
@@ -175,7 +175,7 @@ CREATE TABLE costs (
     invoice_no text,
     person_id bigint REFERENCES persons,
     entered_by text NOT NULL,
-    note text,
+    notes text,
     reverses_id bigint CONSTRAINT costs_reversed_once UNIQUE REFERENCES costs,
     CONSTRAINT costs_sign CHECK ((reverses_id IS NULL AND cost >= 0 AND supplier_vat >= 0) OR (reverses_id IS NOT NULL AND cost <= 0 AND supplier_vat <= 0))
 );
@@ -185,27 +185,27 @@ COMMENT ON TABLE costs IS 'What was spent on engines besides purchase, hours and
 COMMENT ON COLUMN costs.cost IS 'Net of the supplier''s tax.';
 COMMENT ON COLUMN costs.person_id IS 'The supplier.';
 
-CREATE TABLE readiness_bars (
-    one boolean PRIMARY KEY DEFAULT true CONSTRAINT readiness_bars_one CHECK (one),
-    watch_bars text[] NOT NULL DEFAULT '{}',
-    watch_days integer NOT NULL DEFAULT 30 CONSTRAINT readiness_bars_watch_days CHECK (watch_days BETWEEN 0 AND 366),
+CREATE TABLE gate_settings (
+    one boolean PRIMARY KEY DEFAULT true CONSTRAINT gate_settings_one CHECK (one),
+    blocking_warnings text[] NOT NULL DEFAULT '{}',
+    warning_days integer NOT NULL DEFAULT 30 CONSTRAINT gate_settings_watch_days CHECK (warning_days BETWEEN 0 AND 366),
     frost_months integer[] NOT NULL DEFAULT '{11,12,1,2,3}'
 );
-INSERT INTO readiness_bars DEFAULT VALUES;
-COMMENT ON TABLE readiness_bars IS 'What the firm sets for its own gates: one row.';
-COMMENT ON COLUMN readiness_bars.watch_bars IS 'Checks whose watch shuts a gate too; an unmet one always does.';
-COMMENT ON COLUMN readiness_bars.watch_days IS 'A paper that lapses within so many days is watched.';
-COMMENT ON COLUMN readiness_bars.frost_months IS 'Months, 1 to 12, in which an engine travels drained.';
+INSERT INTO gate_settings DEFAULT VALUES;
+COMMENT ON TABLE gate_settings IS 'What the firm sets for its own gates: one row.';
+COMMENT ON COLUMN gate_settings.blocking_warnings IS 'Checks whose watch shuts a gate too; an unmet one always does.';
+COMMENT ON COLUMN gate_settings.warning_days IS 'A paper that lapses within so many days is watched.';
+COMMENT ON COLUMN gate_settings.frost_months IS 'Months, 1 to 12, in which an engine travels drained.';
 
-CREATE TABLE preparation_items (
-    item text PRIMARY KEY CONSTRAINT preparation_items_item CHECK (item ~ '^[a-z][a-z0-9_]{0,59}$'),
-    words text NOT NULL,
-    kind text CONSTRAINT preparation_items_kind CHECK (kind IN ('locomotive', 'road_engine', 'stationary', 'other')),
+CREATE TABLE checklist_items (
+    item text PRIMARY KEY CONSTRAINT checklist_items_item CHECK (item ~ '^[a-z][a-z0-9_]{0,59}$'),
+    description text NOT NULL,
+    kind text CONSTRAINT checklist_items_kind CHECK (kind IN ('locomotive', 'road_engine', 'stationary', 'other')),
     at_distance boolean,
     buyer_abroad boolean,
     shuts_gate boolean NOT NULL
 );
-INSERT INTO preparation_items (item, words, at_distance, shuts_gate) VALUES
+INSERT INTO checklist_items (item, description, at_distance, shuts_gate) VALUES
     ('drained', 'No water is left in boiler, tanks, pumps and pipes', NULL, false),
     ('lifting_plan', 'Weight known, slings and points of lifting settled', NULL, false),
     ('spares_packed', 'Spares and all that goes with it are packed', NULL, true),
@@ -213,15 +213,15 @@ INSERT INTO preparation_items (item, words, at_distance, shuts_gate) VALUES
     ('drawings_packed', 'Drawings and the builder''s records are packed', NULL, false),
     ('photographs_of_condition', 'Photographs show its condition on the day it leaves', NULL, false),
     ('engine_packed', 'The engine itself is packed and blocked for the road', true, false);
-COMMENT ON TABLE preparation_items IS 'What the firm makes ready before an engine leaves: one list for each sale follows from it.';
-COMMENT ON COLUMN preparation_items.kind IS 'NULL: for engines of every kind.';
-COMMENT ON COLUMN preparation_items.at_distance IS 'Asked of such sales alone; NULL: of all.';
-COMMENT ON COLUMN preparation_items.buyer_abroad IS 'Asked of such sales alone; NULL: of all.';
-COMMENT ON COLUMN preparation_items.shuts_gate IS 'The engine may not leave before it is ticked.';
+COMMENT ON TABLE checklist_items IS 'What the firm makes ready before an engine leaves: one list for each sale follows from it.';
+COMMENT ON COLUMN checklist_items.kind IS 'NULL: for engines of every kind.';
+COMMENT ON COLUMN checklist_items.at_distance IS 'Asked of such sales alone; NULL: of all.';
+COMMENT ON COLUMN checklist_items.buyer_abroad IS 'Asked of such sales alone; NULL: of all.';
+COMMENT ON COLUMN checklist_items.shuts_gate IS 'The engine may not leave before it is ticked.';
 
 CREATE TABLE preparation_ticks (
     stock_no integer NOT NULL REFERENCES engines,
-    item text NOT NULL CONSTRAINT preparation_ticks_item REFERENCES preparation_items ON DELETE CASCADE,
+    item text NOT NULL CONSTRAINT preparation_ticks_item REFERENCES checklist_items ON DELETE CASCADE,
     done_on date NOT NULL,
     done_by text NOT NULL,
     PRIMARY KEY (stock_no, item)

@@ -1,1 +1,1 @@
-DROP TABLE stock_value_lines, stock_values, as_it_stands_prices, owner_tellings, asking_prices, back_tests, valuations, fits, comparables, sales_learned, guides;
+DROP TABLE closing_stock_lines, closing_stock, as_it_stands_prices, owner_notifications, asking_prices, back_tests, valuations, price_models, comparables, sales_learned, price_scales;

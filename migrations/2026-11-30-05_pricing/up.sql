@@ -1,15 +1,15 @@
-CREATE TABLE guides (
+CREATE TABLE price_scales (
     version integer PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     from_day date NOT NULL,
-    uncertainty text NOT NULL CONSTRAINT guides_uncertainty CHECK (uncertainty::numeric > 0 AND uncertainty::numeric <= 2),
-    words text,
+    uncertainty text NOT NULL CONSTRAINT price_scales_uncertainty CHECK (uncertainty::numeric > 0 AND uncertainty::numeric <= 2),
+    notes text,
     starts jsonb NOT NULL,
     factors jsonb NOT NULL
 );
-CREATE INDEX guides_from_day ON guides (from_day, version);
-COMMENT ON TABLE guides IS 'Versions of the firm''s own pricing guide, each kept for ever.';
-COMMENT ON COLUMN guides.uncertainty IS 'Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
-COMMENT ON COLUMN guides.starts IS 'As the proprietor wrote them, without the converted figures.';
+CREATE INDEX price_scales_from_day ON price_scales (from_day, version);
+COMMENT ON TABLE price_scales IS 'Versions of the firm''s own pricing guide, each kept for ever.';
+COMMENT ON COLUMN price_scales.uncertainty IS 'Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
+COMMENT ON COLUMN price_scales.starts IS 'As the proprietor wrote them, without the converted figures.';
 
 CREATE TABLE sales_learned (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -44,11 +44,11 @@ CREATE TABLE comparables (
     completeness text,
     papers_months_left integer CONSTRAINT comparables_papers CHECK (papers_months_left BETWEEN 0 AND 60),
     boiler_material text,
-    goes_with text[] NOT NULL DEFAULT '{}',
+    included_items text[] NOT NULL DEFAULT '{}',
     stock_no integer REFERENCES engines,
     withdrawn_on date,
-    withdrawn_because text,
-    CONSTRAINT comparables_withdrawn CHECK ((withdrawn_on IS NULL) = (withdrawn_because IS NULL))
+    withdrawal_reason text,
+    CONSTRAINT comparables_withdrawn CHECK ((withdrawn_on IS NULL) = (withdrawal_reason IS NULL))
 );
 CREATE INDEX comparables_on_day ON comparables (on_day);
 COMMENT ON TABLE comparables IS 'Achieved sales, own or observed elsewhere. NULL means not known.';
@@ -56,43 +56,43 @@ COMMENT ON COLUMN comparables.gauge IS 'As written, with its unit; so is the wei
 COMMENT ON COLUMN comparables.boiler IS 'Condition grade; so are the seven columns after it.';
 COMMENT ON COLUMN comparables.stock_no IS 'The engine, where it was the firm''s own.';
 
-CREATE TABLE fits (
+CREATE TABLE price_models (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     on_day date NOT NULL,
     inputs_sha256 bytea NOT NULL,
-    guide_version integer NOT NULL REFERENCES guides,
+    price_scale_version integer NOT NULL REFERENCES price_scales,
     n_sales integer NOT NULL,
     n_not_priced integer NOT NULL,
     learned jsonb,
     outliers jsonb NOT NULL,
     sale_ids bigint[] NOT NULL,
-    CONSTRAINT fits_enough CHECK ((learned IS NULL) = (n_sales < 8))
+    CONSTRAINT price_models_enough CHECK ((learned IS NULL) = (n_sales < 8))
 );
-COMMENT ON TABLE fits IS 'What was learned from achieved sales, each time they or the guide changed; kept for ever, as valuations rest on it.';
-COMMENT ON COLUMN fits.inputs_sha256 IS 'Of the sales, the guide, the features and the way of learning.';
-COMMENT ON COLUMN fits.n_not_priced IS 'Sales left out, as the guide has no price for them.';
-COMMENT ON COLUMN fits.learned IS 'Hyperparameters and what belongs to them; NULL: the sales had become too few.';
-COMMENT ON COLUMN fits.sale_ids IS 'What was learned from, by day and price: with it and the column learned the fit is made again.';
+COMMENT ON TABLE price_models IS 'What was learned from achieved sales, each time they or the price scale changed; kept for ever, as valuations rest on it.';
+COMMENT ON COLUMN price_models.inputs_sha256 IS 'Of the sales, the price scale, the features and the way of learning.';
+COMMENT ON COLUMN price_models.n_not_priced IS 'Sales left out, as the price scale has no price for them.';
+COMMENT ON COLUMN price_models.learned IS 'Hyperparameters and what belongs to them; NULL: the sales had become too few.';
+COMMENT ON COLUMN price_models.sale_ids IS 'What was learned from, by day and price: with it and the column learned the fit is made again.';
 
 CREATE TABLE valuations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     stock_no integer NOT NULL REFERENCES engines,
     on_day date NOT NULL,
     basis text NOT NULL,
-    guide_version integer NOT NULL REFERENCES guides,
+    price_scale_version integer NOT NULL REFERENCES price_scales,
     low numeric(12, 2) NOT NULL,
     likely numeric(12, 2) NOT NULL,
     high numeric(12, 2) NOT NULL,
     answer jsonb NOT NULL,
-    fit_id bigint REFERENCES fits,
+    price_model_id bigint REFERENCES price_models,
     made_at timestamptz NOT NULL DEFAULT clock_timestamp(),
     CONSTRAINT valuations_order CHECK (low <= likely AND likely <= high),
-    CONSTRAINT valuations_fit CHECK ((basis = 'sales') = (fit_id IS NOT NULL))
+    CONSTRAINT valuations_fit CHECK ((basis = 'sales') = (price_model_id IS NOT NULL))
 );
 CREATE INDEX valuations_stock_no ON valuations (stock_no, on_day);
 COMMENT ON TABLE valuations IS 'Every valuation made, kept for ever.';
 COMMENT ON COLUMN valuations.answer IS 'Steps, missing facts and warnings as they were answered.';
-COMMENT ON COLUMN valuations.fit_id IS 'NULL: it rests on the guide alone.';
+COMMENT ON COLUMN valuations.price_model_id IS 'NULL: it rests on the price scale alone.';
 COMMENT ON COLUMN valuations.made_at IS 'Tells which came first, the valuation or the sale recorded.';
 
 CREATE TABLE back_tests (
@@ -120,40 +120,40 @@ CREATE INDEX asking_prices_stock_no ON asking_prices (stock_no, id DESC);
 COMMENT ON TABLE asking_prices IS 'What the firm decided to ask; the last row of an engine holds.';
 COMMENT ON COLUMN asking_prices.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
 
-CREATE TABLE owner_tellings (
+CREATE TABLE owner_notifications (
     asking_price_id bigint PRIMARY KEY REFERENCES asking_prices,
-    told_on date NOT NULL,
-    how text,
-    told_by text NOT NULL
+    notified_on date NOT NULL,
+    method text,
+    notified_by text NOT NULL
 );
-COMMENT ON TABLE owner_tellings IS 'Changes of asking prices of engines on commission that their owners were told of.';
+COMMENT ON TABLE owner_notifications IS 'Changes of asking prices of engines on commission that their owners were told of.';
 
 CREATE TABLE as_it_stands_prices (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     stock_no integer NOT NULL REFERENCES engines,
     on_day date NOT NULL,
     price numeric(12, 2) NOT NULL CONSTRAINT as_it_stands_prices_price CHECK (price >= 0),
-    because text NOT NULL
+    reason text NOT NULL
 );
 CREATE INDEX as_it_stands_prices_stock_no ON as_it_stands_prices (stock_no, on_day);
 COMMENT ON TABLE as_it_stands_prices IS 'What engines would fetch unfinished, tax included; the last one up to a day holds on it.';
-COMMENT ON COLUMN as_it_stands_prices.because IS 'What it rests on.';
+COMMENT ON COLUMN as_it_stands_prices.reason IS 'What it rests on.';
 
-CREATE TABLE stock_values (
+CREATE TABLE closing_stock (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
-    on_day date NOT NULL CONSTRAINT stock_values_one_a_day UNIQUE,
+    on_day date NOT NULL CONSTRAINT closing_stock_one_a_day UNIQUE,
     kept_on date NOT NULL,
-    selling_cost numeric(12, 2) NOT NULL CONSTRAINT stock_values_selling_cost CHECK (selling_cost >= 0),
+    selling_cost numeric(12, 2) NOT NULL CONSTRAINT closing_stock_selling_cost CHECK (selling_cost >= 0),
     selling_share_percent numeric(5, 2),
-    CONSTRAINT stock_values_order CHECK (kept_on > on_day)
+    CONSTRAINT closing_stock_order CHECK (kept_on > on_day)
 );
-COMMENT ON TABLE stock_values IS 'Values of the stock that were kept, one for a day; what was written down is counted from the last one.';
-COMMENT ON COLUMN stock_values.on_day IS 'The stock at the end of this day.';
-COMMENT ON COLUMN stock_values.selling_cost IS 'Of one engine.';
-COMMENT ON COLUMN stock_values.selling_share_percent IS 'Share of the price that selling costs; NULL: none.';
+COMMENT ON TABLE closing_stock IS 'Values of the stock that were kept, one for a day; what was written down is counted from the last one.';
+COMMENT ON COLUMN closing_stock.on_day IS 'The stock at the end of this day.';
+COMMENT ON COLUMN closing_stock.selling_cost IS 'Of one engine.';
+COMMENT ON COLUMN closing_stock.selling_share_percent IS 'Share of the price that selling costs; NULL: none.';
 
-CREATE TABLE stock_value_lines (
-    stock_value_id bigint NOT NULL REFERENCES stock_values,
+CREATE TABLE closing_stock_lines (
+    closing_stock_id bigint NOT NULL REFERENCES closing_stock,
     stock_no integer NOT NULL REFERENCES engines,
     purchase numeric(12, 2) NOT NULL,
     price numeric(12, 2),
@@ -168,16 +168,16 @@ CREATE TABLE stock_value_lines (
     as_it_stands_price numeric(12, 2),
     used text,
     net_realisable_value_as_it_stands numeric(12, 2),
-    PRIMARY KEY (stock_value_id, stock_no),
-    CONSTRAINT stock_value_lines_price CHECK ((price IS NULL) = (price_from IS NULL)),
-    CONSTRAINT stock_value_lines_carrying_amount CHECK (carrying_amount BETWEEN 0 AND cost),
-    CONSTRAINT stock_value_lines_change CHECK (carrying_amount = carrying_amount_before - write_down + reversal),
-    CONSTRAINT stock_value_lines_value CHECK ((price IS NULL AND as_it_stands_price IS NULL) = (net_realisable_value IS NULL))
+    PRIMARY KEY (closing_stock_id, stock_no),
+    CONSTRAINT closing_stock_lines_price CHECK ((price IS NULL) = (price_from IS NULL)),
+    CONSTRAINT closing_stock_lines_carrying_amount CHECK (carrying_amount BETWEEN 0 AND cost),
+    CONSTRAINT closing_stock_lines_change CHECK (carrying_amount = carrying_amount_before - write_down + reversal),
+    CONSTRAINT closing_stock_lines_value CHECK ((price IS NULL AND as_it_stands_price IS NULL) = (net_realisable_value IS NULL))
 );
-CREATE INDEX stock_value_lines_stock_no ON stock_value_lines (stock_no);
-COMMENT ON TABLE stock_value_lines IS 'Each engine of a kept value of the stock.';
-COMMENT ON COLUMN stock_value_lines.price IS 'What it was expected to fetch; NULL where nobody knew.';
-COMMENT ON COLUMN stock_value_lines.net_realisable_value IS 'NULL without a price.';
-COMMENT ON COLUMN stock_value_lines.as_it_stands_price IS 'What it would fetch unfinished; NULL: not told.';
-COMMENT ON COLUMN stock_value_lines.used IS 'Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.';
-COMMENT ON COLUMN stock_value_lines.net_realisable_value_as_it_stands IS 'As it stands: without what finishing costs; NULL: no such price.';
+CREATE INDEX closing_stock_lines_stock_no ON closing_stock_lines (stock_no);
+COMMENT ON TABLE closing_stock_lines IS 'Each engine of a kept value of the stock.';
+COMMENT ON COLUMN closing_stock_lines.price IS 'What it was expected to fetch; NULL where nobody knew.';
+COMMENT ON COLUMN closing_stock_lines.net_realisable_value IS 'NULL without a price.';
+COMMENT ON COLUMN closing_stock_lines.as_it_stands_price IS 'What it would fetch unfinished; NULL: not told.';
+COMMENT ON COLUMN closing_stock_lines.used IS 'Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.';
+COMMENT ON COLUMN closing_stock_lines.net_realisable_value_as_it_stands IS 'As it stands: without what finishing costs; NULL: no such price.';

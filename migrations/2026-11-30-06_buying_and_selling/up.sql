@@ -7,11 +7,11 @@ CREATE TABLE sales (
     buyer_abroad boolean NOT NULL DEFAULT false,
     at_distance boolean NOT NULL DEFAULT false,
     papers_acknowledged_on date,
-    note text,
+    notes text,
     promised_on date,
     invoice_no integer NOT NULL CONSTRAINT sales_invoice_no UNIQUE CONSTRAINT sales_invoice_no_from_1 CHECK (invoice_no > 0),
     owner_agreed_on date,
-    undone_on date,
+    sale_cancelled_on date,
     buyer_is_consumer boolean NOT NULL DEFAULT true,
     confirmed text[] NOT NULL DEFAULT '{}',
     informed_of_cancellation_on date,
@@ -20,20 +20,20 @@ CREATE TABLE sales (
     proof_of_sending_on date,
     refund_agreed_on date,
     value_changed_on date,
-    CONSTRAINT sales_undone UNIQUE (id, undone_on),
+    CONSTRAINT sales_cancelled UNIQUE (id, sale_cancelled_on),
     CONSTRAINT sales_promised_on CHECK (promised_on >= on_day),
     CONSTRAINT sales_owner_agreed_on CHECK (owner_agreed_on <= on_day),
-    CONSTRAINT sales_undone_on CHECK (undone_on >= on_day)
+    CONSTRAINT sales_undone_on CHECK (sale_cancelled_on >= on_day)
 );
 CREATE INDEX sales_on_day ON sales (on_day, id);
-CREATE UNIQUE INDEX sales_one_live_per_engine ON sales (stock_no) WHERE undone_on IS NULL;
+CREATE UNIQUE INDEX sales_one_live_per_engine ON sales (stock_no) WHERE sale_cancelled_on IS NULL;
 CREATE INDEX sales_stock_no ON sales (stock_no, id);
 COMMENT ON TABLE sales IS 'Sales; one for each engine unless it is undone.';
 COMMENT ON COLUMN sales.papers_acknowledged_on IS 'Day of the buyer''s written acknowledgement that the engine is sold without papers or for restoration.';
 COMMENT ON COLUMN sales.promised_on IS 'The day promised to the buyer for the engine to leave; NULL: none was promised.';
 COMMENT ON COLUMN sales.invoice_no IS 'Of the firm''s own invoice for the sale, in sequence without gaps.';
 COMMENT ON COLUMN sales.owner_agreed_on IS 'Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.';
-COMMENT ON COLUMN sales.undone_on IS 'Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.';
+COMMENT ON COLUMN sales.sale_cancelled_on IS 'Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.';
 COMMENT ON COLUMN sales.buyer_is_consumer IS 'The law of sale to consumers binds.';
 COMMENT ON COLUMN sales.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
 COMMENT ON COLUMN sales.informed_of_cancellation_on IS 'Day on which the buyer was informed of the right to cancel a sale at a distance; NULL: never.';
@@ -50,49 +50,49 @@ CREATE TABLE sales_invoices (
 INSERT INTO sales_invoices (last_no) VALUES (0);
 COMMENT ON TABLE sales_invoices IS 'How far the firm''s sales invoices are numbered: one row, held by each sale until it is stored, so that no number is left out.';
 
-CREATE TABLE appraisals (
+CREATE TABLE buying_valuations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     on_day date NOT NULL,
     engine jsonb NOT NULL,
     basis text NOT NULL,
-    guide_version integer NOT NULL REFERENCES guides,
-    fit_id bigint REFERENCES fits,
+    price_scale_version integer NOT NULL REFERENCES price_scales,
+    price_model_id bigint REFERENCES price_models,
     low numeric(12, 2) NOT NULL,
     likely numeric(12, 2) NOT NULL,
     high numeric(12, 2) NOT NULL,
     answer jsonb NOT NULL,
     money jsonb,
-    CONSTRAINT appraisals_order CHECK (low <= likely AND likely <= high),
-    CONSTRAINT appraisals_fit CHECK ((basis = 'sales') = (fit_id IS NOT NULL))
+    CONSTRAINT buying_valuations_order CHECK (low <= likely AND likely <= high),
+    CONSTRAINT buying_valuations_fit CHECK ((basis = 'sales') = (price_model_id IS NOT NULL))
 );
-COMMENT ON TABLE appraisals IS 'What engines that are not the firm''s would fetch, kept for ever.';
-COMMENT ON COLUMN appraisals.engine IS 'The description, as it was told.';
-COMMENT ON COLUMN appraisals.fit_id IS 'NULL: it rests on the guide alone.';
-COMMENT ON COLUMN appraisals.answer IS 'Steps, comparables and warnings as they were answered.';
-COMMENT ON COLUMN appraisals.money IS 'What may be paid, as it was answered; NULL: it was not asked.';
+COMMENT ON TABLE buying_valuations IS 'What engines that are not the firm''s would fetch, kept for ever.';
+COMMENT ON COLUMN buying_valuations.engine IS 'The description, as it was told.';
+COMMENT ON COLUMN buying_valuations.price_model_id IS 'NULL: it rests on the price scale alone.';
+COMMENT ON COLUMN buying_valuations.answer IS 'Steps, comparables and warnings as they were answered.';
+COMMENT ON COLUMN buying_valuations.money IS 'What may be paid, as it was answered; NULL: it was not asked.';
 
 CREATE TABLE acquisitions (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     stock_no integer NOT NULL REFERENCES engines,
-    manner text NOT NULL,
+    method text NOT NULL,
     on_day date NOT NULL,
     price numeric(12, 2) CONSTRAINT acquisitions_price CHECK (price >= 0),
     person_id bigint REFERENCES persons,
     tax_position text NOT NULL,
     invoice_no text,
     reserve numeric(12, 2) CONSTRAINT acquisitions_reserve CHECK (reserve >= 0),
-    note text,
+    notes text,
     commission_percent numeric(5, 2) CONSTRAINT acquisitions_commission_percent CHECK (commission_percent BETWEEN 0 AND 100),
     commission_fixed numeric(12, 2) CONSTRAINT acquisitions_commission_fixed CHECK (commission_fixed >= 0),
     sale_id bigint REFERENCES sales,
-    appraisal_id bigint CONSTRAINT acquisitions_one_per_appraisal UNIQUE REFERENCES appraisals,
+    buying_valuation_id bigint CONSTRAINT acquisitions_one_per_buying_valuation UNIQUE REFERENCES buying_valuations,
     paid_by text,
     supplier_vat numeric(12, 2) NOT NULL DEFAULT 0,
     CONSTRAINT acquisitions_of_sale UNIQUE (id, sale_id),
-    CONSTRAINT acquisitions_price_unless_commission CHECK ((manner = 'commission') = (price IS NULL)),
-    CONSTRAINT acquisitions_commission CHECK (manner = 'commission' OR (commission_percent IS NULL AND commission_fixed IS NULL)),
-    CONSTRAINT acquisitions_part_exchange CHECK (sale_id IS NULL OR manner = 'part_exchange'),
-    CONSTRAINT acquisitions_paid_by CHECK (paid_by IS NULL OR (manner = 'bought' AND paid_by <> 'part_exchange')),
+    CONSTRAINT acquisitions_price_unless_commission CHECK ((method = 'commission') = (price IS NULL)),
+    CONSTRAINT acquisitions_commission CHECK (method = 'commission' OR (commission_percent IS NULL AND commission_fixed IS NULL)),
+    CONSTRAINT acquisitions_part_exchange CHECK (sale_id IS NULL OR method = 'part_exchange'),
+    CONSTRAINT acquisitions_paid_by CHECK (paid_by IS NULL OR (method = 'bought' AND paid_by <> 'part_exchange')),
     CONSTRAINT acquisitions_supplier_vat CHECK (supplier_vat >= 0 AND (supplier_vat = 0 OR supplier_vat < price))
 );
 CREATE UNIQUE INDEX acquisitions_one_per_engine ON acquisitions (stock_no);
@@ -105,7 +105,7 @@ COMMENT ON COLUMN acquisitions.reserve IS 'The least price that the owner of a c
 COMMENT ON COLUMN acquisitions.commission_percent IS 'Of the price with its tax; the commission is net of tax. NULL: no share was agreed.';
 COMMENT ON COLUMN acquisitions.commission_fixed IS 'Net of tax; added to the share. NULL: no fixed sum was agreed.';
 COMMENT ON COLUMN acquisitions.sale_id IS 'The sale that an engine taken in part exchange pays into.';
-COMMENT ON COLUMN acquisitions.appraisal_id IS 'The appraisal that became this acquisition.';
+COMMENT ON COLUMN acquisitions.buying_valuation_id IS 'The appraisal that became this acquisition.';
 COMMENT ON COLUMN acquisitions.paid_by IS 'How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.';
 COMMENT ON COLUMN acquisitions.supplier_vat IS 'Tax that the seller''s invoice shows, within the price; 0: it shows none.';
 
@@ -130,7 +130,7 @@ CREATE TABLE outgoing_payments (
     on_day date NOT NULL,
     amount numeric(12, 2) NOT NULL CONSTRAINT outgoing_payments_amount CHECK (amount <> 0),
     method text NOT NULL CONSTRAINT outgoing_payments_method CHECK (method IN ('transfer', 'card', 'cash', 'cheque')),
-    note text,
+    notes text,
     CONSTRAINT outgoing_payments_for_one CHECK (num_nonnulls(acquisition_id, cost_id, parts_id) = 1)
 );
 CREATE INDEX outgoing_payments_acquisition ON outgoing_payments (acquisition_id);
@@ -154,11 +154,11 @@ CREATE TABLE enquiries (
     wanted_scale text,
     wanted_whyte text,
     most_to_pay numeric(12, 2) CONSTRAINT enquiries_most_to_pay CHECK (most_to_pay > 0),
-    words text,
+    message text,
     follow_up_on date,
     closed_on date,
-    closed_because text,
-    CONSTRAINT enquiries_closed CHECK (closed_because IS NULL OR closed_on IS NOT NULL),
+    closing_reason text,
+    CONSTRAINT enquiries_closed CHECK (closing_reason IS NULL OR closed_on IS NOT NULL),
     CONSTRAINT enquiries_closed_on CHECK (closed_on >= on_day)
 );
 CREATE INDEX enquiries_open ON enquiries (follow_up_on) WHERE closed_on IS NULL;
@@ -170,26 +170,26 @@ COMMENT ON COLUMN enquiries.follow_up_on IS 'The day to come back to it; NULL: n
 
 CREATE TABLE listings (
     stock_no integer PRIMARY KEY REFERENCES engines,
-    standing text NOT NULL DEFAULT 'draft' CONSTRAINT listings_standing CHECK (standing IN ('draft', 'on_show', 'withdrawn')),
+    status text NOT NULL DEFAULT 'draft' CONSTRAINT listings_status CHECK (status IN ('draft', 'published', 'withdrawn')),
     title text NOT NULL,
-    words text NOT NULL,
+    description text NOT NULL,
     page_name text NOT NULL CONSTRAINT listings_page_name UNIQUE,
     price_on_request boolean NOT NULL DEFAULT false,
     on_show_since date,
     withdrawn_on date,
-    withdrawn_because text,
+    withdrawal_reason text,
     translations jsonb NOT NULL DEFAULT '[]' CHECK (jsonb_typeof(translations) = 'array'),
-    CONSTRAINT listings_on_show CHECK ((standing = 'on_show') = (on_show_since IS NOT NULL)),
-    CONSTRAINT listings_withdrawn CHECK ((standing = 'withdrawn') = (withdrawn_on IS NOT NULL)),
-    CONSTRAINT listings_withdrawn_because CHECK (withdrawn_because IS NULL OR withdrawn_on IS NOT NULL)
+    CONSTRAINT listings_on_show CHECK ((status = 'published') = (on_show_since IS NOT NULL)),
+    CONSTRAINT listings_withdrawn CHECK ((status = 'withdrawn') = (withdrawn_on IS NOT NULL)),
+    CONSTRAINT listings_withdrawn_reason CHECK (withdrawal_reason IS NULL OR withdrawn_on IS NOT NULL)
 );
-CREATE INDEX listings_on_show ON listings (stock_no) WHERE standing = 'on_show';
+CREATE INDEX listings_on_show ON listings (stock_no) WHERE status = 'published';
 COMMENT ON TABLE listings IS 'What the public sees of an engine.';
 COMMENT ON COLUMN listings.page_name IS 'Last part of the address of the engine''s page on a shop site.';
 COMMENT ON COLUMN listings.on_show_since IS 'Day of the last publication; NULL while it is not on show.';
 COMMENT ON COLUMN listings.withdrawn_on IS 'Day of the last withdrawal; NULL while it is not withdrawn.';
-COMMENT ON COLUMN listings.withdrawn_because IS 'For the firm alone; never public.';
-COMMENT ON COLUMN listings.translations IS 'Title and words in other languages of the firm: [{language, title, words}].';
+COMMENT ON COLUMN listings.withdrawal_reason IS 'For the firm alone; never public.';
+COMMENT ON COLUMN listings.translations IS 'Title and words in other languages of the firm: [{language, title, description}].';
 
 CREATE TABLE reservations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -201,22 +201,22 @@ CREATE TABLE reservations (
     held_from timestamptz,
     until_at timestamptz,
     deposit_due numeric(12, 2) CONSTRAINT reservations_deposit_due CHECK (deposit_due > 0),
-    note text,
+    notes text,
     ended text CONSTRAINT reservations_ended CHECK (ended IN ('released', 'lapsed', 'fulfilled', 'engine_sold', 'engine_gone')),
     ended_at timestamptz,
-    because text,
+    reason text,
     sale_id bigint REFERENCES sales,
-    tell_since timestamptz,
-    told_at timestamptz,
+    notify_since timestamptz,
+    notified_at timestamptz,
     CONSTRAINT reservations_held CHECK ((held_from IS NULL) = (until_at IS NULL)),
     CONSTRAINT reservations_end CHECK ((ended IS NULL) = (ended_at IS NULL)),
     CONSTRAINT reservations_sale CHECK ((sale_id IS NULL) = (ended IS DISTINCT FROM 'fulfilled')),
-    CONSTRAINT reservations_told CHECK (told_at IS NULL OR tell_since IS NOT NULL)
+    CONSTRAINT reservations_notified CHECK (notified_at IS NULL OR notify_since IS NOT NULL)
 );
 CREATE UNIQUE INDEX reservations_one_live ON reservations (stock_no) WHERE held_from IS NOT NULL AND ended IS NULL;
 CREATE UNIQUE INDEX reservations_one_per_person ON reservations (stock_no, person_id) WHERE ended IS NULL;
 CREATE INDEX reservations_due ON reservations (until_at) WHERE held_from IS NOT NULL AND ended IS NULL;
-CREATE INDEX reservations_to_tell ON reservations (id) WHERE tell_since IS NOT NULL AND told_at IS NULL;
+CREATE INDEX reservations_to_notify ON reservations (id) WHERE notify_since IS NOT NULL AND notified_at IS NULL;
 CREATE INDEX reservations_stock_no ON reservations (stock_no);
 CREATE INDEX reservations_person ON reservations (person_id);
 COMMENT ON TABLE reservations IS 'Engines held for somebody, and the queue behind each in the order of ids.';
@@ -225,8 +225,8 @@ COMMENT ON COLUMN reservations.hours IS 'How long it holds from the moment that 
 COMMENT ON COLUMN reservations.held_from IS 'NULL while it stands in the queue.';
 COMMENT ON COLUMN reservations.until_at IS 'The moment from which it holds no more, whether or not its lapse is written down yet.';
 COMMENT ON COLUMN reservations.ended IS 'NULL: live, past its moment but not yet written down, or in the queue.';
-COMMENT ON COLUMN reservations.because IS 'Why it was released.';
-COMMENT ON COLUMN reservations.tell_since IS 'Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.';
+COMMENT ON COLUMN reservations.reason IS 'Why it was released.';
+COMMENT ON COLUMN reservations.notify_since IS 'Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.';
 
 CREATE TABLE deposits (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -236,7 +236,7 @@ CREATE TABLE deposits (
     amount numeric(12, 2) NOT NULL CONSTRAINT deposits_amount CHECK (amount > 0),
     method text NOT NULL CONSTRAINT deposits_method CHECK (method <> 'part_exchange'),
     notes_into_bank boolean NOT NULL DEFAULT false,
-    note text,
+    notes text,
     CONSTRAINT deposits_notes CHECK (method = 'transfer' OR NOT notes_into_bank)
 );
 CREATE INDEX deposits_reservation ON deposits (reservation_id);
@@ -256,7 +256,7 @@ CREATE TABLE deposit_returns (
     deposit_id bigint NOT NULL CONSTRAINT deposit_returns_once UNIQUE REFERENCES deposits,
     on_day date NOT NULL,
     method text NOT NULL CONSTRAINT deposit_returns_method CHECK (method <> 'part_exchange'),
-    because text
+    reason text
 );
 CREATE INDEX deposit_returns_on_day ON deposit_returns (on_day, id);
 COMMENT ON TABLE deposit_returns IS 'Deposits that were paid back whole.';
@@ -268,7 +268,7 @@ CREATE TABLE offers (
     on_day date NOT NULL,
     amount numeric(12, 2) NOT NULL CONSTRAINT offers_amount CHECK (amount > 0),
     until_day date,
-    note text,
+    notes text,
     confirmed text[] NOT NULL DEFAULT '{}',
     ended_by_sale_id bigint REFERENCES sales,
     CONSTRAINT offers_until CHECK (until_day >= on_day)
@@ -297,13 +297,13 @@ CREATE TABLE promises (
     stock_no integer NOT NULL REFERENCES engines,
     person_id bigint NOT NULL REFERENCES persons,
     given_on date NOT NULL,
-    what text NOT NULL CONSTRAINT promises_what CHECK (what IN ('ready_for_collection', 'delivered', 'at_inspector', 'other')),
-    words text,
+    kind text NOT NULL CONSTRAINT promises_kind CHECK (kind IN ('ready_for_collection', 'delivered', 'at_inspector', 'other')),
+    description text,
     on_day date NOT NULL,
     ended text CONSTRAINT promises_ended CHECK (ended IN ('kept', 'broken', 'withdrawn')),
     ended_on date,
-    because text,
-    CONSTRAINT promises_words CHECK (what <> 'other' OR words IS NOT NULL OR ended IS NOT NULL),
+    reason text,
+    CONSTRAINT promises_description CHECK (kind <> 'other' OR description IS NOT NULL OR ended IS NOT NULL),
     CONSTRAINT promises_end CHECK ((ended IS NULL) = (ended_on IS NULL)),
     CONSTRAINT promises_on_day CHECK (on_day >= given_on)
 );
@@ -319,7 +319,7 @@ CREATE TABLE payments (
     on_day date NOT NULL,
     amount numeric(12, 2) NOT NULL CONSTRAINT payments_amount CHECK (amount <> 0),
     method text NOT NULL,
-    note text,
+    notes text,
     acquisition_id bigint CONSTRAINT payments_one_per_acquisition UNIQUE,
     notes_into_bank boolean NOT NULL DEFAULT false,
     deposit_id bigint CONSTRAINT payments_one_per_deposit UNIQUE REFERENCES deposits,
@@ -341,7 +341,7 @@ CREATE TABLE payouts (
     on_day date NOT NULL,
     amount numeric(12, 2) NOT NULL CONSTRAINT payouts_amount CHECK (amount <> 0),
     method text NOT NULL CONSTRAINT payouts_method CHECK (method <> 'part_exchange'),
-    note text
+    notes text
 );
 CREATE INDEX payouts_sale ON payouts (sale_id);
 COMMENT ON TABLE payouts IS 'Money paid to the owners of engines sold on commission; a negative amount came back.';
@@ -370,14 +370,14 @@ CREATE TABLE deliveries (
     sale_id bigint NOT NULL CONSTRAINT deliveries_one_per_sale UNIQUE REFERENCES sales,
     stock_no integer NOT NULL REFERENCES engines,
     on_day date NOT NULL,
-    manner text NOT NULL,
+    method text NOT NULL,
     handed_to text NOT NULL,
-    what_went_with_it text,
+    items_handed_over text,
     carrier text,
     carrier_reference text,
     country text,
-    CONSTRAINT deliveries_carrier CHECK (manner <> 'carrier' OR carrier IS NOT NULL),
-    CONSTRAINT deliveries_country CHECK (manner <> 'export' OR country IS NOT NULL)
+    CONSTRAINT deliveries_carrier CHECK (method <> 'carrier' OR carrier IS NOT NULL),
+    CONSTRAINT deliveries_country CHECK (method <> 'export' OR country IS NOT NULL)
 );
 COMMENT ON TABLE deliveries IS 'The days on which engines left.';
 COMMENT ON COLUMN deliveries.carrier_reference IS 'As the carrier wrote it.';
@@ -388,12 +388,12 @@ CREATE TABLE returns (
     sale_id bigint NOT NULL CONSTRAINT returns_one_per_sale UNIQUE,
     delivery_id bigint CONSTRAINT returns_one_per_delivery UNIQUE REFERENCES deliveries,
     on_day date NOT NULL,
-    why text NOT NULL CONSTRAINT returns_why CHECK (why IN ('rejected', 'cancelled', 'agreed')),
+    reason text NOT NULL CONSTRAINT returns_why CHECK (reason IN ('rejected', 'cancelled', 'agreed')),
     paid numeric(12, 2) NOT NULL,
     refund numeric(12, 2) NOT NULL,
     credit_note_no integer NOT NULL CONSTRAINT returns_credit_note_no UNIQUE CONSTRAINT returns_credit_note_no_from_1 CHECK (credit_note_no > 0),
-    note text,
-    CONSTRAINT returns_of_undone_sale FOREIGN KEY (sale_id, on_day) REFERENCES sales (id, undone_on),
+    notes text,
+    CONSTRAINT returns_of_undone_sale FOREIGN KEY (sale_id, on_day) REFERENCES sales (id, sale_cancelled_on),
     CONSTRAINT returns_refund CHECK (refund BETWEEN 0 AND paid)
 );
 COMMENT ON TABLE returns IS 'How sales were undone: the engine came back, or it never left.';
@@ -413,7 +413,7 @@ CREATE TABLE complaints (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     sale_id bigint NOT NULL REFERENCES sales,
     asked_on date NOT NULL,
-    words text NOT NULL,
+    description text NOT NULL,
     given_back_on date,
     CONSTRAINT complaints_given_back_on CHECK (given_back_on >= asked_on)
 );
@@ -427,7 +427,7 @@ CREATE TABLE support_notes (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     sale_id bigint NOT NULL REFERENCES sales,
     on_day date NOT NULL,
-    words text NOT NULL,
+    message text NOT NULL,
     answered text
 );
 CREATE INDEX support_notes_sale ON support_notes (sale_id);
@@ -438,42 +438,42 @@ CREATE TABLE disposals (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     stock_no integer NOT NULL CONSTRAINT disposals_one_per_engine UNIQUE REFERENCES engines,
     on_day date NOT NULL,
-    manner text NOT NULL CONSTRAINT disposals_manner CHECK (manner IN ('returned_to_seller', 'taken_back_by_owner', 'scrapped', 'broken_for_parts')),
-    note text
+    method text NOT NULL CONSTRAINT disposals_method CHECK (method IN ('returned_to_seller', 'taken_back_by_owner', 'scrapped', 'broken_for_parts')),
+    notes text
 );
 COMMENT ON TABLE disposals IS 'How engines went without a sale.';
 
-CREATE TABLE handover_notes (
+CREATE TABLE owner_notes (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
-    topic text NOT NULL CONSTRAINT handover_notes_topic CHECK (topic IN ('running_in', 'laying_up', 'other')),
-    kind text CONSTRAINT handover_notes_kind CHECK (kind IN ('locomotive', 'road_engine', 'stationary', 'other')),
-    fuel text CONSTRAINT handover_notes_fuel CHECK (fuel IN ('coal', 'wood', 'oil', 'gas', 'spirit', 'electric')),
-    words text NOT NULL
+    topic text NOT NULL CONSTRAINT owner_notes_topic CHECK (topic IN ('running_in', 'laying_up', 'other')),
+    kind text CONSTRAINT owner_notes_kind CHECK (kind IN ('locomotive', 'road_engine', 'stationary', 'other')),
+    fuel text CONSTRAINT owner_notes_fuel CHECK (fuel IN ('coal', 'wood', 'oil', 'gas', 'spirit', 'electric')),
+    notes text NOT NULL
 );
-COMMENT ON TABLE handover_notes IS 'The firm''s own notes for those who take an engine over.';
-COMMENT ON COLUMN handover_notes.kind IS 'NULL: for engines of every kind.';
-COMMENT ON COLUMN handover_notes.fuel IS 'NULL: for engines fired with anything.';
+COMMENT ON TABLE owner_notes IS 'The firm''s own notes for those who take an engine over.';
+COMMENT ON COLUMN owner_notes.kind IS 'NULL: for engines of every kind.';
+COMMENT ON COLUMN owner_notes.fuel IS 'NULL: for engines fired with anything.';
 
 CREATE FUNCTION gone_by(engine integer, day date) RETURNS boolean LANGUAGE sql STABLE
-RETURN EXISTS (SELECT 1 FROM sales WHERE stock_no = engine AND on_day <= day AND (undone_on IS NULL OR undone_on > day))
+RETURN EXISTS (SELECT 1 FROM sales WHERE stock_no = engine AND on_day <= day AND (sale_cancelled_on IS NULL OR sale_cancelled_on > day))
     OR EXISTS (SELECT 1 FROM disposals WHERE stock_no = engine AND on_day <= day);
 COMMENT ON FUNCTION gone_by IS 'Whether an engine is sold, or gone without a sale, at the end of a day.';
 
 CREATE VIEW stock AS
 SELECT e.stock_no,
     CASE WHEN x.id IS NOT NULL THEN 'gone' WHEN d.id IS NOT NULL THEN 'delivered' WHEN s.id IS NOT NULL THEN 'sold' ELSE 'in_stock' END
-        AS standing,
+        AS status,
     p.price AS asking_price,
     f.boiler_id,
-    l.standing AS listing,
+    l.status AS listing,
     CASE WHEN NOT l.price_on_request THEN p.price END AS public_price,
     r.until_at AS reserved_until
 FROM engines e
 LEFT JOIN LATERAL (SELECT a.price FROM asking_prices a WHERE a.stock_no = e.stock_no ORDER BY a.id DESC LIMIT 1) p ON true
-LEFT JOIN sales s ON s.stock_no = e.stock_no AND s.undone_on IS NULL
+LEFT JOIN sales s ON s.stock_no = e.stock_no AND s.sale_cancelled_on IS NULL
 LEFT JOIN deliveries d ON d.sale_id = s.id
 LEFT JOIN disposals x ON x.stock_no = e.stock_no
-LEFT JOIN boiler_fittings f ON f.stock_no = e.stock_no AND f.taken_out_on IS NULL
+LEFT JOIN boiler_installations f ON f.stock_no = e.stock_no AND f.removed_on IS NULL
 LEFT JOIN listings l ON l.stock_no = e.stock_no
 LEFT JOIN reservations r ON r.stock_no = e.stock_no AND r.held_from IS NOT NULL AND r.ended IS NULL;
 COMMENT ON VIEW stock IS 'Where each engine stands; follows from the acts recorded, nothing of it is stored.';

@@ -2,20 +2,20 @@ CREATE TABLE webhooks (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     url text NOT NULL,
     types text[] NOT NULL,
-    standing text NOT NULL DEFAULT 'on' CONSTRAINT webhooks_standing CHECK (standing IN ('on', 'off')),
-    off_because text CONSTRAINT webhooks_off_because CHECK (off_because IN ('by_hand', 'gone', 'unanswered')),
+    status text NOT NULL DEFAULT 'on' CONSTRAINT webhooks_status CHECK (status IN ('on', 'off')),
+    switched_off_reason text CONSTRAINT webhooks_off_reason CHECK (switched_off_reason IN ('by_hand', 'gone', 'unanswered')),
     secret text NOT NULL,
     former_secret text,
     former_until timestamptz,
-    told_to bigint NOT NULL,
-    CONSTRAINT webhooks_off CHECK ((standing = 'off') = (off_because IS NOT NULL)),
+    queued_up_to bigint NOT NULL,
+    CONSTRAINT webhooks_off CHECK ((status = 'off') = (switched_off_reason IS NOT NULL)),
     CONSTRAINT webhooks_former CHECK ((former_secret IS NULL) = (former_until IS NULL))
 );
 COMMENT ON TABLE webhooks IS 'Addresses that are told of what happens.';
 COMMENT ON COLUMN webhooks.types IS 'Types of journal entries, whole or up to their point; none: all.';
 COMMENT ON COLUMN webhooks.secret IS 'whsec_ and 32 bytes in base64, as calls are signed with it.';
 COMMENT ON COLUMN webhooks.former_secret IS 'Signs too until former_until, after a rotation.';
-COMMENT ON COLUMN webhooks.told_to IS 'Entries up to this one have been made into calls.';
+COMMENT ON COLUMN webhooks.queued_up_to IS 'Entries up to this one have been made into calls.';
 
 CREATE TABLE webhook_calls (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,

@@ -42,15 +42,15 @@ async fn a_boiler_goes_into_an_engine_and_comes_out_again() {
     let boiler = shop.has_boiler(make::boiler()).await;
     let fitted = shop
         .post(
-            &format!("{boiler}/fittings"),
-            &json!({"stock_no": engine, "fitted_on": "2026-05-14"}),
+            &format!("{boiler}/installations"),
+            &json!({"stock_no": engine, "installed_on": "2026-05-14"}),
         )
         .await
         .created();
     assert_eq!(shop.get(&fitted.location()).await.ok().body, fitted.body);
     let now = shop.get(&boiler).await.ok().body;
     assert_eq!(
-        (&now["stock_no"], &now["fitted_on"]),
+        (&now["stock_no"], &now["installed_on"]),
         (&json!(engine), &json!("2026-05-14"))
     );
     assert_eq!(
@@ -71,10 +71,10 @@ async fn a_boiler_goes_into_an_engine_and_comes_out_again() {
         .post(&format!("{boiler}/removals"), &json!({"on": "2026-05-14"}))
         .await
         .created();
-    assert_eq!(out.body["taken_out_on"], "2026-05-14");
+    assert_eq!(out.body["removed_on"], "2026-05-14");
     assert_eq!(shop.get(&out.location()).await.ok().body, out.body);
     assert_eq!(shop.get(&boiler).await.ok().body["stock_no"], Value::Null);
-    let fittings = shop.get(&format!("{boiler}/fittings")).await.ok();
+    let fittings = shop.get(&format!("{boiler}/installations")).await.ok();
     assert_eq!(fittings.body["items"], json!([out.body]));
     shop.post(&format!("{boiler}/removals"), &json!({"on": "2026-05-14"}))
         .await
@@ -84,9 +84,9 @@ async fn a_boiler_goes_into_an_engine_and_comes_out_again() {
         shop.journal().await,
         [
             "engine.acquired",
-            "boiler.added",
-            "boiler.fitted",
-            "boiler.taken_out"
+            "boiler.created",
+            "boiler.installed",
+            "boiler.removed"
         ]
     );
 }
@@ -98,8 +98,8 @@ async fn a_boiler_is_in_one_engine_and_an_engine_has_one_boiler() {
     let second = shop.has(make::engine()).await;
     let spare = shop.has_boiler(make::boiler()).await;
     let fit = |boiler: &str, stock_no: i64, on: &str| {
-        let body = json!({"stock_no": stock_no, "fitted_on": on});
-        let address = format!("{boiler}/fittings");
+        let body = json!({"stock_no": stock_no, "installed_on": on});
+        let address = format!("{boiler}/installations");
         let shop = &shop;
         async move { shop.post(&address, &body).await }
     };
@@ -143,8 +143,8 @@ async fn of_two_engines_that_want_one_boiler_at_once_one_gets_it() {
         shop.has(make::engine()).await,
         shop.has(make::engine()).await,
     );
-    let address = format!("{boiler}/fittings");
-    let bodies = [one, other].map(|n| json!({"stock_no": n, "fitted_on": "2026-05-14"}));
+    let address = format!("{boiler}/installations");
+    let bodies = [one, other].map(|n| json!({"stock_no": n, "installed_on": "2026-05-14"}));
     let (first, second) = tokio::join!(
         shop.post(&address, &bodies[0]),
         shop.post(&address, &bodies[1])
@@ -188,19 +188,19 @@ async fn what_is_wrong_with_a_boiler_is_named_and_nothing_is_stored() {
     assert_eq!(shop.get("/v1/boilers").await.ok().body["items"], json!([]));
     assert_eq!(shop.journal().await, [""; 0]);
     shop.get("/v1/boilers/1").await.refused("not_found").is(404);
-    shop.get("/v1/boilers/1/fittings")
+    shop.get("/v1/boilers/1/installations")
         .await
         .refused("not_found");
     shop.get("/v1/boilers/1/pressure-changes")
         .await
         .refused("not_found");
-    shop.get("/v1/fittings/1").await.refused("not_found");
+    shop.get("/v1/installations/1").await.refused("not_found");
     shop.get("/v1/pressure-changes/1")
         .await
         .refused("not_found");
     shop.post(
-        "/v1/boilers/1/fittings",
-        &json!({"stock_no": 1, "fitted_on": "2026-05-14"}),
+        "/v1/boilers/1/installations",
+        &json!({"stock_no": 1, "installed_on": "2026-05-14"}),
     )
     .await
     .refused("not_found");
@@ -213,20 +213,20 @@ async fn the_days_of_a_fitting_come_in_order() {
     let made = json!({"made_on": "1997-11-30"});
     let boiler = shop.has_boiler(make::with(make::boiler(), &made)).await;
     for (stock_no, on, pointer) in [
-        (engine, "2026-05-15", "/fitted_on"),
-        (engine, "1997-11-29", "/fitted_on"),
+        (engine, "2026-05-15", "/installed_on"),
+        (engine, "1997-11-29", "/installed_on"),
         (99, "2026-05-14", "/stock_no"),
     ] {
         shop.post(
-            &format!("{boiler}/fittings"),
-            &json!({"stock_no": stock_no, "fitted_on": on}),
+            &format!("{boiler}/installations"),
+            &json!({"stock_no": stock_no, "installed_on": on}),
         )
         .await
         .invalid_at(pointer);
     }
     shop.post(
-        &format!("{boiler}/fittings"),
-        &json!({"stock_no": engine, "fitted_on": "1997-11-30"}),
+        &format!("{boiler}/installations"),
+        &json!({"stock_no": engine, "installed_on": "1997-11-30"}),
     )
     .await
     .created();
@@ -242,8 +242,8 @@ async fn the_days_of_a_fitting_come_in_order() {
     let without = shop.has(without).await;
     let spare = shop.has_boiler(make::boiler()).await;
     shop.post(
-        &format!("{spare}/fittings"),
-        &json!({"stock_no": without, "fitted_on": "2026-05-14"}),
+        &format!("{spare}/installations"),
+        &json!({"stock_no": without, "installed_on": "2026-05-14"}),
     )
     .await
     .refused("conflict")
@@ -335,7 +335,7 @@ async fn what_was_recorded_wrongly_is_corrected_under_its_tag() {
         .await
         .refused("precondition_failed")
         .is(412);
-    assert_eq!(shop.journal().await, ["boiler.added", "boiler.changed"]);
+    assert_eq!(shop.journal().await, ["boiler.created", "boiler.changed"]);
 }
 
 #[actix_web::test]

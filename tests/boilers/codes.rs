@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 const GB: &str = "/v1/boiler-codes/1";
 
 fn club_rule() -> Value {
-    json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "bars", "from": "2026-01-01",
+    json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "blocks", "from": "2026-01-01",
         "source": "Rules of the Quillow Lane club, 2026, section 4", "confidence": "published"})
 }
 
@@ -40,7 +40,7 @@ async fn a_new_shop_has_every_row_of_core_s_seed() {
             let row = json!({
                 "rule": rule.rule, "material": rule.material, "band": rule.band, "first_service_from": rule.first_service_from,
                 "value": rule.value.map(four_places), "unit": rule.unit, "effect": rule.effect, "from": rule.valid_from,
-                "until": rule.valid_until, "source": rule.source, "confidence": rule.mark, "note": rule.note, "accepts": rule.accepts,
+                "until": rule.valid_until, "source": rule.source, "confidence": rule.mark, "notes": rule.notes, "accepts": rule.accepts,
             });
             (json!(rule.jurisdiction), json!(rule.code), row)
         })
@@ -87,7 +87,7 @@ async fn a_club_s_rule_holds_for_tests_from_its_first_day() {
     assert_eq!(shop.get(&added.location()).await.ok().body, added.body);
     assert_eq!(steam_until(&shop, "2025-12-31").await, "2027-02-28");
     assert_eq!(steam_until(&shop, "2026-01-01").await, "2027-01-01");
-    let endings = format!("{}/endings", added.location());
+    let endings = format!("{}/end", added.location());
     shop.post(&endings, &json!({"until": "2025-12-31"}))
         .await
         .invalid_at("/until");
@@ -104,7 +104,7 @@ async fn a_club_s_rule_holds_for_tests_from_its_first_day() {
         .is(409);
     assert_eq!(
         shop.journal().await,
-        ["boiler_code.rule_added", "boiler_code.rule_ended"]
+        ["boiler_code.rule_created", "boiler_code.rule_ended"]
     );
 }
 
@@ -149,7 +149,7 @@ async fn what_is_wrong_with_a_rule_is_named() {
         (json!({"confidence": "certain"}), "/confidence"),
         (
             json!({"rule": "caution", "unit": "yes", "value": null}),
-            "/note",
+            "/notes",
         ),
     ] {
         let rule = crate::make::with(club_rule(), &change);
@@ -170,7 +170,7 @@ async fn what_is_wrong_with_a_rule_is_named() {
         .refused("not_found")
         .is(404);
     shop.post(
-        "/v1/boiler-codes/2/rules/1/endings",
+        "/v1/boiler-codes/2/rules/1/end",
         &json!({"until": "2026-12-31"}),
     )
     .await
@@ -198,10 +198,7 @@ async fn the_proprietor_writes_the_codes_and_every_key_reads_them() {
         let status = if *role == Role::Proprietor { 201 } else { 403 };
         for (address, body) in [
             (format!("{GB}/rules"), club_rule()),
-            (
-                format!("{GB}/rules/1/endings"),
-                json!({"until": "2030-12-31"}),
-            ),
+            (format!("{GB}/rules/1/end"), json!({"until": "2030-12-31"})),
         ] {
             let post = shop
                 .request(Method::POST, &address)

@@ -107,13 +107,13 @@ async fn a_steam_test_may_rise_by_a_tenth_and_not_by_more() {
             &["2025-04-01"],
         )
         .await;
-        assert_eq!(answer["days"][0]["papers_hold"], counts, "{highest} psi");
-        let why = if counts {
+        assert_eq!(answer["days"][0]["papers_valid"], counts, "{highest} psi");
+        let reason = if counts {
             json!([])
         } else {
-            json!([{"test_on": "2025-04-01", "why": "rose_above_limit"}])
+            json!([{"test_on": "2025-04-01", "reason": "rose_above_limit"}])
         };
-        assert_eq!(answer["tests_not_counted"], why);
+        assert_eq!(answer["tests_not_counted"], reason);
     }
 }
 
@@ -172,7 +172,7 @@ async fn a_repair_voids_all_and_one_paper_alone_is_not_enough() {
     let days = ["2025-08-31", "2025-09-01"];
     let answer = calculate(&shop, boiler(), &events, &days).await;
     let hold: Vec<&Value> = [0_usize, 1]
-        .map(|i| &answer["days"][i]["papers_hold"])
+        .map(|i| &answer["days"][i]["papers_valid"])
         .to_vec();
     assert_eq!(hold, [true, false]);
     for paper in answer["papers"].as_array().expect("papers") {
@@ -184,7 +184,7 @@ async fn a_repair_voids_all_and_one_paper_alone_is_not_enough() {
     let answer = calculate(&shop, boiler(), &events[..1], &["2025-05-14"]).await;
     assert_eq!(
         answer["days"][0],
-        json!({"on": "2025-05-14", "papers_hold": false, "reasons": ["steam_missing"]})
+        json!({"on": "2025-05-14", "papers_valid": false, "reasons": ["steam_missing"]})
     );
 }
 
@@ -263,7 +263,7 @@ async fn the_papers_of_a_stored_boiler_hold_to_their_last_day() {
     record(&shop, &boiler, "tests", &make::steam("2025-04-01")).await;
     let last = papers_on(&shop, &boiler, "2026-05-14").await;
     assert_eq!(papers(&last), ["hydraulic 2026-05-14", "steam 2026-05-14"]);
-    assert_eq!(last["days"][0]["papers_hold"], true);
+    assert_eq!(last["days"][0]["papers_valid"], true);
     assert_eq!(
         last["open_days"],
         json!([{"from": "2026-05-14", "until": "2026-05-14"}])
@@ -314,10 +314,10 @@ async fn stored_and_told_histories_have_one_answer() {
     record(&shop, &boiler, "removals", &json!({"on": "2024-01-10"})).await;
     let other = make::with(make::boiler(), &json!({"number": "OTHER 2"}));
     let other = shop.has_boiler(other).await;
-    let fit = |on: &str| json!({"stock_no": engine, "fitted_on": on});
-    record(&shop, &other, "fittings", &fit("2024-01-10")).await;
+    let fit = |on: &str| json!({"stock_no": engine, "installed_on": on});
+    record(&shop, &other, "installations", &fit("2024-01-10")).await;
     record(&shop, &other, "removals", &json!({"on": "2025-01-10"})).await;
-    record(&shop, &boiler, "fittings", &fit("2025-01-10")).await;
+    record(&shop, &boiler, "installations", &fit("2025-01-10")).await;
 
     let event = |base: Value, change: Value| {
         let mut event = make::with(base, &change);
@@ -367,9 +367,9 @@ async fn a_finished_job_on_the_boiler_voids_its_papers() {
     let (engine, boiler) = shop.has_engine_with(make::boiler()).await;
     record(&shop, &boiler, "tests", &make::hydraulic("2023-05-14")).await;
     record(&shop, &boiler, "tests", &make::steam("2025-04-01")).await;
-    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+    let job = shop.has_job_started(engine, &["pressure_parts"], &[]).await;
     let hold =
-        async |on: &str| papers_on(&shop, &boiler, on).await["days"][0]["papers_hold"].clone();
+        async |on: &str| papers_on(&shop, &boiler, on).await["days"][0]["papers_valid"].clone();
     assert_eq!(hold("2026-04-20").await, true);
     shop.finishes(&job, "2026-04-20").await;
     assert_eq!(hold("2026-04-19").await, true);
@@ -392,7 +392,7 @@ async fn a_certificate_of_another_boiler_is_kept_flagged_and_never_counted() {
     let answer = papers_on(&shop, &boiler, "2025-05-14").await;
     assert_eq!(
         answer["tests_not_counted"],
-        json!([{"test_on": "2023-05-14", "why": "other_boiler"}])
+        json!([{"test_on": "2023-05-14", "reason": "other_boiler"}])
     );
     assert_eq!(papers(&answer), [""; 0]);
     assert!(
@@ -539,8 +539,8 @@ async fn a_certificate_rests_on_a_test_of_its_boiler() {
     assert_eq!(
         shop.journal().await,
         [
-            "boiler.added",
-            "boiler.added",
+            "boiler.created",
+            "boiler.created",
             "boiler.tested",
             "boiler.certified"
         ]
@@ -561,7 +561,7 @@ async fn without_a_volume_no_code_can_be_asked() {
         (
             &due["items"][0]["stock_no"],
             &due["items"][0]["test"],
-            &due["items"][0]["papers_hold"]
+            &due["items"][0]["papers_valid"]
         ),
         (&json!(engine), &Value::Null, &Value::Null)
     );
@@ -655,7 +655,7 @@ async fn what_is_due_in_stock_is_listed_soonest_first() {
     assert_eq!(
         lines,
         [
-            "stock_no,standing,boiler_id,boiler_number,test,by,pressure.value,pressure.unit,pressure.bar,papers_hold,reason",
+            "stock_no,status,boiler_id,boiler_number,test,by,pressure.value,pressure.unit,pressure.bar,papers_valid,reason",
             "2,in_stock,2,QLW 1187,steam,2026-05-20,90,psi,6.2053,true,",
             "1,in_stock,1,QLW 1187,steam,2026-06-01,90,psi,6.2053,true,",
             ""
@@ -904,7 +904,7 @@ async fn after_a_repair_the_test_that_counts_is_named_everywhere() {
             &json!({"test": "hydraulic_first", "pressure": psi("180")}),
         );
         assert_eq!(shop.tests(&boiler, &first).await.0, json!(true), "{place}");
-        let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+        let job = shop.has_job_started(engine, &["pressure_parts"], &[]).await;
         let before = shop.get(&format!("{job}/consequences")).await.ok();
         shop.finishes(&job, "2026-05-12").await;
         let after = shop.get(&format!("{job}/consequences")).await.ok();
@@ -968,7 +968,7 @@ async fn a_test_made_under_the_code_of_another_place_counts_where_a_row_accepts_
         shop.tests(&boiler, &make::hydraulic("2026-05-03")).await.0,
         json!(true)
     );
-    let row = json!({"rule": "accepts_tests_of", "accepts": "CH", "unit": "yes", "effect": "bars", "from": "2026-01-01",
+    let row = json!({"rule": "accepts_tests_of", "accepts": "CH", "unit": "yes", "effect": "blocks", "from": "2026-01-01",
         "source": "Rules of the Quillow Lane club, 2026, section 9", "confidence": "published"});
     let without = make::with(row.clone(), &json!({"accepts": null}));
     shop.post("/v1/boiler-codes/1/rules", &without)

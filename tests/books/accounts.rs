@@ -80,9 +80,9 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
     // Bought, mended with parts and ten hours of work, and sold.
     let stock_no = bought(&shop, &json!({"price": "6000.00"})).await;
     spent(&shop, stock_no, "2026-02-01", "200.00", "40.00").await;
-    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "30.00", "worth_rate": "40.00"});
+    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "30.00", "recovery_rate": "40.00"});
     shop.post("/v1/hour-rates", &rate).await.created();
-    let job = shop.has_job_in_hand(stock_no, &["motion"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["motion"], &[]).await;
     let hours = json!({"on": "2026-03-09", "fitter": "Edda Morlock", "hours": "10"});
     shop.post(&format!("{job}/hours"), &hours).await.created();
     let sale = sold(&shop, stock_no, "2026-05-13", "7680.00").await;
@@ -130,10 +130,10 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}")).await;
     for (source, kind) in [
         ("acquisition", "engine.acquired"),
-        ("cost", "cost.entered"),
+        ("cost", "cost.created"),
         ("job_hours", "job.hours_booked"),
         ("sale", "engine.sold"),
-        ("payment", "payment.recorded"),
+        ("payment", "payment.created"),
     ] {
         let line = lines.iter().find(|line| line["source"] == source);
         let line = line.expect("a line");
@@ -178,9 +178,9 @@ async fn write_downs_and_disposals_leave_nothing_in_stock() {
         price(stock_no, "800.00").await;
     }
     let kept = json!({"on": "2026-03-31"});
-    shop.post("/v1/stock-values", &kept).await.created();
-    for (stock_no, manner) in [(scrapped, "scrapped"), (returned, "returned_to_seller")] {
-        let gone = json!({"on": "2026-05-01", "manner": manner});
+    shop.post("/v1/closing-stock", &kept).await.created();
+    for (stock_no, method) in [(scrapped, "scrapped"), (returned, "returned_to_seller")] {
+        let gone = json!({"on": "2026-05-01", "method": method});
         shop.post(&format!("/v1/engines/{stock_no}/disposals"), &gone)
             .await
             .created();
@@ -189,7 +189,7 @@ async fn write_downs_and_disposals_leave_nothing_in_stock() {
     let lines = all(&shop, "/v1/accounts-entries?from=2026-01-01&to=2026-03-31").await;
     let written: Vec<&Value> = lines
         .iter()
-        .filter(|line| line["source"] == "stock_value")
+        .filter(|line| line["source"] == "stock_valuation")
         .collect();
     assert_eq!(written.len(), 6, "two lines for each engine");
     assert!(written.iter().all(|line| line["entry_no"] != json!(0)));
@@ -216,7 +216,7 @@ async fn an_engine_on_commission_is_never_the_firms_stock() {
         ("commission_in_own_name", ("sales", "-5313.60")),
     ] {
         let shop = Shop::open().await;
-        let terms = json!({"manner": "commission", "price": null, "tax_position": position, "commission_percent": "8"});
+        let terms = json!({"method": "commission", "price": null, "tax_position": position, "commission_percent": "8"});
         let stock_no = bought(&shop, &terms).await;
         spent(&shop, stock_no, "2026-02-01", "100.00", "20.00").await;
         let sale = sold(&shop, stock_no, "2026-05-13", "5400.00").await;
@@ -378,7 +378,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         .post("/v1/acquisitions", &with(acquisition(&engine()), &second))
         .await
         .created();
-    let owned = json!({"on": "2026-04-02", "manner": "commission", "price": null, "tax_position": "commission_in_owners_name",
+    let owned = json!({"on": "2026-04-02", "method": "commission", "price": null, "tax_position": "commission_in_owners_name",
         "commission_percent": "10", "person_id": seller});
     let owned = bought(&shop, &owned).await;
 
@@ -436,7 +436,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
             .await
             .created();
     }
-    let gone = json!({"on": "2026-04-20", "manner": "returned_to_seller"});
+    let gone = json!({"on": "2026-04-20", "method": "returned_to_seller"});
     shop.post(&format!("/v1/engines/{second_no}/disposals"), &gone)
         .await
         .created();
@@ -562,7 +562,7 @@ async fn a_payment_that_leaves_is_for_one_thing_that_is_owed() {
         shop.journal().await,
         [
             "engine.acquired",
-            "cost.entered",
+            "cost.created",
             "supplier.paid",
             "cost.reversed",
             "supplier.paid",
@@ -609,7 +609,7 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
 
     // The engine stands in the books at its net price, and breaks even with tax on the sale added.
     let money_of = shop
-        .get(&format!("/v1/engines/{stock_no}/money"))
+        .get(&format!("/v1/engines/{stock_no}/margins"))
         .await
         .ok()
         .body;
@@ -666,7 +666,7 @@ async fn the_sellers_tax_goes_back_with_the_engine_and_is_a_cost_without_registr
     let shown =
         json!({"price": "3600.00", "supplier_vat": "600.00", "tax_position": "ordinary_vat"});
     let returned = bought(&shop, &shown).await;
-    let gone = json!({"on": "2026-05-01", "manner": "returned_to_seller"});
+    let gone = json!({"on": "2026-05-01", "method": "returned_to_seller"});
     shop.post(&format!("/v1/engines/{returned}/disposals"), &gone)
         .await
         .created();
@@ -675,7 +675,7 @@ async fn the_sellers_tax_goes_back_with_the_engine_and_is_a_cost_without_registr
     let unregistered = with(shown, &json!({"tax_position": "not_registered"}));
     let unregistered = bought(&shop, &unregistered).await;
     let money_of = shop
-        .get(&format!("/v1/engines/{unregistered}/money"))
+        .get(&format!("/v1/engines/{unregistered}/margins"))
         .await
         .ok()
         .body;

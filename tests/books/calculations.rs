@@ -45,7 +45,7 @@ async fn the_lowest_price_and_the_most_to_pay_are_each_others_inverse() {
     let shop = Shop::open().await;
     let wanted = json!({"purchase": "6000.00", "other_costs": "500.00", "rate_percent": "20", "scheme": "margin", "wanted_profit": "900.00"});
     let lowest = ask(&shop, Role::Proprietor, "lowest-price", &wanted).await;
-    let expected = json!({"lowest_price": "7680.00", "tax": "280.00", "selling_cost": "0.00", "left": "900.00"});
+    let expected = json!({"lowest_price": "7680.00", "tax": "280.00", "selling_cost": "0.00", "profit": "900.00"});
     assert_eq!(lowest.ok().body, expected);
     let price = json!({"price": "7680.00", "cost_to_come": "500.00", "wanted_profit": "900.00", "rate_percent": "20", "scheme": "margin"});
     let most = ask(&shop, Role::Proprietor, "most-to-pay", &price)
@@ -72,7 +72,7 @@ async fn the_lowest_price_is_found_where_rounding_makes_it_jump() {
         .await
         .ok();
     assert_eq!(answer.body["lowest_price"], "7021.29");
-    assert_eq!(answer.body["left"], "0.00");
+    assert_eq!(answer.body["profit"], "0.00");
 }
 
 #[actix_web::test]
@@ -161,11 +161,13 @@ async fn the_last_days_follow_from_the_rows_of_the_law() {
             json!(null),
         ),
     ] {
-        let answer = ask(&shop, Role::Website, "last-days", &question).await.ok();
+        let answer = ask(&shop, Role::Website, "statutory-deadlines", &question)
+            .await
+            .ok();
         assert_eq!(answer.body[member], day, "{question}");
     }
     let early = with(json!({"sent_back_on": "2025-03-01"}));
-    ask(&shop, Role::Fitter, "last-days", &early)
+    ask(&shop, Role::Fitter, "statutory-deadlines", &early)
         .await
         .invalid_at("/sent_back_on");
 }

@@ -43,7 +43,7 @@ impl Shop {
 #[actix_web::test]
 async fn a_payment_that_is_thought_of_is_judged_and_nothing_is_stored() {
     let shop = Shop::open().await;
-    for (question, verdict, cash) in [
+    for (question, result, cash) in [
         (
             json!({"amount": "4500.00", "cash_so_far": "6000.00"}),
             "reaches",
@@ -66,8 +66,8 @@ async fn a_payment_that_is_thought_of_is_judged_and_nothing_is_stored() {
     ] {
         let told = ask(&shop, with(question.clone(), &json!({"on": DAY}))).await;
         assert_eq!(
-            (&told["verdict"], &told["cash"]),
-            (&json!(verdict), &json!(cash)),
+            (&told["result"], &told["cash"]),
+            (&json!(result), &json!(cash)),
             "{question}"
         );
         assert_eq!(
@@ -81,9 +81,9 @@ async fn a_payment_that_is_thought_of_is_judged_and_nothing_is_stored() {
         );
     }
     let last_day_in_euros = ask(&shop, json!({"amount": "1.00", "on": "2026-06-29"})).await;
-    assert_eq!(last_day_in_euros["verdict"], "exchange_row_missing");
+    assert_eq!(last_day_in_euros["result"], "exchange_row_missing");
     let first_in_pounds = ask(&shop, json!({"amount": "1.00", "on": "2026-06-30"})).await;
-    assert_eq!(first_in_pounds["verdict"], "below");
+    assert_eq!(first_in_pounds["result"], "below");
     for (question, pointer) in [
         (json!({"amount": "0.00"}), "/amount"),
         (json!({"amount": "1.001"}), "/amount"),
@@ -108,7 +108,7 @@ async fn the_payment_that_reaches_the_limit_is_refused_unless_the_proprietor_kno
     shop.is_paid(sale, "6000.00", &json!({})).await.created();
     let linked = ask(&shop, json!({"amount": "4500.00", "sale_id": sale})).await;
     assert_eq!(
-        (&linked["verdict"], &linked["cash"]),
+        (&linked["result"], &linked["cash"]),
         (&json!("reaches"), &json!("10500.00"))
     );
     let refused = shop
@@ -201,7 +201,7 @@ async fn cash_that_is_paid_for_an_engine_or_to_an_owner_counts_too() {
         .await
         .invalid_at("/paid_by");
 
-    let on_commission = json!({"engine": engine(), "manner": "commission", "on": DAY,
+    let on_commission = json!({"engine": engine(), "method": "commission", "on": DAY,
         "tax_position": "commission_in_owners_name", "commission_percent": "10"});
     take(with(on_commission.clone(), &json!({"paid_by": "cash"})))
         .await
@@ -273,7 +273,7 @@ async fn a_limit_in_another_currency_needs_the_rate_of_the_day() {
         json!({"amount": "0.01", "on": "2026-06-29", "sale_id": sale}),
     )
     .await;
-    assert_eq!(text(&told["verdict"]), "reaches");
+    assert_eq!(text(&told["result"]), "reaches");
 }
 
 /// Money Laundering Regulations 2017 reg. 14 as changed in 2026 ("made or received", in total): plain reading. CH-1, CH-3, CH-4; that 30
@@ -293,15 +293,15 @@ async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
 
     let of_person =
         |amount: &str, on: &str| json!({"amount": amount, "person_id": person, "on": on});
-    for (amount, on, verdict, cash, other) in [
+    for (amount, on, result, cash, other) in [
         ("3999.99", DAY, "below", "9999.99", "0.00"),
         ("4000.00", DAY, "reaches", "10000.00", "0.00"),
         ("4000.00", "2026-07-31", "reaches", "10000.00", "0.00"),
         ("4000.00", "2026-08-01", "below", "4000.00", "6000.00"),
     ] {
         let told = ask(&shop, of_person(amount, on)).await;
-        let members = ["verdict", "cash", "other_cash"].map(|name| text(&told[name]));
-        assert_eq!(members, [verdict, cash, other], "{amount} on {on}");
+        let members = ["result", "cash", "other_cash"].map(|name| text(&told[name]));
+        assert_eq!(members, [result, cash, other], "{amount} on {on}");
         assert_eq!(told["linked_days"], 30);
         let asks = told["cautions"]
             .to_string()
@@ -321,12 +321,12 @@ async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
     let paid = shop.is_paid(sale, "100.00", &card).await.created();
     assert_eq!(paid.body["warnings"], json!([]));
 
-    for (amount, services, verdict) in [
+    for (amount, services, result) in [
         ("10500.00", "1500.00", "below"),
         ("10500.00", "500.00", "reaches"),
     ] {
         let question = json!({"amount": amount, "for_services": services, "on": DAY});
-        assert_eq!(ask(&shop, question).await["verdict"], verdict, "{services}");
+        assert_eq!(ask(&shop, question).await["result"], result, "{services}");
     }
     for (change, pointer) in [
         (json!({"for_services": "10.01"}), "/for_services"),
@@ -342,7 +342,7 @@ async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
         "source": "the firm's own rule", "confidence": "common_practice"});
     shop.post("/v1/tax-rules", &days).await.created();
     let told = ask(&shop, of_person("4000.00", "2026-08-01")).await;
-    assert_eq!(told["verdict"], "reaches", "by the row of the firm");
+    assert_eq!(told["result"], "reaches", "by the row of the firm");
 }
 
 /// Two purchases of one seller, and a supplier's goods and services. Plain reading: for goods with services only the goods.

@@ -40,12 +40,11 @@ async fn purchase_hours_and_parts_flow_into_the_ledger_without_being_typed_twice
         ("2026-01-01", "18.50", "32.00"),
         ("2026-03-10", "20.00", "35.00"),
     ] {
-        let rate =
-            json!({"fitter": "Edda Morlock", "from": from, "book_rate": book, "worth_rate": worth});
+        let rate = json!({"fitter": "Edda Morlock", "from": from, "cost_rate": book, "recovery_rate": worth});
         shop.post("/v1/hour-rates", &rate).await.created();
         shop.post("/v1/hour-rates", &rate).await.refused("conflict");
     }
-    let job = shop.has_job_in_hand(stock_no, &["other"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["other"], &[]).await;
     for (on, fitter, hours) in [
         ("2026-03-09", "Edda Morlock", "3.25"),
         ("2026-03-10", "Edda Morlock", "1.5"),
@@ -54,7 +53,7 @@ async fn purchase_hours_and_parts_flow_into_the_ledger_without_being_typed_twice
         let hours = json!({"on": on, "fitter": fitter, "hours": hours});
         shop.post(&format!("{job}/hours"), &hours).await.created();
     }
-    let parts = json!({"on": "2026-03-12", "words": "injector cones", "cost": "18.40"});
+    let parts = json!({"on": "2026-03-12", "description": "injector cones", "cost": "18.40"});
     shop.post(&format!("{job}/parts"), &parts).await.created();
     let costs = format!("/v1/engines/{stock_no}/costs");
     let entered = shop.post(&costs, &carriage()).await.created();
@@ -88,7 +87,7 @@ async fn a_wrong_cost_is_reversed_once_and_stays_to_be_seen() {
         .await
         .invalid_at("/on");
     let reversal = shop
-        .post(&reversals, &json!({"note": "entered twice"}))
+        .post(&reversals, &json!({"notes": "entered twice"}))
         .await;
     let reversal = reversal.created();
     let told = |member: &str| reversal.body[member].clone();
@@ -102,7 +101,7 @@ async fn a_wrong_cost_is_reversed_once_and_stays_to_be_seen() {
     let of_engine = shop.journal_of(stock_no).await;
     assert_eq!(
         of_engine,
-        ["engine.acquired", "cost.entered", "cost.reversed"]
+        ["engine.acquired", "cost.created", "cost.reversed"]
     );
 }
 
@@ -139,7 +138,7 @@ async fn what_is_no_cost_of_the_engine_is_refused_and_leaves_no_trace() {
 async fn nothing_is_dated_in_a_closed_period_and_corrections_fall_in_the_open_one() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
-    let job = shop.has_job_in_hand(stock_no, &["other"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["other"], &[]).await;
     let hours = json!({"on": "2026-03-31", "fitter": "Edda Morlock", "hours": "2"});
     let booked = shop.post(&format!("{job}/hours"), &hours).await.created();
     let costs = format!("/v1/engines/{stock_no}/costs");
@@ -180,7 +179,7 @@ async fn nothing_is_dated_in_a_closed_period_and_corrections_fall_in_the_open_on
     shop.post(&format!("{job}/hours"), &hours)
         .await
         .refused("conflict");
-    let rate = json!({"fitter": "Edda Morlock", "from": "2026-03-31", "book_rate": "1.00", "worth_rate": "1.00"});
+    let rate = json!({"fitter": "Edda Morlock", "from": "2026-03-31", "cost_rate": "1.00", "recovery_rate": "1.00"});
     shop.post("/v1/hour-rates", &rate).await.refused("conflict");
 
     let early = json!({"on": "2026-03-31"});
@@ -210,7 +209,7 @@ async fn the_break_even_price_and_what_is_left_follow_from_the_ledger() {
     shop.post(&format!("/v1/engines/{stock_no}/costs"), &carriage)
         .await
         .created();
-    let path = format!("/v1/engines/{stock_no}/money");
+    let path = format!("/v1/engines/{stock_no}/margins");
     let money = shop.get(&format!("{path}?offer=7680.00")).await.ok().body;
     assert_eq!(money["tax_position"], "margin_scheme");
     assert_eq!(money["rate_percent"], "20");
@@ -225,7 +224,7 @@ async fn the_break_even_price_and_what_is_left_follow_from_the_ledger() {
     assert_eq!(money["break_even_price"], "6600.00");
     assert_eq!(
         money["at_offer"],
-        json!({"price": "7680.00", "tax": "280.00", "selling_cost": "0.00", "left": "900.00"})
+        json!({"price": "7680.00", "tax": "280.00", "selling_cost": "0.00", "profit": "900.00"})
     );
     assert_eq!(money["at_asking_price"], Value::Null);
     assert_eq!(
@@ -235,7 +234,9 @@ async fn the_break_even_price_and_what_is_left_follow_from_the_ledger() {
     shop.get(&format!("{path}?offer=-1.00"))
         .await
         .refused("invalid_query");
-    shop.get("/v1/engines/999/money").await.refused("not_found");
+    shop.get("/v1/engines/999/margins")
+        .await
+        .refused("not_found");
 }
 
 #[actix_web::test]
@@ -246,10 +247,10 @@ async fn what_jobs_will_still_cost_raises_the_break_even_price() {
     let bought = shop.post("/v1/acquisitions", &bought).await.created();
     let stock_no = bought.body["stock_no"].as_i64().expect("a number");
     for (from, worth) in [("2026-01-01", "40.00"), ("2026-03-01", "32.00")] {
-        let rate = json!({"fitter": "Edda Morlock", "from": from, "book_rate": "0.00", "worth_rate": worth});
+        let rate = json!({"fitter": "Edda Morlock", "from": from, "cost_rate": "0.00", "recovery_rate": worth});
         shop.post("/v1/hour-rates", &rate).await.created();
     }
-    let job = shop.has_job_in_hand(stock_no, &["motion"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["motion"], &[]).await;
     shop.patch(
         &job,
         &json!({"hours_agreed": "10", "outside_work": "150.00"}),
@@ -263,7 +264,7 @@ async fn what_jobs_will_still_cost_raises_the_break_even_price() {
         .await
         .created();
     let money = shop
-        .get(&format!("/v1/engines/{stock_no}/money"))
+        .get(&format!("/v1/engines/{stock_no}/margins"))
         .await
         .ok();
     // 6 h x 32.00 and 50.00 of the outside work are to come; 4 h x 32.00 and 100.00 are spent.
@@ -297,12 +298,12 @@ async fn who_sells_sees_the_break_even_price_and_never_what_was_paid() {
         assert_eq!(seen.body.get(hidden), None, "{hidden}");
     }
     for role in [Role::Seller, Role::Fitter, Role::Website] {
-        ask(role, "money").await.refused("forbidden");
+        ask(role, "margins").await.refused("forbidden");
     }
     ask(Role::Fitter, "break-even").await.refused("forbidden");
 }
 
-/// The guide's prices lie above 6200.00 in one half and above 6200.00 x 1.25 in a tenth (normal quantiles, published tables).
+/// The price scale's prices lie above 6200.00 in one half and above 6200.00 x 1.25 in a tenth (normal quantiles, published tables).
 #[actix_web::test]
 async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_last_valuation() {
     let shop = Shop::open().await;
@@ -311,7 +312,7 @@ async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_las
     let bought = with(acquisition(&engine()), &without_tax);
     let bought = shop.post("/v1/acquisitions", &bought).await.created();
     let stock_no = bought.body["stock_no"].as_i64().expect("a number");
-    let path = format!("/v1/engines/{stock_no}/money");
+    let path = format!("/v1/engines/{stock_no}/margins");
     let chance = async || shop.get(&path).await.ok().body["chance_above_break_even"].clone();
     assert_eq!(chance().await, Value::Null, "without a valuation");
     shop.post(&format!("/v1/engines/{stock_no}/valuations"), &json!({}))
@@ -325,8 +326,10 @@ async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_las
     assert_eq!(chance().await, "0.1000");
     // A guide from later on changes nothing of what was predicted.
     shop.set_day("2026-05-20");
-    let dearer = crate::pricing::guide::guide("2026-05-20", "9000.00", &[]);
-    shop.post("/v1/guide/versions", &dearer).await.created();
+    let dearer = crate::pricing::price_scale::price_scale("2026-05-20", "9000.00", &[]);
+    shop.post("/v1/price-scale/versions", &dearer)
+        .await
+        .created();
     assert_eq!(chance().await, "0.1000");
 }
 
@@ -335,7 +338,7 @@ async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_las
 async fn an_engine_on_commission_brings_its_commission_and_not_its_price() {
     let shop = Shop::open().await;
     let on_commission = |terms: Value| {
-        let came = json!({"engine": engine(), "manner": "commission", "on": "2026-01-05", "tax_position": "commission_in_owners_name"});
+        let came = json!({"engine": engine(), "method": "commission", "on": "2026-01-05", "tax_position": "commission_in_owners_name"});
         with(came, &terms)
     };
     let carriage = json!({"kind": "carriage_in", "on": "2026-01-06", "cost": "50.00"});
@@ -365,11 +368,11 @@ async fn an_engine_on_commission_brings_its_commission_and_not_its_price() {
             .await
             .created();
         let money = shop
-            .get(&format!("/v1/engines/{stock_no}/money?offer=5400.00"))
+            .get(&format!("/v1/engines/{stock_no}/margins?offer=5400.00"))
             .await
             .ok();
         assert_eq!(money.body["break_even_price"], break_even);
-        assert_eq!(money.body["at_offer"]["left"], left);
+        assert_eq!(money.body["at_offer"]["profit"], left);
         assert_eq!(money.body["purchase"], Value::Null);
     }
 }

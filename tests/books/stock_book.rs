@@ -169,7 +169,7 @@ async fn an_engine_is_in_the_book_from_the_day_it_came_to_the_day_it_went() {
         let book = items(&shop, &format!("/v1/stock-book?from={from}&to={to}")).await;
         assert_eq!(book.len(), lines, "{from} to {to}");
     }
-    let commission = json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
+    let commission = json!({"method": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let commission = with(acquisition(&engine()), &commission);
     shop.post("/v1/acquisitions", &commission).await.created();
     assert_eq!(items(&shop, BOOK).await.len(), 1);
@@ -273,7 +273,7 @@ async fn what_a_closed_period_rests_on_is_closed_with_it() {
         .refused("conflict");
     let rules = items(&shop, "/v1/tax-rules?limit=200").await;
     let standard = rules.iter().find(|rule| rule["rule"] == "standard_rate");
-    let endings = format!("/v1/tax-rules/{}/endings", standard.expect("a rate")["id"]);
+    let endings = format!("/v1/tax-rules/{}/end", standard.expect("a rate")["id"]);
     shop.post(&endings, &json!({"until": "2026-03-30"}))
         .await
         .refused("conflict");
@@ -293,7 +293,7 @@ async fn what_a_closed_period_rests_on_is_closed_with_it() {
 async fn an_engine_sold_on_commission_in_the_firms_own_name_is_bought_and_sold_that_day() {
     let shop = Shop::open().await;
     for position in ["commission_in_own_name", "commission_in_owners_name"] {
-        let terms = json!({"manner": "commission", "price": null, "tax_position": position, "commission_percent": "8"});
+        let terms = json!({"method": "commission", "price": null, "tax_position": position, "commission_percent": "8"});
         let came = shop
             .post("/v1/acquisitions", &with(acquisition(&engine()), &terms))
             .await
@@ -318,7 +318,7 @@ async fn in_a_table_amounts_are_numbers_and_text_is_never_a_formula() {
     let stock_no = bought(&shop, "2026-01-05", "6000.00").await;
     let buyer = with(person(), &json!({"name": "-5850.00"}));
     let buyer = shop.post("/v1/persons", &buyer).await.created().id();
-    let sale = json!({"on": "2026-05-14", "price": "150.00", "person_id": buyer, "below_break_even_confirmed": true, "note": "=1+1"});
+    let sale = json!({"on": "2026-05-14", "price": "150.00", "person_id": buyer, "below_break_even_confirmed": true, "notes": "=1+1"});
     let sale = shop
         .post(&format!("/v1/engines/{stock_no}/sales"), &sale)
         .await
@@ -338,7 +338,7 @@ async fn in_a_table_amounts_are_numbers_and_text_is_never_a_formula() {
     let payments = format!("{}/payments", sale.location());
     for amount in ["150.00", "-100.00"] {
         let payment =
-            json!({"on": "2026-05-14", "amount": amount, "method": "transfer", "note": "-50.00"});
+            json!({"on": "2026-05-14", "amount": amount, "method": "transfer", "notes": "-50.00"});
         shop.post(&payments, &payment).await.created();
     }
     let paid = table(&payments).await;

@@ -41,7 +41,7 @@ async fn a_new_shop_has_the_rows_of_tax_and_sale_with_their_sources() {
         ],
         "HMRC, high value dealers; amending regulations of 2026, as reported"
     );
-    let terms_page = shop.get("/v1/sale-terms?jurisdiction=GB").await.ok();
+    let terms_page = shop.get("/v1/statutory-periods?jurisdiction=GB").await.ok();
     assert_eq!(
         terms_page.body["items"].as_array().map(Vec::len),
         Some(terms::seed().len())
@@ -58,7 +58,7 @@ async fn a_rate_is_added_and_ended_but_never_edited() {
     let added = shop.post("/v1/tax-rules", &new).await.created();
     let row = added.location();
     assert_eq!(shop.get(&row).await.ok().body, added.body);
-    let endings = format!("{row}/endings");
+    let endings = format!("{row}/end");
     shop.post(&endings, &json!({"until": "2026-11-30"}))
         .await
         .invalid_at("/until");
@@ -67,7 +67,7 @@ async fn a_rate_is_added_and_ended_but_never_edited() {
     shop.post(&endings, &json!({"until": "2027-12-31"}))
         .await
         .refused("conflict");
-    assert_eq!(shop.journal().await, ["tax_rule.added", "tax_rule.ended"]);
+    assert_eq!(shop.journal().await, ["tax_rule.created", "tax_rule.ended"]);
     for (change, pointer) in [
         (json!({"unit": "years"}), "/unit"),
         (json!({"value": null}), "/value"),
@@ -101,23 +101,28 @@ async fn a_term_of_sale_that_is_added_counts_from_its_first_day() {
     let until = async |delivered_on: &str| {
         let question =
             json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered_on});
-        let answer = shop.post("/v1/calculations/last-days", &question).await;
+        let answer = shop
+            .post("/v1/calculations/statutory-deadlines", &question)
+            .await;
         answer.ok().body["cancel_until"].clone()
     };
     assert_eq!(until("2026-01-01").await, "2026-01-15");
-    let row = shop.post("/v1/sale-terms", &new).await.created();
+    let row = shop.post("/v1/statutory-periods", &new).await.created();
     assert_eq!(until("2026-01-01").await, "2026-01-22");
     assert_eq!(until("2025-12-31").await, "2026-01-14");
     let ending = json!({"until": "2026-01-31"});
-    shop.post(&format!("{}/endings", row.location()), &ending)
+    shop.post(&format!("{}/end", row.location()), &ending)
         .await
         .created();
     assert_eq!(until("2026-02-01").await, "2026-02-15");
     shop.post(
-        "/v1/sale-terms",
+        "/v1/statutory-periods",
         &crate::make::with(new, &json!({"value": 10_001})),
     )
     .await
     .invalid_at("/value");
-    assert_eq!(shop.journal().await, ["sale_term.added", "sale_term.ended"]);
+    assert_eq!(
+        shop.journal().await,
+        ["statutory_period.created", "statutory_period.ended"]
+    );
 }

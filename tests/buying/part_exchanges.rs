@@ -24,7 +24,7 @@ impl Shop {
 
     async fn takes_in_exchange(&self, sale: i64, change: &Value) -> Answer {
         let taken =
-            json!({"manner": "part_exchange", "on": TODAY, "price": "1200.00", "sale_id": sale});
+            json!({"method": "part_exchange", "on": TODAY, "price": "1200.00", "sale_id": sale});
         let taken = with(with(acquisition(&engine()), &taken), change);
         self.post("/v1/acquisitions", &taken).await
     }
@@ -39,7 +39,12 @@ async fn the_full_price_goes_out_and_the_full_allowance_comes_in() {
     let stock_no = told("stock_no").as_i64().expect("a number");
     assert_eq!(told("sale_id"), sale);
     assert_eq!(told("exchanged_for"), gone);
-    assert_eq!(told("over_allowance"), Value::Null, "no appraisal is named");
+    assert_eq!(
+        told("allowance_above_valuation"),
+        Value::Null,
+        "no appraisal is named"
+    );
+    // The sale that it pays for.
     let sold = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
     assert_eq!(
         told("person_id"),
@@ -60,6 +65,7 @@ async fn the_full_price_goes_out_and_the_full_allowance_comes_in() {
             &json!([stock_no])
         ]
     );
+    // The costs of what came in, and the payment.
     let costs = shop
         .get(&format!("/v1/engines/{stock_no}/costs"))
         .await
@@ -94,8 +100,8 @@ async fn the_full_price_goes_out_and_the_full_allowance_comes_in() {
         [
             "engine.acquired",
             "engine.sold",
-            "payment.recorded",
-            "payment.recorded"
+            "payment.created",
+            "payment.created"
         ]
     );
 }
@@ -108,11 +114,11 @@ async fn a_part_exchange_keeps_its_rules_and_leaves_nothing_when_refused() {
     for (change, pointer) in [
         (json!({"sale_id": null}), "/sale_id"),
         (json!({"sale_id": 999}), "/sale_id"),
-        (json!({"manner": "bought"}), "/sale_id"),
+        (json!({"method": "bought"}), "/sale_id"),
         (json!({"price": "0.00"}), "/price"),
         (json!({"price": "-1.00"}), "/price"),
         (json!({"price": "1.001"}), "/price"),
-        (json!({"appraisal_id": 999}), "/appraisal_id"),
+        (json!({"buying_valuation_id": 999}), "/buying_valuation_id"),
         (json!({"on": "2026-05-15"}), "/on"),
     ] {
         shop.takes_in_exchange(sale, &change)
@@ -137,24 +143,30 @@ async fn a_part_exchange_keeps_its_rules_and_leaves_nothing_when_refused() {
 #[actix_web::test]
 async fn what_was_allowed_too_much_is_seen_and_taken_off_the_price_that_is_learned_from() {
     let shop = Shop::open().await;
-    let guide = crate::pricing::guide::guide("2025-01-01", "1240.00", &[]);
-    shop.post("/v1/guide/versions", &guide).await.created();
+    let price_scale = crate::pricing::price_scale::price_scale("2025-01-01", "1240.00", &[]);
+    shop.post("/v1/price-scale/versions", &price_scale)
+        .await
+        .created();
     let described =
         json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}}});
-    let appraise = async || shop.post("/v1/appraisals", &described).await.created();
+    let appraise = async || {
+        shop.post("/v1/buying-valuations", &described)
+            .await
+            .created()
+    };
     let (high, fair) = (appraise().await, appraise().await);
     assert_eq!(high.body["likely"], "1240.00");
     let (_, sale) = shop.has_sold_for_4000().await;
-    let over = json!({"price": "1500.00", "appraisal_id": high.id()});
+    let over = json!({"price": "1500.00", "buying_valuation_id": high.id()});
     let came = shop.takes_in_exchange(sale, &over).await.created();
-    assert_eq!(came.body["over_allowance"], "260.00");
+    assert_eq!(came.body["allowance_above_valuation"], "260.00");
     assert_eq!(shop.get(&came.location()).await.ok().body, came.body);
     shop.takes_in_exchange(sale, &over)
         .await
         .refused("conflict");
-    let at_its_worth = json!({"price": "1240.00", "appraisal_id": fair.id()});
+    let at_its_worth = json!({"price": "1240.00", "buying_valuation_id": fair.id()});
     let came = shop.takes_in_exchange(sale, &at_its_worth).await.created();
-    assert_eq!(came.body["over_allowance"], Value::Null);
+    assert_eq!(came.body["allowance_above_valuation"], Value::Null);
     let sold = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
     assert_eq!(
         (text(&sold["price"]), text(&sold["paid"])),
@@ -173,7 +185,7 @@ async fn of_two_part_exchanges_at_once_no_more_than_the_price_is_set_off() {
     let shop = Shop::open().await;
     let (_, sale) = shop.has_sold_for_4000().await;
     let taken =
-        json!({"manner": "part_exchange", "on": TODAY, "price": "2500.00", "sale_id": sale});
+        json!({"method": "part_exchange", "on": TODAY, "price": "2500.00", "sale_id": sale});
     let taken = with(acquisition(&engine()), &taken);
     let all: Vec<_> = (0..4)
         .map(|_| {

@@ -32,7 +32,7 @@ async fn a_change_of_position_has_a_reason_and_the_original_is_not_lost() {
     assert_eq!(shop.get(&first.location()).await.ok().body, first.body);
     assert_eq!(position(&shop, 1).await, "ordinary_vat");
     let money = shop
-        .get(&format!("/v1/engines/{stock_no}/money"))
+        .get(&format!("/v1/engines/{stock_no}/margins"))
         .await
         .ok();
     assert_eq!(money.body["scheme"], "ordinary");
@@ -116,7 +116,7 @@ async fn a_sale_in_a_closed_period_keeps_its_position() {
 #[actix_web::test]
 async fn what_the_owner_was_paid_is_not_made_too_much() {
     let shop = Shop::open().await;
-    let came = json!({"engine": engine(), "manner": "commission", "on": "2026-01-05", "tax_position": "not_registered",
+    let came = json!({"engine": engine(), "method": "commission", "on": "2026-01-05", "tax_position": "not_registered",
         "commission_percent": "8"});
     let stock_no = shop.post("/v1/acquisitions", &came).await.created().body["stock_no"].clone();
     let buyer = shop.post("/v1/persons", &person()).await.created().id();

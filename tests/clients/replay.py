@@ -19,7 +19,7 @@ HERE = pathlib.Path(__file__).parent
 DOCUMENT = json.loads((HERE / "../../openapi/outshop.json").read_text())
 KEYS = json.loads(pathlib.Path(os.environ["OUTSHOP_KEYS"]).read_text())
 # What nothing of the demonstration makes, nor an act as printed; and job 1 is over.
-NOT_THERE = {"get_owner_notice", "get_payout", "get_preparation", "get_tax_position", "open_print", "get_worth_of_job"}
+NOT_THERE = {"get_owner_notice", "get_payout", "get_checklist_tick", "get_tax_position", "open_print", "get_value_added"}
 OF_THE_RECORDS = (404, 409, 410, 412, 422)
 METHODS = ("get", "post", "put", "patch", "delete")
 http = httpx.Client(base_url=os.environ["OUTSHOP_URL"], timeout=30)
@@ -87,7 +87,7 @@ for operation in operations:
         ask(*operation)
 # The service learns from sales by itself, within half a minute.
 give_up = time.monotonic() + 60
-while not http.get("/v1/fits", headers=headers_of({"security": [{"key": ["proprietor"]}]})).json()["items"] and time.monotonic() < give_up:
+while not http.get("/v1/price-models", headers=headers_of({"security": [{"key": ["proprietor"]}]})).json()["items"] and time.monotonic() < give_up:
     time.sleep(1)
 # What was not there before the acts.
 for method, template, operation in operations:

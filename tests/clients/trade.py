@@ -12,10 +12,10 @@ import uuid
 from datetime import date, timedelta
 
 from outshop_client import AuthenticatedClient, Client
-from outshop_client.api.boilers import create_boiler, create_fitting, create_test
+from outshop_client.api.boilers import create_boiler, create_installation, create_test
 from outshop_client.api.engines import create_acquisition
-from outshop_client.api.jobs import book_hours, create_job, move_job
-from outshop_client.api.money import get_engine_money, list_accounts_entries
+from outshop_client.api.jobs import book_hours, create_job, create_job_transition
+from outshop_client.api.money import get_margins, list_accounts_entries
 from outshop_client.api.persons import create_person
 from outshop_client.api.prices import create_asking_price, create_valuation
 from outshop_client.api.public import get_public_listing, list_public_listings
@@ -24,8 +24,8 @@ from outshop_client.api.selling import (
 )
 from outshop_client.api.surveys import create_survey
 from outshop_client.models import (
-    ListingPatch, NewAcquisition, NewAskingPrice, NewBoiler, NewDelivery, NewEnquiry, NewFitting, NewHours, NewJob, NewListing,
-    NewMove, NewPayment, NewPerson, NewPrepared, NewPublication, NewReservation, NewSale, NewSurvey, NewBoilerTest, NewValuation,
+    ListingPatch, NewAcquisition, NewAskingPrice, NewBoiler, NewDelivery, NewEnquiry, NewInstallation, NewHours, NewJob, NewListing,
+    NewTransition, NewPayment, NewPerson, NewPrepared, NewPublication, NewReservation, NewSale, NewSurvey, NewBoilerTest, NewValuation,
     Problem, UploadForm,
 )
 from outshop_client.models.gate import Gate
@@ -64,7 +64,7 @@ engine = {
     "scale": "1:10",
 }
 bought = act(create_acquisition, bookkeeper, NewAcquisition, {
-    "engine": engine, "manner": "bought", "on": str(yesterday), "price": "640.00", "person_id": owner.id,
+    "engine": engine, "method": "bought", "on": str(yesterday), "price": "640.00", "person_id": owner.id,
     "tax_position": "margin_scheme",
 })
 number = bought.stock_no
@@ -73,14 +73,14 @@ boiler = act(create_boiler, fitter, NewBoiler, {
     "volume": {"value": "2.4", "unit": "L"}, "first_service_on": "1998-05-01", "first_marketed_on": "1998-05-01",
     "has_gas_tank": False,
 })
-act(create_fitting, fitter, NewFitting, {"stock_no": number, "fitted_on": str(yesterday)}, boiler.id)
+act(create_installation, fitter, NewInstallation, {"stock_no": number, "installed_on": str(yesterday)}, boiler.id)
 
 # Mended, proved, surveyed.
 job = act(create_job, fitter, NewJob, {"title": "Slide valve faced", "touches": ["motion"], "hours_agreed": "3", "proposed_on": str(yesterday)}, number)
-for to in ("agreed", "in_hand"):
-    act(move_job, fitter, NewMove, {"to": to, "on": str(yesterday)}, job.id)
+for to in ("agreed", "started"):
+    act(create_job_transition, fitter, NewTransition, {"to": to, "on": str(yesterday)}, job.id)
 act(book_hours, fitter, NewHours, {"on": str(yesterday), "fitter": "Edda Morlock", "hours": "2.5"}, job.id)
-assert act(move_job, fitter, NewMove, {"to": "finished", "on": str(yesterday)}, job.id).hours_booked == "2.5"
+assert act(create_job_transition, fitter, NewTransition, {"to": "finished", "on": str(yesterday)}, job.id).hours_booked == "2.5"
 by = {"passed": True, "boiler_number": f"SM {number}", "inspector": "Ivo Pellasick", "inspector_interest": False, "on": str(today)}
 act(create_test, fitter, NewBoilerTest, {"test": "hydraulic_repeat", "at": "09:30", "pressure": {"value": "90", "unit": "psi"}, "hold_minutes": 30, **by}, boiler.id)
 act(create_test, fitter, NewBoilerTest, {"test": "steam", "at": "14:00", "highest_pressure": {"value": "63", "unit": "psi"}, **by}, boiler.id)
@@ -97,7 +97,7 @@ shown = answer(
     body=UploadForm(photograph=picture, alt="Saltmarsh from the front, a drawing", public=True),
 )
 assert shown.status_code == 201 and len(shown.parsed.sizes) == 4, shown
-words = {"title": "Saltmarsh, a stationary engine", "words": "A horizontal engine that drove a dynamo at shows."}
+words = {"title": "Saltmarsh, a stationary engine", "description": "A horizontal engine that drove a dynamo at shows."}
 act(create_listing, seller, NewListing, words, number)
 act(publish_listing, seller, NewPublication, {}, number)
 
@@ -108,9 +108,9 @@ for _ in range(20):
     if card:
         break
     time.sleep(0.1)
-assert card.price == "980.00" and card.papers.words, card
+assert card.price == "980.00" and card.papers.sentences, card
 person = {"name": "Lorcan Abershaw", "email": "lorcan@example.org"}
-act(enquire, website, NewEnquiry, {"stock_no": number, "person": person, "words": "Does it come with a dynamo?"})
+act(enquire, website, NewEnquiry, {"stock_no": number, "person": person, "message": "Does it come with a dynamo?"})
 held = act(reserve, website, NewReservation, {"stock_no": number, "person": person})
 assert answer(get_public_listing, visitor, number).parsed.title == words["title"]
 
@@ -128,9 +128,9 @@ for item in ("drained", "spares_packed", "papers_packed"):
     act(prepare, fitter, NewPrepared, {"item": item, "on": str(today)}, number)
 gate = answer(get_readiness, seller, number, gate=Gate.DELIVER, on=today).parsed
 assert gate.open_, [check.reason for check in gate.checks if check.outcome == "unmet"]
-act(deliver, seller, NewDelivery, {"on": str(today), "manner": "collection", "handed_to": person["name"]}, number)
+act(deliver, seller, NewDelivery, {"on": str(today), "method": "collection", "handed_to": person["name"]}, number)
 
 # In the books.
-money = answer(get_engine_money, bookkeeper, number).parsed
+money = answer(get_margins, bookkeeper, number).parsed
 entries = answer(list_accounts_entries, bookkeeper, from_=today, to=today).parsed
 print(f"Python: engine {number} bought for {money.purchase}, sold for {sale.price}; {len(entries.items)} lines in the accounts today")

@@ -35,7 +35,7 @@ const [today, yesterday] = [day(), day(1)];
 const owner = await got(seller.POST("/v1/persons", { body: { name: "Ebba Quarrington", email: "ebba@example.org" } }));
 const { stock_no } = await got(bookkeeper.POST("/v1/acquisitions", {
   body: {
-    manner: "bought", on: yesterday, price: "3100.00", person_id: owner.id, tax_position: "margin_scheme",
+    method: "bought", on: yesterday, price: "3100.00", person_id: owner.id, tax_position: "margin_scheme",
     engine: {
       kind: "locomotive", name: "Fernhollow", builder_standing: "amateur", gauge: { value: "5", unit: "in" }, whyte: "0-4-0",
       cylinders: 2, weight: { value: "86", unit: "lb" }, fuel: "coal", working_order: "in_running_order", asbestos_suspected: false,
@@ -51,16 +51,16 @@ const boiler = await got(fitter.POST("/v1/boilers", {
   },
 }));
 const of_boiler = { path: { id: boiler.id } };
-await got(fitter.POST("/v1/boilers/{id}/fittings", { params: of_boiler, body: { stock_no, fitted_on: yesterday } }));
+await got(fitter.POST("/v1/boilers/{id}/installations", { params: of_boiler, body: { stock_no, installed_on: yesterday } }));
 
 // Mended, proved, surveyed.
 const job = await got(fitter.POST("/v1/engines/{stock_no}/jobs", {
   params: engine, body: { title: "Water gauge", touches: ["safety_valves_and_fittings"], hours_agreed: "2", proposed_on: yesterday },
 }));
 const of_job = { path: { id: job.id } };
-for (const to of ["agreed", "in_hand"] as const) await got(fitter.POST("/v1/jobs/{id}/moves", { params: of_job, body: { to, on: yesterday } }));
+for (const to of ["agreed", "started"] as const) await got(fitter.POST("/v1/jobs/{id}/transitions", { params: of_job, body: { to, on: yesterday } }));
 await got(fitter.POST("/v1/jobs/{id}/hours", { params: of_job, body: { on: yesterday, fitter: "Edda Morlock", hours: "1.75" } }));
-const finished = await got(fitter.POST("/v1/jobs/{id}/moves", { params: of_job, body: { to: "finished", on: yesterday } }));
+const finished = await got(fitter.POST("/v1/jobs/{id}/transitions", { params: of_job, body: { to: "finished", on: yesterday } }));
 assert.equal(finished.hours_booked, "1.75");
 const by = { passed: true, boiler_number: `FH ${stock_no}`, inspector: "Ivo Pellasick", inspector_interest: false };
 await got(fitter.POST("/v1/boilers/{id}/tests", {
@@ -86,7 +86,7 @@ await got(seller.POST("/v1/engines/{stock_no}/photographs", {
   params: engine, body: { photograph: "" }, bodySerializer: () => picture,
 }));
 await got(seller.POST("/v1/engines/{stock_no}/listing", {
-  params: engine, body: { title: "Fernhollow, a 5 in gauge 0-4-0", words: "A yard engine of modest needs, with a water gauge that can be read." },
+  params: engine, body: { title: "Fernhollow, a 5 in gauge 0-4-0", description: "A yard engine of modest needs, with a water gauge that can be read." },
 }));
 await got(seller.POST("/v1/engines/{stock_no}/listing/publications", { params: engine, body: {} }));
 
@@ -101,11 +101,11 @@ for (let tries = 0; !card && tries < 20; tries++) {
   card = await found();
 }
 assert.equal(card?.price, "4400.00");
-assert.ok(card?.photograph?.sizes.length === 4 && card.papers.words.length > 0);
+assert.ok(card?.photograph?.sizes.length === 4 && card.papers.sentences.length > 0);
 
 // Asked about and held, as a shop site does for its visitor.
 const person = { name: "Lorcan Abershaw", email: "lorcan@example.org" };
-await got(website.POST("/v1/enquiries", { body: { stock_no, person, words: "Which club tested her?" } }));
+await got(website.POST("/v1/enquiries", { body: { stock_no, person, description: "Which club tested her?" } }));
 const reservation = await got(website.POST("/v1/reservations", { body: { stock_no, person } }));
 const seen = await got(visitor.GET("/v1/public/listings/{stock_no}", { params: engine }));
 assert.ok("availability" in seen && ["for_sale", "reserved"].includes(seen.availability));
@@ -120,25 +120,25 @@ assert.equal(nonsense.error?.type, "/problems/precondition_failed");
 const invalid = await seller.POST("/v1/engines/{stock_no}/asking-prices", { params: engine, body: { price: "-1.00" } });
 assert.equal(invalid.response.status, 422);
 assert.equal(invalid.error?.errors?.[0]?.pointer, "/price");
-const hidden = await website.GET("/v1/engines/{stock_no}/money", { params: engine });
+const hidden = await website.GET("/v1/engines/{stock_no}/margins", { params: engine });
 assert.equal(hidden.response.status, 403);
 
 // Sold, paid, made ready, away.
 const buyer = await got(seller.GET("/v1/reservations/{id}", { params: { path: { id: reservation.id } } }));
 const sale = await got(seller.POST("/v1/engines/{stock_no}/sales", { params: engine, body: { on: today, price: "4350.00", person_id: buyer.person_id } }));
 await got(seller.POST("/v1/sales/{id}/payments", { params: { path: { id: sale.id } }, body: { on: today, amount: "4350.00", method: "transfer" } }));
-const gate = async () => got(seller.GET("/v1/engines/{stock_no}/readiness", { params: { ...engine, query: { gate: "deliver", on: today } } }));
+const gate = async () => got(seller.GET("/v1/engines/{stock_no}/readiness", { params: { ...engine, query: { gate: "record_delivery", on: today } } }));
 for (const item of ["drained", "spares_packed", "papers_packed"] as const) {
-  await got(fitter.POST("/v1/engines/{stock_no}/preparations", { params: engine, body: { item, on: today } }));
+  await got(fitter.POST("/v1/engines/{stock_no}/checklist-ticks", { params: engine, body: { item, on: today } }));
 }
-const asked = await got(seller.GET("/v1/sales/{id}/preparation-list", { params: { path: { id: sale.id } } }));
+const asked = await got(seller.GET("/v1/sales/{id}/despatch-checklist", { params: { path: { id: sale.id } } }));
 for (const item of asked.items.filter((it) => it.done === null && it.shuts_gate)) console.log(`  still to be made ready: ${JSON.stringify(item)}`);
 const unmet = (await gate()).checks.filter((check) => check.outcome === "unmet");
 assert.deepEqual(unmet.map((check) => check.reason), []);
-await got(seller.POST("/v1/engines/{stock_no}/deliveries", { params: engine, body: { on: today, manner: "collection", handed_to: person.name } }));
+await got(seller.POST("/v1/engines/{stock_no}/deliveries", { params: engine, body: { on: today, method: "collection", handed_to: person.name } }));
 
 // In the books.
-const money = await got(bookkeeper.GET("/v1/engines/{stock_no}/money", { params: engine }));
+const money = await got(bookkeeper.GET("/v1/engines/{stock_no}/margins", { params: engine }));
 const book = await got(bookkeeper.GET("/v1/stock-book", { params: { query: { from: today, to: today } } }));
 const journal = await got(proprietor.GET("/v1/journal", { params: { query: { limit: 200 } } }));
 console.log(`TypeScript: engine ${stock_no} bought for ${money.purchase}, sold for ${sale.price}; ${book.items.length} lines in the stock book today, ${journal.items.length} entries of the journal read`);

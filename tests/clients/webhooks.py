@@ -43,14 +43,14 @@ server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Receiver)
 threading.Thread(target=server.serve_forever, daemon=True).start()
 webhook = post("/v1/webhooks", {"url": f"http://127.0.0.1:{server.server_port}/hooks", "types": ["person"]})
 secrets.append(webhook["secret"])
-post(f"/v1/webhooks/{webhook['id']}/trial-calls", {})
+post(f"/v1/webhooks/{webhook['id']}/test-calls", {})
 person = post("/v1/persons", {"name": "Ebba Quarrington"})
 told = {body["type"]: (id, body["data"]) for id, body in (got.get(timeout=20) for _ in range(2))}
-id, data = told["person.added"]
+id, data = told["person.created"]
 entry = shop.get(data["url"]).json()
 assert id == f"{entry['journal_id']}-{data['entry_no']}", (id, entry)
 assert entry["items"][0]["data"] == {"person_id": person["id"]}, entry
-assert "webhook.trial" in told, told
+assert "webhook.test" in told, told
 try:
     Webhook(secrets[0]).verify("{}", {"webhook-id": id, "webhook-timestamp": "1", "webhook-signature": "v1,x"})
 except WebhookVerificationError:

@@ -34,7 +34,7 @@ const url = `http://127.0.0.1:${(server.address() as AddressInfo).port}/hooks`;
 const made = await shop.POST("/v1/webhooks", { body: { url, types: ["person"] } });
 if (!made.data) throw new Error(JSON.stringify(made.error));
 secret = made.data.secret;
-await shop.POST("/v1/webhooks/{id}/trial-calls", { params: { path: { id: made.data.id } }, body: {} });
+await shop.POST("/v1/webhooks/{id}/test-calls", { params: { path: { id: made.data.id } }, body: {} });
 await shop.POST("/v1/persons", { body: { name: "Odo Fenwright" } });
 const late = setTimeout(() => {
     throw new Error(`only ${told.length} calls came`);

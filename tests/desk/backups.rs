@@ -59,7 +59,7 @@ async fn what_is_restored_is_what_was_kept_and_readers_begin_anew() {
         ))
         .await
         .ok();
-    assert_eq!(last.body["items"][0]["type"], "person.added");
+    assert_eq!(last.body["items"][0]["type"], "person.created");
 }
 
 #[actix_web::test]

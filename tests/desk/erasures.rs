@@ -55,26 +55,26 @@ async fn who_only_asked_is_forgotten_wholly() {
 
     // Somebody enquires, offers, is promised a day, reserves and pays a deposit, with a mark in every text.
     let words = |more: &Value| make::with(json!({"person_id": person}), more);
-    let enquiry = words(&json!({"stock_no": engine, "words": format!("{CANARY} rang")}));
+    let enquiry = words(&json!({"stock_no": engine, "message": format!("{CANARY} rang")}));
     let enquiry = shop.post("/v1/enquiries", &enquiry).await.created();
     let offer = words(
-        &json!({"on": "2026-05-14", "amount": "7000.00", "note": format!("{CANARY} says so")}),
+        &json!({"on": "2026-05-14", "amount": "7000.00", "notes": format!("{CANARY} says so")}),
     );
     let offer = shop
         .post(&format!("/v1/engines/{engine}/offers"), &offer)
         .await
         .created();
     let promise = words(
-        &json!({"stock_no": engine, "what": "other", "words": format!("tea for {CANARY}"), "on": "2026-05-14"}),
+        &json!({"stock_no": engine, "kind": "other", "description": format!("tea for {CANARY}"), "on": "2026-05-14"}),
     );
     let promise = shop.post("/v1/promises", &promise).await.created();
-    let reservation = words(&json!({"stock_no": engine, "note": CANARY}));
+    let reservation = words(&json!({"stock_no": engine, "notes": CANARY}));
     let reservation = shop
         .post("/v1/reservations", &reservation)
         .await
         .created()
         .location();
-    let deposit = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer", "note": format!("from {CANARY}")});
+    let deposit = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer", "notes": format!("from {CANARY}")});
     let deposit = shop
         .post(&format!("{reservation}/deposits"), &deposit)
         .await
@@ -82,7 +82,7 @@ async fn who_only_asked_is_forgotten_wholly() {
 
     // Their data export lists every one of these records, over more than one page.
     let everything = shop
-        .get(&format!("/v1/persons/{person}/everything"))
+        .get(&format!("/v1/persons/{person}/data-export"))
         .await
         .ok();
     let of: Vec<&Value> = everything.body["items"]
@@ -104,7 +104,7 @@ async fn who_only_asked_is_forgotten_wholly() {
     );
     assert_eq!(everything.body["items"][0]["record"]["amount"], "500.00");
     let first = shop
-        .get(&format!("/v1/persons/{person}/everything?limit=4"))
+        .get(&format!("/v1/persons/{person}/data-export?limit=4"))
         .await
         .ok();
     let next = first.body["next"].as_str().expect("another page");
@@ -115,16 +115,16 @@ async fn who_only_asked_is_forgotten_wholly() {
     for what in ["reservation", "deposit", "promise"] {
         assert!(in_the_way.text.contains(what), "{}", in_the_way.text);
     }
-    let why = json!({"because": format!("{CANARY} changed her mind")});
-    shop.post(&format!("{reservation}/releases"), &why)
+    let reason = json!({"reason": format!("{CANARY} changed her mind")});
+    shop.post(&format!("{reservation}/releases"), &reason)
         .await
         .created();
-    let back = json!({"on": "2026-05-14", "method": "transfer", "because": CANARY});
+    let back = json!({"on": "2026-05-14", "method": "transfer", "reason": CANARY});
     shop.post(&format!("{}/returns", deposit.location()), &back)
         .await
         .created();
-    let kept = json!({"standing": "kept", "on": "2026-05-14", "because": CANARY});
-    shop.post(&format!("{}/endings", promise.location()), &kept)
+    let kept = json!({"status": "kept", "on": "2026-05-14", "reason": CANARY});
+    shop.post(&format!("{}/end", promise.location()), &kept)
         .await
         .created();
     assert!(shop.tables_with_the_canary().await.len() > 5);
@@ -148,7 +148,7 @@ async fn who_only_asked_is_forgotten_wholly() {
     assert_eq!(enquiry.body["closed_on"], "2026-05-14");
     let offer = shop.get(&offer.location()).await.ok();
     assert_eq!(
-        (&offer.body["standing"], &offer.body["amount"]),
+        (&offer.body["status"], &offer.body["amount"]),
         (&json!("withdrawn"), &json!("7000.00"))
     );
 
@@ -183,24 +183,24 @@ async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
-    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": person, "note": format!("{CANARY} pays cash")});
+    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": person, "notes": format!("{CANARY} pays cash")});
     let sale = shop
         .post(&format!("/v1/engines/{engine}/sales"), &sale)
         .await
         .created();
     let payment =
-        json!({"on": "2026-05-14", "amount": "7600.00", "method": "transfer", "note": CANARY});
+        json!({"on": "2026-05-14", "amount": "7600.00", "method": "transfer", "notes": CANARY});
     shop.post(&format!("{}/payments", sale.location()), &payment)
         .await
         .created();
     shop.erases(person).await.refused("conflict");
     shop.has_packed(engine).await;
     let tick = json!({"item": "drained", "on": "2026-05-14"});
-    shop.post(&format!("/v1/engines/{engine}/preparations"), &tick)
+    shop.post(&format!("/v1/engines/{engine}/checklist-ticks"), &tick)
         .await
         .created();
     let delivery =
-        json!({"on": "2026-05-14", "manner": "collection", "handed_to": format!("A. {CANARY}")});
+        json!({"on": "2026-05-14", "method": "collection", "handed_to": format!("A. {CANARY}")});
     shop.post(&format!("/v1/engines/{engine}/deliveries"), &delivery)
         .await
         .created();
@@ -254,22 +254,23 @@ async fn of_a_buyer_who_gave_the_engine_back_no_word_stays() {
     let sale = shop.post(&path, &sale).await.created();
     shop.has_been_paid(sale.id(), "7600.00").await;
     shop.has_packed(engine).await;
-    let delivery = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "the buyer"});
+    let delivery = json!({"on": "2026-05-14", "method": "collection", "handed_to": "the buyer"});
     let path = format!("/v1/engines/{engine}/deliveries");
     shop.post(&path, &delivery).await.created();
     let of_sale = async |what: &str, body: Value| {
         let path = format!("{}/{what}", sale.location());
         shop.post(&path, &body).await.created()
     };
-    let complaint = json!({"asked_on": "2026-05-14", "words": format!("{CANARY} cannot steam it")});
+    let complaint =
+        json!({"asked_on": "2026-05-14", "description": format!("{CANARY} cannot steam it")});
     of_sale("complaints", complaint).await;
-    let note = json!({"on": "2026-05-14", "words": format!("{CANARY} asks")});
-    let note = of_sale("support-notes", note).await;
+    let notes = json!({"on": "2026-05-14", "message": format!("{CANARY} asks")});
+    let notes = of_sale("support-notes", notes).await;
     let answered = json!({"answered": format!("told {CANARY}")});
-    shop.patch(&note.location(), &answered).await.ok();
-    let back = json!({"on": "2026-05-14", "why": "agreed", "refund": "7600.00", "note": format!("{CANARY} was sorry")});
+    shop.patch(&notes.location(), &answered).await.ok();
+    let back = json!({"on": "2026-05-14", "reason": "agreed", "refund": "7600.00", "notes": format!("{CANARY} was sorry")});
     of_sale("returns", back).await;
-    let held = format!("/v1/persons/{person}/everything");
+    let held = format!("/v1/persons/{person}/data-export");
     let held = shop.get(&held).await.ok().text;
     for words in ["cannot steam it", "asks", "told", "was sorry"] {
         assert!(held.contains(words), "{words} is not in what is held");
@@ -342,12 +343,12 @@ async fn a_restore_brings_nobody_back_who_was_erased() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let buyer = shop.post("/v1/persons", &canary()).await.created().id();
-    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer, "note": format!("{CANARY} pays cash")});
+    let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer, "notes": format!("{CANARY} pays cash")});
     let path = format!("/v1/engines/{engine}/sales");
     let sale = shop.post(&path, &sale).await.created();
     let asked = shop.post("/v1/persons", &canary()).await.created().id();
     let enquiry =
-        json!({"person_id": asked, "stock_no": engine, "words": format!("{CANARY} rang")});
+        json!({"person_id": asked, "stock_no": engine, "message": format!("{CANARY} rang")});
     shop.post("/v1/enquiries", &enquiry).await.created();
     shop.post("/v1/persons", &json!({"name": "Bo Tarn"}))
         .await
@@ -359,7 +360,7 @@ async fn a_restore_brings_nobody_back_who_was_erased() {
 
     shop.has_been_paid(sale.id(), "7600.00").await;
     shop.has_packed(engine).await;
-    let delivery = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "the buyer"});
+    let delivery = json!({"on": "2026-05-14", "method": "collection", "handed_to": "the buyer"});
     let path = format!("/v1/engines/{engine}/deliveries");
     shop.post(&path, &delivery).await.created();
     shop.erases(buyer).await.created();

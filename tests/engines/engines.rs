@@ -25,7 +25,7 @@ async fn an_engine_comes_through_the_door_and_gets_the_next_stock_number() {
         json!({"value": "1 1/2", "unit": "in", "mm": "38.1"})
     );
     assert_eq!(
-        (&engine["standing"], &engine["asking_price"]),
+        (&engine["status"], &engine["asking_price"]),
         (&json!("in_stock"), &Value::Null)
     );
     assert_eq!(shop.journal().await, ["engine.acquired", "engine.acquired"]);
@@ -40,10 +40,10 @@ async fn what_is_wrong_with_an_acquisition_is_named_and_nothing_is_stored() {
         (json!({"price": "4200.505"}), "/price"),
         (json!({"price": "-1.00"}), "/price"),
         (json!({"price": null}), "/price"),
-        (json!({"manner": "commission"}), "/price"),
+        (json!({"method": "commission"}), "/price"),
         (json!({"on": "2026-05-15"}), "/on"),
         (json!({"on": "14 May 2026"}), "/on"),
-        (json!({"manner": "found"}), "/manner"),
+        (json!({"method": "found"}), "/method"),
         (json!({"reserve": "100.00"}), "/reserve"),
         (json!({"person_id": 99}), "/person_id"),
         (json!({"colour": "green"}), "/colour"),
@@ -192,7 +192,7 @@ async fn the_list_is_filtered_and_turned_page_by_page() {
         ("q=100%25", vec![3]),
         ("q=%25", vec![3]),
         ("sort=-stock_no", vec![3, 2, 1]),
-        ("standing=sold", vec![]),
+        ("status=sold", vec![]),
         ("sort=-stock_no&kind=locomotive", vec![3, 1]),
     ] {
         let mut numbers = Vec::new();
@@ -335,8 +335,8 @@ async fn what_an_engine_cannot_do_is_said_plainly() {
         shown["side_play"],
         json!({"value": "0", "unit": "in", "mm": "0"})
     );
-    let fitted = json!({"stock_no": stock_no, "fitted_on": "2026-05-14"});
-    shop.post(&format!("{}/fittings", boiler.location()), &fitted)
+    let fitted = json!({"stock_no": stock_no, "installed_on": "2026-05-14"});
+    shop.post(&format!("{}/installations", boiler.location()), &fitted)
         .await
         .created();
     let path = format!("/v1/engines/{stock_no}/working-figures");

@@ -520,9 +520,9 @@ async fn the_first_in_order_is_the_main_picture_and_every_change_is_journalled()
     assert_eq!(
         journal[1..],
         [
-            "photograph.added",
-            "photograph.added",
-            "photograph.added",
+            "photograph.created",
+            "photograph.created",
+            "photograph.created",
             "photographs.ordered",
             "photograph.changed",
             "photograph.removed"

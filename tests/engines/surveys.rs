@@ -22,7 +22,7 @@ impl Shop {
     pub async fn surveyed(&self, on: &str, findings: &[&str], clears: &[i64]) -> Answer {
         let findings: Vec<Value> = findings
             .iter()
-            .map(|words| json!({"area": "boiler", "severity": "stops_steaming", "words": words}))
+            .map(|words| json!({"area": "boiler", "severity": "stops_steaming", "description": words}))
             .collect();
         let survey =
             json!({"on": on, "surveyor": "Edda Morlock", "findings": findings, "clears": clears});
@@ -35,7 +35,7 @@ impl Shop {
         let items = page.body["items"].as_array().expect("items");
         items
             .iter()
-            .map(|finding| finding["words"].clone())
+            .map(|finding| finding["description"].clone())
             .collect()
     }
 }
@@ -46,7 +46,7 @@ async fn a_survey_keeps_a_grade_for_each_area_that_was_looked_at() {
     let survey = json!({
         "on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
         "grades": {"boiler": "good", "motion": "worn", "completeness": "as_new"},
-        "findings": [{"area": "motion", "severity": "note", "words": "expansion link slack"}]
+        "findings": [{"area": "motion", "severity": "note", "description": "expansion link slack"}]
     });
     let made = shop
         .request(Method::POST, &format!("{ENGINE}/surveys"))
@@ -63,7 +63,7 @@ async fn a_survey_keeps_a_grade_for_each_area_that_was_looked_at() {
     let finding = &made.body["findings"][0];
     assert_eq!(
         (
-            &finding["words"],
+            &finding["description"],
             &finding["found_on"],
             &finding["released"]
         ),
@@ -117,7 +117,7 @@ async fn an_engine_is_surveyed_from_the_day_it_came_to_today() {
 async fn what_is_wrong_with_a_survey_is_named() {
     let shop = shop_with_an_engine().await;
     let fine = json!({"on": "2026-04-08", "surveyor": "Edda Morlock"});
-    let twice = json!({"area": "boiler", "severity": "note", "words": "weeps"});
+    let twice = json!({"area": "boiler", "severity": "note", "description": "weeps"});
     for (change, pointer) in [
         (json!({"on": "8 April"}), "/on"),
         (json!({"surveyor": " "}), "/surveyor"),
@@ -125,7 +125,7 @@ async fn what_is_wrong_with_a_survey_is_named() {
         (json!({"grades": {"boiler": "lovely"}}), "/grades/boiler"),
         (json!({"grades": {"tender": "good"}}), "/grades/tender"),
         (
-            json!({"findings": [{"area": "boiler", "severity": "grave", "words": "weeps"}]}),
+            json!({"findings": [{"area": "boiler", "severity": "grave", "description": "weeps"}]}),
             "/findings/0/severity",
         ),
         (json!({"findings": [twice, twice]}), "/findings"),
@@ -254,9 +254,9 @@ async fn a_finding_is_released_to_the_public_by_those_who_sell() {
         json!(true)
     );
     change(Role::Seller).await.refused("precondition_failed");
-    shop.patch(address, &json!({"words": "nothing to see"}))
+    shop.patch(address, &json!({"description": "nothing to see"}))
         .await
-        .invalid_at("/words");
+        .invalid_at("/description");
     shop.patch(address, &json!({"released": null}))
         .await
         .invalid_at("/released");

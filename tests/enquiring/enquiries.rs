@@ -15,7 +15,7 @@ async fn a_want_is_kept_until_it_is_closed_with_a_reason() {
     let shop = Shop::open().await;
     let body = make::with(
         want(&json!({"whyte": "0-6-0"})),
-        &json!({"words": "goods engine preferred", "follow_up_on": "2026-06-01"}),
+        &json!({"message": "goods engine preferred", "follow_up_on": "2026-06-01"}),
     );
     let made = shop.post("/v1/enquiries", &body).await.created();
     let person = made.body["person_id"].clone();
@@ -24,7 +24,7 @@ async fn a_want_is_kept_until_it_is_closed_with_a_reason() {
         json!({"id": made.id(), "person_id": person, "on": "2026-05-14", "stock_no": null,
             "want": {"kind": "locomotive", "gauges": [{"value": "5", "unit": "in", "mm": "127"}], "scale": null, "whyte": "0-6-0",
                 "most_to_pay": "8000.00"},
-            "words": "goods engine preferred", "follow_up_on": "2026-06-01", "closed_on": null, "closed_because": null})
+            "message": "goods engine preferred", "follow_up_on": "2026-06-01", "closed_on": null, "closing_reason": null})
     );
     let due = async |query: &str| {
         let list = shop.get(&format!("/v1/enquiries{query}")).await.ok();
@@ -42,11 +42,11 @@ async fn a_want_is_kept_until_it_is_closed_with_a_reason() {
     let closing = format!("{}/closings", made.location());
     shop.post(&closing, &json!({})).await.refused("invalid");
     let closed = shop
-        .post(&closing, &json!({"because": "found one elsewhere"}))
+        .post(&closing, &json!({"reason": "found one elsewhere"}))
         .await
         .created();
     assert_eq!(closed.body["closed_on"], "2026-05-14");
-    shop.post(&closing, &json!({"because": "again"}))
+    shop.post(&closing, &json!({"reason": "again"}))
         .await
         .refused("conflict");
     shop.patch(&made.location(), &json!({"follow_up_on": null}))
@@ -56,8 +56,8 @@ async fn a_want_is_kept_until_it_is_closed_with_a_reason() {
     assert_eq!(
         shop.journal().await,
         [
-            "person.added",
-            "enquiry.made",
+            "person.created",
+            "enquiry.created",
             "enquiry.changed",
             "enquiry.closed"
         ]
@@ -163,7 +163,7 @@ async fn an_engine_that_goes_on_show_meets_the_wants_that_it_fits() {
     let told = page.body["items"].as_array().expect("items");
     let told: Vec<&Value> = told
         .iter()
-        .filter(|entry| entry["type"] == "wants.met")
+        .filter(|entry| entry["type"] == "wants.matched")
         .map(|entry| &entry["data"])
         .collect();
     assert_eq!(

@@ -24,7 +24,7 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
     // A draft is there once and for staff only; visitors do not see it, and it cannot be withdrawn.
     let drafted = shop.post(&own, &make::listing()).await.created();
     assert_eq!(drafted.location(), own);
-    assert_eq!(drafted.body["standing"], "draft");
+    assert_eq!(drafted.body["status"], "draft");
     assert_eq!(
         drafted.body["page_name"],
         format!("marrowby-a-5-in-gauge-0-6-0-{engine}")
@@ -46,9 +46,9 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
     assert_eq!(changed.body["page_name"], drafted.body["page_name"]);
     for change in [
         json!({"title": null}),
-        json!({"words": ""}),
+        json!({"description": ""}),
         json!({"price_on_request": null}),
-        json!({"standing": "on_show"}),
+        json!({"status": "published"}),
         json!({"page_name": "other"}),
     ] {
         shop.patch(&own, &change).await.refused("invalid").is(422);
@@ -58,26 +58,26 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
     let publications = format!("{own}/publications");
     let shown = shop.post(&publications, &json!({})).await.created();
     assert_eq!(
-        (&shown.body["standing"], &shown.body["on_show_since"]),
-        (&json!("on_show"), &json!("2026-05-14"))
+        (&shown.body["status"], &shown.body["on_show_since"]),
+        (&json!("published"), &json!("2026-05-14"))
     );
     assert_eq!(shop.get(&public).await.ok().body["title"], "Marrowby");
     shop.post(&publications, &json!({}))
         .await
         .refused("conflict");
-    shop.patch(&own, &json!({"words": "Run twice a year."}))
+    shop.patch(&own, &json!({"description": "Run twice a year."}))
         .await
         .ok();
     assert_eq!(
-        shop.get(&public).await.ok().body["words"],
+        shop.get(&public).await.ok().body["description"],
         "Run twice a year."
     );
 
     // Withdrawn, it is gone for visitors, and staff read the reason.
-    let because = json!({"because": "the owner wants it back"});
-    let withdrawn = shop.post(&withdrawals, &because).await.created();
+    let reason = json!({"reason": "the owner wants it back"});
+    let withdrawn = shop.post(&withdrawals, &reason).await.created();
     assert_eq!(
-        withdrawn.body["withdrawn_because"],
+        withdrawn.body["withdrawal_reason"],
         "the owner wants it back"
     );
     assert_eq!(withdrawn.body["on_show_since"], Value::Null);
@@ -91,14 +91,14 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
     assert_eq!(
         (
             &again.body["withdrawn_on"],
-            &again.body["withdrawn_because"]
+            &again.body["withdrawal_reason"]
         ),
         (&Value::Null, &Value::Null)
     );
     assert_eq!(
         of_listings(shop.journal_of(engine).await),
         [
-            "listing.drafted",
+            "listing.created",
             "listing.changed",
             "listing.published",
             "listing.changed",
@@ -149,10 +149,10 @@ async fn a_draft_may_be_discarded_by_who_has_read_it_and_nothing_else_may() {
     assert_eq!(
         of_listings(shop.journal_of(engine).await),
         [
-            "listing.drafted",
+            "listing.created",
             "listing.changed",
             "listing.discarded",
-            "listing.drafted",
+            "listing.created",
             "listing.published"
         ]
     );
@@ -186,7 +186,7 @@ async fn the_list_gate_keeps_an_engine_off_show_until_every_reason_is_cleared() 
     );
     assert_eq!(
         of_listings(shop.journal_of(engine).await),
-        ["listing.drafted"],
+        ["listing.created"],
         "a refusal leaves no trace"
     );
     shop.has_surveyed(engine, &json!([])).await;
@@ -267,7 +267,7 @@ async fn of_two_publications_at_once_one_is_done() {
     assert_eq!(statuses, [201, 409]);
     assert_eq!(
         of_listings(shop.journal_of(engine).await),
-        ["listing.drafted", "listing.published"]
+        ["listing.created", "listing.published"]
     );
 }
 
@@ -281,7 +281,7 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
     // A translation into a language that the firm does not use is refused.
     let german = |language: &str| {
         json!({"translations": [{"language": language, "title": "Schlepptenderlok",
-            "words": "In neun Wintern gebaut."}]})
+            "description": "In neun Wintern gebaut."}]})
     };
     let refused = shop.patch(&own, &german("de-CH")).await.refused("invalid");
     assert_eq!(
@@ -319,8 +319,8 @@ async fn words_are_kept_in_the_languages_of_the_firm() {
         .await
         .refused("invalid")
         .is(422);
-    let twice = json!({"translations": [{"language": "de-CH", "title": "a", "words": "b"},
-        {"language": "de-CH", "title": "c", "words": "d"}]});
+    let twice = json!({"translations": [{"language": "de-CH", "title": "a", "description": "b"},
+        {"language": "de-CH", "title": "c", "description": "d"}]});
     shop.patch(&own, &twice).await.refused("invalid").is(422);
 
     // Visitors read both languages and find the engine by its German title.

@@ -25,20 +25,20 @@ async fn an_offer_is_shown_with_what_is_left_after_tax() {
     assert_eq!(
         made.body,
         json!({"id": made.id(), "stock_no": engine, "person_id": person, "on": "2026-05-14", "amount": "7200.00",
-            "until": "2026-05-21", "note": null, "confirmed": [], "ended_by_sale_id": null, "standing": "open", "answered_on": null, "counter_amount": null,
-            "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "2500.00"}, "counter_left": null, "chance_of_better": null})
+            "until": "2026-05-21", "notes": null, "confirmed": [], "ended_by_sale_id": null, "status": "open", "answered_on": null, "counter_amount": null,
+            "profit": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "profit": "2500.00"}, "counter_left": null, "chance_of_better": null})
     );
     assert_eq!(shop.get(&made.location()).await.ok().body, made.body);
     let lower = make::with(offer.clone(), &json!({"amount": "4200.00"}));
     shop.post(&path, &lower).await.created();
     let list = shop.get(&path).await.ok();
-    let left: Vec<&Value> = list.body["items"]
+    let profit: Vec<&Value> = list.body["items"]
         .as_array()
         .expect("items")
         .iter()
-        .map(|item| &item["left"]["left"])
+        .map(|item| &item["profit"]["profit"])
         .collect();
-    assert_eq!(left, ["2500.00", "0.00"]);
+    assert_eq!(profit, ["2500.00", "0.00"]);
     for (change, pointer) in [
         (json!({"on": "2026-05-15"}), "/on"),
         (json!({"on": "2026-01-04"}), "/on"),
@@ -51,10 +51,10 @@ async fn an_offer_is_shown_with_what_is_left_after_tax() {
     }
     shop.set_day("2026-05-21");
     let open = shop.get(&made.location()).await.ok();
-    assert_eq!(open.body["standing"], "open", "its last day");
+    assert_eq!(open.body["status"], "open", "its last day");
     shop.set_day("2026-05-22");
     let lapsed = shop.get(&made.location()).await.ok();
-    assert_eq!(lapsed.body["standing"], "lapsed");
+    assert_eq!(lapsed.body["status"], "lapsed");
     let answer = json!({"answer": "accepted", "on": "2026-05-22"});
     shop.post(&format!("{}/answers", made.location()), &answer)
         .await
@@ -102,17 +102,14 @@ async fn an_offer_is_countered_and_then_accepted() {
         .await
         .created();
     assert_eq!(
-        (
-            &countered.body["standing"],
-            &countered.body["counter_amount"]
-        ),
+        (&countered.body["status"], &countered.body["counter_amount"]),
         (&json!("countered"), &json!("7500.00"))
     );
     let accepted = answer(json!({"answer": "accepted", "on": "2026-05-14"}))
         .await
         .created();
     assert_eq!(
-        (&accepted.body["standing"], &accepted.body["counter_amount"]),
+        (&accepted.body["status"], &accepted.body["counter_amount"]),
         (&json!("accepted"), &json!("7500.00"))
     );
     answer(json!({"answer": "declined", "on": "2026-05-14"}))
@@ -131,10 +128,10 @@ async fn an_offer_is_countered_and_then_accepted() {
         shop.journal_of(engine).await,
         [
             "engine.acquired",
-            "offer.made",
+            "offer.created",
             "offer.answered",
             "offer.answered",
-            "offer.made",
+            "offer.created",
             "engine.sold"
         ]
     );
@@ -213,10 +210,10 @@ async fn below_the_break_even_price_the_proprietor_alone_binds_the_firm() {
     let told = answered(&shop, Role::Seller, &low, &counter)
         .await
         .created();
-    assert_eq!(told.body["left"]["left"], "-0.01");
+    assert_eq!(told.body["profit"]["profit"], "-0.01");
     assert_eq!(
         told.body["counter_left"],
-        json!({"price": "4500.00", "tax": "50.00", "selling_cost": "0.00", "left": "250.00"})
+        json!({"price": "4500.00", "tax": "50.00", "selling_cost": "0.00", "profit": "250.00"})
     );
     // What is accepted then is the counter.
     answered(&shop, Role::Seller, &low, &yes).await.created();
@@ -247,7 +244,7 @@ async fn an_accepted_offer_is_withdrawn_or_ends_when_another_buys() {
     let told = answered(&shop, Role::Seller, &withdrawn, &gone)
         .await
         .created();
-    assert_eq!(told.body["standing"], "withdrawn");
+    assert_eq!(told.body["status"], "withdrawn");
     let lost = offered(&shop, engine, first, "7100.00").await;
     answered(&shop, Role::Seller, &lost, &yes).await.created();
     let won = offered(&shop, engine, second, "7200.00").await;
@@ -257,19 +254,19 @@ async fn an_accepted_offer_is_withdrawn_or_ends_when_another_buys() {
         .post(&format!("/v1/engines/{engine}/sales"), &sale)
         .await
         .created();
-    let standing = async |offer: &str| shop.get(offer).await.ok().body;
-    let lost_now = standing(&lost).await;
-    assert_eq!(lost_now["standing"], "engine_sold");
+    let status = async |offer: &str| shop.get(offer).await.ok().body;
+    let lost_now = status(&lost).await;
+    assert_eq!(lost_now["status"], "engine_sold");
     assert_eq!(lost_now["ended_by_sale_id"], sale.id());
-    assert_eq!(standing(&won).await["standing"], "accepted");
-    assert_eq!(standing(&withdrawn).await["standing"], "withdrawn");
+    assert_eq!(status(&won).await["status"], "accepted");
+    assert_eq!(status(&withdrawn).await["status"], "withdrawn");
     answered(&shop, Role::Seller, &lost, &gone)
         .await
         .refused("conflict");
     // It has ended, although that sale comes to nothing.
-    let off = json!({"on": "2026-05-14", "why": "cancelled"});
-    shop.post(&format!("{}/withdrawals", sale.location()), &off)
+    let off = json!({"on": "2026-05-14", "reason": "cancelled"});
+    shop.post(&format!("{}/cancellation", sale.location()), &off)
         .await
         .created();
-    assert_eq!(standing(&lost).await["standing"], "engine_sold");
+    assert_eq!(status(&lost).await["status"], "engine_sold");
 }

@@ -15,7 +15,10 @@ impl Shop {
 
 fn whys(promise: &Value) -> Vec<String> {
     let dangers = promise["dangers"].as_array().expect("dangers");
-    dangers.iter().map(|danger| text(&danger["why"])).collect()
+    dangers
+        .iter()
+        .map(|danger| text(&danger["danger"]))
+        .collect()
 }
 
 /// The steam paper of the engine holds to 2026-05-14, the day of the shop (14 months: British code, published).
@@ -28,7 +31,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
     shop.has_packed(engine).await;
     for item in ["drained", "lifting_plan", "drawings_packed"] {
         let tick = json!({"item": item, "on": "2026-05-14"});
-        shop.post(&format!("/v1/engines/{engine}/preparations"), &tick)
+        shop.post(&format!("/v1/engines/{engine}/checklist-ticks"), &tick)
             .await
             .created();
     }
@@ -36,7 +39,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
 
     // A promise for the last day of the steam certificate is safe; one for the day after is in danger.
     let give = async |on: &str| {
-        let promise = json!({"stock_no": engine, "person_id": buyer, "what": "ready_for_collection", "on": on});
+        let promise = json!({"stock_no": engine, "person_id": buyer, "kind": "ready_for_collection", "on": on});
         shop.post("/v1/promises", &promise).await
     };
     let today = give("2026-05-14").await.created();
@@ -71,7 +74,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
             &all[2]["sale_id"],
             &all[2]["promise_id"],
             &all[2]["on"],
-            &all[2]["what"]
+            &all[2]["kind"]
         ),
         (
             &json!(sale),
@@ -84,7 +87,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
 
     // The same promise is not made twice, and the list goes on over its pages.
     let twice =
-        json!({"stock_no": engine, "person_id": buyer, "what": "delivered", "on": "2026-05-16"});
+        json!({"stock_no": engine, "person_id": buyer, "kind": "delivered", "on": "2026-05-16"});
     shop.post("/v1/promises", &twice).await.refused("conflict");
     let first = shop.get("/v1/promises?limit=2").await.ok();
     let next = text(&first.body["next"]);
@@ -95,7 +98,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
 
     // After delivery the sale promises nothing more, and nothing new can be promised.
     let delivery =
-        json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright"});
+        json!({"on": "2026-05-14", "method": "collection", "handed_to": "Odo Fenwright"});
     shop.post(&format!("/v1/engines/{engine}/deliveries"), &delivery)
         .await
         .created();
@@ -106,7 +109,7 @@ async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
     );
     shop.post(
         "/v1/promises",
-        &make::with(twice, &json!({"what": "at_inspector"})),
+        &make::with(twice, &json!({"kind": "at_inspector"})),
     )
     .await
     .refused("conflict");
@@ -121,19 +124,19 @@ async fn open_jobs_and_parts_on_order_put_a_promise_in_danger() {
         .await
         .created()
         .id();
-    let promise = json!({"stock_no": engine, "person_id": person, "what": "at_inspector", "on": "2026-05-20"});
+    let promise = json!({"stock_no": engine, "person_id": person, "kind": "at_inspector", "on": "2026-05-20"});
     let made = shop.post("/v1/promises", &promise).await.created();
     assert_eq!(whys(&made.body), [""; 0]);
     let job = shop
-        .has_job_in_hand(engine, &["safety_valves_and_fittings"], &[])
+        .has_job_started(engine, &["safety_valves_and_fittings"], &[])
         .await;
     let now = async || whys(&shop.get(&made.location()).await.ok().body);
     assert_eq!(now().await, ["job_open"]);
-    for (expected_on, why) in [("2026-05-20", "job_open"), ("2026-05-21", "expected_later")] {
+    for (expected_on, reason) in [("2026-05-20", "job_open"), ("2026-05-21", "expected_later")] {
         shop.patch(&job, &json!({"expected_on": expected_on}))
             .await
             .ok();
-        assert_eq!(now().await, [why]);
+        assert_eq!(now().await, [reason]);
     }
     shop.finishes(&job, "2026-05-14").await;
     assert_eq!(now().await, [""; 0]);
@@ -150,33 +153,32 @@ async fn what_became_of_a_promise_is_said_once() {
         .await
         .created()
         .id();
-    let promise = json!({"stock_no": engine, "person_id": person, "what": "other", "words": "drawings copied", "on": "2026-05-15"});
+    let promise = json!({"stock_no": engine, "person_id": person, "kind": "other", "description": "drawings copied", "on": "2026-05-15"});
     for (change, pointer) in [
-        (json!({"words": null}), "/words"),
+        (json!({"description": null}), "/description"),
         (json!({"stock_no": 999}), "/stock_no"),
         (json!({"person_id": 999}), "/person_id"),
-        (json!({"what": "soon"}), "/what"),
+        (json!({"kind": "soon"}), "/kind"),
     ] {
         let body = make::with(promise.clone(), &change);
         shop.post("/v1/promises", &body).await.invalid_at(pointer);
     }
     let made = shop.post("/v1/promises", &promise).await.created();
-    let end = async |standing: &str, on: &str| {
-        let body = json!({"standing": standing, "on": on});
-        shop.post(&format!("{}/endings", made.location()), &body)
-            .await
+    let end = async |status: &str, on: &str| {
+        let body = json!({"status": status, "on": on});
+        shop.post(&format!("{}/end", made.location()), &body).await
     };
     end("kept", "2026-05-15").await.invalid_at("/on");
     shop.set_day("2026-05-16");
     end("kept", "2026-05-16").await.invalid_at("/on");
     end("kept", "2026-05-13").await.invalid_at("/on");
     let kept = end("kept", "2026-05-15").await.created();
-    assert_eq!(kept.body["standing"], "kept");
+    assert_eq!(kept.body["status"], "kept");
     end("broken", "2026-05-16").await.refused("conflict");
     assert_eq!(shop.promises("").await, [Value::Null; 0]);
     assert_eq!(
         shop.journal_of(engine).await,
-        ["engine.acquired", "promise.given", "promise.ended"]
+        ["engine.acquired", "promise.created", "promise.ended"]
     );
     shop.get("/v1/promises/999").await.refused("not_found");
 }

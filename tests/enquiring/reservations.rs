@@ -43,9 +43,9 @@ impl Shop {
             .expect("a look at the clock")
     }
 
-    async fn standing_of(&self, engine: i64) -> Value {
+    async fn status_of(&self, engine: i64) -> Value {
         let engine = self.get(&format!("/v1/engines/{engine}")).await.ok();
-        engine.body["standing"].clone()
+        engine.body["status"].clone()
     }
 
     async fn receives(&self, reservation: &str, amount: &str) -> Answer {
@@ -77,15 +77,15 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
         .reserve(
             engine,
             odo,
-            &json!({"deposit_due": "500.00", "note": "by telephone"}),
+            &json!({"deposit_due": "500.00", "notes": "by telephone"}),
         )
         .await
         .created();
     assert_eq!(
         made.body,
-        json!({"id": made.id(), "stock_no": engine, "person_id": odo, "standing": "live", "asked_at": "2026-05-14T11:00:00Z",
+        json!({"id": made.id(), "stock_no": engine, "person_id": odo, "status": "live", "asked_at": "2026-05-14T11:00:00Z",
             "hours": 72, "until_at": "2026-05-17T11:00:00Z", "place_in_queue": null, "deposit_due": "500.00", "deposits_held": "0.00",
-            "ended_at": null, "because": null, "sale_id": null, "to_be_told": false, "told_at": null, "note": "by telephone"})
+            "ended_at": null, "reason": null, "sale_id": null, "needs_notifying": false, "notified_at": null, "notes": "by telephone"})
     );
     assert_eq!(shop.get(&made.location()).await.ok().body, made.body);
 
@@ -103,13 +103,13 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
         list.body["items"].as_array().map(Vec::len)
     };
     assert_eq!(
-        (shop.standing_of(engine).await, public().await),
+        (shop.status_of(engine).await, public().await),
         (json!("reserved"), json!("reserved"))
     );
-    assert_eq!(found("/v1/engines?standing=reserved").await, Some(1));
-    assert_eq!(found("/v1/engines?standing=in_stock").await, Some(0));
+    assert_eq!(found("/v1/engines?status=reserved").await, Some(1));
+    assert_eq!(found("/v1/engines?status=in_stock").await, Some(0));
     assert_eq!(
-        found("/v1/engines?standing=in_stock,reserved").await,
+        found("/v1/engines?status=in_stock,reserved").await,
         Some(1)
     );
     assert_eq!(
@@ -131,20 +131,20 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
     // It counts to its last second; then the engine is for sale, even before the end is written down.
     shop.set_moment("2026-05-17T10:59:59Z");
     assert_eq!(shop.lapses().await, 0);
-    assert_eq!(shop.standing_of(engine).await, "reserved");
+    assert_eq!(shop.status_of(engine).await, "reserved");
     shop.set_moment("2026-05-17T11:00:00Z");
     assert_eq!(
-        (shop.standing_of(engine).await, public().await),
+        (shop.status_of(engine).await, public().await),
         (json!("in_stock"), json!("for_sale"))
     );
-    assert_eq!(found("/v1/engines?standing=in_stock").await, Some(1));
+    assert_eq!(found("/v1/engines?status=in_stock").await, Some(1));
     assert_eq!(
         found("/v1/public/listings?availability=reserved").await,
         Some(0)
     );
     let unwritten = shop.get(&made.location()).await.ok();
     assert_eq!(
-        unwritten.body["standing"], "lapsed",
+        unwritten.body["status"], "lapsed",
         "before anybody wrote it down"
     );
 
@@ -155,7 +155,7 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
     assert_eq!(lapsed.body["ended_at"], "2026-05-17T11:00:00Z");
     assert_eq!(
         shop.journal_since_show(engine).await,
-        ["reservation.made", "reservation.lapsed"]
+        ["reservation.created", "reservation.lapsed"]
     );
 }
 
@@ -174,7 +174,7 @@ async fn of_twenty_who_ask_at_once_one_gets_the_engine() {
     for answer in all {
         let answer = answer.await.expect("an answer");
         if answer.status == 201 {
-            assert_eq!(answer.body["standing"], "live");
+            assert_eq!(answer.body["status"], "live");
             n_live += 1;
         } else {
             answer.refused("already_reserved").is(409);
@@ -191,7 +191,7 @@ async fn of_twenty_who_ask_at_once_one_gets_the_engine() {
     let mut places = Vec::new();
     for answer in all {
         let answer = answer.await.expect("an answer").created();
-        assert_eq!(answer.body["standing"], "queued");
+        assert_eq!(answer.body["status"], "queued");
         places.push(answer.body["place_in_queue"].as_u64().expect("a place"));
     }
     places.sort_unstable();
@@ -218,7 +218,10 @@ async fn who_asks_twice_has_one_reservation() {
     assert_eq!(again.id(), ids[0]);
     let list = shop.get("/v1/reservations").await.ok();
     assert_eq!(list.body["items"].as_array().map(Vec::len), Some(1));
-    assert_eq!(shop.journal_since_show(engine).await, ["reservation.made"]);
+    assert_eq!(
+        shop.journal_since_show(engine).await,
+        ["reservation.created"]
+    );
 }
 
 #[actix_web::test]
@@ -247,7 +250,7 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
 
     // Nobody has to be notified while the first reservation lasts.
     let to_tell = async || {
-        let list = shop.get("/v1/reservations?to_be_told=true").await.ok();
+        let list = shop.get("/v1/reservations?needs_notifying=true").await.ok();
         let items = list.body["items"].as_array().expect("items").clone();
         items
             .iter()
@@ -255,36 +258,36 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
             .collect::<Vec<_>>()
     };
     let tell = async |of: &Answer| {
-        shop.post(&format!("{}/tellings", of.location()), &json!({}))
+        shop.post(&format!("{}/notifications", of.location()), &json!({}))
             .await
     };
     assert_eq!(to_tell().await, [0; 0]);
     tell(&second).await.refused("conflict");
 
     // The next in line holds the engine as soon as the first lets go, and is notified once.
-    let why = json!({"because": "has bought another one"});
+    let reason = json!({"reason": "has bought another one"});
     let release = async |of: &Answer| {
-        shop.post(&format!("{}/releases", of.location()), &why)
+        shop.post(&format!("{}/releases", of.location()), &reason)
             .await
     };
     let released = release(&first).await.created();
     assert_eq!(
-        (&released.body["standing"], &released.body["because"]),
-        (&json!("released"), &why["because"])
+        (&released.body["status"], &released.body["reason"]),
+        (&json!("released"), &reason["reason"])
     );
     release(&first).await.refused("conflict");
     let now_live = shop.get(&second.location()).await.ok();
     assert_eq!(
         (
-            &now_live.body["standing"],
+            &now_live.body["status"],
             &now_live.body["until_at"],
-            &now_live.body["to_be_told"]
+            &now_live.body["needs_notifying"]
         ),
         (&json!("live"), &json!("2026-05-14T16:00:00Z"), &json!(true))
     );
     assert_eq!(to_tell().await, [second.id()]);
     let told = tell(&second).await.created();
-    assert_eq!(told.body["told_at"], "2026-05-14T11:00:00Z");
+    assert_eq!(told.body["notified_at"], "2026-05-14T11:00:00Z");
     tell(&second).await.refused("conflict");
     assert_eq!(to_tell().await, [0; 0]);
 
@@ -305,12 +308,12 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
     assert_eq!(
         shop.journal_since_show(engine).await,
         [
-            "reservation.made",
+            "reservation.created",
             "reservation.queued",
             "reservation.queued",
             "reservation.released",
             "reservation.next_in_line",
-            "reservation.told",
+            "reservation.notified",
             "reservation.lapsed",
             "reservation.next_in_line",
             "reservation.queued"
@@ -380,7 +383,7 @@ async fn a_reservation_keeps_its_rules() {
         (json!({"until_at": "2026-05-15"}), "/until_at"),
         (json!({"deposit_due": "0.00"}), "/deposit_due"),
         (json!({"deposit_due": "7680.01"}), "/deposit_due"),
-        (json!({"standing": "live"}), "/standing"),
+        (json!({"status": "live"}), "/status"),
     ] {
         shop.reserve(engine, odo, &more).await.invalid_at(pointer);
     }
@@ -521,7 +524,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     assert_eq!(
         deposit.body,
         json!({"id": deposit.id(), "receipt_no": 1, "reservation_id": made.id(), "on": "2026-05-14", "amount": "500.00",
-            "method": "transfer", "notes_into_bank": false, "note": null, "stock_no": engine, "person_id": odo, "held": true,
+            "method": "transfer", "notes_into_bank": false, "notes": null, "stock_no": engine, "person_id": odo, "held": true,
             "payment_id": null, "returned": null})
     );
     assert_eq!(shop.owed_in_deposits().await, json!(["0.00", "500.00"]));
@@ -580,7 +583,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     let fulfilled = shop.get(&at).await.ok();
     assert_eq!(
         (
-            &fulfilled.body["standing"],
+            &fulfilled.body["status"],
             &fulfilled.body["sale_id"],
             &fulfilled.body["deposits_held"]
         ),
@@ -601,12 +604,12 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     assert_eq!(
         shop.journal_since_show(engine).await,
         [
-            "reservation.made",
+            "reservation.created",
             "deposit.received",
             "deposit.received",
             "engine.sold",
-            "payment.recorded",
-            "payment.recorded",
+            "payment.created",
+            "payment.created",
             "reservation.fulfilled"
         ]
     );
@@ -632,7 +635,7 @@ async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_ret
     assert_eq!(held.body["items"], json!([deposit.body]));
     let give_back = async |change: Value| {
         let back = make::with(
-            json!({"on": "2026-05-20", "method": "transfer", "because": "changed his mind"}),
+            json!({"on": "2026-05-20", "method": "transfer", "reason": "changed his mind"}),
             &change,
         );
         shop.post(&format!("{}/returns", deposit.location()), &back)
@@ -657,7 +660,7 @@ async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_ret
     assert_eq!(
         shop.journal_since_show(engine).await,
         [
-            "reservation.made",
+            "reservation.created",
             "deposit.received",
             "reservation.lapsed",
             "deposit.returned"
@@ -740,7 +743,7 @@ async fn the_queue_is_told_when_the_engine_goes() {
         .reserve(engine, edda, &json!({"join_queue": true}))
         .await
         .created();
-    let gone = json!({"on": "2026-05-14", "manner": "broken_for_parts"});
+    let gone = json!({"on": "2026-05-14", "method": "broken_for_parts"});
     shop.post(&format!("/v1/engines/{engine}/disposals"), &gone)
         .await
         .refused("already_reserved");
@@ -751,8 +754,8 @@ async fn the_queue_is_told_when_the_engine_goes() {
     let over = shop.get(&queued.location()).await.ok();
     assert_eq!(
         (
-            &over.body["standing"],
-            &over.body["to_be_told"],
+            &over.body["status"],
+            &over.body["needs_notifying"],
             &over.body["place_in_queue"]
         ),
         (&json!("engine_sold"), &json!(true), &Value::Null)

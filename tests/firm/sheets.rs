@@ -51,8 +51,7 @@ impl Shop {
         let boiler = self.get(&format!("/v1/engines/{engine}")).await.ok().body["boiler_id"]
             .as_i64()
             .expect("it has a boiler");
-        let findings =
-            json!([{"area": "motion", "severity": "note", "words": "slack in the left big end"}]);
+        let findings = json!([{"area": "motion", "severity": "note", "description": "slack in the left big end"}]);
         self.has_surveyed(engine, &findings).await;
         let person = self
             .post("/v1/persons", &make::person())
@@ -77,7 +76,7 @@ impl Shop {
             .await
             .created()
             .id();
-        let terms = json!({"engine": make::engine(), "manner": "commission", "on": "2026-01-05", "person_id": person,
+        let terms = json!({"engine": make::engine(), "method": "commission", "on": "2026-01-05", "person_id": person,
             "tax_position": "commission_in_owners_name", "commission_percent": "8"});
         let theirs = self.post("/v1/acquisitions", &terms).await.created();
         let theirs = theirs.body["stock_no"].as_i64().expect("a number");
@@ -101,8 +100,8 @@ impl Shop {
 async fn every_sheet_is_data_and_a_page_to_print() {
     let shop = Shop::open().await;
     let told = shop.has_told().await;
-    let note = json!({"topic": "laying_up", "kind": "locomotive", "words": "Blow down hot.\nLeave the drains open."});
-    shop.post("/v1/handover-notes", &note).await.created();
+    let notes = json!({"topic": "laying_up", "kind": "locomotive", "notes": "Blow down hot.\nLeave the drains open."});
+    shop.post("/v1/owner-notes", &notes).await.created();
     let Told {
         engine,
         boiler,
@@ -119,7 +118,7 @@ async fn every_sheet_is_data_and_a_page_to_print() {
         .body["items"][0]["id"]
         .as_i64()
         .expect("a finding");
-    let job = shop.has_job_in_hand(engine, &["motion"], &[finding]).await;
+    let job = shop.has_job_started(engine, &["motion"], &[finding]).await;
     shop.finishes(&job, "2026-05-14").await;
 
     // Each sheet has what its reader looks for.
@@ -137,7 +136,7 @@ async fn every_sheet_is_data_and_a_page_to_print() {
             vec!["steam", "QLW", "independent inspector"],
         ),
         (
-            format!("/v1/engines/{engine}/handover-notes"),
+            format!("/v1/engines/{engine}/owner-notes"),
             vec!["Laying up", "Leave the drains open."],
         ),
         // Sheets about money show the sums worked out by hand.
@@ -230,7 +229,7 @@ async fn a_print_is_opened_once_without_a_key_and_within_five_minutes() {
         json!({"sheet": "description", "stock_no": told.engine}),
         json!({"sheet": "work_record", "stock_no": told.engine}),
         json!({"sheet": "boiler_record", "boiler_id": told.boiler}),
-        json!({"sheet": "handover_notes", "stock_no": told.engine}),
+        json!({"sheet": "owner_notes", "stock_no": told.engine}),
         json!({"sheet": "invoice", "sale_id": told.sale}),
         json!({"sheet": "receipt", "deposit_id": told.deposit}),
         json!({"sheet": "commission", "sale_id": told.commission}),
@@ -320,34 +319,31 @@ async fn an_engine_gets_the_notes_of_its_kind_and_fuel() {
         (json!("locomotive"), json!("gas"), "for gas"),
         (json!("stationary"), Value::Null, "for the mill"),
     ] {
-        let note = json!({"topic": "running_in", "kind": kind, "fuel": fuel, "words": words});
-        shop.post("/v1/handover-notes", &note).await.created();
+        let notes = json!({"topic": "running_in", "kind": kind, "fuel": fuel, "notes": words});
+        shop.post("/v1/owner-notes", &notes).await.created();
     }
     shop.patch(&format!("/v1/engines/{engine}"), &json!({"fuel": "coal"}))
         .await
         .ok();
-    let path = format!("/v1/engines/{engine}/handover-notes");
+    let path = format!("/v1/engines/{engine}/owner-notes");
     let told = shop.get(&path).await.ok();
     let notes = told.body["notes"].as_array().expect("a list");
-    let words: Vec<_> = notes.iter().map(|note| note["words"].clone()).collect();
+    let words: Vec<_> = notes.iter().map(|note| note["notes"].clone()).collect();
     assert_eq!(words, ["for all", "for coal"]);
-    shop.patch("/v1/handover-notes/2", &json!({"words": "for coal, new"}))
+    shop.patch("/v1/owner-notes/2", &json!({"notes": "for coal, new"}))
         .await
         .ok();
-    let current = shop.get("/v1/handover-notes/2").await.ok();
+    let current = shop.get("/v1/owner-notes/2").await.ok();
     let gone = shop
-        .request(Method::DELETE, "/v1/handover-notes/2")
+        .request(Method::DELETE, "/v1/owner-notes/2")
         .by(&shop, Role::Proprietor)
         .if_match(&current.etag());
     gone.send().await.is(204);
-    shop.get("/v1/handover-notes/2").await.refused("not_found");
-    shop.post(
-        "/v1/handover-notes",
-        &json!({"topic": "gossip", "words": "x"}),
-    )
-    .await
-    .invalid_at("/topic");
-    shop.get("/v1/engines/999/handover-notes")
+    shop.get("/v1/owner-notes/2").await.refused("not_found");
+    shop.post("/v1/owner-notes", &json!({"topic": "gossip", "notes": "x"}))
+        .await
+        .invalid_at("/topic");
+    shop.get("/v1/engines/999/owner-notes")
         .await
         .refused("not_found");
 }

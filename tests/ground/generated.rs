@@ -72,15 +72,15 @@ fn the_migration_of_rows_is_cores_seed() {
         insert("boiler_codes (jurisdiction, name)", named),
         insert(
             "boiler_code_rules (code_id, rule, material, band, first_service_from, value, unit, effect, valid_from, valid_until, source, \
-             mark, note)",
+             mark, notes)",
             rules.iter().map(row),
         ),
         insert(
-            "tax_rules (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark, note)",
+            "tax_rules (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark, notes)",
             tax::seed().iter().map(tax_row),
         ),
         insert(
-            "sale_terms (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark)",
+            "statutory_periods (jurisdiction, rule, value, unit, valid_from, valid_until, source, mark)",
             terms::seed().iter().map(term_row),
         ),
     ];
@@ -103,7 +103,7 @@ fn tax_row(row: &TaxRule) -> String {
         or_null(row.valid_until.as_ref()),
         quoted(&row.source),
         quoted(row.mark.as_str()),
-        or_null(row.note.as_ref()),
+        or_null(row.notes.as_ref()),
     ];
     format!("({})", cells.join(", "))
 }
@@ -142,7 +142,7 @@ fn row(rule: &Rule) -> String {
         or_null(rule.valid_until.as_ref()),
         quoted(&rule.source),
         quoted(rule.mark.as_str()),
-        or_null(rule.note.as_ref()),
+        or_null(rule.notes.as_ref()),
     ];
     format!("({})", cells.join(", "))
 }

@@ -257,7 +257,7 @@ fn members_of(document: &Value, schema: &Value) -> Vec<String> {
 async fn what_is_wrong_with_a_body_is_said_in_plain_words() {
     let shop = Shop::open().await;
     let (engine, _) = shop.has_engine_with(crate::make::boiler()).await;
-    shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    shop.has_job_started(engine, &["motion"], &[]).await;
     shop.post("/v1/persons", &crate::make::person())
         .await
         .created();
@@ -354,7 +354,7 @@ async fn all_faults_of_a_body_are_told_at_once() {
         "/engine/bore",
         "/price",
         "/surprise",
-        "/manner",
+        "/method",
         "/on",
     ] {
         let told = refused.body["errors"].as_array().expect("errors");
@@ -369,7 +369,7 @@ async fn all_faults_of_a_body_are_told_at_once() {
         let mut told = told.filter(|it| it["pointer"] == pointer);
         told.next().map(|it| it["detail"].clone())
     };
-    assert_eq!(of("/manner"), Some(json!("is missing")));
+    assert_eq!(of("/method"), Some(json!("is missing")));
     let cylinders = of("/engine/cylinders").unwrap_or_default();
     let cylinders = cylinders.as_str().unwrap_or_default();
     assert!(
@@ -627,7 +627,7 @@ fn a_change_may_leave_out_any_member_and_takes_no_other() {
 async fn a_change_that_names_nothing_is_taken_and_changes_nothing() {
     let shop = Shop::open().await;
     let (engine, _) = shop.has_engine_with(crate::make::boiler()).await;
-    shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    shop.has_job_started(engine, &["motion"], &[]).await;
     shop.post("/v1/persons", &crate::make::person())
         .await
         .created();
@@ -666,7 +666,7 @@ async fn every_member_that_the_document_requires_of_an_answer_is_there() {
     }
     let shop = Shop::open().await;
     let (engine, boiler) = shop.has_engine_with(crate::make::boiler()).await;
-    let job = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let job = shop.has_job_started(engine, &["motion"], &[]).await;
     let document = document();
     for (address, form, least) in [
         (format!("/v1/engines/{engine}"), "EngineShown", 30),
@@ -707,7 +707,10 @@ async fn a_wrong_query_parameter_is_named() {
         ),
     ] {
         let refused = shop.get(path).await.refused("invalid_query");
-        let detail = refused.body["detail"].as_str().expect("words").to_owned();
+        let detail = refused.body["detail"]
+            .as_str()
+            .expect("description")
+            .to_owned();
         assert!(detail.contains(words), "{path}: {detail}");
     }
 }

@@ -83,7 +83,7 @@ async fn of_fifty_requests_with_one_key_one_has_an_effect_and_all_the_same_answe
     }
     let persons = shop.journal().await;
     assert_eq!(
-        persons.iter().filter(|it| *it == "person.added").count(),
+        persons.iter().filter(|it| *it == "person.created").count(),
         KEYS
     );
 }

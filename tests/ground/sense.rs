@@ -175,8 +175,8 @@ async fn a_fitter_has_24_hours_a_day_over_all_jobs() {
     let shop = Shop::open().await;
     let first = shop.has(make::engine()).await;
     let second = shop.has(make::engine()).await;
-    let one = shop.has_job_in_hand(first, &["other"], &[]).await;
-    let other = shop.has_job_in_hand(second, &["other"], &[]).await;
+    let one = shop.has_job_started(first, &["other"], &[]).await;
+    let other = shop.has_job_started(second, &["other"], &[]).await;
     let hours =
         |on: &str, fitter: &str, hours: &str| json!({"on": on, "fitter": fitter, "hours": hours});
     let day = "2026-05-04";
@@ -296,8 +296,10 @@ async fn of_two_like_numbers_at_once_one_is_questioned() {
 async fn a_price_of_more_than_ten_times_the_valuation_is_refused_unless_confirmed() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
-    let guide = crate::pricing::guide::guide("2026-01-01", "6200.00", &[]);
-    shop.post("/v1/guide/versions", &guide).await.created();
+    let price_scale = crate::pricing::price_scale::price_scale("2026-01-01", "6200.00", &[]);
+    shop.post("/v1/price-scale/versions", &price_scale)
+        .await
+        .created();
     shop.post(&format!("/v1/engines/{engine}/valuations"), &json!({}))
         .await
         .created();

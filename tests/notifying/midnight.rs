@@ -181,7 +181,7 @@ async fn all_engines_stand_at_a_gate_in_one_list() {
     shop.sql(&format!(
         "INSERT INTO persons (name) VALUES ('A. Thorncliffe');
          INSERT INTO sales (stock_no, on_day, price, person_id, invoice_no) VALUES ({gone}, '2026-05-01', 1, 1, 1);
-         INSERT INTO deliveries (sale_id, stock_no, on_day, manner, handed_to) SELECT id, {gone}, '2026-05-02', 'collection', 'A. Thorncliffe' FROM sales"
+         INSERT INTO deliveries (sale_id, stock_no, on_day, method, handed_to) SELECT id, {gone}, '2026-05-02', 'collection', 'A. Thorncliffe' FROM sales"
     ))
     .await;
     let list = async |query: &str| shop.get(&format!("/v1/readiness{query}")).await.ok().body;
@@ -223,7 +223,7 @@ async fn all_engines_stand_at_a_gate_in_one_list() {
         .ok();
     assert!(
         csv.text
-            .starts_with("stock_no,on,gate,open,not_met,holds_until"),
+            .starts_with("stock_no,on,gate,open,not_met,valid_until"),
         "{}",
         csv.text
     );

@@ -210,11 +210,11 @@ async fn what_happens_is_told_signed_and_thin() {
     assert!(call.is_verified_with(&secret), "{}", call.signature);
     assert!(!call.is_verified_with("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"));
     let body: Value = serde_json::from_str(&call.body).expect("JSON");
-    assert_eq!(body["type"], "person.added");
+    assert_eq!(body["type"], "person.created");
     assert!(!call.body.contains("Fenwright"), "{}", call.body);
     let entry = shop.get(&text(&body["data"]["url"])).await.ok();
     assert_eq!(entry.body["items"][0]["entry_no"], body["data"]["entry_no"]);
-    assert_eq!(entry.body["items"][0]["type"], "person.added");
+    assert_eq!(entry.body["items"][0]["type"], "person.created");
     let expected = format!("{}-{}", text(&entry.body["journal_id"]), call.entry_no());
     assert_eq!(call.id, expected);
     assert_eq!(shop.told(id, "received").await, [call.entry_no()]);
@@ -242,7 +242,7 @@ fn the_library_signs_as_the_specification_prints_it() {
 async fn a_call_that_is_not_received_comes_again_until_the_webhook_is_switched_off() {
     let (shop, receiver) = (Shop::open().await, Receiver::default());
     let (id, secret) = shop
-        .has_webhook(&receiver.listen(), json!(["person.added"]))
+        .has_webhook(&receiver.listen(), json!(["person.created"]))
         .await;
     receiver.answers(&[500, 307, 404, 301, 500, 503, 500, 500, 400, 500]);
     shop.has_person("Odo Fenwright").await;
@@ -270,8 +270,8 @@ async fn a_call_that_is_not_received_comes_again_until_the_webhook_is_switched_o
     assert_eq!((calls.len(), ids.len(), bodies.len()), (10, 1, 1));
     assert!(calls.iter().all(|call| call.is_signed_with(&secret)));
     let webhook = shop.get(&format!("/v1/webhooks/{id}")).await.ok();
-    assert_eq!(webhook.body["standing"], "off");
-    assert_eq!(webhook.body["off_because"], "unanswered");
+    assert_eq!(webhook.body["status"], "off");
+    assert_eq!(webhook.body["switched_off_reason"], "unanswered");
     assert_eq!(shop.told(id, "failed").await, [calls[0].entry_no()]);
     let journal = shop.journal().await;
     assert!(
@@ -283,10 +283,10 @@ async fn a_call_that_is_not_received_comes_again_until_the_webhook_is_switched_o
     shop.has_person("Ada Fell").await;
     assert_eq!(shop.calls_at(&caller, now).await, 0);
     let address = format!("/v1/webhooks/{id}");
-    shop.patch(&address, &json!({"standing": "on"})).await.ok();
+    shop.patch(&address, &json!({"status": "on"})).await.ok();
     assert_eq!(shop.calls_at(&caller, now).await, 1);
     let again = shop
-        .post(&format!("{address}/repeats"), &json!({"after": 0}))
+        .post(&format!("{address}/redeliveries"), &json!({"after": 0}))
         .await
         .created();
     assert_eq!(again.body["calls"], 2);
@@ -313,7 +313,7 @@ async fn gone_switches_off_at_once_and_retry_after_is_kept() {
     shop.has_person("Bo Tarn").await;
     shop.calls_at(&caller, later(200)).await;
     let webhook = shop.get(&format!("/v1/webhooks/{id}")).await.ok();
-    assert_eq!(webhook.body["off_because"], "gone");
+    assert_eq!(webhook.body["switched_off_reason"], "gone");
     shop.has_person("Cy Marl").await;
     assert_eq!(shop.calls_at(&caller, later(300_000)).await, 0);
 }
@@ -396,11 +396,11 @@ async fn a_webhook_is_tried_while_it_is_off() {
         .has_webhook(&receiver.listen(), json!(["person"]))
         .await;
     let address = format!("/v1/webhooks/{id}");
-    shop.patch(&address, &json!({"standing": "off"})).await.ok();
+    shop.patch(&address, &json!({"status": "off"})).await.ok();
     for (status, outcome) in [(204, "received"), (500, "failed")] {
         receiver.answers(&[status]);
         let trial = shop
-            .post(&format!("{address}/trial-calls"), &json!({}))
+            .post(&format!("{address}/test-calls"), &json!({}))
             .await
             .created();
         shop.calls_at(&caller(), noon()).await;
@@ -410,8 +410,11 @@ async fn a_webhook_is_tried_while_it_is_off() {
     }
     let calls = receiver.calls();
     assert!(calls.iter().all(|call| call.is_signed_with(&secret)));
-    assert!(calls[0].body.contains("webhook.trial"));
-    assert_eq!(shop.get(&address).await.ok().body["off_because"], "by_hand");
+    assert!(calls[0].body.contains("webhook.test"));
+    assert_eq!(
+        shop.get(&address).await.ok().body["switched_off_reason"],
+        "by_hand"
+    );
 }
 
 /// Trial 9: of ten calls six go wrong, each in another way; then the receiver is dead, and back. Every entry is received at least
@@ -572,7 +575,7 @@ async fn what_is_no_address_of_the_public_internet_or_no_type_is_refused() {
         "{}",
         wrong.text
     );
-    shop.post("/v1/webhooks/7/trial-calls", &json!({}))
+    shop.post("/v1/webhooks/7/test-calls", &json!({}))
         .await
         .refused("not_found");
     for role in [Role::Fitter, Role::Seller, Role::Bookkeeper, Role::Website] {
@@ -797,7 +800,7 @@ async fn no_address_of_a_private_network_is_called() {
         .chain(["localhost", "localhost.", "unknown"])
     {
         let insert = format!(
-            "INSERT INTO webhooks (url, types, secret, told_to) VALUES ('https://{name}.test:{port}/', '{{person}}', \
+            "INSERT INTO webhooks (url, types, secret, queued_up_to) VALUES ('https://{name}.test:{port}/', '{{person}}', \
              'whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw', 0)"
         );
         shop.sql(&insert).await;

@@ -7,7 +7,7 @@ CREATE TEMP TABLE made ON COMMIT DROP AS
 WITH shown AS (
     SELECT s.stock_no, row_number() OVER (ORDER BY s.stock_no) - 1 AS at, count(*) OVER () AS of_all,
         (SELECT id FROM surveys WHERE stock_no = s.stock_no ORDER BY on_day DESC, id DESC LIMIT 1) AS survey_id, s.boiler_id
-    FROM stock s WHERE s.listing = 'on_show' AND s.standing = 'in_stock'
+    FROM stock s WHERE s.listing = 'published' AND s.status = 'in_stock'
 )
 SELECT n, 1000 + n AS stock_no, 100000 + n AS id, shown.stock_no AS like_no, shown.survey_id, shown.boiler_id
 FROM generate_series(:first, :last) n JOIN shown ON shown.at = n % shown.of_all;
@@ -22,7 +22,7 @@ INSERT INTO engines SELECT (jsonb_populate_record(e, jsonb_build_object(
     'whyte', CASE WHEN e.whyte IS NOT NULL THEN (ARRAY['0-4-0', '0-6-0', '2-6-2', '4-4-2', '4-6-0', '0-4-4'])[1 + made.n % 6] END
 ))).* FROM made JOIN engines e ON e.stock_no = made.like_no;
 
-INSERT INTO acquisitions (stock_no, manner, on_day, price, tax_position)
+INSERT INTO acquisitions (stock_no, method, on_day, price, tax_position)
 SELECT stock_no, 'bought', current_date - 30 - n % 700, 500 + n % 4000, 'margin_scheme' FROM made;
 
 INSERT INTO listings SELECT (jsonb_populate_record(l, jsonb_build_object(
@@ -36,9 +36,9 @@ INSERT INTO boilers OVERRIDING SYSTEM VALUE
 SELECT (jsonb_populate_record(b, jsonb_build_object('id', made.id, 'number', 'M ' || made.n))).*
 FROM made JOIN boilers b ON b.id = made.boiler_id;
 
-INSERT INTO boiler_fittings (boiler_id, stock_no, fitted_on)
-SELECT made.id, made.stock_no, f.fitted_on
-FROM made JOIN boiler_fittings f ON f.boiler_id = made.boiler_id AND f.stock_no = made.like_no AND f.taken_out_on IS NULL;
+INSERT INTO boiler_installations (boiler_id, stock_no, installed_on)
+SELECT made.id, made.stock_no, f.installed_on
+FROM made JOIN boiler_installations f ON f.boiler_id = made.boiler_id AND f.stock_no = made.like_no AND f.removed_on IS NULL;
 
 -- At most ten tests of a boiler.
 CREATE TEMP TABLE tested ON COMMIT DROP AS

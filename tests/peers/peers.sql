@@ -3,9 +3,9 @@
 BEGIN;
 DROP TABLE IF EXISTS peer_listings;
 CREATE TABLE peer_listings AS
-SELECT l.stock_no, l.title, l.page_name, l.on_show_since, l.words, l.price_on_request,
+SELECT l.stock_no, l.title, l.page_name, l.on_show_since, l.description, l.price_on_request,
     e.kind, e.name, e.prototype, e.design, e.designer, e.builder, e.builder_standing, e.built_year, e.gauge, e.gauge_mm, e.scale,
-    e.whyte, e.fuel, e.goes_with, e.working_order,
+    e.whyte, e.fuel, e.included_items, e.working_order,
     CASE WHEN NOT l.price_on_request THEN (
         SELECT price FROM asking_prices a WHERE a.stock_no = l.stock_no ORDER BY on_day DESC, id DESC LIMIT 1
     ) END AS price,
@@ -17,7 +17,7 @@ SELECT l.stock_no, l.title, l.page_name, l.on_show_since, l.words, l.price_on_re
         SELECT id FROM surveys s WHERE s.stock_no = l.stock_no ORDER BY on_day DESC, id DESC LIMIT 1
     )) AS grades
 FROM listings l JOIN stock s USING (stock_no) JOIN engines e USING (stock_no)
-WHERE s.listing = 'on_show' AND s.standing = 'in_stock';
+WHERE s.listing = 'published' AND s.status = 'in_stock';
 ALTER TABLE peer_listings ADD PRIMARY KEY (stock_no);
 CREATE INDEX ON peer_listings (price, stock_no);
 CREATE INDEX ON peer_listings (on_show_since DESC, stock_no);

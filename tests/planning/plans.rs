@@ -18,7 +18,7 @@ impl Shop {
         let path = format!("/v1/engines/{stock_no}/jobs");
         let made = self.post(&path, &job).await.created();
         let agreed = json!({"to": "agreed", "on": "2026-05-14"});
-        self.post(&format!("{}/moves", made.location()), &agreed)
+        self.post(&format!("{}/transitions", made.location()), &agreed)
             .await
             .created();
         made.id()
@@ -30,7 +30,7 @@ impl Shop {
             .await
             .created()
             .id();
-        let given = json!({"stock_no": stock_no, "person_id": person, "what": "ready_for_collection", "on": on});
+        let given = json!({"stock_no": stock_no, "person_id": person, "kind": "ready_for_collection", "on": on});
         self.post("/v1/promises", &given).await.created();
     }
 
@@ -80,7 +80,7 @@ async fn who_is_there_when_is_kept_and_checked() {
 
     // Days off belong to a fitter on record and end no earlier than they begin.
     let off =
-        json!({"fitter_id": edda, "from": "2026-05-18", "until": "2026-05-22", "words": "away"});
+        json!({"fitter_id": edda, "from": "2026-05-18", "until": "2026-05-22", "notes": "away"});
     let off = shop.post("/v1/days-off", &off).await.created();
     let backwards = json!({"from": "2026-05-18", "until": "2026-05-17"});
     shop.post("/v1/days-off", &backwards)
@@ -117,17 +117,17 @@ async fn the_inspectors_visits_and_what_tests_take_are_kept_and_checked() {
 
     // Fee and hours are those of a test that exists.
     let terms = shop
-        .patch("/v1/test-terms/steam", &json!({"fee": "35.00"}))
+        .patch("/v1/test-costs/steam", &json!({"fee": "35.00"}))
         .await
         .ok();
     assert_eq!(
         terms.body,
         json!({"test": "steam", "hours": "3", "fee": "35.00"})
     );
-    shop.patch("/v1/test-terms/steam", &json!({"hours": "25"}))
+    shop.patch("/v1/test-costs/steam", &json!({"hours": "25"}))
         .await
         .invalid_at("/hours");
-    shop.get("/v1/test-terms/boiling").await.is(404);
+    shop.get("/v1/test-costs/boiling").await.is(404);
 }
 
 /// 2026-05-14 is a Thursday (ISO 8601): 7 hours on it and 5 on Friday do for 10, and the week begins on the 18th.
@@ -211,7 +211,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
     assert_eq!(
         (
             &promise["outcome"],
-            &promise["slack_days"],
+            &promise["days_in_hand"],
             &promise["no_earlier_than"]
         ),
         (&json!("kept"), &json!(1), &json!("2026-05-21"))
@@ -225,7 +225,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         (&json!("2026-05-18"), &json!("2026-05-24"))
     );
     assert_eq!(sheet["tests"].as_array().map(Vec::len), Some(2));
-    assert_eq!(sheet["promises"][0]["words"], "a day to spare");
+    assert_eq!(sheet["promises"][0]["description"], "a day to spare");
     let printed = shop
         .request(Method::GET, "/v1/week-sheet")
         .by(&shop, Role::Fitter);
@@ -237,8 +237,8 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
     );
 
     // Begun, and longer than agreed: the plan is held against it, and says that it is stale.
-    let moved = format!("/v1/jobs/{boiler}/moves");
-    shop.post(&moved, &json!({"to": "in_hand", "on": "2026-05-14"}))
+    let moved = format!("/v1/jobs/{boiler}/transitions");
+    shop.post(&moved, &json!({"to": "started", "on": "2026-05-14"}))
         .await
         .created();
     let booked = json!({"stock_no": engine, "hours": "8", "fitter": "Edda Morlock"});
@@ -261,9 +261,9 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
 
     // A new plan goes on from the hours already booked.
     let next = shop.plans().await;
-    let begun = step(&next, "job_id", &json!(boiler));
+    let started = step(&next, "job_id", &json!(boiler));
     assert_eq!(
-        (&begun["begun"], &begun["hours"]),
+        (&started["started"], &started["hours"]),
         (&json!(true), &json!([{"on": "2026-05-14", "hours": "2"}]))
     );
 }
@@ -279,7 +279,7 @@ async fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     let fitter = json!({"name": "Edda Morlock", "skills": ["boilersmithing", "steaming"], "weekly_hours": week});
     shop.post("/v1/fitters", &fitter).await.created();
     for (test, hours) in [("hydraulic_repeat", "2"), ("steam", "4")] {
-        let terms = format!("/v1/test-terms/{test}");
+        let terms = format!("/v1/test-costs/{test}");
         shop.patch(&terms, &json!({"hours": hours})).await.ok();
     }
     let visit = json!({"on": "2026-12-09", "tests": 5});
@@ -298,13 +298,13 @@ async fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     assert_eq!(
         (
             &promise["outcome"],
-            &promise["slack_days"],
+            &promise["days_in_hand"],
             &promise["no_earlier_than"]
         ),
         (&json!("kept"), &json!(2), &json!("2026-12-09"))
     );
     assert_eq!(
-        (&plan["score"]["broken"], &plan["bound"]["broken"]),
+        (&plan["score"]["broken"], &plan["lower_bound"]["broken"]),
         (&json!(0), &json!(0))
     );
     assert_eq!(plan["unplaced"], json!([]));
@@ -339,8 +339,8 @@ async fn an_engine_in_pieces_is_not_put_before_the_inspector() {
     }
     assert!(steam["first"].as_str() < last(paint).as_str(), "{plan}");
     // Somebody is at the paint: it comes first now.
-    let moved = json!({"to": "in_hand", "on": "2026-05-14"});
-    shop.post(&format!("/v1/jobs/{paint}/moves"), &moved)
+    let moved = json!({"to": "started", "on": "2026-05-14"});
+    shop.post(&format!("/v1/jobs/{paint}/transitions"), &moved)
         .await
         .created();
     let plan = shop.plans().await;
@@ -365,21 +365,21 @@ async fn a_promise_that_no_plan_keeps_is_told_with_the_reason() {
         .await
         .created()
         .id();
-    let given = json!({"stock_no": other, "person_id": person, "what": "other", "words": "to be seen running on air", "on": "2026-05-18"});
+    let given = json!({"stock_no": other, "person_id": person, "kind": "other", "description": "to be seen running on air", "on": "2026-05-18"});
     shop.post("/v1/promises", &given).await.created();
     let plan = shop.plans().await;
     let promise = &plan["promises"][0];
     assert_eq!(
-        (&promise["outcome"], &promise["slack_days"]),
+        (&promise["outcome"], &promise["days_in_hand"]),
         (&json!("cannot_be_kept"), &json!(-1))
     );
     assert_eq!(promise["no_earlier_than"], "2026-05-19");
     assert!(
-        promise["because"]
+        promise["reason"]
             .as_str()
             .is_some_and(|words| words.contains("Cylinders"))
     );
-    assert_eq!(plan["bound"]["broken"], 1);
+    assert_eq!(plan["lower_bound"]["broken"], 1);
     let saved = &plan["savings"][0];
     assert_eq!(
         (&saved["job_id"], &saved["broken"]),
@@ -450,7 +450,7 @@ async fn hours_are_booked_from_the_bench_with_three_facts() {
     let hours = json!({"stock_no": engine, "hours": "2.5"});
     shop.post("/v1/hours", &hours).await.invalid_at("/job_id");
     let edda = shop.has_fitter("Edda Morlock", &[]).await;
-    let job = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let job = shop.has_job_started(engine, &["motion"], &[]).await;
     shop.post("/v1/hours", &hours).await.invalid_at("/fitter");
     shop.patch(&job, &json!({"fitter_id": edda})).await.ok();
     let booked = shop.post("/v1/hours", &hours).await.created();
@@ -459,7 +459,7 @@ async fn hours_are_booked_from_the_bench_with_three_facts() {
     assert_eq!(booked.body["hours"][0]["on"], "2026-05-14");
     let wrong = json!({"stock_no": engine, "hours": "0"});
     shop.post("/v1/hours", &wrong).await.invalid_at("/hours");
-    let second = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let second = shop.has_job_started(engine, &["motion"], &[]).await;
     shop.post("/v1/hours", &hours).await.invalid_at("/job_id");
     let other = shop.has(make::engine()).await;
     let id: i64 = second
@@ -486,8 +486,8 @@ async fn the_next_plan_learns_from_what_jobs_took() {
     let job = shop
         .has_agreed_job(engine, json!({"hours_agreed": "2"}))
         .await;
-    let moves = format!("/v1/jobs/{job}/moves");
-    shop.post(&moves, &json!({"to": "in_hand", "on": "2026-05-14"}))
+    let moves = format!("/v1/jobs/{job}/transitions");
+    shop.post(&moves, &json!({"to": "started", "on": "2026-05-14"}))
         .await
         .created();
     let hours = json!({"stock_no": engine, "hours": "3", "fitter": "Edda Morlock"});
@@ -495,7 +495,7 @@ async fn the_next_plan_learns_from_what_jobs_took() {
     shop.post(&moves, &json!({"to": "finished", "on": "2026-05-14"}))
         .await
         .created();
-    let items = shop.get("/v1/hour-estimates").await.ok().body["items"].clone();
+    let items = shop.get("/v1/hours-accuracy").await.ok().body["items"].clone();
     assert_eq!(
         items,
         json!([{"touches": "motion", "fitter": null, "hours_agreed": "2", "hours_booked": "3", "factor": "1.0455"},

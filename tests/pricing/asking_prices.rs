@@ -1,6 +1,6 @@
 //! What the firm asks, and has asked.
 
-use crate::{harness::Shop, make, pricing::guide::guide};
+use crate::{harness::Shop, make, pricing::price_scale::price_scale};
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -10,9 +10,12 @@ async fn the_last_decision_holds_and_the_others_are_kept() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let path = format!("/v1/engines/{engine}/asking-prices");
-    shop.post("/v1/guide/versions", &guide("2026-01-01", "6200.00", &[]))
-        .await
-        .created();
+    shop.post(
+        "/v1/price-scale/versions",
+        &price_scale("2026-01-01", "6200.00", &[]),
+    )
+    .await
+    .created();
     let valuation = shop
         .post(&format!("/v1/engines/{engine}/valuations"), &json!({}))
         .await
@@ -52,9 +55,12 @@ async fn a_price_that_cannot_be_asked_is_refused() {
         shop.has(make::engine()).await,
         shop.has(make::engine()).await,
     );
-    shop.post("/v1/guide/versions", &guide("2026-01-01", "6200.00", &[]))
-        .await
-        .created();
+    shop.post(
+        "/v1/price-scale/versions",
+        &price_scale("2026-01-01", "6200.00", &[]),
+    )
+    .await
+    .created();
     let of_other = shop
         .post(&format!("/v1/engines/{other}/valuations"), &json!({}))
         .await

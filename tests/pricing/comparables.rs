@@ -55,7 +55,7 @@ async fn a_sale_is_recorded_with_what_is_known_of_it() {
     let shop = Shop::open().await;
     let known = json!({"whyte": "0-6-0", "fuel": "coal", "weight": {"value": "150", "unit": "lb"}, "build_quality": "sound",
         "builder_standing": "amateur", "working_order": "in_running_order", "grades": {"boiler": "good", "motion": "fair"},
-        "papers_months_left": 9, "boiler_material": "copper", "goes_with": ["box"]});
+        "papers_months_left": 9, "boiler_material": "copper", "included_items": ["box"]});
     let added = shop
         .post("/v1/comparables", &make::with(comparable(), &known))
         .await
@@ -70,7 +70,7 @@ async fn a_sale_is_recorded_with_what_is_known_of_it() {
         .await
         .refused("not_found")
         .is(404);
-    assert_eq!(shop.journal().await, ["comparable.added"]);
+    assert_eq!(shop.journal().await, ["comparable.created"]);
 }
 
 #[actix_web::test]
@@ -85,7 +85,7 @@ async fn what_is_no_sale_is_refused() {
         (json!({"kind": "road_engine", "whyte": "0-6-0"}), "/whyte"),
         (json!({"papers_months_left": 61}), "/papers_months_left"),
         (json!({"grades": {"boiler": "splendid"}}), "/grades/boiler"),
-        (json!({"goes_with": ["box", "box"]}), "/goes_with"),
+        (json!({"included_items": ["box", "box"]}), "/included_items"),
         (json!({"description": ""}), "/description"),
         (json!({"stock_no": 4}), "/stock_no"),
     ] {
@@ -99,7 +99,7 @@ async fn what_is_no_sale_is_refused() {
     )
     .await
     .created();
-    assert_eq!(shop.journal().await, ["comparable.added"]);
+    assert_eq!(shop.journal().await, ["comparable.created"]);
 }
 
 #[actix_web::test]
@@ -159,11 +159,11 @@ async fn a_sale_is_withdrawn_once_and_never_deleted() {
         .created()
         .location();
     let withdrawals = format!("{address}/withdrawals");
-    let withdrawal = |on: &str| json!({"on": on, "because": "the engine came back"});
+    let withdrawal = |on: &str| json!({"on": on, "reason": "the engine came back"});
     for (body, pointer) in [
         (withdrawal("2025-11-07"), "/on"),
         (withdrawal("2026-05-15"), "/on"),
-        (json!({"on": "2026-05-14"}), "/because"),
+        (json!({"on": "2026-05-14"}), "/reason"),
     ] {
         shop.post(&withdrawals, &body).await.invalid_at(pointer);
     }
@@ -172,7 +172,7 @@ async fn a_sale_is_withdrawn_once_and_never_deleted() {
         .await
         .created();
     assert_eq!(withdrawn.location(), address);
-    assert_eq!(withdrawn.body["withdrawn_because"], "the engine came back");
+    assert_eq!(withdrawn.body["withdrawal_reason"], "the engine came back");
     assert_eq!(shop.get(&address).await.ok().body, withdrawn.body);
     shop.post(&withdrawals, &withdrawal("2026-05-14"))
         .await
@@ -188,7 +188,7 @@ async fn a_sale_is_withdrawn_once_and_never_deleted() {
         .refused("method_not_allowed");
     assert_eq!(
         shop.journal().await,
-        ["comparable.added", "comparable.withdrawn"]
+        ["comparable.created", "comparable.withdrawn"]
     );
 }
 
@@ -219,7 +219,7 @@ async fn an_export_comes_in_again_as_it_went_out() {
     let shop = Shop::open().await;
     for change in [
         json!({"description": "=1+1, \"quoted\"\r\nand a second line"}),
-        json!({"description": "'twas hers", "goes_with": ["tender", "spares"], "gauge": {"value": "7 1/4", "unit": "in"}}),
+        json!({"description": "'twas hers", "included_items": ["tender", "spares"], "gauge": {"value": "7 1/4", "unit": "in"}}),
         json!({"description": "-5 \u{e9}, ''", "grades": {"frames": "worn"}, "papers_months_left": 0, "whyte": "0-4-0ST",
             "weight": {"value": "2.50", "unit": "cwt_uk"}, "boiler_material": "steel", "fuel": "oil"}),
         json!({"description": "@home", "kind": "stationary", "gauge": null}),
@@ -230,7 +230,7 @@ async fn an_export_comes_in_again_as_it_went_out() {
     }
     shop.post(
         "/v1/comparables/4/withdrawals",
-        &json!({"on": "2026-05-14", "because": "+ wrong price"}),
+        &json!({"on": "2026-05-14", "reason": "+ wrong price"}),
     )
     .await
     .created();
@@ -249,7 +249,7 @@ async fn an_export_comes_in_again_as_it_went_out() {
 #[actix_web::test]
 async fn a_file_from_a_spreadsheet_is_taken_with_the_columns_that_it_has() {
     let shop = Shop::open().await;
-    let file = "\u{feff}description,price,kind,source,on,goes_with,gauge.value,gauge.unit,papers_months_left\r\n\
+    let file = "\u{feff}description,price,kind,source,on,included_items,gauge.value,gauge.unit,papers_months_left\r\n\
                 'one,6200,locomotive,own,2025-11-08,\"box, tender\",7 1/4,in,9\r\n\
                 ''two,5400.50,locomotive,own,2025-11-09,,,,\r\n";
     shop.import(CSV, file).await.created();
@@ -259,7 +259,7 @@ async fn a_file_from_a_spreadsheet_is_taken_with_the_columns_that_it_has() {
         (&first["description"], &first["price"]),
         (&json!("one"), &json!("6200.00"))
     );
-    assert_eq!(first["goes_with"], json!(["box", "tender"]));
+    assert_eq!(first["included_items"], json!(["box", "tender"]));
     assert_eq!(first["gauge"]["mm"], "184.15");
     assert_eq!(
         list["items"][1]["description"], "'two",

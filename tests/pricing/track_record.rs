@@ -3,7 +3,7 @@
 use crate::{
     harness::{Shop, text},
     make,
-    pricing::guide::factor,
+    pricing::price_scale::factor,
 };
 use outshop_core::trade::Role;
 use reqwest::Method;
@@ -38,7 +38,7 @@ async fn the_table_of_the_standard_comes_out() {
         (&study["n_pairs"], &study["few_pairs"]),
         (&json!(17), &json!(true))
     );
-    assert_eq!(study["prd"]["verdict"], "not_judged");
+    assert_eq!(study["prd"]["result"], "not_judged");
     assert_eq!(study["prd"]["from"], "0.9800");
     let one = json!({"estimate": "1.00", "price": "1.00"});
     for (pairs, pointer) in [
@@ -125,7 +125,7 @@ async fn a_price_is_told_its_chance() {
     let at_likely = chance("6200.00").await;
     assert_eq!(
         (&at_likely["share_above"], &at_likely["basis"]),
-        (&json!("0.5000"), &json!("guide"))
+        (&json!("0.5000"), &json!("price_scale"))
     );
     assert_eq!(at_likely["median_discount_percent"], "1.0417");
     assert_eq!(chance("7750.00").await["share_above"], "0.1000");
@@ -150,25 +150,29 @@ async fn an_engine_that_is_not_in_stock_is_appraised_by_its_description() {
     let shop = Shop::open().await;
     shop.has_written(&[factor("build_quality", "fine", "1.05")])
         .await;
-    let engine = json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine", "goes_with": ["box"]});
+    let engine = json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine", "included_items": ["box"]});
     let asked = json!({"engine": engine, "supposing": [{"build_quality": "sound"}]});
-    let alone = shop.post("/v1/appraisals", &asked).await.created();
+    let alone = shop.post("/v1/buying-valuations", &asked).await.created();
     // 6200 x 1.05 = 6510 and 6200 (arithmetic).
     assert_eq!(
         (&alone.body["likely"], &alone.body["basis"]),
-        (&json!("6510.00"), &json!("guide"))
+        (&json!("6510.00"), &json!("price_scale"))
     );
     assert_eq!(alone.body["supposing"][0]["difference"], "-310.00");
     assert_eq!(alone.body["engine"]["gauge"]["value"], "5");
     assert_eq!(shop.get(&alone.location()).await.ok().body, alone.body);
     shop.has_seen(16).await;
     shop.learns().await;
-    let learned = shop.post("/v1/appraisals", &asked).await.created().body;
+    let learned = shop
+        .post("/v1/buying-valuations", &asked)
+        .await
+        .created()
+        .body;
     assert_eq!(
-        (&learned["basis"], &learned["fit_id"]),
+        (&learned["basis"], &learned["price_model_id"]),
         (&json!("sales"), &json!(1))
     );
-    let list = shop.get("/v1/appraisals").await.ok().body;
+    let list = shop.get("/v1/buying-valuations").await.ok().body;
     assert_eq!(
         (&list["items"][0], &list["items"][1]),
         (&learned, &alone.body)
@@ -183,13 +187,15 @@ async fn an_engine_that_is_not_in_stock_is_appraised_by_its_description() {
         (json!({"kind": "boat"}), "/engine/kind"),
     ] {
         let asked = json!({"engine": make::with(engine.clone(), &change)});
-        shop.post("/v1/appraisals", &asked)
+        shop.post("/v1/buying-valuations", &asked)
             .await
             .invalid_at(pointer);
     }
-    shop.get("/v1/appraisals/9").await.refused("not_found");
+    shop.get("/v1/buying-valuations/9")
+        .await
+        .refused("not_found");
     let by = |role| {
-        shop.request(Method::GET, "/v1/appraisals")
+        shop.request(Method::GET, "/v1/buying-valuations")
             .by(&shop, role)
             .send()
     };
@@ -197,8 +203,8 @@ async fn an_engine_that_is_not_in_stock_is_appraised_by_its_description() {
     by(Role::Website).await.refused("forbidden");
 }
 
-/// Each own sale is valued from what was sold before its day: with 7 sales before it the guide alone speaks, with 8 the sales
-/// do. Prices were 6200 until then, so that 6200 lies in both ranges (the guide's own, and one that saw nothing else).
+/// Each own sale is valued from what was sold before its day: with 7 sales before it the price scale alone speaks, with 8 the sales
+/// do. Prices were 6200 until then, so that 6200 lies in both ranges (the price scale's own, and one that saw nothing else).
 #[actix_web::test]
 async fn a_back_test_values_each_sale_from_those_before_it() {
     let shop = Shop::open().await;
@@ -222,7 +228,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         (&json!(1), &json!(1))
     );
 
-    // The guide alone: 6200 and a range of 25 % at 80 % (arithmetic); 7600 lies in it.
+    // The price scale alone: 6200 and a range of 25 % at 80 % (arithmetic); 7600 lies in it.
     let sale = &scores["sales"][0];
     assert_eq!(
         (

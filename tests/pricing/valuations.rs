@@ -1,16 +1,18 @@
-//! Valuations from the guide, through the interface.
+//! Valuations from the price scale, through the interface.
 
 use crate::{
     harness::{Shop, text},
     make,
-    pricing::guide::{factor, guide},
+    pricing::price_scale::{factor, price_scale},
 };
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
 
-async fn writes(shop: &Shop, guide: &Value) {
-    shop.post("/v1/guide/versions", guide).await.created();
+async fn writes(shop: &Shop, price_scale: &Value) {
+    shop.post("/v1/price-scale/versions", price_scale)
+        .await
+        .created();
 }
 
 fn effects(valuation: &Value) -> Vec<(&str, &str)> {
@@ -65,7 +67,7 @@ async fn the_likely_price_is_the_starting_price_times_the_factors() {
             "8050.00",
         ),
     ] {
-        writes(&shop, &guide("2026-01-01", start, &factors)).await;
+        writes(&shop, &price_scale("2026-01-01", start, &factors)).await;
         let valued = shop
             .post(&format!("/v1/engines/{engine}/valuations"), &json!({}))
             .await
@@ -80,7 +82,7 @@ async fn the_likely_price_is_the_starting_price_times_the_factors() {
         assert_eq!(pennies(&body["start"]) + sum, pennies(&body["likely"]));
         assert_eq!(
             (&body["on"], &body["level_percent"], &body["basis"]),
-            (&json!("2026-05-14"), &json!(80), &json!("guide"))
+            (&json!("2026-05-14"), &json!(80), &json!("price_scale"))
         );
         if start == "6200.00" {
             assert_eq!(effects(body), [("1.05", "303.71"), ("0.96", "-254.11")]);
@@ -94,7 +96,10 @@ async fn the_likely_price_is_the_starting_price_times_the_factors() {
 async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
     let shop = Shop::open().await;
     let engine = shop
-        .has(make::with(make::engine(), &json!({"goes_with": ["box"]})))
+        .has(make::with(
+            make::engine(),
+            &json!({"included_items": ["box"]}),
+        ))
         .await;
     let factors = [
         factor("box", "included", "1.02"),
@@ -102,7 +107,7 @@ async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
         factor("boiler", "good", "1.05"),
         factor("trolley", "included", "1.01"),
     ];
-    writes(&shop, &guide("2026-01-01", "1000.00", &factors)).await;
+    writes(&shop, &price_scale("2026-01-01", "1000.00", &factors)).await;
     let valued = shop
         .post(&format!("/v1/engines/{engine}/valuations"), &json!({}))
         .await
@@ -120,7 +125,7 @@ async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
     assert_eq!(warnings.len(), 4);
     assert_eq!(
         shop.journal().await,
-        ["engine.acquired", "guide.written", "engine.valued"]
+        ["engine.acquired", "price_scale.created", "engine.valued"]
     );
 }
 
@@ -133,8 +138,8 @@ async fn a_valuation_of_a_day_rests_on_the_guide_of_that_day_and_stays_as_it_was
         .await
         .refused("conflict")
         .is(409);
-    writes(&shop, &guide("2026-02-01", "6000.00", &[])).await;
-    writes(&shop, &guide("2026-05-01", "6200.00", &[])).await;
+    writes(&shop, &price_scale("2026-02-01", "6000.00", &[])).await;
+    writes(&shop, &price_scale("2026-05-01", "6200.00", &[])).await;
     let on = async |day: &str| shop.post(&path, &json!({"on": day})).await;
     on("2026-01-31").await.refused("conflict").is(409);
     let old = on("2026-04-30").await.created();
@@ -142,7 +147,7 @@ async fn a_valuation_of_a_day_rests_on_the_guide_of_that_day_and_stays_as_it_was
     assert_eq!(on("2026-05-01").await.created().body["likely"], "6200.00");
     on("2026-05-15").await.invalid_at("/on");
 
-    writes(&shop, &guide("2026-04-01", "9000.00", &[])).await;
+    writes(&shop, &price_scale("2026-04-01", "9000.00", &[])).await;
     assert_eq!(shop.get(&old.location()).await.ok().body, old.body);
     let list = shop.get(&path).await.ok().body;
     let days: Vec<_> = list["items"]
@@ -157,8 +162,8 @@ async fn a_valuation_of_a_day_rests_on_the_guide_of_that_day_and_stays_as_it_was
 #[actix_web::test]
 async fn without_a_starting_price_there_is_no_valuation() {
     let shop = Shop::open().await;
-    writes(&shop, &guide("2026-01-01", "6200.00", &[])).await;
-    for (change, why) in [
+    writes(&shop, &price_scale("2026-01-01", "6200.00", &[])).await;
+    for (change, reason) in [
         (
             json!({"gauge": {"value": "7 1/4", "unit": "in"}}),
             "no starting price for a locomotive of that size",
@@ -176,7 +181,7 @@ async fn without_a_starting_price_there_is_no_valuation() {
             .refused("conflict")
             .is(409);
         let detail = refused.body["detail"].as_str().expect("a sentence");
-        assert!(detail.contains(why), "{detail}");
+        assert!(detail.contains(reason), "{detail}");
         let list = shop.get(&format!("/v1/engines/{engine}/valuations")).await;
         assert_eq!(list.ok().body["items"], json!([]));
     }
@@ -192,7 +197,7 @@ async fn without_a_starting_price_there_is_no_valuation() {
 async fn sellers_value_engines_and_staff_read_it() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
-    writes(&shop, &guide("2026-01-01", "6200.00", &[])).await;
+    writes(&shop, &price_scale("2026-01-01", "6200.00", &[])).await;
     let path = format!("/v1/engines/{engine}/valuations");
     let value = |role| {
         let value = shop.request(Method::POST, &path).by(&shop, role);
@@ -224,7 +229,7 @@ async fn surveys_and_papers_of_the_day_count() {
         factor("papers", "in_date", "11"),
         factor("papers", "not_in_date", "13"),
     ];
-    writes(&shop, &guide("2026-01-01", "1.00", &factors)).await;
+    writes(&shop, &price_scale("2026-01-01", "1.00", &factors)).await;
     let likely = async |day: &str| {
         let valued = shop.post(&path, &json!({"on": day})).await.created();
         valued.body["likely"].clone()
@@ -272,8 +277,8 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     shop.learns().await;
     let alone = shop.post(&path, &json!({})).await.created().body;
     assert_eq!(
-        (&alone["basis"], &alone["fit_id"]),
-        (&json!("guide"), &json!(null))
+        (&alone["basis"], &alone["price_model_id"]),
+        (&json!("price_scale"), &json!(null))
     );
 
     // With more sales a model is fitted, and its steps add up to the likely price.
@@ -285,7 +290,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     let answer = shop.post(&path, &asked).await.created();
     let valued = &answer.body;
     assert_eq!(
-        (&valued["basis"], &valued["fit_id"]),
+        (&valued["basis"], &valued["price_model_id"]),
         (&json!("sales"), &json!(1))
     );
     assert_eq!(
@@ -297,7 +302,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     assert_eq!(pennies(&valued["start"]) + sum, pennies(&valued["likely"]));
     assert_eq!(
         (&steps[0]["from"], &steps[0]["level"]),
-        (&json!("guide"), &json!("fine"))
+        (&json!("price_scale"), &json!("fine"))
     );
     assert!(pennies(&valued["low"]) < pennies(&valued["likely"]));
     assert!(pennies(&valued["likely"]) < pennies(&valued["high"]));
@@ -349,7 +354,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
         .await
         .created()
         .body;
-    assert_eq!(earlier["basis"], "guide");
+    assert_eq!(earlier["basis"], "price_scale");
 }
 
 #[actix_web::test]
@@ -380,7 +385,7 @@ async fn what_is_asked_of_a_valuation_has_its_limits() {
     }
 }
 
-/// An engine that came in worn motion, with papers to 2026-05-14, priced by the guide: 1000 as it is, times 2 in good motion,
+/// An engine that came in worn motion, with papers to 2026-05-14, priced by the price scale: 1000 as it is, times 2 in good motion,
 /// times 3 while its papers hold (factors made up, so that each price tells which of them were applied).
 async fn shop_with_a_tired_engine() -> (Shop, i64, String) {
     let shop = Shop::open().await;
@@ -391,7 +396,7 @@ async fn shop_with_a_tired_engine() -> (Shop, i64, String) {
         factor("papers", "in_date", "3"),
         factor("working_order", "dismantled", "7"),
     ];
-    writes(&shop, &guide("2026-01-01", "1000.00", &factors)).await;
+    writes(&shop, &price_scale("2026-01-01", "1000.00", &factors)).await;
     let path = format!("/v1/engines/{engine}/valuations");
     (shop, engine, path)
 }
@@ -437,7 +442,7 @@ async fn a_finished_job_and_its_tests_are_supposed() {
         "a fresh steam test brings the papers back"
     );
     assert_eq!(
-        shop.get(&format!("/v1/jobs/{job}")).await.ok().body["standing"],
+        shop.get(&format!("/v1/jobs/{job}")).await.ok().body["status"],
         "proposed"
     );
 }
@@ -445,7 +450,7 @@ async fn a_finished_job_and_its_tests_are_supposed() {
 #[actix_web::test]
 async fn only_open_jobs_of_the_engine_and_tests_of_its_boiler_are_supposed() {
     let (shop, engine, path) = shop_with_a_tired_engine().await;
-    let done = shop.has_job_in_hand(engine, &["other"], &[]).await;
+    let done = shop.has_job_started(engine, &["other"], &[]).await;
     shop.finishes(&done, "2026-03-03").await;
     let other = shop.has(make::engine()).await;
     let of_other = json!({"title": "Work", "touches": ["other"]});
@@ -466,7 +471,7 @@ async fn only_open_jobs_of_the_engine_and_tests_of_its_boiler_are_supposed() {
         .invalid_at("/supposing/0/tests_passed");
     let described = json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}},
         "supposing": [{"finished_jobs": [1]}]});
-    shop.post("/v1/appraisals", &described)
+    shop.post("/v1/buying-valuations", &described)
         .await
         .invalid_at("/supposing/0/finished_jobs");
 }
@@ -568,7 +573,7 @@ async fn a_valuation_is_drawn_with_all_its_figures_in_words() {
             .find(|child| child.has_tag_name(("http://www.w3.org/2000/svg", name)));
         found
             .and_then(|found| found.text())
-            .expect("words")
+            .expect("description")
             .to_owned()
     };
     assert_eq!(

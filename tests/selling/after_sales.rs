@@ -27,12 +27,12 @@ async fn delivered(shop: &Shop, sale: &Value) -> (i64, i64) {
         .created();
     for item in ["drained", "spares_packed", "papers_packed"] {
         let tick = json!({"item": item, "on": "2026-03-03"});
-        shop.post(&format!("/v1/engines/{stock_no}/preparations"), &tick)
+        shop.post(&format!("/v1/engines/{stock_no}/checklist-ticks"), &tick)
             .await
             .created();
     }
     let delivery =
-        json!({"on": "2026-03-03", "manner": "collection", "handed_to": "Odo Fenwright"});
+        json!({"on": "2026-03-03", "method": "collection", "handed_to": "Odo Fenwright"});
     shop.post(&format!("/v1/engines/{stock_no}/deliveries"), &delivery)
         .await
         .created();
@@ -40,13 +40,15 @@ async fn delivered(shop: &Shop, sale: &Value) -> (i64, i64) {
 }
 
 async fn complain(shop: &Shop, sale: i64, asked_on: &str, given_back_on: Option<&str>) -> Answer {
-    let new = json!({"asked_on": asked_on, "words": "the left injector blows back", "given_back_on": given_back_on});
+    let new = json!({"asked_on": asked_on, "description": "the left injector blows back", "given_back_on": given_back_on});
     shop.post(&format!("/v1/sales/{sale}/complaints"), &new)
         .await
 }
 
-async fn last_days(shop: &Shop, sale: i64) -> Value {
-    let days = shop.get(&format!("/v1/sales/{sale}/last-days")).await;
+async fn statutory_deadlines(shop: &Shop, sale: i64) -> Value {
+    let days = shop
+        .get(&format!("/v1/sales/{sale}/statutory-deadlines"))
+        .await;
     days.ok().body
 }
 
@@ -63,7 +65,7 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     .await;
 
     // The periods run from the day of delivery, and each rule names its source.
-    let days = last_days(&shop, sale).await;
+    let days = statutory_deadlines(&shop, sale).await;
     assert_eq!(days["delivered_on"], "2026-03-03");
     assert_eq!(days["short_term_reject_until"], "2026-04-02");
     assert_eq!(days["cancel_until"], "2026-03-17");
@@ -78,10 +80,10 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     let complaint = complain(&shop, sale, "2026-03-20", None).await.created();
     assert_eq!(
         complaint.body,
-        json!({"id": complaint.id(), "sale_id": sale, "asked_on": "2026-03-20", "words": "the left injector blows back",
+        json!({"id": complaint.id(), "sale_id": sale, "asked_on": "2026-03-20", "description": "the left injector blows back",
             "given_back_on": null})
     );
-    let stopped = last_days(&shop, sale).await;
+    let stopped = statutory_deadlines(&shop, sale).await;
     assert_eq!(stopped["short_term_clock_stopped"], true);
     assert_eq!(stopped["short_term_reject_until"], Value::Null);
     shop.patch(
@@ -90,7 +92,7 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     )
     .await
     .ok();
-    let days = last_days(&shop, sale).await;
+    let days = statutory_deadlines(&shop, sale).await;
     assert_eq!(days["short_term_reject_until"], "2026-04-14");
 
     // The cancellation period depends on when the buyer was informed; it is a year longer if they never were.
@@ -100,21 +102,27 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     )
     .await
     .ok();
-    assert_eq!(last_days(&shop, sale).await["cancel_until"], "2027-03-17");
+    assert_eq!(
+        statutory_deadlines(&shop, sale).await["cancel_until"],
+        "2027-03-17"
+    );
     shop.patch(
         &format!("/v1/sales/{sale}"),
         &json!({"informed_of_cancellation_on": "2026-04-20"}),
     )
     .await
     .ok();
-    assert_eq!(last_days(&shop, sale).await["cancel_until"], "2026-05-04");
+    assert_eq!(
+        statutory_deadlines(&shop, sale).await["cancel_until"],
+        "2026-05-04"
+    );
 
     // A cancellation on the last day is in time, and sets the day for sending the engine back.
     let cancelled = json!({"cancelled_on": "2026-05-04"});
     shop.patch(&format!("/v1/sales/{sale}"), &cancelled)
         .await
         .ok();
-    let days = last_days(&shop, sale).await;
+    let days = statutory_deadlines(&shop, sale).await;
     assert_eq!(
         [&days["cancelled_in_time"], &days["send_back_by"]],
         [&json!(true), &json!("2026-05-18")],
@@ -148,17 +156,17 @@ async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
     }
 
     // Once the engine is back, the day for the refund follows.
-    let back = json!({"on": "2026-05-12", "why": "cancelled"});
+    let back = json!({"on": "2026-05-12", "reason": "cancelled"});
     shop.post(&format!("/v1/sales/{sale}/returns"), &back)
         .await
         .created();
-    let days = last_days(&shop, sale).await;
+    let days = statutory_deadlines(&shop, sale).await;
     assert_eq!(
         (&days["sent_back_on"], &days["refund_by"]),
         (&json!("2026-05-12"), &json!("2026-05-26"))
     );
     let history = shop.journal_of(stock_no).await;
-    for kind in ["complaint.recorded", "complaint.changed"] {
+    for kind in ["complaint.created", "complaint.changed"] {
         assert!(history.contains(&kind.to_owned()), "{history:?}");
     }
 }
@@ -170,17 +178,26 @@ async fn a_rejected_engine_is_refunded_by_the_agreement_and_not_by_the_return() 
     let (_, sale) = delivered(&shop, &json!({})).await;
     let agreed = json!({"refund_agreed_on": "2026-04-04"});
     shop.patch(&format!("/v1/sales/{sale}"), &agreed).await.ok();
-    assert_eq!(last_days(&shop, sale).await["refund_by"], "2026-04-17");
-    let back = json!({"on": "2026-04-20", "why": "rejected"});
+    assert_eq!(
+        statutory_deadlines(&shop, sale).await["refund_by"],
+        "2026-04-17"
+    );
+    let back = json!({"on": "2026-04-20", "reason": "rejected"});
     shop.post(&format!("/v1/sales/{sale}/returns"), &back)
         .await
         .created();
-    assert_eq!(last_days(&shop, sale).await["refund_by"], "2026-04-17");
+    assert_eq!(
+        statutory_deadlines(&shop, sale).await["refund_by"],
+        "2026-04-17"
+    );
     let (_, other) = delivered(&shop, &json!({})).await;
     shop.post(&format!("/v1/sales/{other}/returns"), &back)
         .await
         .created();
-    assert_eq!(last_days(&shop, other).await["refund_by"], "2026-05-03");
+    assert_eq!(
+        statutory_deadlines(&shop, other).await["refund_by"],
+        "2026-05-03"
+    );
 }
 
 /// Consumer Rights Act 2015 s.22(8): at least 7 days remain after the return. date(2026, 4, 1) + relativedelta(days=7).
@@ -191,7 +208,7 @@ async fn seven_days_remain_after_a_repair() {
     complain(&shop, sale, "2026-03-31", Some("2026-04-01"))
         .await
         .created();
-    let days = last_days(&shop, sale).await;
+    let days = statutory_deadlines(&shop, sale).await;
     assert_eq!(days["short_term_reject_until"], "2026-04-08");
     assert_eq!(days["cancel_until"], Value::Null, "sold on the premises");
 }
@@ -204,7 +221,7 @@ async fn the_law_binds_sales_to_consumers_and_runs_from_delivery() {
         &json!({"buyer_is_consumer": false, "at_distance": true}),
     )
     .await;
-    let days = last_days(&shop, sale).await;
+    let days = statutory_deadlines(&shop, sale).await;
     assert_eq!(
         (
             &days["short_term_reject_until"],
@@ -215,7 +232,7 @@ async fn the_law_binds_sales_to_consumers_and_runs_from_delivery() {
     );
     let engine = shop.has(make::engine()).await;
     let undelivered = shop.has_sold(engine).await;
-    let days = last_days(&shop, undelivered).await;
+    let days = statutory_deadlines(&shop, undelivered).await;
     assert_eq!(
         (&days["delivered_on"], &days["rules"]),
         (&Value::Null, &json!([]))
@@ -234,14 +251,14 @@ async fn the_law_binds_sales_to_consumers_and_runs_from_delivery() {
         let sale = json!({"on": "2026-05-14", "price": "7600.00", "person_id": buyer, "at_distance": at_distance});
         let path = format!("/v1/engines/{engine}/sales");
         let sale = shop.post(&path, &sale).await.created().id();
-        let off = json!({"on": "2026-05-14", "why": "cancelled"});
-        shop.post(&format!("/v1/sales/{sale}/withdrawals"), &off)
+        let off = json!({"on": "2026-05-14", "reason": "cancelled"});
+        shop.post(&format!("/v1/sales/{sale}/cancellation"), &off)
             .await
             .created();
-        let days = last_days(&shop, sale).await;
+        let days = statutory_deadlines(&shop, sale).await;
         assert_eq!(days["refund_by"], refund_by, "{days}");
     }
-    shop.get("/v1/sales/999/last-days")
+    shop.get("/v1/sales/999/statutory-deadlines")
         .await
         .refused("not_found");
 }
@@ -264,7 +281,7 @@ async fn a_complaint_keeps_its_days() {
     shop.patch(&asked.location(), &json!({"given_back_on": "2026-03-02"}))
         .await
         .invalid_at("/given_back_on");
-    let back = json!({"on": "2026-05-12", "why": "rejected"});
+    let back = json!({"on": "2026-05-12", "reason": "rejected"});
     shop.post(&format!("/v1/sales/{sale}/returns"), &back)
         .await
         .created();
@@ -274,7 +291,7 @@ async fn a_complaint_keeps_its_days() {
     let fitter = shop
         .request(Method::POST, &format!("/v1/sales/{sale}/complaints"))
         .by(&shop, Role::Fitter);
-    let fitter = fitter.json(&json!({"asked_on": "2026-05-12", "words": "x"}));
+    let fitter = fitter.json(&json!({"asked_on": "2026-05-12", "description": "x"}));
     fitter.send().await.refused("forbidden");
     shop.get("/v1/complaints/999").await.refused("not_found");
 }
@@ -284,7 +301,7 @@ async fn what_a_buyer_asks_is_noted_and_answered() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop, &json!({})).await;
     let path = format!("/v1/sales/{sale}/support-notes");
-    let asked = json!({"on": "2026-04-02", "words": "how to lay it up?"});
+    let asked = json!({"on": "2026-04-02", "message": "how to lay it up?"});
     for on in ["2026-03-02", "2026-05-15"] {
         shop.post(&path, &with(asked.clone(), &json!({"on": on})))
             .await
@@ -293,7 +310,7 @@ async fn what_a_buyer_asks_is_noted_and_answered() {
     let noted = shop.post(&path, &asked).await.created();
     assert_eq!(
         noted.body,
-        json!({"id": noted.id(), "sale_id": sale, "on": "2026-04-02", "words": "how to lay it up?", "answered": null})
+        json!({"id": noted.id(), "sale_id": sale, "on": "2026-04-02", "message": "how to lay it up?", "answered": null})
     );
     let answered = json!({"answered": "blown down hot, then dry and open"});
     let changed = shop.patch(&noted.location(), &answered).await.ok();
@@ -302,7 +319,10 @@ async fn what_a_buyer_asks_is_noted_and_answered() {
     assert_eq!(list.body["items"], json!([changed.body]));
     let history = shop.journal_of(stock_no).await;
     assert!(
-        history.ends_with(&["support.noted".to_owned(), "support.answered".to_owned()]),
+        history.ends_with(&[
+            "support_note.created".to_owned(),
+            "support_note.answered".to_owned()
+        ]),
         "{history:?}"
     );
 }
@@ -342,8 +362,8 @@ async fn an_invoice_shows_tax_under_the_ordinary_scheme_alone() {
     );
     assert_eq!(invoice["wording"], Value::Null);
 
-    let off = json!({"on": "2026-05-14", "why": "agreed"});
-    shop.post(&format!("/v1/sales/{ordinary}/withdrawals"), &off)
+    let off = json!({"on": "2026-05-14", "reason": "agreed"});
+    shop.post(&format!("/v1/sales/{ordinary}/cancellation"), &off)
         .await
         .created();
     let invoice = read(ordinary).await.ok().body;

@@ -12,7 +12,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 fn on_commission() -> Value {
-    json!({"engine": engine(), "manner": "commission", "on": "2026-01-05", "tax_position": "commission_in_owners_name",
+    json!({"engine": engine(), "method": "commission", "on": "2026-01-05", "tax_position": "commission_in_owners_name",
         "reserve": "5000.00", "commission_percent": "8"})
 }
 
@@ -187,12 +187,12 @@ async fn the_owner_is_paid_what_is_due_when_the_buyer_has_paid() {
         "{}",
         refused.text
     );
-    let early = json!({"before_buyer_paid": true, "note": "the rest comes on Monday"});
+    let early = json!({"before_buyer_paid": true, "notes": "the rest comes on Monday"});
     let first = shop.pays_owner(sale, "1000.00", &early).await.created();
     assert_eq!(
         shop.get(&first.location()).await.ok().body,
         json!({"id": first.id(), "sale_id": sale, "on": TODAY, "amount": "1000.00", "method": "transfer",
-            "note": "the rest comes on Monday"})
+            "notes": "the rest comes on Monday"})
     );
     shop.has_been_paid(sale, "0.01").await;
     shop.pays_owner(sale, "3881.61", &json!({}))
@@ -321,26 +321,26 @@ async fn the_owner_is_told_once_of_each_change_of_the_price() {
     );
     let first = waiting[0]["id"].as_i64().expect("an id");
     let notice = format!("/v1/owner-notices/{first}");
-    let tellings = format!("{notice}/tellings");
+    let tellings = format!("{notice}/notifications");
     for (on, pointer) in [("2026-05-15", "/on"), ("2026-05-13", "/on")] {
         shop.post(&tellings, &json!({"on": on}))
             .await
             .invalid_at(pointer);
     }
-    let telling = json!({"on": TODAY, "how": "by telephone"});
+    let telling = json!({"on": TODAY, "method": "by telephone"});
     let told = shop.post(&tellings, &telling).await.created();
     assert_eq!(told.location(), notice);
-    assert_eq!(told.body["told_by"], "the proprietor");
+    assert_eq!(told.body["notified_by"], "the proprietor");
     assert_eq!(shop.get(&notice).await.ok().body, told.body);
     shop.post(&tellings, &telling).await.refused("conflict");
     assert_eq!(open().await, json!([waiting[1]]));
-    let done = shop.get("/v1/owner-notices?told=true").await.ok().body;
+    let done = shop.get("/v1/owner-notices?notified=true").await.ok().body;
     assert_eq!(done["items"], json!([told.body]));
     // The first price of the engine, a price of the firm's own engine, and none.
     for no_change in [first - 2, first - 1, 999] {
-        let path = format!("/v1/owner-notices/{no_change}/tellings");
+        let path = format!("/v1/owner-notices/{no_change}/notifications");
         shop.post(&path, &telling).await.refused("not_found");
     }
     let journal = shop.journal_of(stock_no).await;
-    assert_eq!(journal.last().map(String::as_str), Some("owner.told"));
+    assert_eq!(journal.last().map(String::as_str), Some("owner.notified"));
 }

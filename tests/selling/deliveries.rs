@@ -7,8 +7,8 @@ use serde_json::{Value, json};
 
 impl Shop {
     async fn deliver(&self, stock_no: i64, on: &str) -> Answer {
-        let delivery = json!({"on": on, "manner": "collection", "handed_to": "Odo Fenwright",
-            "what_went_with_it": "box, fire irons, boiler papers"});
+        let delivery = json!({"on": on, "method": "collection", "handed_to": "Odo Fenwright",
+            "items_handed_over": "box, fire irons, boiler papers"});
         self.post(&format!("/v1/engines/{stock_no}/deliveries"), &delivery)
             .await
     }
@@ -50,22 +50,22 @@ async fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
         "a refusal leaves no trace"
     );
 
-    let left = shop.deliver(engine, "2026-05-14").await.created();
-    assert_eq!(left.location(), format!("/v1/deliveries/{}", left.id()));
+    let profit = shop.deliver(engine, "2026-05-14").await.created();
+    assert_eq!(profit.location(), format!("/v1/deliveries/{}", profit.id()));
     assert_eq!(
-        left.body,
-        json!({"id": left.id(), "sale_id": sale, "stock_no": engine, "on": "2026-05-14", "manner": "collection",
-            "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
+        profit.body,
+        json!({"id": profit.id(), "sale_id": sale, "stock_no": engine, "on": "2026-05-14", "method": "collection",
+            "handed_to": "Odo Fenwright", "items_handed_over": "box, fire irons, boiler papers", "carrier": null,
             "carrier_reference": null, "country": null})
     );
-    assert_eq!(shop.get(&left.location()).await.ok().body, left.body);
+    assert_eq!(shop.get(&profit.location()).await.ok().body, profit.body);
     let list = shop
         .get(&format!("/v1/engines/{engine}/deliveries"))
         .await
         .ok();
-    assert_eq!(list.body["items"], json!([left.body]));
+    assert_eq!(list.body["items"], json!([profit.body]));
     let now = shop.get(&format!("/v1/engines/{engine}")).await.ok();
-    assert_eq!(now.body["standing"], "delivered");
+    assert_eq!(now.body["status"], "delivered");
     assert_eq!(
         shop.journal_of(engine).await.last().map(String::as_str),
         Some("engine.delivered")
@@ -76,7 +76,7 @@ async fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
         .refused("conflict")
         .is(409);
     let tick = json!({"item": "drained", "on": "2026-05-14"});
-    shop.post(&format!("/v1/engines/{engine}/preparations"), &tick)
+    shop.post(&format!("/v1/engines/{engine}/checklist-ticks"), &tick)
         .await
         .refused("conflict");
 }
@@ -127,7 +127,7 @@ async fn a_delivery_is_of_a_day_from_the_sale_to_today() {
     shop.deliver(engine, "2026-05-13").await.invalid_at("/on");
     shop.deliver(engine, "2026-05-15").await.invalid_at("/on");
     let path = format!("/v1/engines/{engine}/deliveries");
-    let delivery = json!({"on": "2026-05-14", "manner": "carrier", "handed_to": "Jem Thorn", "carrier": "Thorn Haulage"});
+    let delivery = json!({"on": "2026-05-14", "method": "carrier", "handed_to": "Jem Thorn", "carrier": "Thorn Haulage"});
     shop.request(Method::POST, &path)
         .by(&shop, Role::Seller)
         .json(&delivery)
@@ -136,24 +136,24 @@ async fn a_delivery_is_of_a_day_from_the_sale_to_today() {
         .refused("idempotency_key_missing")
         .is(400);
     for (change, pointer) in [
-        (json!({"manner": "balloon"}), "/manner"),
+        (json!({"method": "balloon"}), "/method"),
         (json!({"handed_to": " "}), "/handed_to"),
         (json!({"carrier": null}), "/carrier"),
-        (json!({"manner": "collection"}), "/carrier"),
+        (json!({"method": "collection"}), "/carrier"),
         (
             json!({"carrier": null, "carrier_reference": "TH 88"}),
             "/carrier_reference",
         ),
         (json!({"country": "FR"}), "/country"),
-        (json!({"manner": "export"}), "/manner"),
-        (json!({"manner": "export"}), "/country"),
+        (json!({"method": "export"}), "/method"),
+        (json!({"method": "export"}), "/country"),
     ] {
         shop.post(&path, &make::with(delivery.clone(), &change))
             .await
             .invalid_at(pointer);
     }
-    let left = shop.post(&path, &delivery).await.created();
-    assert_eq!(left.body["what_went_with_it"], Value::Null);
+    let profit = shop.post(&path, &delivery).await.created();
+    assert_eq!(profit.body["items_handed_over"], Value::Null);
 }
 
 #[actix_web::test]
@@ -164,8 +164,8 @@ async fn without_papers_an_engine_leaves_on_the_buyers_acknowledgement() {
     let boiler = json!({"number": "QLW 9", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
         "volume": {"value": "8.0", "unit": "L"}, "first_marketed_on": "1998-06-01"});
     let boiler = shop.post("/v1/boilers", &boiler).await.created().id();
-    let fitting = json!({"stock_no": engine, "fitted_on": "2026-01-05"});
-    shop.post(&format!("/v1/boilers/{boiler}/fittings"), &fitting)
+    let fitting = json!({"stock_no": engine, "installed_on": "2026-01-05"});
+    shop.post(&format!("/v1/boilers/{boiler}/installations"), &fitting)
         .await
         .created();
     shop.has_surveyed(engine, &json!([])).await;
@@ -196,7 +196,7 @@ async fn of_deliveries_at_once_one_is_recorded() {
     let sale = shop.has_sold(engine).await;
     shop.has_been_paid(sale, "7600.00").await;
     shop.has_packed(engine).await;
-    let delivery = json!({"on": "2026-05-14", "manner": "own_van", "handed_to": "Odo Fenwright"});
+    let delivery = json!({"on": "2026-05-14", "method": "own_van", "handed_to": "Odo Fenwright"});
     let path = format!("/v1/engines/{engine}/deliveries");
     let all: Vec<_> = (0..4)
         .map(|_| {
@@ -204,14 +204,14 @@ async fn of_deliveries_at_once_one_is_recorded() {
             actix_web::rt::spawn(asked.once().json(&delivery).send())
         })
         .collect();
-    let mut left = 0;
+    let mut profit = 0;
     for answer in all {
         let answer = answer.await.expect("an answer");
         if answer.status == 201 {
-            left += 1;
+            profit += 1;
         } else {
             answer.refused("conflict");
         }
     }
-    assert_eq!(left, 1);
+    assert_eq!(profit, 1);
 }

@@ -9,7 +9,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 fn scrapped() -> Value {
-    json!({"on": "2026-05-14", "manner": "scrapped", "note": "boiler and frames beyond repair"})
+    json!({"on": "2026-05-14", "method": "scrapped", "notes": "boiler and frames beyond repair"})
 }
 
 fn path(stock_no: i64) -> String {
@@ -25,7 +25,7 @@ async fn an_engine_that_is_gone_is_off_show_and_cannot_be_sold() {
     let gone = shop.post(&path(stock_no), &scrapped()).await.created();
     assert_eq!(
         gone.body,
-        json!({"id": gone.id(), "stock_no": stock_no, "on": "2026-05-14", "manner": "scrapped", "note": "boiler and frames beyond repair"})
+        json!({"id": gone.id(), "stock_no": stock_no, "on": "2026-05-14", "method": "scrapped", "notes": "boiler and frames beyond repair"})
     );
     assert_eq!(shop.get(&gone.location()).await.ok().body, gone.body);
     let list = shop.get(&path(stock_no)).await.ok();
@@ -33,7 +33,7 @@ async fn an_engine_that_is_gone_is_off_show_and_cannot_be_sold() {
 
     let seen = shop.get(&format!("/v1/engines/{stock_no}")).await.ok();
     assert_eq!(
-        (&seen.body["standing"], &seen.body["listing"]),
+        (&seen.body["status"], &seen.body["listing"]),
         (&json!("gone"), &json!("withdrawn"))
     );
     shop.get(&public).await.refused("gone").is(410);
@@ -55,7 +55,7 @@ async fn an_engine_that_is_gone_is_off_show_and_cannot_be_sold() {
     shop.post(&path(stock_no), &scrapped())
         .await
         .refused("conflict");
-    let filtered = shop.get("/v1/engines?standing=gone").await.ok();
+    let filtered = shop.get("/v1/engines?status=gone").await.ok();
     assert_eq!(filtered.body["items"].as_array().map(Vec::len), Some(1));
     let journal = shop.journal_of(stock_no).await;
     assert_eq!(
@@ -71,9 +71,9 @@ async fn a_disposal_keeps_its_rules() {
     for (change, pointer) in [
         (json!({"on": "2026-05-15"}), "/on"),
         (json!({"on": "2026-01-04"}), "/on"),
-        (json!({"manner": "sold"}), "/manner"),
-        (json!({"manner": "taken_back_by_owner"}), "/manner"),
-        (json!({"note": " "}), "/note"),
+        (json!({"method": "sold"}), "/method"),
+        (json!({"method": "taken_back_by_owner"}), "/method"),
+        (json!({"notes": " "}), "/notes"),
     ] {
         shop.post(&path(stock_no), &with(scrapped(), &change))
             .await
@@ -124,21 +124,21 @@ async fn a_disposal_keeps_its_rules() {
 #[actix_web::test]
 async fn an_engine_on_commission_goes_back_to_its_owner_and_to_nobody_else() {
     let shop = Shop::open().await;
-    let commission = json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
+    let commission = json!({"method": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let came = with(acquisition(&engine()), &commission);
     let came = shop.post("/v1/acquisitions", &came).await.created();
     let stock_no = came.body["stock_no"].as_i64().expect("a number");
-    for manner in ["scrapped", "broken_for_parts", "returned_to_seller"] {
+    for method in ["scrapped", "broken_for_parts", "returned_to_seller"] {
         shop.post(
             &path(stock_no),
-            &with(scrapped(), &json!({"manner": manner})),
+            &with(scrapped(), &json!({"method": method})),
         )
         .await
-        .invalid_at("/manner");
+        .invalid_at("/method");
     }
-    let back = json!({"on": "2026-01-05", "manner": "taken_back_by_owner"});
+    let back = json!({"on": "2026-01-05", "method": "taken_back_by_owner"});
     let back = shop.post(&path(stock_no), &back).await.created();
-    assert_eq!(back.body["note"], Value::Null);
+    assert_eq!(back.body["notes"], Value::Null);
 }
 
 /// gov.uk, "VAT margin schemes", Keeping records: the book says how an engine went that was not sold.
@@ -146,7 +146,7 @@ async fn an_engine_on_commission_goes_back_to_its_owner_and_to_nobody_else() {
 async fn the_stock_book_says_how_an_engine_went() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
-    let back = json!({"on": "2026-04-30", "manner": "returned_to_seller"});
+    let back = json!({"on": "2026-04-30", "method": "returned_to_seller"});
     let back = shop.post(&path(stock_no), &back).await.created();
     let read = async |query: &str| {
         let page = shop.get(&format!("/v1/stock-book?{query}")).await.ok();

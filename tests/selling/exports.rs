@@ -93,7 +93,7 @@ async fn a_direct_export_that_is_proved_in_time_is_free_of_tax() {
     let made = export(&shop, sale, proved("2026-04-15")).await;
     let told = shop.get(&made).await.ok().body;
     assert_eq!(
-        ["supply_on", "limit_on", "standing", "tax_at_home"].map(|name| text(&told[name])),
+        ["supply_on", "limit_on", "status", "tax_at_home"].map(|name| text(&told[name])),
         ["2026-01-15", "2026-04-15", "zero_rated", "291.67"],
         "EX-1"
     );
@@ -153,7 +153,7 @@ async fn the_tax_of_an_export_falls_due_when_the_limit_passes_and_is_taken_back(
     assert_eq!(quarters(&shop).await, ["0.00", "291.67", "-291.67"], "EX-3");
     let told = shop.get(&made).await.ok().body;
     assert_eq!(
-        ["standing", "tax_due_on", "tax_taken_back_on"].map(|name| text(&told[name])),
+        ["status", "tax_due_on", "tax_taken_back_on"].map(|name| text(&told[name])),
         ["taken_back", "2026-03-10", "2026-04-02"]
     );
     let late = shop
@@ -240,8 +240,8 @@ async fn late_by_a_day_it_is_taxed_and_taken_back_in_one_quarter() {
         .await
         .ok();
     assert_eq!(quarters(&shop).await, ["0.00", "0.00", "291.67"]);
-    let off = json!({"on": "2026-06-30", "why": "agreed"});
-    shop.post(&format!("/v1/sales/{sale}/withdrawals"), &off)
+    let off = json!({"on": "2026-06-30", "reason": "agreed"});
+    shop.post(&format!("/v1/sales/{sale}/cancellation"), &off)
         .await
         .created();
     assert_eq!(
@@ -297,7 +297,7 @@ async fn an_engine_on_commission_in_the_firms_own_name_is_free_of_tax_too() {
     for (abroad, tax) in [(false, "83.33"), (true, "0.00")] {
         let shop = Shop::open().await;
         shop.set_day("2026-07-01");
-        let terms = json!({"engine": engine(), "manner": "commission", "on": "2026-01-05", "tax_position": "commission_in_own_name",
+        let terms = json!({"engine": engine(), "method": "commission", "on": "2026-01-05", "tax_position": "commission_in_own_name",
             "commission_fixed": "416.67"});
         let came = shop.post("/v1/acquisitions", &terms).await.created();
         let buyer = shop.post("/v1/persons", &person()).await.created().id();

@@ -37,27 +37,27 @@ async fn paid(shop: &Shop, sale: i64, on: &str, amount: &str) -> crate::harness:
 async fn hand_over(shop: &Shop, stock_no: i64, on: &str) {
     for item in ["spares_packed", "papers_packed"] {
         let tick = json!({"item": item, "on": on});
-        shop.post(&format!("/v1/engines/{stock_no}/preparations"), &tick)
+        shop.post(&format!("/v1/engines/{stock_no}/checklist-ticks"), &tick)
             .await
             .created();
     }
-    let delivery = json!({"on": on, "manner": "collection", "handed_to": "Odo Fenwright"});
+    let delivery = json!({"on": on, "method": "collection", "handed_to": "Odo Fenwright"});
     shop.post(&format!("/v1/engines/{stock_no}/deliveries"), &delivery)
         .await
         .created();
 }
 
 fn back(on: &str) -> Value {
-    json!({"on": on, "why": "rejected"})
+    json!({"on": on, "reason": "rejected"})
 }
 
 async fn take_back(shop: &Shop, sale: i64, new: &Value) -> crate::harness::Answer {
     shop.post(&format!("/v1/sales/{sale}/returns"), new).await
 }
 
-async fn standing(shop: &Shop, stock_no: i64) -> String {
+async fn status(shop: &Shop, stock_no: i64) -> String {
     let engine = shop.get(&format!("/v1/engines/{stock_no}")).await.ok();
-    text(&engine.body["standing"])
+    text(&engine.body["status"])
 }
 
 async fn items(shop: &Shop, path: &str) -> Vec<Value> {
@@ -69,15 +69,15 @@ async fn items(shop: &Shop, path: &str) -> Vec<Value> {
 async fn an_engine_comes_back_under_its_number_and_is_sold_again() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop).await;
-    assert_eq!(standing(&shop, stock_no).await, "delivered");
+    assert_eq!(status(&shop, stock_no).await, "delivered");
 
     let made = take_back(&shop, sale, &back("2026-05-12")).await.created();
     assert_eq!(made.location(), format!("/v1/returns/{}", made.id()));
     let delivery = items(&shop, &format!("/v1/engines/{stock_no}/deliveries")).await;
     assert_eq!(
         made.body,
-        json!({"id": made.id(), "sale_id": sale, "delivery_id": delivery[0]["id"], "on": "2026-05-12", "why": "rejected",
-            "paid": "7600.00", "refund": "7600.00", "credit_note_no": 1, "note": null})
+        json!({"id": made.id(), "sale_id": sale, "delivery_id": delivery[0]["id"], "on": "2026-05-12", "reason": "rejected",
+            "paid": "7600.00", "refund": "7600.00", "credit_note_no": 1, "notes": null})
     );
     let read = shop.get(&made.location()).await.ok();
     assert_eq!((&read.body, read.etag()), (&made.body, made.etag()));
@@ -86,15 +86,15 @@ async fn an_engine_comes_back_under_its_number_and_is_sold_again() {
         std::slice::from_ref(&made.body)
     );
 
-    assert_eq!(standing(&shop, stock_no).await, "in_stock");
+    assert_eq!(status(&shop, stock_no).await, "in_stock");
     let undone = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
-    assert_eq!(undone["undone_on"], "2026-05-12");
+    assert_eq!(undone["sale_cancelled_on"], "2026-05-12");
     assert_eq!(
         (&undone["kept"], &undone["balance"]),
         (&json!("0.00"), &json!("-7600.00"))
     );
     let listing = shop.get(&format!("/v1/engines/{stock_no}/listing")).await;
-    assert_eq!(listing.ok().body["standing"], "withdrawn");
+    assert_eq!(listing.ok().body["status"], "withdrawn");
     shop.get(&format!("/v1/public/listings/{stock_no}"))
         .await
         .is(410);
@@ -126,7 +126,7 @@ async fn an_engine_comes_back_under_its_number_and_is_sold_again() {
     let second = sold(&shop, stock_no, "2026-05-12", "7000.00").await;
     paid(&shop, second, "2026-05-14", "7000.00").await.created();
     hand_over(&shop, stock_no, "2026-05-14").await;
-    assert_eq!(standing(&shop, stock_no).await, "delivered");
+    assert_eq!(status(&shop, stock_no).await, "delivered");
     let sales = items(&shop, &format!("/v1/sales?stock_no={stock_no}")).await;
     assert_eq!(sales.len(), 2);
     let history = shop.journal_of(stock_no).await;
@@ -143,8 +143,8 @@ async fn surveyed(shop: &Shop, stock_no: i64, on: &str, clears: &[i64]) {
         .created();
 }
 
-async fn complains(shop: &Shop, sale: i64, words: &str, given_back_on: Option<&str>) -> i64 {
-    let new = json!({"asked_on": "2026-05-06", "words": words, "given_back_on": given_back_on});
+async fn complains(shop: &Shop, sale: i64, description: &str, given_back_on: Option<&str>) -> i64 {
+    let new = json!({"asked_on": "2026-05-06", "description": description, "given_back_on": given_back_on});
     let path = format!("/v1/sales/{sale}/complaints");
     shop.post(&path, &new).await.created().id()
 }
@@ -195,7 +195,7 @@ async fn an_open_complaint_becomes_a_finding_with_its_words_when_the_engine_come
         found,
         [
             json!({"id": finding["id"], "stock_no": stock_no, "survey_id": null, "area": null, "severity": "stops_sale",
-            "words": "the left injector blows back", "found_on": "2026-05-06", "released": false, "cleared_on": null,
+            "description": "the left injector blows back", "found_on": "2026-05-06", "released": false, "cleared_on": null,
             "cleared_by_job_id": null, "cleared_by_survey_id": null, "complaint_id": open})
         ]
     );
@@ -231,32 +231,32 @@ async fn what_cannot_come_back_is_refused_and_nothing_is_stored() {
     take_back(&shop, sale, &back("2026-05-12"))
         .await
         .refused("conflict");
-    let withdrawals = format!("/v1/sales/{sale}/withdrawals");
+    let withdrawals = format!("/v1/sales/{sale}/cancellation");
     let refused = [
-        (json!({"why": "rejected"}), "/why"),
-        (json!({"why": "of no use"}), "/why"),
+        (json!({"reason": "rejected"}), "/reason"),
+        (json!({"reason": "of no use"}), "/reason"),
         (json!({"on": "2026-04-30"}), "/on"),
         (json!({"on": "2026-05-15"}), "/on"),
         (json!({"refund": "600.01"}), "/refund"),
         (json!({"refund": "-0.01"}), "/refund"),
     ];
     for (change, pointer) in refused {
-        let new = with(json!({"on": "2026-05-12", "why": "cancelled"}), &change);
+        let new = with(json!({"on": "2026-05-12", "reason": "cancelled"}), &change);
         shop.post(&withdrawals, &new).await.invalid_at(pointer);
     }
     take_back(&shop, 999, &back("2026-05-12"))
         .await
         .refused("not_found");
     shop.get("/v1/returns/1").await.refused("not_found");
-    assert_eq!(standing(&shop, stock_no).await, "sold");
+    assert_eq!(status(&shop, stock_no).await, "sold");
     assert_eq!(
         shop.journal_of(stock_no).await,
-        ["engine.acquired", "engine.sold", "payment.recorded"]
+        ["engine.acquired", "engine.sold", "payment.created"]
     );
 
     let (_, gone) = delivered(&shop).await;
-    let called_off = json!({"on": "2026-05-12", "why": "cancelled"});
-    shop.post(&format!("/v1/sales/{gone}/withdrawals"), &called_off)
+    let called_off = json!({"on": "2026-05-12", "reason": "cancelled"});
+    shop.post(&format!("/v1/sales/{gone}/cancellation"), &called_off)
         .await
         .refused("conflict");
     take_back(&shop, gone, &back("2026-05-03"))
@@ -282,11 +282,11 @@ async fn a_sale_is_called_off_and_the_deposit_paid_back() {
     let stock_no = shop.has(make::engine()).await;
     let sale = sold(&shop, stock_no, "2026-05-01", "7600.00").await;
     paid(&shop, sale, "2026-05-01", "600.00").await.created();
-    let new = json!({"on": "2026-05-14", "why": "cancelled", "refund": "500.00"});
-    let path = format!("/v1/sales/{sale}/withdrawals");
+    let new = json!({"on": "2026-05-14", "reason": "cancelled", "refund": "500.00"});
+    let path = format!("/v1/sales/{sale}/cancellation");
     let made = shop.post(&path, &new).await.created();
     assert_eq!(made.body["delivery_id"], Value::Null);
-    assert_eq!(standing(&shop, stock_no).await, "in_stock");
+    assert_eq!(status(&shop, stock_no).await, "in_stock");
     let balance = async || {
         let sale = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
         (text(&sale["kept"]), text(&sale["balance"]))
@@ -340,7 +340,7 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
 
     // Stock value: out on the day of the sale, in again on the day of the return, with the 120 spent in between.
     let value = async |on: &str| {
-        let path = format!("/v1/stock-value/totals?on={on}");
+        let path = format!("/v1/stock-valuation/totals?on={on}");
         text(&shop.get(&path).await.ok().body["cost"])
     };
     assert_eq!(value("2026-04-19").await, "4200.00");
@@ -472,7 +472,7 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
 #[actix_web::test]
 async fn the_owner_of_an_engine_on_commission_pays_back_what_an_undone_sale_brought() {
     let shop = Shop::open().await;
-    let came = json!({"engine": make::engine(), "manner": "commission", "on": "2026-01-05",
+    let came = json!({"engine": make::engine(), "method": "commission", "on": "2026-01-05",
         "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let came = shop.post("/v1/acquisitions", &came).await.created();
     let stock_no = came.body["stock_no"].as_i64().expect("a number");
@@ -481,8 +481,8 @@ async fn the_owner_of_an_engine_on_commission_pays_back_what_an_undone_sale_brou
     let payouts = format!("/v1/sales/{sale}/payouts");
     let payout = |amount: &str| json!({"on": "2026-05-14", "amount": amount, "method": "transfer"});
     shop.post(&payouts, &payout("4881.60")).await.created();
-    let new = json!({"on": "2026-05-14", "why": "agreed"});
-    shop.post(&format!("/v1/sales/{sale}/withdrawals"), &new)
+    let new = json!({"on": "2026-05-14", "reason": "agreed"});
+    shop.post(&format!("/v1/sales/{sale}/cancellation"), &new)
         .await
         .created();
     let statement = shop.get(&format!("/v1/sales/{sale}/commission")).await;
@@ -515,12 +515,12 @@ async fn an_undone_sale_is_no_sale_to_learn_from() {
     assert_eq!(counted().await, 1);
     take_back(&shop, sale, &back("2026-05-14")).await.created();
     assert_eq!(counted().await, 0);
-    let gone = json!({"on": "2026-05-13", "manner": "scrapped"});
+    let gone = json!({"on": "2026-05-13", "method": "scrapped"});
     let disposals = format!("/v1/engines/{stock_no}/disposals");
     shop.post(&disposals, &gone).await.invalid_at("/on");
     let gone = with(gone, &json!({"on": "2026-05-14"}));
     shop.post(&disposals, &gone).await.created();
-    assert_eq!(standing(&shop, stock_no).await, "gone");
+    assert_eq!(status(&shop, stock_no).await, "gone");
 }
 
 /// Credit notes are numbered like invoices: plain reading, no source.
@@ -531,10 +531,10 @@ async fn of_eight_returns_at_once_one_is_recorded_and_credit_notes_have_no_gaps(
     for _ in 0..3 {
         let stock_no = shop.has(make::engine()).await;
         let sale = sold(&shop, stock_no, "2026-05-01", "7600.00").await;
-        let new = json!({"on": "2026-05-14", "why": "cancelled"});
+        let new = json!({"on": "2026-05-14", "reason": "cancelled"});
         let all: Vec<_> = (0..8)
             .map(|_| {
-                let asked = shop.request(Method::POST, &format!("/v1/sales/{sale}/withdrawals"));
+                let asked = shop.request(Method::POST, &format!("/v1/sales/{sale}/cancellation"));
                 let asked = asked.by(&shop, Role::Seller).once().json(&new);
                 actix_web::rt::spawn(asked.send())
             })
@@ -579,7 +579,7 @@ async fn a_sale_with_deposit_and_part_exchange_comes_back_and_the_books_balance(
         .created()
         .id();
     let taken =
-        json!({"manner": "part_exchange", "on": "2026-05-14", "price": "1200.00", "sale_id": sale});
+        json!({"method": "part_exchange", "on": "2026-05-14", "price": "1200.00", "sale_id": sale});
     let taken = with(make::acquisition(&make::engine()), &taken);
     let taken = shop.post("/v1/acquisitions", &taken).await.created().body;
     let read = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
@@ -589,8 +589,8 @@ async fn a_sale_with_deposit_and_part_exchange_comes_back_and_the_books_balance(
     let made = take_back(&shop, sale, &back("2026-05-14")).await.created();
     assert_eq!(made.body["refund"], "7600.00");
     let came = taken["stock_no"].as_i64().expect("a number");
-    assert_eq!(standing(&shop, came).await, "in_stock");
-    assert_eq!(standing(&shop, engine).await, "in_stock");
+    assert_eq!(status(&shop, came).await, "in_stock");
+    assert_eq!(status(&shop, engine).await, "in_stock");
     paid(&shop, sale, "2026-05-14", "-7600.00").await.created();
     let read = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
     assert_eq!(read["balance"], "0.00");

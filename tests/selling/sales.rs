@@ -27,9 +27,9 @@ async fn an_engine_is_sold_once() {
     assert_eq!(
         sold.body,
         json!({"id": sold.id(), "stock_no": engine, "invoice_no": 1, "on": "2026-05-14", "price": "7600.00", "person_id": buyer,
-            "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null, "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null, "papers_acknowledged_on": null, "promised_on": null, "owner_agreed_on": null, "undone_on": null,
-            "note": null, "confirmed": [], "paid": "0.00", "kept": null, "balance": "7600.00", "taken_in": [],
-            "left": {"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "left": "2833.33"}, "promises_in_danger": [],
+            "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null, "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null, "papers_acknowledged_on": null, "promised_on": null, "owner_agreed_on": null, "sale_cancelled_on": null,
+            "notes": null, "confirmed": [], "paid": "0.00", "kept": null, "balance": "7600.00", "taken_in": [],
+            "profit": {"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "profit": "2833.33"}, "promises_in_danger": [],
             "papers_that_end": []})
     );
     let read = shop.get(&sold.location()).await.ok();
@@ -39,10 +39,10 @@ async fn an_engine_is_sold_once() {
         .refused("already_sold")
         .is(409);
     let engine_now = shop.get(&format!("/v1/engines/{engine}")).await.ok();
-    assert_eq!(engine_now.body["standing"], "sold");
+    assert_eq!(engine_now.body["status"], "sold");
     let list = shop.get(&format!("/v1/sales?stock_no={engine}")).await.ok();
     let mut listed = sold.body.clone();
-    for member in ["left", "promises_in_danger", "papers_that_end"] {
+    for member in ["profit", "promises_in_danger", "papers_that_end"] {
         listed.as_object_mut().expect("an object").remove(member);
     }
     assert_eq!(list.body["items"], json!([listed]));
@@ -162,7 +162,7 @@ async fn payments_stay_between_nothing_and_the_price() {
     let path = format!("/v1/sales/{sale}/payments");
     let pay = async |amount: &str| {
         let payment =
-            json!({"on": "2026-05-14", "amount": amount, "method": "transfer", "note": "by bank"});
+            json!({"on": "2026-05-14", "amount": amount, "method": "transfer", "notes": "by bank"});
         shop.post(&path, &payment).await
     };
     let balance = async || {
@@ -174,7 +174,7 @@ async fn payments_stay_between_nothing_and_the_price() {
     assert_eq!(
         shop.get(&deposit.location()).await.ok().body,
         json!({"id": deposit.id(), "sale_id": sale, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
-            "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": "by bank"})
+            "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "notes": "by bank"})
     );
     pay("7000.01").await.refused("conflict").is(409);
     pay("7000.00").await.created();
@@ -204,9 +204,9 @@ async fn payments_stay_between_nothing_and_the_price() {
         [
             "engine.acquired",
             "engine.sold",
-            "payment.recorded",
-            "payment.recorded",
-            "payment.recorded"
+            "payment.created",
+            "payment.created",
+            "payment.created"
         ]
     );
 }
@@ -263,7 +263,7 @@ async fn what_the_buyer_signs_later_is_added_and_the_price_stays() {
 async fn what_is_made_ready_is_ticked_by_name_and_may_be_taken_back() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
-    let path = format!("/v1/engines/{engine}/preparations");
+    let path = format!("/v1/engines/{engine}/checklist-ticks");
     let tick = |item: &str, on: &str| {
         shop.request(Method::POST, &path)
             .by(&shop, Role::Fitter)
@@ -303,17 +303,17 @@ async fn what_is_made_ready_is_ticked_by_name_and_may_be_taken_back() {
     shop.get(&format!("{path}/washed"))
         .await
         .refused("not_found");
-    shop.get("/v1/engines/999/preparations")
+    shop.get("/v1/engines/999/checklist-ticks")
         .await
         .refused("not_found");
     assert_eq!(
         shop.journal_of(engine).await,
         [
             "engine.acquired",
-            "engine.prepared",
-            "engine.prepared",
-            "engine.prepared",
-            "engine.preparation_taken_back"
+            "engine.checklist_ticked",
+            "engine.checklist_ticked",
+            "engine.checklist_ticked",
+            "engine.checklist_unticked"
         ]
     );
 }
@@ -324,9 +324,9 @@ async fn what_is_made_ready_is_ticked_by_name_and_may_be_taken_back() {
 async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
-    let job = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let job = shop.has_job_started(engine, &["motion"], &[]).await;
     let (buyer, other) = (buyer(&shop).await, buyer(&shop).await);
-    let promise = json!({"stock_no": engine, "person_id": other, "what": "other", "words": "a day in steam", "on": "2026-05-20"});
+    let promise = json!({"stock_no": engine, "person_id": other, "kind": "other", "description": "a day in steam", "on": "2026-05-20"});
     shop.post("/v1/promises", &promise).await.created();
     let path = format!("/v1/engines/{engine}/sales");
     let ask = async |role: Role, new: &Value| {
@@ -349,18 +349,18 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
     // The answer names the profit, and the certificate that ends before the day promised.
     let sold = ask(Role::Seller, &new).await.created();
     assert_eq!(
-        sold.body["left"],
-        json!({"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "left": "2833.33"})
+        sold.body["profit"],
+        json!({"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "profit": "2833.33"})
     );
     assert_eq!(
         sold.body["papers_that_end"],
-        json!([{"paper": "steam_paper", "holds_until": "2026-05-14"}])
+        json!([{"paper": "steam_paper", "valid_until": "2026-05-14"}])
     );
 
     // It names the promises in danger: that to another customer, and the sale's own with each reason.
     let dangers = |promise: &Value| -> Vec<String> {
         let dangers = promise["dangers"].as_array().expect("dangers").iter();
-        dangers.map(|danger| danger["why"].to_string()).collect()
+        dangers.map(|danger| danger["danger"].to_string()).collect()
     };
     let promises = sold.body["promises_in_danger"]
         .as_array()
@@ -374,8 +374,8 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
     );
     assert_eq!(own["sale_id"], sold.id());
     let own_dangers = dangers(own);
-    for why in ["\"paper_lapses\"", "\"job_open\""] {
-        assert!(own_dangers.contains(&why.to_owned()), "{why} {own}");
+    for reason in ["\"paper_lapses\"", "\"job_open\""] {
+        assert!(own_dangers.contains(&reason.to_owned()), "{reason} {own}");
     }
     assert!(
         !own_dangers.contains(&"\"sold_to_another\"".to_owned()),
@@ -396,18 +396,20 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
 
     // A danger that has passed is no longer named.
     let off = json!({"to": "called_off", "on": "2026-05-14"});
-    shop.post(&format!("{job}/moves"), &off).await.created();
+    shop.post(&format!("{job}/transitions"), &off)
+        .await
+        .created();
     let later = as_seen(Role::Seller).await.ok().body;
     let own = &later["promises_in_danger"][1];
     assert!(!dangers(own).contains(&"\"job_open\"".to_owned()), "{own}");
 
     // A sale that is undone leaves nothing and promises nothing.
-    let undone = json!({"on": "2026-05-14", "why": "cancelled"});
-    shop.post(&format!("{}/withdrawals", sold.location()), &undone)
+    let undone = json!({"on": "2026-05-14", "reason": "cancelled"});
+    shop.post(&format!("{}/cancellation", sold.location()), &undone)
         .await
         .created();
     let undone = as_seen(Role::Seller).await.ok().body;
-    assert_eq!(undone["left"], Value::Null);
+    assert_eq!(undone["profit"], Value::Null);
     assert_eq!(undone["promises_in_danger"], json!([]));
     let open = shop.get("/v1/promises").await.ok().body;
     assert_eq!(open["items"].as_array().map(Vec::len), Some(1), "{open}");

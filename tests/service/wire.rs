@@ -47,7 +47,7 @@ async fn a_person_is_added_read_changed_and_journalled() {
     assert_eq!(refused.etag(), cleared.etag());
     assert_eq!(
         shop.journal().await,
-        ["person.added", "person.changed", "person.changed"]
+        ["person.created", "person.changed", "person.changed"]
     );
 }
 
@@ -180,7 +180,7 @@ async fn a_repeat_with_the_same_key_is_done_once() {
         .await
         .refused("idempotency_key_reused")
         .is(422);
-    assert_eq!(shop.journal().await, ["person.added"]);
+    assert_eq!(shop.journal().await, ["person.created"]);
 }
 
 #[actix_web::test]

@@ -112,7 +112,7 @@ visit("the register shows every engine on show, and says how many", async (page)
   assert.equal(await read(page.locator(".tally")), `${expected.length} engines of ${expected.length} on show.`);
   const first = await read(page.locator(".row").first());
   const [card] = await listings();
-  for (const words of [card.title, card.builder, card.papers.words[0]]) assert.ok(first.includes(words), words);
+  for (const words of [card.title, card.builder, card.papers.sentences[0]]) assert.ok(first.includes(words), words);
 });
 
 visit("each filter shows as many engines as it says beforehand", async (page) => {
@@ -163,7 +163,7 @@ visit("an engine tells its picture, price, condition, findings, papers and cauti
   const open = (await Promise.all((await listings()).map((card) => api(`/v1/public/listings/${card.stock_no}`)))).find((it) => it.findings.length && it.price);
   await engine(page, open.stock_no);
   const text = (await read(page.locator("article"))).toLowerCase();
-  const sentences = [open.title, open.words, ...open.papers.words, ...open.papers.cautions, ...open.findings.map((it) => it.words)];
+  const sentences = [open.title, open.description, ...open.papers.sentences, ...open.papers.cautions, ...open.findings.map((it) => it.description)];
   for (const words of sentences) assert.ok(text.includes(words.toLowerCase()), words);
   for (const [area, grade] of Object.entries(open.grades)) {
     assert.equal(await page.getByRole("row", { name: area.replaceAll("_", " ") }).getByRole("cell").innerText(), grade?.replaceAll("_", " ") ?? "not looked at");
@@ -220,7 +220,7 @@ visit("a question is sent", async (page) => {
   const answer = await answered;
   assert.equal(answer.status(), 201);
   assert.ok((await answer.request().headerValue("idempotency-key")).length > 20);
-  assert.equal((await answer.json()).words, "May I see her in steam?");
+  assert.equal((await answer.json()).description, "May I see her in steam?");
   await form.getByText("Thank you.").waitFor();
   assert.equal(await form.getByLabel("Your question").inputValue(), "");
 });

@@ -105,7 +105,7 @@ async fn visitors_are_told_of_what_they_can_see_and_of_nothing_else() {
     );
     seen = shop.last_change().await;
 
-    let withdrawal = json!({"because": "back to the bench"});
+    let withdrawal = json!({"reason": "back to the bench"});
     shop.post(
         &format!("/v1/engines/{engine}/listing/withdrawals"),
         &withdrawal,

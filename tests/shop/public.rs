@@ -88,7 +88,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "length",
             "width",
             "height",
-            "goes_with",
+            "included_items",
             "offered_as",
             "working_order",
             "medals",
@@ -102,7 +102,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
             "photograph",
             "papers",
             // A card in the list has none of the following.
-            "words",
+            "description",
             "translations",
             "grades",
             "graded_on",
@@ -141,7 +141,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
     let mut card = listing.body.clone();
     let members = card.as_object_mut().expect("an object");
     for more in [
-        "words",
+        "description",
         "translations",
         "grades",
         "graded_on",
@@ -169,7 +169,7 @@ async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let today = shop.visit_listing(engine).await.ok();
     assert_eq!(
-        today.body["papers"]["words"],
+        today.body["papers"]["sentences"],
         json!([
             "On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-03-13 and a steam paper until 2026-05-14.",
             "These are the papers that the boiler code on file asks for."
@@ -189,7 +189,7 @@ async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
     let tomorrow = asked_again().await.ok();
     assert_ne!(tomorrow.etag(), today.etag());
     assert_eq!(
-        tomorrow.body["papers"]["words"],
+        tomorrow.body["papers"]["sentences"],
         json!([
             "On 2026-05-15 there holds, by the records, a hydraulic paper until 2029-03-13.",
             "They are not all that the boiler code on file asks for: a steam paper has run out."
@@ -197,7 +197,7 @@ async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
     );
     for answer in [&today, &tomorrow] {
         assert!(
-            !answer.body["papers"]["words"]
+            !answer.body["papers"]["sentences"]
                 .to_string()
                 .to_lowercase()
                 .contains("safe"),
@@ -213,7 +213,7 @@ async fn the_words_say_so_where_there_is_no_boiler_or_nothing_known_of_it() {
     let without = shop.shows(json!({}), "900.00").await;
     assert_eq!(
         shop.visit_listing(without).await.ok().body["papers"],
-        json!({"on": "2026-05-14", "words": ["It has no boiler, so that no boiler papers apply."], "cautions": []})
+        json!({"on": "2026-05-14", "sentences": ["It has no boiler, so that no boiler papers apply."], "cautions": []})
     );
     let unknown = shop.has_on_show(make::engine(), &make::listing()).await;
     let fittings = shop.get(&format!("/v1/engines/{unknown}")).await.ok();
@@ -226,7 +226,7 @@ async fn the_words_say_so_where_there_is_no_boiler_or_nothing_known_of_it() {
     .created();
     let papers = shop.visit_listing(unknown).await.ok().body["papers"].clone();
     assert_eq!(
-        papers["words"],
+        papers["sentences"],
         json!(["On 2026-05-14 no papers of its boiler are on record here."])
     );
 }
@@ -465,8 +465,8 @@ async fn a_finding_is_public_once_it_is_released() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let findings = json!([
-        {"area": "motion", "severity": "note", "words": "left little end is slack"},
-        {"area": "frames", "severity": "note", "words": "buffer beam was bent and set"}
+        {"area": "motion", "severity": "note", "description": "left little end is slack"},
+        {"area": "frames", "severity": "note", "description": "buffer beam was bent and set"}
     ]);
     let ids = shop.has_surveyed(engine, &findings).await;
     shop.has_drafted(engine, &make::listing()).await;
@@ -483,7 +483,7 @@ async fn a_finding_is_public_once_it_is_released() {
     .ok();
     assert_eq!(
         shop.visit_listing(engine).await.ok().body["findings"],
-        json!([{"area": "frames", "severity": "note", "words": "buffer beam was bent and set",
+        json!([{"area": "frames", "severity": "note", "description": "buffer beam was bent and set",
             "found_on": "2026-01-10", "cleared_on": null}])
     );
 }
@@ -491,7 +491,7 @@ async fn a_finding_is_public_once_it_is_released() {
 /// Text columns that a visitor may read, or whose text is of a fixed form that the service reads back (words of a list,
 /// quantities, codes). Every other text column of the database, also one that is added later, must not reach the public.
 const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
-    "acquisitions.manner",
+    "acquisitions.method",
     "acquisitions.tax_position",
     "boiler_code_rules.*",
     "boiler_codes.*",
@@ -500,7 +500,7 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "boilers.material",
     "boilers.volume",
     "boilers.working_pressure",
-    "deliveries.manner",
+    "deliveries.method",
     "engines.adhesive_weight",
     "engines.bore",
     "engines.builder",
@@ -533,39 +533,39 @@ const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "firm.page_url",
     "firm.paper_size",
     "firm.time_zone",
-    "guides.uncertainty",
+    "price_scales.uncertainty",
     "job_grades.area",
     "job_grades.grade",
-    "boiler_fittings.fitted_at",
-    "boiler_fittings.taken_out_at",
+    "boiler_installations.installed_at",
+    "boiler_installations.removed_at",
     "jobs.finished_at",
     "jobs.skill",
-    "jobs.standing",
+    "jobs.status",
     "jobs.work_place",
     "jobs.working_order_after",
     "journal.*",
     "keys.role",
     "listings.page_name",
-    "listings.standing",
+    "listings.status",
     "listings.title",
-    "listings.words",
+    "listings.description",
     "payments.method",
     "photograph_sizes.file",
     "photographs.alt",
-    "preparation_items.item",
-    "preparation_items.kind",
+    "checklist_items.item",
+    "checklist_items.kind",
     "preparation_ticks.item",
     "survey_grades.*",
     "surveys.asbestos",
     "surveys.build_quality",
-    "test_terms.test",
+    "test_costs.test",
     "tests.at",
     "tests.highest_pressure",
     "tests.pressure",
     "tests.test",
     "webhook_calls.outcome",
-    "webhooks.off_because",
-    "webhooks.standing",
+    "webhooks.switched_off_reason",
+    "webhooks.status",
 ];
 
 #[actix_web::test]
@@ -575,7 +575,7 @@ async fn nothing_private_reaches_a_visitor() {
     // A whole trade puts text into as many tables as possible.
     let engine = shop.has_ready_to_list(make::engine()).await;
     let findings =
-        json!([{"area": "motion", "severity": "note", "words": "left little end is slack"}]);
+        json!([{"area": "motion", "severity": "note", "description": "left little end is slack"}]);
     shop.has_surveyed(engine, &findings).await;
     let job = json!({"title": "Set the valves", "touches": ["motion"]});
     shop.post(&format!("/v1/engines/{engine}/jobs"), &job)
@@ -587,7 +587,7 @@ async fn nothing_private_reaches_a_visitor() {
     shop.has_been_paid(sale, "7600.00").await;
     shop.has_packed(engine).await;
     let delivery =
-        json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright"});
+        json!({"on": "2026-05-14", "method": "collection", "handed_to": "Odo Fenwright"});
     shop.post(&format!("/v1/engines/{engine}/deliveries"), &delivery)
         .await
         .created();
@@ -608,17 +608,17 @@ async fn nothing_private_reaches_a_visitor() {
     )
     .await;
     for needed in [
-        "acquisitions.note",
+        "acquisitions.notes",
         "engines.notes",
         "engines.place",
         "persons.name",
-        "findings.words",
-        "sales.note",
+        "findings.description",
+        "sales.notes",
         "deliveries.handed_to",
         "asking_prices.reason",
         "tests.inspector",
         "boilers.number",
-        "listings.withdrawn_because",
+        "listings.withdrawal_reason",
     ] {
         assert!(
             marked.iter().any(|column| column == needed),
@@ -629,7 +629,7 @@ async fn nothing_private_reaches_a_visitor() {
     // A mark goes into each of them.
     for column in marked
         .iter()
-        .filter(|column| *column != "listings.withdrawn_because")
+        .filter(|column| *column != "listings.withdrawal_reason")
     {
         let (table, column) = column.split_once('.').expect("table and column");
         statement_in(
@@ -663,7 +663,7 @@ async fn nothing_private_reaches_a_visitor() {
     assert!(answers[0].text.contains("Marrowby"));
 
     // The reason for a withdrawal is private, too.
-    let withdrawal = json!({"because": "zqcanary"});
+    let withdrawal = json!({"reason": "zqcanary"});
     shop.post(
         &format!("/v1/engines/{engine}/listing/withdrawals"),
         &withdrawal,
@@ -859,7 +859,9 @@ async fn no_character_that_somebody_types_breaks_the_feed() {
         .collect();
     for part in typed.chunks(9_000) {
         let words = format!("a{}z", part.iter().collect::<String>());
-        shop.patch(&listing, &json!({"words": words})).await.ok();
+        shop.patch(&listing, &json!({"description": words}))
+            .await
+            .ok();
         let feed = shop.visit("/v1/public/listings.atom").await.ok().text;
         let read = roxmltree::Document::parse(&feed);
         let read = read.unwrap_or_else(|e| panic!("from {:?}: {e}", part[0]));

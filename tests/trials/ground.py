@@ -242,7 +242,7 @@ def engine(n):
 
 
 def acquisition(n):
-    return {"engine": engine(n), "manner": "bought", "on": "2026-01-05", "price": "4200.00", "tax_position": "margin_scheme"}
+    return {"engine": engine(n), "method": "bought", "on": "2026-01-05", "price": "4200.00", "tax_position": "margin_scheme"}
 
 
 def png(width, height, more=(), interlaced=False):

@@ -24,18 +24,18 @@ def operations(keys, engines, last):
         "engine": lambda n: ("GET", f"/v1/engines/{nth(n)}", None, keys["fitter"]),
         "readiness to leave": lambda n: ("GET", f"/v1/engines/{nth(n)}/readiness?gate=deliver", None, keys["fitter"]),
         "papers due": lambda n: ("GET", "/v1/papers/due?limit=50", None, keys["fitter"]),
-        "money of an engine": lambda n: ("GET", f"/v1/engines/{nth(n)}/money", None, keys["bookkeeper"]),
+        "money of an engine": lambda n: ("GET", f"/v1/engines/{nth(n)}/margins", None, keys["bookkeeper"]),
         "stock book, a page": lambda n: ("GET", f"/v1/stock-book?from={today[:4]}-01-01&to={today}&limit=50", None, keys["bookkeeper"]),
         "accounts entries, a page": lambda n: ("GET", f"/v1/accounts-entries?from={today[:4]}-01-01&to={today}&limit=50", None, keys["bookkeeper"]),
         "journal, the last 100": lambda n: ("GET", f"/v1/journal?after={max(0, last - 100)}", None, keys["seller"]),
         "public changes, none": lambda n: ("GET", f"/v1/public/changes?after={last}", None, None),
         "buy in": lambda n: ("POST", "/v1/acquisitions", acquisition(n), keys["proprietor"]),
         "price": lambda n: ("POST", f"/v1/engines/{nth(n)}/asking-prices", {"price": f"{4000 + n}.00"}, keys["seller"]),
-        "enquiry": lambda n: ("POST", "/v1/enquiries", {"stock_no": nth(n), "person": {"name": "Ada Fell", "email": "ada@example.org"}, "words": "Which club?"}, keys["website"]),
+        "enquiry": lambda n: ("POST", "/v1/enquiries", {"stock_no": nth(n), "person": {"name": "Ada Fell", "email": "ada@example.org"}, "message": "Which club?"}, keys["website"]),
         "reserve": lambda n: ("POST", "/v1/reservations", {"stock_no": nth(n), "person": {"name": "Ada Fell", "email": "ada@example.org"}}, keys["website"]),
         "valuation": lambda n: ("POST", f"/v1/engines/{nth(n)}/valuations", {}, keys["seller"]),
         "all at a gate, first page": lambda n: ("GET", "/v1/readiness?gate=deliver&limit=50", None, keys["fitter"]),
-        "value of the whole stock": lambda n: ("GET", f"/v1/stock-value/totals?on={today}", None, keys["bookkeeper"]),
+        "value of the whole stock": lambda n: ("GET", f"/v1/stock-valuation/totals?on={today}", None, keys["bookkeeper"]),
     }
 
 

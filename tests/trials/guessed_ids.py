@@ -71,7 +71,7 @@ with folder() as path:
     trial.figure("told otherwise than by the table of rights", len(wrong), not wrong, f"0: {wrong[:8]}")
     trial.figure("ways to reach a person given to strangers", len(given_away), private and not given_away, f"0: {given_away[:5]}")
     # The site's own, which another site does not see.
-    mine = ask(shop.port, "POST", "/v1/enquiries", {"stock_no": 12, "person": {"name": "Ada Fell", "email": "ada@example.org"}, "words": "Which club?"}, shop.keys["website"])[1]["location"]
+    mine = ask(shop.port, "POST", "/v1/enquiries", {"stock_no": 12, "person": {"name": "Ada Fell", "email": "ada@example.org"}, "message": "Which club?"}, shop.keys["website"])[1]["location"]
     seen = {who: ask(shop.port, "GET", mine, key=key)[0] for who, key in askers.items()}
     may = document["paths"]["/v1/enquiries/{id}"]["get"]["security"][0]["key"]
     wanted = {**{role: 200 if role in may else 403 for role in (*ROLES, "website")}, "another site": 404, "no such key": 401, "nobody": 401}

@@ -69,7 +69,7 @@ with folder() as path:
     # One is the engine's own.
     rows, entries = (sum(map(int, postgres.sql(statement).split("|"))) - 1 for statement in (
         """SELECT (SELECT count(*) FROM acquisitions), (SELECT count(*) FROM persons), (SELECT count(*) FROM asking_prices), (SELECT count(*) FROM photographs)""",
-        """SELECT count(*), 0 FROM journal WHERE type IN ('engine.acquired', 'person.added', 'engine.priced', 'photograph.added')"""))
+        """SELECT count(*), 0 FROM journal WHERE type IN ('engine.acquired', 'person.created', 'engine.priced', 'photograph.created')"""))
     trial.figure("keys kept, rows, entries of the journal", f"{len(whole)}, {rows}, {entries}", len(whole) == rows == entries, "the same")
     engines = postgres.sql("SELECT (SELECT count(*) FROM engines) = (SELECT count(*) FROM acquisitions)")
     trial.figure("each engine has its acquisition", engines, engines == "t", "t")

@@ -6,12 +6,12 @@ import time
 from ground import Postgres, Service, Trial, ask, folder, make_database
 from traders import Trader, ended, judge, traders
 
-# What there is to learn from beside the guide.
+# What there is to learn from beside the price scale.
 SALE = {"source": "observed_auction", "kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0"}
 
 
 def fits(postgres):
-    return int(postgres.sql("SELECT count(*) FROM fits"))
+    return int(postgres.sql("SELECT count(*) FROM price_models"))
 
 
 trial = Trial("several processes")
@@ -63,7 +63,7 @@ with folder() as path:
             time.sleep(0.1)
     time.sleep(2)
     # What came and was withdrawn again leads back to sales that were learned from before, so only neighbours have to differ.
-    again = postgres.sql("SELECT count(*) FROM (SELECT inputs_sha256 = lag(inputs_sha256) OVER (ORDER BY id) AS same FROM fits) neighbours WHERE same")
+    again = postgres.sql("SELECT count(*) FROM (SELECT inputs_sha256 = lag(inputs_sha256) OVER (ORDER BY id) AS same FROM price_models) neighbours WHERE same")
     trial.figure("fits made, and from the same sales as the one before", f"{fits(postgres)}, {again}", fits(postgres) >= 5 and again == "0", "5 or more, 0")
     trial.figure("panics", sum(it.panics() for it in services), not any(it.panics() for it in services), "0")
     for service in services:

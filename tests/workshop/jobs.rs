@@ -30,16 +30,16 @@ impl Shop {
 
     async fn moves(&self, job: i64, to: &str, on: &str) -> Answer {
         self.post(
-            &format!("/v1/jobs/{job}/moves"),
+            &format!("/v1/jobs/{job}/transitions"),
             &json!({"to": to, "on": on}),
         )
         .await
     }
 
     /// Proposes a job, agrees on it and takes it in hand, all on 2026-03-02.
-    async fn has_in_hand(&self, job: &Value) -> i64 {
+    async fn has_started(&self, job: &Value) -> i64 {
         let id = self.proposes(job).await;
-        for to in ["agreed", "in_hand"] {
+        for to in ["agreed", "started"] {
             self.moves(id, to, "2026-03-02").await.created();
         }
         id
@@ -75,10 +75,10 @@ async fn a_job_is_proposed_agreed_taken_in_hand_and_finished() {
         .created();
     assert_eq!(
         made.body,
-        json!({"id": 1, "stock_no": 1, "title": "Left injector", "standing": "proposed",
+        json!({"id": 1, "stock_no": 1, "title": "Left injector", "status": "proposed",
             "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4.5",
             "outside_work": "120.00", "expected_on": null, "chased_by": null, "parts_expected": null, "skill": null,
-            "fitter_id": null, "work_place": null, "days_away": null, "needs": [], "proposed_on": "2026-05-14", "agreed_on": null, "begun_on": null,
+            "fitter_id": null, "work_place": null, "days_away": null, "needs": [], "proposed_on": "2026-05-14", "agreed_on": null, "started_on": null,
             "finished_on": null, "finished_at": null, "called_off_on": null, "working_order_after": null, "boiler_id": null,
             "notes": "cones worn", "grades_after": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
                 "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
@@ -88,12 +88,12 @@ async fn a_job_is_proposed_agreed_taken_in_hand_and_finished() {
     let job = shop.proposes(&job()).await;
     for (to, on, member) in [
         ("agreed", "2026-03-02", "agreed_on"),
-        ("in_hand", "2026-03-05", "begun_on"),
+        ("started", "2026-03-05", "started_on"),
         ("finished", "2026-05-14", "finished_on"),
     ] {
         let moved = shop.moves(job, to, on).await.created();
         assert_eq!(
-            (&moved.body["standing"], &moved.body[member]),
+            (&moved.body["status"], &moved.body[member]),
             (&json!(to), &json!(on))
         );
         let read = shop.get(&moved.location()).await.ok();
@@ -108,7 +108,7 @@ async fn a_job_is_proposed_agreed_taken_in_hand_and_finished() {
             "job.proposed",
             "job.proposed",
             "job.agreed",
-            "job.begun",
+            "job.started",
             "job.finished"
         ]
     );
@@ -119,13 +119,13 @@ async fn a_job_is_moved_in_its_order_only() {
     let shop = shop_with_an_engine().await;
     let job = shop.proposes(&job()).await;
     let day = "2026-03-02";
-    for to in ["proposed", "in_hand", "finished"] {
+    for to in ["proposed", "started", "finished"] {
         shop.moves(job, to, day).await.refused("conflict").is(409);
     }
     shop.moves(job, "agreed", day).await.created();
     shop.moves(job, "agreed", day).await.refused("conflict");
     shop.moves(job, "called_off", day).await.created();
-    for to in ["proposed", "agreed", "in_hand", "finished", "called_off"] {
+    for to in ["proposed", "agreed", "started", "finished", "called_off"] {
         shop.moves(job, to, day).await.refused("conflict");
     }
     shop.moves(job, "mislaid", day).await.invalid_at("/to");
@@ -140,10 +140,10 @@ async fn a_job_is_finished_neither_before_it_began_nor_in_the_future() {
         .await
         .invalid_at("/on");
     shop.moves(job, "agreed", "2026-03-03").await.created();
-    shop.moves(job, "in_hand", "2026-03-02")
+    shop.moves(job, "started", "2026-03-02")
         .await
         .invalid_at("/on");
-    shop.moves(job, "in_hand", "2026-03-10").await.created();
+    shop.moves(job, "started", "2026-03-10").await.created();
     for outside in ["2026-03-09", "2026-05-15"] {
         shop.moves(job, "finished", outside).await.invalid_at("/on");
     }
@@ -154,12 +154,12 @@ async fn a_job_is_finished_neither_before_it_began_nor_in_the_future() {
 async fn a_time_of_day_is_kept_of_the_finish_only() {
     let shop = shop_with_an_engine().await;
     let job = shop.proposes(&job()).await;
-    let moves = format!("/v1/jobs/{job}/moves");
+    let moves = format!("/v1/jobs/{job}/transitions");
     let timed = |to: &str, at: &str| json!({"to": to, "on": "2026-03-02", "at": at});
     shop.post(&moves, &timed("agreed", "11:30"))
         .await
         .invalid_at("/at");
-    for to in ["agreed", "in_hand"] {
+    for to in ["agreed", "started"] {
         shop.moves(job, to, "2026-03-02").await.created();
     }
     shop.post(&moves, &timed("finished", "24:00"))
@@ -195,7 +195,7 @@ async fn what_is_wrong_with_a_job_is_named() {
         (json!({"proposed_on": "2026-01-04"}), "/proposed_on"),
         (json!({"proposed_on": "2026-05-15"}), "/proposed_on"),
         (json!({"findings": [7]}), "/findings/0"),
-        (json!({"standing": "finished"}), "/standing"),
+        (json!({"status": "finished"}), "/status"),
     ] {
         shop.post(JOBS, &make::with(job(), &change))
             .await
@@ -225,7 +225,7 @@ async fn jobs_are_the_workshops_to_write_and_the_staffs_to_read() {
         for (address, body) in [
             (JOBS, job()),
             (
-                "/v1/jobs/1/moves",
+                "/v1/jobs/1/transitions",
                 json!({"to": "agreed", "on": "2026-03-02"}),
             ),
             (
@@ -234,7 +234,7 @@ async fn jobs_are_the_workshops_to_write_and_the_staffs_to_read() {
             ),
             (
                 "/v1/jobs/1/parts",
-                json!({"on": "2026-03-02", "words": "a", "cost": "1"}),
+                json!({"on": "2026-03-02", "description": "a", "cost": "1"}),
             ),
             ("/v1/jobs/1/reversals", json!({"hours_id": 1})),
         ] {
@@ -270,7 +270,7 @@ async fn a_finished_job_clears_its_findings_from_that_day() {
         .await
         .created();
     let id = shop
-        .has_in_hand(&make::with(job(), &json!({"findings": [1]})))
+        .has_started(&make::with(job(), &json!({"findings": [1]})))
         .await;
     assert_eq!(
         shop.findings("open=true").await,
@@ -309,7 +309,7 @@ async fn a_job_that_is_called_off_clears_nothing() {
         .await
         .created();
     let id = shop
-        .has_in_hand(&make::with(job(), &json!({"findings": [1]})))
+        .has_started(&make::with(job(), &json!({"findings": [1]})))
         .await;
     let called_off = shop.moves(id, "called_off", "2026-03-04").await.created();
     assert_eq!(called_off.body["called_off_on"], "2026-03-04");
@@ -323,15 +323,12 @@ async fn a_job_may_be_finished_on_the_day_of_its_finding_and_not_before() {
         .await
         .created();
     let id = shop
-        .has_in_hand(&make::with(job(), &json!({"findings": [1]})))
+        .has_started(&make::with(job(), &json!({"findings": [1]})))
         .await;
     shop.moves(id, "finished", "2026-03-09")
         .await
         .invalid_at("/on");
-    assert_eq!(
-        shop.get("/v1/jobs/1").await.ok().body["standing"],
-        "in_hand"
-    );
+    assert_eq!(shop.get("/v1/jobs/1").await.ok().body["status"], "started");
     shop.moves(id, "finished", "2026-03-10").await.created();
     assert_eq!(shop.findings("open=true").await, [""; 0]);
 }
@@ -343,7 +340,7 @@ async fn the_first_clearing_of_a_finding_counts() {
         .await
         .created();
     let id = shop
-        .has_in_hand(&make::with(job(), &json!({"findings": [1, 2]})))
+        .has_started(&make::with(job(), &json!({"findings": [1, 2]})))
         .await;
     shop.surveyed("2026-03-04", &[], &[1]).await.created();
     shop.surveyed("2026-03-06", &[], &[2]).await.created();
@@ -370,7 +367,7 @@ async fn a_finished_job_names_the_boiler_that_was_in_the_engine_on_that_day() {
     let shop = shop_with_an_engine().await;
     shop.given(
         "INSERT INTO boilers (number, material, working_pressure) VALUES ('QLW 1', 'copper', '90 psi'), ('QLW 2', 'copper', '90 psi');
-         INSERT INTO boiler_fittings (boiler_id, stock_no, fitted_on, taken_out_on) VALUES (1, 1, '2026-03-03', '2026-03-05'), (2, 1, '2026-03-05', NULL)",
+         INSERT INTO boiler_installations (boiler_id, stock_no, installed_on, removed_on) VALUES (1, 1, '2026-03-03', '2026-03-05'), (2, 1, '2026-03-05', NULL)",
     )
     .await;
     for (on, boiler) in [
@@ -379,7 +376,7 @@ async fn a_finished_job_names_the_boiler_that_was_in_the_engine_on_that_day() {
         ("2026-03-04", json!(1)),
         ("2026-05-14", json!(2)),
     ] {
-        let id = shop.has_in_hand(&job()).await;
+        let id = shop.has_started(&job()).await;
         let finished = shop.moves(id, "finished", on).await.created();
         assert_eq!(finished.body["boiler_id"], boiler, "{on}");
         assert_eq!(shop.last_entry().await["data"]["boiler_id"], boiler);
@@ -392,7 +389,7 @@ async fn what_a_job_touches_and_clears_is_fixed_when_it_is_over() {
     shop.surveyed("2026-02-01", &["stay nut weeps", "gauge cock stiff"], &[])
         .await
         .created();
-    let id = shop.has_in_hand(&job()).await;
+    let id = shop.has_started(&job()).await;
     let address = format!("/v1/jobs/{id}");
 
     // While the job is open, what it touches and clears may change, to what is on record only.
@@ -465,15 +462,15 @@ async fn what_a_job_touches_and_clears_is_fixed_when_it_is_over() {
             &json!(["pressure_parts"])
         ]
     );
-    shop.patch(&address, &json!({"standing": "proposed"}))
+    shop.patch(&address, &json!({"status": "proposed"}))
         .await
-        .invalid_at("/standing");
+        .invalid_at("/status");
 }
 
 #[actix_web::test]
 async fn hours_are_booked_and_a_wrong_line_is_reversed() {
     let shop = shop_with_an_engine().await;
-    let id = shop.has_in_hand(&job()).await;
+    let id = shop.has_started(&job()).await;
     let (hours, reversals) = (
         format!("/v1/jobs/{id}/hours"),
         format!("/v1/jobs/{id}/reversals"),
@@ -537,12 +534,13 @@ async fn hours_are_booked_and_a_wrong_line_is_reversed() {
 #[actix_web::test]
 async fn parts_are_recorded_to_the_penny_and_a_wrong_line_is_reversed() {
     let shop = shop_with_an_engine().await;
-    let id = shop.has_in_hand(&job()).await;
+    let id = shop.has_started(&job()).await;
     let (parts, reversals) = (
         format!("/v1/jobs/{id}/parts"),
         format!("/v1/jobs/{id}/reversals"),
     );
-    let line = |cost: &str| json!({"on": "2026-03-03", "words": "injector cones", "cost": cost});
+    let line =
+        |cost: &str| json!({"on": "2026-03-03", "description": "injector cones", "cost": cost});
     for (cost, total) in [("18.40", "18.40"), ("0.01", "18.41"), ("0", "18.41")] {
         let used = shop.post(&parts, &line(cost)).await.created();
         assert_eq!(used.body["parts_cost"], total);
@@ -580,22 +578,22 @@ async fn jobs_are_listed_by_standing_and_engine() {
     let shop = shop_with_an_engine().await;
     shop.has(make::engine()).await;
     let proposed = shop.proposes(&job()).await;
-    let in_hand = shop.has_in_hand(&job()).await;
+    let started = shop.has_started(&job()).await;
     let of_other = shop.post("/v1/engines/2/jobs", &job()).await.created().id();
     shop.post(
-        &format!("/v1/jobs/{in_hand}/hours"),
+        &format!("/v1/jobs/{started}/hours"),
         &json!({"on": "2026-03-03", "fitter": "Edda Morlock", "hours": "2"}),
     )
     .await
     .created();
     for (address, expected) in [
-        (JOBS, vec![proposed, in_hand]),
-        ("/v1/engines/1/jobs?standing=in_hand", vec![in_hand]),
-        ("/v1/engines/2/jobs?standing=in_hand", vec![]),
-        ("/v1/jobs", vec![proposed, in_hand, of_other]),
-        ("/v1/jobs?standing=in_hand,agreed", vec![in_hand]),
-        ("/v1/jobs?standing=proposed", vec![proposed, of_other]),
-        ("/v1/jobs?standing=proposed&stock_no=2", vec![of_other]),
+        (JOBS, vec![proposed, started]),
+        ("/v1/engines/1/jobs?status=started", vec![started]),
+        ("/v1/engines/2/jobs?status=started", vec![]),
+        ("/v1/jobs", vec![proposed, started, of_other]),
+        ("/v1/jobs?status=started,agreed", vec![started]),
+        ("/v1/jobs?status=proposed", vec![proposed, of_other]),
+        ("/v1/jobs?status=proposed&stock_no=2", vec![of_other]),
         ("/v1/jobs?stock_no=3", vec![]),
     ] {
         let page = shop.get(address).await.ok();
@@ -609,7 +607,7 @@ async fn jobs_are_listed_by_standing_and_engine() {
     }
     let all = shop.get("/v1/jobs").await.ok();
     assert_eq!(all.body["items"][1]["hours_booked"], "2");
-    for bad in ["standing=lost", "standing=", "stock_no=x", "colour=red"] {
+    for bad in ["status=lost", "status=", "stock_no=x", "colour=red"] {
         shop.get(&format!("/v1/jobs?{bad}"))
             .await
             .refused("invalid_query");
@@ -632,7 +630,7 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
     let shop = shop_with_an_engine().await;
     shop.given(
         "INSERT INTO boilers (number, material, working_pressure) VALUES ('QLW 1', 'copper', '90 psi');
-         INSERT INTO boiler_fittings (boiler_id, stock_no, fitted_on) VALUES (1, 1, '2026-01-05')",
+         INSERT INTO boiler_installations (boiler_id, stock_no, installed_on) VALUES (1, 1, '2026-01-05')",
     )
     .await;
     let says = async |job: i64| {
@@ -642,13 +640,13 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
             .body
     };
     let touching = |touches: Value| make::with(job(), &json!({"touches": touches}));
-    let boiler = shop.has_in_hand(&touching(json!(["pressure_parts"]))).await;
+    let boiler = shop.has_started(&touching(json!(["pressure_parts"]))).await;
     let motion = shop
-        .has_in_hand(&touching(json!(["motion", "other"])))
+        .has_started(&touching(json!(["motion", "other"])))
         .await;
-    let valve = shop.has_in_hand(&job()).await;
+    let valve = shop.has_started(&job()).await;
     let glass = shop
-        .has_in_hand(&make::with(job(), &json!({"gauge_glass_only": true})))
+        .has_started(&make::with(job(), &json!({"gauge_glass_only": true})))
         .await;
     let answer = says(boiler).await;
     assert_eq!(
@@ -679,7 +677,7 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
     assert_eq!(says(boiler).await["voids"], json!(["hydraulic", "steam"]));
     shop.moves(boiler, "finished", "2026-03-05").await.created();
     assert_eq!(says(boiler).await["from"], "2026-03-05");
-    let dropped = shop.has_in_hand(&touching(json!(["pressure_parts"]))).await;
+    let dropped = shop.has_started(&touching(json!(["pressure_parts"]))).await;
     shop.moves(dropped, "called_off", "2026-03-05")
         .await
         .created();
@@ -698,8 +696,8 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
 async fn a_job_says_which_promise_it_endangers() {
     let shop = Shop::open().await;
     let (engine, _) = shop.has_engine_with(make::boiler()).await;
-    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
-    let harmless = shop.has_job_in_hand(engine, &["motion"], &[]).await;
+    let job = shop.has_job_started(engine, &["pressure_parts"], &[]).await;
+    let harmless = shop.has_job_started(engine, &["motion"], &[]).await;
     let endangers = async |job: &str| {
         let told = shop.get(&format!("{job}/consequences")).await.ok();
         told.body["endangers"].clone()
@@ -731,18 +729,18 @@ async fn a_fitting_recorded_after_the_work_does_not_hide_the_work_from_the_paper
     for test in [make::hydraulic("2025-05-14"), make::steam("2026-01-10")] {
         shop.post(&format!("{boiler}/tests"), &test).await.created();
     }
-    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+    let job = shop.has_job_started(engine, &["pressure_parts"], &[]).await;
     shop.finishes(&job, "2026-03-05").await;
     let holds = async || {
         let papers = shop
             .get(&format!("{boiler}/papers?on=2026-05-14"))
             .await
             .ok();
-        papers.body["days"][0]["papers_hold"].clone()
+        papers.body["days"][0]["papers_valid"].clone()
     };
     assert_eq!(holds().await, json!(true), "the boiler is in no engine");
-    let fitting = json!({"stock_no": engine, "fitted_on": "2026-02-01"});
-    shop.post(&format!("{boiler}/fittings"), &fitting)
+    let fitting = json!({"stock_no": engine, "installed_on": "2026-02-01"});
+    shop.post(&format!("{boiler}/installations"), &fitting)
         .await
         .created();
     assert_eq!(
@@ -757,7 +755,7 @@ async fn a_fitting_recorded_after_the_work_does_not_hide_the_work_from_the_paper
 #[actix_web::test]
 async fn an_engine_without_a_recorded_boiler_is_told_so() {
     let shop = shop_with_an_engine().await;
-    let job = shop.has_in_hand(&job()).await;
+    let job = shop.has_started(&job()).await;
     let answer = shop
         .get(&format!("/v1/jobs/{job}/consequences"))
         .await
@@ -775,7 +773,7 @@ async fn an_engine_without_a_recorded_boiler_is_told_so() {
 #[actix_web::test]
 async fn two_who_finish_a_job_at_once_finish_it_once() {
     let shop = shop_with_an_engine().await;
-    let id = shop.has_in_hand(&job()).await;
+    let id = shop.has_started(&job()).await;
     let (one, other) = tokio::join!(
         shop.moves(id, "finished", "2026-03-05"),
         shop.moves(id, "finished", "2026-03-06")
@@ -844,9 +842,9 @@ async fn a_job_says_what_it_is_to_bring_about_until_it_is_over() {
 }
 
 /// Papers of a boiler on a day.
-async fn papers_hold(shop: &Shop, boiler: &str, on: &str) -> Value {
+async fn papers_valid(shop: &Shop, boiler: &str, on: &str) -> Value {
     let papers = shop.get(&format!("{boiler}/papers?on={on}")).await.ok();
-    papers.body["days"][0]["papers_hold"].clone()
+    papers.body["days"][0]["papers_valid"].clone()
 }
 
 /// A structural repair voids every current certificate (UK model-engineering federations' boiler code); which boiler was repaired
@@ -863,7 +861,7 @@ async fn a_repaired_boiler_stays_the_repaired_one_when_it_is_taken_out_on_the_da
             shop.post(&format!("{boiler}/tests"), &test).await.created();
         }
     }
-    let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+    let job = shop.has_job_started(engine, &["pressure_parts"], &[]).await;
     shop.finishes(&job, "2026-05-10").await;
     let named = shop.get(&job).await.ok().body["boiler_id"].clone();
     shop.post(
@@ -872,13 +870,13 @@ async fn a_repaired_boiler_stays_the_repaired_one_when_it_is_taken_out_on_the_da
     )
     .await
     .created();
-    let fitting = json!({"stock_no": engine, "fitted_on": "2026-05-10"});
-    shop.post(&format!("{other}/fittings"), &fitting)
+    let fitting = json!({"stock_no": engine, "installed_on": "2026-05-10"});
+    shop.post(&format!("{other}/installations"), &fitting)
         .await
         .created();
     for (boiler, hold) in [(&repaired, false), (&other, true)] {
         assert_eq!(
-            papers_hold(&shop, boiler, "2026-05-14").await,
+            papers_valid(&shop, boiler, "2026-05-14").await,
             hold,
             "{boiler}"
         );
@@ -897,14 +895,17 @@ async fn of_two_boilers_in_an_engine_on_one_day_the_times_or_a_name_tell_which_t
     let second = shop.has_boiler(second).await;
     let removal = json!({"on": "2026-05-10", "at": "12:00"});
     let out = shop.post(&format!("{first}/removals"), &removal).await;
-    assert_eq!(out.created().body["taken_out_at"], "12:00");
-    let fitting = json!({"stock_no": engine, "fitted_on": "2026-05-10", "fitted_at": "11:59"});
-    shop.post(&format!("{second}/fittings"), &fitting)
+    assert_eq!(out.created().body["removed_at"], "12:00");
+    let fitting =
+        json!({"stock_no": engine, "installed_on": "2026-05-10", "installed_at": "11:59"});
+    shop.post(&format!("{second}/installations"), &fitting)
         .await
-        .invalid_at("/fitted_at");
-    let fitting = make::with(fitting, &json!({"fitted_at": "13:00"}));
-    let fitted = shop.post(&format!("{second}/fittings"), &fitting).await;
-    assert_eq!(fitted.created().body["fitted_at"], "13:00");
+        .invalid_at("/installed_at");
+    let fitting = make::with(fitting, &json!({"installed_at": "13:00"}));
+    let fitted = shop
+        .post(&format!("{second}/installations"), &fitting)
+        .await;
+    assert_eq!(fitted.created().body["installed_at"], "13:00");
     let id = |address: &str| -> i64 {
         let id = address.rsplit('/').next().expect("an id");
         id.parse().expect("a number")
@@ -918,9 +919,9 @@ async fn of_two_boilers_in_an_engine_on_one_day_the_times_or_a_name_tell_which_t
         (json!({"at": "12:30"}), None),
         (json!({"boiler_id": 99}), None),
     ] {
-        let job = shop.has_job_in_hand(engine, &["pressure_parts"], &[]).await;
+        let job = shop.has_job_started(engine, &["pressure_parts"], &[]).await;
         let finish = make::with(finish, &json!({"to": "finished", "on": "2026-05-10"}));
-        let finished = shop.post(&format!("{job}/moves"), &finish).await;
+        let finished = shop.post(&format!("{job}/transitions"), &finish).await;
         match boiler {
             Some(boiler) => assert_eq!(finished.created().body["boiler_id"], boiler, "{finish}"),
             None => {
@@ -928,9 +929,9 @@ async fn of_two_boilers_in_an_engine_on_one_day_the_times_or_a_name_tell_which_t
             }
         }
     }
-    let job = shop.has_job_in_hand(engine, &["other"], &[]).await;
+    let job = shop.has_job_started(engine, &["other"], &[]).await;
     let named_early = json!({"to": "called_off", "on": "2026-05-10", "boiler_id": id(&first)});
-    shop.post(&format!("{job}/moves"), &named_early)
+    shop.post(&format!("{job}/transitions"), &named_early)
         .await
         .invalid_at("/boiler_id");
     shop.post(

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 impl Shop {
     async fn ticks(&self, engine: i64, item: &str) {
         let tick = json!({"item": item, "on": "2026-05-14"});
-        let path = format!("/v1/engines/{engine}/preparations");
+        let path = format!("/v1/engines/{engine}/checklist-ticks");
         self.post(&path, &tick).await.created();
     }
 
@@ -29,7 +29,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let sale = shop.has_sold(engine).await;
-    let list = format!("/v1/sales/{sale}/preparation-list");
+    let list = format!("/v1/sales/{sale}/despatch-checklist");
     let items = |list: &Value| -> Vec<String> {
         let items = list["items"].as_array().expect("a list");
         items.iter().map(|item| text(&item["item"])).collect()
@@ -52,9 +52,9 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     assert_eq!(shop.left_at_the_gate(engine).await, Value::Null);
 
     // The firm's own item, and one that it made to block, stop a delivery even after payment and packing.
-    let item = json!({"item": "fire_irons_packed", "words": "Fire irons are in the box", "kind": "locomotive", "shuts_gate": true});
-    shop.post("/v1/preparation-items", &item).await.created();
-    let photographs = "/v1/preparation-items/photographs_of_condition";
+    let item = json!({"item": "fire_irons_packed", "description": "Fire irons are in the box", "kind": "locomotive", "shuts_gate": true});
+    shop.post("/v1/checklist-items", &item).await.created();
+    let photographs = "/v1/checklist-items/photographs_of_condition";
     shop.patch(
         photographs,
         &json!({"shuts_gate": true, "at_distance": false}),
@@ -66,7 +66,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
         "These are not ticked: Fire irons are in the box; Photographs show its condition on the day it leaves."
     );
     let delivery =
-        json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright"});
+        json!({"on": "2026-05-14", "method": "collection", "handed_to": "Odo Fenwright"});
     let path = format!("/v1/engines/{engine}/deliveries");
     shop.has_been_paid(sale, "7600.00").await;
     shop.has_packed(engine).await;
@@ -96,7 +96,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
 
     // An item for road engines is not asked of a locomotive.
     shop.patch(
-        "/v1/preparation-items/fire_irons_packed",
+        "/v1/checklist-items/fire_irons_packed",
         &json!({"kind": "road_engine"}),
     )
     .await
@@ -114,33 +114,30 @@ async fn the_list_is_the_firms_but_for_what_the_gate_asks_itself() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let unknown = json!({"item": "polished", "on": "2026-05-14"});
-    let path = format!("/v1/engines/{engine}/preparations");
+    let path = format!("/v1/engines/{engine}/checklist-ticks");
     let refused = shop.post(&path, &unknown).await.invalid_at("/item");
     assert!(refused.text.contains("lifting_plan"), "{}", refused.text);
     for bad in ["Polished", "fire irons", "9th", "_x", "é"] {
-        let item = json!({"item": bad, "words": "x"});
-        shop.post("/v1/preparation-items", &item)
+        let item = json!({"item": bad, "description": "x"});
+        shop.post("/v1/checklist-items", &item)
             .await
             .invalid_at("/item");
     }
-    let twice = json!({"item": "drained", "words": "x"});
-    shop.post("/v1/preparation-items", &twice)
+    let twice = json!({"item": "drained", "description": "x"});
+    shop.post("/v1/checklist-items", &twice)
+        .await
+        .refused("conflict");
+    shop.patch("/v1/checklist-items/drained", &json!({"shuts_gate": true}))
         .await
         .refused("conflict");
     shop.patch(
-        "/v1/preparation-items/drained",
-        &json!({"shuts_gate": true}),
-    )
-    .await
-    .refused("conflict");
-    shop.patch(
-        "/v1/preparation-items/drained",
-        &json!({"words": "Drained, blower valve open"}),
+        "/v1/checklist-items/drained",
+        &json!({"description": "Drained, blower valve open"}),
     )
     .await
     .ok();
     let delete = async |item: &str| {
-        let path = format!("/v1/preparation-items/{item}");
+        let path = format!("/v1/checklist-items/{item}");
         let etag = shop.get(&path).await.ok().etag();
         let asked = shop
             .request(Method::DELETE, &path)
@@ -151,24 +148,23 @@ async fn the_list_is_the_firms_but_for_what_the_gate_asks_itself() {
     shop.ticks(engine, "lifting_plan").await;
     delete("lifting_plan").await.is(204);
     assert_eq!(shop.get(&path).await.ok().body["items"], json!([]));
-    shop.get("/v1/preparation-items/lifting_plan")
+    shop.get("/v1/checklist-items/lifting_plan")
         .await
         .refused("not_found");
     let seller = shop
-        .request(Method::POST, "/v1/preparation-items")
+        .request(Method::POST, "/v1/checklist-items")
         .by(&shop, Role::Seller);
-    let asked = seller.once().json(&json!({"item": "oiled", "words": "x"}));
+    let asked = seller
+        .once()
+        .json(&json!({"item": "oiled", "description": "x"}));
     asked.send().await.refused("forbidden");
     let journal = shop.journal().await;
     let ours: Vec<_> = journal
         .iter()
-        .filter(|what| what.starts_with("preparation_item"))
+        .filter(|what| what.starts_with("checklist_item"))
         .collect();
-    assert_eq!(
-        ours,
-        ["preparation_item.changed", "preparation_item.deleted"]
-    );
-    shop.get("/v1/sales/999/preparation-list")
+    assert_eq!(ours, ["checklist_item.changed", "checklist_item.deleted"]);
+    shop.get("/v1/sales/999/despatch-checklist")
         .await
         .refused("not_found");
 }

@@ -48,7 +48,7 @@ async fn the_papers_hold_on_their_last_day_and_not_after() {
         ),
         (
             "2026-06-01",
-            "watch",
+            "warning",
             "The steam paper runs out on 2026-06-01.",
         ),
         (
@@ -146,12 +146,12 @@ async fn another_boiler_brings_its_own_papers() {
         .created();
     let other = make::with(make::boiler(), &json!({"number": "OTHER 2"}));
     let other = shop.has_boiler(other).await;
-    let fitting = json!({"stock_no": engine, "fitted_on": "2026-05-12"});
-    shop.post(&format!("{other}/fittings"), &fitting)
+    let fitting = json!({"stock_no": engine, "installed_on": "2026-05-12"});
+    shop.post(&format!("{other}/installations"), &fitting)
         .await
         .created();
     for (on, name, outcome) in [
-        ("2026-05-09", "steam_paper", "watch"),
+        ("2026-05-09", "steam_paper", "warning"),
         ("2026-05-11", "boiler_code", "unmet"),
         ("2026-05-12", "steam_paper", "unmet"),
     ] {
@@ -168,7 +168,7 @@ async fn everything_on_record(shop: &Shop, engine: i64) {
     shop.sql(&format!(
         "INSERT INTO persons (name) VALUES ('Odo Fenwright');
          INSERT INTO asking_prices (stock_no, on_day, price) VALUES ({engine}, '2026-02-02', 7680);
-         INSERT INTO listings (stock_no, title, words, page_name) VALUES ({engine}, 'Marrowby', 'A saddle tank', 'marrowby-1');
+         INSERT INTO listings (stock_no, title, description, page_name) VALUES ({engine}, 'Marrowby', 'A saddle tank', 'marrowby-1');
          INSERT INTO sales (stock_no, on_day, price, person_id, invoice_no) VALUES ({engine}, '2026-05-01', 7680, 1, 1);
          INSERT INTO payments (sale_id, on_day, amount, method) VALUES (1, '2026-05-02', 7000, 'transfer'), (1, '2026-05-10', 680, 'cash');
          INSERT INTO preparation_ticks VALUES ({engine}, 'spares_packed', '2026-05-11', 'x'), ({engine}, 'papers_packed', '2026-05-12', 'x')"
@@ -236,11 +236,11 @@ async fn findings_jobs_and_heavy_work_shut_a_gate_until_they_are_cleared() {
     let (engine, _) = in_ticket(&shop).await;
     everything_on_record(&shop, engine).await;
     let fault =
-        json!([{"area": "motion", "severity": "stops_steaming", "words": "loose crank pin"}]);
+        json!([{"area": "motion", "severity": "stops_steaming", "description": "loose crank pin"}]);
     let findings = survey(&shop, engine, &fault).await;
-    let job = shop.has_job_in_hand(engine, &["motion"], &findings).await;
+    let job = shop.has_job_started(engine, &["motion"], &findings).await;
     let answer = ask(&shop, engine, "").await;
-    assert_eq!(shut(&answer), ["findings", "jobs_in_hand"]);
+    assert_eq!(shut(&answer), ["findings", "jobs_started"]);
     shop.finishes(&job, "2026-05-13").await;
     assert_eq!(shut(&ask(&shop, engine, "").await), [""; 0]);
     let listed = ask(&shop, engine, "?gate=list").await;
@@ -292,40 +292,43 @@ async fn the_firm_may_let_a_watch_shut_a_gate() {
     let (engine, _) = in_ticket(&shop).await;
     everything_on_record(&shop, engine).await;
     assert_eq!(ask(&shop, engine, "").await["open"], true);
-    let bars = shop.get("/v1/readiness-bars").await.ok().body;
+    let bars = shop.get("/v1/gate-settings").await.ok().body;
     assert_eq!(
         bars,
-        json!({"watch_bars": [], "watch_days": 30, "frost_months": [11, 12, 1, 2, 3]})
+        json!({"blocking_warnings": [], "warning_days": 30, "frost_months": [11, 12, 1, 2, 3]})
     );
     shop.patch(
-        "/v1/readiness-bars",
-        &json!({"watch_bars": ["steam_paper"]}),
+        "/v1/gate-settings",
+        &json!({"blocking_warnings": ["steam_paper"]}),
     )
     .await
     .ok();
     let answer = ask(&shop, engine, "").await;
     assert_eq!(
         (check(&answer, "steam_paper")[0].clone(), &answer["open"]),
-        (json!("watch"), &json!(false))
+        (json!("warning"), &json!(false))
     );
-    shop.patch("/v1/readiness-bars", &json!({"watch_days": 17}))
+    shop.patch("/v1/gate-settings", &json!({"warning_days": 17}))
         .await
         .ok();
     assert_eq!(ask(&shop, engine, "").await["open"], true);
     // Drained in frost: common practice, no source.
     assert_eq!(check(&ask(&shop, engine, "").await, "drained"), Value::Null);
-    shop.patch("/v1/readiness-bars", &json!({"frost_months": [5]}))
+    shop.patch("/v1/gate-settings", &json!({"frost_months": [5]}))
         .await
         .ok();
     assert_eq!(check(&ask(&shop, engine, "").await, "drained")[0], "unmet");
     for (change, pointer) in [
-        (json!({"watch_bars": ["luck"]}), "/watch_bars/0"),
-        (json!({"watch_days": -1}), "/watch_days"),
-        (json!({"watch_days": 367}), "/watch_days"),
+        (
+            json!({"blocking_warnings": ["luck"]}),
+            "/blocking_warnings/0",
+        ),
+        (json!({"warning_days": -1}), "/warning_days"),
+        (json!({"warning_days": 367}), "/warning_days"),
         (json!({"frost_months": [13]}), "/frost_months/0"),
         (json!({"frost_months": [1, 1]}), "/frost_months"),
     ] {
-        shop.patch("/v1/readiness-bars", &change)
+        shop.patch("/v1/gate-settings", &change)
             .await
             .invalid_at(pointer);
     }
@@ -344,7 +347,7 @@ async fn the_staff_asks_the_gates_and_strange_questions_are_refused() {
     ] {
         for address in [
             format!("/v1/engines/{engine}/readiness"),
-            "/v1/readiness-bars".to_owned(),
+            "/v1/gate-settings".to_owned(),
         ] {
             shop.request(Method::GET, &address)
                 .by(&shop, role)
@@ -353,7 +356,7 @@ async fn the_staff_asks_the_gates_and_strange_questions_are_refused() {
                 .is(status);
         }
     }
-    shop.request(Method::PATCH, "/v1/readiness-bars")
+    shop.request(Method::PATCH, "/v1/gate-settings")
         .by(&shop, Role::Seller)
         .merge_patch(&json!({}))
         .send()
@@ -399,7 +402,7 @@ fn body_for(check: &str, time: usize, ids: &Value) -> Value {
         ),
         ("gas_tank_paper", 0) => json!({"has_gas_tank": true}),
         ("gas_tank_paper", 3) => {
-            json!({"rule": "gas_tank_interval", "value": "24", "unit": "months", "effect": "bars",
+            json!({"rule": "gas_tank_interval", "value": "24", "unit": "months", "effect": "blocks",
             "from": "2020-01-01", "source": "Rules of the Quillow Lane club, 2020, section 6", "confidence": "published"})
         }
         ("gas_tank_paper", _) => test("gas_tank", "2026-05-03", held),
@@ -418,17 +421,17 @@ fn body_for(check: &str, time: usize, ids: &Value) -> Value {
         }
         ("findings", 0) => survey(
             "2026-05-01",
-            json!({"findings": [{"area": "frames", "severity": "stops_sale", "words": "cracked"}]}),
+            json!({"findings": [{"area": "frames", "severity": "stops_sale", "description": "cracked"}]}),
         ),
         ("findings", _) => survey("2026-05-02", json!({"clears": ids["findings"]})),
         ("asbestos", 0) => survey("2026-05-03", json!({"asbestos": "suspected"})),
         ("asbestos", _) => survey("2026-05-04", json!({"asbestos": "cleared"})),
         ("grades", _) => survey("2026-05-05", json!({"grades": {"boiler": "good"}})),
         ("photographs", _) => json!({"alt": "From the left"}),
-        ("words", _) => make::listing(),
+        ("description", _) => make::listing(),
         ("papers_disclosed", _) => make::listing(),
         ("asking_price", _) => json!({"price": "7680.00"}),
-        ("jobs_in_hand", _) => json!({"to": "finished", "on": "2026-05-04"}),
+        ("jobs_started", _) => json!({"to": "finished", "on": "2026-05-04"}),
         ("sale", _) => {
             json!({"on": "2026-05-14", "price": "7600.00", "person_id": ids["buyer"], "buyer_abroad": true})
         }
@@ -512,12 +515,12 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
         &json!({"asbestos_suspected": null, "weight": null, "adhesive_weight": null}),
     );
     let engine = shop.has(bare).await;
-    shop.has_job_in_hand(engine, &["other"], &[]).await;
-    shop.patch("/v1/readiness-bars", &json!({"frost_months": [5]}))
+    shop.has_job_started(engine, &["other"], &[]).await;
+    shop.patch("/v1/gate-settings", &json!({"frost_months": [5]}))
         .await
         .ok();
-    let item = json!({"item": "fire_irons_packed", "words": "Fire irons are in the box", "shuts_gate": true});
-    shop.post("/v1/preparation-items", &item).await.created();
+    let item = json!({"item": "fire_irons_packed", "description": "Fire irons are in the box", "shuts_gate": true});
+    shop.post("/v1/checklist-items", &item).await.created();
     let buyer = shop
         .post("/v1/persons", &make::person())
         .await
@@ -550,7 +553,7 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
             };
 
             // Reason and remedy are sentences.
-            for sentence in [&check["reason"], &check["clears"]] {
+            for sentence in [&check["reason"], &check["remedy"]] {
                 let sentence = crate::harness::text(sentence);
                 assert!(sentence.ends_with('.'), "{sentence}");
             }
@@ -575,8 +578,8 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
                 let done = play(&shop, &check, &body_for(&name, time, &ids)).await;
                 if name == "boiler_code" && time == 0 {
                     ids["boiler"] = done["id"].clone();
-                    let fitting = json!({"stock_no": engine, "fitted_on": "2026-01-05"});
-                    let path = format!("/v1/boilers/{}/fittings", done["id"]);
+                    let fitting = json!({"stock_no": engine, "installed_on": "2026-01-05"});
+                    let path = format!("/v1/boilers/{}/installations", done["id"]);
                     shop.post(&path, &fitting).await.created();
                 }
                 if name == "findings" && time == 0 {
@@ -610,9 +613,9 @@ async fn each_remedy_names_an_act_that_clears_its_check() {
         "asbestos",
         "grades",
         "photographs",
-        "words",
+        "description",
         "asking_price",
-        "jobs_in_hand",
+        "jobs_started",
         "sale",
         "money_settled",
         "buyer_abroad",
@@ -685,7 +688,7 @@ async fn remedies_of_engines_that_the_code_does_not_cover_name_acts_too() {
     assert_eq!(none["act"]["path"], "/v1/boiler-codes");
     let code = json!({"jurisdiction": "NZ", "name": "model engineers' boiler code"});
     play(&shop, &none, &code).await;
-    let rule = json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "bars", "from": "2026-05-01",
+    let rule = json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "blocks", "from": "2026-05-01",
         "source": "Rules of the Quillow Lane club, 2026, section 4", "confidence": "published"});
     let without_rows = of("boiler_code", "list").await;
     play(&shop, &without_rows, &rule).await;
@@ -703,7 +706,7 @@ async fn the_preparation_list_shuts_the_gate_as_the_gate_does() {
         ("2026-10-31", false),
         ("2026-11-01", true),
     ] {
-        let list = format!("/v1/sales/{sale}/preparation-list?on={on}");
+        let list = format!("/v1/sales/{sale}/despatch-checklist?on={on}");
         let list = shop.get(&list).await.ok().body;
         assert_eq!(list["on"], on);
         let gate = ask(&shop, engine, &format!("?on={on}")).await;

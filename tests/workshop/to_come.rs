@@ -24,8 +24,7 @@ impl Shop {
     }
 
     async fn pays(&self, fitter: &str, rate: &str) {
-        let rate =
-            json!({"fitter": fitter, "from": "2026-01-01", "book_rate": rate, "worth_rate": rate});
+        let rate = json!({"fitter": fitter, "from": "2026-01-01", "cost_rate": rate, "recovery_rate": rate});
         self.post("/v1/hour-rates", &rate).await.created();
     }
 
@@ -47,19 +46,19 @@ impl Shop {
         let job = self.post(&path, &job).await.created().location();
         for to in moves {
             let moved = json!({"to": to, "on": "2026-03-02"});
-            let path = format!("{job}/moves");
+            let path = format!("{job}/transitions");
             self.post(&path, &moved).await.created();
         }
         job
     }
 
     async fn money_of(&self, stock_no: i64, offer: &str) -> Value {
-        let path = format!("/v1/engines/{stock_no}/money?offer={offer}");
+        let path = format!("/v1/engines/{stock_no}/margins?offer={offer}");
         self.get(&path).await.ok().body
     }
 
     async fn to_come_in_stock_value(&self, stock_no: i64) -> Value {
-        let mut path = format!("/v1/stock-value?on={TODAY}&limit=200");
+        let mut path = format!("/v1/stock-valuation?on={TODAY}&limit=200");
         loop {
             let page = self.get(&path).await.ok().body;
             let mut items = page["items"].as_array().expect("items").iter();
@@ -70,11 +69,13 @@ impl Shop {
         }
     }
 
-    async fn has_guide(&self) {
+    async fn has_price_scale(&self) {
         let gauge = json!({"value": "5", "unit": "in"});
-        let guide = json!({"from": "2026-01-01", "uncertainty": "0.25",
+        let price_scale = json!({"from": "2026-01-01", "uncertainty": "0.25",
             "starts": [{"kind": "locomotive", "gauge": {"from": gauge, "to": gauge}, "price": "6200.00"}], "factors": []});
-        self.post("/v1/guide/versions", &guide).await.created();
+        self.post("/v1/price-scale/versions", &price_scale)
+            .await
+            .created();
     }
 }
 
@@ -84,7 +85,7 @@ impl Shop {
 #[actix_web::test]
 async fn break_even_profit_stock_value_and_job_count_the_same_to_come() {
     let shop = Shop::open().await;
-    shop.has_guide().await;
+    shop.has_price_scale().await;
     shop.pays("Edda Morlock", "45.00").await;
     let stock_no = shop.has_bought("2300.00").await;
     let job = json!({"touches": ["motion"], "hours_agreed": "10", "parts_expected": "200.00", "outside_work": "150.00"});
@@ -95,17 +96,19 @@ async fn break_even_profit_stock_value_and_job_count_the_same_to_come() {
         json!({"hours": "10", "work": "450.00", "parts": "200.00", "outside_work": "150.00", "test_fees": "0.00", "amount": "800.00"})
     );
     assert_eq!(money["break_even_price"], "3260.00");
-    assert_eq!(money["at_offer"]["left"], "616.67");
+    assert_eq!(money["at_offer"]["profit"], "616.67");
     assert_eq!(shop.to_come_in_stock_value(stock_no).await, "800.00");
-    let worth = shop.get(&format!("{job}/worth")).await.ok().body;
+    let worth = shop.get(&format!("{job}/value-added")).await.ok().body;
     assert_eq!(worth["outlay"]["total"], "800.00");
 
     // What is spent is no longer to come: the break-even price stays until more is spent than was expected.
-    let moved = json!({"to": "in_hand", "on": "2026-03-02"});
-    shop.post(&format!("{job}/moves"), &moved).await.created();
+    let moved = json!({"to": "started", "on": "2026-03-02"});
+    shop.post(&format!("{job}/transitions"), &moved)
+        .await
+        .created();
     let hours = json!({"on": "2026-03-09", "fitter": "Edda Morlock", "hours": "4"});
     shop.post(&format!("{job}/hours"), &hours).await.created();
-    let parts = json!({"on": "2026-03-09", "words": "tube", "cost": "120.00"});
+    let parts = json!({"on": "2026-03-09", "description": "tube", "cost": "120.00"});
     shop.post(&format!("{job}/parts"), &parts).await.created();
     let outside = json!({"kind": "outside_work", "on": "2026-03-10", "cost": "150.00"});
     let costs = format!("/v1/engines/{stock_no}/costs");
@@ -113,7 +116,7 @@ async fn break_even_profit_stock_value_and_job_count_the_same_to_come() {
     let money = shop.money_of(stock_no, "4000.00").await;
     assert_eq!(money["cost_to_come"]["amount"], "350.00");
     assert_eq!(money["break_even_price"], "3260.00");
-    let more = json!({"on": "2026-03-09", "words": "another tube", "cost": "80.01"});
+    let more = json!({"on": "2026-03-09", "description": "another tube", "cost": "80.01"});
     shop.post(&format!("{job}/parts"), &more).await.created();
     let money = shop.money_of(stock_no, "4000.00").await;
     assert_eq!(money["cost_to_come"]["parts"], "0.00");
@@ -126,7 +129,7 @@ async fn fees_and_hours_of_tests_to_come_count() {
     let shop = Shop::open().await;
     shop.pays("Edda Morlock", "30.00").await;
     for (test, fee) in [("hydraulic_repeat", "20.00"), ("steam", "35.00")] {
-        let path = format!("/v1/test-terms/{test}");
+        let path = format!("/v1/test-costs/{test}");
         shop.patch(&path, &json!({"fee": fee})).await.ok();
     }
     let job = json!({"touches": ["pressure_parts"], "hours_agreed": "1"});
@@ -155,7 +158,9 @@ async fn fees_and_hours_of_tests_to_come_count() {
         "a bill that is taken back"
     );
     let off = json!({"to": "called_off", "on": "2026-03-12"});
-    shop.post(&format!("{job}/moves"), &off).await.created();
+    shop.post(&format!("{job}/transitions"), &off)
+        .await
+        .created();
     assert_eq!(told().await["amount"], "0.00");
 }
 
@@ -163,7 +168,7 @@ async fn fees_and_hours_of_tests_to_come_count() {
 #[actix_web::test]
 async fn hours_cost_what_the_fitter_costs_who_is_to_work_them() {
     let shop = Shop::open().await;
-    shop.has_guide().await;
+    shop.has_price_scale().await;
     let edda = shop.employs("Edda Morlock", &["fitting"], "30.00").await;
     shop.employs("Ivor Thrale", &["fitting", "machining"], "41.00")
         .await;
@@ -173,7 +178,7 @@ async fn hours_cost_what_the_fitter_costs_who_is_to_work_them() {
         let job = with(json!({"touches": ["motion"], "hours_agreed": "10"}), &who);
         let job = shop.has_job(stock_no, &job, &["agreed"]).await;
         let money = shop.money_of(stock_no, "2000.00").await;
-        let worth = shop.get(&format!("{job}/worth")).await.ok().body;
+        let worth = shop.get(&format!("{job}/value-added")).await.ok().body;
         assert_eq!(worth["outlay"]["hours_priced"], money["hours_to_come"]);
         assert_eq!(worth["outlay"]["total"], money["cost_to_come"]["amount"]);
         let line = money["hours_to_come"][0].clone();
@@ -273,7 +278,7 @@ async fn random_engines_have_one_cost_to_come() {
     let seed = 20_261_130;
     let mut random = Random(seed);
     let shop = Shop::open().await;
-    shop.has_guide().await;
+    shop.has_price_scale().await;
     let fitters = [
         shop.employs("Edda Morlock", &["fitting"], "30.00").await,
         shop.employs("Ivor Thrale", &["fitting", "machining"], "41.00")
@@ -281,7 +286,7 @@ async fn random_engines_have_one_cost_to_come() {
         shop.employs("Nan Quill", &["steaming"], "52.50").await,
     ];
     for (test, fee) in [("hydraulic_repeat", "20.00"), ("steam", "35.00")] {
-        let path = format!("/v1/test-terms/{test}");
+        let path = format!("/v1/test-costs/{test}");
         shop.patch(&path, &json!({"fee": fee})).await.ok();
     }
     for _ in 0..n {
@@ -307,7 +312,7 @@ async fn one_engine(shop: &Shop, random: &mut Random, fitters: &[i64; 3]) {
             0 => &[],
             1 => &["called_off"],
             2 => &["agreed"],
-            _ => &["agreed", "in_hand"],
+            _ => &["agreed", "started"],
         };
         let hours = random.amount(2_000);
         let hours = random.sometimes(hours).unwrap_or(0);
@@ -326,13 +331,13 @@ async fn one_engine(shop: &Shop, random: &mut Random, fitters: &[i64; 3]) {
             "outside_work": some(of_others)});
         let job = shop.has_job(stock_no, &with(job, &who), moves).await;
         let (mut booked, mut used) = (0, 0);
-        if moves.contains(&"in_hand") && random.below(2) == 0 {
+        if moves.contains(&"started") && random.below(2) == 0 {
             booked = 1 + random.amount(1_500);
             let line =
                 json!({"on": "2026-03-09", "fitter": "Edda Morlock", "hours": written(booked)});
             shop.post(&format!("{job}/hours"), &line).await.created();
             used = random.amount(25_000);
-            let line = json!({"on": "2026-03-09", "words": "parts", "cost": written(used)});
+            let line = json!({"on": "2026-03-09", "description": "parts", "cost": written(used)});
             shop.post(&format!("{job}/parts"), &line).await.created();
             spent += at_rate(booked, RATES[0]) + used;
         }
@@ -381,7 +386,7 @@ async fn one_engine(shop: &Shop, random: &mut Random, fitters: &[i64; 3]) {
         to_come,
         "{money}"
     );
-    assert_eq!(pennies(&money["at_offer"]["left"]), left(price), "{money}");
+    assert_eq!(pennies(&money["at_offer"]["profit"]), left(price), "{money}");
     let least = pennies(&money["break_even_price"]);
     assert!(left(least) >= 0 && left(least - 1) < 0, "{money}");
     let valued = shop.to_come_in_stock_value(stock_no).await;
@@ -390,7 +395,7 @@ async fn one_engine(shop: &Shop, random: &mut Random, fitters: &[i64; 3]) {
     let mut of_jobs = (0, 0);
     let mut hours = Vec::new();
     for job in &agreed {
-        let worth = shop.get(&format!("{job}/worth")).await.ok().body;
+        let worth = shop.get(&format!("{job}/value-added")).await.ok().body;
         let outlay = &worth["outlay"];
         of_jobs.0 += pennies(&outlay["parts"]);
         of_jobs.1 += pennies(&outlay["outside_work"]);

@@ -56,7 +56,7 @@ impl fmt::Display for Refusal {
                 "reading this picture takes {needed} MiB of memory, and {most} MiB are set aside for pictures; send it smaller, or as a \
                  baseline JPEG"
             ),
-            Refusal::Unreadable(why) => write!(f, "the picture cannot be read: {why}"),
+            Refusal::Unreadable(reason) => write!(f, "the picture cannot be read: {reason}"),
         }
     }
 }

@@ -55,7 +55,7 @@ pub struct BoilerRecord {
     pub tests: Vec<TestOnRecord>,
     /// What a visitor is told of its papers.
     #[schema(max_items = 2)]
-    pub words: Vec<Sentence>,
+    pub sentences: Vec<Sentence>,
     /// What the papers' clock says; null while too little is recorded of the boiler to ask its code.
     pub answer: Option<Answer>,
     #[schema(max_items = 101)]
@@ -76,8 +76,8 @@ fn example() -> Value {
         "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": null, "made_on": null,
         "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "gas_tank_volume": null, "notes": null, "confirmed": [],
         "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 10,
-        "fitted_on": "1998-05-02"});
-    json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "words": ["On 2026-05-14 no papers of its boiler are on record here."],
+        "installed_on": "1998-05-02"});
+    json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "sentences": ["On 2026-05-14 no papers of its boiler are on record here."],
         "answer": null, "cautions": [CAUTION]})
 }
 
@@ -129,7 +129,7 @@ pub(crate) async fn of_boiler(
             .into_iter()
             .map(|(test, certificate)| TestOnRecord { test, certificate })
             .collect(),
-        words: paper_words::sentences(told, on),
+        sentences: paper_words::sentences(told, on),
         cautions: [Sentence::new(CAUTION)]
             .into_iter()
             .chain(cautions.cloned())

@@ -12,7 +12,7 @@ use crate::{
         problem::{FieldError, Problem},
         text::{Line, Prose, Text},
     },
-    schema::{boiler_fittings, boiler_pressure_changes, boilers, tests},
+    schema::{boiler_installations, boiler_pressure_changes, boilers, tests},
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
@@ -74,7 +74,7 @@ pub struct BoilerParticulars {
     "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": {"value": "8.0", "unit": "L", "l": "8"},
     "made_on": null, "first_service_on": "1998-06-01", "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": false,
     "gas_tank_volume": null, "notes": null, "confirmed": [], "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": "49.6423", "stock_no": 10,
-    "fitted_on": "1998-05-02"}))]
+    "installed_on": "1998-05-02"}))]
 pub struct Boiler {
     #[serde(flatten)]
     pub particulars: BoilerParticulars,
@@ -87,7 +87,7 @@ pub struct Boiler {
     /// The engine that it is in.
     pub stock_no: Option<i32>,
     /// Since when.
-    pub fitted_on: Option<Day>,
+    pub installed_on: Option<Day>,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
@@ -239,13 +239,13 @@ async fn list_boilers(_by: Staff, list: ListQuery<BoilerFilters>) -> Reply {
             query = query.filter(boilers::id.eq_any(ids));
         }
         if let Some(stock_no) = filters.stock_no {
-            let fitted = boiler_fittings::table
+            let fitted = boiler_installations::table
                 .filter(
-                    boiler_fittings::stock_no
+                    boiler_installations::stock_no
                         .eq(stock_no)
-                        .and(boiler_fittings::taken_out_on.is_null()),
+                        .and(boiler_installations::removed_on.is_null()),
                 )
-                .select(boiler_fittings::boiler_id);
+                .select(boiler_installations::boiler_id);
             query = query.filter(boilers::id.eq_any(fitted));
         }
         let found = of_page!(page, query, boilers::id).load(conn).await?;
@@ -290,7 +290,7 @@ async fn create_boiler(
             .get_result(tx.conn())
             .await?;
         let entry = confirmations::noted(json!({"boiler_id": id}), &confirmed);
-        tx.record("boiler.added", None, entry).await?;
+        tx.record("boiler.created", None, entry).await?;
         Ok((format!("/v1/boilers/{id}"), find(tx.conn(), id).await?))
     })
     .await
@@ -482,15 +482,18 @@ async fn with_acts(
 ) -> Result<Vec<Boiler>, Problem> {
     let ids: Vec<i64> = found.iter().map(|boiler| boiler.id).collect();
     let mut pressures: HashMap<i64, Pressure> = last_pressures(conn, &ids).await?;
-    let fitted: HashMap<i64, (i32, Day)> = boiler_fittings::table
+    let fitted: HashMap<i64, (i32, Day)> = boiler_installations::table
         .filter(
-            boiler_fittings::boiler_id
+            boiler_installations::boiler_id
                 .eq_any(&ids)
-                .and(boiler_fittings::taken_out_on.is_null()),
+                .and(boiler_installations::removed_on.is_null()),
         )
         .select((
-            boiler_fittings::boiler_id,
-            (boiler_fittings::stock_no, boiler_fittings::fitted_on),
+            boiler_installations::boiler_id,
+            (
+                boiler_installations::stock_no,
+                boiler_installations::installed_on,
+            ),
         ))
         .load(conn)
         .await?
@@ -505,7 +508,7 @@ async fn with_acts(
         Boiler {
             bar_litres: particulars.volume.as_ref().map(size),
             stock_no: fitting.map(|(stock_no, _)| *stock_no),
-            fitted_on: fitting.map(|(_, on)| *on),
+            installed_on: fitting.map(|(_, on)| *on),
             working_pressure,
             particulars,
         }
@@ -546,9 +549,9 @@ async fn first_test(conn: &mut AsyncPgConnection, id: i64) -> Result<Option<Day>
 
 async fn first_record(conn: &mut AsyncPgConnection, id: i64) -> Result<Option<Day>, Problem> {
     use diesel::dsl::min;
-    let fitting: Option<Day> = boiler_fittings::table
-        .filter(boiler_fittings::boiler_id.eq(id))
-        .select(min(boiler_fittings::fitted_on))
+    let fitting: Option<Day> = boiler_installations::table
+        .filter(boiler_installations::boiler_id.eq(id))
+        .select(min(boiler_installations::installed_on))
         .first(conn)
         .await?;
     let change: Option<Day> = boiler_pressure_changes::table

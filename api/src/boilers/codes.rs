@@ -2,7 +2,7 @@
 
 use crate::{
     firm::dated_rows::{
-        ByJurisdiction, Dated, Figure, NewEnding, RuleFilters, by_jurisdiction, dated,
+        ByJurisdiction, Dated, Figure, NewEnd, RuleFilters, by_jurisdiction, dated,
     },
     ground::{
         actor::{AnyKey, Owner},
@@ -75,8 +75,8 @@ pub struct BoilerCodePage {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_code_rules)]
 #[schema(example = json!({"id": 4, "code_id": 1, "rule": "hydraulic_interval", "material": "copper", "band": "main",
-    "first_service_from": null, "value": "48", "unit": "months", "effect": "bars", "from": null, "until": null,
-    "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012", "confidence": "published", "note": null, "accepts": null}))]
+    "first_service_from": null, "value": "48", "unit": "months", "effect": "blocks", "from": null, "until": null,
+    "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012", "confidence": "published", "notes": null, "accepts": null}))]
 pub struct CodeRule {
     pub id: i64,
     pub code_id: i64,
@@ -103,7 +103,7 @@ pub struct CodeRule {
     #[diesel(column_name = mark)]
     pub confidence: Mark,
     /// The sentence of a caution.
-    pub note: Option<Text<400>>,
+    pub notes: Option<Text<400>>,
     /// The place whose tests count too, in a row `accepts_tests_of`; else null.
     pub accepts: Option<Jurisdiction>,
 }
@@ -111,7 +111,7 @@ pub struct CodeRule {
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = boiler_code_rules)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "bars", "from": "2026-06-01",
+#[schema(example = json!({"rule": "steam_interval", "value": "12", "unit": "months", "effect": "blocks", "from": "2026-06-01",
     "source": "Rules of the Quillow Lane club, 2026, section 4", "confidence": "published"}))]
 pub struct NewCodeRule {
     pub rule: RuleKey,
@@ -136,7 +136,7 @@ pub struct NewCodeRule {
     pub source: Text<300>,
     #[diesel(column_name = mark)]
     pub confidence: Mark,
-    pub note: Option<Text<400>>,
+    pub notes: Option<Text<400>>,
     /// Only for `accepts_tests_of`, and needed there: the place whose tests count under this code too.
     pub accepts: Option<Jurisdiction>,
 }
@@ -182,8 +182,8 @@ impl NewCodeRule {
                 "before the first day".to_owned(),
             ),
             (
-                self.rule != RuleKey::Caution || self.note.is_some(),
-                "/note",
+                self.rule != RuleKey::Caution || self.notes.is_some(),
+                "/notes",
                 "a caution is a sentence".to_owned(),
             ),
             (
@@ -248,7 +248,7 @@ async fn create_code(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewBoiler
             .get_result(tx.conn())
             .await?;
         let entry = json!({"code_id": id, "jurisdiction": new.jurisdiction});
-        tx.record("boiler_code.added", None, entry).await?;
+        tx.record("boiler_code.created", None, entry).await?;
         Ok((format!("/v1/boiler-codes/{id}"), find(tx.conn(), id).await?))
     })
     .await
@@ -303,12 +303,12 @@ async fn get_rule(
 /// End a rule of a boiler code
 ///
 /// The row stays, as older tests are judged by it; what takes its place is a row of its own.
-#[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/endings", 201 = CodeRule, id = "end_boiler_code_rule")]
+#[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/end", 201 = CodeRule, id = "end_boiler_code_rule")]
 async fn end_rule(
     Owner(actor): Owner,
     db: web::Data<Db>,
     path: web::Path<(i64, i64)>,
-    new: Body<NewEnding>,
+    new: Body<NewEnd>,
 ) -> Reply {
     let (id, rule_id) = path.into_inner();
     db.create(&actor, &new, async |tx| {
@@ -359,7 +359,7 @@ pub(crate) async fn rules_of(
         accepts: row.accepts,
         source: row.source.to_string(),
         mark: row.confidence,
-        note: row.note.map(|note| note.to_string()),
+        notes: row.notes.map(|notes| notes.to_string()),
     });
     Ok(rules.collect())
 }
@@ -396,16 +396,11 @@ async fn insert_rule(tx: &mut Tx<'_>, id: i64, new: &NewCodeRule) -> Result<Code
         .get_result(tx.conn())
         .await?;
     let entry = json!({"code_id": id, "rule_id": rule.id, "rule": rule.rule, "from": rule.from});
-    tx.record("boiler_code.rule_added", None, entry).await?;
+    tx.record("boiler_code.rule_created", None, entry).await?;
     Ok(rule)
 }
 
-async fn end(
-    tx: &mut Tx<'_>,
-    id: i64,
-    rule_id: i64,
-    ending: &NewEnding,
-) -> Result<CodeRule, Problem> {
+async fn end(tx: &mut Tx<'_>, id: i64, rule_id: i64, ending: &NewEnd) -> Result<CodeRule, Problem> {
     let rule: Option<CodeRule> = boiler_code_rules::table
         .find(rule_id)
         .filter(boiler_code_rules::code_id.eq(id))

@@ -58,9 +58,9 @@ fn a_month() -> u16 {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"on": "2026-05-16", "until": "2026-06-15", "items": [{"stock_no": 10, "standing": "in_stock", "boiler_id": 88,
+#[schema(example = json!({"on": "2026-05-16", "until": "2026-06-15", "items": [{"stock_no": 10, "status": "in_stock", "boiler_id": 88,
     "boiler_number": "QLW 1187", "test": "steam", "by": "2026-06-01", "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"},
-    "papers_hold": true, "reason": null, "name": "Marrowby", "place": "bay 3", "material": "copper",
+    "papers_valid": true, "reason": null, "name": "Marrowby", "place": "bay 3", "material": "copper",
     "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "has_gas_tank": false}],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct InspectorDay {

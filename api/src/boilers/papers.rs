@@ -20,10 +20,10 @@ use crate::{
         query::Query,
     },
     schema::{
-        boiler_fittings, boiler_pressure_changes, boilers as boiler_table, certificates, jobs,
+        boiler_installations, boiler_pressure_changes, boilers as boiler_table, certificates, jobs,
         stock, tests,
     },
-    stock::standing_at,
+    stock::status_at,
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
@@ -36,8 +36,8 @@ use outshop_core::{
         papers::{self, Answer, Question, RequiredPressure},
     },
     days::{Day, DaySpan, TimeOfDay},
-    trade::Standing,
-    workshop::jobs::JobStanding,
+    trade::StockStatus,
+    workshop::jobs::JobStatus,
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -79,12 +79,12 @@ fn a_month() -> u16 {
 
 /// A test that a boiler in stock needs soon.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 10, "standing": "in_stock", "boiler_id": 88, "boiler_number": "QLW 1187",
+#[schema(example = json!({"stock_no": 10, "status": "in_stock", "boiler_id": 88, "boiler_number": "QLW 1187",
     "test": "steam", "by": "2026-06-01",
-    "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "papers_hold": true, "reason": null}))]
+    "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "papers_valid": true, "reason": null}))]
 pub struct PaperDue {
     pub stock_no: i32,
-    pub standing: Standing,
+    pub status: StockStatus,
     pub boiler_id: i64,
     pub boiler_number: BoilerNumber,
     /// Null where too little is recorded to say.
@@ -95,7 +95,7 @@ pub struct PaperDue {
     /// Null where the code names none.
     pub pressure: Option<RequiredPressure>,
     /// Whether every paper that the code asks for holds today; null where too little is recorded to say.
-    pub papers_hold: Option<bool>,
+    pub papers_valid: Option<bool>,
     /// What is not recorded, where too little is recorded to say.
     #[schema(max_length = 200)]
     pub reason: Option<&'static str>,
@@ -115,7 +115,7 @@ fn answer_example() -> Value {
                 "voided_on": null, "voided_by": null, "incomplete": false},
         ],
         "tests_not_counted": [],
-        "days": [{"on": "2026-05-15", "papers_hold": false, "reasons": ["hydraulic_ran_out", "steam_ran_out"]}],
+        "days": [{"on": "2026-05-15", "papers_valid": false, "reasons": ["hydraulic_ran_out", "steam_ran_out"]}],
         "open_days": [],
         "next_due": [{"test": "hydraulic_repeat", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("135", "9.3079")},
             {"test": "steam", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("90", "6.2053")}],
@@ -413,7 +413,7 @@ async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Pr
     );
     let rows: Vec<Row> = jobs::table
         .filter(jobs::boiler_id.eq_any(ids))
-        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::status.eq(JobStatus::Finished))
         .select((
             jobs::boiler_id,
             jobs::finished_on,
@@ -458,52 +458,55 @@ async fn changes_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events,
 
 /// The days on which one of these boilers took the place of another in an engine.
 async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
-    let (fitted, removed) = diesel::alias!(boiler_fittings as fitted, boiler_fittings as removed);
+    let (fitted, removed) = diesel::alias!(
+        boiler_installations as fitted,
+        boiler_installations as removed
+    );
     let (inside, outside) = diesel::alias!(boiler_table as inside, boiler_table as outside);
     type Row = (i64, (Day, Option<TimeOfDay>), BoilerNumber, BoilerNumber);
     let rows: Vec<Row> = fitted
         .inner_join(
             removed.on(removed
-                .field(boiler_fittings::stock_no)
-                .eq(fitted.field(boiler_fittings::stock_no))
+                .field(boiler_installations::stock_no)
+                .eq(fitted.field(boiler_installations::stock_no))
                 .and(
                     removed
-                        .field(boiler_fittings::boiler_id)
-                        .ne(fitted.field(boiler_fittings::boiler_id)),
+                        .field(boiler_installations::boiler_id)
+                        .ne(fitted.field(boiler_installations::boiler_id)),
                 )
                 .and(
                     removed
-                        .field(boiler_fittings::taken_out_on)
+                        .field(boiler_installations::removed_on)
                         .assume_not_null()
-                        .le(fitted.field(boiler_fittings::fitted_on)),
+                        .le(fitted.field(boiler_installations::installed_on)),
                 )),
         )
         .inner_join(
             inside.on(inside
                 .field(boiler_table::id)
-                .eq(fitted.field(boiler_fittings::boiler_id))),
+                .eq(fitted.field(boiler_installations::boiler_id))),
         )
         .inner_join(
             outside.on(outside
                 .field(boiler_table::id)
-                .eq(removed.field(boiler_fittings::boiler_id))),
+                .eq(removed.field(boiler_installations::boiler_id))),
         )
-        .filter(fitted.field(boiler_fittings::boiler_id).eq_any(ids))
+        .filter(fitted.field(boiler_installations::boiler_id).eq_any(ids))
         .filter(
             inside
                 .field(boiler_table::number)
                 .ne(outside.field(boiler_table::number)),
         )
-        .distinct_on(fitted.field(boiler_fittings::id))
+        .distinct_on(fitted.field(boiler_installations::id))
         .order((
-            fitted.field(boiler_fittings::id),
-            removed.field(boiler_fittings::taken_out_on).desc(),
+            fitted.field(boiler_installations::id),
+            removed.field(boiler_installations::removed_on).desc(),
         ))
         .select((
-            fitted.field(boiler_fittings::boiler_id),
+            fitted.field(boiler_installations::boiler_id),
             (
-                fitted.field(boiler_fittings::fitted_on),
-                fitted.field(boiler_fittings::fitted_at),
+                fitted.field(boiler_installations::installed_on),
+                fitted.field(boiler_installations::installed_at),
             ),
             inside.field(boiler_table::number),
             outside.field(boiler_table::number),
@@ -531,26 +534,26 @@ pub(crate) async fn due(
     until: Day,
     now: Instant,
 ) -> Result<Vec<PaperDue>, Problem> {
-    let rows: Vec<(i32, Standing, Option<i64>, Option<Instant>)> = stock::table
+    let rows: Vec<(i32, StockStatus, Option<i64>, Option<Instant>)> = stock::table
         .filter(
-            stock::standing
-                .ne_all([Standing::Delivered, Standing::Gone])
+            stock::status
+                .ne_all([StockStatus::Delivered, StockStatus::Gone])
                 .and(stock::boiler_id.is_not_null()),
         )
         .select((
             stock::stock_no,
-            stock::standing,
+            stock::status,
             stock::boiler_id,
             stock::reserved_until,
         ))
         .order(stock::stock_no)
         .load(conn)
         .await?;
-    let fitted: HashMap<i64, (i32, Standing)> = rows
+    let fitted: HashMap<i64, (i32, StockStatus)> = rows
         .into_iter()
-        .filter_map(|(stock_no, standing, boiler_id, reserved_until)| {
-            let standing = standing_at(standing, reserved_until, now);
-            Some((boiler_id?, (stock_no, standing)))
+        .filter_map(|(stock_no, status, boiler_id, reserved_until)| {
+            let status = status_at(status, reserved_until, now);
+            Some((boiler_id?, (stock_no, status)))
         })
         .collect();
     let ids: Vec<i64> = fitted.keys().copied().collect();
@@ -559,25 +562,25 @@ pub(crate) async fn due(
     let mut due = Vec::new();
     for history in histories(conn, &ids).await? {
         let boiler_id = history.particulars.id;
-        let Some((stock_no, standing)) = fitted.get(&boiler_id).copied() else {
+        let Some((stock_no, status)) = fitted.get(&boiler_id).copied() else {
             continue;
         };
-        let item = |test, by, pressure, papers_hold, reason| PaperDue {
+        let item = |test, by, pressure, papers_valid, reason| PaperDue {
             stock_no,
-            standing,
+            status,
             boiler_id,
             boiler_number: history.particulars.number.clone(),
             test,
             by,
             pressure,
-            papers_hold,
+            papers_valid,
             reason,
         };
         let question = history.question_on(&jurisdiction, today);
         let answer = question.map(|it| papers::answer_by_complete_tests(&it, &rules));
         match answer {
             Some(answer) => {
-                let hold = answer.days.iter().map(|day| day.papers_hold).next();
+                let hold = answer.days.iter().map(|day| day.papers_valid).next();
                 let soon = answer.next_due.iter().filter(|next| next.by <= until);
                 due.extend(soon.map(|next| {
                     let pressure = next.pressure.clone();

@@ -35,7 +35,7 @@ use outshop_core::{
     },
     days::{Day, DaySpan},
     money::Money,
-    trade::{DisposalManner, Manner, PaymentMethod, TaxPosition},
+    trade::{AcquisitionMethod, DisposalMethod, PaymentMethod, TaxPosition},
 };
 use outshop_operation::get;
 use serde::{Deserialize, Serialize};
@@ -249,7 +249,7 @@ struct Act {
     method: Option<PaymentMethod>,
     /// Of a disposal.
     #[diesel(sql_type = Nullable<Text>)]
-    disposal: Option<DisposalManner>,
+    disposal: Option<DisposalMethod>,
     #[diesel(sql_type = Numeric)]
     amount: Money,
     /// The tax on a supplier's invoice; of a kept value the reversal; of a payment the deposit that it sets off, in place of
@@ -258,7 +258,7 @@ struct Act {
     #[diesel(sql_type = Numeric)]
     other_amount: Money,
     #[diesel(sql_type = Text)]
-    manner: Manner,
+    acquisition_method: AcquisitionMethod,
     #[diesel(sql_type = Text)]
     tax_position: TaxPosition,
     #[diesel(sql_type = Nullable<Numeric>)]
@@ -352,7 +352,7 @@ impl Act {
     }
 
     fn on_commission(&self) -> bool {
-        self.manner == Manner::Commission
+        self.acquisition_method == AcquisitionMethod::Commission
     }
 
     /// Whether an engine of the firm's own goes out of its stock, or comes back.
@@ -369,7 +369,7 @@ impl Act {
             | BookedFrom::Payout
             | BookedFrom::OutgoingPayment
             | BookedFrom::ExportTax
-            | BookedFrom::StockValue => false,
+            | BookedFrom::StockValuation => false,
         }
     }
 
@@ -399,7 +399,7 @@ impl Act {
                 self.in_money(|amount, method| TradeEvent::SupplierPaid { amount, method })
             }
             BookedFrom::Disposal => self.disposed_of(self.carried(lines)?)?,
-            BookedFrom::StockValue => vec![
+            BookedFrom::StockValuation => vec![
                 TradeEvent::WrittenDown {
                     amount: self.amount,
                 },
@@ -561,15 +561,15 @@ impl Act {
     /// Returned to its seller, the purchase is undone and its price owed by the seller; all else that it was carried at is
     /// written down.
     fn disposed_of(&self, carried: Money) -> Result<Vec<TradeEvent>, Problem> {
-        let Some(manner) = self.disposal else {
+        let Some(method) = self.disposal else {
             return Ok(Vec::new());
         };
-        Ok(match manner {
-            DisposalManner::TakenBackByOwner => Vec::new(),
-            DisposalManner::Scrapped | DisposalManner::BrokenForParts => {
+        Ok(match method {
+            DisposalMethod::TakenBackByOwner => Vec::new(),
+            DisposalMethod::Scrapped | DisposalMethod::BrokenForParts => {
                 vec![TradeEvent::WrittenDown { amount: carried }]
             }
-            DisposalManner::ReturnedToSeller => {
+            DisposalMethod::ReturnedToSeller => {
                 let minus = |a: Money, b| a.checked_sub(b).map_err(|_| beyond());
                 let tax = if self.tax_position.reclaims_tax() {
                     self.purchase_vat

@@ -19,7 +19,8 @@ use outshop_core::books::{
     },
     tax::{MarginTax, MarginTaxQuestion, MoneyFault, margin_tax},
     terms::{
-        CancelledRefund, LastDays, LastDaysQuestion, RefundQuestion, cancelled_refund, last_days,
+        CancelledRefund, RefundQuestion, StatutoryDeadlines, StatutoryDeadlinesQuestion,
+        cancelled_refund, statutory_deadlines,
     },
 };
 use outshop_operation::post;
@@ -30,7 +31,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(calculate_lowest_price)
         .service(calculate_most_to_pay)
         .service(calculate_carrying_amount)
-        .service(calculate_last_days)
+        .service(calculate_statutory_deadlines)
         .service(calculate_refund);
 }
 
@@ -65,7 +66,7 @@ async fn calculate_margin_tax(
 /// To the penny: a penny less leaves less than is wanted. Nothing is stored.
 #[post("/calculations/lowest-price",
     200(body = LowestPrice, example = json!({"lowest_price": "7680.00", "tax": "280.00",
-        "selling_cost": "0.00", "left": "900.00"})),
+        "selling_cost": "0.00", "profit": "900.00"})),
     request_body(example = json!({"purchase": "6000.00", "other_costs": "500.00",
         "rate_percent": "20", "scheme": "margin", "wanted_profit": "900.00"})))]
 async fn calculate_lowest_price(
@@ -110,22 +111,22 @@ async fn calculate_carrying_amount(
 ///
 /// By the rows that are in force on the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing
 /// is stored.
-#[post("/calculations/last-days",
-    200(body = LastDays, example = json!({"short_term_reject_until": "2025-07-10",
+#[post("/calculations/statutory-deadlines",
+    200(body = StatutoryDeadlines, example = json!({"short_term_reject_until": "2025-07-10",
         "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "cancelled_in_time": null, "send_back_by": null,
         "refund_by": "2025-07-10", "rules": [
             {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
                 "confidence": "published"}]})),
     request_body(example = json!({"jurisdiction": "GB", "sold_at_distance": true,
         "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"})))]
-async fn calculate_last_days(
+async fn calculate_statutory_deadlines(
     _by: AnyKey,
     req: HttpRequest,
     db: web::Data<Db>,
-    question: Body<LastDaysQuestion>,
+    question: Body<StatutoryDeadlinesQuestion>,
 ) -> Reply {
     let terms = statutory_periods::of(&mut *db.read().await?, &question.jurisdiction).await?;
-    let answer = last_days(&question, &terms).map_err(|faults| {
+    let answer = statutory_deadlines(&question, &terms).map_err(|faults| {
         let errors = faults.into_iter().map(|fault| FieldError {
             pointer: fault.pointer(),
             detail: fault.to_string(),

@@ -22,7 +22,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::codes::Mark,
-    books::tax::{CashAnswer, CashPayment, CashVerdict, cash_linked_days, cash_reached},
+    books::tax::{CashAnswer, CashPayment, CashResult, cash_linked_days, cash_reached},
     days::Day,
     money::Money,
     trade::{PaymentMethod, Role},
@@ -64,7 +64,7 @@ pub struct CashQuestion {
 }
 
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"verdict": "reaches", "cash": "10500.00", "limit": "10000", "limit_currency": "GBP",
+#[schema(example = json!({"result": "reaches", "cash": "10500.00", "limit": "10000", "limit_currency": "GBP",
     "source": "amending regulations of 2026, as reported", "confidence": "low_confidence", "linked_days": 30, "other_cash": "0.00",
     "cautions": ["The rule is not certain: see its source and confidence."]}))]
 pub struct CashRule {
@@ -158,12 +158,12 @@ fn cautions(judged: &Judged) -> Vec<String> {
 }
 
 fn cautions_of(answer: &CashAnswer) -> Vec<&'static str> {
-    let mut cautions = match answer.verdict {
-        CashVerdict::Below | CashVerdict::NoRule => Vec::new(),
-        CashVerdict::Reaches => {
+    let mut cautions = match answer.result {
+        CashResult::Below | CashResult::NoRule => Vec::new(),
+        CashResult::Reaches => {
             vec!["Whoever takes or pays so much in cash has to be registered first; ask before."]
         }
-        CashVerdict::ExchangeRowMissing => {
+        CashResult::ExchangeRowMissing => {
             vec!["The limit is in another currency: add its rate at /v1/exchange-rates."]
         }
     };
@@ -244,16 +244,16 @@ pub(crate) async fn must_be_below(
         answer.source.as_deref().unwrap_or_default(),
         answer.confidence.map_or("", |mark| mark.as_str())
     );
-    let refusal = match answer.verdict {
-        CashVerdict::Below | CashVerdict::NoRule => {
+    let refusal = match answer.result {
+        CashResult::Below | CashResult::NoRule => {
             let warning = warning.map(|words| words.parse().map_err(Problem::internal));
             return warning.into_iter().collect();
         }
-        CashVerdict::Reaches => format!(
+        CashResult::Reaches => format!(
             "with this payment the cash of the trade reaches the limit of {limit} {currency} of {rule}: registration is needed \
              first; take it another way, or the proprietor says cash_limit_acknowledged"
         ),
-        CashVerdict::ExchangeRowMissing => format!(
+        CashResult::ExchangeRowMissing => format!(
             "the limit of {limit} {currency} of {rule} is in another currency, and no rate of the day is on record: add it at \
              /v1/exchange-rates, or the proprietor says cash_limit_acknowledged"
         ),
@@ -321,8 +321,8 @@ async fn judged(
     let other_cash = others.iter().map(|it| it.amount.pennies().abs()).sum();
     let with_others = [linked, others].concat();
     Ok(Judged {
-        reached_with_others: answer.verdict == CashVerdict::Below
-            && reached(&with_others).verdict == CashVerdict::Reaches,
+        reached_with_others: answer.result == CashResult::Below
+            && reached(&with_others).result == CashResult::Reaches,
         answer,
         linked_days,
         other_cash: Money::from_pennies(other_cash).ok(),

@@ -39,7 +39,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(list_costs)
         .service(create_cost)
         .service(get_cost)
-        .service(reverse_cost);
+        .service(create_cost_reversal);
 }
 
 // Types
@@ -48,7 +48,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
 #[schema(as = CostLine, example = json!({"source": "entered", "id": 9, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
     "worth": "85.00", "supplier_vat": "17.00", "hours": "0", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill",
-    "note": null, "reverses_id": null}))]
+    "notes": null, "reverses_id": null}))]
 pub struct LedgerLine {
     /// The record that the line is taken from.
     #[diesel(sql_type = diesel::sql_types::Text)]
@@ -79,7 +79,7 @@ pub struct LedgerLine {
     #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
     pub entered_by: Option<Line>,
     #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
     /// The line of the same source that this one takes back.
     #[diesel(sql_type = Nullable<BigInt>)]
     pub reverses_id: Option<i64>,
@@ -103,7 +103,7 @@ impl LedgerLine {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = costs)]
 #[schema(as = Cost, example = json!({"id": 9, "stock_no": 10, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
-    "supplier_vat": "17.00", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill", "note": null, "reverses_id": null}))]
+    "supplier_vat": "17.00", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill", "notes": null, "reverses_id": null}))]
 pub struct Cost {
     pub id: i64,
     pub stock_no: i32,
@@ -117,7 +117,7 @@ pub struct Cost {
     /// The supplier.
     pub person_id: Option<i64>,
     pub entered_by: Line,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
     /// The line that this one takes back.
     pub reverses_id: Option<i64>,
 }
@@ -140,16 +140,16 @@ pub struct NewCost {
     pub invoice_no: Option<Code>,
     /// The supplier.
     pub person_id: Option<i64>,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "note": "entered twice"}))]
+#[schema(example = json!({"on": "2026-05-14", "notes": "entered twice"}))]
 pub struct NewCostReversal {
     /// Not before the line itself, not in the future, in an open tax period; today unless told otherwise.
     pub on: Option<Day>,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 fn at(pointer: &str, detail: impl Into<String>) -> FieldError {
@@ -244,7 +244,7 @@ async fn create_cost(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"cost_id": line.id, "kind": line.kind, "cost": line.cost});
-        tx.record("cost.entered", Some(stock_no), entry).await?;
+        tx.record("cost.created", Some(stock_no), entry).await?;
         Ok((format!("/v1/costs/{}", line.id), line))
     })
     .await
@@ -260,7 +260,7 @@ async fn get_cost(_by: MoneyDesk, found: Found<Cost>) -> Reply {
 ///
 /// A line with the opposite amounts is added, in the open tax period; the wrong one stays to be seen.
 #[post("/costs/{id:\\d+}/reversals", 201 = Cost)]
-async fn reverse_cost(
+async fn create_cost_reversal(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -293,7 +293,7 @@ async fn reverse_cost(
                 costs::invoice_no.eq(&wrong.invoice_no),
                 costs::person_id.eq(wrong.person_id),
                 costs::entered_by.eq(&actor.person),
-                costs::note.eq(&new.note),
+                costs::notes.eq(&new.notes),
                 costs::reverses_id.eq(id),
             ))
             .returning(Cost::as_returning())

@@ -107,7 +107,7 @@ async fn create_exchange_rate(
             .await?;
         let entry =
             json!({"exchange_rate_id": rate.id, "currency": rate.currency, "from": rate.from});
-        tx.record("exchange_rate.set", None, entry).await?;
+        tx.record("exchange_rate.created", None, entry).await?;
         Ok((format!("/v1/exchange-rates/{}", rate.id), rate))
     })
     .await

@@ -37,7 +37,7 @@ pub(crate) struct Row {
     #[diesel(sql_type = Bool)]
     pub used_before_leaving: bool,
     #[diesel(sql_type = Nullable<Date>)]
-    pub undone_on: Option<Day>,
+    pub sale_cancelled_on: Option<Day>,
     #[diesel(sql_type = Nullable<Date>)]
     pub supply_on: Option<Day>,
 }
@@ -53,7 +53,7 @@ impl Row {
             left_on: self.left_on,
             evidence_on: self.evidence_on,
             used_before_leaving: self.used_before_leaving,
-            undone_on: self.undone_on,
+            sale_cancelled_on: self.sale_cancelled_on,
         };
         export_tax(&facts, months, today)
     }

@@ -39,7 +39,7 @@ use utoipa::{IntoParams, ToSchema};
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("money")
         .service(list_outgoing_payments)
-        .service(pay_out)
+        .service(record_outgoing_payment)
         .service(get_outgoing_payment);
 }
 
@@ -49,7 +49,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = outgoing_payments)]
 #[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
-    "cost_id": 9, "parts_id": null, "note": null}))]
+    "cost_id": 9, "parts_id": null, "notes": null}))]
 pub struct OutgoingPayment {
     pub id: i64,
     #[diesel(column_name = on_day)]
@@ -63,13 +63,13 @@ pub struct OutgoingPayment {
     pub cost_id: Option<i64>,
     /// The parts of a job that it pays.
     pub parts_id: Option<i64>,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 /// A payment as it was recorded just now.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
-    "cost_id": 9, "parts_id": null, "note": null, "still_owed": "0.00", "warnings": []}))]
+    "cost_id": 9, "parts_id": null, "notes": null, "still_owed": "0.00", "warnings": []}))]
 pub struct OutgoingPaymentMade {
     #[serde(flatten)]
     pub payment: OutgoingPayment,
@@ -99,7 +99,7 @@ pub struct NewOutgoingPayment {
     /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -206,7 +206,7 @@ async fn list_outgoing_payments(_by: MoneyDesk, list: ListQuery<OutgoingPaymentF
 /// For one purchase, one cost or the parts of one line, never more than is owed for it. The owner of an engine on commission is paid at
 /// `/v1/sales/{id}/payouts`, a buyer at `/v1/sales/{id}/payments`. A wrong payment is taken back by one below 0.
 #[post("/outgoing-payments", 201 = OutgoingPaymentMade)]
-async fn pay_out(
+async fn record_outgoing_payment(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: KeyedBody<NewOutgoingPayment>,
@@ -237,7 +237,7 @@ async fn pay_out(
             on: new.on,
             amount: new.amount,
             method: new.method,
-            note: new.note.clone(),
+            notes: new.notes.clone(),
         };
         let payment = insert(tx, stock_no, bought, &paid, new.cash_limit_acknowledged).await?;
         let made = OutgoingPaymentMade {
@@ -270,7 +270,7 @@ pub(crate) struct Paid {
     pub on: Day,
     pub amount: Money,
     pub method: PaymentMethod,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 /// What one purchase, cost or line of parts comes to.
@@ -385,7 +385,7 @@ async fn insert(
             outgoing_payments::on_day.eq(paid.on),
             outgoing_payments::amount.eq(paid.amount),
             outgoing_payments::method.eq(paid.method),
-            outgoing_payments::note.eq(&paid.note),
+            outgoing_payments::notes.eq(&paid.notes),
         ))
         .returning(OutgoingPayment::as_returning())
         .get_result(tx.conn())

@@ -1,7 +1,7 @@
 //! Terms of the law of sale: dated rows that are added and ended, never edited.
 
 use crate::{
-    firm::dated_rows::{ByJurisdiction, Dated, NewEnding, RuleFilters, by_jurisdiction, dated},
+    firm::dated_rows::{ByJurisdiction, Dated, NewEnd, RuleFilters, by_jurisdiction, dated},
     ground::{
         actor::{AnyKey, MoneyDesk},
         answers::{Found, Reply},
@@ -12,7 +12,7 @@ use crate::{
         problem::{Problem, all_hold},
         text::Text,
     },
-    schema::sale_terms,
+    schema::statutory_periods,
 };
 use actix_web::web;
 use diesel::prelude::*;
@@ -29,18 +29,18 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("money")
-        .service(list_sale_terms)
-        .service(create_sale_term)
-        .service(get_sale_term)
-        .service(end_sale_term);
+        .service(list_statutory_periods)
+        .service(create_statutory_period)
+        .service(get_statutory_period)
+        .service(end_statutory_period);
 }
 
 // Types
 
 /// A term of the law of sale of one jurisdiction.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = sale_terms)]
-#[schema(as = SaleTerm, example = json!({"id": 1, "jurisdiction": "GB", "rule": "short_term_reject_days", "value": 30, "unit": "days",
+#[diesel(table_name = statutory_periods)]
+#[schema(as = StatutoryPeriod, example = json!({"id": 1, "jurisdiction": "GB", "rule": "short_term_reject_days", "value": 30, "unit": "days",
     "from": null, "until": null, "source": "Consumer Rights Act 2015 s.22(3)", "confidence": "published"}))]
 pub struct Row {
     pub id: i64,
@@ -64,9 +64,9 @@ pub struct Row {
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = sale_terms)]
+#[diesel(table_name = statutory_periods)]
 #[serde(deny_unknown_fields)]
-#[schema(as = NewSaleTerm, example = json!({"jurisdiction": "GB", "rule": "cancel_days", "value": 21, "unit": "days",
+#[schema(as = NewStatutoryPeriod, example = json!({"jurisdiction": "GB", "rule": "cancel_days", "value": 21, "unit": "days",
     "from": "2027-01-01", "source": "the firm's own terms", "confidence": "published"}))]
 pub struct NewRow {
     pub jurisdiction: Jurisdiction,
@@ -109,49 +109,49 @@ impl NewRow {
 /// List the terms of the law of sale
 ///
 /// Ended ones too.
-#[get("/sale-terms", 200 = Page<Row>)]
-async fn list_sale_terms(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
+#[get("/statutory-periods", 200 = Page<Row>)]
+async fn list_statutory_periods(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
     Row::list(list).await
 }
 
 /// Add a term of the law of sale
 ///
 /// Of rows that hold together the one with the later first day is used.
-#[post("/sale-terms", 201 = Row)]
-async fn create_sale_term(
+#[post("/statutory-periods", 201 = Row)]
+async fn create_statutory_period(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     new: Body<NewRow>,
 ) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
-        let row: Row = diesel::insert_into(sale_terms::table)
+        let row: Row = diesel::insert_into(statutory_periods::table)
             .values(&*new)
             .returning(Row::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"term_id": row.id, "rule": row.rule, "from": row.from});
-        tx.record("sale_term.added", None, entry).await?;
-        Ok((format!("/v1/sale-terms/{}", row.id), row))
+        tx.record("statutory_period.created", None, entry).await?;
+        Ok((format!("/v1/statutory-periods/{}", row.id), row))
     })
     .await
 }
 
 /// Read a term of the law of sale
-#[get("/sale-terms/{id:\\d+}", 200 = Row)]
-async fn get_sale_term(_by: AnyKey, found: Found<Row>) -> Reply {
+#[get("/statutory-periods/{id:\\d+}", 200 = Row)]
+async fn get_statutory_period(_by: AnyKey, found: Found<Row>) -> Reply {
     found.shown()
 }
 
 /// End a term of the law of sale
 ///
 /// The row stays, as older deliveries are judged by it; what takes its place is a row of its own.
-#[post("/sale-terms/{id:\\d+}/endings", 201 = Row)]
-async fn end_sale_term(
+#[post("/statutory-periods/{id:\\d+}/end", 201 = Row)]
+async fn end_statutory_period(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewEnding>,
+    new: Body<NewEnd>,
 ) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
@@ -159,17 +159,17 @@ async fn end_sale_term(
         current.may_end(&new)?;
         let ended = Row::ended(tx.conn(), id, &new).await?;
         let entry = json!({"term_id": id, "until": new.until});
-        tx.record("sale_term.ended", None, entry).await?;
-        Ok((format!("/v1/sale-terms/{id}"), ended))
+        tx.record("statutory_period.ended", None, entry).await?;
+        Ok((format!("/v1/statutory-periods/{id}"), ended))
     })
     .await
 }
 
 // SQL
 
-by_id!(Row, sale_terms, "there is no sale term {id}");
-by_jurisdiction!(Row, sale_terms);
-dated!(Row, sale_terms);
+by_id!(Row, statutory_periods, "there is no sale term {id}");
+by_jurisdiction!(Row, statutory_periods);
+dated!(Row, statutory_periods);
 
 /// All rows of a jurisdiction, for core.
 pub(crate) async fn of(

@@ -29,7 +29,7 @@ use outshop_core::{
     },
     days::{Day, DaySpan},
     money::Money,
-    trade::{DisposalManner, TaxPosition},
+    trade::{DisposalMethod, TaxPosition},
 };
 use outshop_operation::get;
 use serde::Serialize;
@@ -270,7 +270,7 @@ struct Row {
     #[diesel(sql_type = Nullable<Integer>)]
     sales_invoice_no: Option<i32>,
     #[diesel(sql_type = Nullable<SqlText>)]
-    manner: Option<DisposalManner>,
+    method: Option<DisposalMethod>,
     #[diesel(sql_type = Nullable<SqlText>)]
     buyer: Option<Line>,
     #[diesel(sql_type = Nullable<BigInt>)]
@@ -310,7 +310,7 @@ impl Row {
         };
         let gone = self.gone_on.map(|on| DisposalFacts {
             on,
-            how: self.manner.map_or(Disposal::Sold, Disposal::from),
+            how: self.method.map_or(Disposal::Sold, Disposal::from),
             invoice_no: self.sales_invoice_no.map(|no| no.to_string()),
             price: self.price,
             buyer: self.buyer.map(|name| name.to_string()),

@@ -3,9 +3,7 @@
 use crate::{
     books::tax_periods,
     firm::{
-        dated_rows::{
-            ByJurisdiction, Dated, Figure, NewEnding, RuleFilters, by_jurisdiction, dated,
-        },
+        dated_rows::{ByJurisdiction, Dated, Figure, NewEnd, RuleFilters, by_jurisdiction, dated},
         firm,
     },
     ground::{
@@ -48,7 +46,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = tax_rules)]
 #[schema(as = TaxRule, example = json!({"id": 1, "jurisdiction": "GB", "rule": "standard_rate", "value": "20", "unit": "percent",
-    "from": "2011-01-04", "until": null, "source": "VAT Act 1994 s.2(1)", "confidence": "from_memory", "note": null}))]
+    "from": "2011-01-04", "until": null, "source": "VAT Act 1994 s.2(1)", "confidence": "from_memory", "notes": null}))]
 pub struct Row {
     pub id: i64,
     pub jurisdiction: Jurisdiction,
@@ -68,7 +66,7 @@ pub struct Row {
     #[diesel(column_name = mark)]
     pub confidence: Mark,
     /// The rule in a sentence.
-    pub note: Option<Text<400>>,
+    pub notes: Option<Text<400>>,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
@@ -93,7 +91,7 @@ pub struct NewRow {
     pub source: Text<300>,
     #[diesel(column_name = mark)]
     pub confidence: Mark,
-    pub note: Option<Text<400>>,
+    pub notes: Option<Text<400>>,
 }
 
 impl NewRow {
@@ -194,7 +192,7 @@ async fn create_tax_rule(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"rule_id": row.id, "rule": row.rule, "from": row.from});
-        tx.record("tax_rule.added", None, entry).await?;
+        tx.record("tax_rule.created", None, entry).await?;
         Ok((format!("/v1/tax-rules/{}", row.id), row))
     })
     .await
@@ -210,12 +208,12 @@ async fn get_tax_rule(_by: AnyKey, found: Found<Row>) -> Reply {
 ///
 /// The row stays, as older sales are taxed by it; what takes its place is a row of its own. A rate of tax holds to the end
 /// of the closed tax periods at least.
-#[post("/tax-rules/{id:\\d+}/endings", 201 = Row)]
+#[post("/tax-rules/{id:\\d+}/end", 201 = Row)]
 async fn end_tax_rule(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewEnding>,
+    new: Body<NewEnd>,
 ) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
@@ -300,7 +298,7 @@ pub(crate) async fn of(
             valid_until: row.until,
             source: row.source.to_string(),
             mark: row.confidence,
-            note: row.note.map(|note| note.to_string()),
+            notes: row.notes.map(|notes| notes.to_string()),
         });
     Ok(rules.collect())
 }

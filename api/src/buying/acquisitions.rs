@@ -19,8 +19,8 @@ use crate::{
         problem::{FieldError, Problem},
         text::{Code, Prose},
     },
-    pricing::achieved_sales::over_allowance,
-    schema::{acquisitions, appraisals, sales as sales_table},
+    pricing::achieved_sales::allowance_above_valuation,
+    schema::{acquisitions, buying_valuations as buying_valuations_table, sales as sales_table},
     selling::{payments, sales},
 };
 use actix_web::{HttpRequest, web};
@@ -30,7 +30,7 @@ use outshop_core::{
     books::tax::{CashPayment, Percent},
     days::Day,
     money::Money,
-    trade::{Manner, PaymentMethod, TaxPosition},
+    trade::{AcquisitionMethod, PaymentMethod, TaxPosition},
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -53,7 +53,7 @@ pub struct AcquisitionTerms {
     pub id: i64,
     /// The engine that came.
     pub stock_no: i32,
-    pub manner: Manner,
+    pub method: AcquisitionMethod,
     #[diesel(column_name = on_day)]
     pub on: Day,
     /// What was paid or allowed; null for an engine on commission.
@@ -76,16 +76,16 @@ pub struct AcquisitionTerms {
     pub commission_fixed: Option<Money>,
     /// The sale that an engine taken in part exchange pays into.
     pub sale_id: Option<i64>,
-    /// The appraisal that became this acquisition.
-    pub appraisal_id: Option<i64>,
-    pub note: Option<Prose>,
+    /// The buying valuation that became this acquisition.
+    pub buying_valuation_id: Option<i64>,
+    pub notes: Option<Prose>,
 }
 
 /// How an engine came, with what follows from the records that it names.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 51, "stock_no": 10, "manner": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
+#[schema(example = json!({"id": 51, "stock_no": 10, "method": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
     "tax_position": "margin_scheme", "invoice_no": null, "supplier_vat": "0.00", "net": "1200.00", "reserve": null, "commission_percent": null, "commission_fixed": null,
-    "sale_id": 31, "appraisal_id": 5, "note": null, "exchanged_for": 402, "over_allowance": "150.00"}))]
+    "sale_id": 31, "buying_valuation_id": 5, "notes": null, "exchanged_for": 402, "allowance_above_valuation": "150.00"}))]
 pub struct Acquisition {
     #[serde(flatten)]
     pub terms: AcquisitionTerms,
@@ -94,19 +94,19 @@ pub struct Acquisition {
     /// Stock number of the engine that went out against an engine taken in part exchange.
     #[schema(minimum = 1)]
     pub exchanged_for: Option<i32>,
-    /// What was allowed in part exchange above the likely price of the appraisal; null where it was not above.
-    pub over_allowance: Option<Money>,
+    /// What was allowed in part exchange above the likely price of the buying valuation; null where it was not above.
+    pub allowance_above_valuation: Option<Money>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({
     "engine": {"kind": "locomotive", "name": "Marrowby", "gauge": {"value": "5", "unit": "in"}, "whyte": "0-6-0", "fuel": "coal"},
-    "manner": "bought", "on": "2026-04-02", "price": "4200.00", "tax_position": "margin_scheme"}))]
+    "method": "bought", "on": "2026-04-02", "price": "4200.00", "tax_position": "margin_scheme"}))]
 pub struct NewAcquisition {
     /// The engine, with what is known of it at the door.
     pub engine: NewEngine,
-    pub manner: Manner,
+    pub method: AcquisitionMethod,
     /// The day it came, today or earlier.
     pub on: Day,
     /// What was paid or allowed. Left out for an engine on commission, and only then.
@@ -135,9 +135,9 @@ pub struct NewAcquisition {
     /// The sale that an engine taken in part exchange pays into: for `part_exchange`, and only then. The full allowance is set
     /// off against the full price.
     pub sale_id: Option<i64>,
-    /// An appraisal of this engine; one becomes an acquisition once.
-    pub appraisal_id: Option<i64>,
-    pub note: Option<Prose>,
+    /// a buying valuation of this engine; one becomes an acquisition once.
+    pub buying_valuation_id: Option<i64>,
+    pub notes: Option<Prose>,
 }
 
 impl NewAcquisition {
@@ -151,7 +151,7 @@ impl NewAcquisition {
                 });
             }
         };
-        let on_commission = self.manner == Manner::Commission;
+        let on_commission = self.method == AcquisitionMethod::Commission;
         rule(
             self.on <= today,
             "on",
@@ -205,7 +205,7 @@ impl NewAcquisition {
             );
         }
         rule(
-            self.paid_by.is_none() || self.manner == Manner::Bought,
+            self.paid_by.is_none() || self.method == AcquisitionMethod::Bought,
             "paid_by",
             "given for an engine that is bought only",
         );
@@ -214,7 +214,7 @@ impl NewAcquisition {
             "paid_by",
             "a part exchange is a manner of coming",
         );
-        let in_exchange = self.manner == Manner::PartExchange;
+        let in_exchange = self.method == AcquisitionMethod::PartExchange;
         rule(
             self.sale_id.is_some() == in_exchange,
             "sale_id",
@@ -242,7 +242,7 @@ impl NewAcquisition {
             SUPPLIER_VAT_DOES_NOT_FIT,
         );
         rule(
-            position_fits(self.manner, self.tax_position),
+            position_fits(self.method, self.tax_position),
             "tax_position",
             POSITION_DOES_NOT_FIT,
         );
@@ -259,12 +259,14 @@ pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the manner: com
 pub(crate) const SUPPLIER_VAT_DOES_NOT_FIT: &str = "an engine that was bought on an invoice that shows VAT is not for the margin scheme, nor on commission: take ordinary_vat or \
      not_registered (HMRC manual VATMARG02150)";
 
-pub(crate) fn position_fits(manner: Manner, position: TaxPosition) -> bool {
+pub(crate) fn position_fits(method: AcquisitionMethod, position: TaxPosition) -> bool {
     match position {
         TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => {
-            manner == Manner::Commission
+            method == AcquisitionMethod::Commission
         }
-        TaxPosition::MarginScheme | TaxPosition::OrdinaryVat => manner != Manner::Commission,
+        TaxPosition::MarginScheme | TaxPosition::OrdinaryVat => {
+            method != AcquisitionMethod::Commission
+        }
         TaxPosition::NotRegistered => true,
     }
 }
@@ -340,8 +342,8 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         Some(sale) => Some(sales::named(tx, sale, "/sale_id").await?),
         None => None,
     };
-    if let Some(appraisal) = new.appraisal_id {
-        must_be_unused(tx, appraisal).await?;
+    if let Some(buying_valuation) = new.buying_valuation_id {
+        must_be_unused(tx, buying_valuation).await?;
     }
     tax_periods::must_be_open(tx.conn(), new.on).await?;
     let paid = new.price.zip(new.paid_by);
@@ -363,7 +365,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
     let terms: AcquisitionTerms = diesel::insert_into(acquisitions::table)
         .values((
             acquisitions::stock_no.eq(stock_no),
-            acquisitions::manner.eq(new.manner),
+            acquisitions::method.eq(new.method),
             acquisitions::on_day.eq(new.on),
             acquisitions::price.eq(new.price),
             acquisitions::paid_by.eq(new.paid_by),
@@ -375,14 +377,14 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
             acquisitions::commission_percent.eq(new.commission_percent),
             acquisitions::commission_fixed.eq(new.commission_fixed),
             acquisitions::sale_id.eq(new.sale_id),
-            acquisitions::appraisal_id.eq(new.appraisal_id),
-            acquisitions::note.eq(&new.note),
+            acquisitions::buying_valuation_id.eq(new.buying_valuation_id),
+            acquisitions::notes.eq(&new.notes),
         ))
         .returning(AcquisitionTerms::as_returning())
         .get_result(tx.conn())
         .await?;
-    let entry = json!({"acquisition_id": terms.id, "manner": terms.manner, "sale_id": terms.sale_id,
-        "appraisal_id": terms.appraisal_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
+    let entry = json!({"acquisition_id": terms.id, "method": terms.method, "sale_id": terms.sale_id,
+        "buying_valuation_id": terms.buying_valuation_id, "cash_limit_acknowledged": new.cash_limit_acknowledged});
     let entry = confirmations::noted(entry, &new.engine.checked().confirmed());
     tx.record("engine.acquired", Some(stock_no), entry).await?;
     if let Some((amount, method)) = terms.price.zip(terms.paid_by) {
@@ -390,7 +392,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
             on: terms.on,
             amount,
             method,
-            note: None,
+            notes: None,
         };
         let acknowledged = new.cash_limit_acknowledged;
         outgoing_payments::paid_at_the_door(tx, terms.stock_no, terms.id, &paid, acknowledged)
@@ -403,28 +405,28 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
     Ok(taken.expect("one for each that was given"))
 }
 
-/// Holds the appraisal, so that of two who take its engine in at once one is refused.
-async fn must_be_unused(tx: &mut Tx<'_>, appraisal: i64) -> Result<(), Problem> {
-    let found: Option<i64> = appraisals::table
-        .find(appraisal)
-        .select(appraisals::id)
+/// Holds the buying valuation, so that of two who take its engine in at once one is refused.
+async fn must_be_unused(tx: &mut Tx<'_>, buying_valuation: i64) -> Result<(), Problem> {
+    let found: Option<i64> = buying_valuations_table::table
+        .find(buying_valuation)
+        .select(buying_valuations_table::id)
         .for_update()
         .first(tx.conn())
         .await
         .optional()?;
     if found.is_none() {
-        let detail = format!("there is no appraisal {appraisal}");
-        return Err(Problem::invalid("/appraisal_id", detail));
+        let detail = format!("there is no appraisal {buying_valuation}");
+        return Err(Problem::invalid("/buying_valuation_id", detail));
     }
     let used: Option<i32> = acquisitions::table
-        .filter(acquisitions::appraisal_id.eq(appraisal))
+        .filter(acquisitions::buying_valuation_id.eq(buying_valuation))
         .select(acquisitions::stock_no)
         .first(tx.conn())
         .await
         .optional()?;
     used.map_or(Ok(()), |stock_no| {
         Err(Problem::conflict(format!(
-            "appraisal {appraisal} became engine {stock_no}"
+            "appraisal {buying_valuation} became engine {stock_no}"
         )))
     })
 }
@@ -453,25 +455,30 @@ async fn with_what_follows(
         .load(conn)
         .await?;
     let sold: HashMap<i64, i32> = sold.into_iter().collect();
-    let appraisal_ids: Vec<i64> = all.iter().filter_map(|terms| terms.appraisal_id).collect();
-    let likely: Vec<(i64, Money)> = appraisals::table
-        .filter(appraisals::id.eq_any(appraisal_ids))
-        .select((appraisals::id, appraisals::likely))
+    let buying_valuation_ids: Vec<i64> = all
+        .iter()
+        .filter_map(|terms| terms.buying_valuation_id)
+        .collect();
+    let likely: Vec<(i64, Money)> = buying_valuations_table::table
+        .filter(buying_valuations_table::id.eq_any(buying_valuation_ids))
+        .select((buying_valuations_table::id, buying_valuations_table::likely))
         .load(conn)
         .await?;
     let likely: HashMap<i64, Money> = likely.into_iter().collect();
     let all = all.into_iter().map(|terms| {
         let exchanged_for = terms.sale_id.and_then(|id| sold.get(&id).copied());
-        let appraised = terms.appraisal_id.and_then(|id| likely.get(&id).copied());
+        let appraised = terms
+            .buying_valuation_id
+            .and_then(|id| likely.get(&id).copied());
         let net = terms
             .price
             .map(|price| price.checked_sub(terms.supplier_vat));
         Ok(Acquisition {
             net: net.transpose().map_err(Problem::internal)?,
             exchanged_for,
-            over_allowance: exchanged_for
+            allowance_above_valuation: exchanged_for
                 .and(terms.price.zip(appraised))
-                .and_then(|(allowed, likely)| over_allowance(allowed, likely)),
+                .and_then(|(allowed, likely)| allowance_above_valuation(allowed, likely)),
             terms,
         })
     });

@@ -20,18 +20,18 @@ use crate::{
         level_and_suppositions,
         picture::{self, Marks},
     },
-    schema::{acquisitions, appraisals},
+    schema::{acquisitions, buying_valuations as buying_valuations_table},
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use most_to_pay::{AppraisalMoney, ForeseenWork};
+use most_to_pay::{BuyingValuationMoney, ForeseenWork};
 use outshop_core::{
     boilers::boiler::Material,
     books::tax::Scheme,
     days::Day,
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        engine::{BuilderStanding, Fuel, IncludedItem, Kind, Scale, WorkingOrder},
         surveys::BuildQuality,
     },
     money::Money,
@@ -46,11 +46,11 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("prices")
-        .service(list_appraisals)
-        .service(create_appraisal)
-        .service(get_appraisal)
+        .service(list_buying_valuations)
+        .service(create_buying_valuation)
+        .service(get_buying_valuation)
         .tagged("engines")
-        .service(taking_in::take_in_appraised);
+        .service(taking_in::create_acquisition_of_buying_valuation);
 }
 
 // Types
@@ -59,7 +59,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine",
-    "grades": {"motion": "worn"}, "papers_months_left": 9, "builder_standing": "amateur", "goes_with": ["box"]}))]
+    "grades": {"motion": "worn"}, "papers_months_left": 9, "builder_standing": "amateur", "included_items": ["box"]}))]
 pub struct EngineDescribed {
     pub kind: Kind,
     pub gauge: Option<Length>,
@@ -85,12 +85,12 @@ pub struct EngineDescribed {
     pub medals: Option<u32>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
 }
 
 impl EngineDescribed {
     fn on(&self, on: Day) -> EngineOnSale {
-        let goes_with = self.goes_with.iter();
+        let included_items = self.included_items.iter();
         EngineOnSale {
             gauge: self.gauge.clone(),
             scale: self.scale.clone(),
@@ -106,7 +106,9 @@ impl EngineDescribed {
             fuel: self.fuel,
             built_in: self.built_year,
             medals: self.medals,
-            goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+            included_items: included_items
+                .map(|item| (*item, Included::Included))
+                .collect(),
             ..EngineOnSale::of(self.kind, on)
         }
     }
@@ -134,9 +136,9 @@ impl EngineDescribed {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"engine": {"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine"},
-    "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}], "wanted_profit": "900.00", "hour_worth_rate": "32.00",
-    "work_foreseen": [{"what": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}]}))]
-pub struct NewAppraisal {
+    "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}], "wanted_profit": "900.00", "hour_recovery_rate": "32.00",
+    "work_foreseen": [{"description": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}]}))]
+pub struct NewBuyingValuation {
     pub engine: EngineDescribed,
     /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
     #[schema(minimum = 50, maximum = 95)]
@@ -153,21 +155,21 @@ pub struct NewAppraisal {
     #[schema(max_items = 50)]
     pub work_foreseen: Vec<ForeseenWork>,
     /// What an hour of that work has to bring in, 0 or more; the highest worth rate of the firm unless told otherwise.
-    pub hour_worth_rate: Option<Money>,
+    pub hour_recovery_rate: Option<Money>,
     /// How the sale would be taxed; `margin` unless told otherwise.
     pub scheme: Option<Scheme>,
 }
 
 /// What an engine would fetch on a day by its description, as it was answered.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "guide", "guide_version": 3,
-    "fit_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
+#[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "price_scale", "price_scale_version": 3,
+    "price_model_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
     "not_known": [], "comparables": [], "would_narrow": [], "supposing": [], "warnings": [], "stock_no": null, "money": {"wanted_profit": "50.00",
-    "scheme": "margin", "rate_percent": "20", "hour_worth_rate": "32.00", "work_foreseen": [{"what": "paint", "hours": "2",
+    "scheme": "margin", "rate_percent": "20", "hour_recovery_rate": "32.00", "work_foreseen": [{"description": "paint", "hours": "2",
     "parts": "11.00", "outside_work": "0.00", "tests": "0.00", "cost": "75.00"}], "hours": "2", "cost_to_come": "75.00",
     "at_likely": {"price": "400.00", "most_to_pay": "250.00", "tax": "25.00"},
     "at_low": {"price": "320.00", "most_to_pay": "170.00", "tax": "25.00"}}}))]
-pub struct Appraisal {
+pub struct BuyingValuation {
     pub id: i64,
     pub on: Day,
     #[schema(value_type = EngineDescribed)]
@@ -177,41 +179,42 @@ pub struct Appraisal {
     /// The engine that it became; null while it was not taken in.
     pub stock_no: Option<i32>,
     /// What may be paid for it; null where that was not asked, and for a fitter.
-    #[schema(value_type = Option<AppraisalMoney>)]
+    #[schema(value_type = Option<BuyingValuationMoney>)]
     pub money: Option<Value>,
 }
 
 // Routes
 
-/// List the appraisals
+/// List the buying valuation
 ///
 /// The latest first.
-#[get("/appraisals", 200 = Page<Appraisal>)]
-async fn list_appraisals(Staff(actor): Staff, list: ListQuery) -> Reply {
+#[get("/buying-valuations", 200 = Page<BuyingValuation>)]
+async fn list_buying_valuations(Staff(actor): Staff, list: ListQuery) -> Reply {
     let role = actor.role;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let rows = appraisals::table
+        let rows = buying_valuations_table::table
             .left_join(acquisitions::table)
             .select((Row::as_select(), acquisitions::stock_no.nullable()));
-        let rows: Vec<(Row, Option<i32>)> = newest_of_page!(page, rows, appraisals::id)
-            .load(conn)
-            .await?;
+        let rows: Vec<(Row, Option<i32>)> =
+            newest_of_page!(page, rows, buying_valuations_table::id)
+                .load(conn)
+                .await?;
         let appraisals = rows
             .into_iter()
-            .map(|(row, stock_no)| row.appraisal(stock_no, role));
+            .map(|(row, stock_no)| row.buying_valuation(stock_no, role));
         appraisals.collect()
     };
-    list.answer(fetch, |it: &Appraisal| it.id).await
+    list.answer(fetch, |it: &BuyingValuation| it.id).await
 }
 
 /// Appraise an engine that is not in stock
 ///
 /// From its description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
-#[post("/appraisals", 201 = Appraisal)]
-async fn create_appraisal(
+#[post("/buying-valuations", 201 = BuyingValuation)]
+async fn create_buying_valuation(
     Selling(actor): Selling,
     db: web::Data<Db>,
-    new: Body<NewAppraisal>,
+    new: Body<NewBuyingValuation>,
 ) -> Reply {
     let mut broken = new.engine.broken_rules();
     broken.extend(level_and_suppositions(new.level_percent, &new.supposing));
@@ -235,8 +238,11 @@ async fn create_appraisal(
         let answer = answer::to(tx.conn(), question, on).await?;
         let prices = (answer.low, answer.likely);
         let money = most_to_pay::of(tx.conn(), &new, prices, on).await?;
-        let appraisal = insert(tx, &new.engine, on, answer, money).await?;
-        Ok((format!("/v1/appraisals/{}", appraisal.id), appraisal))
+        let buying_valuation = insert(tx, &new.engine, on, answer, money).await?;
+        Ok((
+            format!("/v1/buying-valuations/{}", buying_valuation.id),
+            buying_valuation,
+        ))
     })
     .await
 }
@@ -257,12 +263,12 @@ fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError
         })
 }
 
-/// Read an appraisal
+/// Read a buying valuation
 ///
 /// As a picture where `Accept` asks for `image/svg+xml`: the range, and the comparables before and after they are brought to
 /// the engine described.
-#[get("/appraisals/{id:\\d+}", 200(content((Appraisal = "application/json"), (Text<1_000_000> = "image/svg+xml"))))]
-async fn get_appraisal(
+#[get("/buying-valuations/{id:\\d+}", 200(content((BuyingValuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))))]
+async fn get_buying_valuation(
     Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -270,19 +276,19 @@ async fn get_appraisal(
 ) -> Reply {
     let mut conn = db.read().await?;
     let (row, stock_no) = find(&mut conn, *id).await?;
-    let appraisal = row.appraisal(stock_no, actor.role)?;
+    let buying_valuation = row.buying_valuation(stock_no, actor.role)?;
     if !accepts(&req, picture::MEDIA_TYPE) {
-        return shown(&req, &appraisal);
+        return shown(&req, &buying_valuation);
     }
     let heading = format!(
         "What the engine of appraisal {id} would fetch on {}",
-        appraisal.on
+        buying_valuation.on
     );
     picture::shown(
         &req,
         &mut conn,
         &heading,
-        &appraisal.answer,
+        &buying_valuation.answer,
         &Marks::default(),
     )
     .await
@@ -291,14 +297,14 @@ async fn get_appraisal(
 // SQL
 
 #[derive(Queryable, Selectable)]
-#[diesel(table_name = appraisals)]
+#[diesel(table_name = buying_valuations_table)]
 struct Row {
     id: i64,
     on_day: Day,
     engine: Value,
     basis: ValuationBasis,
-    guide_version: i32,
-    fit_id: Option<i64>,
+    price_scale_version: i32,
+    price_model_id: Option<i64>,
     low: Money,
     likely: Money,
     high: Money,
@@ -308,12 +314,16 @@ struct Row {
 
 impl Row {
     /// As a reader of that role sees it.
-    fn appraisal(self, stock_no: Option<i32>, role: Role) -> Result<Appraisal, Problem> {
+    fn buying_valuation(
+        self,
+        stock_no: Option<i32>,
+        role: Role,
+    ) -> Result<BuyingValuation, Problem> {
         let sees_money = match role {
             Role::Proprietor | Role::Seller | Role::Bookkeeper => true,
             Role::Fitter | Role::Website => false,
         };
-        Ok(Appraisal {
+        Ok(BuyingValuation {
             stock_no,
             money: self.money.filter(|_| sees_money),
             id: self.id,
@@ -321,12 +331,12 @@ impl Row {
             engine: self.engine,
             answer: Answer {
                 basis: self.basis,
-                guide_version: self.guide_version,
-                fit_id: self.fit_id,
+                price_scale_version: self.price_scale_version,
+                price_model_id: self.price_model_id,
                 low: self.low,
                 likely: self.likely,
                 high: self.high,
-                why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+                reason: serde_json::from_value(self.answer).map_err(Problem::internal)?,
             },
         })
     }
@@ -337,35 +347,35 @@ async fn insert(
     engine: &EngineDescribed,
     on: Day,
     answer: Answer,
-    money: Option<AppraisalMoney>,
-) -> Result<Appraisal, Problem> {
+    money: Option<BuyingValuationMoney>,
+) -> Result<BuyingValuation, Problem> {
     // What comes back is shown: the database orders the members of the description in its own way.
-    let row: Row = diesel::insert_into(appraisals::table)
+    let row: Row = diesel::insert_into(buying_valuations_table::table)
         .values((
-            appraisals::on_day.eq(on),
-            appraisals::engine.eq(json!(engine)),
-            appraisals::basis.eq(answer.basis),
-            appraisals::guide_version.eq(answer.guide_version),
-            appraisals::fit_id.eq(answer.fit_id),
-            appraisals::low.eq(answer.low),
-            appraisals::likely.eq(answer.likely),
-            appraisals::high.eq(answer.high),
-            appraisals::answer.eq(json!(answer.why)),
-            appraisals::money.eq(money.map(|money| json!(money))),
+            buying_valuations_table::on_day.eq(on),
+            buying_valuations_table::engine.eq(json!(engine)),
+            buying_valuations_table::basis.eq(answer.basis),
+            buying_valuations_table::price_scale_version.eq(answer.price_scale_version),
+            buying_valuations_table::price_model_id.eq(answer.price_model_id),
+            buying_valuations_table::low.eq(answer.low),
+            buying_valuations_table::likely.eq(answer.likely),
+            buying_valuations_table::high.eq(answer.high),
+            buying_valuations_table::answer.eq(json!(answer.reason)),
+            buying_valuations_table::money.eq(money.map(|money| json!(money))),
         ))
         .returning(Row::as_returning())
         .get_result(tx.conn())
         .await?;
-    let data = json!({"appraisal_id": row.id, "fit_id": row.fit_id, "likely": row.likely});
-    tx.record("engine.appraised", None, data).await?;
-    row.appraisal(None, tx.actor.role)
+    let data = json!({"buying_valuation_id": row.id, "price_model_id": row.price_model_id, "likely": row.likely});
+    tx.record("buying_valuation.created", None, data).await?;
+    row.buying_valuation(None, tx.actor.role)
 }
 
 /// With the engine that it became.
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<(Row, Option<i32>), Problem> {
-    let row: Option<(Row, Option<i32>)> = appraisals::table
+    let row: Option<(Row, Option<i32>)> = buying_valuations_table::table
         .left_join(acquisitions::table)
-        .filter(appraisals::id.eq(id))
+        .filter(buying_valuations_table::id.eq(id))
         .select((Row::as_select(), acquisitions::stock_no.nullable()))
         .first(conn)
         .await

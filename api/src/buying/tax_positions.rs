@@ -152,7 +152,7 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
             same.as_str(),
         ),
         (
-            position_fits(terms.manner, new.tax_position),
+            position_fits(terms.method, new.tax_position),
             "/tax_position",
             POSITION_DOES_NOT_FIT,
         ),

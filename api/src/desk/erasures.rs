@@ -47,7 +47,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 /// One record that names the person, as the database holds it.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
 #[schema(example = json!({"of": "sales", "id": 31, "record": {"id": "31", "stock_no": "10", "price": "7600.00", "on_day": "2026-05-14"}}))]
-pub struct HeldRecord {
+pub struct ExportedRecord {
     /// The table.
     #[diesel(sql_type = Text)]
     #[diesel(column_name = of_table)]
@@ -93,7 +93,7 @@ const NOTHING_KEPT: &str =
 /// Export all that is held of a person
 ///
 /// Every record of every table that names the person, and what hangs on it.
-#[get("/persons/{id:\\d+}/everything", 200 = Page<HeldRecord>, id = "list_everything_of_person")]
+#[get("/persons/{id:\\d+}/data-export", 200 = Page<ExportedRecord>, id = "get_data_export")]
 async fn list_everything(_by: Owner, id: web::Path<i64>, list: ListQuery) -> Reply {
     let person = *id;
     persons::find(&mut *list.conn().await?, person).await?;
@@ -110,7 +110,7 @@ async fn list_everything(_by: Owner, id: web::Path<i64>, list: ListQuery) -> Rep
             .load(conn)
             .await?)
     };
-    list.answer(fetch, |it: &HeldRecord| (json!(it.of), it.id))
+    list.answer(fetch, |it: &ExportedRecord| (json!(it.of), it.id))
         .await
 }
 

@@ -29,12 +29,12 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     engines::engine::{
-        BuilderStanding, Feed, Fuel, GoesWith, Kind, OfferedAs, SOUGHT_WITHIN_MM, Scale, Whyte,
+        BuilderStanding, Feed, Fuel, IncludedItem, Kind, OfferedAs, SOUGHT_WITHIN_MM, Scale, Whyte,
         WorkingOrder,
     },
     money::Money,
     sense::Member,
-    trade::{ListingStanding, Standing},
+    trade::{ListingStatus, StockStatus},
     units::{Force, Length, Mass, nought_or_more},
 };
 use outshop_operation::{get, patch};
@@ -100,7 +100,7 @@ pub struct Particulars {
     #[schema(max_items = 10)]
     pub feeds: Vec<Feed>,
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
     /// What order it is in; a fact, not where it stands in the trade.
     pub working_order: Option<WorkingOrder>,
     pub offered_as: OfferedAs,
@@ -125,11 +125,11 @@ pub struct Particulars {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = stock)]
 pub struct InStock {
-    pub standing: Standing,
+    pub status: StockStatus,
     pub asking_price: Option<Money>,
     /// The boiler that is in it.
     pub boiler_id: Option<i64>,
-    pub listing: Option<ListingStanding>,
+    pub listing: Option<ListingStatus>,
     /// The moment to which it is reserved; null where it is not.
     pub reserved_until: Option<Instant>,
 }
@@ -137,10 +137,13 @@ pub struct InStock {
 impl InStock {
     /// What is read of the stock, seen at that moment: a reservation holds before its moment alone.
     fn at(&mut self, now: Instant) {
-        self.standing = crate::stock::standing_at(self.standing, self.reserved_until, now);
-        match self.standing {
-            Standing::Reserved => {}
-            Standing::InStock | Standing::Sold | Standing::Delivered | Standing::Gone => {
+        self.status = crate::stock::status_at(self.status, self.reserved_until, now);
+        match self.status {
+            StockStatus::Reserved => {}
+            StockStatus::InStock
+            | StockStatus::Sold
+            | StockStatus::Delivered
+            | StockStatus::Gone => {
                 self.reserved_until = None;
             }
         }
@@ -154,9 +157,9 @@ impl InStock {
     "cylinders": 2, "bore": {"value": "1 1/2", "unit": "in", "mm": "38.1"}, "stroke": {"value": "2", "unit": "in", "mm": "50.8"},
     "driving_wheel_diameter": {"value": "4 1/2", "unit": "in", "mm": "114.3"}, "weight": {"value": "150", "unit": "lb", "kg": "68.0389"},
     "adhesive_weight": null, "length": null, "width": null, "height": null, "rigid_wheelbase": null, "side_play": null,
-    "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "goes_with": ["box"],
+    "stated_tractive_effort": null, "fuel": "coal", "feeds": ["injector", "axle_pump"], "included_items": ["box"],
     "working_order": "in_running_order", "offered_as": "steamable", "has_boiler": true, "asbestos_suspected": false,
-    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "confirmed": [], "standing": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "on_show", "reserved_until": null}))]
+    "medals": 1, "full_record": null, "place": "bay 3", "notes": null, "confirmed": [], "status": "in_stock", "asking_price": "7680.00", "boiler_id": 88, "listing": "published", "reserved_until": null}))]
 pub struct Engine {
     #[serde(flatten)]
     #[diesel(embed)]
@@ -216,7 +219,7 @@ pub struct NewEngine {
     pub feeds: Vec<Feed>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
     /// What order it is in; a fact, not where it stands in the trade.
     pub working_order: Option<WorkingOrder>,
     /// steamable unless told otherwise.
@@ -259,10 +262,10 @@ pub struct EngineFilters {
     gauge_mm: Option<Vec<Decimal>>,
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "in_stock")]
-    standing: Option<Vec<Standing>>,
+    status: Option<Vec<StockStatus>>,
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "on_show")]
-    listing: Option<Vec<ListingStanding>>,
+    #[param(value_type = Option<String>, max_length = 200, example = "published")]
+    listing: Option<Vec<ListingStatus>>,
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "coal")]
     fuel: Option<Vec<Fuel>>,
@@ -563,19 +566,19 @@ async fn load(
                 .sql(")"),
         );
     }
-    if let Some(standings) = &filters.standing {
-        let (of_view, reserved) = crate::stock::in_view(standings);
-        query = query.filter(stock::standing.eq_any(of_view));
+    if let Some(statuses) = &filters.status {
+        let (of_view, reserved) = crate::stock::in_view(statuses);
+        query = query.filter(stock::status.eq_any(of_view));
         query = match reserved {
             None => query,
             Some(true) => query.filter(
-                stock::standing
-                    .ne(Standing::InStock)
+                stock::status
+                    .ne(StockStatus::InStock)
                     .or(stock::reserved_until.assume_not_null().gt(now)),
             ),
             Some(false) => query.filter(
-                stock::standing
-                    .ne(Standing::InStock)
+                stock::status
+                    .ne(StockStatus::InStock)
                     .or(stock::reserved_until.is_null())
                     .or(stock::reserved_until.assume_not_null().le(now)),
             ),

@@ -21,7 +21,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
     engines::surveys::{Area, Clearing, Severity, cleared_on},
-    workshop::jobs::JobStanding,
+    workshop::jobs::JobStatus,
 };
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
@@ -42,7 +42,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
 #[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
-    "severity": "stops_steaming", "words": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
+    "severity": "stops_steaming", "description": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
     "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null, "complaint_id": null}))]
 pub struct Finding {
     pub id: i64,
@@ -52,7 +52,7 @@ pub struct Finding {
     /// Null where the complaint does not say.
     pub area: Option<Area>,
     pub severity: Severity,
-    pub words: Text<1000>,
+    pub description: Text<1000>,
     pub found_on: Day,
     /// Whether the public may read it.
     pub released: bool,
@@ -86,7 +86,7 @@ pub struct ToldFinding {
     /// Null where a complaint does not say.
     pub area: Option<Area>,
     pub severity: Severity,
-    pub words: Text<1000>,
+    pub description: Text<1000>,
     pub found_on: Day,
     /// Null while it is open.
     pub cleared_on: Option<Day>,
@@ -224,7 +224,7 @@ pub(crate) async fn clear_by_job(
     let (mut clears, mut broken) = (Vec::new(), Vec::new());
     for finding in named {
         let done = Clearing::Job {
-            standing: JobStanding::Finished,
+            status: JobStatus::Finished,
             finished_on: Some(on),
         };
         match cleared_on(finding.found_on, &[done]) {

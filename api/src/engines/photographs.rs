@@ -159,7 +159,7 @@ async fn add_photograph(
         db.create(&actor, &body, async |tx| {
             stock::lock(tx.conn(), *stock_no).await?;
             let id = insert(tx, *stock_no, alt.as_ref(), public, &files).await?;
-            tx.record("photograph.added", Some(*stock_no), json!({"id": id}))
+            tx.record("photograph.created", Some(*stock_no), json!({"id": id}))
                 .await?;
             Ok((format!("/v1/photographs/{id}"), find(tx.conn(), id).await?))
         })

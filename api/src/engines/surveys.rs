@@ -58,7 +58,7 @@ pub struct SurveyFacts {
     "asbestos": "not_suspected", "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "worn", "cylinders_and_valves": "good", "motion": "fair",
     "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
     "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds", "severity": "stops_steaming",
-    "words": "left injector does not pick up", "found_on": "2026-04-08", "released": false, "cleared_on": null,
+    "description": "left injector does not pick up", "found_on": "2026-04-08", "released": false, "cleared_on": null,
     "cleared_by_job_id": null, "cleared_by_survey_id": null}], "clears": []}))]
 pub struct Survey {
     #[serde(flatten)]
@@ -134,7 +134,7 @@ impl FromIterator<(Area, Grade)> for Grades {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
     "grades": {"boiler": "good", "fittings_and_feeds": "worn", "motion": "fair"},
-    "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "words": "left injector does not pick up"}]}))]
+    "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "description": "left injector does not pick up"}]}))]
 pub struct NewSurvey {
     /// From the day the engine came to today.
     pub on: Day,
@@ -160,7 +160,7 @@ pub struct NewSurvey {
 pub struct NewFinding {
     pub area: Area,
     pub severity: Severity,
-    pub words: Text<1000>,
+    pub description: Text<1000>,
 }
 
 // Routes
@@ -302,7 +302,7 @@ pub(crate) async fn insert(
                 findings::stock_no.eq(stock_no),
                 findings::area.eq(finding.area),
                 findings::severity.eq(finding.severity),
-                findings::words.eq(&finding.words),
+                findings::description.eq(&finding.description),
                 findings::found_on.eq(new.on),
             )
         })
@@ -410,7 +410,7 @@ pub(crate) async fn find_by_complaint(
             findings::complaint_id.eq(complaint_id),
             findings::stock_no.eq(stock_no),
             findings::severity.eq(Severity::StopsSale),
-            findings::words.eq(words),
+            findings::description.eq(words),
             findings::found_on.eq(found_on),
         ))
         .returning(findings::id)

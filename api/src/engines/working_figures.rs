@@ -9,7 +9,7 @@ use crate::{
         operations::Operations,
         problem::Problem,
     },
-    schema::{boiler_fittings, boiler_pressure_changes, boilers},
+    schema::{boiler_installations, boiler_pressure_changes, boilers},
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
@@ -71,12 +71,12 @@ async fn boiler_in(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
 ) -> Result<(Option<Pressure>, Option<Volume>), Problem> {
-    let fitted: Option<(i64, Pressure, Option<Volume>)> = boiler_fittings::table
+    let fitted: Option<(i64, Pressure, Option<Volume>)> = boiler_installations::table
         .inner_join(boilers::table)
         .filter(
-            boiler_fittings::stock_no
+            boiler_installations::stock_no
                 .eq(stock_no)
-                .and(boiler_fittings::taken_out_on.is_null()),
+                .and(boiler_installations::removed_on.is_null()),
         )
         .select((boilers::id, boilers::working_pressure, boilers::volume))
         .first(conn)

@@ -24,7 +24,7 @@ use outshop_core::{
         wants::{OnOffer, Want, WantPart, fits},
     },
     money::Money,
-    trade::{ListingStanding, Role},
+    trade::{ListingStatus, Role},
     units::Length,
 };
 use outshop_operation::{get, patch, post};
@@ -35,7 +35,7 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(enquire)
+        .service(create_enquiry)
         .service(list_enquiries)
         .service(get_enquiry)
         .service(change_enquiry)
@@ -73,7 +73,7 @@ pub struct Wanted {
 #[diesel(table_name = enquiries)]
 #[schema(example = json!({"id": 21, "person_id": 12, "on": "2026-05-14", "stock_no": null, "want": {"kind": "locomotive",
     "gauges": [{"value": "2 1/2", "unit": "in", "mm": "63.5"}], "scale": null, "whyte": "0-6-0", "most_to_pay": "3000.00"},
-    "words": "goods engine preferred", "follow_up_on": "2026-06-01", "closed_on": null, "closed_because": null}))]
+    "message": "goods engine preferred", "follow_up_on": "2026-06-01", "closed_on": null, "closing_reason": null}))]
 pub struct Enquiry {
     pub id: i64,
     pub person_id: i64,
@@ -83,11 +83,11 @@ pub struct Enquiry {
     pub stock_no: Option<i32>,
     #[diesel(embed)]
     pub want: Wanted,
-    pub words: Option<Prose>,
+    pub message: Option<Prose>,
     /// The day to come back to it.
     pub follow_up_on: Option<Day>,
     pub closed_on: Option<Day>,
-    pub closed_because: Option<Text<1000>>,
+    pub closing_reason: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Default, Deserialize, ToSchema)]
@@ -108,7 +108,7 @@ pub struct NewWant {
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"person_id": 12, "want": {"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in"}], "most_to_pay": "3000.00"},
-    "words": "goods engine preferred", "follow_up_on": "2026-06-01"}))]
+    "message": "goods engine preferred", "follow_up_on": "2026-06-01"}))]
 pub struct NewEnquiry {
     /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
     pub person_id: Option<i64>,
@@ -117,7 +117,7 @@ pub struct NewEnquiry {
     /// The engine that it is about; with a `website` key one on show. An enquiry without an engine has a `want`.
     pub stock_no: Option<i32>,
     pub want: Option<NewWant>,
-    pub words: Option<Prose>,
+    pub message: Option<Prose>,
     /// Today or later; today unless told otherwise.
     pub follow_up_on: Option<Day>,
 }
@@ -127,16 +127,16 @@ pub struct NewEnquiry {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"follow_up_on": "2026-06-15"}))]
 pub struct EnquiryPatch {
-    pub words: Option<Prose>,
+    pub message: Option<Prose>,
     /// Today or later.
     pub follow_up_on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(as = NewEnquiryClosing, example = json!({"because": "found one elsewhere"}))]
+#[schema(as = NewEnquiryClosing, example = json!({"reason": "found one elsewhere"}))]
 pub struct NewClosing {
-    pub because: Text<1000>,
+    pub reason: Text<1000>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -237,7 +237,11 @@ impl Wanted {
 ///
 /// About an engine, or for one that is wanted: a want is held against every engine that goes on show.
 #[post("/enquiries", 201 = Enquiry)]
-async fn enquire(Reserving(actor): Reserving, db: web::Data<Db>, new: Body<NewEnquiry>) -> Reply {
+async fn create_enquiry(
+    Reserving(actor): Reserving,
+    db: web::Data<Db>,
+    new: Body<NewEnquiry>,
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         new.check(actor.role, actor.today)?;
         if let Some(stock_no) = new.stock_no {
@@ -246,7 +250,7 @@ async fn enquire(Reserving(actor): Reserving, db: web::Data<Db>, new: Body<NewEn
         let person = persons::named(tx, new.person_id, new.person.as_ref()).await?;
         let enquiry = insert(tx, person, &new).await?;
         let entry = json!({"enquiry_id": enquiry.id});
-        tx.record("enquiry.made", new.stock_no, entry).await?;
+        tx.record("enquiry.created", new.stock_no, entry).await?;
         Ok((format!("/v1/enquiries/{}", enquiry.id), enquiry))
     })
     .await
@@ -349,7 +353,7 @@ async fn close_enquiry(
         let closed: Enquiry = diesel::update(enquiries::table.find(*id))
             .set((
                 enquiries::closed_on.eq(actor.today),
-                enquiries::closed_because.eq(&new.because),
+                enquiries::closing_reason.eq(&new.reason),
             ))
             .returning(Enquiry::as_returning())
             .get_result(tx.conn())
@@ -399,14 +403,14 @@ async fn must_be_seen(
     stock_no: i32,
     role: Role,
 ) -> Result<(), Problem> {
-    let listing: Option<Option<ListingStanding>> = stock::table
+    let listing: Option<Option<ListingStatus>> = stock::table
         .filter(stock::stock_no.eq(stock_no))
         .select(stock::listing)
         .first(conn)
         .await
         .optional()?;
     let seen = match role {
-        Role::Website => listing == Some(Some(ListingStanding::OnShow)),
+        Role::Website => listing == Some(Some(ListingStatus::Published)),
         Role::Proprietor | Role::Seller | Role::Fitter | Role::Bookkeeper => listing.is_some(),
     };
     if seen {
@@ -433,7 +437,7 @@ async fn insert(tx: &mut Tx<'_>, person: i64, new: &NewEnquiry) -> Result<Enquir
             enquiries::wanted_scale.eq(want.scale),
             enquiries::wanted_whyte.eq(want.whyte),
             enquiries::most_to_pay.eq(want.most_to_pay),
-            enquiries::words.eq(&new.words),
+            enquiries::message.eq(&new.message),
             enquiries::follow_up_on.eq(new.follow_up_on.unwrap_or(tx.actor.today)),
         ))
         .returning(Enquiry::as_returning())
@@ -449,7 +453,7 @@ pub(crate) async fn record_wants_met(tx: &mut Tx<'_>, stock_no: i32) -> Result<(
     }
     let ids = met.iter().map(|want| want.enquiry_id).take(MOST_TOLD);
     let entry = json!({"enquiry_ids": ids.collect::<Vec<i64>>(), "n": met.len()});
-    tx.record("wants.met", Some(stock_no), entry).await
+    tx.record("wants.matched", Some(stock_no), entry).await
 }
 
 type Seen = (

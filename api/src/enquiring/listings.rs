@@ -23,7 +23,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::readiness::Gate,
     days::Day,
-    trade::{ListingStanding, Standing, is_page_name, page_name},
+    trade::{ListingStatus, StockStatus, is_page_name, page_name},
 };
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
@@ -44,14 +44,14 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = listings)]
-#[schema(example = json!({"stock_no": 10, "standing": "on_show", "title": "Marrowby, a 5 in gauge 0-6-0",
-    "words": "Built over nine winters and run twice a year since.", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
-    "price_on_request": false, "translations": [], "on_show_since": "2026-05-14", "withdrawn_on": null, "withdrawn_because": null}))]
+#[schema(example = json!({"stock_no": 10, "status": "published", "title": "Marrowby, a 5 in gauge 0-6-0",
+    "description": "Built over nine winters and run twice a year since.", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
+    "price_on_request": false, "translations": [], "on_show_since": "2026-05-14", "withdrawn_on": null, "withdrawal_reason": null}))]
 pub struct Listing {
     pub stock_no: i32,
-    pub standing: ListingStanding,
+    pub status: ListingStatus,
     pub title: Line,
-    pub words: Prose,
+    pub description: Prose,
     /// Last part of the address of the engine's page on a shop site.
     pub page_name: Line,
     /// The public sees no price.
@@ -64,15 +64,15 @@ pub struct Listing {
     /// Day of the last withdrawal; null while it is not withdrawn.
     pub withdrawn_on: Option<Day>,
     /// For the firm alone.
-    pub withdrawn_because: Option<Text<1000>>,
+    pub withdrawal_reason: Option<Text<1000>>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"title": "Marrowby, a 5 in gauge 0-6-0", "words": "Built over nine winters and run twice a year since."}))]
+#[schema(example = json!({"title": "Marrowby, a 5 in gauge 0-6-0", "description": "Built over nine winters and run twice a year since."}))]
 pub struct NewListing {
     pub title: Line,
-    pub words: Prose,
+    pub description: Prose,
     /// Small letters and digits in words joined by hyphens, used by no other listing. Left out: made of the title and the
     /// stock number.
     #[schema(value_type = Option<String>, min_length = 1, max_length = 100, pattern = "^[a-z0-9]+(-[a-z0-9]+)*$")]
@@ -92,7 +92,7 @@ pub struct NewListing {
 #[schema(example = json!({"price_on_request": true}))]
 pub struct ListingPatch {
     pub title: Line,
-    pub words: Prose,
+    pub description: Prose,
     pub price_on_request: bool,
     /// All of them.
     #[schema(value_type = Vec<Translation>, max_items = 9)]
@@ -106,10 +106,10 @@ pub struct NewPublication {}
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"because": "sold and delivered"}))]
+#[schema(example = json!({"reason": "sold and delivered"}))]
 pub struct NewListingWithdrawal {
     /// For the firm alone.
-    pub because: Option<Text<1000>>,
+    pub reason: Option<Text<1000>>,
 }
 
 // Routes
@@ -134,7 +134,7 @@ async fn create_listing(
         stock::lock(tx.conn(), *stock_no).await?;
         must_be_of_the_firm(tx.conn(), &new.translations).await?;
         let listing = insert(tx, *stock_no, &new).await?;
-        tx.record("listing.drafted", Some(*stock_no), json!({}))
+        tx.record("listing.created", Some(*stock_no), json!({}))
             .await?;
         Ok((address(*stock_no), listing))
     })
@@ -199,9 +199,9 @@ async fn discard_listing(
     db.write(&actor, async |tx| {
         let current = locked(tx, *stock_no).await?;
         known.against(&current)?;
-        match current.standing {
-            ListingStanding::Draft => {}
-            ListingStanding::OnShow | ListingStanding::Withdrawn => {
+        match current.status {
+            ListingStatus::Draft => {}
+            ListingStatus::Published | ListingStatus::Withdrawn => {
                 let detail = "the public has seen this listing; withdraw it instead";
                 return Err(Problem::conflict(detail));
             }
@@ -229,20 +229,20 @@ async fn publish_listing(
     db.create(&actor, &new, async |tx| {
         let current = locked(tx, *stock_no).await?;
         let engine = engines::find(tx.conn(), *stock_no).await?;
-        match engine.in_stock.standing {
-            Standing::InStock | Standing::Reserved => {}
-            Standing::Sold | Standing::Delivered => {
+        match engine.in_stock.status {
+            StockStatus::InStock | StockStatus::Reserved => {}
+            StockStatus::Sold | StockStatus::Delivered => {
                 return Err(Problem::new(
                     problem::ALREADY_SOLD,
                     "the engine is sold and cannot be put on show",
                 ));
             }
-            Standing::Gone => {
+            StockStatus::Gone => {
                 let detail = "the engine is gone and cannot be put on show";
                 return Err(Problem::conflict(detail));
             }
         }
-        if current.standing == ListingStanding::OnShow {
+        if current.status == ListingStatus::Published {
             return Err(Problem::conflict("the listing is on show already"));
         }
         readiness::must_be_open(tx.conn(), *stock_no, Gate::List, actor.today).await?;
@@ -250,10 +250,10 @@ async fn publish_listing(
         let no_words: Option<Text<1000>> = None;
         let listing: Listing = diesel::update(listings::table.find(*stock_no))
             .set((
-                listings::standing.eq(ListingStanding::OnShow),
+                listings::status.eq(ListingStatus::Published),
                 listings::on_show_since.eq(actor.today),
                 listings::withdrawn_on.eq(no_day),
-                listings::withdrawn_because.eq(no_words),
+                listings::withdrawal_reason.eq(no_words),
             ))
             .returning(Listing::as_returning())
             .get_result(tx.conn())
@@ -278,18 +278,18 @@ async fn withdraw_listing(
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let current = locked(tx, *stock_no).await?;
-        match current.standing {
-            ListingStanding::OnShow => {}
-            ListingStanding::Draft => {
+        match current.status {
+            ListingStatus::Published => {}
+            ListingStatus::Draft => {
                 return Err(Problem::conflict(
                     "the listing is a draft; discard it instead",
                 ));
             }
-            ListingStanding::Withdrawn => {
+            ListingStatus::Withdrawn => {
                 return Err(Problem::conflict("the listing is withdrawn already"));
             }
         }
-        let withdrawn = take_off_show(tx, *stock_no, new.because.as_deref()).await?;
+        let withdrawn = take_off_show(tx, *stock_no, new.reason.as_deref()).await?;
         Ok((
             address(*stock_no),
             withdrawn.expect("it is held, and on show"),
@@ -356,7 +356,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
         .values((
             listings::stock_no.eq(stock_no),
             listings::title.eq(&new.title),
-            listings::words.eq(&new.words),
+            listings::description.eq(&new.description),
             listings::page_name.eq(name),
             listings::price_on_request.eq(new.price_on_request),
             listings::translations.eq(&new.translations),
@@ -370,18 +370,18 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
 pub(crate) async fn take_off_show(
     tx: &mut Tx<'_>,
     stock_no: i32,
-    because: Option<&str>,
+    reason: Option<&str>,
 ) -> Result<Option<Listing>, Problem> {
     let no_day: Option<Day> = None;
     let on_show = listings::table
         .find(stock_no)
-        .filter(listings::standing.eq(ListingStanding::OnShow));
+        .filter(listings::status.eq(ListingStatus::Published));
     let withdrawn: Option<Listing> = diesel::update(on_show)
         .set((
-            listings::standing.eq(ListingStanding::Withdrawn),
+            listings::status.eq(ListingStatus::Withdrawn),
             listings::on_show_since.eq(no_day),
             listings::withdrawn_on.eq(tx.actor.today),
-            listings::withdrawn_because.eq(because),
+            listings::withdrawal_reason.eq(reason),
         ))
         .returning(Listing::as_returning())
         .get_result(tx.conn())

@@ -25,11 +25,11 @@ use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    books::costs::LeftAt,
+    books::costs::ProfitAtPrice,
     days::Day,
     money::Money,
     sense::{self, Member},
-    trade::{OfferAnswer, OfferStanding},
+    trade::{OfferAnswer, OfferStatus},
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -39,7 +39,7 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(make_offer)
+        .service(create_offer)
         .service(list_offers)
         .service(get_offer)
         .service(answer_offer);
@@ -60,7 +60,7 @@ pub struct OfferTerms {
     /// The last day on which it holds; null: no end was said.
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
     /// Members whose values are outside the usual limits and were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
@@ -69,22 +69,22 @@ pub struct OfferTerms {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "note": null,
-    "confirmed": [], "ended_by_sale_id": null, "standing": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
-    "left": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "left": "1630.00"},
-    "counter_left": {"price": "7500.00", "tax": "550.00", "selling_cost": "0.00", "left": "1880.00"}, "chance_of_better": "0.5127"}))]
+#[schema(example = json!({"id": 14, "stock_no": 10, "person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21", "notes": null,
+    "confirmed": [], "ended_by_sale_id": null, "status": "countered", "answered_on": "2026-05-14", "counter_amount": "7500.00",
+    "profit": {"price": "7200.00", "tax": "500.00", "selling_cost": "0.00", "profit": "1630.00"},
+    "counter_left": {"price": "7500.00", "tax": "550.00", "selling_cost": "0.00", "profit": "1880.00"}, "chance_of_better": "0.5127"}))]
 pub struct Offer {
     #[serde(flatten)]
     pub terms: OfferTerms,
-    pub standing: OfferStanding,
+    pub status: OfferStatus,
     /// Day of the last answer.
     pub answered_on: Option<Day>,
     /// What the firm would take in its place; kept when that is answered in turn.
     pub counter_amount: Option<Money>,
     /// What is left of the amount after tax and all costs; null while the records do not tell it.
-    pub left: Option<LeftAt>,
+    pub profit: Option<ProfitAtPrice>,
     /// What is left of what the firm would take in its place.
-    pub counter_left: Option<LeftAt>,
+    pub counter_left: Option<ProfitAtPrice>,
     /// The share of the prices it might fetch, as predicted today, which lie above the amount; null where nothing predicts
     /// one.
     #[schema(max_length = 40)]
@@ -104,7 +104,7 @@ pub struct NewOffer {
     pub amount_confirmed: bool,
     /// The last day on which it holds, today or later.
     pub until: Option<Day>,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -129,7 +129,7 @@ pub struct NewOfferAnswer {
 
 /// Record an offer for an engine
 #[post("/engines/{stock_no:\\d+}/offers", 201 = Offer)]
-async fn make_offer(
+async fn create_offer(
     Selling(actor): Selling,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
@@ -159,7 +159,7 @@ async fn make_offer(
                 offers::on_day.eq(new.on),
                 offers::amount.eq(new.amount),
                 offers::until_day.eq(new.until),
-                offers::note.eq(&new.note),
+                offers::notes.eq(&new.notes),
                 offers::confirmed.eq(&confirmed),
             ))
             .returning(OfferTerms::as_returning())
@@ -167,7 +167,7 @@ async fn make_offer(
             .await?;
         let entry = json!({"offer_id": terms.id, "amount": terms.amount});
         let entry = confirmations::noted(entry, &confirmed);
-        tx.record("offer.made", Some(stock_no), entry).await?;
+        tx.record("offer.created", Some(stock_no), entry).await?;
         let location = format!("/v1/offers/{}", terms.id);
         Ok((location, one_whole(tx.conn(), terms, actor.today).await?))
     })
@@ -248,19 +248,19 @@ async fn answer_offer(
         }
         let answered = answers(tx.conn(), &[*id]).await?;
         let answered = answered.get(id.as_ref());
-        let standing = standing(&terms, answered, actor.today);
-        match standing {
-            OfferStanding::Open | OfferStanding::Countered => {}
-            OfferStanding::Accepted if new.answer == OfferAnswer::Withdrawn => {}
-            OfferStanding::Accepted => {
+        let status = status(&terms, answered, actor.today);
+        match status {
+            OfferStatus::Open | OfferStatus::Countered => {}
+            OfferStatus::Accepted if new.answer == OfferAnswer::Withdrawn => {}
+            OfferStatus::Accepted => {
                 let detail = "the offer is accepted; it can be withdrawn";
                 return Err(Problem::conflict(detail));
             }
-            OfferStanding::Declined
-            | OfferStanding::Withdrawn
-            | OfferStanding::Lapsed
-            | OfferStanding::EngineSold => {
-                return Err(Problem::conflict(format!("the offer is {standing}")));
+            OfferStatus::Declined
+            | OfferStatus::Withdrawn
+            | OfferStatus::Lapsed
+            | OfferStatus::EngineSold => {
+                return Err(Problem::conflict(format!("the offer is {status}")));
             }
         }
         if new.answer == OfferAnswer::Accepted {
@@ -350,17 +350,17 @@ async fn answers(
 }
 
 /// An offer without an answer lapses when its last day is over; a counter of the firm's stands until it is answered.
-fn standing(terms: &OfferTerms, answered: Option<&Answered>, today: Day) -> OfferStanding {
+fn status(terms: &OfferTerms, answered: Option<&Answered>, today: Day) -> OfferStatus {
     if terms.ended_by_sale_id.is_some() {
-        return OfferStanding::EngineSold;
+        return OfferStatus::EngineSold;
     }
     match answered.map(|it| it.answer) {
-        Some(OfferAnswer::Accepted) => OfferStanding::Accepted,
-        Some(OfferAnswer::Declined) => OfferStanding::Declined,
-        Some(OfferAnswer::Withdrawn) => OfferStanding::Withdrawn,
-        Some(OfferAnswer::Countered) => OfferStanding::Countered,
-        None if terms.until.is_some_and(|until| until < today) => OfferStanding::Lapsed,
-        None => OfferStanding::Open,
+        Some(OfferAnswer::Accepted) => OfferStatus::Accepted,
+        Some(OfferAnswer::Declined) => OfferStatus::Declined,
+        Some(OfferAnswer::Withdrawn) => OfferStatus::Withdrawn,
+        Some(OfferAnswer::Countered) => OfferStatus::Countered,
+        None if terms.until.is_some_and(|until| until < today) => OfferStatus::Lapsed,
+        None => OfferStatus::Open,
     }
 }
 
@@ -388,24 +388,24 @@ async fn whole(
         .map(|id| answered.get(id).and_then(|it| it.counter_amount))
         .collect();
     let reckoning = margins::known_reckoning(conn, stock_no, today).await?;
-    let left_at = |price: Option<Money>| match reckoning.as_ref().zip(price) {
+    let profit_at_price = |price: Option<Money>| match reckoning.as_ref().zip(price) {
         Some((reckoning, price)) => reckoning.at(price).map(Some),
         None => Ok(None),
     };
-    let left = amounts.iter().map(|amount| left_at(Some(*amount)));
-    let left: Vec<Option<LeftAt>> = left.collect::<Result<_, _>>()?;
-    let counter_left = counters.into_iter().map(left_at);
-    let counter_left: Vec<Option<LeftAt>> = counter_left.collect::<Result<_, _>>()?;
+    let profit = amounts.iter().map(|amount| profit_at_price(Some(*amount)));
+    let profit: Vec<Option<ProfitAtPrice>> = profit.collect::<Result<_, _>>()?;
+    let counter_left = counters.into_iter().map(profit_at_price);
+    let counter_left: Vec<Option<ProfitAtPrice>> = counter_left.collect::<Result<_, _>>()?;
     let chances = chances(conn, stock_no, today, &amounts).await?;
-    let rest = left.into_iter().zip(counter_left).zip(chances);
+    let rest = profit.into_iter().zip(counter_left).zip(chances);
     let offers = all.into_iter().zip(rest);
-    let offers = offers.map(|(terms, ((left, counter_left), chance))| {
+    let offers = offers.map(|(terms, ((profit, counter_left), chance))| {
         let answer = answered.get(&terms.id);
         Offer {
-            standing: standing(&terms, answer, today),
+            status: status(&terms, answer, today),
             answered_on: answer.map(|it| it.on),
             counter_amount: answer.and_then(|it| it.counter_amount),
-            left,
+            profit,
             counter_left,
             chance_of_better: chance,
             terms,
@@ -462,12 +462,12 @@ pub(crate) async fn end_by_sale(
     let answered = answers(tx.conn(), &ids).await?;
     let stand =
         of_others.iter().filter(
-            |terms| match standing(terms, answered.get(&terms.id), today) {
-                OfferStanding::Open | OfferStanding::Countered | OfferStanding::Accepted => true,
-                OfferStanding::Declined
-                | OfferStanding::Withdrawn
-                | OfferStanding::Lapsed
-                | OfferStanding::EngineSold => false,
+            |terms| match status(terms, answered.get(&terms.id), today) {
+                OfferStatus::Open | OfferStatus::Countered | OfferStatus::Accepted => true,
+                OfferStatus::Declined
+                | OfferStatus::Withdrawn
+                | OfferStatus::Lapsed
+                | OfferStatus::EngineSold => false,
             },
         );
     let ended: Vec<i64> = stand.map(|terms| terms.id).collect();
@@ -492,8 +492,8 @@ pub(crate) async fn withdraw_all_of(
     let ids: Vec<i64> = theirs.iter().map(|terms| terms.id).collect();
     let answered = answers(conn, &ids).await?;
     let open = theirs.iter().filter(|terms| {
-        let standing = standing(terms, answered.get(&terms.id), on);
-        matches!(standing, OfferStanding::Open | OfferStanding::Countered)
+        let status = status(terms, answered.get(&terms.id), on);
+        matches!(status, OfferStatus::Open | OfferStatus::Countered)
     });
     let rows: Vec<_> = open
         .map(|terms| {

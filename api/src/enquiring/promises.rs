@@ -16,7 +16,7 @@ use crate::{
     },
     schema::{deliveries, jobs, promises, sales as sales_table},
     stock,
-    workshop::readiness::{bars, facts::load_facts},
+    workshop::readiness::{facts::load_facts, settings},
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
@@ -27,8 +27,8 @@ use outshop_core::{
         readiness::{self, Act, Check, CheckAnswer, Facts, Gate, Link, Outcome},
     },
     days::Day,
-    trade::{PromiseDanger, PromiseEnd, PromiseStanding, PromiseWhat},
-    workshop::jobs::JobStanding,
+    trade::{PromiseDanger, PromiseEnd, PromiseKind, PromiseStatus},
+    workshop::jobs::JobStatus,
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -38,7 +38,7 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(promise)
+        .service(create_promise)
         .service(list_promises)
         .service(get_promise)
         .service(end_promise);
@@ -50,9 +50,9 @@ const MOST_OPEN: i64 = 5000;
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "what": "ready_for_collection", "words": null,
-    "on": "2026-05-30", "given_on": "2026-05-14", "standing": "open", "ended_on": null, "because": null, "dangers": [{"why": "paper_lapses",
-    "reason": "The steam paper ran out on 2026-05-20.", "clears": "Record a steam test of this boiler.",
+#[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "kind": "ready_for_collection", "description": null,
+    "on": "2026-05-30", "given_on": "2026-05-14", "status": "open", "ended_on": null, "reason": null, "dangers": [{"danger": "paper_lapses",
+    "reason": "The steam paper ran out on 2026-05-20.", "remedy": "Record a steam test of this boiler.",
     "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
     /// Null for the day that a sale names.
@@ -62,14 +62,14 @@ pub struct Promise {
     pub stock_no: i32,
     /// To whom.
     pub person_id: i64,
-    pub what: PromiseWhat,
-    pub words: Option<Line>,
+    pub kind: PromiseKind,
+    pub description: Option<Line>,
     /// The day that was given.
     pub on: Day,
     pub given_on: Day,
-    pub standing: PromiseStanding,
+    pub status: PromiseStatus,
     pub ended_on: Option<Day>,
-    pub because: Option<Text<1000>>,
+    pub reason: Option<Text<1000>>,
     /// Why it may not be kept, by what is recorded; empty for one that has ended.
     #[schema(max_items = 100)]
     pub dangers: Vec<Danger>,
@@ -78,10 +78,10 @@ pub struct Promise {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 #[schema(as = PromiseDangerSeen)]
 pub struct Danger {
-    pub why: PromiseDanger,
+    pub danger: PromiseDanger,
     pub reason: Sentence,
     /// What would clear it.
-    pub clears: Option<Sentence>,
+    pub remedy: Option<Sentence>,
     /// The request that does it.
     pub act: Option<Act>,
     #[schema(max_items = 200)]
@@ -91,15 +91,15 @@ pub struct Danger {
 #[derive(Debug, Clone, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = promises)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"stock_no": 10, "person_id": 12, "what": "ready_for_collection", "on": "2026-05-30"}))]
+#[schema(example = json!({"stock_no": 10, "person_id": 12, "kind": "ready_for_collection", "on": "2026-05-30"}))]
 pub struct NewPromise {
     pub stock_no: i32,
     /// To whom.
     pub person_id: i64,
     /// Not `delivered` where the engine's sale names the day already.
-    pub what: PromiseWhat,
+    pub kind: PromiseKind,
     /// Needed for `other`.
-    pub words: Option<Line>,
+    pub description: Option<Line>,
     /// Today or later.
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -107,12 +107,12 @@ pub struct NewPromise {
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(as = NewPromiseEnd, example = json!({"standing": "kept", "on": "2026-05-29"}))]
+#[schema(as = NewPromiseEnd, example = json!({"status": "kept", "on": "2026-05-29"}))]
 pub struct NewEnd {
-    pub standing: PromiseEnd,
+    pub status: PromiseEnd,
     /// From the day it was given to today. Kept: on the day promised or before it.
     pub on: Day,
-    pub because: Option<Text<1000>>,
+    pub reason: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -131,14 +131,18 @@ pub struct PromiseFilters {
 
 /// Give somebody a day
 #[post("/promises", 201 = Promise)]
-async fn promise(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPromise>) -> Reply {
+async fn create_promise(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewPromise>,
+) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         all_hold([
             (new.on >= actor.today, "/on", "in the past"),
             (
-                new.what != PromiseWhat::Other || new.words.is_some(),
-                "/words",
+                new.kind != PromiseKind::Other || new.description.is_some(),
+                "/description",
                 "say what is promised",
             ),
         ])?;
@@ -147,7 +151,7 @@ async fn promise(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPromis
             return Err(Problem::conflict("the engine has left"));
         }
         let by_sale = stock::promise_of(tx.conn(), new.stock_no).await?;
-        if let (PromiseWhat::Delivered, Some((sale, on))) = (new.what, by_sale) {
+        if let (PromiseKind::Delivered, Some((sale, on))) = (new.kind, by_sale) {
             let detail = format!("sale {sale} promises {on} already; change promised_on there");
             return Err(Problem::conflict(detail));
         }
@@ -157,7 +161,7 @@ async fn promise(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPromis
             .get_result(tx.conn())
             .await?;
         let entry = json!({"promise_id": row.id, "on": row.on});
-        tx.record("promise.given", Some(new.stock_no), entry)
+        tx.record("promise.created", Some(new.stock_no), entry)
             .await?;
         let location = format!("/v1/promises/{}", row.id);
         Ok((location, one_seen(tx, row).await?))
@@ -210,7 +214,7 @@ async fn get_promise(
 /// Say what became of a promise
 ///
 /// Kept, broken or withdrawn, once.
-#[post("/promises/{id:\\d+}/endings", 201 = Promise)]
+#[post("/promises/{id:\\d+}/end", 201 = Promise)]
 async fn end_promise(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -225,7 +229,7 @@ async fn end_promise(
         if new.on < row.given_on {
             return Err(Problem::invalid("/on", "before it was given"));
         }
-        if new.standing == PromiseEnd::Kept && new.on > row.on {
+        if new.status == PromiseEnd::Kept && new.on > row.on {
             let detail = format!("after {}, the day that was promised: it is broken", row.on);
             return Err(Problem::invalid("/on", detail));
         }
@@ -234,14 +238,14 @@ async fn end_promise(
         }
         let row: Row = diesel::update(promises::table.find(*id))
             .set((
-                promises::ended.eq(new.standing),
+                promises::ended.eq(new.status),
                 promises::ended_on.eq(new.on),
-                promises::because.eq(&new.because),
+                promises::reason.eq(&new.reason),
             ))
             .returning(Row::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"promise_id": *id, "standing": new.standing});
+        let entry = json!({"promise_id": *id, "status": new.status});
         tx.record("promise.ended", Some(row.stock_no), entry)
             .await?;
         Ok((format!("/v1/promises/{id}"), one_seen(tx, row).await?))
@@ -259,7 +263,7 @@ fn place(it: &Promise) -> (Day, bool, i64) {
 fn dangers(
     it: &Promise,
     facts: &Facts,
-    bars: &readiness::Bars,
+    settings: &readiness::Settings,
     open_jobs: &[OpenJob],
     sold_to: Option<i64>,
     today: Day,
@@ -269,62 +273,62 @@ fn dangers(
         && buyer != it.person_id
     {
         dangers.push(Danger {
-            why: PromiseDanger::SoldToAnother,
+            danger: PromiseDanger::SoldToAnother,
             reason: Sentence::new("The engine is sold to somebody else."),
-            clears: None,
+            remedy: None,
             act: None,
             evidence: vec![sale.clone()],
         });
     }
     if it.on < today {
         dangers.push(Danger {
-            why: PromiseDanger::DayPast,
+            danger: PromiseDanger::DayPast,
             reason: Sentence::new(&format!("The day promised, {}, is past.", it.on)),
-            clears: None,
+            remedy: None,
             act: None,
             evidence: Vec::new(),
         });
     }
     let on = it.on.max(today);
-    let leaves = match it.what {
-        PromiseWhat::ReadyForCollection | PromiseWhat::Delivered => true,
-        PromiseWhat::AtInspector | PromiseWhat::Other => false,
+    let leaves = match it.kind {
+        PromiseKind::ReadyForCollection | PromiseKind::Delivered => true,
+        PromiseKind::AtInspector | PromiseKind::Other => false,
     };
     if leaves {
-        let now = readiness::on_day(facts, bars, Gate::Deliver, today).checks;
-        let then = readiness::on_day(facts, bars, Gate::Deliver, on).checks;
+        let now = readiness::on_day(facts, settings, Gate::Deliver, today).checks;
+        let then = readiness::on_day(facts, settings, Gate::Deliver, on).checks;
         // Jobs are told one by one below.
         let unmet = then
             .into_iter()
-            .filter(|check| check.outcome == Outcome::Unmet && check.check != Check::JobsInHand);
+            .filter(|check| check.outcome == Outcome::Unmet && check.check != Check::JobsStarted);
         dangers.extend(unmet.map(|check| Danger {
-            why: if lapses(&check, &now) {
+            danger: if lapses(&check, &now) {
                 PromiseDanger::PaperLapses
             } else {
                 PromiseDanger::GateUnmet
             },
             reason: check.reason,
-            clears: check.clears,
+            remedy: check.remedy,
             act: check.act,
             evidence: check.evidence,
         }));
     }
     dangers.extend(open_jobs.iter().map(|job| {
-        let (why, reason) = match job.expected_on.filter(|expected| *expected > on) {
+        let (danger, reason) = match job.expected_on.filter(|expected| *expected > on) {
             Some(expected) => (
                 PromiseDanger::ExpectedLater,
                 format!("Job {} waits for what is expected on {expected}.", job.id),
             ),
             None => (
                 PromiseDanger::JobOpen,
-                format!("Job {} is {}.", job.id, job.standing),
+                format!("Job {} is {}.", job.id, job.status),
             ),
         };
         Danger {
-            why,
+            danger,
             reason: Sentence::new(&reason),
-            clears: Some(Sentence::new("Finish the job, or call it off.")),
-            act: Some(Act::post(&format!("/v1/jobs/{}/moves", job.id))),
+            remedy: Some(Sentence::new("Finish the job, or call it off.")),
+            act: Some(Act::post(&format!("/v1/jobs/{}/transitions", job.id))),
             evidence: vec![Link::new(&format!("/v1/jobs/{}", job.id))],
         }
     }));
@@ -348,13 +352,13 @@ struct Row {
     stock_no: i32,
     person_id: i64,
     given_on: Day,
-    what: PromiseWhat,
-    words: Option<Line>,
+    kind: PromiseKind,
+    description: Option<Line>,
     #[diesel(column_name = on_day)]
     on: Day,
     ended: Option<PromiseEnd>,
     ended_on: Option<Day>,
-    because: Option<Text<1000>>,
+    reason: Option<Text<1000>>,
 }
 
 impl Row {
@@ -364,18 +368,18 @@ impl Row {
             sale_id: None,
             stock_no: self.stock_no,
             person_id: self.person_id,
-            what: self.what,
-            words: self.words,
+            kind: self.kind,
+            description: self.description,
             on: self.on,
             given_on: self.given_on,
-            standing: match self.ended {
-                None => PromiseStanding::Open,
-                Some(PromiseEnd::Kept) => PromiseStanding::Kept,
-                Some(PromiseEnd::Broken) => PromiseStanding::Broken,
-                Some(PromiseEnd::Withdrawn) => PromiseStanding::Withdrawn,
+            status: match self.ended {
+                None => PromiseStatus::Open,
+                Some(PromiseEnd::Kept) => PromiseStatus::Kept,
+                Some(PromiseEnd::Broken) => PromiseStatus::Broken,
+                Some(PromiseEnd::Withdrawn) => PromiseStatus::Withdrawn,
             },
             ended_on: self.ended_on,
-            because: self.because,
+            reason: self.reason,
             dangers: Vec::new(),
         }
     }
@@ -429,7 +433,7 @@ async fn open(
     let mut of_sales = sales_table::table
         .left_join(deliveries::table)
         .filter(deliveries::id.is_null())
-        .filter(sales_table::undone_on.is_null())
+        .filter(sales_table::sale_cancelled_on.is_null())
         .filter(sales_table::promised_on.is_not_null())
         .order((sales_table::promised_on, sales_table::id))
         .limit(MOST_OPEN)
@@ -458,13 +462,13 @@ async fn open(
             sale_id: Some(sale_id),
             stock_no,
             person_id,
-            what: PromiseWhat::Delivered,
-            words: None,
+            kind: PromiseKind::Delivered,
+            description: None,
             on,
             given_on: sold_on,
-            standing: PromiseStanding::Open,
+            status: PromiseStatus::Open,
             ended_on: None,
-            because: None,
+            reason: None,
             dangers: Vec::new(),
         });
     let mut all: Vec<Promise> = own.into_iter().map(Row::promise).chain(of_sales).collect();
@@ -476,17 +480,17 @@ async fn open(
 struct OpenJob {
     stock_no: i32,
     id: i64,
-    standing: JobStanding,
+    status: JobStatus,
     expected_on: Option<Day>,
 }
 
-/// Says of each open promise why it may not be kept; the number of queries does not depend on how many there are.
+/// Says of each open promise danger it may not be kept; the number of queries does not depend on how many there are.
 async fn endanger(
     conn: &mut AsyncPgConnection,
     all: &mut [Promise],
     today: Day,
 ) -> Result<(), Problem> {
-    let open = all.iter().filter(|it| it.standing == PromiseStanding::Open);
+    let open = all.iter().filter(|it| it.status == PromiseStatus::Open);
     let mut stock_nos: Vec<i32> = open.map(|it| it.stock_no).collect();
     stock_nos.sort_unstable();
     stock_nos.dedup();
@@ -498,17 +502,17 @@ async fn endanger(
         .await?
         .into_iter()
         .collect();
-    let bars = bars(conn).await?;
+    let settings = settings(conn).await?;
     let found: Vec<OpenJob> = jobs::table
         .filter(jobs::stock_no.eq_any(&stock_nos))
-        .filter(jobs::standing.eq_any([JobStanding::Agreed, JobStanding::InHand]))
+        .filter(jobs::status.eq_any([JobStatus::Agreed, JobStatus::Started]))
         .order(jobs::id)
-        .select((jobs::stock_no, jobs::id, jobs::standing, jobs::expected_on))
+        .select((jobs::stock_no, jobs::id, jobs::status, jobs::expected_on))
         .load(conn)
         .await?;
     let buyers: Vec<(i32, i64)> = sales_table::table
         .filter(sales_table::stock_no.eq_any(&stock_nos))
-        .filter(sales_table::undone_on.is_null())
+        .filter(sales_table::sale_cancelled_on.is_null())
         .select((sales_table::stock_no, sales_table::person_id))
         .load(conn)
         .await?;
@@ -518,11 +522,11 @@ async fn endanger(
         by_engine.entry(job.stock_no).or_default().push(job);
     }
     for it in all {
-        let open = it.standing == PromiseStanding::Open;
+        let open = it.status == PromiseStatus::Open;
         if let (true, Some(facts)) = (open, facts.get(&it.stock_no)) {
             let jobs = by_engine.get(&it.stock_no).map_or(&[][..], Vec::as_slice);
             let buyer = buyers.get(&it.stock_no).copied();
-            it.dangers = dangers(it, facts, &bars, jobs, buyer, today);
+            it.dangers = dangers(it, facts, &settings, jobs, buyer, today);
         }
     }
     Ok(())

@@ -29,7 +29,7 @@ use diesel::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     money::Money,
-    trade::{ListingStanding, MOST_RESERVATION_HOURS, ReservationStanding, Role},
+    trade::{ListingStatus, MOST_RESERVATION_HOURS, ReservationStatus, Role},
 };
 use outshop_operation::{get, post};
 use queue::{open_of, promote_next, settle};
@@ -40,12 +40,12 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(reserve)
+        .service(create_reservation)
         .service(list_reservations)
         .service(get_reservation)
         .service(extend_reservation)
         .service(release_reservation)
-        .service(tell_reservation);
+        .service(record_reservation_notification);
 }
 
 /// Of one engine.
@@ -54,14 +54,14 @@ const LONGEST_QUEUE: usize = 20;
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 9, "stock_no": 10, "person_id": 12, "standing": "live", "asked_at": "2026-05-14T11:00:00Z", "hours": 72,
+#[schema(example = json!({"id": 9, "stock_no": 10, "person_id": 12, "status": "live", "asked_at": "2026-05-14T11:00:00Z", "hours": 72,
     "until_at": "2026-05-17T11:00:00Z", "place_in_queue": null, "deposit_due": "500.00", "deposits_held": "0.00", "ended_at": null,
-    "because": null, "sale_id": null, "to_be_told": false, "told_at": null, "note": null}))]
+    "reason": null, "sale_id": null, "needs_notifying": false, "notified_at": null, "notes": null}))]
 pub struct Reservation {
     pub id: i64,
     pub stock_no: i32,
     pub person_id: i64,
-    pub standing: ReservationStanding,
+    pub status: ReservationStatus,
     pub asked_at: Instant,
     /// How long it was asked for, from the moment that it is live.
     #[schema(minimum = 1, maximum = 2160)]
@@ -76,13 +76,13 @@ pub struct Reservation {
     pub deposits_held: Money,
     pub ended_at: Option<Instant>,
     /// Why it was released.
-    pub because: Option<Text<1000>>,
+    pub reason: Option<Text<1000>>,
     /// The sale that fulfilled it.
     pub sale_id: Option<i64>,
     /// The turn of this person in the queue has come, or will not come any more, and nobody has said so yet.
-    pub to_be_told: bool,
-    pub told_at: Option<Instant>,
-    pub note: Option<Text<1000>>,
+    pub needs_notifying: bool,
+    pub notified_at: Option<Instant>,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -106,7 +106,7 @@ pub struct NewReservation {
     /// Take a place in the queue if the engine is reserved. false unless told otherwise.
     #[serde(default)]
     pub join_queue: bool,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 /// One of the two.
@@ -123,15 +123,15 @@ pub struct NewExtension {
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"because": "has bought another one"}))]
+#[schema(example = json!({"reason": "has bought another one"}))]
 pub struct NewRelease {
-    pub because: Text<1000>,
+    pub reason: Text<1000>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(as = NewReservationTelling, example = json!({}))]
-pub struct NewTelling {}
+#[schema(as = NewReservationNotification, example = json!({}))]
+pub struct NewOwnerNotification {}
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -144,7 +144,7 @@ pub struct ReservationFilters {
     /// true: live and queued ones alone, and those whose lapse is not written down yet.
     open: Option<bool>,
     /// true: those alone whose person is to be told.
-    to_be_told: Option<bool>,
+    needs_notifying: Option<bool>,
 }
 
 impl NewReservation {
@@ -216,7 +216,7 @@ fn hours_between(from: Instant, to: Instant) -> i32 {
 /// Refused for an engine that is not on show. While another reservation of the engine is live, `already_reserved` is answered,
 /// or with `join_queue` a place in the queue. Who asks again for the same engine is answered the reservation that there is.
 #[post("/reservations", 201 = Reservation)]
-async fn reserve(
+async fn create_reservation(
     Reserving(actor): Reserving,
     db: web::Data<Db>,
     new: KeyedBody<NewReservation>,
@@ -282,12 +282,12 @@ async fn list_reservations(
             Some(false) => query = query.filter(reservations::ended.is_not_null()),
             None => {}
         }
-        let to_be_told = reservations::tell_since
+        let needs_notifying = reservations::notify_since
             .is_not_null()
-            .and(reservations::told_at.is_null());
-        match filters.to_be_told {
-            Some(true) => query = query.filter(to_be_told),
-            Some(false) => query = query.filter(diesel::dsl::not(to_be_told)),
+            .and(reservations::notified_at.is_null());
+        match filters.needs_notifying {
+            Some(true) => query = query.filter(needs_notifying),
+            Some(false) => query = query.filter(diesel::dsl::not(needs_notifying)),
             None => {}
         }
         let rows = of_page!(page, query, reservations::id).load(conn).await?;
@@ -375,20 +375,20 @@ async fn release_reservation(
     db.create(&actor, &new, async |tx| {
         let now = Instant::of_second(actor.now);
         let row = locked(tx, *id).await?;
-        match row.standing(now) {
-            ReservationStanding::Live | ReservationStanding::Queued => {}
-            over @ (ReservationStanding::Released
-            | ReservationStanding::Lapsed
-            | ReservationStanding::Fulfilled
-            | ReservationStanding::EngineSold
-            | ReservationStanding::EngineGone) => return Err(ended_already(over)),
+        match row.status(now) {
+            ReservationStatus::Live | ReservationStatus::Queued => {}
+            over @ (ReservationStatus::Released
+            | ReservationStatus::Lapsed
+            | ReservationStatus::Fulfilled
+            | ReservationStatus::EngineSold
+            | ReservationStatus::EngineGone) => return Err(ended_already(over)),
         }
         let was_live = row.held_from.is_some();
         let row: Row = diesel::update(reservations::table.find(*id))
             .set((
-                reservations::ended.eq(ReservationStanding::Released),
+                reservations::ended.eq(ReservationStatus::Released),
                 reservations::ended_at.eq(now),
-                reservations::because.eq(&new.because),
+                reservations::reason.eq(&new.reason),
             ))
             .returning(Row::as_returning())
             .get_result(tx.conn())
@@ -407,27 +407,27 @@ async fn release_reservation(
 /// Record that the person was told
 ///
 /// Of the turn in the queue that has come, or will not come any more.
-#[post("/reservations/{id:\\d+}/tellings", 201 = Reservation)]
-async fn tell_reservation(
+#[post("/reservations/{id:\\d+}/notifications", 201 = Reservation)]
+async fn record_reservation_notification(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewTelling>,
+    new: Body<NewOwnerNotification>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let now = Instant::of_second(actor.now);
         let row = locked(tx, *id).await?;
-        if !row.to_be_told() {
+        if !row.needs_notifying() {
             let detail = "there is nothing to tell, or it was told already";
             return Err(Problem::conflict(detail));
         }
         let row: Row = diesel::update(reservations::table.find(*id))
-            .set(reservations::told_at.eq(now))
+            .set(reservations::notified_at.eq(now))
             .returning(Row::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"reservation_id": *id});
-        tx.record("reservation.told", Some(row.stock_no), entry)
+        tx.record("reservation.notified", Some(row.stock_no), entry)
             .await?;
         Ok((address(*id), one_whole(tx.conn(), row, now).await?))
     })
@@ -443,8 +443,8 @@ fn reserved_until(until: Instant) -> Problem {
     Problem::new(problem::ALREADY_RESERVED, detail)
 }
 
-fn ended_already(standing: ReservationStanding) -> Problem {
-    Problem::conflict(format!("the reservation has ended: {standing}"))
+fn ended_already(status: ReservationStatus) -> Problem {
+    Problem::conflict(format!("the reservation has ended: {status}"))
 }
 
 // SQL
@@ -461,42 +461,42 @@ pub(crate) struct Row {
     held_from: Option<Instant>,
     until_at: Option<Instant>,
     deposit_due: Option<Money>,
-    note: Option<Text<1000>>,
-    ended: Option<ReservationStanding>,
+    notes: Option<Text<1000>>,
+    ended: Option<ReservationStatus>,
     ended_at: Option<Instant>,
-    because: Option<Text<1000>>,
+    reason: Option<Text<1000>>,
     sale_id: Option<i64>,
-    tell_since: Option<Instant>,
-    told_at: Option<Instant>,
+    notify_since: Option<Instant>,
+    notified_at: Option<Instant>,
 }
 
 impl Row {
     /// One that is past its moment has lapsed, whether or not that is written down yet.
-    fn standing(&self, now: Instant) -> ReservationStanding {
+    fn status(&self, now: Instant) -> ReservationStatus {
         match (self.ended, self.until_at) {
             (Some(ended), _) => ended,
-            (None, None) => ReservationStanding::Queued,
-            (None, Some(until)) if until <= now => ReservationStanding::Lapsed,
-            (None, Some(_)) => ReservationStanding::Live,
+            (None, None) => ReservationStatus::Queued,
+            (None, Some(until)) if until <= now => ReservationStatus::Lapsed,
+            (None, Some(_)) => ReservationStatus::Live,
         }
     }
 
-    fn to_be_told(&self) -> bool {
-        self.tell_since.is_some() && self.told_at.is_none()
+    fn needs_notifying(&self) -> bool {
+        self.notify_since.is_some() && self.notified_at.is_none()
     }
 }
 
 pub(crate) fn must_be_live(row: &Row, now: Instant) -> Result<(), Problem> {
-    match row.standing(now) {
-        ReservationStanding::Live => Ok(()),
-        ReservationStanding::Queued => Err(Problem::conflict(
+    match row.status(now) {
+        ReservationStatus::Live => Ok(()),
+        ReservationStatus::Queued => Err(Problem::conflict(
             "the reservation stands in the queue and does not hold the engine yet",
         )),
-        over @ (ReservationStanding::Released
-        | ReservationStanding::Lapsed
-        | ReservationStanding::Fulfilled
-        | ReservationStanding::EngineSold
-        | ReservationStanding::EngineGone) => Err(ended_already(over)),
+        over @ (ReservationStatus::Released
+        | ReservationStatus::Lapsed
+        | ReservationStatus::Fulfilled
+        | ReservationStatus::EngineSold
+        | ReservationStatus::EngineGone) => Err(ended_already(over)),
     }
 }
 
@@ -526,14 +526,14 @@ async fn must_be_for_sale(conn: &mut AsyncPgConnection, stock_no: i32) -> Result
     let engine = EngineState::lock(conn, stock_no).await?;
     engine.must_be_unsold()?;
     engine.must_be_here()?;
-    let listing: Option<ListingStanding> = stock::table
+    let listing: Option<ListingStatus> = stock::table
         .filter(stock::stock_no.eq(stock_no))
         .select(stock::listing)
         .first(conn)
         .await?;
     match listing {
-        Some(ListingStanding::OnShow) => Ok(()),
-        Some(ListingStanding::Draft | ListingStanding::Withdrawn) | None => Err(Problem::conflict(
+        Some(ListingStatus::Published) => Ok(()),
+        Some(ListingStatus::Draft | ListingStatus::Withdrawn) | None => Err(Problem::conflict(
             "the engine is not on show, and cannot be reserved",
         )),
     }
@@ -556,14 +556,14 @@ async fn insert(
             reservations::held_from.eq(until.map(|_| now)),
             reservations::until_at.eq(until),
             reservations::deposit_due.eq(new.deposit_due),
-            reservations::note.eq(&new.note),
+            reservations::notes.eq(&new.notes),
         ))
         .returning(Row::as_returning())
         .get_result(tx.conn())
         .await?;
     let (what, entry) = match until {
         Some(until) => (
-            "reservation.made",
+            "reservation.created",
             json!({"reservation_id": row.id, "until_at": until}),
         ),
         None => ("reservation.queued", json!({"reservation_id": row.id})),
@@ -615,10 +615,10 @@ async fn whole(
         places.insert(id, *length);
     }
     let shown = rows.into_iter().map(|row| Reservation {
-        standing: row.standing(now),
+        status: row.status(now),
         place_in_queue: places.get(&row.id).copied(),
         deposits_held: held.remove(&row.id).unwrap_or(Money::ZERO),
-        to_be_told: row.to_be_told(),
+        needs_notifying: row.needs_notifying(),
         id: row.id,
         stock_no: row.stock_no,
         person_id: row.person_id,
@@ -627,10 +627,10 @@ async fn whole(
         until_at: row.until_at,
         deposit_due: row.deposit_due,
         ended_at: row.ended_at,
-        because: row.because,
+        reason: row.reason,
         sale_id: row.sale_id,
-        told_at: row.told_at,
-        note: row.note,
+        notified_at: row.notified_at,
+        notes: row.notes,
     });
     Ok(shown.collect())
 }

@@ -30,7 +30,7 @@ pub struct RuleFilters {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"until": "2026-12-31"}))]
-pub struct NewEnding {
+pub struct NewEnd {
     /// The last day on which the row holds, not before its first.
     pub until: Day,
 }
@@ -85,14 +85,11 @@ pub(crate) trait Dated: Sized {
     fn days(&self) -> (Option<Day>, Option<Day>);
 
     /// The row with its last day, which it may have as `may_end` says.
-    async fn ended(
-        conn: &mut AsyncPgConnection,
-        id: i64,
-        ending: &NewEnding,
-    ) -> Result<Self, Problem>;
+    async fn ended(conn: &mut AsyncPgConnection, id: i64, ending: &NewEnd)
+    -> Result<Self, Problem>;
 
     /// Refuses to end it on a day before its first, and twice.
-    fn may_end(&self, ending: &NewEnding) -> Result<(), Problem> {
+    fn may_end(&self, ending: &NewEnd) -> Result<(), Problem> {
         let (from, until) = self.days();
         if let Some(from) = from.filter(|from| ending.until < *from) {
             let detail = format!("before the first day of the row, {from}");
@@ -117,7 +114,7 @@ macro_rules! dated {
             async fn ended(
                 conn: &mut AsyncPgConnection,
                 id: i64,
-                ending: &NewEnding,
+                ending: &NewEnd,
             ) -> Result<Self, Problem> {
                 Ok(diesel::update($table::table.find(id))
                     .set($table::valid_until.eq(ending.until))

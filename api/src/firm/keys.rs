@@ -252,7 +252,7 @@ fn split_secret(key: &str) -> Option<(i64, &str)> {
 pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
     let made = insert_unnamed(tx, new).await?;
     tx.record(
-        "key.made",
+        "key.created",
         None,
         serde_json::json!({"key_id": made.key.id, "role": made.key.role}),
     )

@@ -87,11 +87,11 @@ impl ToSchema for Language {}
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll",
-    "words": "In neun Wintern gebaut und seither zweimal im Jahr unter Dampf."}))]
+    "description": "In neun Wintern gebaut und seither zweimal im Jahr unter Dampf."}))]
 pub struct Translation {
     pub language: Language,
     pub title: Line,
-    pub words: Prose,
+    pub description: Prose,
 }
 
 /// One for a language.

@@ -163,7 +163,7 @@ async fn insert(tx: &mut Tx<'_>, new: &NewPerson) -> Result<Person, Problem> {
         .returning(Person::as_returning())
         .get_result(tx.conn())
         .await?;
-    tx.record("person.added", None, json!({"person_id": person.id}))
+    tx.record("person.created", None, json!({"person_id": person.id}))
         .await?;
     Ok(person)
 }

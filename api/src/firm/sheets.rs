@@ -197,7 +197,7 @@ fn moment(at: &Value, time_zone: &str) -> Result<String, Error> {
     let instant: Option<Timestamp> = at.as_str().and_then(|text| text.parse().ok());
     let instant = instant.ok_or_else(|| unfit("an instant", at))?;
     by_the_clock(instant, time_zone)
-        .map_err(|why| Error::new(ErrorKind::InvalidOperation, why.to_string()))
+        .map_err(|reason| Error::new(ErrorKind::InvalidOperation, reason.to_string()))
 }
 
 fn by_the_clock(instant: Timestamp, time_zone: &str) -> Result<String, jiff::Error> {

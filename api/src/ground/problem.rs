@@ -110,7 +110,7 @@ pub struct GateReason {
     #[schema(max_length = 1000, example = "The steam paper ran out on 2026-05-14.")]
     pub reason: String,
     #[schema(max_length = 1000, example = "Record a steam test of this boiler.")]
-    pub clears: String,
+    pub remedy: String,
     /// The request that does it.
     pub act: Option<Act>,
     #[schema(max_items = 50, value_type = Vec<Line>)]
@@ -389,22 +389,22 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
         "a visit is set for that day already; take it back first",
     ),
     (
-        "boiler_fittings_one_engine",
+        "boiler_installations_one_engine",
         CONFLICT,
         "the boiler is fitted to another engine; take it out there first",
     ),
     (
-        "boiler_fittings_one_boiler",
+        "boiler_installations_one_boiler",
         CONFLICT,
         "the engine has another boiler; take that out first",
     ),
     (
-        "boiler_fittings_no_overlap",
+        "boiler_installations_no_overlap",
         CONFLICT,
         "the boiler was in another engine on that day",
     ),
     (
-        "boiler_fittings_one_at_a_time",
+        "boiler_installations_one_at_a_time",
         CONFLICT,
         "the engine had another boiler on that day",
     ),
@@ -455,7 +455,7 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
         "the engine is gone already",
     ),
     (
-        "stock_values_one_a_day",
+        "closing_stock_one_a_day",
         CONFLICT,
         "the stock of that day is kept; keep that of a later day",
     ),

@@ -7,7 +7,7 @@ use crate::{
         problem::Problem,
     },
     schema::midnights,
-    workshop::readiness::{bars, facts::load_facts, in_the_house},
+    workshop::readiness::{facts::load_facts, in_the_house, settings},
 };
 use diesel::{dsl::max, prelude::*};
 use diesel_async::{
@@ -61,7 +61,7 @@ pub struct Days {
 
 pub async fn days(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Days, Problem> {
     let today = clock::today(conn, now).await?;
-    let last = last_begun(conn).await?;
+    let last = last_started(conn).await?;
     Ok(Days { today, last })
 }
 
@@ -75,7 +75,7 @@ pub async fn take_back(db: &Db, now: Timestamp) -> Result<usize, Problem> {
 }
 
 async fn begin_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
-    if !is_behind(last_begun(conn).await?, today) {
+    if !is_behind(last_started(conn).await?, today) {
         return Ok(false);
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
@@ -105,7 +105,7 @@ async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, 
     if !free.get_result::<bool>(conn).await? {
         return Ok(false);
     }
-    let last = last_begun(conn).await?;
+    let last = last_started(conn).await?;
     if !is_behind(last, today) {
         return Ok(false);
     }
@@ -132,7 +132,7 @@ fn is_behind(last: Option<Day>, today: Day) -> bool {
     last.is_none_or(|last| last < today)
 }
 
-async fn last_begun(conn: &mut AsyncPgConnection) -> Result<Option<Day>, Problem> {
+async fn last_started(conn: &mut AsyncPgConnection) -> Result<Option<Day>, Problem> {
     Ok(midnights::table
         .select(max(midnights::on_day))
         .first(conn)
@@ -144,7 +144,7 @@ async fn changes(
     before: Day,
     day: Day,
 ) -> Result<Vec<Untouched>, Problem> {
-    let bars = bars(conn).await?;
+    let settings = settings(conn).await?;
     let mut entries = Vec::new();
     let mut after = 0;
     loop {
@@ -157,8 +157,8 @@ async fn changes(
         let is = load_facts(conn, &stock_nos, day).await?;
         for ((stock_no, was), (_, is)) in was.iter().zip(&is) {
             let gates = Gate::ALL.iter().filter_map(|gate| {
-                let was = readiness::on_day(was, &bars, *gate, before);
-                let is = readiness::on_day(is, &bars, *gate, day);
+                let was = readiness::on_day(was, &settings, *gate, before);
+                let is = readiness::on_day(is, &settings, *gate, day);
                 difference(*gate, &was, &is)
             });
             let gates: Vec<Value> = gates.collect();

@@ -23,7 +23,7 @@ use diesel::{
     sql_types::{BigInt, Nullable, Timestamptz},
 };
 use guard::Reach;
-use outshop_core::webhooks::{OffBecause, Reception, Switch};
+use outshop_core::webhooks::{Reception, Switch, SwitchedOffReason};
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -43,8 +43,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(rotate_webhook_secret)
         .service(list_webhook_calls)
         .service(get_webhook_call)
-        .service(create_trial_call)
-        .service(repeat_webhook_calls);
+        .service(create_test_call)
+        .service(redeliver_webhook_calls);
 }
 
 /// How long the former secret signs too.
@@ -56,8 +56,8 @@ const MOST_WEBHOOKS: i64 = 50;
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = webhooks)]
-#[schema(example = json!({"id": 1, "url": "https://shop.example/hooks", "types": ["listing", "engine.sold"], "standing": "on",
-    "off_because": null, "former_until": null, "told_to": 184}))]
+#[schema(example = json!({"id": 1, "url": "https://shop.example/hooks", "types": ["listing", "engine.sold"], "status": "on",
+    "switched_off_reason": null, "former_until": null, "queued_up_to": 184}))]
 pub struct Webhook {
     pub id: i64,
     #[schema(max_length = 2000)]
@@ -65,13 +65,13 @@ pub struct Webhook {
     /// Types of journal entries that it is told of, whole (`engine.sold`) or up to their point (`engine`); none: of all.
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
-    pub standing: Switch,
-    pub off_because: Option<OffBecause>,
+    pub status: Switch,
+    pub switched_off_reason: Option<SwitchedOffReason>,
     /// Until then calls are signed with the former secret too.
     pub former_until: Option<Instant>,
     /// Entries of the journal up to this one have been made into calls.
     #[schema(minimum = 0)]
-    pub told_to: i64,
+    pub queued_up_to: i64,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -90,7 +90,7 @@ pub struct NewWebhook {
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = webhooks)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"standing": "on"}))]
+#[schema(example = json!({"status": "on"}))]
 pub struct WebhookPatch {
     #[schema(max_length = 2000)]
     pub url: Text<2000>,
@@ -98,7 +98,7 @@ pub struct WebhookPatch {
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
     /// Switched on again, it is told of what happened while it was off.
-    pub standing: Switch,
+    pub status: Switch,
 }
 
 /// `whsec_` and 32 random bytes in base64. Never written into a log.
@@ -175,7 +175,7 @@ pub struct Repeated {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({}))]
-pub struct NewTrialCall {}
+pub struct NewTestCall {}
 
 impl Secret {
     fn new() -> Result<Secret, Problem> {
@@ -272,18 +272,18 @@ async fn create_webhook(
             return Err(Problem::conflict(detail));
         }
         let secret = Secret::new()?;
-        let told_to = entries::last_entry_no(tx.conn()).await?;
+        let queued_up_to = entries::last_entry_no(tx.conn()).await?;
         let webhook: Webhook = diesel::insert_into(webhooks::table)
             .values((
                 webhooks::url.eq(url.as_ref().unwrap_or(&new.url)),
                 webhooks::types.eq(&new.types),
                 webhooks::secret.eq(cipher.seal(&secret)?),
-                webhooks::told_to.eq(told_to),
+                webhooks::queued_up_to.eq(queued_up_to),
             ))
             .returning(Webhook::as_returning())
             .get_result(tx.conn())
             .await?;
-        tx.record("webhook.made", None, json!({"webhook_id": webhook.id}))
+        tx.record("webhook.created", None, json!({"webhook_id": webhook.id}))
             .await?;
         let location = format!("/v1/webhooks/{}", webhook.id);
         Ok((location, WebhookWithSecret { webhook, secret }))
@@ -320,12 +320,19 @@ async fn change_webhook(
             tx.unchanged();
             return Ok(current);
         }
-        let off_because = match change.standing {
+        let switched_off_reason = match change.status {
             Switch::On => None,
-            Switch::Off => Some(current.off_because.unwrap_or(OffBecause::ByHand)),
+            Switch::Off => Some(
+                current
+                    .switched_off_reason
+                    .unwrap_or(SwitchedOffReason::ByHand),
+            ),
         };
         let changed: Webhook = diesel::update(webhooks::table.find(*id))
-            .set((&change, webhooks::off_because.eq(off_because)))
+            .set((
+                &change,
+                webhooks::switched_off_reason.eq(switched_off_reason),
+            ))
             .returning(Webhook::as_returning())
             .get_result(tx.conn())
             .await?;
@@ -432,13 +439,13 @@ async fn get_webhook_call(
 
 /// Try a webhook
 ///
-/// One call of the type `webhook.trial`, also where the webhook is switched off; read the call for what came of it.
-#[post("/webhooks/{id:\\d+}/trial-calls", 201 = WebhookCall)]
-async fn create_trial_call(
+/// One call of the type `webhook.test`, also where the webhook is switched off; read the call for what came of it.
+#[post("/webhooks/{id:\\d+}/test-calls", 201 = WebhookCall)]
+async fn create_test_call(
     Owner(actor): Owner,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewTrialCall>,
+    new: Body<NewTestCall>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         Webhook::lock(tx.conn(), *id).await?;
@@ -464,8 +471,8 @@ async fn create_trial_call(
 /// Tell a webhook again what happened after an entry
 ///
 /// All entries that it was to be told of, received or not.
-#[post("/webhooks/{id:\\d+}/repeats", 201 = Repeated)]
-async fn repeat_webhook_calls(
+#[post("/webhooks/{id:\\d+}/redeliveries", 201 = Repeated)]
+async fn redeliver_webhook_calls(
     Owner(actor): Owner,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -483,7 +490,7 @@ async fn repeat_webhook_calls(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"webhook_id": *id, "after": new.after, "calls": repeated.calls});
-        tx.record("webhook.repeated", None, entry).await?;
+        tx.record("webhook.redelivered", None, entry).await?;
         Ok((
             format!("/v1/webhooks/{}/calls?outcome=waiting", *id),
             repeated,

@@ -46,7 +46,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_plan)
         .service(get_plan_outcome)
         .service(week_sheet::get_week_sheet)
-        .service(list_hour_estimates);
+        .service(get_hours_accuracy);
 }
 
 /// Of the search: within a second for some hundred jobs.
@@ -80,7 +80,7 @@ pub struct PlannedStep {
     pub job_id: Option<i64>,
     /// Null for a job.
     pub test: Option<TestKind>,
-    pub words: Line,
+    pub description: Line,
     /// Null where others have it.
     pub fitter: Option<Line>,
     pub first: Day,
@@ -89,7 +89,7 @@ pub struct PlannedStep {
     pub hours: Vec<HoursOfDay>,
     pub work_place: Option<WorkPlace>,
     /// In hand already, so that it was not moved.
-    pub begun: bool,
+    pub started: bool,
     /// When what it waits for is expected.
     pub expected_on: Option<Day>,
     pub chased_by: Option<Line>,
@@ -103,7 +103,7 @@ pub struct UnplacedStep {
     pub job_id: Option<i64>,
     /// Null for a job.
     pub test: Option<TestKind>,
-    pub words: Line,
+    pub description: Line,
     pub reason: Text<400>,
     /// What would give it a place.
     pub remedy: Text<400>,
@@ -122,19 +122,19 @@ pub struct PlannedPromise {
     /// The last of the planned work is done. Null: something that it waits for has no place.
     pub finished: Option<Day>,
     /// From that day to the day given; below 0 it comes so late. Null as above.
-    pub slack_days: Option<i32>,
+    pub days_in_hand: Option<i32>,
     pub outcome: PlannedOutcome,
     /// No plan at all has it finished before. Null: none has it finished at all.
     pub no_earlier_than: Option<Day>,
     /// Why not: the chain that was found, or the hours that there are.
-    pub because: Text<1000>,
+    pub reason: Text<1000>,
 }
 
 /// One change, and what it would save.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[schema(as = PlanSaving)]
 pub struct Saved {
-    pub words: Text<400>,
+    pub description: Text<400>,
     /// The job to put off, or whose part comes sooner.
     pub job_id: Option<i64>,
     /// Who works an hour more each day.
@@ -150,9 +150,9 @@ pub struct Saved {
 pub struct Answer {
     pub score: Score,
     /// No plan has less of any of the three.
-    pub bound: Score,
+    pub lower_bound: Score,
     /// No plan is better than this one.
-    pub proved: bool,
+    pub optimal: bool,
     /// By day, then by engine.
     #[schema(max_items = 1000)]
     pub steps: Vec<PlannedStep>,
@@ -174,12 +174,12 @@ pub struct Answer {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 1, "made_on": "2026-11-27", "from": "2026-11-27", "until": "2026-12-05", "changed_since": false,
-    "score": {"broken": 0, "late_days": 0, "unplaced": 0, "penny_days": 544000}, "bound": {"broken": 0, "late_days": 0, "unplaced": 0, "penny_days": 544000}, "proved": true,
-    "steps": [{"stock_no": 30, "job_id": 33, "test": null, "words": "Left injector", "fitter": "Edda Morlock", "first": "2026-11-27",
-        "last": "2026-11-27", "hours": [{"on": "2026-11-27", "hours": "4"}], "work_place": "bench", "begun": false, "expected_on": null,
+    "score": {"broken": 0, "late_days": 0, "unplaced": 0, "income_delay": 544000}, "lower_bound": {"broken": 0, "late_days": 0, "unplaced": 0, "income_delay": 544000}, "optimal": true,
+    "steps": [{"stock_no": 30, "job_id": 33, "test": null, "description": "Left injector", "fitter": "Edda Morlock", "first": "2026-11-27",
+        "last": "2026-11-27", "hours": [{"on": "2026-11-27", "hours": "4"}], "work_place": "bench", "started": false, "expected_on": null,
         "chased_by": null}], "unplaced": [],
-    "promises": [{"promise_id": 3, "sale_id": null, "stock_no": 30, "on": "2026-12-12", "finished": "2026-12-05", "slack_days": 7,
-        "outcome": "kept", "no_earlier_than": "2026-12-05", "because": "Were nothing else in the shop: \"Left injector\" on engine 30."}],
+    "promises": [{"promise_id": 3, "sale_id": null, "stock_no": 30, "on": "2026-12-12", "finished": "2026-12-05", "days_in_hand": 7,
+        "outcome": "kept", "no_earlier_than": "2026-12-05", "reason": "Were nothing else in the shop: \"Left injector\" on engine 30."}],
     "savings": [], "warnings": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct Plan {
     pub id: i64,
@@ -256,7 +256,7 @@ pub struct PlanOutcome {
 
 /// What finished jobs took against what was agreed for them.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct HourEstimate {
+pub struct HoursAccuracyOfKind {
     /// Of jobs that touch it first; null in a row of a fitter.
     pub touches: Option<Touches>,
     /// Of his hours; null in a row of a kind of jobs.
@@ -270,9 +270,9 @@ pub struct HourEstimate {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"items": [{"touches": "motion", "fitter": null, "hours_agreed": "20", "hours_booked": "30", "factor": "1.25"}]}))]
-pub struct HourEstimates {
+pub struct HoursAccuracy {
     #[schema(max_items = 1000)]
-    pub items: Vec<HourEstimate>,
+    pub items: Vec<HoursAccuracyOfKind>,
 }
 
 // Routes
@@ -323,7 +323,8 @@ async fn create_plan(Workshop(actor): Workshop, db: web::Data<Db>, new: Body<New
             .returning(plans::id)
             .get_result(tx.conn())
             .await?;
-        tx.record("plan.made", None, json!({"plan_id": id})).await?;
+        tx.record("plan.created", None, json!({"plan_id": id}))
+            .await?;
         let plan = Plan {
             id,
             made_on: tx.actor.today,
@@ -369,10 +370,10 @@ async fn get_plan_outcome(
 /// Say what jobs took against what was agreed for them
 ///
 /// By what the jobs touch, and by fitter. The next plan takes agreed hours times the factor of the kind.
-#[get("/hour-estimates", 200 = HourEstimates)]
-async fn list_hour_estimates(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
+#[get("/hours-accuracy", 200 = HoursAccuracy)]
+async fn get_hours_accuracy(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let Experience { by_kind, by_fitter } = lines::experience(&mut *db.read().await?).await?;
-    let estimate = |touches, fitter, took: Took| HourEstimate {
+    let estimate = |touches, fitter, took: Took| HoursAccuracyOfKind {
         touches,
         fitter,
         hours_agreed: took.agreed,
@@ -384,7 +385,7 @@ async fn list_hour_estimates(_by: Staff, req: HttpRequest, db: web::Data<Db>) ->
     let fitters = by_fitter.into_iter();
     let fitters = fitters.map(|(fitter, took)| estimate(None, Some(fitter), took));
     let items = kinds.chain(fitters).take(1000).collect();
-    shown(&req, &HourEstimates { items })
+    shown(&req, &HoursAccuracy { items })
 }
 
 fn answer(asked: &Asked) -> Result<Answer, Problem> {
@@ -408,25 +409,25 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
             stock_no: what.stock_no,
             job_id: facts.map(|facts| facts.id),
             test: what.test,
-            words: what.title()?,
+            description: what.title()?,
             fitter: planned.fitter.map(|fitter| asked.name_of(fitter)),
             first: planned.first,
             last: planned.last,
             hours: hours.collect::<Result<_, _>>()?,
             work_place: what.work_place,
-            begun: step.begun,
+            started: step.started,
             expected_on: facts.and_then(|facts| facts.expected_on),
             chased_by: facts.and_then(|facts| facts.chased_by.clone()),
         });
     }
     let unplaced = found.unplaced.iter().map(|it| {
         let what = &asked.what[it.step];
-        let (reason, remedy, act) = asked.nowhere(it.step, it.why);
+        let (reason, remedy, act) = asked.nowhere(it.step, it.reason);
         Ok::<_, Problem>(UnplacedStep {
             stock_no: what.stock_no,
             job_id: what.job.as_ref().map(|job| job.facts.id),
             test: what.test,
-            words: what.title()?,
+            description: what.title()?,
             reason: cut(&reason)?,
             remedy: cut(&remedy)?,
             act: act.map(line).transpose()?,
@@ -442,21 +443,21 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
             stock_no: promise.stock_no,
             on: promise.on,
             finished: kept.finished,
-            slack_days: kept.slack,
+            days_in_hand: kept.slack,
             outcome: match (kept.slack, never) {
                 (Some(0..), _) => PlannedOutcome::Kept,
                 (_, true) => PlannedOutcome::CannotBeKept,
                 (_, false) => PlannedOutcome::Broken,
             },
-            no_earlier_than: kept.because.finished,
-            because: because(asked, &kept.because)?,
+            no_earlier_than: kept.reason.finished,
+            reason: reason(asked, &kept.reason)?,
         })
     });
     let savings = savings.iter().take(MOST_SAVINGS);
     Ok(Answer {
         score: found.score,
-        bound: found.bounds.score,
-        proved: found.proved,
+        lower_bound: found.bounds.score,
+        optimal: found.optimal,
         steps,
         unplaced: unplaced.collect::<Result<_, _>>()?,
         promises: promises.collect::<Result<_, _>>()?,
@@ -469,7 +470,7 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
 }
 
 /// What a bound rests on, in words.
-fn because(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
+fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
     let words: Vec<String> = chain
         .steps
         .iter()
@@ -541,7 +542,7 @@ fn saved(asked: &Asked, saving: &Saving) -> Result<Saved, Problem> {
         }
     };
     Ok(Saved {
-        words: cut(&words)?,
+        description: cut(&words)?,
         job_id: job_id
             .and_then(|what| what.job.as_ref())
             .map(|job| job.facts.id),
@@ -621,7 +622,7 @@ async fn find(conn: &mut AsyncPgConnection, id: Option<i64>) -> Result<Option<Pl
         return Ok(None);
     };
     let made_in: Option<i64> = journal::table
-        .filter(journal::type_.eq("plan.made"))
+        .filter(journal::type_.eq("plan.created"))
         .filter(journal::data.eq(json!({"plan_id": made.id})))
         .select(journal::id)
         .first(conn)
@@ -629,7 +630,7 @@ async fn find(conn: &mut AsyncPgConnection, id: Option<i64>) -> Result<Option<Pl
         .optional()?;
     let of_the_shop = sql::<Bool>(
         "(type LIKE 'job.%' OR type LIKE 'promise.%' OR type LIKE 'boiler.%' OR type LIKE 'fitter.%' OR type LIKE 'days_off.%' \
-         OR type LIKE 'inspector_visit.%' OR type IN ('engine.sold', 'sale.changed', 'engine.delivered', 'test_terms.changed', 'firm.changed'))",
+         OR type LIKE 'inspector_visit.%' OR type IN ('engine.sold', 'sale.changed', 'engine.delivered', 'test_costs.changed', 'firm.changed'))",
     );
     let since: i64 = journal::table
         .filter(journal::id.gt(made_in.unwrap_or(0)))

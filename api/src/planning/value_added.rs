@@ -34,8 +34,8 @@ use outshop_core::{
     days::Day,
     money::Money,
     pricing::valuation::{amount_of, engine_features::EngineOnSale},
-    trade::{Road, ValuationBasis},
-    workshop::jobs::{Hours, JobStanding},
+    trade::{ValuationBasis, WorkOptionKind},
+    workshop::jobs::{Hours, JobStatus},
 };
 use outshop_operation::get;
 use rust_decimal::Decimal;
@@ -45,8 +45,8 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("jobs")
-        .service(get_worth_of_job)
-        .service(get_worth_of_work);
+        .service(get_value_added)
+        .service(get_work_options);
 }
 
 /// All sets of so many jobs are compared.
@@ -89,9 +89,9 @@ pub struct WorkCost {
     "difference": {"low": "505.20", "likely": "680.00", "high": "870.10"}, "tax": "113.33",
     "outlay": {"hours": "9", "work": "288.00", "parts": "40.00", "outside_work": "0.00", "test_fees": "0.00", "total": "328.00",
         "hours_priced": [{"job_id": 33, "test": null, "hours": "9", "rate": "32.00", "priced_by": "fitter", "fitter": "Edda Morlock"}]},
-    "left": "238.67", "per_hour": "58.51", "chance_it_pays": "0.8120",
+    "profit": "238.67", "per_hour": "58.51", "chance_it_pays": "0.8120",
     "warnings": ["No hour rate is set, so that hours cost nothing here."]}))]
-pub struct Worth {
+pub struct ValueAdded {
     pub stock_no: i32,
     pub on: Day,
     pub basis: ValuationBasis,
@@ -110,7 +110,7 @@ pub struct Worth {
     pub tax: Money,
     pub outlay: WorkCost,
     /// The likely difference less its tax and outlay; below 0 the work loses.
-    pub left: Money,
+    pub profit: Money,
     /// What an hour brings: the likely difference less tax, parts, outside work and fees, by the hours; null without hours.
     pub per_hour: Option<Money>,
     /// The share of such differences that leave something.
@@ -121,20 +121,20 @@ pub struct Worth {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct RoadTaken {
-    pub road: Road,
+pub struct WorkOption {
+    pub kind: WorkOptionKind,
     /// What is asked for; null where nothing is said of it.
     pub price: Option<Money>,
     /// What it leaves beyond selling the engine as it stands.
-    pub left_more: Option<Money>,
+    pub extra_profit: Option<Money>,
 }
 
-/// Every set of the open jobs of an engine compared, and the roads there are.
+/// Every set of the open jobs of an engine compared, and the options there are.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 30, "on": "2026-11-27", "considered": [33, 34], "sets_compared": 8, "best": null,
-    "roads": [{"road": "sell_as_it_stands", "price": "2800.00", "left_more": "0.00"},
-        {"road": "repair", "price": "3480.00", "left_more": "238.67"}, {"road": "break_for_parts", "price": null, "left_more": null}]}))]
-pub struct WorthOfWork {
+    "options": [{"kind": "sell_as_it_stands", "price": "2800.00", "extra_profit": "0.00"},
+        {"kind": "repair", "price": "3480.00", "extra_profit": "238.67"}, {"kind": "break_for_parts", "price": null, "extra_profit": null}]}))]
+pub struct WorkOptions {
     pub stock_no: i32,
     pub on: Day,
     #[schema(max_items = 15)]
@@ -143,10 +143,10 @@ pub struct WorthOfWork {
     #[schema(minimum = 1)]
     pub sets_compared: usize,
     /// The set that leaves most; null where doing nothing does.
-    pub best: Option<Worth>,
+    pub best: Option<ValueAdded>,
     /// The best first.
     #[schema(min_items = 3, max_items = 3)]
-    pub roads: Vec<RoadTaken>,
+    pub options: Vec<WorkOption>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -168,8 +168,8 @@ pub struct WorkQuery {
 ///
 /// The price after it against the price now, less the hours, parts, outside work and tests that are still to come and the tax on
 /// what it adds. It uses what the job is to bring about (`grades_after`, `working_order_after`) and does to the papers.
-#[get("/jobs/{id:\\d+}/worth", 200 = Worth)]
-async fn get_worth_of_job(
+#[get("/jobs/{id:\\d+}/value-added", 200 = ValueAdded)]
+async fn get_value_added(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -178,11 +178,8 @@ async fn get_worth_of_job(
     let mut conn = db.read().await?;
     let job = jobs::find_all(&mut conn, &[*id]).await?.pop();
     let job = job.ok_or_else(|| Problem::not_found(format!("there is no job {id}")))?;
-    if job.facts.standing.is_closed() {
-        let detail = format!(
-            "the job is {}: what it did is on record",
-            job.facts.standing
-        );
+    if job.facts.status.is_closed() {
+        let detail = format!("the job is {}: what it did is on record", job.facts.status);
         return Err(Problem::conflict(detail));
     }
     let bench = Bench::load(&mut conn, job.facts.stock_no, actor.today, vec![job]).await?;
@@ -198,9 +195,9 @@ async fn get_worth_of_job(
 /// Compare all sets of the open jobs of an engine
 ///
 /// One job can void the paper that another pays for, so that the best set is looked for among all sets, up to 15 jobs; and beside it
-/// the other roads: to sell the engine as it stands, or to break it for parts.
-#[get("/engines/{stock_no:\\d+}/worth-of-work", 200 = WorthOfWork, params(("stock_no" = i32, Path, example = 30, minimum = 1)))]
-async fn get_worth_of_work(
+/// the other options: to sell the engine as it stands, or to break it for parts.
+#[get("/engines/{stock_no:\\d+}/work-options", 200 = WorkOptions, params(("stock_no" = i32, Path, example = 30, minimum = 1)))]
+async fn get_work_options(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -215,7 +212,7 @@ async fn get_worth_of_work(
     stock::must_exist(&mut conn, *stock_no).await?;
     let mut open = jobs::open_of(&mut conn, &[*stock_no]).await?;
     if query.jobs.is_empty() {
-        open.retain(|job| job.facts.standing != JobStanding::InHand);
+        open.retain(|job| job.facts.status != JobStatus::Started);
     } else {
         if let Some(other) = query
             .jobs
@@ -316,11 +313,11 @@ impl Bench {
         self.work.done(&self.engine, &self.of(set), tests)
     }
 
-    fn left_at(&self, price: Money) -> Result<Money, Problem> {
-        Ok(self.reckoning.at(price)?.left)
+    fn profit_at_price(&self, price: Money) -> Result<Money, Problem> {
+        Ok(self.reckoning.at(price)?.profit)
     }
 
-    fn worth(&self, set: Set, tests: &[TestKind]) -> Result<Worth, Problem> {
+    fn worth(&self, set: Set, tests: &[TestKind]) -> Result<ValueAdded, Problem> {
         let after = self.after(set, tests)?;
         let range = |engine| {
             let (low, likely, high) = self.ground.range(engine, LEVEL_PERCENT)?;
@@ -340,14 +337,14 @@ impl Bench {
             self.reckoning.at(price_after.likely)?,
         );
         let cost = self.cost(set, tests)?;
-        let gain = then.left.checked_sub(now.left).map_err(too_much)?;
-        let left = gain.checked_sub(cost.total).map_err(too_much)?;
-        let brought = left.checked_add(cost.work).map_err(too_much)?;
+        let gain = then.profit.checked_sub(now.profit).map_err(too_much)?;
+        let profit = gain.checked_sub(cost.total).map_err(too_much)?;
+        let brought = profit.checked_add(cost.work).map_err(too_much)?;
         let per_hour = (cost.hours > Hours::ZERO)
             .then(|| Money::rounded(brought.decimal() / cost.hours.decimal()))
             .transpose()
             .map_err(too_much)?;
-        let pays_from = self.pays_from(price_now.likely, now.left, cost.total)?;
+        let pays_from = self.pays_from(price_now.likely, now.profit, cost.total)?;
         let warnings = [
             (
                 cost.hours_priced
@@ -370,7 +367,7 @@ impl Bench {
                 "The tests are taken as passed. The local code and the independent inspector decide what has to be tested.",
             ),
         ];
-        Ok(Worth {
+        Ok(ValueAdded {
             stock_no: self.stock_no,
             on: self.on,
             basis: self.ground.basis(),
@@ -380,7 +377,7 @@ impl Bench {
             price_after,
             difference,
             tax: then.tax.checked_sub(now.tax).map_err(too_much)?,
-            left,
+            profit,
             per_hour,
             chance_it_pays: chance_of_more(&change, pays_from),
             outlay: cost,
@@ -400,7 +397,7 @@ impl Bench {
         let penny = Decimal::new(1, 2);
         while enough - under > penny {
             let middle = Money::rounded((under + enough) / Decimal::TWO).map_err(too_much)?;
-            if self.left_at(middle)? >= earned {
+            if self.profit_at_price(middle)? >= earned {
                 enough = middle.decimal();
             } else {
                 under = middle.decimal();
@@ -411,9 +408,9 @@ impl Bench {
     }
 
     /// Goes through all sets by their likely prices.
-    fn best(&self, parts_bring: Option<Money>) -> Result<WorthOfWork, Problem> {
+    fn best(&self, parts_bring: Option<Money>) -> Result<WorkOptions, Problem> {
         let now = self.ground.likely(&self.engine)?;
-        let left_now = self.left_at(now)?;
+        let left_now = self.profit_at_price(now)?;
         let lapsed = self.work.has_boiler() && self.engine.papers_months_left == Some(0);
         let both = [TestKind::HydraulicRepeat, TestKind::Steam];
         let (mut best, mut most, mut sets_compared) = (None, Money::ZERO, 0);
@@ -432,17 +429,17 @@ impl Bench {
                 let price = match priced.get(&key) {
                     Some(price) => *price,
                     None => {
-                        let price = self.left_at(self.ground.likely(&after)?)?;
+                        let price = self.profit_at_price(self.ground.likely(&after)?)?;
                         priced.insert(key, price);
                         price
                     }
                 };
                 let gain = price.checked_sub(left_now).map_err(too_much)?;
-                let left = gain
+                let profit = gain
                     .checked_sub(self.cost(set, &tests)?.total)
                     .map_err(too_much)?;
-                if left > most {
-                    (best, most) = (Some((set, tests)), left);
+                if profit > most {
+                    (best, most) = (Some((set, tests)), profit);
                 }
             }
         }
@@ -450,34 +447,34 @@ impl Bench {
             .map(|(set, tests)| self.worth(set, &tests))
             .transpose()?;
         let broken = parts_bring.map(|price| {
-            let left = self.left_at(price)?.checked_sub(left_now);
-            left.map_err(too_much)
+            let profit = self.profit_at_price(price)?.checked_sub(left_now);
+            profit.map_err(too_much)
         });
-        let mut roads = vec![
-            RoadTaken {
-                road: Road::SellAsItStands,
+        let mut options = vec![
+            WorkOption {
+                kind: WorkOptionKind::SellAsItStands,
                 price: Some(now),
-                left_more: Some(Money::ZERO),
+                extra_profit: Some(Money::ZERO),
             },
-            RoadTaken {
-                road: Road::Repair,
+            WorkOption {
+                kind: WorkOptionKind::Repair,
                 price: best.as_ref().map(|best| best.price_after.likely),
-                left_more: best.as_ref().map(|best| best.left),
+                extra_profit: best.as_ref().map(|best| best.profit),
             },
-            RoadTaken {
-                road: Road::BreakForParts,
+            WorkOption {
+                kind: WorkOptionKind::BreakForParts,
                 price: parts_bring,
-                left_more: broken.transpose()?,
+                extra_profit: broken.transpose()?,
             },
         ];
-        roads.sort_by_key(|road| std::cmp::Reverse(road.left_more));
-        Ok(WorthOfWork {
+        options.sort_by_key(|road| std::cmp::Reverse(road.extra_profit));
+        Ok(WorkOptions {
             stock_no: self.stock_no,
             on: self.on,
             considered: self.jobs.iter().map(|job| job.facts.id).collect(),
             sets_compared,
             best,
-            roads,
+            options,
         })
     }
 }

@@ -7,7 +7,7 @@ use crate::{
         comparables::{self, Comparable},
         engine_facts,
     },
-    schema::{acquisitions, appraisals, sales},
+    schema::{acquisitions, buying_valuations as buying_valuations_table, sales},
 };
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
@@ -38,7 +38,7 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
     let observed = comparables::that_count(conn, today).await?;
     let mut found: Vec<AchievedSale> = observed.into_iter().map(AchievedSale::from).collect();
     let own = that_stand(conn, today).await?;
-    let over_allowed = over_allowances(conn).await?;
+    let over_allowed = allowances_above_valuation(conn).await?;
     let days: BTreeMap<i32, Day> = own
         .iter()
         .map(|(_, engine, on, _)| (*engine, *on))
@@ -60,7 +60,7 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
 
 impl From<Comparable> for AchievedSale {
     fn from(seen: Comparable) -> AchievedSale {
-        let goes_with = seen.goes_with.iter();
+        let included_items = seen.included_items.iter();
         AchievedSale {
             record: Record::Comparable(seen.id),
             price: seen.price,
@@ -76,7 +76,9 @@ impl From<Comparable> for AchievedSale {
                 builder: seen.builder_standing,
                 boiler_material: seen.boiler_material,
                 fuel: seen.fuel,
-                goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+                included_items: included_items
+                    .map(|item| (*item, Included::Included))
+                    .collect(),
                 source: seen.source,
                 ..EngineOnSale::of(seen.kind, seen.on)
             },
@@ -92,23 +94,29 @@ async fn that_stand(
     today: Day,
 ) -> Result<Vec<(i64, i32, Day, Money)>, Problem> {
     Ok(sales::table
-        .filter(sales::on_day.le(today).and(sales::undone_on.is_null()))
+        .filter(
+            sales::on_day
+                .le(today)
+                .and(sales::sale_cancelled_on.is_null()),
+        )
         .order(sales::id)
         .select((sales::id, sales::stock_no, sales::on_day, sales::price))
         .load(conn)
         .await?)
 }
 
-/// By sale what was allowed for engines in part exchange above the likely prices of their appraisals.
-async fn over_allowances(conn: &mut AsyncPgConnection) -> Result<HashMap<i64, Money>, Problem> {
+/// By sale what was allowed for engines in part exchange above the likely prices of their buying valuation.
+async fn allowances_above_valuation(
+    conn: &mut AsyncPgConnection,
+) -> Result<HashMap<i64, Money>, Problem> {
     let rows: Vec<(Option<i64>, Option<Money>, Money)> = acquisitions::table
-        .inner_join(appraisals::table)
+        .inner_join(buying_valuations_table::table)
         .filter(acquisitions::sale_id.is_not_null())
-        .filter(acquisitions::price.gt(appraisals::likely.nullable()))
+        .filter(acquisitions::price.gt(buying_valuations_table::likely.nullable()))
         .select((
             acquisitions::sale_id,
             acquisitions::price,
-            appraisals::likely,
+            buying_valuations_table::likely,
         ))
         .load(conn)
         .await?;
@@ -118,14 +126,14 @@ async fn over_allowances(conn: &mut AsyncPgConnection) -> Result<HashMap<i64, Mo
             continue;
         };
         let sum = by_sale.entry(sale).or_default();
-        let over = over_allowance(allowed, likely).unwrap_or_default();
+        let over = allowance_above_valuation(allowed, likely).unwrap_or_default();
         *sum = sum.checked_add(over).map_err(Problem::internal)?;
     }
     Ok(by_sale)
 }
 
 /// What was allowed for an engine in part exchange above its likely price.
-pub(crate) fn over_allowance(allowed: Money, likely: Money) -> Option<Money> {
+pub(crate) fn allowance_above_valuation(allowed: Money, likely: Money) -> Option<Money> {
     let over = allowed.checked_sub(likely).ok();
     over.filter(|over| *over > Money::ZERO)
 }

@@ -34,7 +34,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 /// The last one up to a day holds on it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = as_it_stands_prices)]
-#[schema(example = json!({"id": 4, "stock_no": 10, "on": "2026-03-31", "price": "4100.00", "because": "a dealer's offer for it in pieces"}))]
+#[schema(example = json!({"id": 4, "stock_no": 10, "on": "2026-03-31", "price": "4100.00", "reason": "a dealer's offer for it in pieces"}))]
 pub struct AsItStandsPrice {
     pub id: i64,
     pub stock_no: i32,
@@ -43,19 +43,19 @@ pub struct AsItStandsPrice {
     /// Tax included.
     pub price: Money,
     /// What it rests on.
-    pub because: Text<1000>,
+    pub reason: Text<1000>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-03-31", "price": "4100.00", "because": "a dealer's offer for it in pieces"}))]
+#[schema(example = json!({"on": "2026-03-31", "price": "4100.00", "reason": "a dealer's offer for it in pieces"}))]
 pub struct NewAsItStandsPrice {
     /// From the day the engine came to today.
     pub on: Day,
     /// Tax included, 0 or more.
     pub price: Money,
     /// What it rests on.
-    pub because: Text<1000>,
+    pub reason: Text<1000>,
 }
 
 // Routes
@@ -103,7 +103,7 @@ async fn create_as_it_stands_price(
                 as_it_stands_prices::stock_no.eq(stock_no),
                 as_it_stands_prices::on_day.eq(new.on),
                 as_it_stands_prices::price.eq(new.price),
-                as_it_stands_prices::because.eq(&new.because),
+                as_it_stands_prices::reason.eq(&new.reason),
             ))
             .returning(AsItStandsPrice::as_returning())
             .get_result(tx.conn())

@@ -15,7 +15,7 @@ use crate::{
         text::{Line, Text},
     },
     pricing::valuations::{answer::Ground, facts_of, last_high},
-    schema::{asking_prices, owner_tellings, sales, valuations},
+    schema::{asking_prices, owner_notifications, sales, valuations},
     stock,
 };
 use actix_web::{HttpRequest, web};
@@ -45,7 +45,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_asking_price)
         .service(list_owner_notices)
         .service(get_owner_notice)
-        .service(tell_owner)
+        .service(record_owner_notification)
         .service(get_chance);
 }
 
@@ -89,7 +89,7 @@ pub struct NewAskingPrice {
 /// A change of what is asked for somebody else's engine.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
 #[schema(example = json!({"id": 58, "stock_no": 10, "owner_id": 12, "old_price": "5900.00", "new_price": "5600.00",
-    "since": "2026-05-14", "told_on": null, "how": null, "told_by": null}))]
+    "since": "2026-05-14", "notified_on": null, "method": null, "notified_by": null}))]
 pub struct OwnerNotice {
     /// Id of the new asking price.
     #[diesel(sql_type = BigInt)]
@@ -107,20 +107,20 @@ pub struct OwnerNotice {
     pub since: Day,
     /// null: the owner has not been told.
     #[diesel(sql_type = Nullable<Date>)]
-    pub told_on: Option<Day>,
+    pub notified_on: Option<Day>,
     #[diesel(sql_type = Nullable<SqlText>)]
-    pub how: Option<Line>,
+    pub method: Option<Line>,
     #[diesel(sql_type = Nullable<SqlText>)]
-    pub told_by: Option<Line>,
+    pub notified_by: Option<Line>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "how": "by telephone"}))]
-pub struct NewTelling {
+#[schema(example = json!({"on": "2026-05-14", "method": "by telephone"}))]
+pub struct NewOwnerNotification {
     /// From the day of the change to today.
     pub on: Day,
-    pub how: Option<Line>,
+    pub method: Option<Line>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -129,7 +129,7 @@ pub struct NewTelling {
 pub struct NoticeFilters {
     /// false, the default: changes that the owner has not been told about yet; true: the others.
     #[serde(default)]
-    told: bool,
+    notified: bool,
 }
 
 #[derive(Debug, Deserialize, IntoParams)]
@@ -142,14 +142,14 @@ pub struct Asked {
 }
 
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "fit_id": 12,
+#[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "price_model_id": 12,
     "share_above": "0.3127", "n_sold_before": 24, "median_discount_percent": "4.1667"}))]
 pub struct Chance {
     pub stock_no: i32,
     pub on: Day,
     pub price: Money,
     pub basis: ValuationBasis,
-    pub fit_id: Option<i64>,
+    pub price_model_id: Option<i64>,
     /// The share of the prices that it might fetch, as predicted, which lie above the price asked.
     #[schema(max_length = 40)]
     pub share_above: String,
@@ -229,10 +229,10 @@ async fn get_asking_price(
 /// Of engines on commission. The first price of an engine is no change.
 #[get("/owner-notices", 200 = Page<OwnerNotice>)]
 async fn list_owner_notices(_by: SellingRead, list: ListQuery<NoticeFilters>) -> Reply {
-    let told = list.filters.told;
+    let notified = list.filters.notified;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
         let after = page.after_id().unwrap_or(0);
-        changes(conn, Some(told), after, page.limit, None).await
+        changes(conn, Some(notified), after, page.limit, None).await
     };
     list.answer(fetch, |it: &OwnerNotice| it.id).await
 }
@@ -250,12 +250,12 @@ async fn get_owner_notice(
 }
 
 /// Record that an owner was told about a change of asking price
-#[post("/owner-notices/{id:\\d+}/tellings", 201 = OwnerNotice)]
-async fn tell_owner(
+#[post("/owner-notices/{id:\\d+}/notifications", 201 = OwnerNotice)]
+async fn record_owner_notification(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewTelling>,
+    new: Body<NewOwnerNotification>,
 ) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
@@ -276,24 +276,24 @@ async fn tell_owner(
             let detail = format!("before the day of the change, {}", notice.since);
             return Err(Problem::invalid("/on", detail));
         }
-        if let Some(told_on) = notice.told_on {
-            let detail = format!("the owner was told on {told_on}");
+        if let Some(notified_on) = notice.notified_on {
+            let detail = format!("the owner was told on {notified_on}");
             return Err(Problem::conflict(detail));
         }
-        diesel::insert_into(owner_tellings::table)
+        diesel::insert_into(owner_notifications::table)
             .values((
-                owner_tellings::asking_price_id.eq(id),
-                owner_tellings::told_on.eq(new.on),
-                owner_tellings::how.eq(&new.how),
-                owner_tellings::told_by.eq(&actor.person),
+                owner_notifications::asking_price_id.eq(id),
+                owner_notifications::notified_on.eq(new.on),
+                owner_notifications::method.eq(&new.method),
+                owner_notifications::notified_by.eq(&actor.person),
             ))
             .execute(tx.conn())
             .await?;
         let entry = json!({"asking_price_id": id, "on": new.on});
-        tx.record("owner.told", Some(notice.stock_no), entry)
+        tx.record("owner.notified", Some(notice.stock_no), entry)
             .await?;
-        let told = find(tx.conn(), id).await?;
-        Ok((format!("/v1/owner-notices/{id}"), told))
+        let notified = find(tx.conn(), id).await?;
+        Ok((format!("/v1/owner-notices/{id}"), notified))
     })
     .await
 }
@@ -323,7 +323,7 @@ async fn get_chance(
         on,
         price,
         basis: ground.basis(),
-        fit_id: ground.fit_id(),
+        price_model_id: ground.price_model_id(),
         share_above: format!("{:.4}", ground.chance_above(&engine, price)?),
         n_sold_before: discounts.len(),
         median_discount_percent: median(discounts).map(four_places),
@@ -397,7 +397,11 @@ async fn check(
         return Err(Problem::invalid_all(broken));
     }
     let sold: bool = diesel::select(diesel::dsl::exists(
-        sales::table.filter(sales::stock_no.eq(stock_no).and(sales::undone_on.is_null())),
+        sales::table.filter(
+            sales::stock_no
+                .eq(stock_no)
+                .and(sales::sale_cancelled_on.is_null()),
+        ),
     ))
     .get_result(tx.conn())
     .await?;
@@ -445,14 +449,14 @@ fn missing(id: i64) -> Problem {
 
 async fn changes(
     conn: &mut AsyncPgConnection,
-    told: Option<bool>,
+    notified: Option<bool>,
     after: i64,
     limit: i64,
     id: Option<i64>,
 ) -> Result<Vec<OwnerNotice>, Problem> {
     Ok(
         diesel::sql_query(include_str!("asking_prices/owner_notices.sql"))
-            .bind::<Nullable<Bool>, _>(told)
+            .bind::<Nullable<Bool>, _>(notified)
             .bind::<BigInt, _>(after)
             .bind::<BigInt, _>(limit)
             .bind::<Nullable<BigInt>, _>(id)

@@ -24,7 +24,7 @@ use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use outshop_core::{
     days::Day,
-    pricing::{price_scale::Guide, valuation::FitError},
+    pricing::{price_scale::PriceScale, valuation::FitError},
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -46,7 +46,7 @@ const LEVEL_PERCENT: u8 = 80;
 
 // Types
 
-/// Own sales of a period, each valued from what was sold before its day, by the guide of that day.
+/// Own sales of a period, each valued from what was sold before its day, by the price scale of that day.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "from": "2025-01-01", "to": "2026-05-14", "asked_on": "2026-05-14", "scores": null}))]
 pub struct BackTest {
@@ -115,7 +115,7 @@ async fn create_back_test(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"back_test_id": row.id});
-        tx.record("back_test.asked", None, entry).await?;
+        tx.record("back_test.created", None, entry).await?;
         Ok((format!("/v1/back-tests/{}", row.id), row.back_test()?))
     })
     .await
@@ -185,12 +185,13 @@ async fn valued(
     }
     let mut all = Vec::new();
     for (day, sales) in by_day.into_iter().rev() {
-        let guide = match price_scale::in_force(conn, day).await? {
+        let price_scale = match price_scale::in_force(conn, day).await? {
             Some(version) => Some(version.rules()?),
             None => None,
         };
         let achieved = Arc::clone(&achieved);
-        let work = tokio::task::spawn_blocking(move || of_a_day(&achieved, day, &sales, guide));
+        let work =
+            tokio::task::spawn_blocking(move || of_a_day(&achieved, day, &sales, price_scale));
         all.extend(work.await.map_err(Problem::internal)??);
     }
     Ok(all)
@@ -200,13 +201,13 @@ fn of_a_day(
     achieved: &[AchievedSale],
     day: Day,
     sales: &[usize],
-    guide: Option<Guide>,
+    price_scale: Option<PriceScale>,
 ) -> Result<Vec<SaleAgainstValuation>, Problem> {
-    let ground = guide.map(|guide| {
+    let ground = price_scale.map(|price_scale| {
         let before = achieved.iter().filter(|sale| sale.engine.on < day);
-        match Learned::from(before, &guide) {
+        match Learned::from(before, &price_scale) {
             Ok(learned) => Ok(Ground::Sales(Arc::new(learned))),
-            Err(FitError::TooFewSales { .. }) => Ok(Ground::Guide(Arc::new(guide))),
+            Err(FitError::TooFewSales { .. }) => Ok(Ground::PriceScale(Arc::new(price_scale))),
             Err(error) => Err(Problem::internal(error)),
         }
     });
@@ -216,7 +217,7 @@ fn of_a_day(
         let Record::Own { sale_id, stock_no } = sale.record else {
             return None;
         };
-        // An engine that the guide has no price for was not valued.
+        // An engine that the price scale has no price for was not valued.
         let range = ground
             .as_ref()
             .map(|ground| ground.range(&sale.engine, LEVEL_PERCENT));

@@ -12,7 +12,7 @@ use crate::{
         problem::{self, Problem},
         query::Query,
     },
-    schema::{stock_value_lines, stock_values},
+    schema::{closing_stock, closing_stock_lines},
     workshop::{cost_to_come, hour_rates::RateKind},
 };
 use actix_web::{HttpRequest, web};
@@ -25,7 +25,8 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     books::{
         costs::{
-            CostLine, ExpectedFrom, StockFacts, StockValueLine, ValueUsed, ledger, stock_value_line,
+            CostLine, ExpectedFrom, StockFacts, StockValuationLine, ValueUsed, ledger,
+            stock_valuation_line,
         },
         tax::{MoneyFault, Percent},
     },
@@ -40,11 +41,11 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("money")
-        .service(list_stock_value)
-        .service(get_stock_value_totals)
-        .service(list_stock_values)
-        .service(keep_stock_value)
-        .service(get_kept_stock_value)
+        .service(list_stock_valuation)
+        .service(get_stock_valuation_totals)
+        .service(list_closing_stock)
+        .service(create_closing_stock)
+        .service(get_closing_stock)
         .service(list_kept_lines);
 }
 
@@ -60,7 +61,7 @@ const STRETCH: i64 = 500;
 #[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
-pub struct StockValueQuery {
+pub struct StockValuationQuery {
     /// The stock at the end of this day, today or earlier.
     #[param(example = "2026-03-31")]
     on: Day,
@@ -78,9 +79,9 @@ pub struct StockValueQuery {
     "used": "finished", "carrying_amount_before": "4850.00",
     "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00", "sold_after_on": null, "sold_after_price": null,
     "purchase": "4200.00", "price": "5400.00", "price_from": "asking_price", "as_it_stands_price": null, "cost_to_come": "510.00"}))]
-pub struct StockValueEntry {
+pub struct StockValuationEntry {
     #[serde(flatten)]
-    pub line: StockValueLine,
+    pub line: StockValuationLine,
     pub purchase: Money,
     /// What it is expected to fetch when finished, tax included; null where it has neither an asking price nor a valuation, and was not
     /// sold soon after.
@@ -96,7 +97,7 @@ pub struct StockValueEntry {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Queryable, ToSchema)]
 #[schema(example = json!({"n_engines": 31, "n_without_price": 2, "cost": "94850.00", "write_down": "410.00", "reversal": "0.00",
     "carrying_amount": "94440.00"}))]
-pub struct StockValueTotals {
+pub struct StockValuationTotals {
     #[schema(minimum = 0)]
     pub n_engines: i64,
     /// Of these have no price to be held against; they stand as they stood.
@@ -112,7 +113,7 @@ pub struct StockValueTotals {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "on": "2026-03-31", "kept_on": "2026-04-20", "selling_cost": "0.00", "selling_share_percent": null, "n_engines": 31, "n_without_price": 2,
     "cost": "94850.00", "write_down": "410.00", "reversal": "0.00", "carrying_amount": "94440.00"}))]
-pub struct KeptStockValue {
+pub struct ClosingStock {
     pub id: i64,
     /// The stock at the end of this day.
     pub on: Day,
@@ -122,13 +123,13 @@ pub struct KeptStockValue {
     /// Of the price; comes to the selling cost.
     pub selling_share_percent: Option<Percent>,
     #[serde(flatten)]
-    pub totals: StockValueTotals,
+    pub totals: StockValuationTotals,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-03-31"}))]
-pub struct NewStockValue {
+pub struct NewClosingStock {
     /// Before today, after the last kept one, in an open tax period.
     pub on: Day,
     /// What it costs to sell one engine, 0 or more; 0 unless told.
@@ -138,8 +139,8 @@ pub struct NewStockValue {
     pub selling_share_percent: Option<Percent>,
 }
 
-impl StockValueTotals {
-    fn add(&mut self, entry: &StockValueEntry) -> Result<(), MoneyFault> {
+impl StockValuationTotals {
+    fn add(&mut self, entry: &StockValuationEntry) -> Result<(), MoneyFault> {
         let plus = |sum: &mut Money, amount| {
             *sum = sum
                 .checked_add(amount)
@@ -163,8 +164,11 @@ impl StockValueTotals {
 /// the likely price of the last valuation up to it; a sale within 60 days after is better evidence and takes its place, unless what the
 /// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
 /// their own: parts count from the day they are used on a job. Nothing is stored.
-#[get("/stock-value", 200 = Page<StockValueEntry>)]
-async fn list_stock_value(MoneyDesk(actor): MoneyDesk, list: ListQuery<StockValueQuery>) -> Reply {
+#[get("/stock-valuation", 200 = Page<StockValuationEntry>)]
+async fn list_stock_valuation(
+    MoneyDesk(actor): MoneyDesk,
+    list: ListQuery<StockValuationQuery>,
+) -> Reply {
     let asked = list.filters.checked(actor.today)?;
     let day = DayFacts::load(&mut *list.conn().await?, asked).await?;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -176,17 +180,17 @@ async fn list_stock_value(MoneyDesk(actor): MoneyDesk, list: ListQuery<StockValu
 /// Sum up the value of the stock at the end of a day
 ///
 /// Nothing is stored.
-#[get("/stock-value/totals", 200 = StockValueTotals)]
-async fn get_stock_value_totals(
+#[get("/stock-valuation/totals", 200 = StockValuationTotals)]
+async fn get_stock_valuation_totals(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
-    query: Query<StockValueQuery>,
+    query: Query<StockValuationQuery>,
 ) -> Reply {
     let asked = query.checked(actor.today)?;
     let mut conn = db.read().await?;
     let day = DayFacts::load(&mut conn, asked).await?;
-    let mut totals = StockValueTotals::default();
+    let mut totals = StockValuationTotals::default();
     let mut after = 0;
     loop {
         let stretch = in_stock(&mut conn, &day, after, STRETCH).await?;
@@ -201,25 +205,25 @@ async fn get_stock_value_totals(
 }
 
 /// List the kept values of the stock
-#[get("/stock-values", 200 = Page<KeptStockValue>)]
-async fn list_stock_values(_by: MoneyDesk, list: ListQuery) -> Reply {
+#[get("/closing-stock", 200 = Page<ClosingStock>)]
+async fn list_closing_stock(_by: MoneyDesk, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
-        let all = stock_values::table.select(stock_values::id);
-        let ids = of_page!(page, all, stock_values::id);
+        let all = closing_stock::table.select(closing_stock::id);
+        let ids = of_page!(page, all, closing_stock::id);
         let ids: Vec<i64> = ids.load(conn).await?;
         kept(conn, &ids).await
     };
-    list.answer(fetch, |it: &KeptStockValue| it.id).await
+    list.answer(fetch, |it: &ClosingStock| it.id).await
 }
 
 /// Keep the value of the stock at the end of a day
 ///
 /// From then on its write-downs and reversals stand in the accounts, and later values count from it.
-#[post("/stock-values", 201 = KeptStockValue)]
-async fn keep_stock_value(
+#[post("/closing-stock", 201 = ClosingStock)]
+async fn create_closing_stock(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
-    new: Body<NewStockValue>,
+    new: Body<NewClosingStock>,
 ) -> Reply {
     if new.on >= actor.today {
         return Err(Problem::invalid("/on", "the day is not over yet"));
@@ -236,8 +240,8 @@ async fn keep_stock_value(
     db.create(&actor, &new, async |tx| {
         tax_periods::hold(tx.conn()).await?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
-        let last: Option<Day> = stock_values::table
-            .select(max(stock_values::on_day))
+        let last: Option<Day> = closing_stock::table
+            .select(max(closing_stock::on_day))
             .get_result(tx.conn())
             .await?;
         if let Some(last) = last.filter(|last| new.on <= *last) {
@@ -247,16 +251,16 @@ async fn keep_stock_value(
         let id = insert(tx, &new).await?;
         let made = kept(tx.conn(), &[id]).await?.pop();
         let made = made.expect("it was stored just now");
-        let entry = json!({"stock_value_id": id, "on": new.on, "write_down": made.totals.write_down, "reversal": made.totals.reversal});
-        tx.record("stock.value_kept", None, entry).await?;
-        Ok((format!("/v1/stock-values/{id}"), made))
+        let entry = json!({"closing_stock_id": id, "on": new.on, "write_down": made.totals.write_down, "reversal": made.totals.reversal});
+        tx.record("closing_stock.created", None, entry).await?;
+        Ok((format!("/v1/closing-stock/{id}"), made))
     })
     .await
 }
 
 /// Read a kept value of the stock
-#[get("/stock-values/{id:\\d+}", 200 = KeptStockValue)]
-async fn get_kept_stock_value(
+#[get("/closing-stock/{id:\\d+}", 200 = ClosingStock)]
+async fn get_closing_stock(
     _by: MoneyDesk,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -266,7 +270,7 @@ async fn get_kept_stock_value(
 }
 
 /// List the engines of a kept value of the stock
-#[get("/stock-values/{id:\\d+}/lines", 200 = Page<StockValueEntry>, id = "list_kept_stock_value_lines")]
+#[get("/closing-stock/{id:\\d+}/lines", 200 = Page<StockValuationEntry>, id = "list_closing_stock_lines")]
 async fn list_kept_lines(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
     find(&mut *list.conn().await?, id).await?;
@@ -283,7 +287,7 @@ async fn list_kept_lines(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) ->
     list.answer(fetch, place).await
 }
 
-impl StockValueQuery {
+impl StockValuationQuery {
     fn checked(self, today: Day) -> Result<Asked, Problem> {
         let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
         let selling_cost = self.selling_cost.unwrap_or_default();
@@ -305,7 +309,7 @@ impl StockValueQuery {
     }
 }
 
-fn place(entry: &StockValueEntry) -> (Value, i64) {
+fn place(entry: &StockValuationEntry) -> (Value, i64) {
     (Value::Null, i64::from(entry.line.stock_no))
 }
 
@@ -371,7 +375,7 @@ async fn in_stock(
     day: &DayFacts,
     after: i64,
     limit: i64,
-) -> Result<Vec<StockValueEntry>, Problem> {
+) -> Result<Vec<StockValuationEntry>, Problem> {
     let engines: Vec<InStock> = diesel::sql_query(include_str!("closing_stock/in_stock.sql"))
         .bind::<Date, _>(day.on)
         .bind::<BigInt, _>(after)
@@ -397,7 +401,7 @@ impl InStock {
         day: &DayFacts,
         lines: &[costs::LedgerLine],
         cost_to_come: Money,
-    ) -> Result<Option<StockValueEntry>, Problem> {
+    ) -> Result<Option<StockValuationEntry>, Problem> {
         let lines: Vec<CostLine> = lines.iter().map(costs::LedgerLine::line).collect();
         let cost = ledger(&lines, self.tax_position)
             .map_err(|fault| vec![fault])?
@@ -426,8 +430,8 @@ impl InStock {
             Some(_) => Some(ExpectedFrom::SaleAfter),
             None => price_from,
         };
-        let line = stock_value_line(&facts)?;
-        Ok(line.map(|line| StockValueEntry {
+        let line = stock_valuation_line(&facts)?;
+        Ok(line.map(|line| StockValuationEntry {
             line,
             purchase: self.purchase,
             price: facts.price_finished(),
@@ -439,16 +443,16 @@ impl InStock {
 }
 
 /// Stores the value with its lines and gives its id.
-async fn insert(tx: &mut Tx<'_>, new: &NewStockValue) -> Result<i64, Problem> {
+async fn insert(tx: &mut Tx<'_>, new: &NewClosingStock) -> Result<i64, Problem> {
     let today = tx.actor.today;
-    let id: i64 = diesel::insert_into(stock_values::table)
+    let id: i64 = diesel::insert_into(closing_stock::table)
         .values((
-            stock_values::on_day.eq(new.on),
-            stock_values::kept_on.eq(today),
-            stock_values::selling_cost.eq(new.selling_cost),
-            stock_values::selling_share_percent.eq(new.selling_share_percent),
+            closing_stock::on_day.eq(new.on),
+            closing_stock::kept_on.eq(today),
+            closing_stock::selling_cost.eq(new.selling_cost),
+            closing_stock::selling_share_percent.eq(new.selling_share_percent),
         ))
-        .returning(stock_values::id)
+        .returning(closing_stock::id)
         .get_result(tx.conn())
         .await?;
     let asked = Asked {
@@ -457,7 +461,7 @@ async fn insert(tx: &mut Tx<'_>, new: &NewStockValue) -> Result<i64, Problem> {
         selling_share: new.selling_share_percent.unwrap_or_default(),
     };
     let day = DayFacts::load(tx.conn(), asked).await?;
-    let mut totals = StockValueTotals::default();
+    let mut totals = StockValuationTotals::default();
     let mut after = 0;
     loop {
         let stretch = in_stock(tx.conn(), &day, after, STRETCH).await?;
@@ -473,66 +477,67 @@ async fn insert(tx: &mut Tx<'_>, new: &NewStockValue) -> Result<i64, Problem> {
             .iter()
             .map(|entry| {
                 (
-                    stock_value_lines::stock_value_id.eq(id),
-                    stock_value_lines::stock_no.eq(entry.line.stock_no),
-                    stock_value_lines::purchase.eq(entry.purchase),
-                    stock_value_lines::price.eq(entry.price),
-                    stock_value_lines::price_from.eq(entry.price_from),
-                    stock_value_lines::as_it_stands_price.eq(entry.as_it_stands_price),
-                    stock_value_lines::used.eq(entry.line.used),
-                    stock_value_lines::net_realisable_value_as_it_stands
+                    closing_stock_lines::closing_stock_id.eq(id),
+                    closing_stock_lines::stock_no.eq(entry.line.stock_no),
+                    closing_stock_lines::purchase.eq(entry.purchase),
+                    closing_stock_lines::price.eq(entry.price),
+                    closing_stock_lines::price_from.eq(entry.price_from),
+                    closing_stock_lines::as_it_stands_price.eq(entry.as_it_stands_price),
+                    closing_stock_lines::used.eq(entry.line.used),
+                    closing_stock_lines::net_realisable_value_as_it_stands
                         .eq(entry.line.net_realisable_value_as_it_stands),
-                    stock_value_lines::cost_to_come.eq(entry.cost_to_come),
-                    stock_value_lines::cost.eq(entry.line.cost),
-                    stock_value_lines::net_realisable_value.eq(entry.line.net_realisable_value),
-                    stock_value_lines::carrying_amount_before.eq(entry.line.carrying_amount_before),
-                    stock_value_lines::write_down.eq(entry.line.write_down),
-                    stock_value_lines::reversal.eq(entry.line.reversal),
-                    stock_value_lines::carrying_amount.eq(entry.line.carrying_amount),
+                    closing_stock_lines::cost_to_come.eq(entry.cost_to_come),
+                    closing_stock_lines::cost.eq(entry.line.cost),
+                    closing_stock_lines::net_realisable_value.eq(entry.line.net_realisable_value),
+                    closing_stock_lines::carrying_amount_before
+                        .eq(entry.line.carrying_amount_before),
+                    closing_stock_lines::write_down.eq(entry.line.write_down),
+                    closing_stock_lines::reversal.eq(entry.line.reversal),
+                    closing_stock_lines::carrying_amount.eq(entry.line.carrying_amount),
                 )
             })
             .collect();
-        diesel::insert_into(stock_value_lines::table)
+        diesel::insert_into(closing_stock_lines::table)
             .values(rows)
             .execute(tx.conn())
             .await?;
     }
 }
 
-async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<KeptStockValue, Problem> {
+async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<ClosingStock, Problem> {
     let found = kept(conn, &[id]).await?.pop();
     found.ok_or_else(|| Problem::not_found(format!("there is no kept stock value {id}")))
 }
 
 /// The kept values of these ids, in the order of ids, each with its sums.
-async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<KeptStockValue>, Problem> {
-    type Row = (i64, Day, Day, Money, Option<Percent>, StockValueTotals);
-    let rows: Vec<Row> = stock_values::table
-        .left_join(stock_value_lines::table)
-        .filter(stock_values::id.eq_any(ids))
-        .group_by(stock_values::id)
-        .order(stock_values::id)
+async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<ClosingStock>, Problem> {
+    type Row = (i64, Day, Day, Money, Option<Percent>, StockValuationTotals);
+    let rows: Vec<Row> = closing_stock::table
+        .left_join(closing_stock_lines::table)
+        .filter(closing_stock::id.eq_any(ids))
+        .group_by(closing_stock::id)
+        .order(closing_stock::id)
         .select((
-            stock_values::id,
-            stock_values::on_day,
-            stock_values::kept_on,
-            stock_values::selling_cost,
-            stock_values::selling_share_percent,
+            closing_stock::id,
+            closing_stock::on_day,
+            closing_stock::kept_on,
+            closing_stock::selling_cost,
+            closing_stock::selling_share_percent,
             (
-                sql::<BigInt>("count(stock_value_lines.stock_no)"),
+                sql::<BigInt>("count(closing_stock_lines.stock_no)"),
                 sql::<BigInt>(
                     "count(*) FILTER (WHERE stock_no IS NOT NULL AND net_realisable_value IS NULL)",
                 ),
-                sql::<Numeric>("coalesce(sum(stock_value_lines.cost), 0)"),
-                sql::<Numeric>("coalesce(sum(stock_value_lines.write_down), 0)"),
-                sql::<Numeric>("coalesce(sum(stock_value_lines.reversal), 0)"),
-                sql::<Numeric>("coalesce(sum(stock_value_lines.carrying_amount), 0)"),
+                sql::<Numeric>("coalesce(sum(closing_stock_lines.cost), 0)"),
+                sql::<Numeric>("coalesce(sum(closing_stock_lines.write_down), 0)"),
+                sql::<Numeric>("coalesce(sum(closing_stock_lines.reversal), 0)"),
+                sql::<Numeric>("coalesce(sum(closing_stock_lines.carrying_amount), 0)"),
             ),
         ))
         .load(conn)
         .await?;
     let kept = rows.into_iter().map(
-        |(id, on, kept_on, selling_cost, selling_share_percent, totals)| KeptStockValue {
+        |(id, on, kept_on, selling_cost, selling_share_percent, totals)| ClosingStock {
             id,
             on,
             kept_on,
@@ -581,9 +586,9 @@ struct KeptLine {
 }
 
 impl KeptLine {
-    fn entry(self) -> StockValueEntry {
-        StockValueEntry {
-            line: StockValueLine {
+    fn entry(self) -> StockValuationEntry {
+        StockValuationEntry {
+            line: StockValuationLine {
                 stock_no: self.stock_no,
                 cost: self.cost,
                 net_realisable_value: self.net_realisable_value,

@@ -30,7 +30,9 @@ use outshop_core::{
     boilers::boiler::Material,
     days::Day,
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, SOUGHT_WITHIN_MM, Whyte, WorkingOrder},
+        engine::{
+            BuilderStanding, Fuel, IncludedItem, Kind, SOUGHT_WITHIN_MM, Whyte, WorkingOrder,
+        },
         surveys::BuildQuality,
     },
     money::Money,
@@ -63,8 +65,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "builder_standing": "amateur", "working_order": "in_running_order",
     "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": "fair",
         "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": "good", "completeness": null},
-    "papers_months_left": 9, "boiler_material": "copper", "goes_with": ["box"], "stock_no": null,
-    "withdrawn_on": null, "withdrawn_because": null}))]
+    "papers_months_left": 9, "boiler_material": "copper", "included_items": ["box"], "stock_no": null,
+    "withdrawn_on": null, "withdrawal_reason": null}))]
 pub struct Comparable {
     pub id: i64,
     /// The day of the sale.
@@ -90,12 +92,12 @@ pub struct Comparable {
     pub papers_months_left: Option<i32>,
     pub boiler_material: Option<Material>,
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
     /// The engine, where it was the firm's own.
     pub stock_no: Option<i32>,
     /// From when it counts no more; null while it counts.
     pub withdrawn_on: Option<Day>,
-    pub withdrawn_because: Option<Text<1000>>,
+    pub withdrawal_reason: Option<Text<1000>>,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
@@ -103,7 +105,7 @@ pub struct Comparable {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2025-11-08", "price": "6200.00", "source": "observed_auction", "kind": "locomotive",
     "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0 to the Marrow drawings, repainted", "whyte": "0-6-0",
-    "build_quality": "sound", "grades": {"boiler": "good", "motion": "fair"}, "papers_months_left": 9, "goes_with": ["box"]}))]
+    "build_quality": "sound", "grades": {"boiler": "good", "motion": "fair"}, "papers_months_left": 9, "included_items": ["box"]}))]
 pub struct NewComparable {
     /// The day of the sale, today at the latest.
     #[diesel(column_name = on_day)]
@@ -131,7 +133,7 @@ pub struct NewComparable {
     pub boiler_material: Option<Material>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
 }
 
 impl NewComparable {
@@ -156,11 +158,11 @@ impl NewComparable {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "because": "the engine came back within the month"}))]
+#[schema(example = json!({"on": "2026-05-14", "reason": "the engine came back within the month"}))]
 pub struct NewComparableWithdrawal {
     /// From the day of the sale to today.
     pub on: Day,
-    pub because: Text<1000>,
+    pub reason: Text<1000>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -297,7 +299,7 @@ async fn insert(tx: &mut Tx<'_>, new: &NewComparable) -> Result<Comparable, Prob
         .get_result(tx.conn())
         .await?;
     let data = json!({"comparable_id": comparable.id});
-    tx.record("comparable.added", None, data).await?;
+    tx.record("comparable.created", None, data).await?;
     Ok(comparable)
 }
 
@@ -317,7 +319,7 @@ async fn withdraw(
     let withdrawn: Comparable = diesel::update(comparables::table.find(id))
         .set((
             comparables::withdrawn_on.eq(new.on),
-            comparables::withdrawn_because.eq(&new.because),
+            comparables::withdrawal_reason.eq(&new.reason),
         ))
         .returning(Comparable::as_returning())
         .get_result(tx.conn())

@@ -3,7 +3,7 @@
 
 use crate::{
     boilers::{
-        codes, fittings,
+        codes, installations,
         papers::{self, BoilerHistory},
     },
     firm::firm,
@@ -28,13 +28,13 @@ use outshop_core::{
     books::costs::work_line,
     days::{Day, TimeOfDay},
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        engine::{BuilderStanding, Fuel, IncludedItem, Kind, Scale, WorkingOrder},
         surveys::{Area, BuildQuality, Grade},
     },
     money::Money,
     pricing::{pricing_facts::Included, valuation::engine_features::EngineOnSale},
     units::{Length, Mass},
-    workshop::jobs::{Hours, JobStanding},
+    workshop::jobs::{Hours, JobStatus},
 };
 use std::collections::{BTreeMap, HashMap};
 
@@ -100,7 +100,7 @@ impl Work {
         stock_no: i32,
         on: Day,
     ) -> Result<Work, Problem> {
-        let history = match fittings::in_engine_on(conn, stock_no, on).await? {
+        let history = match installations::in_engine_on(conn, stock_no, on).await? {
             Some(id) => papers::histories(conn, &[id]).await?.pop(),
             None => None,
         };
@@ -158,7 +158,7 @@ async fn open_jobs(
     let found = jobs_file::find_all(conn, ids).await?;
     let is_open = |id: &i64| {
         let job = found.iter().find(|job| job.facts.id == *id);
-        job.is_some_and(|job| job.facts.stock_no == stock_no && !job.facts.standing.is_closed())
+        job.is_some_and(|job| job.facts.stock_no == stock_no && !job.facts.status.is_closed())
     };
     match ids.iter().position(|id| !is_open(id)) {
         None => Ok(found),
@@ -239,7 +239,7 @@ struct Row {
     design: Option<Line>,
     fuel: Option<Fuel>,
     built_year: Option<i32>,
-    goes_with: Vec<GoesWith>,
+    included_items: Vec<IncludedItem>,
     medals: Option<i32>,
     full_record: Option<bool>,
 }
@@ -256,7 +256,7 @@ async fn particulars(
         .await?;
     let facts = rows.into_iter().filter_map(|row| {
         let on = *days.get(&row.stock_no)?;
-        let goes_with = row.goes_with.iter();
+        let included_items = row.included_items.iter();
         let engine = EngineOnSale {
             gauge: row.gauge,
             scale: row.scale,
@@ -266,7 +266,9 @@ async fn particulars(
             design: row.design.map(|design| design.to_string()),
             fuel: row.fuel,
             built_in: row.built_year.and_then(|year| i16::try_from(year).ok()),
-            goes_with: goes_with.map(|item| (*item, Included::Included)).collect(),
+            included_items: included_items
+                .map(|item| (*item, Included::Included))
+                .collect(),
             medals: row.medals.and_then(|medals| u32::try_from(medals).ok()),
             full_record: row.full_record,
             ..EngineOnSale::of(row.kind, on)
@@ -330,7 +332,7 @@ async fn add_boilers(
     facts: &mut Facts,
 ) -> Result<(), Problem> {
     let mut in_engine: HashMap<i32, i64> = HashMap::new();
-    for fitted in fittings::fitted_in(conn, stock_nos).await? {
+    for fitted in installations::installed_in(conn, stock_nos).await? {
         let on = facts.get(&fitted.stock_no).map(|engine| engine.on);
         if on.is_some_and(|on| fitted.on(on)) {
             in_engine.insert(fitted.stock_no, fitted.boiler_id);
@@ -364,7 +366,7 @@ async fn add_work(
 ) -> Result<(), Problem> {
     let finished: Vec<(i32, Option<Day>)> = jobs::table
         .filter(jobs::stock_no.eq_any(stock_nos))
-        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::status.eq(JobStatus::Finished))
         .order((jobs::finished_on, jobs::id))
         .select((jobs::stock_no, jobs::finished_on))
         .load(conn)

@@ -25,9 +25,9 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     books::{
         costs::{
-            CommissionTerms, CostKind, CostLine, CostToCome, HourPricedBy, Ledger, LeftAt,
-            LowestPriceQuestion, commission_left_at, hours_left, ledger, left_at,
-            lowest_commission_price, lowest_price,
+            CommissionTerms, CostKind, CostLine, CostToCome, HourPricedBy, Ledger,
+            LowestPriceQuestion, ProfitAtPrice, commission_profit_at_price, hours_to_break_even,
+            ledger, lowest_commission_price, lowest_price, profit_at_price,
         },
         tax::{Percent, Scheme},
     },
@@ -61,8 +61,8 @@ pub struct MoneyQuery {
 /// commission is what it brings: what its owner is paid stands for the purchase price.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "break_even_price": "5410.00", "chance_above_break_even": null, "at_asking_price":
-    {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "left": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
-    "at_high": null, "hours_left": "45.41", "warnings": ["No valuation is on record."]}))]
+    {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "profit": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
+    "at_high": null, "hours_to_break_even": "45.41", "warnings": ["No valuation is on record."]}))]
 pub struct BreakEven {
     pub stock_no: i32,
     /// The day whose rates and prices count: today.
@@ -70,17 +70,17 @@ pub struct BreakEven {
     /// The lowest price that loses nothing; null where no price does, as for a fixed commission below the costs.
     pub break_even_price: Option<Money>,
     /// The share of the prices predicted on the day of the last valuation which lie above the break-even price; null without
-    /// a valuation, and where the guide or the records of that day give no price any more.
+    /// a valuation, and where the price scale or the records of that day give no price any more.
     #[schema(max_length = 40)]
     pub chance_above_break_even: Option<String>,
-    pub at_asking_price: Option<LeftAt>,
-    pub at_offer: Option<LeftAt>,
+    pub at_asking_price: Option<ProfitAtPrice>,
+    pub at_offer: Option<ProfitAtPrice>,
     /// At the prices of the last valuation.
-    pub at_low: Option<LeftAt>,
-    pub at_likely: Option<LeftAt>,
-    pub at_high: Option<LeftAt>,
+    pub at_low: Option<ProfitAtPrice>,
+    pub at_likely: Option<ProfitAtPrice>,
+    pub at_high: Option<ProfitAtPrice>,
     /// Hours of further work that what is left at the asking price bears, at the mean of the fitters' rates; null without a rate, or without an asking price.
-    pub hours_left: Option<Hours>,
+    pub hours_to_break_even: Option<Hours>,
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
 }
@@ -92,8 +92,8 @@ pub struct BreakEven {
         "worth": "5000.00", "supplier_vat": "0.00", "hours_booked": "0"},
     "cost_to_come": {"hours": "4", "work": "96.00", "parts": "0.00", "outside_work": "0.00", "test_fees": "0.00", "amount": "96.00"},
     "hours_to_come": [{"job_id": 33, "test": null, "hours": "4", "rate": "24.00", "priced_by": "fitter", "fitter": "Edda Morlock"}], "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
-    "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_left": null, "warnings": []}))]
-pub struct EngineMoney {
+    "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_to_break_even": null, "warnings": []}))]
+pub struct Margins {
     pub tax_position: TaxPosition,
     pub scheme: Scheme,
     /// Of the day, and on commission that of the tax on it; 0 where no tax is taken.
@@ -113,7 +113,7 @@ pub struct EngineMoney {
 // Routes
 
 /// Read both ledgers of an engine and what is left at its prices
-#[get("/engines/{stock_no:\\d+}/money", 200 = EngineMoney, id = "get_engine_money")]
+#[get("/engines/{stock_no:\\d+}/margins", 200 = Margins, id = "get_margins")]
 async fn get_money(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -171,19 +171,19 @@ pub(crate) struct Reckoning {
 }
 
 impl Reckoning {
-    pub(crate) fn at(&self, price: Money) -> Result<LeftAt, Problem> {
+    pub(crate) fn at(&self, price: Money) -> Result<ProfitAtPrice, Problem> {
         let question = &self.question;
-        let left = match self.commission {
-            Some(terms) => commission_left_at(
+        let profit = match self.commission {
+            Some(terms) => commission_profit_at_price(
                 price,
                 terms,
                 self.tax_position,
                 question.rate_percent,
                 self.spent,
             ),
-            None => left_at(question, price),
+            None => profit_at_price(question, price),
         };
-        left.map_err(Problem::from)
+        profit.map_err(Problem::from)
     }
 }
 
@@ -284,7 +284,7 @@ async fn money_of(
     stock_no: i32,
     on: Day,
     offer: Option<Money>,
-) -> Result<EngineMoney, Problem> {
+) -> Result<Margins, Problem> {
     let engine = EngineState::read(conn, stock_no).await?;
     if offer.is_some_and(Money::is_negative) {
         return Err(Problem::new(
@@ -308,7 +308,7 @@ async fn money_of(
         None => hour_rates::on(conn, on).await?,
     };
     let mean = hours.of(None, None);
-    let worth_rate = (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth);
+    let recovery_rate = (mean.by != HourPricedBy::NoRate).then_some(mean.rate.worth);
     let at = |price: Option<Money>| price.map(|price| reckoning.at(price)).transpose();
     let asked = stock::asking_price_of(conn, stock_no).await?;
     let valued: Option<(Money, Money, Money, Day)> = valuations::table
@@ -328,7 +328,7 @@ async fn money_of(
         None => None,
     };
     let at_asking_price = at(asked)?;
-    let left = at_asking_price.map(|at| at.left);
+    let profit = at_asking_price.map(|at| at.profit);
     let warnings = [
         (valued.is_none(), "No valuation is on record."),
         (asked.is_none(), "No asking price is set."),
@@ -337,11 +337,11 @@ async fn money_of(
             "Some hours have no rate on their day and cost nothing here: set one at /v1/hour-rates.",
         ),
         (
-            worth_rate.is_none() && to_come.cost.hours > Hours::ZERO,
+            recovery_rate.is_none() && to_come.cost.hours > Hours::ZERO,
             "No hour rate is set, so that the hours to come cost nothing here.",
         ),
     ];
-    Ok(EngineMoney {
+    Ok(Margins {
         tax_position,
         scheme: tax_position.scheme(),
         rate_percent,
@@ -359,9 +359,9 @@ async fn money_of(
             at_low: at(valued.map(|it| it.0))?,
             at_likely: at(valued.map(|it| it.1))?,
             at_high: at(valued.map(|it| it.2))?,
-            hours_left: left
-                .zip(worth_rate)
-                .and_then(|(left, rate)| hours_left(left, rate)),
+            hours_to_break_even: profit
+                .zip(recovery_rate)
+                .and_then(|(profit, rate)| hours_to_break_even(profit, rate)),
             warnings: warnings
                 .into_iter()
                 .filter(|(holds, _)| *holds)
@@ -414,8 +414,8 @@ pub(crate) async fn must_not_lose(
         Err(problem) if problem.is(CONFLICT) => return Ok(None),
         Err(problem) => return Err(problem),
     };
-    let left = reckoning.at(price)?.left;
-    if !left.is_negative() {
+    let profit = reckoning.at(price)?.profit;
+    if !profit.is_negative() {
         return Ok(Some(reckoning));
     }
     let below = match break_even_price {
@@ -426,7 +426,7 @@ pub(crate) async fn must_not_lose(
         (Role::Proprietor, true) => Ok(Some(reckoning)),
         (Role::Proprietor, false) => Err(Problem::invalid(
             POINTER,
-            format!("{below} and leaves {left}; true says that it is meant"),
+            format!("{below} and leaves {profit}; true says that it is meant"),
         )),
         (Role::Fitter | Role::Seller | Role::Bookkeeper | Role::Website, _) => Err(Problem::new(
             FORBIDDEN,

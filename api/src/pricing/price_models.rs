@@ -13,9 +13,9 @@ use crate::{
     },
     pricing::{
         achieved_sales::{self, AchievedSale, Record},
-        price_scale::{self, GuideVersion},
+        price_scale::{self, PriceScaleVersion},
     },
-    schema::{fits, journal, sales_learned},
+    schema::{journal, price_models as price_models_table, sales_learned},
 };
 use actix_web::{HttpRequest, web};
 use diesel::{dsl::max, prelude::*};
@@ -27,7 +27,7 @@ use outshop_core::{
     days::Day,
     money::Money,
     pricing::{
-        price_scale::{self as guide_rules, Guide},
+        price_scale::{self as price_scale_rules, PriceScale},
         valuation::{
             self, FEWEST_SALES, Fit, FitError, FitOptions, StoredFit, amount_of,
             engine_features::{self, extra_variance},
@@ -47,7 +47,9 @@ use std::{
 use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.tagged("prices").service(list_fits).service(get_fit);
+    cfg.tagged("prices")
+        .service(list_price_models)
+        .service(get_price_model);
 }
 
 /// How often a process looks whether there is something to learn.
@@ -61,10 +63,10 @@ const READY: usize = 2;
 
 /// What was learned from sales on a day.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = fits)]
+#[diesel(table_name = price_models_table)]
 #[schema(example = json!({"id": 12, "on": "2026-05-14", "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4",
-    "guide_version": 3, "n_sales": 64, "n_not_priced": 2}))]
-pub struct FitHeading {
+    "price_scale_version": 3, "n_sales": 64, "n_not_priced": 2}))]
+pub struct PriceModelHeading {
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
@@ -74,25 +76,25 @@ pub struct FitHeading {
     pub inputs_sha256: Hex,
     /// Prices are learned over those of this guide.
     #[schema(minimum = 1)]
-    pub guide_version: i32,
-    /// Below 8 nothing was learned, and the guide alone rules.
+    pub price_scale_version: i32,
+    /// Below 8 nothing was learned, and the price scale alone rules.
     #[schema(minimum = 0)]
     pub n_sales: i32,
-    /// Sales left out, as the guide has no price for such an engine.
+    /// Sales left out, as the price scale has no price for such an engine.
     #[schema(minimum = 0)]
     pub n_not_priced: i32,
 }
 
 /// A fit with its report.
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(as = FitReport, example = json!({"id": 12, "on": "2026-05-14",
-    "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4", "guide_version": 3, "n_sales": 64,
+#[schema(as = PriceModel, example = json!({"id": 12, "on": "2026-05-14",
+    "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4", "price_scale_version": 3, "n_sales": 64,
     "n_not_priced": 2, "log_posterior": "-31.204417", "hyperparameters": [{"name": "noise", "value": "0.412906"}],
     "outliers": [{"comparable_id": 903, "sale_id": null, "on": "2025-11-08", "price": "620000.00", "expected": "6180.40",
         "sds": "18.2210"}]}))]
-pub struct FitShown {
+pub struct PriceModelShown {
     #[serde(flatten)]
-    pub heading: FitHeading,
+    pub heading: PriceModelHeading,
     /// Logarithm of the posterior density at the hyperparameters, but for a constant; null where nothing was learned.
     #[schema(max_length = 40)]
     pub log_posterior: Option<String>,
@@ -154,8 +156,8 @@ pub(crate) struct SaleLearned {
 }
 
 impl SaleLearned {
-    /// `None` where the guide has no price for such an engine.
-    fn of(achieved: &AchievedSale, guide: &Guide) -> Option<SaleLearned> {
+    /// `None` where the price scale has no price for such an engine.
+    fn of(achieved: &AchievedSale, price_scale: &PriceScale) -> Option<SaleLearned> {
         let AchievedSale {
             record,
             price,
@@ -165,7 +167,8 @@ impl SaleLearned {
             Record::Comparable(id) => (Some(id), None),
             Record::Own { sale_id, .. } => (None, Some(sale_id)),
         };
-        let guide_price = guide_rules::value(guide, &engine.pricing_facts()).ok()?;
+        let price_scale_price =
+            price_scale_rules::value(price_scale, &engine.pricing_facts()).ok()?;
         Some(SaleLearned {
             comparable_id,
             sale_id,
@@ -174,7 +177,7 @@ impl SaleLearned {
             sale: valuation::Sale {
                 row: engine_features::row(engine),
                 price: estimate_of(*price),
-                guide_ln: guide_price.ln(),
+                price_scale_ln: price_scale_price.ln(),
                 extra_variance: extra_variance(engine.source),
             },
         })
@@ -184,9 +187,9 @@ impl SaleLearned {
 /// A fit ready to value with.
 pub(crate) struct Learned {
     /// `None` for one that is not kept.
-    pub fit_id: Option<i64>,
+    pub price_model_id: Option<i64>,
     pub fit: Fit,
-    pub guide: Guide,
+    pub price_scale: PriceScale,
     /// In the order in which the fit counts them.
     pub sales: Vec<SaleLearned>,
 }
@@ -195,24 +198,33 @@ pub(crate) struct Learned {
 
 /// List the fits
 ///
-/// The latest first. A fit is made by the service itself when sales, their facts or the guide have changed.
-#[get("/fits", 200 = Page<FitHeading>)]
-async fn list_fits(_by: Staff, list: ListQuery) -> Reply {
+/// The latest first. A fit is made by the service itself when sales, their facts or the price scale have changed.
+#[get("/price-models", 200 = Page<PriceModelHeading>)]
+async fn list_price_models(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
-        let fits_made = fits::table.select(FitHeading::as_select());
-        newest_of_page!(page, fits_made, fits::id)
+        let fits_made = price_models_table::table.select(PriceModelHeading::as_select());
+        newest_of_page!(page, fits_made, price_models_table::id)
     };
-    list.rows(rows, |it: &FitHeading| it.id).await
+    list.rows(rows, |it: &PriceModelHeading| it.id).await
 }
 
 /// Read a fit
 ///
 /// With its hyperparameters, and the sales that do not fit.
-#[get("/fits/{id:\\d+}", 200 = FitShown)]
-async fn get_fit(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
-    let found: Option<(FitHeading, Option<Value>, Value)> = fits::table
+#[get("/price-models/{id:\\d+}", 200 = PriceModelShown)]
+async fn get_price_model(
+    _by: Staff,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+) -> Reply {
+    let found: Option<(PriceModelHeading, Option<Value>, Value)> = price_models_table::table
         .find(*id)
-        .select((FitHeading::as_select(), fits::learned, fits::outliers))
+        .select((
+            PriceModelHeading::as_select(),
+            price_models_table::learned,
+            price_models_table::outliers,
+        ))
         .first(&mut *db.read().await?)
         .await
         .optional()?;
@@ -229,7 +241,7 @@ async fn get_fit(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<
             value: format!("{value:.6}"),
         })
     });
-    let report = FitShown {
+    let report = PriceModelShown {
         hyperparameters: hyperparameters.collect(),
         log_posterior: learned
             .as_ref()
@@ -246,14 +258,14 @@ async fn get_fit(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Refreshed {
     Fitted {
-        fit_id: i64,
+        price_model_id: i64,
     },
     /// The latest fit was made from the same sales and guide.
     Unchanged,
-    /// The guide alone rules.
+    /// The price scale alone rules.
     TooFewSales,
     /// Prices are learned over those of a guide, and none counts today.
-    NoGuide,
+    NoPriceScale,
     /// Another process is at it.
     Busy,
 }
@@ -281,13 +293,13 @@ pub async fn keep_up(
         Refreshed::Fitted { .. }
         | Refreshed::Unchanged
         | Refreshed::TooFewSales
-        | Refreshed::NoGuide => *seen = Some(now),
+        | Refreshed::NoPriceScale => *seen = Some(now),
         Refreshed::Busy => {}
     }
     Ok(())
 }
 
-/// Holds the sales and the guide of today against those of the latest fit, and learns anew where they differ. One process
+/// Holds the sales and the price scale of today against those of the latest fit, and learns anew where they differ. One process
 /// learns at a time, outside of any transaction; the fit is stored whole with its journal entry or not at all.
 pub async fn refresh(db: &Db, today: Day) -> Result<Refreshed, Problem> {
     let done = alone(db, async |conn| refresh_locked(conn, today).await).await?;
@@ -314,11 +326,14 @@ pub(crate) async fn alone<T>(
 
 async fn refresh_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<Refreshed, Problem> {
     let Some(inputs) = load_inputs(conn, today).await? else {
-        return Ok(Refreshed::NoGuide);
+        return Ok(Refreshed::NoPriceScale);
     };
-    let latest: Option<(Vec<u8>, i32)> = fits::table
-        .order(fits::id.desc())
-        .select((fits::inputs_sha256, fits::n_sales))
+    let latest: Option<(Vec<u8>, i32)> = price_models_table::table
+        .order(price_models_table::id.desc())
+        .select((
+            price_models_table::inputs_sha256,
+            price_models_table::n_sales,
+        ))
         .first(conn)
         .await
         .optional()?;
@@ -345,17 +360,17 @@ async fn refresh_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<Refr
                 .map_err(Problem::internal)?,
         )
     };
-    let fit_id = store(conn, today, &inputs, sha256, learned.as_ref()).await?;
+    let price_model_id = store(conn, today, &inputs, sha256, learned.as_ref()).await?;
     Ok(if few {
         Refreshed::TooFewSales
     } else {
-        Refreshed::Fitted { fit_id }
+        Refreshed::Fitted { price_model_id }
     })
 }
 
 /// All that a fit is learned from.
 struct Inputs {
-    guide: Guide,
+    price_scale: PriceScale,
     sales: Vec<SaleLearned>,
     n_not_priced: usize,
 }
@@ -363,7 +378,7 @@ struct Inputs {
 impl Inputs {
     fn sha256(&self) -> Result<Vec<u8>, Problem> {
         let all = json!({
-            "guide": self.guide.terms(),
+            "price_scale": self.price_scale.terms(),
             "features": engine_features::schema(),
             "way": format!("{:?}", FitOptions::default()),
             "sales": self.sales,
@@ -396,17 +411,17 @@ fn fit_of(sales: &[SaleLearned]) -> Result<Fit, FitError> {
 }
 
 impl Learned {
-    /// From the sales that the guide has a price for. Not kept.
+    /// From the sales that the price scale has a price for. Not kept.
     pub(crate) fn from<'a>(
         sales: impl Iterator<Item = &'a AchievedSale>,
-        guide: &Guide,
+        price_scale: &PriceScale,
     ) -> Result<Learned, FitError> {
-        let sales = sales.filter_map(|sale| SaleLearned::of(sale, guide));
+        let sales = sales.filter_map(|sale| SaleLearned::of(sale, price_scale));
         let sales: Vec<SaleLearned> = sales.collect();
         Ok(Learned {
-            fit_id: None,
+            price_model_id: None,
             fit: fit_of(&sales)?,
-            guide: guide.clone(),
+            price_scale: price_scale.clone(),
             sales,
         })
     }
@@ -420,41 +435,47 @@ fn in_numbers(sales: &[SaleLearned]) -> Vec<valuation::Sale> {
 static IN_USE: LazyLock<Mutex<Vec<Arc<Ready>>>> = LazyLock::new(Mutex::default);
 
 struct Ready {
-    fit_id: i64,
+    price_model_id: i64,
     inputs_sha256: Vec<u8>,
     learned: Arc<Learned>,
 }
 
-/// The fit that counts on a day: the latest made up to it. `None` where the guide alone rules.
+/// The fit that counts on a day: the latest made up to it. `None` where the price scale alone rules.
 pub(crate) async fn counting_on(
     conn: &mut AsyncPgConnection,
     on: Day,
 ) -> Result<Option<Arc<Learned>>, Problem> {
-    let latest: Option<(i64, Vec<u8>, i32)> = fits::table
-        .filter(fits::on_day.le(on))
-        .order(fits::id.desc())
-        .select((fits::id, fits::inputs_sha256, fits::n_sales))
+    let latest: Option<(i64, Vec<u8>, i32)> = price_models_table::table
+        .filter(price_models_table::on_day.le(on))
+        .order(price_models_table::id.desc())
+        .select((
+            price_models_table::id,
+            price_models_table::inputs_sha256,
+            price_models_table::n_sales,
+        ))
         .first(conn)
         .await
         .optional()?;
-    let Some((fit_id, inputs_sha256, n_sales)) = latest else {
+    let Some((price_model_id, inputs_sha256, n_sales)) = latest else {
         return Ok(None);
     };
     if usize::try_from(n_sales).is_ok_and(|n| n < FEWEST_SALES) {
         return Ok(None);
     }
     let in_use = || IN_USE.lock().unwrap_or_else(|broken| broken.into_inner());
-    let is_it = |ready: &Arc<Ready>| ready.fit_id == fit_id && ready.inputs_sha256 == inputs_sha256;
+    let is_it = |ready: &Arc<Ready>| {
+        ready.price_model_id == price_model_id && ready.inputs_sha256 == inputs_sha256
+    };
     if let Some(found) = in_use().iter().find(|ready| is_it(ready)) {
         return Ok(Some(Arc::clone(&found.learned)));
     }
-    let learned = Arc::new(made_ready(conn, fit_id).await?);
+    let learned = Arc::new(made_ready(conn, price_model_id).await?);
     let mut ready = in_use();
     ready.truncate(READY - 1);
     ready.insert(
         0,
         Arc::new(Ready {
-            fit_id,
+            price_model_id,
             inputs_sha256,
             learned: Arc::clone(&learned),
         }),
@@ -462,14 +483,19 @@ pub(crate) async fn counting_on(
     Ok(Some(learned))
 }
 
-async fn made_ready(conn: &mut AsyncPgConnection, fit_id: i64) -> Result<Learned, Problem> {
-    let (guide_version, sale_ids, learned): (i32, Vec<i64>, Option<Value>) = fits::table
-        .find(fit_id)
-        .select((fits::guide_version, fits::sale_ids, fits::learned))
-        .first(conn)
-        .await?;
+async fn made_ready(conn: &mut AsyncPgConnection, price_model_id: i64) -> Result<Learned, Problem> {
+    let (price_scale_version, sale_ids, learned): (i32, Vec<i64>, Option<Value>) =
+        price_models_table::table
+            .find(price_model_id)
+            .select((
+                price_models_table::price_scale_version,
+                price_models_table::sale_ids,
+                price_models_table::learned,
+            ))
+            .first(conn)
+            .await?;
     let sales = sales_of(conn, &sale_ids).await?;
-    let guide = price_scale::of_version(conn, guide_version)
+    let price_scale = price_scale::of_version(conn, price_scale_version)
         .await?
         .rules()?;
     let learned = learned.ok_or_else(|| Problem::internal("nothing was learned"))?;
@@ -483,9 +509,9 @@ async fn made_ready(conn: &mut AsyncPgConnection, fit_id: i64) -> Result<Learned
         .map_err(Problem::internal)?
         .map_err(Problem::internal)?;
     Ok(Learned {
-        fit_id: Some(fit_id),
+        price_model_id: Some(price_model_id),
         fit,
-        guide,
+        price_scale,
         sales,
     })
 }
@@ -498,25 +524,25 @@ async fn load_inputs(conn: &mut AsyncPgConnection, today: Day) -> Result<Option<
     let loaded = async {
         conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
             .await?;
-        let Some(guide) = price_scale::in_force(conn, today).await? else {
+        let Some(price_scale) = price_scale::in_force(conn, today).await? else {
             return Ok(None);
         };
         let achieved = achieved_sales::load(conn, today).await?;
-        Ok(Some((guide, achieved)))
+        Ok(Some((price_scale, achieved)))
     }
     .await;
     AnsiTransactionManager::rollback_transaction(conn).await?;
-    let loaded: Result<Option<(GuideVersion, Vec<AchievedSale>)>, Problem> = loaded;
-    let Some((guide, achieved)) = loaded? else {
+    let loaded: Result<Option<(PriceScaleVersion, Vec<AchievedSale>)>, Problem> = loaded;
+    let Some((price_scale, achieved)) = loaded? else {
         return Ok(None);
     };
-    let guide = guide.rules()?;
+    let price_scale = price_scale.rules()?;
     let priced = achieved.iter();
     let sales: Vec<SaleLearned> = priced
-        .filter_map(|sale| SaleLearned::of(sale, &guide))
+        .filter_map(|sale| SaleLearned::of(sale, &price_scale))
         .collect();
     Ok(Some(Inputs {
-        guide,
+        price_scale,
         n_not_priced: achieved.len() - sales.len(),
         sales,
     }))
@@ -532,35 +558,35 @@ async fn store(
     let count = |n: usize| i32::try_from(n).map_err(Problem::internal);
     let (n_sales, n_not_priced) = (count(inputs.sales.len())?, count(inputs.n_not_priced)?);
     let row = (
-        fits::on_day.eq(today),
-        fits::inputs_sha256.eq(sha256),
-        fits::guide_version.eq(inputs.guide.terms().version),
-        fits::n_sales.eq(n_sales),
-        fits::n_not_priced.eq(n_not_priced),
-        fits::learned.eq(learned.map(|(stored, _)| json!(stored))),
-        fits::outliers.eq(learned.map_or(json!([]), |(_, outliers)| json!(outliers))),
+        price_models_table::on_day.eq(today),
+        price_models_table::inputs_sha256.eq(sha256),
+        price_models_table::price_scale_version.eq(inputs.price_scale.terms().version),
+        price_models_table::n_sales.eq(n_sales),
+        price_models_table::n_not_priced.eq(n_not_priced),
+        price_models_table::learned.eq(learned.map(|(stored, _)| json!(stored))),
+        price_models_table::outliers.eq(learned.map_or(json!([]), |(_, outliers)| json!(outliers))),
     );
     AnsiTransactionManager::begin_transaction(conn).await?;
     let stored = async {
         let sale_ids = keep_sales(conn, &inputs.sales).await?;
-        let fit_id: i64 = diesel::insert_into(fits::table)
-            .values((row, fits::sale_ids.eq(sale_ids)))
-            .returning(fits::id)
+        let price_model_id: i64 = diesel::insert_into(price_models_table::table)
+            .values((row, price_models_table::sale_ids.eq(sale_ids)))
+            .returning(price_models_table::id)
             .get_result(conn)
             .await?;
         let entry = Untouched {
-            what: "fit.made",
+            what: "price_model.created",
             stock_no: None,
-            data: json!({"fit_id": fit_id, "n_sales": n_sales}),
+            data: json!({"price_model_id": price_model_id, "n_sales": n_sales}),
         };
         db::record_untouched(conn, today, vec![entry]).await?;
-        Ok::<_, diesel::result::Error>(fit_id)
+        Ok::<_, diesel::result::Error>(price_model_id)
     }
     .await;
     match stored {
-        Ok(fit_id) => {
+        Ok(price_model_id) => {
             AnsiTransactionManager::commit_transaction(conn).await?;
-            Ok(fit_id)
+            Ok(price_model_id)
         }
         Err(error) => {
             AnsiTransactionManager::rollback_transaction(conn).await?;

@@ -1,4 +1,4 @@
-//! The guide: the firm's own starting prices and factors, in versions that are kept for ever.
+//! The price scale: the firm's own starting prices and factors, in versions that are kept for ever.
 
 use crate::{
     ground::{
@@ -11,14 +11,14 @@ use crate::{
         problem::{FieldError, Problem},
         text::Prose,
     },
-    schema::guides,
+    schema::price_scales,
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::Day,
-    pricing::price_scale::{Factor, Guide, GuideTerms, Ratio, Start},
+    pricing::price_scale::{Factor, PriceScale, PriceScaleTerms, Ratio, Start},
 };
 use outshop_operation::{get, post};
 use rust_decimal::Decimal;
@@ -28,19 +28,19 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("prices")
-        .service(get_guide)
-        .service(list_guide_versions)
-        .service(create_guide_version)
-        .service(get_guide_version);
+        .service(get_price_scale)
+        .service(list_price_scale_versions)
+        .service(create_price_scale_version)
+        .service(get_price_scale_version);
 }
 
 // Types
 
-/// A version of the guide, without its rows.
+/// A version of the price scale, without its rows.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = guides)]
-#[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "words": "as agreed at the winter meeting"}))]
-pub struct GuideHeading {
+#[diesel(table_name = price_scales)]
+#[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "notes": "as agreed at the winter meeting"}))]
+pub struct PriceScaleHeading {
     #[schema(minimum = 1)]
     pub version: i32,
     /// The first day on which it can count.
@@ -48,22 +48,22 @@ pub struct GuideHeading {
     pub from: Day,
     /// u of the range likely / (1 + u) to likely x (1 + u), in which the firm expects four prices in five.
     pub uncertainty: Ratio,
-    pub words: Option<Prose>,
+    pub notes: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "words": null,
+#[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "notes": null,
     "starts": [{"kind": "locomotive", "gauge": {"from": {"value": "5", "unit": "in", "mm": "127"},
         "to": {"value": "5", "unit": "in", "mm": "127"}}, "scale": null, "price": "6200.00"}],
     "factors": [{"feature": "build_quality", "level": "fine", "factor": "1.05"}]}))]
-pub struct GuideVersion {
+pub struct PriceScaleVersion {
     #[schema(minimum = 1)]
     pub version: i32,
     /// The first day on which it can count.
     pub from: Day,
     /// u of the range likely / (1 + u) to likely x (1 + u), in which the firm expects four prices in five.
     pub uncertainty: Ratio,
-    pub words: Option<Prose>,
+    pub notes: Option<Prose>,
     #[schema(min_items = 1, max_items = 200)]
     pub starts: Vec<Start>,
     #[schema(max_items = 200)]
@@ -72,7 +72,7 @@ pub struct GuideVersion {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"from": "2026-01-01", "uncertainty": "0.25", "words": "as agreed at the winter meeting",
+#[schema(example = json!({"from": "2026-01-01", "uncertainty": "0.25", "notes": "as agreed at the winter meeting",
     "starts": [
         {"kind": "locomotive", "gauge": {"from": {"value": "5", "unit": "in"}, "to": {"value": "5", "unit": "in"}}, "price": "6200.00"},
         {"kind": "road_engine", "scale": {"from": "2 in to the foot", "to": "3 in to the foot"}, "price": "8000.00"},
@@ -80,13 +80,13 @@ pub struct GuideVersion {
     "factors": [
         {"feature": "build_quality", "level": "fine", "factor": "1.05"},
         {"feature": "motion", "level": "worn", "factor": "0.96"}]}))]
-pub struct NewGuideVersion {
+pub struct NewPriceScaleVersion {
     /// The first day on which it can count. Of all versions that can count on a day, the one with the latest such day
     /// does, and of two from one day the later one.
     pub from: Day,
     /// Up to 2: u of the range likely / (1 + u) to likely x (1 + u), in which the firm expects four prices in five.
     pub uncertainty: Ratio,
-    pub words: Option<Prose>,
+    pub notes: Option<Prose>,
     /// One starting price at most for any engine.
     #[schema(min_items = 1, max_items = 200)]
     pub starts: Vec<Start>,
@@ -96,10 +96,10 @@ pub struct NewGuideVersion {
     pub factors: Vec<Factor>,
 }
 
-impl NewGuideVersion {
+impl NewPriceScaleVersion {
     /// Tells all broken rules at once.
     fn check(&self) -> Result<(), Problem> {
-        let terms = GuideTerms {
+        let terms = PriceScaleTerms {
             // Its number is given when it is stored; no rule asks which.
             version: 1,
             from: self.from,
@@ -114,7 +114,7 @@ impl NewGuideVersion {
                 detail: "more than 2: a range that wide says nothing".to_owned(),
             });
         }
-        if let Err(faults) = Guide::new(terms) {
+        if let Err(faults) = PriceScale::new(terms) {
             errors.extend(faults.iter().take(100).map(|fault| FieldError {
                 pointer: fault.pointer(),
                 detail: fault.to_string(),
@@ -128,10 +128,10 @@ impl NewGuideVersion {
     }
 }
 
-impl GuideVersion {
+impl PriceScaleVersion {
     /// As the rules of pricing take it.
-    pub(crate) fn rules(self) -> Result<Guide, Problem> {
-        Guide::new(GuideTerms {
+    pub(crate) fn rules(self) -> Result<PriceScale, Problem> {
+        PriceScale::new(PriceScaleTerms {
             version: self.version,
             from: self.from,
             uncertainty: self.uncertainty,
@@ -148,118 +148,125 @@ impl GuideVersion {
 
 // Routes
 
-/// Read the guide
+/// Read the price scale
 ///
 /// The version that counts today.
-#[get("/guide", 200 = GuideVersion)]
-async fn get_guide(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
+#[get("/price-scale", 200 = PriceScaleVersion)]
+async fn get_price_scale(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let found = in_force(&mut *db.read().await?, actor.today).await?;
-    let guide = found.ok_or_else(|| {
-        Problem::not_found("no guide counts today; the proprietor writes one at /v1/guide/versions")
+    let price_scale = found.ok_or_else(|| {
+        Problem::not_found(
+            "no guide counts today; the proprietor writes one at /v1/price-scale/versions",
+        )
     })?;
-    shown(&req, &guide)
+    shown(&req, &price_scale)
 }
 
-/// List the versions of the guide
-#[get("/guide/versions", 200 = Page<GuideHeading>)]
-async fn list_guide_versions(_by: Staff, list: ListQuery) -> Reply {
+/// List the versions of the price scale
+#[get("/price-scale/versions", 200 = Page<PriceScaleHeading>)]
+async fn list_price_scale_versions(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
-        let mut query = guides::table
-            .select(GuideHeading::as_select())
-            .order(guides::version)
+        let mut query = price_scales::table
+            .select(PriceScaleHeading::as_select())
+            .order(price_scales::version)
             .limit(page.limit)
             .into_boxed();
         if let Some(after) = page.after_id() {
-            query = query.filter(guides::version.gt(i32::try_from(after).unwrap_or(i32::MAX)));
+            query =
+                query.filter(price_scales::version.gt(i32::try_from(after).unwrap_or(i32::MAX)));
         }
         query
     };
-    list.rows(rows, |it: &GuideHeading| i64::from(it.version))
+    list.rows(rows, |it: &PriceScaleHeading| i64::from(it.version))
         .await
 }
 
-/// Write a version of the guide
+/// Write a version of the price scale
 ///
 /// Kept for ever, as valuations rest on it; a mistake is mended by another version.
-#[post("/guide/versions", 201 = GuideVersion)]
-async fn create_guide_version(
+#[post("/price-scale/versions", 201 = PriceScaleVersion)]
+async fn create_price_scale_version(
     Owner(actor): Owner,
     db: web::Data<Db>,
-    new: Body<NewGuideVersion>,
+    new: Body<NewPriceScaleVersion>,
 ) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
-        let guide = insert(tx, &new).await?;
-        Ok((format!("/v1/guide/versions/{}", guide.version), guide))
+        let price_scale = insert(tx, &new).await?;
+        Ok((
+            format!("/v1/price-scale/versions/{}", price_scale.version),
+            price_scale,
+        ))
     })
     .await
 }
 
-/// Read a version of the guide
-#[get("/guide/versions/{version:\\d+}", 200 = GuideVersion)]
-async fn get_guide_version(
+/// Read a version of the price scale
+#[get("/price-scale/versions/{version:\\d+}", 200 = PriceScaleVersion)]
+async fn get_price_scale_version(
     _by: Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     version: web::Path<i32>,
 ) -> Reply {
-    let row: Option<Row> = guides::table
+    let row: Option<Row> = price_scales::table
         .find(*version)
         .select(Row::as_select())
         .first(&mut *db.read().await?)
         .await
         .optional()?;
-    let row = row
-        .ok_or_else(|| Problem::not_found(format!("there is no version {version} of the guide")))?;
-    shown(&req, &row.guide()?)
+    let row = row.ok_or_else(|| {
+        Problem::not_found(format!("there is no version {version} of the price scale"))
+    })?;
+    shown(&req, &row.price_scale()?)
 }
 
 // SQL
 
 #[derive(Queryable, Selectable)]
-#[diesel(table_name = guides)]
+#[diesel(table_name = price_scales)]
 struct Row {
     #[diesel(embed)]
-    heading: GuideHeading,
+    heading: PriceScaleHeading,
     starts: Value,
     factors: Value,
 }
 
 impl Row {
-    fn guide(self) -> Result<GuideVersion, Problem> {
-        let GuideHeading {
+    fn price_scale(self) -> Result<PriceScaleVersion, Problem> {
+        let PriceScaleHeading {
             version,
             from,
             uncertainty,
-            words,
+            notes,
         } = self.heading;
-        Ok(GuideVersion {
+        Ok(PriceScaleVersion {
             version,
             from,
             uncertainty,
-            words,
+            notes,
             starts: serde_json::from_value(self.starts).map_err(Problem::internal)?,
             factors: serde_json::from_value(self.factors).map_err(Problem::internal)?,
         })
     }
 }
 
-async fn insert(tx: &mut Tx<'_>, new: &NewGuideVersion) -> Result<GuideVersion, Problem> {
+async fn insert(tx: &mut Tx<'_>, new: &NewPriceScaleVersion) -> Result<PriceScaleVersion, Problem> {
     let starts = new.starts.iter().map(as_written).collect();
-    let row: Row = diesel::insert_into(guides::table)
+    let row: Row = diesel::insert_into(price_scales::table)
         .values((
-            guides::from_day.eq(new.from),
-            guides::uncertainty.eq(new.uncertainty),
-            guides::words.eq(&new.words),
-            guides::starts.eq(Value::Array(starts)),
-            guides::factors.eq(json!(new.factors)),
+            price_scales::from_day.eq(new.from),
+            price_scales::uncertainty.eq(new.uncertainty),
+            price_scales::notes.eq(&new.notes),
+            price_scales::starts.eq(Value::Array(starts)),
+            price_scales::factors.eq(json!(new.factors)),
         ))
         .returning(Row::as_returning())
         .get_result(tx.conn())
         .await?;
     let data = json!({"version": row.heading.version, "from": row.heading.from});
-    tx.record("guide.written", None, data).await?;
-    row.guide()
+    tx.record("price_scale.created", None, data).await?;
+    row.price_scale()
 }
 
 /// Without the converted figures, which are no part of what is read back.
@@ -277,26 +284,26 @@ fn as_written(start: &Start) -> Value {
 pub(crate) async fn of_version(
     conn: &mut AsyncPgConnection,
     version: i32,
-) -> Result<GuideVersion, Problem> {
-    let row: Row = guides::table
+) -> Result<PriceScaleVersion, Problem> {
+    let row: Row = price_scales::table
         .find(version)
         .select(Row::as_select())
         .first(conn)
         .await?;
-    row.guide()
+    row.price_scale()
 }
 
 /// The version that counts on that day.
 pub(crate) async fn in_force(
     conn: &mut AsyncPgConnection,
     on: Day,
-) -> Result<Option<GuideVersion>, Problem> {
-    let row: Option<Row> = guides::table
-        .filter(guides::from_day.le(on))
-        .order((guides::from_day.desc(), guides::version.desc()))
+) -> Result<Option<PriceScaleVersion>, Problem> {
+    let row: Option<Row> = price_scales::table
+        .filter(price_scales::from_day.le(on))
+        .order((price_scales::from_day.desc(), price_scales::version.desc()))
         .select(Row::as_select())
         .first(conn)
         .await
         .optional()?;
-    row.map(Row::guide).transpose()
+    row.map(Row::price_scale).transpose()
 }

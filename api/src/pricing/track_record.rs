@@ -18,7 +18,7 @@ use outshop_core::{
     days::Day,
     money::Money,
     pricing::{
-        ratios::{self, Judged, NoStudy, Pair, RatioStudy, Verdict},
+        ratios::{self, Judged, JudgedResult, NoStudy, Pair, RatioStudy},
         valuation::estimate_of,
     },
 };
@@ -140,10 +140,10 @@ pub struct EstimateAndPrice {
 /// Statistics of estimate over price, with the ranges of acceptance of the IAAO Standard on Ratio Studies (2013).
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(as = RatioStudy, example = json!({"n_pairs": 17, "few_pairs": true,
-    "median_ratio": {"value": "0.8200", "from": "0.9000", "to": "1.1000", "verdict": "below"},
-    "cod": {"value": "14.5238", "from": "5.0000", "to": "20.0000", "verdict": "within"},
-    "prd": {"value": "0.9766", "from": "0.9800", "to": "1.0300", "verdict": "not_judged"},
-    "prb": {"value": "0.1355", "from": "-0.0500", "to": "0.0500", "verdict": "above"}}))]
+    "median_ratio": {"value": "0.8200", "from": "0.9000", "to": "1.1000", "result": "below"},
+    "cod": {"value": "14.5238", "from": "5.0000", "to": "20.0000", "result": "within"},
+    "prd": {"value": "0.9766", "from": "0.9800", "to": "1.0300", "result": "not_judged"},
+    "prb": {"value": "0.1355", "from": "-0.0500", "to": "0.0500", "result": "above"}}))]
 pub struct StudyShown {
     #[schema(minimum = 2)]
     pub n_pairs: usize,
@@ -169,7 +169,7 @@ pub struct Judgement {
     pub from: String,
     #[schema(max_length = 40)]
     pub to: String,
-    pub verdict: Verdict,
+    pub result: JudgedResult,
 }
 
 impl From<Judged> for Judgement {
@@ -178,7 +178,7 @@ impl From<Judged> for Judgement {
             value: format!("{:.4}", judged.value),
             from: format!("{:.4}", judged.from),
             to: format!("{:.4}", judged.to),
-            verdict: judged.verdict,
+            result: judged.result,
         }
     }
 }

@@ -44,7 +44,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(list_valuations)
         .service(create_valuation)
         .service(list_all_valuations)
-        .service(value_many)
+        .service(create_valuations)
         .service(get_valuation);
 }
 
@@ -52,17 +52,17 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 /// What an engine would fetch on a day, as it was answered.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 77, "stock_no": 10, "on": "2026-05-14", "basis": "sales", "guide_version": 3, "fit_id": 12,
+#[schema(example = json!({"id": 77, "stock_no": 10, "on": "2026-05-14", "basis": "sales", "price_scale_version": 3, "price_model_id": 12,
     "low": "5612.40", "likely": "6480.15", "high": "7482.06", "level_percent": 80, "start": "6200.00",
-    "steps": [{"feature": "build_quality", "level": "fine", "from": "guide", "factor": "1.05", "effect": "309.20"},
+    "steps": [{"feature": "build_quality", "level": "fine", "from": "price_scale", "factor": "1.05", "effect": "309.20"},
         {"feature": "market", "level": null, "from": "sales", "factor": "0.995415", "effect": "-29.05"}],
     "not_known": ["papers"],
     "comparables": [{"comparable_id": 903, "sale_id": null, "on": "2025-11-08", "price": "6200.00", "weight": "0.2113",
-        "adjusted_price": "6510.00", "steps": [{"difference": "guide", "factor": "1.050000", "price": "6510.00"}]}],
+        "adjusted_price": "6510.00", "steps": [{"difference": "price_scale", "factor": "1.050000", "price": "6510.00"}]}],
     "would_narrow": [{"feature": "papers_months_left", "share": "0.0412"}],
     "supposing": [{"supposing": {"grades": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
             "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": "good", "completeness": null},
-            "build_quality": null, "working_order": null, "papers_months_left": null, "goes_with": [], "finished_jobs": [],
+            "build_quality": null, "working_order": null, "papers_months_left": null, "included_items": [], "finished_jobs": [],
             "tests_passed": []},
         "low": "5740.10", "likely": "6627.61", "high": "7652.34", "difference": "147.46"}],
     "warnings": ["builder: no more than 2 of the sales were of such an engine."]}))]
@@ -126,7 +126,7 @@ pub struct NewValuations {
     {"stock_no": 10, "valuation_id": 78, "low": "5612.40", "likely": "6480.15", "high": "7482.06", "likely_before": "6510.00",
         "not_valued": null},
     {"stock_no": 11, "valuation_id": null, "low": null, "likely": null, "high": null, "likely_before": null,
-        "not_valued": "version 3 of the guide gives no price: the gauge is not known; record it on the engine"}]}))]
+        "not_valued": "version 3 of the price scale gives no price: the gauge is not known; record it on the engine"}]}))]
 pub struct Revaluation {
     pub on: Day,
     #[schema(minimum = 50, maximum = 95)]
@@ -212,7 +212,7 @@ async fn list_valuations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) 
 /// Value an engine
 ///
 /// From what is on record of the engine, its surveys and its papers up to that day, and from the sales learned from by
-/// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the guide's starting
+/// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the price scale's starting
 /// price to the likely one is explained.
 #[post("/engines/{stock_no:\\d+}/valuations", 201 = Valuation)]
 async fn create_valuation(
@@ -254,7 +254,11 @@ async fn list_all_valuations(_by: Staff, list: ListQuery<ValuationFilters>) -> R
 /// All that are in stock, or those named, each as `POST /v1/engines/{stock_no}/valuations` does. One that has no price is
 /// told with the reason, and the others are valued.
 #[post("/valuations", 201 = Revaluation)]
-async fn value_many(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewValuations>) -> Reply {
+async fn create_valuations(
+    Selling(actor): Selling,
+    db: web::Data<Db>,
+    new: Body<NewValuations>,
+) -> Reply {
     let on = new.on.unwrap_or(actor.today);
     let level_percent = new.level_percent.unwrap_or(80);
     let rules = NewValuation {
@@ -284,7 +288,7 @@ async fn value_many(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewVal
     for (stock_no, answer) in stock_nos.into_iter().zip(answers) {
         match answer {
             Ok(answer) => answered.push((stock_no, answer)),
-            Err(why) => not_valued.push(Revalued::not_valued(stock_no, &why)),
+            Err(reason) => not_valued.push(Revalued::not_valued(stock_no, &reason)),
         }
     }
     db.create(&actor, &new, async |tx| {
@@ -322,7 +326,7 @@ impl Revalued {
         }
     }
 
-    fn not_valued(stock_no: i32, why: &Problem) -> Revalued {
+    fn not_valued(stock_no: i32, reason: &Problem) -> Revalued {
         Revalued {
             stock_no,
             valuation_id: None,
@@ -330,7 +334,7 @@ impl Revalued {
             likely: None,
             high: None,
             likely_before: None,
-            not_valued: Some(why.to_string()),
+            not_valued: Some(reason.to_string()),
         }
     }
 }
@@ -423,8 +427,8 @@ struct Row {
     stock_no: i32,
     on_day: Day,
     basis: ValuationBasis,
-    guide_version: i32,
-    fit_id: Option<i64>,
+    price_scale_version: i32,
+    price_model_id: Option<i64>,
     low: Money,
     likely: Money,
     high: Money,
@@ -439,12 +443,12 @@ impl Row {
             on: self.on_day,
             answer: Answer {
                 basis: self.basis,
-                guide_version: self.guide_version,
-                fit_id: self.fit_id,
+                price_scale_version: self.price_scale_version,
+                price_model_id: self.price_model_id,
                 low: self.low,
                 likely: self.likely,
                 high: self.high,
-                why: serde_json::from_value(self.answer).map_err(Problem::internal)?,
+                reason: serde_json::from_value(self.answer).map_err(Problem::internal)?,
             },
         })
     }
@@ -534,12 +538,12 @@ async fn insert(
                 valuations::stock_no.eq(stock_no),
                 valuations::on_day.eq(on),
                 valuations::basis.eq(answer.basis),
-                valuations::guide_version.eq(answer.guide_version),
-                valuations::fit_id.eq(answer.fit_id),
+                valuations::price_scale_version.eq(answer.price_scale_version),
+                valuations::price_model_id.eq(answer.price_model_id),
                 valuations::low.eq(answer.low),
                 valuations::likely.eq(answer.likely),
                 valuations::high.eq(answer.high),
-                valuations::answer.eq(json!(answer.why)),
+                valuations::answer.eq(json!(answer.reason)),
             )
         })
         .collect();
@@ -561,7 +565,7 @@ async fn insert(
     let kept: Vec<Valuation> = kept.collect();
     let entries = kept.iter().map(|valuation| {
         let answer = &valuation.answer;
-        let data = json!({"valuation_id": valuation.id, "guide_version": answer.guide_version, "fit_id": answer.fit_id,
+        let data = json!({"valuation_id": valuation.id, "price_scale_version": answer.price_scale_version, "price_model_id": answer.price_model_id,
             "likely": answer.likely});
         (Some(valuation.stock_no), data)
     });

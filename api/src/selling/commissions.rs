@@ -49,7 +49,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("money")
         .service(get_commission)
         .service(list_payouts)
-        .service(pay_owner)
+        .service(record_payout)
         .service(get_payout);
 }
 
@@ -57,7 +57,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 /// The statement for the owner of an engine that was sold on commission.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"sale_id": 31, "stock_no": 10, "owner_id": 12, "on": "2026-05-14", "undone_on": null, "price": "5400.00", "reserve": "5000.00",
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "owner_id": 12, "on": "2026-05-14", "sale_cancelled_on": null, "price": "5400.00", "reserve": "5000.00",
     "tax_position": "commission_in_owners_name", "commission_percent": "8", "commission_fixed": null, "commission": "432.00",
     "rate_percent": "20", "vat": "86.40", "payout_due": "4881.60", "paid_out": "0.00", "still_due": "4881.60",
     "paid_by_buyer": "600.00"}))]
@@ -68,7 +68,7 @@ pub struct Commission {
     /// The day of the sale.
     pub on: Day,
     /// The day on which the sale was undone: nothing is due of it then, and what the owner was paid comes back.
-    pub undone_on: Option<Day>,
+    pub sale_cancelled_on: Option<Day>,
     pub price: Money,
     pub reserve: Option<Money>,
     pub tax_position: TaxPosition,
@@ -106,7 +106,7 @@ pub struct CommissionStatement {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = payouts)]
-#[schema(example = json!({"id": 8, "sale_id": 31, "on": "2026-05-14", "amount": "4881.60", "method": "transfer", "note": null}))]
+#[schema(example = json!({"id": 8, "sale_id": 31, "on": "2026-05-14", "amount": "4881.60", "method": "transfer", "notes": null}))]
 pub struct Payout {
     pub id: i64,
     pub sale_id: i64,
@@ -115,7 +115,7 @@ pub struct Payout {
     /// Paid to the owner; below 0 when it came back.
     pub amount: Money,
     pub method: PaymentMethod,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -134,7 +134,7 @@ pub struct NewPayout {
     /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 impl NewPayout {
@@ -190,7 +190,7 @@ async fn list_payouts(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Re
 ///
 /// Never more than is due, and not before the buyer has paid the whole price unless the request says so.
 #[post("/sales/{id:\\d+}/payouts", 201 = Payout, params(("id" = i64, Path, example = 4, minimum = 1)))]
-async fn pay_owner(
+async fn record_payout(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -235,7 +235,7 @@ async fn pay_owner(
                 payouts::on_day.eq(new.on),
                 payouts::amount.eq(new.amount),
                 payouts::method.eq(new.method),
-                payouts::note.eq(&new.note),
+                payouts::notes.eq(&new.notes),
             ))
             .returning(Payout::as_returning())
             .get_result(tx.conn())
@@ -310,7 +310,7 @@ pub(crate) async fn of_sale(
         agreed.tax_position,
         rate_percent,
     )?;
-    if terms.undone_on.is_some() {
+    if terms.sale_cancelled_on.is_some() {
         (made.commission, made.vat, made.payout_due) = <(Money, Money, Money)>::default();
     }
     let paid_out: Option<Money> = payouts::table
@@ -324,7 +324,7 @@ pub(crate) async fn of_sale(
         stock_no: terms.stock_no,
         owner_id: agreed.owner,
         on: terms.on,
-        undone_on: terms.undone_on,
+        sale_cancelled_on: terms.sale_cancelled_on,
         price: terms.price,
         reserve: agreed.reserve,
         tax_position: agreed.tax_position,

@@ -24,7 +24,9 @@ use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    books::terms::{LastDays, LastDaysQuestion, Repair, called_off, last_days},
+    books::terms::{
+        Repair, StatutoryDeadlines, StatutoryDeadlinesQuestion, called_off, statutory_deadlines,
+    },
     days::Day,
     trade::ReturnReason,
 };
@@ -36,10 +38,10 @@ use utoipa::ToSchema;
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
         .service(list_complaints)
-        .service(complain)
+        .service(record_complaint)
         .service(get_complaint)
         .service(change_complaint)
-        .service(get_last_days);
+        .service(get_statutory_deadlines);
 }
 
 /// As many as the calculation takes.
@@ -51,14 +53,14 @@ const MOST_COMPLAINTS: i64 = 100;
 /// right to reject do not run.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = complaints)]
-#[schema(example = json!({"id": 5, "sale_id": 31, "asked_on": "2026-05-20", "words": "the left injector blows back",
+#[schema(example = json!({"id": 5, "sale_id": 31, "asked_on": "2026-05-20", "description": "the left injector blows back",
     "given_back_on": null}))]
 pub struct Complaint {
     pub id: i64,
     pub sale_id: i64,
     pub asked_on: Day,
     /// What is complained of.
-    pub words: Prose,
+    pub description: Prose,
     /// The day on which the buyer had the engine back; null while it is away.
     pub given_back_on: Option<Day>,
 }
@@ -66,12 +68,12 @@ pub struct Complaint {
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = complaints)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"asked_on": "2026-05-20", "words": "the left injector blows back"}))]
+#[schema(example = json!({"asked_on": "2026-05-20", "description": "the left injector blows back"}))]
 pub struct NewComplaint {
     /// From the day of the delivery to today, and not after the engine came back for good.
     pub asked_on: Day,
     /// What is complained of.
-    pub words: Prose,
+    pub description: Prose,
     /// From the day of asking to today; left out while the engine is away.
     pub given_back_on: Option<Day>,
 }
@@ -90,14 +92,14 @@ pub struct ComplaintPatch {
     "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "refund_by": "2025-07-10", "rules": [
         {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
             "confidence": "published"}]}))]
-pub struct SaleLastDays {
+pub struct SaleStatutoryDeadlines {
     pub sale_id: i64,
     /// Null until the engine has left: no day runs before.
     pub delivered_on: Option<Day>,
     /// The day of the return on record.
     pub sent_back_on: Option<Day>,
     #[serde(flatten)]
-    pub days: LastDays,
+    pub days: StatutoryDeadlines,
 }
 
 // Routes
@@ -120,7 +122,7 @@ async fn list_complaints(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Rep
 ///
 /// At most 100 for a sale. One that is open when the engine has come back for good is a finding of the engine, with its words.
 #[post("/sales/{id:\\d+}/complaints", 201 = Complaint)]
-async fn complain(
+async fn record_complaint(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -146,10 +148,10 @@ async fn complain(
             .get_result(tx.conn())
             .await?;
         let mut entry = json!({"complaint_id": made.id, "sale_id": *id});
-        if sale.terms.undone_on.is_some() {
+        if sale.terms.sale_cancelled_on.is_some() {
             entry["findings"] = json!(become_findings(tx, &sale).await?);
         }
-        tx.record("complaint.recorded", Some(sale.terms.stock_no), entry)
+        tx.record("complaint.created", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/complaints/{}", made.id), made))
     })
@@ -199,8 +201,8 @@ async fn change_complaint(
 ///
 /// From the delivery, the repairs under complaint and the return on record, by the rows of the firm's jurisdiction in force on
 /// the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing is stored.
-#[get("/sales/{id:\\d+}/last-days", 200 = SaleLastDays)]
-async fn get_last_days(
+#[get("/sales/{id:\\d+}/statutory-deadlines", 200 = SaleStatutoryDeadlines)]
+async fn get_statutory_deadlines(
     _by: SellingRead,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -260,7 +262,11 @@ pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<
         .filter(findings::id.is_null())
         .order(complaints::id)
         .limit(MOST_COMPLAINTS)
-        .select((complaints::id, complaints::asked_on, complaints::words))
+        .select((
+            complaints::id,
+            complaints::asked_on,
+            complaints::description,
+        ))
         .load(tx.conn())
         .await?;
     let mut found = Vec::with_capacity(open.len());
@@ -274,31 +280,38 @@ pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<
 /// The days on which the buyer had the engine.
 async fn complaint_span(tx: &mut Tx<'_>, sale: &Sale) -> Result<(Day, Option<Day>), Problem> {
     match deliveries::of_sale(tx.conn(), sale.terms.id).await? {
-        Some((_, delivered_on)) => Ok((delivered_on, sale.terms.undone_on)),
+        Some((_, delivered_on)) => Ok((delivered_on, sale.terms.sale_cancelled_on)),
         None => Err(Problem::conflict("the engine has not been delivered")),
     }
 }
 
-async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDays, Problem> {
+async fn of_sale(
+    conn: &mut AsyncPgConnection,
+    sale: &Sale,
+) -> Result<SaleStatutoryDeadlines, Problem> {
     let terms = &sale.terms;
     let jurisdiction = firm::find(conn).await?.jurisdiction;
     let rows = statutory_periods::of(conn, &jurisdiction).await?;
     let Some((_, delivered_on)) = deliveries::of_sale(conn, terms.id).await? else {
         let protected = terms.at_distance && terms.buyer_is_consumer;
-        return Ok(SaleLastDays {
+        return Ok(SaleStatutoryDeadlines {
             sale_id: terms.id,
             delivered_on: None,
             sent_back_on: None,
-            days: match terms.cancelled_on.or(terms.undone_on).filter(|_| protected) {
-                Some(told_on) => called_off(&jurisdiction, told_on, &rows),
-                None => LastDays::none(),
+            days: match terms
+                .cancelled_on
+                .or(terms.sale_cancelled_on)
+                .filter(|_| protected)
+            {
+                Some(notified_on) => called_off(&jurisdiction, notified_on, &rows),
+                None => StatutoryDeadlines::none(),
             },
         });
     };
     let returned = returns::of_sale(conn, terms.id).await?;
     let sent_back_on = returned.as_ref().map(|made| made.on);
     let rejected_on = returned
-        .filter(|made| made.why == ReturnReason::Rejected)
+        .filter(|made| made.reason == ReturnReason::Rejected)
         .map(|made| made.on);
     let protected = terms.at_distance && terms.buyer_is_consumer;
     let repairs: Vec<(Day, Option<Day>)> = complaints::table
@@ -312,7 +325,7 @@ async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDa
         asked_on,
         returned_on,
     });
-    let question = LastDaysQuestion {
+    let question = StatutoryDeadlinesQuestion {
         jurisdiction,
         sold_at_distance: terms.at_distance,
         delivered_on: Some(delivered_on),
@@ -328,12 +341,12 @@ async fn of_sale(conn: &mut AsyncPgConnection, sale: &Sale) -> Result<SaleLastDa
         buyer_is_consumer: terms.buyer_is_consumer,
         informed_of_cancellation_on: Some(terms.informed_of_cancellation_on),
     };
-    Ok(SaleLastDays {
+    Ok(SaleStatutoryDeadlines {
         sale_id: terms.id,
         delivered_on: Some(delivered_on),
         sent_back_on,
         // Days were checked when they came in.
-        days: last_days(&question, &rows)
+        days: statutory_deadlines(&question, &rows)
             .map_err(|faults| Problem::internal(format!("{faults:?}")))?,
     })
 }

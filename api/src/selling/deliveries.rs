@@ -11,7 +11,7 @@ use crate::{
         problem::{Problem, all_hold},
         text::{Code, Line, Text},
     },
-    schema::{boiler_fittings, boilers, deliveries},
+    schema::{boiler_installations, boilers, deliveries},
     selling::sales,
     stock,
     workshop::readiness,
@@ -22,7 +22,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::{codes::Jurisdiction, readiness::Gate},
     days::Day,
-    trade::DeliveryManner,
+    trade::DeliveryMethod,
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -31,7 +31,7 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(deliver)
+        .service(record_delivery)
         .service(list_deliveries)
         .service(get_delivery);
 }
@@ -40,8 +40,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = deliveries)]
-#[schema(example = json!({"id": 31, "sale_id": 31, "stock_no": 10, "on": "2026-05-14", "manner": "collection",
-    "handed_to": "Odo Fenwright", "what_went_with_it": "box, fire irons, boiler papers", "carrier": null,
+#[schema(example = json!({"id": 31, "sale_id": 31, "stock_no": 10, "on": "2026-05-14", "method": "collection",
+    "handed_to": "Odo Fenwright", "items_handed_over": "box, fire irons, boiler papers", "carrier": null,
     "carrier_reference": null, "country": null}))]
 pub struct Delivery {
     pub id: i64,
@@ -49,10 +49,10 @@ pub struct Delivery {
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    pub manner: DeliveryManner,
+    pub method: DeliveryMethod,
     /// Who signed for it.
     pub handed_to: Line,
-    pub what_went_with_it: Option<Text<1000>>,
+    pub items_handed_over: Option<Text<1000>>,
     pub carrier: Option<Line>,
     /// As the carrier wrote it.
     pub carrier_reference: Option<Code>,
@@ -63,16 +63,16 @@ pub struct Delivery {
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = deliveries)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "manner": "collection", "handed_to": "Odo Fenwright",
-    "what_went_with_it": "box, fire irons, boiler papers"}))]
+#[schema(example = json!({"on": "2026-05-14", "method": "collection", "handed_to": "Odo Fenwright",
+    "items_handed_over": "box, fire irons, boiler papers"}))]
 pub struct NewDelivery {
     /// The day the engine leaves; its papers have to hold on this day.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    pub manner: DeliveryManner,
+    pub method: DeliveryMethod,
     /// Who signs for it: the buyer, or the driver.
     pub handed_to: Line,
-    pub what_went_with_it: Option<Text<1000>>,
+    pub items_handed_over: Option<Text<1000>>,
     /// For `carrier`, and for an `export` that a carrier takes.
     pub carrier: Option<Line>,
     /// As the carrier wrote it; only beside `carrier`.
@@ -85,13 +85,13 @@ impl NewDelivery {
     /// What belongs to the manner is there, and nothing else.
     fn check(&self, sold_on: Day, buyer_abroad: bool) -> Result<(), Problem> {
         let early = format!("before the engine was sold on {sold_on}");
-        let export = self.manner == DeliveryManner::Export;
-        let carried = self.manner == DeliveryManner::Carrier;
+        let export = self.method == DeliveryMethod::Export;
+        let carried = self.method == DeliveryMethod::Carrier;
         all_hold([
             (self.on >= sold_on, "/on", early.as_str()),
             (
                 !export || buyer_abroad,
-                "/manner",
+                "/method",
                 "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there",
             ),
             (
@@ -129,7 +129,7 @@ impl NewDelivery {
 ///
 /// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
 #[post("/engines/{stock_no:\\d+}/deliveries", 201 = Delivery)]
-async fn deliver(
+async fn record_delivery(
     Selling(actor): Selling,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
@@ -191,10 +191,10 @@ async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem>
     let _held: Vec<i64> = boilers::table
         .filter(
             boilers::id.eq_any(
-                boiler_fittings::table
-                    .filter(boiler_fittings::stock_no.eq(stock_no))
-                    .filter(boiler_fittings::taken_out_on.is_null())
-                    .select(boiler_fittings::boiler_id),
+                boiler_installations::table
+                    .filter(boiler_installations::stock_no.eq(stock_no))
+                    .filter(boiler_installations::removed_on.is_null())
+                    .select(boiler_installations::boiler_id),
             ),
         )
         .select(boilers::id)

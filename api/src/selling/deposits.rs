@@ -39,10 +39,10 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(receive_deposit)
+        .service(record_deposit)
         .service(list_deposits)
         .service(get_deposit)
-        .service(return_deposit)
+        .service(record_deposit_return)
         .service(get_receipt);
 }
 
@@ -62,13 +62,13 @@ pub struct Received {
     pub method: PaymentMethod,
     /// The payer paid notes into the firm's bank account.
     pub notes_into_bank: bool,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 /// It is owed to whom it came from until it is set off at the sale or returned.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 5, "receipt_no": 5, "reservation_id": 9, "on": "2026-05-14", "amount": "500.00", "method": "transfer",
-    "notes_into_bank": false, "note": null, "stock_no": 10, "person_id": 12, "held": true, "payment_id": null, "returned": null}))]
+    "notes_into_bank": false, "notes": null, "stock_no": 10, "person_id": 12, "held": true, "payment_id": null, "returned": null}))]
 pub struct Deposit {
     #[serde(flatten)]
     pub received: Received,
@@ -83,13 +83,13 @@ pub struct Deposit {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = deposit_returns)]
-#[schema(example = json!({"id": 2, "on": "2026-05-20", "method": "transfer", "because": "the sale did not come about"}))]
+#[schema(example = json!({"id": 2, "on": "2026-05-20", "method": "transfer", "reason": "the sale did not come about"}))]
 pub struct DepositReturn {
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub method: PaymentMethod,
-    pub because: Option<Text<1000>>,
+    pub reason: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -108,12 +108,12 @@ pub struct NewDeposit {
     /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-20", "method": "transfer", "because": "the sale did not come about"}))]
+#[schema(example = json!({"on": "2026-05-20", "method": "transfer", "reason": "the sale did not come about"}))]
 pub struct NewDepositReturn {
     /// From the day of the deposit to today, in an open tax period.
     pub on: Day,
@@ -122,7 +122,7 @@ pub struct NewDepositReturn {
     /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    pub because: Option<Text<1000>>,
+    pub reason: Option<Text<1000>>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -218,7 +218,7 @@ pub struct Receipt {
 ///
 /// For a live reservation. It gets the next number of the firm's receipts.
 #[post("/reservations/{id:\\d+}/deposits", 201 = Deposit)]
-async fn receive_deposit(
+async fn record_deposit(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -302,7 +302,7 @@ async fn get_deposit(
 ///
 /// Whole and once; not one that was set off at the sale.
 #[post("/deposits/{id:\\d+}/returns", 201 = Deposit)]
-async fn return_deposit(
+async fn record_deposit_return(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -331,7 +331,7 @@ async fn return_deposit(
                 deposit_returns::deposit_id.eq(*id),
                 deposit_returns::on_day.eq(new.on),
                 deposit_returns::method.eq(new.method),
-                deposit_returns::because.eq(&new.because),
+                deposit_returns::reason.eq(&new.reason),
             ))
             .returning(deposit_returns::id)
             .get_result(tx.conn())
@@ -423,7 +423,7 @@ async fn insert(tx: &mut Tx<'_>, reservation: i64, new: &NewDeposit) -> Result<i
             deposits::amount.eq(new.amount),
             deposits::method.eq(new.method),
             deposits::notes_into_bank.eq(new.notes_into_bank),
-            deposits::note.eq(&new.note),
+            deposits::notes.eq(&new.notes),
         ))
         .returning(deposits::id)
         .get_result(tx.conn())

@@ -20,7 +20,7 @@ use actix_web::web;
 use diesel::prelude::*;
 use outshop_core::{
     days::Day,
-    trade::{DisposalManner, Manner, ReservationStanding},
+    trade::{AcquisitionMethod, DisposalMethod, ReservationStatus},
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -29,7 +29,7 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("money")
-        .service(dispose_of)
+        .service(record_disposal)
         .service(list_disposals)
         .service(get_disposal);
 }
@@ -38,26 +38,26 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = disposals)]
-#[schema(as = EngineDisposal, example = json!({"id": 4, "stock_no": 10, "on": "2026-05-14", "manner": "broken_for_parts",
-    "note": "frames cracked through; wheels and boiler kept"}))]
+#[schema(as = EngineDisposal, example = json!({"id": 4, "stock_no": 10, "on": "2026-05-14", "method": "broken_for_parts",
+    "notes": "frames cracked through; wheels and boiler kept"}))]
 pub struct Disposal {
     pub id: i64,
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    pub manner: DisposalManner,
-    pub note: Option<Text<1000>>,
+    pub method: DisposalMethod,
+    pub notes: Option<Text<1000>>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(as = NewEngineDisposal, example = json!({"on": "2026-05-14", "manner": "broken_for_parts"}))]
+#[schema(as = NewEngineDisposal, example = json!({"on": "2026-05-14", "method": "broken_for_parts"}))]
 pub struct NewDisposal {
     /// From the day the engine came to today, in an open tax period.
     pub on: Day,
     /// `taken_back_by_owner` for an engine on commission, and only for one.
-    pub manner: DisposalManner,
-    pub note: Option<Text<1000>>,
+    pub method: DisposalMethod,
+    pub notes: Option<Text<1000>>,
 }
 
 // Routes
@@ -66,7 +66,7 @@ pub struct NewDisposal {
 ///
 /// Refused when it is sold, reserved or gone already. A listing on show is withdrawn.
 #[post("/engines/{stock_no:\\d+}/disposals", 201 = Disposal)]
-async fn dispose_of(
+async fn record_disposal(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
@@ -79,10 +79,10 @@ async fn dispose_of(
             return Err(Problem::invalid("/on", "in the future"));
         }
         engine.must_be_after_it_came(new.on)?;
-        let by_owner = new.manner == DisposalManner::TakenBackByOwner;
-        if by_owner != (engine.manner == Manner::Commission) {
+        let by_owner = new.method == DisposalMethod::TakenBackByOwner;
+        if by_owner != (engine.method == AcquisitionMethod::Commission) {
             let detail = "an engine on commission is taken back by its owner, and no other one is";
-            return Err(Problem::invalid("/manner", detail));
+            return Err(Problem::invalid("/method", detail));
         }
         engine.must_be_unsold()?;
         engine.must_be_after_it_came_back(new.on)?;
@@ -93,16 +93,16 @@ async fn dispose_of(
             .values((
                 disposals::stock_no.eq(stock_no),
                 disposals::on_day.eq(new.on),
-                disposals::manner.eq(new.manner),
-                disposals::note.eq(&new.note),
+                disposals::method.eq(new.method),
+                disposals::notes.eq(&new.notes),
             ))
             .returning(Disposal::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"disposal_id": disposal.id, "manner": disposal.manner});
+        let entry = json!({"disposal_id": disposal.id, "method": disposal.method});
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
-        queue::end_queue(tx, stock_no, ReservationStanding::EngineGone).await?;
+        queue::end_queue(tx, stock_no, ReservationStatus::EngineGone).await?;
         listings::take_off_show(tx, stock_no, Some("the engine is gone")).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })

@@ -27,7 +27,7 @@ use outshop_core::{
     boilers::codes::Jurisdiction,
     books::{
         costs::tax_of_sale,
-        tax::{ExportMethod, ExportStanding},
+        tax::{ExportMethod, ExportStatus},
     },
     days::Day,
     money::Money,
@@ -51,7 +51,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "sale_id": 31, "stock_no": 10, "destination": "CH", "method": "own_van", "direct": true,
     "supply_on": "2026-01-15", "limit_on": "2026-04-15", "left_on": "2026-03-20", "evidence": "customs declaration",
-    "evidence_on": "2026-04-15", "used_before_leaving": false, "standing": "zero_rated", "tax_at_home": "291.67",
+    "evidence_on": "2026-04-15", "used_before_leaving": false, "status": "zero_rated", "tax_at_home": "291.67",
     "tax_due_on": null, "tax_taken_back_on": null, "deposit": null, "warnings": []}))]
 pub struct Export {
     pub id: i64,
@@ -74,7 +74,7 @@ pub struct Export {
     /// In the country of the firm, before it left.
     pub used_before_leaving: bool,
     /// As of today.
-    pub standing: ExportStanding,
+    pub status: ExportStatus,
     /// The tax on the sale if it were no export.
     pub tax_at_home: Money,
     /// The tax falls due in the period of this day.
@@ -160,7 +160,7 @@ async fn create_export(
         let export = of_sale(tx.conn(), id, actor.today).await?;
         let export = export.expect("it was stored just now");
         let entry = json!({"export_id": export.id, "sale_id": id});
-        tx.record("export.recorded", Some(sale.terms.stock_no), entry)
+        tx.record("export.created", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/exports/{}", export.id), export))
     })
@@ -272,7 +272,7 @@ impl NewExport {
 impl Export {
     /// The day of the tax on the sale itself, where this export is not free of it.
     fn taxed_on(&self, sale: &Sale) -> Option<Day> {
-        (self.standing == ExportStanding::Taxed).then_some(sale.terms.on)
+        (self.status == ExportStatus::Taxed).then_some(sale.terms.on)
     }
 }
 
@@ -314,11 +314,11 @@ pub(crate) async fn of_sale(
             "That the firm's own van counts as a direct export is a plain reading: ask the accountant where the buyer would have collected.",
         ),
         (
-            tax.standing == ExportStanding::TaxDue && row.used_before_leaving,
+            tax.status == ExportStatus::TaxDue && row.used_before_leaving,
             "It was used before it left: late evidence takes no tax back.",
         ),
         (
-            tax.standing == ExportStanding::TakenBack,
+            tax.status == ExportStatus::TakenBack,
             "The limit passed before it had left and was proved: the tax fell due, and was taken back later.",
         ),
         (
@@ -339,7 +339,7 @@ pub(crate) async fn of_sale(
         evidence: row.evidence,
         evidence_on: row.evidence_on,
         used_before_leaving: row.used_before_leaving,
-        standing: tax.standing,
+        status: tax.status,
         tax_at_home,
         tax_due_on: tax.due_on,
         tax_taken_back_on: tax.taken_back_on,

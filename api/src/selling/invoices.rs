@@ -32,7 +32,7 @@ use outshop_core::{
     boilers::codes::Jurisdiction,
     books::{
         costs::tax_of_sale,
-        tax::{ExportStanding, Percent, Scheme, TaxRuleKey, in_force},
+        tax::{ExportStatus, Percent, Scheme, TaxRuleKey, in_force},
     },
     days::Day,
     money::Money,
@@ -196,7 +196,7 @@ pub(crate) async fn of_sale(
     let export = exports::of_sale(conn, id, today).await?;
     let free = export
         .as_ref()
-        .is_some_and(|export| export.standing != ExportStanding::Taxed);
+        .is_some_and(|export| export.status != ExportStatus::Taxed);
     let sale = sales::find(conn, id).await?;
     let terms = sale.terms;
     let firm = firm::find(conn).await?;
@@ -314,7 +314,7 @@ async fn wording(
 ) -> Result<Text<400>, Problem> {
     let rules = tax_rules::of(conn, jurisdiction).await?;
     let rule = in_force(&rules, jurisdiction, TaxRuleKey::InvoiceWording, on);
-    let words = rule.and_then(|rule| rule.note.as_ref()).ok_or_else(|| {
+    let words = rule.and_then(|rule| rule.notes.as_ref()).ok_or_else(|| {
         Problem::conflict(format!(
             "no invoice wording of {jurisdiction} on {on} is among the tax rules; add it at /v1/tax-rules, the words in its note"
         ))

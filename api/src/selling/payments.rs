@@ -32,7 +32,7 @@ use utoipa::ToSchema;
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
         .service(list_payments)
-        .service(pay)
+        .service(record_payment)
         .service(get_payment);
 }
 
@@ -41,7 +41,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = payments)]
 #[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
-    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null}))]
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "notes": null}))]
 pub struct Payment {
     pub id: i64,
     pub sale_id: i64,
@@ -56,13 +56,13 @@ pub struct Payment {
     pub acquisition_id: Option<i64>,
     /// The deposit that is set off.
     pub deposit_id: Option<i64>,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 /// A payment as it was recorded just now.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
-    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "note": null, "warnings": []}))]
+    "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "notes": null, "warnings": []}))]
 pub struct PaymentMade {
     #[serde(flatten)]
     pub payment: Payment,
@@ -87,7 +87,7 @@ pub struct NewPayment {
     /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    pub note: Option<Text<1000>>,
+    pub notes: Option<Text<1000>>,
 }
 
 impl NewPayment {
@@ -130,7 +130,7 @@ async fn list_payments(_by: SellingRead, id: web::Path<i64>, list: ListQuery) ->
 /// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
 /// no more than it keeps.
 #[post("/sales/{id:\\d+}/payments", 201 = PaymentMade)]
-async fn pay(
+async fn record_payment(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -161,14 +161,14 @@ async fn pay(
                 payments::amount.eq(new.amount),
                 payments::method.eq(new.method),
                 payments::notes_into_bank.eq(new.notes_into_bank),
-                payments::note.eq(&new.note),
+                payments::notes.eq(&new.notes),
             ))
             .returning(Payment::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"sale_id": *id, "payment_id": payment.id,
             "cash_limit_acknowledged": new.cash_limit_acknowledged});
-        tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+        tx.record("payment.created", Some(sale.terms.stock_no), entry)
             .await?;
         let location = format!("/v1/payments/{}", payment.id);
         Ok((location, PaymentMade { payment, warnings }))
@@ -214,7 +214,7 @@ pub(crate) async fn set_off(
         .await?;
     let entry =
         json!({"sale_id": sale.terms.id, "payment_id": payment, "acquisition_id": acquisition_id});
-    tx.record("payment.recorded", Some(sale.terms.stock_no), entry)
+    tx.record("payment.created", Some(sale.terms.stock_no), entry)
         .await
 }
 
@@ -244,7 +244,7 @@ pub(super) async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<Mo
             .get_result(tx.conn())
             .await?;
         let entry = json!({"sale_id": sale.id, "payment_id": payment, "deposit_id": deposit.id});
-        tx.record("payment.recorded", Some(sale.stock_no), entry)
+        tx.record("payment.created", Some(sale.stock_no), entry)
             .await?;
     }
     sale.price.checked_sub(rest).map_err(Problem::internal)

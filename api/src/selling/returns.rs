@@ -32,7 +32,7 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(take_back)
+        .service(record_return)
         .service(call_off)
         .service(list_returns)
         .service(get_return);
@@ -42,8 +42,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = returns)]
-#[schema(example = json!({"id": 3, "sale_id": 31, "delivery_id": 31, "on": "2026-06-02", "why": "rejected", "paid": "7600.00",
-    "refund": "7600.00", "credit_note_no": 3, "note": "the injectors would not hold"}))]
+#[schema(example = json!({"id": 3, "sale_id": 31, "delivery_id": 31, "on": "2026-06-02", "reason": "rejected", "paid": "7600.00",
+    "refund": "7600.00", "credit_note_no": 3, "notes": "the injectors would not hold"}))]
 pub struct Return {
     pub id: i64,
     pub sale_id: i64,
@@ -51,7 +51,7 @@ pub struct Return {
     pub delivery_id: Option<i64>,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    pub why: ReturnReason,
+    pub reason: ReturnReason,
     /// What the buyer had paid by then.
     pub paid: Money,
     /// Agreed to be paid back.
@@ -59,20 +59,20 @@ pub struct Return {
     /// Of the firm's own credit note, given in sequence without gaps.
     #[schema(minimum = 1)]
     pub credit_note_no: i32,
-    pub note: Option<Prose>,
+    pub notes: Option<Prose>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "why": "cancelled", "note": "the buyer moves abroad"}))]
+#[schema(example = json!({"on": "2026-05-14", "reason": "cancelled", "notes": "the buyer moves abroad"}))]
 pub struct NewReturn {
     /// The day on which the engine came back, or the sale was called off: today or earlier, in an open tax period.
     pub on: Day,
     /// Not `rejected` before the engine has left.
-    pub why: ReturnReason,
+    pub reason: ReturnReason,
     /// Agreed to be paid back, no more than was paid. All that was paid unless told otherwise.
     pub refund: Option<Money>,
-    pub note: Option<Prose>,
+    pub notes: Option<Prose>,
 }
 
 impl NewReturn {
@@ -100,7 +100,7 @@ impl NewReturn {
 /// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
 /// was allowed for it counts as paid.
 #[post("/sales/{id:\\d+}/returns", 201 = Return)]
-async fn take_back(
+async fn record_return(
     Selling(actor): Selling,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -110,7 +110,7 @@ async fn take_back(
         let sale = standing_sale(tx, *id).await?;
         let Some((delivery_id, left_on)) = deliveries::of_sale(tx.conn(), *id).await? else {
             let detail = format!(
-                "the engine was never delivered; call the sale off at /v1/sales/{id}/withdrawals"
+                "the engine was never delivered; call the sale off at /v1/sales/{id}/cancellation"
             );
             return Err(Problem::conflict(detail));
         };
@@ -133,7 +133,7 @@ async fn take_back(
 ///
 /// The engine may be sold again; its sale stays on record. A listing on show is withdrawn. What is paid back is recorded as
 /// payments below 0 for the sale.
-#[post("/sales/{id:\\d+}/withdrawals", 201 = Return, id = "call_off_sale")]
+#[post("/sales/{id:\\d+}/cancellation", 201 = Return, id = "cancel_sale")]
 async fn call_off(
     Selling(actor): Selling,
     db: web::Data<Db>,
@@ -147,14 +147,14 @@ async fn call_off(
                 format!("the engine has left; record its return at /v1/sales/{id}/returns");
             return Err(Problem::conflict(detail));
         }
-        if new.why == ReturnReason::Rejected {
+        if new.reason == ReturnReason::Rejected {
             let detail = "an engine that never left is not rejected";
-            return Err(Problem::invalid("/why", detail));
+            return Err(Problem::invalid("/reason", detail));
         }
         new.check(&sale, (sale.terms.on, "sale"), actor.today)?;
         let made = undo(tx, &sale, None, &new).await?;
         let entry = json!({"return_id": made.id, "sale_id": *id});
-        tx.record("sale.called_off", Some(sale.terms.stock_no), entry)
+        tx.record("sale.cancelled", Some(sale.terms.stock_no), entry)
             .await?;
         listings::take_off_show(tx, sale.terms.stock_no, Some("its sale is undone")).await?;
         Ok((format!("/v1/returns/{}", made.id), made))
@@ -189,7 +189,7 @@ async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let stock_no = sales::find(tx.conn(), id).await?.terms.stock_no;
     stock::lock(tx.conn(), stock_no).await?;
     let sale = sales::locked(tx, id).await?;
-    match sale.terms.undone_on {
+    match sale.terms.sale_cancelled_on {
         None => Ok(sale),
         Some(on) => Err(Problem::conflict(format!("the sale was undone on {on}"))),
     }
@@ -214,11 +214,11 @@ async fn undo(
             returns::sale_id.eq(sale.terms.id),
             returns::delivery_id.eq(delivery_id),
             returns::on_day.eq(new.on),
-            returns::why.eq(new.why),
+            returns::reason.eq(new.reason),
             returns::paid.eq(sale.paid),
             returns::refund.eq(new.refund.unwrap_or(sale.paid)),
             returns::credit_note_no.eq(credit_note_no),
-            returns::note.eq(&new.note),
+            returns::notes.eq(&new.notes),
         ))
         .returning(Return::as_returning())
         .get_result(tx.conn())

@@ -39,7 +39,7 @@ mod foreseen;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(sell)
+        .service(record_sale)
         .service(list_sales)
         .service(get_sale)
         .service(change_sale);
@@ -86,8 +86,8 @@ pub struct Terms {
     /// Day of the written consent of the owner of an engine on commission to a price below the reserve.
     pub owner_agreed_on: Option<Day>,
     /// The day on which the engine came back or the sale was called off; null while the sale stands.
-    pub undone_on: Option<Day>,
-    pub note: Option<Prose>,
+    pub sale_cancelled_on: Option<Day>,
+    pub notes: Option<Prose>,
     /// Members whose values are outside the usual limits and were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
@@ -97,8 +97,8 @@ pub struct Terms {
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null,
     "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null,
-    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
-    "note": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
+    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "sale_cancelled_on": null,
+    "notes": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": []}))]
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
@@ -114,7 +114,7 @@ pub struct Sale {
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = sales)]
+#[diesel(table_name = sales, treat_none_as_default_value = false)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "price": "7600.00", "person_id": 12}))]
 pub struct NewSale {
@@ -154,7 +154,7 @@ pub struct NewSale {
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub below_break_even_confirmed: bool,
-    pub note: Option<Prose>,
+    pub notes: Option<Prose>,
 }
 
 const fn yes() -> bool {
@@ -185,7 +185,7 @@ pub struct SalePatch {
     pub papers_acknowledged_on: Option<Day>,
     /// Not before the day of the sale.
     pub promised_on: Option<Day>,
-    pub note: Option<Prose>,
+    pub notes: Option<Prose>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -254,7 +254,7 @@ impl SalePatch {
         const UNDELIVERED: &str = "before the engine was delivered; a day from its delivery";
         let at_distance = self.at_distance;
         let consumer = self.buyer_is_consumer;
-        let told_on = self.informed_of_cancellation_on;
+        let notified_on = self.informed_of_cancellation_on;
         let cancelled_on = self.cancelled_on;
         let proof_on = self.proof_of_sending_on;
         let agreed_on = self.refund_agreed_on;
@@ -265,7 +265,7 @@ impl SalePatch {
             on.is_none_or(|on| delivered_on.is_some_and(|delivered| on >= delivered))
         };
         all_hold([
-            (past(told_on), "/informed_of_cancellation_on", FUTURE),
+            (past(notified_on), "/informed_of_cancellation_on", FUTURE),
             (past(cancelled_on), "/cancelled_on", FUTURE),
             (past(proof_on), "/proof_of_sending_on", FUTURE),
             (past(agreed_on), "/refund_agreed_on", FUTURE),
@@ -340,7 +340,7 @@ impl Sale {
 /// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
 /// the engine is set off. Offers of others for the engine end. Below the break-even price the proprietor alone sells, who says so.
 #[post("/engines/{stock_no:\\d+}/sales", 201 = SaleForeseen)]
-async fn sell(
+async fn record_sale(
     Selling(actor): Selling,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
@@ -519,7 +519,7 @@ pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sal
 /// Marks a sale, which is held, as undone from that day on.
 pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Problem> {
     diesel::update(sales::table.find(id))
-        .set(sales::undone_on.eq(on))
+        .set(sales::sale_cancelled_on.eq(on))
         .execute(tx.conn())
         .await?;
     Ok(())

@@ -25,7 +25,7 @@ use utoipa::ToSchema;
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
         .service(list_support_notes)
-        .service(note)
+        .service(notes)
         .service(get_support_note)
         .service(answer);
 }
@@ -34,7 +34,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = support_notes)]
-#[schema(example = json!({"id": 9, "sale_id": 31, "on": "2026-05-20", "words": "how to blow down before laying up?",
+#[schema(example = json!({"id": 9, "sale_id": 31, "on": "2026-05-20", "message": "how to blow down before laying up?",
     "answered": "hot, at low pressure, every time it has been steamed"}))]
 pub struct SupportNote {
     pub id: i64,
@@ -42,19 +42,19 @@ pub struct SupportNote {
     #[diesel(column_name = on_day)]
     pub on: Day,
     /// What was asked.
-    pub words: Prose,
+    pub message: Prose,
     /// Null while it is to be answered.
     pub answered: Option<Prose>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-14", "words": "how to blow down before laying up?"}))]
+#[schema(example = json!({"on": "2026-05-14", "message": "how to blow down before laying up?"}))]
 pub struct NewSupportNote {
     /// From the day of the sale to today.
     pub on: Day,
     /// What was asked.
-    pub words: Prose,
+    pub message: Prose,
     /// Left out while it is to be answered.
     pub answered: Option<Prose>,
 }
@@ -84,8 +84,8 @@ async fn list_support_notes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> 
 }
 
 /// Note what the buyer asked after a sale
-#[post("/sales/{id:\\d+}/support-notes", 201 = SupportNote, id = "note_support")]
-async fn note(
+#[post("/sales/{id:\\d+}/support-notes", 201 = SupportNote, id = "create_support_note")]
+async fn notes(
     Floor(actor): Floor,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -104,14 +104,14 @@ async fn note(
             .values((
                 support_notes::sale_id.eq(*id),
                 support_notes::on_day.eq(new.on),
-                support_notes::words.eq(&new.words),
+                support_notes::message.eq(&new.message),
                 support_notes::answered.eq(&new.answered),
             ))
             .returning(SupportNote::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"support_note_id": made.id, "sale_id": *id});
-        tx.record("support.noted", Some(sale.terms.stock_no), entry)
+        tx.record("support_note.created", Some(sale.terms.stock_no), entry)
             .await?;
         Ok((format!("/v1/support-notes/{}", made.id), made))
     })
@@ -148,7 +148,7 @@ async fn answer(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"support_note_id": *id, "sale_id": sale_id, "members": patch.members()});
-        tx.record("support.answered", Some(sale.terms.stock_no), entry)
+        tx.record("support_note.answered", Some(sale.terms.stock_no), entry)
             .await?;
         Ok(changed)
     })

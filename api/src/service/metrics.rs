@@ -185,8 +185,8 @@ async fn look(db: &Db) -> Result<(), Problem> {
         gauge.set(calls.get_result(&mut conn).await?);
     }
     let off = webhooks::table
-        .filter(webhooks::standing.eq(Switch::Off))
-        .filter(webhooks::off_because.ne("by_hand"))
+        .filter(webhooks::status.eq(Switch::Off))
+        .filter(webhooks::switched_off_reason.ne("by_hand"))
         .count();
     GAUGES.webhooks_off.set(off.get_result(&mut conn).await?);
     Ok(())

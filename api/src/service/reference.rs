@@ -30,7 +30,10 @@ const TAGS: &[(&str, &str)] = &[
     ),
     ("surveys", "Condition grades and findings"),
     ("jobs", "Work on engines"),
-    ("prices", "Guide, comparables, valuations, asking prices"),
+    (
+        "prices",
+        "PriceScale, comparables, valuations, asking prices",
+    ),
     ("selling", "Readiness, listings, sales, deliveries"),
     ("money", "Both ledgers, what tax rules ask, the accounts"),
     ("public", "All that a visitor may read; needs no key"),

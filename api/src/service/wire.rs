@@ -39,7 +39,7 @@ use std::{
 /// the target `audit`.
 const PERSONAL: &[&str] = &[
     "/v1/acquisitions",
-    "/v1/appraisals",
+    "/v1/buying-valuations",
     "/v1/commissions",
     "/v1/complaints",
     "/v1/deliveries",

@@ -51,7 +51,7 @@ pub struct Description {
     /// The day that it is true on.
     pub on: Day,
     /// The words of its listing; null where it was never listed.
-    pub words: Option<Prose>,
+    pub description: Option<Prose>,
     #[serde(flatten)]
     pub engine: DescribedEngine,
     /// How well it was made, as last judged.
@@ -106,14 +106,14 @@ fn example() -> Value {
         "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
         "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null, "whyte": "0-6-0", "fuel": "coal",
         "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null, "width": null, "height": null,
-        "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "medals": 1, "full_record": null,
+        "included_items": ["box"], "offered_as": "steamable", "working_order": "in_running_order", "medals": 1, "full_record": null,
         "cylinders": 2, "bore": null, "stroke": null, "driving_wheel_diameter": null, "feeds": ["injector"], "has_boiler": true});
-    let Value::Object(rest) = json!({"stock_no": 10, "on": "2026-05-14", "words": "Run twice a year.", "build_quality": "fine",
+    let Value::Object(rest) = json!({"stock_no": 10, "on": "2026-05-14", "description": "Run twice a year.", "build_quality": "fine",
         "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
             "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
         "graded_on": "2026-04-20", "findings": [], "boiler": {"number": "QLW 1187", "maker": null, "material": "copper",
             "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "made_on": null},
-        "price": "7680.00", "currency": "GBP", "papers": {"on": "2026-05-14", "words": ["On 2026-05-14 no paper holds."], "cautions": []}})
+        "price": "7680.00", "currency": "GBP", "papers": {"on": "2026-05-14", "sentences": ["On 2026-05-14 no paper holds."], "cautions": []}})
     else {
         return engine;
     };
@@ -163,7 +163,7 @@ pub(crate) async fn of_engine(
     let (engine, price, boiler_id) = found.ok_or_else(|| crate::stock::missing(stock_no))?;
     let words = listings::table
         .find(stock_no)
-        .select(listings::words)
+        .select(listings::description)
         .first(conn)
         .await
         .optional()?;
@@ -179,7 +179,7 @@ pub(crate) async fn of_engine(
     Ok(Description {
         stock_no,
         on,
-        words,
+        description: words,
         engine,
         build_quality: condition.build_quality,
         grades: condition.grades,

@@ -14,7 +14,7 @@ use crate::{
         problem::Problem,
         text::{Html, Line, Prose},
     },
-    schema::handover_notes,
+    schema::owner_notes,
 };
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
@@ -22,7 +22,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::{paper_words::CAUTION, papers::Sentence},
     engines::engine::{Fuel, Kind},
-    trade::HandoverTopic,
+    trade::OwnerNoteTopic,
 };
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
@@ -31,11 +31,11 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(list_handover_notes)
-        .service(create_handover_note)
-        .service(get_handover_note)
-        .service(change_handover_note)
-        .service(delete_handover_note)
+        .service(list_owner_notes)
+        .service(create_owner_note)
+        .service(get_owner_note)
+        .service(change_owner_note)
+        .service(delete_owner_note)
         .service(get_engine_notes);
 }
 
@@ -45,43 +45,43 @@ const MOST_NOTES: i64 = 50;
 // Types
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = handover_notes)]
+#[diesel(table_name = owner_notes)]
 #[schema(example = json!({"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
-    "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
-pub struct HandoverNote {
+    "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
+pub struct OwnerNote {
     pub id: i64,
-    pub topic: HandoverTopic,
+    pub topic: OwnerNoteTopic,
     /// Null: for engines of every kind.
     pub kind: Option<Kind>,
     /// Null: for engines fired with anything.
     pub fuel: Option<Fuel>,
-    pub words: Prose,
+    pub notes: Prose,
 }
 
 #[derive(Debug, Deserialize, Insertable, AsChangeset, ToSchema)]
-#[diesel(table_name = handover_notes, treat_none_as_null = true)]
+#[diesel(table_name = owner_notes, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"topic": "laying_up", "kind": "locomotive", "fuel": "coal",
-    "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
-pub struct NewHandoverNote {
-    pub topic: HandoverTopic,
+    "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
+pub struct NewOwnerNote {
+    pub topic: OwnerNoteTopic,
     /// For engines of every kind unless told otherwise.
     pub kind: Option<Kind>,
     /// For engines fired with anything unless told otherwise.
     pub fuel: Option<Fuel>,
-    pub words: Prose,
+    pub notes: Prose,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "name": "Marrowby", "notes": [{"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
-    "words": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}],
+    "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}],
     "cautions": ["This says which records are on file and nothing of the state of the boiler."]}))]
 pub struct EngineNotes {
     pub stock_no: i32,
     pub name: Line,
     /// By topic.
     #[schema(max_items = 50)]
-    pub notes: Vec<HandoverNote>,
+    pub notes: Vec<OwnerNote>,
     #[schema(max_items = 1)]
     pub cautions: Vec<Sentence>,
 }
@@ -89,84 +89,84 @@ pub struct EngineNotes {
 // Routes
 
 /// List the firm's notes for those who take an engine over
-#[get("/handover-notes", 200 = Page<HandoverNote>)]
-async fn list_handover_notes(_by: Staff, list: ListQuery) -> Reply {
+#[get("/owner-notes", 200 = Page<OwnerNote>)]
+async fn list_owner_notes(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
-        let all = handover_notes::table.select(HandoverNote::as_select());
-        of_page!(page, all, handover_notes::id)
+        let all = owner_notes::table.select(OwnerNote::as_select());
+        of_page!(page, all, owner_notes::id)
     };
-    list.rows(rows, |it: &HandoverNote| it.id).await
+    list.rows(rows, |it: &OwnerNote| it.id).await
 }
 
 /// Write a note for those who take an engine over
-#[post("/handover-notes", 201 = HandoverNote)]
-async fn create_handover_note(
+#[post("/owner-notes", 201 = OwnerNote)]
+async fn create_owner_note(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
-    new: Body<NewHandoverNote>,
+    new: Body<NewOwnerNote>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
-        let note: HandoverNote = diesel::insert_into(handover_notes::table)
+        let notes: OwnerNote = diesel::insert_into(owner_notes::table)
             .values(&*new)
-            .returning(HandoverNote::as_returning())
+            .returning(OwnerNote::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"handover_note_id": note.id, "topic": note.topic});
-        tx.record("handover_note.written", None, entry).await?;
-        Ok((format!("/v1/handover-notes/{}", note.id), note))
+        let entry = json!({"owner_note_id": notes.id, "topic": notes.topic});
+        tx.record("owner_note.created", None, entry).await?;
+        Ok((format!("/v1/owner-notes/{}", notes.id), notes))
     })
     .await
 }
 
 /// Read a note for those who take an engine over
-#[get("/handover-notes/{id:\\d+}", 200 = HandoverNote)]
-async fn get_handover_note(_by: Staff, found: Found<HandoverNote>) -> Reply {
+#[get("/owner-notes/{id:\\d+}", 200 = OwnerNote)]
+async fn get_owner_note(_by: Staff, found: Found<OwnerNote>) -> Reply {
     found.shown()
 }
 
 /// Change a note for those who take an engine over
-#[patch("/handover-notes/{id:\\d+}", 200 = HandoverNote)]
-async fn change_handover_note(
+#[patch("/owner-notes/{id:\\d+}", 200 = OwnerNote)]
+async fn change_owner_note(
     Workshop(actor): Workshop,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    patch: Patch<NewHandoverNote>,
+    patch: Patch<NewOwnerNote>,
 ) -> Reply {
     db.change(&actor, &req, async |tx| {
-        let current = HandoverNote::lock(tx.conn(), *id).await?;
+        let current = OwnerNote::lock(tx.conn(), *id).await?;
         let change = patch.merged(&current)?;
         if patch.is_empty() {
             tx.unchanged();
             return Ok(current);
         }
-        let changed: HandoverNote = diesel::update(handover_notes::table.find(*id))
+        let changed: OwnerNote = diesel::update(owner_notes::table.find(*id))
             .set(&change)
-            .returning(HandoverNote::as_returning())
+            .returning(OwnerNote::as_returning())
             .get_result(tx.conn())
             .await?;
-        let entry = json!({"handover_note_id": *id, "members": patch.members()});
-        tx.record("handover_note.changed", None, entry).await?;
+        let entry = json!({"owner_note_id": *id, "members": patch.members()});
+        tx.record("owner_note.changed", None, entry).await?;
         Ok(changed)
     })
     .await
 }
 
 /// Delete a note for those who take an engine over
-#[delete("/handover-notes/{id:\\d+}", 204)]
-async fn delete_handover_note(
+#[delete("/owner-notes/{id:\\d+}", 204)]
+async fn delete_owner_note(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
     known: Known,
 ) -> Reply {
     db.write(&actor, async |tx| {
-        known.against(&HandoverNote::lock(tx.conn(), *id).await?)?;
-        diesel::delete(handover_notes::table.find(*id))
+        known.against(&OwnerNote::lock(tx.conn(), *id).await?)?;
+        diesel::delete(owner_notes::table.find(*id))
             .execute(tx.conn())
             .await?;
-        let entry = json!({"handover_note_id": *id});
-        tx.record("handover_note.deleted", None, entry).await
+        let entry = json!({"owner_note_id": *id});
+        tx.record("owner_note.deleted", None, entry).await
     })
     .await?;
     Ok(HttpResponse::NoContent().finish())
@@ -175,7 +175,7 @@ async fn delete_handover_note(
 /// Read what the firm tells of running in and laying up an engine
 ///
 /// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
-#[get("/engines/{stock_no:\\d+}/handover-notes", 200(content((EngineNotes = "application/json"), (Html = "text/html"))))]
+#[get("/engines/{stock_no:\\d+}/owner-notes", 200(content((EngineNotes = "application/json"), (Html = "text/html"))))]
 async fn get_engine_notes(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -190,34 +190,28 @@ async fn get_engine_notes(
 
 // SQL
 
-by_id!(
-    HandoverNote,
-    handover_notes,
-    "there is no handover note {id}"
-);
+by_id!(OwnerNote, owner_notes, "there is no handover note {id}");
 
 pub(crate) async fn of_engine(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
 ) -> Result<EngineNotes, Problem> {
     let engine = engines::find(conn, stock_no).await?.particulars;
-    let of_kind = handover_notes::kind
+    let of_kind = owner_notes::kind
         .is_null()
-        .or(handover_notes::kind.eq(engine.kind));
-    let mut query = handover_notes::table
+        .or(owner_notes::kind.eq(engine.kind));
+    let mut query = owner_notes::table
         .filter(of_kind.assume_not_null())
-        .order((handover_notes::topic.desc(), handover_notes::id))
+        .order((owner_notes::topic.desc(), owner_notes::id))
         .limit(MOST_NOTES)
-        .select(HandoverNote::as_select())
+        .select(OwnerNote::as_select())
         .into_boxed();
     query = match engine.fuel {
         Some(fuel) => {
-            let of_fuel = handover_notes::fuel
-                .is_null()
-                .or(handover_notes::fuel.eq(fuel));
+            let of_fuel = owner_notes::fuel.is_null().or(owner_notes::fuel.eq(fuel));
             query.filter(of_fuel.assume_not_null())
         }
-        None => query.filter(handover_notes::fuel.is_null()),
+        None => query.filter(owner_notes::fuel.is_null()),
     };
     Ok(EngineNotes {
         stock_no,

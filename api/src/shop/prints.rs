@@ -61,7 +61,7 @@ pub enum NewPrint {
         /// Today when left out.
         on: Option<Day>,
     },
-    HandoverNotes {
+    OwnerNotes {
         stock_no: i32,
     },
     /// For keys that read sales.
@@ -206,7 +206,7 @@ async fn html_of(
             let data = boiler_records::of_boiler(conn, boiler_id, on).await?;
             render(Sheet::BoilerRecord, &data, &firm, now)
         }
-        NewPrint::HandoverNotes { stock_no } => {
+        NewPrint::OwnerNotes { stock_no } => {
             let data = owner_notes::of_engine(conn, stock_no).await?;
             render(Sheet::EngineNotes, &data, &firm, now)
         }

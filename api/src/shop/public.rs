@@ -32,11 +32,13 @@ use outshop_core::{
     boilers::papers::Sentence,
     days::Day,
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, OfferedAs, Scale, Whyte, WorkingOrder},
+        engine::{
+            BuilderStanding, Fuel, IncludedItem, Kind, OfferedAs, Scale, Whyte, WorkingOrder,
+        },
         surveys::{Area, BuildQuality, Severity},
     },
     money::Money,
-    trade::{Availability, Standing},
+    trade::{Availability, StockStatus},
     units::{Length, Mass},
 };
 use outshop_operation::get;
@@ -77,8 +79,8 @@ pub struct SchemaOrg(Value);
 #[schema(example = json!(example_of_card()))]
 pub struct PublicCard {
     #[serde(flatten)]
-    pub words: CardWords,
-    /// In which `title` and `words` are written.
+    pub facts: CardWords,
+    /// In which `title` and `description` are written.
     pub language: Language,
     /// The title in other languages of the firm.
     #[schema(max_items = 9)]
@@ -108,7 +110,7 @@ pub struct PublicCard {
 pub struct PublicListing {
     #[serde(flatten)]
     pub card: PublicCard,
-    pub words: Prose,
+    pub description: Prose,
     /// Title and words in other languages of the firm.
     #[schema(value_type = Vec<Translation>, max_items = 9)]
     pub translations: Translations,
@@ -149,11 +151,11 @@ fn example_of_card() -> Value {
         "kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow", "designer": null, "builder": "J. Thackwell",
         "builder_standing": "amateur", "built_year": 1998, "gauge": {"value": "5", "unit": "in", "mm": "127"}, "scale": null,
         "whyte": "0-6-0", "fuel": "coal", "weight": {"value": "150", "unit": "lb", "kg": "68.0389"}, "length": null,
-        "width": null, "height": null, "goes_with": ["box"], "offered_as": "steamable", "working_order": "in_running_order",
+        "width": null, "height": null, "included_items": ["box"], "offered_as": "steamable", "working_order": "in_running_order",
         "medals": 1, "full_record": null});
     let rest = json!({"build_quality": "fine", "price": "7680.00", "price_on_request": false, "currency": "GBP",
         "availability": "for_sale", "sold_on": null, "photograph": example_of_photograph(), "papers": {"on": "2026-05-14",
-        "words": ["On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-04-02 and a steam paper until 2027-04-02.",
+        "sentences": ["On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-04-02 and a steam paper until 2027-04-02.",
             "These are the papers that the boiler code on file asks for."], "cautions": []}});
     add(&mut card, rest);
     card
@@ -162,8 +164,8 @@ fn example_of_card() -> Value {
 /// A listing for the document.
 fn example() -> Value {
     let mut listing = example_of_card();
-    let rest = json!({"words": "Built over nine winters and run twice a year since.",
-        "translations": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll", "words": "In neun Wintern gebaut."}],
+    let rest = json!({"description": "Built over nine winters and run twice a year since.",
+        "translations": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll", "description": "In neun Wintern gebaut."}],
         "grades": {"boiler": "good", "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": "fair",
             "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
         "graded_on": "2026-04-20", "findings": [], "photographs": [example_of_photograph()]});
@@ -204,7 +206,7 @@ pub struct PublicEngine {
     pub width: Option<Length>,
     pub height: Option<Length>,
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
     pub offered_as: OfferedAs,
     pub working_order: Option<WorkingOrder>,
     /// Won at exhibitions.
@@ -221,7 +223,7 @@ pub struct PublicFinding {
     #[diesel(select_expression = findings::area.assume_not_null())]
     pub area: Area,
     pub severity: Severity,
-    pub words: Text<1000>,
+    pub description: Text<1000>,
     pub found_on: Day,
     /// Null while it is open.
     pub cleared_on: Option<Day>,
@@ -233,7 +235,7 @@ pub struct PublicPapers {
     /// The day that the words are true on.
     pub on: Day,
     #[schema(max_items = 2)]
-    pub words: Vec<Sentence>,
+    pub sentences: Vec<Sentence>,
     #[schema(max_items = 101)]
     pub cautions: Vec<Sentence>,
 }
@@ -409,10 +411,10 @@ fn page_url(firm: &Firm, page_name: &str) -> Option<String> {
 }
 
 /// An engine that goes without a sale is taken off show, and so is never asked about.
-fn availability(standing: Standing) -> Availability {
-    match standing {
-        Standing::InStock => Availability::ForSale,
-        Standing::Reserved => Availability::Reserved,
-        Standing::Sold | Standing::Delivered | Standing::Gone => Availability::Sold,
+fn availability(status: StockStatus) -> Availability {
+    match status {
+        StockStatus::InStock => Availability::ForSale,
+        StockStatus::Reserved => Availability::Reserved,
+        StockStatus::Sold | StockStatus::Delivered | StockStatus::Gone => Availability::Sold,
     }
 }

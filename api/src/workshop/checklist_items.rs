@@ -13,7 +13,7 @@ use crate::{
         query::Query,
         text::{Code, Text},
     },
-    schema::{engines, preparation_items, preparation_ticks, sales},
+    schema::{checklist_items, engines, preparation_ticks, sales},
     workshop::{despatch_checklist::Prepared, readiness},
 };
 use actix_web::{HttpRequest, HttpResponse, web};
@@ -28,12 +28,12 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(list_preparation_items)
-        .service(create_preparation_item)
-        .service(get_preparation_item)
-        .service(change_preparation_item)
-        .service(delete_preparation_item)
-        .service(get_preparation_list);
+        .service(list_checklist_items)
+        .service(create_checklist_item)
+        .service(get_checklist_item)
+        .service(change_checklist_item)
+        .service(delete_checklist_item)
+        .service(get_despatch_checklist);
 }
 
 /// Items of a firm.
@@ -48,13 +48,13 @@ const DRAINED: &str = "drained";
 
 /// Asked of the sales that fit it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = preparation_items)]
-#[schema(example = json!({"item": "photographs_of_condition", "words": "Photographs show its condition on the day it leaves", "kind": null,
+#[diesel(table_name = checklist_items)]
+#[schema(example = json!({"item": "photographs_of_condition", "description": "Photographs show its condition on the day it leaves", "kind": null,
     "at_distance": true, "buyer_abroad": null, "shuts_gate": true}))]
-pub struct PreparationItem {
+pub struct ChecklistItem {
     pub item: Code,
     /// What is to be done.
-    pub words: Text<200>,
+    pub description: Text<200>,
     /// Null: for engines of every kind.
     pub kind: Option<Kind>,
     /// Asked of sales at a distance, or of the others; null: of both.
@@ -65,7 +65,7 @@ pub struct PreparationItem {
     pub shuts_gate: bool,
 }
 
-impl PreparationItem {
+impl ChecklistItem {
     fn fits(&self, kind: Kind, at_distance: bool, buyer_abroad: bool) -> bool {
         self.kind.is_none_or(|asked| asked == kind)
             && self.at_distance.is_none_or(|asked| asked == at_distance)
@@ -74,13 +74,13 @@ impl PreparationItem {
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = preparation_items)]
+#[diesel(table_name = checklist_items)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"item": "fire_irons_packed", "words": "Fire irons are in the box", "kind": "locomotive"}))]
-pub struct NewPreparationItem {
+#[schema(example = json!({"item": "fire_irons_packed", "description": "Fire irons are in the box", "kind": "locomotive"}))]
+pub struct NewChecklistItem {
     /// A word of the firm's own: small letters, digits and `_`.
     pub item: Code,
-    pub words: Text<200>,
+    pub description: Text<200>,
     /// For engines of every kind unless told otherwise.
     pub kind: Option<Kind>,
     pub at_distance: Option<bool>,
@@ -90,7 +90,7 @@ pub struct NewPreparationItem {
     pub shuts_gate: bool,
 }
 
-impl NewPreparationItem {
+impl NewChecklistItem {
     fn check(&self) -> Result<(), Problem> {
         let fits = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
         if self.item.starts_with(|c: char| c.is_ascii_lowercase()) && self.item.chars().all(fits) {
@@ -102,11 +102,11 @@ impl NewPreparationItem {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = preparation_items, treat_none_as_null = true)]
+#[diesel(table_name = checklist_items, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"shuts_gate": true}))]
-pub struct PreparationItemPatch {
-    pub words: Text<200>,
+pub struct ChecklistItemPatch {
+    pub description: Text<200>,
     pub kind: Option<Kind>,
     pub at_distance: Option<bool>,
     pub buyer_abroad: Option<bool>,
@@ -115,10 +115,10 @@ pub struct PreparationItemPatch {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "left": 1, "items": [
-    {"item": "drained", "words": "No water is left in boiler, tanks, pumps and pipes", "shuts_gate": false,
+    {"item": "drained", "description": "No water is left in boiler, tanks, pumps and pipes", "shuts_gate": false,
         "done": {"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}},
-    {"item": "spares_packed", "words": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
-pub struct PreparationList {
+    {"item": "spares_packed", "description": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
+pub struct DespatchChecklist {
     pub sale_id: i64,
     pub stock_no: i32,
     /// The day on which the engine is to leave by this answer.
@@ -132,7 +132,7 @@ pub struct PreparationList {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ToPrepare {
     pub item: Code,
-    pub words: Text<200>,
+    pub description: Text<200>,
     /// The engine may not leave on that day before it is ticked.
     pub shuts_gate: bool,
     /// Null while it is to be done.
@@ -142,56 +142,53 @@ pub struct ToPrepare {
 // Routes
 
 /// List what the firm makes ready before engines leave
-#[get("/preparation-items", 200 = Page<PreparationItem>)]
-async fn list_preparation_items(_by: Staff, list: ListQuery) -> Reply {
+#[get("/checklist-items", 200 = Page<ChecklistItem>)]
+async fn list_checklist_items(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
-        let items = preparation_items::table.select(PreparationItem::as_select());
+        let items = checklist_items::table.select(ChecklistItem::as_select());
         let items = items
-            .filter(preparation_items::item.gt(page.after_word().to_owned()))
-            .order(preparation_items::item)
+            .filter(checklist_items::item.gt(page.after_word().to_owned()))
+            .order(checklist_items::item)
             .limit(page.limit);
         items
     };
-    list.rows(rows, |item: &PreparationItem| (json!(item.item), 0))
+    list.rows(rows, |item: &ChecklistItem| (json!(item.item), 0))
         .await
 }
 
 /// Add to what the firm makes ready before engines leave
-#[post("/preparation-items", 201 = PreparationItem)]
-async fn create_preparation_item(
+#[post("/checklist-items", 201 = ChecklistItem)]
+async fn create_checklist_item(
     Owner(actor): Owner,
     db: web::Data<Db>,
-    new: Body<NewPreparationItem>,
+    new: Body<NewChecklistItem>,
 ) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
-        let there: i64 = preparation_items::table
-            .count()
-            .get_result(tx.conn())
-            .await?;
+        let there: i64 = checklist_items::table.count().get_result(tx.conn()).await?;
         if there >= MOST_ITEMS {
             let detail = format!("there are {MOST_ITEMS} items already; delete what is not used");
             return Err(Problem::conflict(detail));
         }
-        let made: Option<PreparationItem> = diesel::insert_into(preparation_items::table)
+        let made: Option<ChecklistItem> = diesel::insert_into(checklist_items::table)
             .values(&*new)
             .on_conflict_do_nothing()
-            .returning(PreparationItem::as_returning())
+            .returning(ChecklistItem::as_returning())
             .get_result(tx.conn())
             .await
             .optional()?;
         let made = made
             .ok_or_else(|| Problem::conflict(format!("there is an item {} already", new.item)))?;
-        tx.record("preparation_item.added", None, json!({"item": made.item}))
+        tx.record("checklist_item.created", None, json!({"item": made.item}))
             .await?;
-        Ok((format!("/v1/preparation-items/{}", made.item), made))
+        Ok((format!("/v1/checklist-items/{}", made.item), made))
     })
     .await
 }
 
 /// Read an item of what the firm makes ready
-#[get("/preparation-items/{item}", 200 = PreparationItem, params(("item" = Code, Path, example = "drained")))]
-async fn get_preparation_item(
+#[get("/checklist-items/{item}", 200 = ChecklistItem, params(("item" = Code, Path, example = "drained")))]
+async fn get_checklist_item(
     _by: Staff,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -203,31 +200,35 @@ async fn get_preparation_item(
 /// Change an item of what the firm makes ready
 ///
 /// Of drained, spares_packed and papers_packed the words alone: checks of the gate ask for them by themselves.
-#[patch("/preparation-items/{item}", 200 = PreparationItem, params(("item" = Code, Path, example = "drained")))]
-async fn change_preparation_item(
+#[patch("/checklist-items/{item}", 200 = ChecklistItem, params(("item" = Code, Path, example = "drained")))]
+async fn change_checklist_item(
     Owner(actor): Owner,
     req: HttpRequest,
     db: web::Data<Db>,
     item: web::Path<Code>,
-    patch: Patch<PreparationItemPatch>,
+    patch: Patch<ChecklistItemPatch>,
 ) -> Reply {
     db.change(&actor, &req, async |tx| {
         let current = locked(tx.conn(), &item).await?;
         let change = patch.merged(&current)?;
-        if patch.members().iter().any(|member| *member != "words") {
+        if patch
+            .members()
+            .iter()
+            .any(|member| *member != "description")
+        {
             not_of_the_gate(&item)?;
         }
         if patch.is_empty() {
             tx.unchanged();
             return Ok(current);
         }
-        let changed: PreparationItem = diesel::update(preparation_items::table.find(&*item))
+        let changed: ChecklistItem = diesel::update(checklist_items::table.find(&*item))
             .set(&change)
-            .returning(PreparationItem::as_returning())
+            .returning(ChecklistItem::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"item": &*item, "members": patch.members()});
-        tx.record("preparation_item.changed", None, entry).await?;
+        tx.record("checklist_item.changed", None, entry).await?;
         Ok(changed)
     })
     .await
@@ -236,8 +237,8 @@ async fn change_preparation_item(
 /// Delete an item of what the firm makes ready
 ///
 /// With its ticks. Not drained, spares_packed and papers_packed.
-#[delete("/preparation-items/{item}", 204, params(("item" = Code, Path, example = "engine_packed")))]
-async fn delete_preparation_item(
+#[delete("/checklist-items/{item}", 204, params(("item" = Code, Path, example = "engine_packed")))]
+async fn delete_checklist_item(
     Owner(actor): Owner,
     db: web::Data<Db>,
     item: web::Path<Code>,
@@ -246,10 +247,10 @@ async fn delete_preparation_item(
     db.write(&actor, async |tx| {
         known.against(&locked(tx.conn(), &item).await?)?;
         not_of_the_gate(&item)?;
-        diesel::delete(preparation_items::table.find(&*item))
+        diesel::delete(checklist_items::table.find(&*item))
             .execute(tx.conn())
             .await?;
-        tx.record("preparation_item.deleted", None, json!({"item": &*item}))
+        tx.record("checklist_item.deleted", None, json!({"item": &*item}))
             .await
     })
     .await?;
@@ -260,8 +261,8 @@ async fn delete_preparation_item(
 ///
 /// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations. Which of
 /// them shut the gate is said for the day asked about, as the gate itself says it: an engine is drained in months of frost.
-#[get("/sales/{id:\\d+}/preparation-list", 200 = PreparationList)]
-async fn get_preparation_list(
+#[get("/sales/{id:\\d+}/despatch-checklist", 200 = DespatchChecklist)]
+async fn get_despatch_checklist(
     Staff(actor): Staff,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -270,8 +271,8 @@ async fn get_preparation_list(
 ) -> Reply {
     let on = query.on.unwrap_or(actor.today);
     let mut conn = db.read().await?;
-    let terms = sale_terms(&mut conn, *id).await?;
-    let bars = readiness::bars(&mut conn).await?;
+    let terms = statutory_periods(&mut conn, *id).await?;
+    let settings = readiness::settings(&mut conn).await?;
     let (kind, has_boiler): (Kind, bool) = engines::table
         .find(terms.stock_no)
         .select((engines::kind, engines::has_boiler))
@@ -292,14 +293,14 @@ async fn get_preparation_list(
         .map(|item| ToPrepare {
             done: ticked.remove(&item.item),
             shuts_gate: match &*item.item {
-                DRAINED => travels_drained(&bars, has_boiler, on),
+                DRAINED => travels_drained(&settings, has_boiler, on),
                 own => of_the_gate(own) || item.shuts_gate,
             },
             item: item.item,
-            words: item.words,
+            description: item.description,
         })
         .collect();
-    let list = PreparationList {
+    let list = DespatchChecklist {
         sale_id: *id,
         stock_no: terms.stock_no,
         on,
@@ -323,17 +324,17 @@ fn not_of_the_gate(item: &Code) -> Result<(), Problem> {
 
 // SQL
 
-async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<PreparationItem>, Problem> {
-    Ok(preparation_items::table
-        .select(PreparationItem::as_select())
-        .order(preparation_items::item)
+async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<ChecklistItem>, Problem> {
+    Ok(checklist_items::table
+        .select(ChecklistItem::as_select())
+        .order(checklist_items::item)
         .limit(MOST_ITEMS)
         .load(conn)
         .await?)
 }
 
 /// The items that shut the gate beside those that checks of their own ask for.
-pub(crate) struct ShutsGate(Vec<PreparationItem>);
+pub(crate) struct ShutsGate(Vec<ChecklistItem>);
 
 impl ShutsGate {
     pub(crate) async fn load(conn: &mut AsyncPgConnection) -> Result<ShutsGate, Problem> {
@@ -352,24 +353,24 @@ impl ShutsGate {
         let asked = self.0.iter();
         asked
             .filter(move |item| item.fits(kind, at_distance, buyer_abroad))
-            .map(|item| (&*item.item, &*item.words))
+            .map(|item| (&*item.item, &*item.description))
     }
 }
 
-async fn find(conn: &mut AsyncPgConnection, item: &Code) -> Result<PreparationItem, Problem> {
-    let found: Option<PreparationItem> = preparation_items::table
+async fn find(conn: &mut AsyncPgConnection, item: &Code) -> Result<ChecklistItem, Problem> {
+    let found: Option<ChecklistItem> = checklist_items::table
         .find(item)
-        .select(PreparationItem::as_select())
+        .select(ChecklistItem::as_select())
         .first(conn)
         .await
         .optional()?;
     found.ok_or_else(|| missing(item))
 }
 
-async fn locked(conn: &mut AsyncPgConnection, item: &Code) -> Result<PreparationItem, Problem> {
-    let found: Option<PreparationItem> = preparation_items::table
+async fn locked(conn: &mut AsyncPgConnection, item: &Code) -> Result<ChecklistItem, Problem> {
+    let found: Option<ChecklistItem> = checklist_items::table
         .find(item)
-        .select(PreparationItem::as_select())
+        .select(ChecklistItem::as_select())
         .for_update()
         .first(conn)
         .await
@@ -383,9 +384,9 @@ fn missing(item: &Code) -> Problem {
 
 /// Refuses an item that the firm does not have, and names those that it has.
 pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, item: &Code) -> Result<(), Problem> {
-    let codes: Vec<Code> = preparation_items::table
-        .select(preparation_items::item)
-        .order(preparation_items::item)
+    let codes: Vec<Code> = checklist_items::table
+        .select(checklist_items::item)
+        .order(checklist_items::item)
         .limit(MOST_ITEMS)
         .for_key_share()
         .load(conn)
@@ -401,16 +402,19 @@ pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, item: &Code) -> Res
 /// What the list for a sale hangs on.
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = sales)]
-struct SaleTerms {
+struct StatutoryPeriods {
     stock_no: i32,
     at_distance: bool,
     buyer_abroad: bool,
 }
 
-async fn sale_terms(conn: &mut AsyncPgConnection, id: i64) -> Result<SaleTerms, Problem> {
+async fn statutory_periods(
+    conn: &mut AsyncPgConnection,
+    id: i64,
+) -> Result<StatutoryPeriods, Problem> {
     let terms = sales::table
         .find(id)
-        .select(SaleTerms::as_select())
+        .select(StatutoryPeriods::as_select())
         .first(conn)
         .await;
     let missing = || Problem::not_found(format!("there is no sale {id}"));

@@ -1,13 +1,13 @@
 //! What open jobs and the tests that they call for will still cost: the same for break-even price, stock value and worth.
 
 use crate::{
-    boilers::{codes, fittings},
+    boilers::{codes, installations},
     books::costs::LedgerLine,
     firm::firm,
     ground::{db::RunQueryDsl, problem::Problem, text::Line},
     workshop::{
         hour_rates::{self, HourPrices, RateKind},
-        test_costs::{self, TestTerms},
+        test_costs::{self, TestCosts},
     },
 };
 use diesel::{
@@ -146,7 +146,7 @@ pub(crate) struct Prices {
     kind: RateKind,
     pub hours: HourPrices,
     rules: Vec<Rule>,
-    terms: Vec<TestTerms>,
+    terms: Vec<TestCosts>,
 }
 
 impl Prices {
@@ -234,7 +234,7 @@ impl Prices {
             };
             add(piece, to_come);
         }
-        let terms: Vec<&TestTerms> = self
+        let terms: Vec<&TestCosts> = self
             .terms
             .iter()
             .filter(|terms| tests.contains(&terms.test))
@@ -323,7 +323,7 @@ pub(crate) async fn open_jobs(
         of_engines.entry(job.stock_no).or_default().push(job);
     }
     let with_jobs: Vec<i32> = of_engines.keys().copied().collect();
-    let fitted = fittings::fitted_in(conn, &with_jobs).await?;
+    let fitted = installations::installed_in(conn, &with_jobs).await?;
     let open = of_engines.into_iter().map(|(stock_no, jobs)| {
         let mut fitted = fitted.iter();
         let has_boiler = fitted.any(|it| it.stock_no == stock_no && it.on(on));

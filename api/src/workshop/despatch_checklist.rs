@@ -18,7 +18,7 @@ use crate::{
 use actix_web::{HttpRequest, HttpResponse, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
-use outshop_core::{days::Day, trade::Standing};
+use outshop_core::{days::Day, trade::StockStatus};
 use outshop_operation::{delete, get, post};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -26,10 +26,10 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
-        .service(list_preparations)
-        .service(prepare)
-        .service(get_preparation)
-        .service(take_back_preparation);
+        .service(list_checklist_ticks)
+        .service(record_checklist_tick)
+        .service(get_checklist_tick)
+        .service(delete_checklist_tick);
 }
 
 // Types
@@ -58,8 +58,8 @@ pub struct NewPrepared {
 // Routes
 
 /// List what was made ready
-#[get("/engines/{stock_no:\\d+}/preparations", 200 = Page<Prepared>)]
-async fn list_preparations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
+#[get("/engines/{stock_no:\\d+}/checklist-ticks", 200 = Page<Prepared>)]
+async fn list_checklist_ticks(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
     stock::must_exist(&mut *list.conn().await?, stock_no).await?;
     let rows = move |page: &Keyset| {
@@ -79,8 +79,8 @@ async fn list_preparations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery
 /// Tick what was made ready
 ///
 /// Done again, the later tick holds.
-#[post("/engines/{stock_no:\\d+}/preparations", 201 = Prepared)]
-async fn prepare(
+#[post("/engines/{stock_no:\\d+}/checklist-ticks", 201 = Prepared)]
+async fn record_checklist_tick(
     Floor(actor): Floor,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
@@ -111,16 +111,17 @@ async fn prepare(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"item": new.item});
-        tx.record("engine.prepared", Some(*stock_no), entry).await?;
-        let location = format!("/v1/engines/{stock_no}/preparations/{}", new.item);
+        tx.record("engine.checklist_ticked", Some(*stock_no), entry)
+            .await?;
+        let location = format!("/v1/engines/{stock_no}/checklist-ticks/{}", new.item);
         Ok((location, prepared))
     })
     .await
 }
 
 /// Read what was made ready
-#[get("/engines/{stock_no:\\d+}/preparations/{item}", 200 = Prepared, params(("item" = Code, Path, example = "drained")))]
-async fn get_preparation(
+#[get("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 200 = Prepared, params(("item" = Code, Path, example = "drained")))]
+async fn get_checklist_tick(
     _by: Staff,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -134,8 +135,8 @@ async fn get_preparation(
 /// Take a tick back
 ///
 /// For what was ticked wrongly or was undone since.
-#[delete("/engines/{stock_no:\\d+}/preparations/{item}", 204, params(("item" = Code, Path, example = "drained")))]
-async fn take_back_preparation(
+#[delete("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 204, params(("item" = Code, Path, example = "drained")))]
+async fn delete_checklist_tick(
     Floor(actor): Floor,
     db: web::Data<Db>,
     path: web::Path<(i32, Code)>,
@@ -151,7 +152,7 @@ async fn take_back_preparation(
             .execute(tx.conn())
             .await?;
         let entry = json!({"item": item});
-        tx.record("engine.preparation_taken_back", Some(stock_no), entry)
+        tx.record("engine.checklist_unticked", Some(stock_no), entry)
             .await
     })
     .await?;
@@ -184,8 +185,8 @@ pub(crate) async fn start_anew(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Pro
 }
 
 async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
-    match stock::standing_of(conn, stock_no).await? {
-        Standing::InStock | Standing::Reserved | Standing::Sold => Ok(()),
-        Standing::Delivered | Standing::Gone => Err(Problem::conflict("the engine has left")),
+    match stock::status_of(conn, stock_no).await? {
+        StockStatus::InStock | StockStatus::Reserved | StockStatus::Sold => Ok(()),
+        StockStatus::Delivered | StockStatus::Gone => Err(Problem::conflict("the engine has left")),
     }
 }

@@ -112,7 +112,7 @@ fn check_week(hours: &[Hours]) -> Result<(), Problem> {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = days_off)]
-#[schema(example = json!({"id": 1, "fitter_id": null, "from": "2026-12-24", "until": "2027-01-03", "words": "Christmas"}))]
+#[schema(example = json!({"id": 1, "fitter_id": null, "from": "2026-12-24", "until": "2027-01-03", "notes": "Christmas"}))]
 pub struct DaysOff {
     pub id: i64,
     /// Null: the works are shut.
@@ -122,13 +122,13 @@ pub struct DaysOff {
     /// Inclusive.
     #[diesel(column_name = until_day)]
     pub until: Day,
-    pub words: Option<Line>,
+    pub notes: Option<Line>,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = days_off)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"from": "2027-03-26", "until": "2027-03-29", "words": "Easter"}))]
+#[schema(example = json!({"from": "2027-03-26", "until": "2027-03-29", "notes": "Easter"}))]
 pub struct NewDaysOff {
     /// The works are shut unless a fitter is named.
     pub fitter_id: Option<i64>,
@@ -137,7 +137,7 @@ pub struct NewDaysOff {
     /// Inclusive; at most a year.
     #[diesel(column_name = until_day)]
     pub until: Day,
-    pub words: Option<Line>,
+    pub notes: Option<Line>,
 }
 
 // Routes
@@ -162,7 +162,7 @@ async fn create_fitter(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewFitt
             .returning(Fitter::as_returning())
             .get_result(tx.conn())
             .await?;
-        tx.record("fitter.added", None, json!({"fitter_id": made.id}))
+        tx.record("fitter.created", None, json!({"fitter_id": made.id}))
             .await?;
         Ok((format!("/v1/fitters/{}", made.id), made))
     })
@@ -230,7 +230,7 @@ async fn create_days_off(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewDa
             .returning(DaysOff::as_returning())
             .get_result(tx.conn())
             .await?;
-        tx.record("days_off.set", None, json!({"days_off_id": made.id}))
+        tx.record("days_off.created", None, json!({"days_off_id": made.id}))
             .await?;
         Ok((format!("/v1/days-off/{}", made.id), made))
     })
@@ -256,7 +256,7 @@ async fn delete_days_off(
         diesel::delete(days_off::table.find(*id))
             .execute(tx.conn())
             .await?;
-        tx.record("days_off.taken_back", None, json!({"days_off_id": *id}))
+        tx.record("days_off.deleted", None, json!({"days_off_id": *id}))
             .await
     })
     .await?;

@@ -42,22 +42,22 @@ pub fn routes(cfg: &mut Operations<'_>) {
 /// The rates of a fitter from a day on, until a later row takes its place.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = hour_rates)]
-#[schema(example = json!({"id": 2, "fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "18.50", "worth_rate": "32.00"}))]
+#[schema(example = json!({"id": 2, "fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "18.50", "recovery_rate": "32.00"}))]
 pub struct HourRate {
     pub id: i64,
     pub fitter: Line,
     #[diesel(column_name = from_day)]
     pub from: Day,
     /// What an hour costs in the books; 0 for a proprietor's own.
-    pub book_rate: Money,
+    pub cost_rate: Money,
     /// What an hour has to bring in: it counts in the break-even price.
-    pub worth_rate: Money,
+    pub recovery_rate: Money,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = hour_rates)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "18.50", "worth_rate": "32.00"}))]
+#[schema(example = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "18.50", "recovery_rate": "32.00"}))]
 pub struct NewHourRate {
     /// Written as on the hours that are booked.
     pub fitter: Line,
@@ -65,9 +65,9 @@ pub struct NewHourRate {
     #[diesel(column_name = from_day)]
     pub from: Day,
     /// 0 or more.
-    pub book_rate: Money,
+    pub cost_rate: Money,
     /// 0 or more.
-    pub worth_rate: Money,
+    pub recovery_rate: Money,
 }
 
 /// Which of the two rates of a fitter counts.
@@ -101,8 +101,8 @@ async fn create_hour_rate(
     new: Body<NewHourRate>,
 ) -> Reply {
     let rates = [
-        (new.book_rate, "/book_rate"),
-        (new.worth_rate, "/worth_rate"),
+        (new.cost_rate, "/cost_rate"),
+        (new.recovery_rate, "/recovery_rate"),
     ];
     let broken = rates.into_iter().filter(|(rate, _)| rate.is_negative());
     let broken: Vec<FieldError> = broken
@@ -122,7 +122,7 @@ async fn create_hour_rate(
             .get_result(tx.conn())
             .await?;
         let entry = json!({"rate_id": rate.id, "from": rate.from});
-        tx.record("hour_rate.set", None, entry).await?;
+        tx.record("hour_rate.created", None, entry).await?;
         Ok((format!("/v1/hour-rates/{}", rate.id), rate))
     })
     .await
@@ -216,8 +216,8 @@ pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<HourPric
         .order((hour_rates::fitter, hour_rates::from_day))
         .select((
             hour_rates::fitter,
-            hour_rates::book_rate,
-            hour_rates::worth_rate,
+            hour_rates::cost_rate,
+            hour_rates::recovery_rate,
         ))
         .load(conn)
         .await?;

@@ -34,27 +34,27 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = inspector_visits)]
-#[schema(example = json!({"on": "2026-12-05", "tests": 4, "words": "Ivo Pellasick"}))]
+#[schema(example = json!({"on": "2026-12-05", "tests": 4, "notes": "Ivo Pellasick"}))]
 pub struct InspectorVisit {
     #[diesel(column_name = on_day)]
     pub on: Day,
     /// How many tests he sees.
     #[schema(minimum = 1, maximum = 100)]
     pub tests: i32,
-    pub words: Option<Line>,
+    pub notes: Option<Line>,
 }
 
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = inspector_visits)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2027-01-16", "tests": 4, "words": "Ivo Pellasick"}))]
+#[schema(example = json!({"on": "2027-01-16", "tests": 4, "notes": "Ivo Pellasick"}))]
 pub struct NewInspectorVisit {
     /// One visit a day.
     #[diesel(column_name = on_day)]
     pub on: Day,
     #[schema(minimum = 1, maximum = 100)]
     pub tests: i32,
-    pub words: Option<Line>,
+    pub notes: Option<Line>,
 }
 
 // Routes
@@ -95,7 +95,7 @@ async fn create_inspector_visit(
             .returning(InspectorVisit::as_returning())
             .get_result(tx.conn())
             .await?;
-        tx.record("inspector_visit.set", None, json!({"on": made.on}))
+        tx.record("inspector_visit.created", None, json!({"on": made.on}))
             .await?;
         Ok((format!("/v1/inspector-visits/{}", made.on), made))
     })
@@ -126,7 +126,7 @@ async fn delete_inspector_visit(
         diesel::delete(inspector_visits::table.find(*on))
             .execute(tx.conn())
             .await?;
-        tx.record("inspector_visit.taken_back", None, json!({"on": *on}))
+        tx.record("inspector_visit.deleted", None, json!({"on": *on}))
             .await
     })
     .await?;

@@ -34,7 +34,7 @@ use outshop_core::{
         surveys::{Area, Grade},
     },
     money::Money,
-    workshop::jobs::{Hours, JobStanding, Skill, WorkPlace},
+    workshop::jobs::{Hours, JobStatus, Skill, WorkPlace},
 };
 use outshop_operation::{get, patch, post};
 use rules::{Asked, broken_day, broken_needs, broken_rules, refuse_if_any};
@@ -50,11 +50,11 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(list_jobs)
         .service(get_job)
         .service(change_job)
-        .service(moves::move_job)
-        .service(lines::book_hours)
-        .service(lines::book_hours_of_engine)
-        .service(lines::use_parts)
-        .service(lines::reverse_line)
+        .service(moves::create_job_transition)
+        .service(lines::record_hours)
+        .service(lines::record_bench_hours)
+        .service(lines::record_parts)
+        .service(lines::create_job_reversal)
         .service(consequences::get_consequences);
 }
 
@@ -66,7 +66,7 @@ pub struct JobFacts {
     pub id: i64,
     pub stock_no: i32,
     pub title: Line,
-    pub standing: JobStanding,
+    pub status: JobStatus,
     #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
     /// Nothing but a gauge glass is changed.
@@ -91,7 +91,7 @@ pub struct JobFacts {
     pub days_away: Option<i32>,
     pub proposed_on: Day,
     pub agreed_on: Option<Day>,
-    pub begun_on: Option<Day>,
+    pub started_on: Option<Day>,
     pub finished_on: Option<Day>,
     /// Where the order of this job and a test on one day matters.
     pub finished_at: Option<TimeOfDay>,
@@ -105,15 +105,15 @@ pub struct JobFacts {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 33, "stock_no": 10, "title": "Left injector", "standing": "finished",
+#[schema(example = json!({"id": 33, "stock_no": 10, "title": "Left injector", "status": "finished",
     "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null, "expected_on": null,
     "chased_by": null, "parts_expected": "20.00", "skill": "fitting", "fitter_id": null, "work_place": "bench", "days_away": null, "needs": [],
-    "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "begun_on": "2026-04-18", "finished_on": "2026-04-20",
+    "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "started_on": "2026-04-18", "finished_on": "2026-04-20",
     "finished_at": "11:30", "called_off_on": null, "working_order_after": null, "boiler_id": 88, "notes": null, "findings": [205],
     "grades_after": {"boiler": null, "fittings_and_feeds": "good", "cylinders_and_valves": null, "motion": null,
         "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
     "hours_booked": "3.5", "hours": [{"id": 710, "on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5", "reverses_id": null, "confirmed": []}],
-    "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "words": "injector cones", "cost": "18.40", "reverses_id": null}]}))]
+    "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "description": "injector cones", "cost": "18.40", "reverses_id": null}]}))]
 pub struct Job {
     #[serde(flatten)]
     pub facts: JobFacts,
@@ -227,20 +227,20 @@ pub struct JobPatch {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineJobFilters {
-    /// Any of these standings, joined with commas.
+    /// Any of these statuses, joined with commas.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
-    standing: Vec<JobStanding>,
+    status: Vec<JobStatus>,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct JobFilters {
-    /// Any of these standings, joined with commas.
+    /// Any of these statuses, joined with commas.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
-    standing: Vec<JobStanding>,
+    status: Vec<JobStatus>,
     /// The engine.
     #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
@@ -257,7 +257,7 @@ async fn list_engine_jobs(
 ) -> Reply {
     stock::must_exist(&mut *list.conn().await?, *stock_no).await?;
     let filters = JobFilters {
-        standing: list.filters.standing.clone(),
+        status: list.filters.status.clone(),
         stock_no: Some(*stock_no),
     };
     let fetch =
@@ -366,8 +366,8 @@ async fn load(
     page: &Keyset,
 ) -> Result<Vec<Job>, Problem> {
     let mut query = jobs::table.select(JobFacts::as_select()).into_boxed();
-    if !filters.standing.is_empty() {
-        query = query.filter(jobs::standing.eq_any(filters.standing.clone()));
+    if !filters.status.is_empty() {
+        query = query.filter(jobs::status.eq_any(filters.status.clone()));
     }
     if let Some(stock_no) = filters.stock_no {
         query = query.filter(jobs::stock_no.eq(stock_no));
@@ -402,10 +402,10 @@ pub(crate) async fn open_of(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
 ) -> Result<Vec<Job>, Problem> {
-    let closed = [JobStanding::Finished, JobStanding::CalledOff];
+    let closed = [JobStatus::Finished, JobStatus::CalledOff];
     let facts = jobs::table
         .filter(jobs::stock_no.eq_any(stock_nos))
-        .filter(jobs::standing.ne_all(closed))
+        .filter(jobs::status.ne_all(closed))
         .select(JobFacts::as_select())
         .order(jobs::id)
         .load(conn)
@@ -642,10 +642,10 @@ async fn update(
         broken.extend(of_new_ones.into_iter().filter(|error| !kept(error)));
     }
     refuse_if_any(broken)?;
-    if OF_WHAT_IT_DOES.iter().any(|member| patch.names(member)) && facts.standing.is_closed() {
+    if OF_WHAT_IT_DOES.iter().any(|member| patch.names(member)) && facts.status.is_closed() {
         return Err(Problem::conflict(format!(
             "the job is {}; what it touches, clears and brings about is fixed",
-            facts.standing
+            facts.status
         )));
     }
     if patch.names("findings") {

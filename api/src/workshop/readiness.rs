@@ -14,16 +14,16 @@ use crate::{
         query::Query,
         text::at_most,
     },
-    schema::{readiness_bars, stock},
+    schema::{gate_settings, stock},
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use facts::load_facts;
 use outshop_core::{
-    boilers::readiness::{self, Bars, Check, CheckAnswer, Facts, Gate, Outcome, Readiness},
+    boilers::readiness::{self, Check, CheckAnswer, Facts, Gate, Outcome, Readiness, Settings},
     days::Day,
-    trade::Standing,
+    trade::StockStatus,
 };
 use outshop_operation::{get, patch};
 use serde::{Deserialize, Serialize};
@@ -34,8 +34,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("selling")
         .service(get_readiness)
         .service(list_readiness)
-        .service(get_bars)
-        .service(change_bars);
+        .service(get_gate_settings)
+        .service(change_gate_settings);
 }
 
 // Types
@@ -54,27 +54,27 @@ pub struct GateAndDay {
 
 /// What the firm sets for its own gates.
 #[derive(Debug, Clone, Serialize, Deserialize, Queryable, Selectable, AsChangeset, ToSchema)]
-#[diesel(table_name = readiness_bars)]
+#[diesel(table_name = gate_settings)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"watch_bars": ["inspector"], "watch_days": 30, "frost_months": [11, 12, 1, 2, 3]}))]
-pub struct ReadinessBars {
+#[schema(example = json!({"blocking_warnings": ["inspector"], "warning_days": 30, "frost_months": [11, 12, 1, 2, 3]}))]
+pub struct GateSettings {
     /// Checks whose `watch` shuts a gate too. An `unmet` always does.
     #[serde(deserialize_with = "at_most::<40, _, _>")]
     #[schema(max_items = 40)]
-    pub watch_bars: Vec<Check>,
+    pub blocking_warnings: Vec<Check>,
     /// A paper that lapses within so many days is watched.
     #[schema(minimum = 0, maximum = 366)]
-    pub watch_days: i32,
+    pub warning_days: i32,
     /// Months in which an engine travels drained: 1 to 12, each once.
     #[serde(deserialize_with = "at_most::<12, _, _>")]
     #[schema(max_items = 12)]
     pub frost_months: Vec<i32>,
 }
 
-impl ReadinessBars {
+impl GateSettings {
     fn check(&self) -> Result<(), Problem> {
-        if !(0..=366).contains(&self.watch_days) {
-            return Err(Problem::invalid("/watch_days", "not 0 to 366 days"));
+        if !(0..=366).contains(&self.warning_days) {
+            return Err(Problem::invalid("/warning_days", "not 0 to 366 days"));
         }
         let months = self.frost_months.iter();
         match months.enumerate().find(|(_, m)| !(1..=12).contains(*m)) {
@@ -106,7 +106,7 @@ pub struct ReadinessFilters {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-12-19", "gate": "deliver", "open": false,
     "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
-        "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}], "holds_until": null}))]
+        "remedy": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "valid_until": null}], "valid_until": null}))]
 pub struct EngineReadiness {
     pub stock_no: i32,
     pub on: Day,
@@ -116,7 +116,7 @@ pub struct EngineReadiness {
     #[schema(max_items = 40)]
     pub not_met: Vec<CheckAnswer>,
     /// Last day of the first paper to run out of those that the answer rests on.
-    pub holds_until: Option<Day>,
+    pub valid_until: Option<Day>,
 }
 
 // Routes
@@ -131,7 +131,7 @@ async fn list_readiness(Staff(actor): Staff, list: ListQuery<ReadinessFilters>) 
     let gate = list.filters.gate.unwrap_or(Gate::Deliver);
     let wanted = list.filters.open;
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let bars = bars(conn).await?;
+        let settings = settings(conn).await?;
         let wanted_by_page = usize::try_from(page.limit).map_err(Problem::internal)?;
         let mut after = page.after_id().unwrap_or(0);
         let mut found = Vec::new();
@@ -144,7 +144,7 @@ async fn list_readiness(Staff(actor): Staff, list: ListQuery<ReadinessFilters>) 
             let facts = load_facts(conn, &stock_nos, on).await?;
             let items = facts
                 .into_iter()
-                .map(|(stock_no, facts)| in_short(stock_no, &facts, &bars, gate, on));
+                .map(|(stock_no, facts)| in_short(stock_no, &facts, &settings, gate, on));
             found.extend(items.filter(|item| wanted.is_none_or(|open| item.open == open)));
         }
         found.truncate(wanted_by_page);
@@ -154,14 +154,20 @@ async fn list_readiness(Staff(actor): Staff, list: ListQuery<ReadinessFilters>) 
         .await
 }
 
-fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> EngineReadiness {
-    let seen = readiness::on_day(facts, bars, gate, on);
+fn in_short(
+    stock_no: i32,
+    facts: &Facts,
+    settings: &Settings,
+    gate: Gate,
+    on: Day,
+) -> EngineReadiness {
+    let seen = readiness::on_day(facts, settings, gate, on);
     EngineReadiness {
         stock_no,
         on,
         gate,
         open: seen.open,
-        holds_until: seen.checks.iter().filter_map(|it| it.holds_until).min(),
+        valid_until: seen.checks.iter().filter_map(|it| it.valid_until).min(),
         not_met: seen
             .checks
             .into_iter()
@@ -178,7 +184,7 @@ fn in_short(stock_no: i32, facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> E
 #[get("/engines/{stock_no:\\d+}/readiness", 200(body = Readiness, example = json!({
         "on": "2026-06-02", "gate": "deliver", "open": false,
         "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
-            "clears": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "holds_until": null}],
+            "remedy": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "valid_until": null}],
         "open_days": [], "papers_open_days": [],
         "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})))]
 async fn get_readiness(
@@ -196,23 +202,23 @@ async fn get_readiness(
 }
 
 /// Read what the firm sets for its gates
-#[get("/readiness-bars", 200 = ReadinessBars, id = "get_readiness_bars")]
-async fn get_bars(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
-    let bars = find_bars(&mut *db.read().await?).await?;
-    shown(&req, &bars)
+#[get("/gate-settings", 200 = GateSettings, id = "get_gate_settings")]
+async fn get_gate_settings(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
+    let settings = find_gate_settings(&mut *db.read().await?).await?;
+    shown(&req, &settings)
 }
 
 /// Change what the firm sets for its gates
-#[patch("/readiness-bars", 200 = ReadinessBars, id = "change_readiness_bars")]
-async fn change_bars(
+#[patch("/gate-settings", 200 = GateSettings, id = "change_gate_settings")]
+async fn change_gate_settings(
     Owner(actor): Owner,
     req: HttpRequest,
     db: web::Data<Db>,
-    patch: Patch<ReadinessBars>,
+    patch: Patch<GateSettings>,
 ) -> Reply {
     db.change(&actor, &req, async |tx| {
-        let current: ReadinessBars = readiness_bars::table
-            .select(ReadinessBars::as_select())
+        let current: GateSettings = gate_settings::table
+            .select(GateSettings::as_select())
             .for_update()
             .first(tx.conn())
             .await?;
@@ -222,13 +228,13 @@ async fn change_bars(
             tx.unchanged();
             return Ok(current);
         }
-        let changed: ReadinessBars = diesel::update(readiness_bars::table)
+        let changed: GateSettings = diesel::update(gate_settings::table)
             .set(&change)
-            .returning(ReadinessBars::as_returning())
+            .returning(GateSettings::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"members": patch.members()});
-        tx.record("readiness_bars.changed", None, entry).await?;
+        tx.record("gate_settings.changed", None, entry).await?;
         Ok(changed)
     })
     .await
@@ -246,16 +252,16 @@ pub(crate) async fn must_be_open(
     if answer.open {
         Ok(answer)
     } else {
-        let bars = bars(conn).await?;
-        Err(shut(&answer, &bars))
+        let settings = settings(conn).await?;
+        Err(shut(&answer, &settings))
     }
 }
 
 /// A gate that is not open, as a problem with the checks that shut it.
-pub(crate) fn shut(answer: &Readiness, bars: &Bars) -> Problem {
+pub(crate) fn shut(answer: &Readiness, settings: &Settings) -> Problem {
     let bar = |outcome: Outcome, check: Check| match outcome {
         Outcome::Met => false,
-        Outcome::Watch => bars.watch_bars.contains(&check),
+        Outcome::Warning => settings.blocking_warnings.contains(&check),
         Outcome::Unmet => true,
     };
     let reasons = answer
@@ -265,10 +271,10 @@ pub(crate) fn shut(answer: &Readiness, bars: &Bars) -> Problem {
         .map(|check| problem::GateReason {
             check: check.check.to_string(),
             reason: check.reason.as_str().to_owned(),
-            clears: check
-                .clears
+            remedy: check
+                .remedy
                 .as_ref()
-                .map_or_else(String::new, |clears| clears.as_str().to_owned()),
+                .map_or_else(String::new, |remedy| remedy.as_str().to_owned()),
             act: check.act.clone(),
             evidence: check
                 .evidence
@@ -299,8 +305,8 @@ pub(crate) async fn answer(
 ) -> Result<Readiness, Problem> {
     let facts = load_facts(conn, &[stock_no], on).await?.pop();
     let (_, facts) = facts.ok_or_else(|| crate::stock::missing(stock_no))?;
-    let bars = bars(conn).await?;
-    Ok(readiness::gate(&facts, &bars, gate, on))
+    let settings = settings(conn).await?;
+    Ok(readiness::gate(&facts, &settings, gate, on))
 }
 
 /// Stock numbers of engines that have not left, in their order, from the one after `after`.
@@ -310,7 +316,7 @@ pub(crate) async fn in_the_house(
     limit: i64,
 ) -> Result<Vec<i32>, Problem> {
     Ok(stock::table
-        .filter(stock::standing.ne_all([Standing::Delivered, Standing::Gone]))
+        .filter(stock::status.ne_all([StockStatus::Delivered, StockStatus::Gone]))
         .filter(stock::stock_no.gt(after))
         .order(stock::stock_no)
         .limit(limit)
@@ -320,11 +326,11 @@ pub(crate) async fn in_the_house(
 }
 
 /// What the firm sets for itself.
-pub(crate) async fn bars(conn: &mut AsyncPgConnection) -> Result<Bars, Problem> {
-    let found = find_bars(conn).await?;
-    Ok(Bars {
-        watch_bars: found.watch_bars,
-        watch_days: u16::try_from(found.watch_days).map_err(Problem::internal)?,
+pub(crate) async fn settings(conn: &mut AsyncPgConnection) -> Result<Settings, Problem> {
+    let found = find_gate_settings(conn).await?;
+    Ok(Settings {
+        blocking_warnings: found.blocking_warnings,
+        warning_days: u16::try_from(found.warning_days).map_err(Problem::internal)?,
         frost_months: found
             .frost_months
             .into_iter()
@@ -333,9 +339,9 @@ pub(crate) async fn bars(conn: &mut AsyncPgConnection) -> Result<Bars, Problem> 
     })
 }
 
-async fn find_bars(conn: &mut AsyncPgConnection) -> Result<ReadinessBars, Problem> {
-    Ok(readiness_bars::table
-        .select(ReadinessBars::as_select())
+async fn find_gate_settings(conn: &mut AsyncPgConnection) -> Result<GateSettings, Problem> {
+    Ok(gate_settings::table
+        .select(GateSettings::as_select())
         .first(conn)
         .await?)
 }

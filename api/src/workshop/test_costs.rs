@@ -10,7 +10,7 @@ use crate::{
         operations::Operations,
         problem::{Problem, all_hold},
     },
-    schema::test_terms,
+    schema::test_costs,
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
@@ -23,17 +23,17 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("jobs")
-        .service(list_test_terms)
-        .service(get_test_terms)
-        .service(change_test_terms);
+        .service(list_test_costs)
+        .service(get_test_costs)
+        .service(change_test_costs);
 }
 
 // Types
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = test_terms)]
+#[diesel(table_name = test_costs)]
 #[schema(example = json!({"test": "steam", "hours": "3", "fee": "0.00"}))]
-pub struct TestTerms {
+pub struct TestCosts {
     pub test: TestKind,
     /// Of a fitter, the making ready included.
     pub hours: Hours,
@@ -42,10 +42,10 @@ pub struct TestTerms {
 }
 
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
-#[diesel(table_name = test_terms)]
+#[diesel(table_name = test_costs)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"fee": "35.00"}))]
-pub struct TestTermsPatch {
+pub struct TestCostsPatch {
     /// 0 to 24.
     pub hours: Hours,
     /// 0 or more.
@@ -55,47 +55,47 @@ pub struct TestTermsPatch {
 // Routes
 
 /// List what tests take
-#[get("/test-terms", 200 = Page<TestTerms>)]
-async fn list_test_terms(_by: Staff, list: ListQuery) -> Reply {
+#[get("/test-costs", 200 = Page<TestCosts>)]
+async fn list_test_costs(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
-        let terms = test_terms::table.select(TestTerms::as_select());
+        let terms = test_costs::table.select(TestCosts::as_select());
         terms
-            .filter(test_terms::test.gt(page.after_word().to_owned()))
-            .order(test_terms::test)
+            .filter(test_costs::test.gt(page.after_word().to_owned()))
+            .order(test_costs::test)
             .limit(page.limit)
     };
-    list.rows(rows, |it: &TestTerms| (json!(it.test), 0)).await
+    list.rows(rows, |it: &TestCosts| (json!(it.test), 0)).await
 }
 
 /// Read what a test takes
-#[get("/test-terms/{test}", 200 = TestTerms, params(("test" = TestKind, Path, example = "steam")))]
-async fn get_test_terms(
+#[get("/test-costs/{test}", 200 = TestCosts, params(("test" = TestKind, Path, example = "steam")))]
+async fn get_test_costs(
     _by: Staff,
     req: HttpRequest,
     db: web::Data<Db>,
     test: web::Path<TestKind>,
 ) -> Reply {
-    let terms: TestTerms = test_terms::table
+    let terms: TestCosts = test_costs::table
         .find(*test)
-        .select(TestTerms::as_select())
+        .select(TestCosts::as_select())
         .first(&mut *db.read().await?)
         .await?;
     shown(&req, &terms)
 }
 
 /// Change what a test takes
-#[patch("/test-terms/{test}", 200 = TestTerms, params(("test" = TestKind, Path, example = "steam")))]
-async fn change_test_terms(
+#[patch("/test-costs/{test}", 200 = TestCosts, params(("test" = TestKind, Path, example = "steam")))]
+async fn change_test_costs(
     Owner(actor): Owner,
     req: HttpRequest,
     db: web::Data<Db>,
     test: web::Path<TestKind>,
-    patch: Patch<TestTermsPatch>,
+    patch: Patch<TestCostsPatch>,
 ) -> Reply {
     db.change(&actor, &req, async |tx| {
-        let current: TestTerms = test_terms::table
+        let current: TestCosts = test_costs::table
             .find(*test)
-            .select(TestTerms::as_select())
+            .select(TestCosts::as_select())
             .for_update()
             .first(tx.conn())
             .await?;
@@ -110,13 +110,13 @@ async fn change_test_terms(
             tx.unchanged();
             return Ok(current);
         }
-        let changed: TestTerms = diesel::update(test_terms::table.find(*test))
+        let changed: TestCosts = diesel::update(test_costs::table.find(*test))
             .set(&change)
-            .returning(TestTerms::as_returning())
+            .returning(TestCosts::as_returning())
             .get_result(tx.conn())
             .await?;
         let entry = json!({"test": *test, "members": patch.members()});
-        tx.record("test_terms.changed", None, entry).await?;
+        tx.record("test_costs.changed", None, entry).await?;
         Ok(changed)
     })
     .await
@@ -124,9 +124,9 @@ async fn change_test_terms(
 
 // SQL
 
-pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<TestTerms>, Problem> {
-    Ok(test_terms::table
-        .select(TestTerms::as_select())
+pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<TestCosts>, Problem> {
+    Ok(test_costs::table
+        .select(TestCosts::as_select())
         .load(conn)
         .await?)
 }

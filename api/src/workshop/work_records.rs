@@ -27,7 +27,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::{boiler::Touches, paper_words::CAUTION, papers::Sentence},
     days::Day,
-    workshop::jobs::JobStanding,
+    workshop::jobs::JobStatus,
 };
 use outshop_operation::get;
 use serde::Serialize;
@@ -109,7 +109,7 @@ pub(crate) async fn of_engine(
     let engine = engines::find(conn, stock_no).await?;
     let ids: Vec<i64> = jobs_table::table
         .filter(jobs_table::stock_no.eq(stock_no))
-        .filter(jobs_table::standing.eq(JobStanding::Finished))
+        .filter(jobs_table::status.eq(JobStatus::Finished))
         .order((jobs_table::finished_on, jobs_table::id))
         .limit(MOST)
         .select(jobs_table::id)
@@ -118,7 +118,7 @@ pub(crate) async fn of_engine(
     let words: Vec<(Option<i64>, Text<1000>)> = findings::table
         .filter(findings::cleared_by_job_id.eq_any(&ids))
         .order(findings::id)
-        .select((findings::cleared_by_job_id, findings::words))
+        .select((findings::cleared_by_job_id, findings::description))
         .load(conn)
         .await?;
     let mut put_right = HashMap::<i64, Vec<Text<1000>>>::new();
@@ -169,6 +169,6 @@ pub(crate) async fn of_engine(
 fn that_stand(lines: Vec<PartsLine>) -> Vec<Line> {
     let taken_back: HashSet<i64> = lines.iter().filter_map(|line| line.reverses_id).collect();
     let stand = |line: &PartsLine| line.reverses_id.is_none() && !taken_back.contains(&line.id);
-    let standing = lines.into_iter().filter(stand);
-    standing.map(|line| line.words).collect()
+    let status = lines.into_iter().filter(stand);
+    status.map(|line| line.description).collect()
 }

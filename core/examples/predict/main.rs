@@ -194,7 +194,7 @@ fn predict(
                 dataset: name(),
                 row: *i,
             })?,
-            guide_ln: 0.0,
+            price_scale_ln: 0.0,
             extra_variance: 0.0,
         });
     }

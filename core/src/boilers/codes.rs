@@ -87,9 +87,9 @@ words! {
     /// What follows when a row is not kept.
     pub enum Effect {
         /// The paper does not hold.
-        Bars = "bars",
+        Blocks = "blocks",
         /// It is told, and bars nothing.
-        Watch = "watch",
+        Warning = "warning",
     }
 }
 
@@ -204,7 +204,7 @@ pub struct Rule {
     pub source: String,
     pub mark: Mark,
     /// The sentence of a caution, 1 to 400 characters.
-    pub note: Option<String>,
+    pub notes: Option<String>,
 }
 
 /// The boiler that a row is looked up for.

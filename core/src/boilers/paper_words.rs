@@ -87,7 +87,7 @@ fn last_day(answer: &Answer, kind: PaperKind, on: Day) -> Option<LastDay> {
 fn against_the_code(answer: &Answer, on: Day) -> Sentence {
     let day = answer.days.iter().find(|day| day.on == on);
     Sentence::new(&match day {
-        Some(day) if day.papers_hold => {
+        Some(day) if day.papers_valid => {
             "These are the papers that the boiler code on file asks for.".to_owned()
         }
         Some(day) => {
@@ -189,7 +189,7 @@ mod tests {
             tests_not_counted: vec![],
             days: vec![DayAnswer {
                 on: day(on),
-                papers_hold: reasons.is_empty(),
+                papers_valid: reasons.is_empty(),
                 reasons: reasons.to_vec(),
             }],
             open_days: vec![],

@@ -109,7 +109,7 @@ pub struct Paper {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct TestNotCounted {
     pub test_on: Day,
-    pub why: NotCounted,
+    pub reason: NotCounted,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -118,7 +118,7 @@ pub struct TestNotCounted {
 pub struct DayAnswer {
     pub on: Day,
     /// Every paper that the code asks for holds.
-    pub papers_hold: bool,
+    pub papers_valid: bool,
     #[cfg_attr(feature = "wire", schema(max_items = 10))]
     pub reasons: Vec<Reason>,
 }
@@ -294,11 +294,11 @@ pub fn judge(question: &Question, rules: &[Rule], index: usize) -> Option<Judged
             reasons.push((NotValid::StatedUntilBeforeTest, detail.to_owned()));
         }
     } else {
-        let (test, why) = judged
+        let (test, reason) = judged
             .not_counted
             .iter()
             .find(|(test, _)| test.event == index)?;
-        reasons.push(not_counted(judged, test, *why));
+        reasons.push(not_counted(judged, test, *reason));
     }
     reasons.extend(missing.into_iter().filter_map(lacking));
     let counts = reasons.is_empty();
@@ -346,14 +346,14 @@ fn lacking(flag: FlagCode) -> Option<(NotValid, String)> {
 fn not_counted(
     history: &History<'_>,
     test: &history::Test<'_>,
-    why: NotCounted,
+    reason: NotCounted,
 ) -> (NotValid, String) {
     let asked = history
         .test_that_counts(&[test.kind.issues()], None, test.moment.on)
         .and_then(|(_, asked)| asked)
         .map(|asked| asked.in_words());
     let at_least = asked.map_or(String::new(), |asked| format!(" of at least {asked}"));
-    match why {
+    match reason {
         NotCounted::Failed => (NotValid::Failed, "The boiler did not pass. Mend it and test again.".to_owned()),
         NotCounted::UnderPressure => (
             NotValid::UnderPressure,
@@ -426,9 +426,9 @@ fn answer_counting(question: &Question, rules: &[Rule], counted: Counted) -> Ans
         tests_not_counted: history
             .not_counted
             .iter()
-            .map(|(test, why)| TestNotCounted {
+            .map(|(test, reason)| TestNotCounted {
                 test_on: test.moment.on,
-                why: *why,
+                reason: *reason,
             })
             .collect(),
         days: days.iter().map(|day| on_day(&history, *day)).collect(),
@@ -447,7 +447,7 @@ fn on_day(history: &History<'_>, on: Day) -> DayAnswer {
     let reasons = history.reasons(on);
     DayAnswer {
         on,
-        papers_hold: reasons.is_empty(),
+        papers_valid: reasons.is_empty(),
         reasons,
     }
 }
@@ -584,7 +584,7 @@ pub(crate) fn external_examination_by(history: &History<'_>, from: Day) -> Optio
     let subject = history.subject_on(from);
     let row = history
         .rule(key, subject, from)
-        .filter(|row| row.effect == Effect::Watch)?;
+        .filter(|row| row.effect == Effect::Warning)?;
     let months = row.value.and_then(|months| months.to_i32())?;
     let examined = history
         .holding(&[PaperKind::ExternalExamination], from)
@@ -605,7 +605,7 @@ const CAUTIONS: [&str; 4] = [
 pub(crate) fn cautions(history: &History<'_>, day: Day) -> Vec<Sentence> {
     let mut notes: Vec<&str> = history
         .rules_on(day)
-        .filter_map(|row| row.note.as_deref())
+        .filter_map(|row| row.notes.as_deref())
         .collect();
     notes.sort_unstable();
     notes.dedup();

@@ -24,7 +24,7 @@ words! {
 }
 
 words! {
-    pub enum Outcome { Met = "met", Watch = "watch", Unmet = "unmet" }
+    pub enum Outcome { Met = "met", Warning = "warning", Unmet = "unmet" }
 }
 
 words! {
@@ -50,11 +50,11 @@ words! {
         Inspector = "inspector",
         EvidenceOfPastUse = "evidence_of_past_use",
         Findings = "findings",
-        JobsInHand = "jobs_in_hand",
+        JobsStarted = "jobs_started",
         Grades = "grades",
         Asbestos = "asbestos",
         Photographs = "photographs",
-        Words = "words",
+        Description = "description",
         AskingPrice = "asking_price",
         Sale = "sale",
         MoneySettled = "money_settled",
@@ -144,7 +144,7 @@ pub struct Facts {
     pub boiler_not_known: Option<Sentence>,
     /// None: never surveyed.
     pub open_findings: Option<Vec<Shown<Severity>>>,
-    pub jobs_in_hand: Vec<Link>,
+    pub jobs_started: Vec<Link>,
     /// Day of the latest condition grades.
     pub graded_on: Option<Shown<Day>>,
     /// Day on which the last heavy job was finished; none where there was none.
@@ -156,7 +156,7 @@ pub struct Facts {
     pub buyer_acknowledged: Option<Shown<bool>>,
     pub photographs: Option<Shown<Photographs>>,
     /// Whether the listing has a description.
-    pub words: Option<Shown<bool>>,
+    pub description: Option<Shown<bool>>,
     pub asking_price: Option<Link>,
     pub sale: Option<Link>,
     pub money_settled: Option<Shown<bool>>,
@@ -227,18 +227,18 @@ pub struct Photographs {
 
 /// What the firm sets for itself.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Bars {
+pub struct Settings {
     /// Checks whose `watch` shuts the gate too. An `unmet` always does.
-    pub watch_bars: Vec<Check>,
+    pub blocking_warnings: Vec<Check>,
     /// A paper that lapses within so many days is watched.
-    pub watch_days: u16,
+    pub warning_days: u16,
     /// Months (1 to 12) in which an engine travels drained.
     pub frost_months: Vec<i8>,
 }
 
 /// An engine with a boiler is drained before it leaves in a month of frost: common practice, no source.
-pub fn travels_drained(bars: &Bars, has_boiler: bool, on: Day) -> bool {
-    has_boiler && bars.frost_months.contains(&on.date().month())
+pub fn travels_drained(settings: &Settings, has_boiler: bool, on: Day) -> bool {
+    has_boiler && settings.frost_months.contains(&on.date().month())
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -267,13 +267,13 @@ pub struct CheckAnswer {
     pub outcome: Outcome,
     pub reason: Sentence,
     /// What would clear it; null when met.
-    pub clears: Option<Sentence>,
+    pub remedy: Option<Sentence>,
     /// The request that does it; null when met.
     pub act: Option<Act>,
     #[cfg_attr(feature = "wire", schema(max_items = 200))]
     pub evidence: Vec<Link>,
     /// Last day of the paper that the check rests on; null where the passing of time alone changes nothing.
-    pub holds_until: Option<Day>,
+    pub valid_until: Option<Day>,
 }
 
 /// A gate on one day alone.
@@ -284,11 +284,11 @@ pub struct OnDay {
 }
 
 /// As [`gate`], without the open days that follow.
-pub fn on_day(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> OnDay {
+pub fn on_day(facts: &Facts, settings: &Settings, gate: Gate, on: Day) -> OnDay {
     let papers = facts.boiler.as_ref().map(BoilerFacts::papers);
     let look = Look {
         facts,
-        bars,
+        settings,
         gate,
         papers: papers.as_ref(),
     };
@@ -300,11 +300,11 @@ pub fn on_day(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> OnDay {
 }
 
 /// Total: every set of facts has an answer on every day.
-pub fn gate(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> Readiness {
+pub fn gate(facts: &Facts, settings: &Settings, gate: Gate, on: Day) -> Readiness {
     let papers = facts.boiler.as_ref().map(BoilerFacts::papers);
     let look = Look {
         facts,
-        bars,
+        settings,
         gate,
         papers: papers.as_ref(),
     };
@@ -332,7 +332,7 @@ pub fn gate(facts: &Facts, bars: &Bars, gate: Gate, on: Day) -> Readiness {
 /// What every check looks at.
 struct Look<'f> {
     facts: &'f Facts,
-    bars: &'f Bars,
+    settings: &'f Settings,
     gate: Gate,
     papers: Option<&'f History<'f>>,
 }
@@ -341,7 +341,7 @@ impl Look<'_> {
     fn open(&self, checks: &[CheckAnswer]) -> bool {
         checks.iter().all(|answer| match answer.outcome {
             Outcome::Met => true,
-            Outcome::Watch => !self.bars.watch_bars.contains(&answer.check),
+            Outcome::Warning => !self.settings.blocking_warnings.contains(&answer.check),
             Outcome::Unmet => false,
         })
     }
@@ -354,7 +354,7 @@ impl Look<'_> {
             .into_iter()
             .flat_map(|papers| &papers.papers)
             .filter_map(Issued::end)
-            .flat_map(|end| [end, end.plus_days(-i32::from(self.bars.watch_days))]);
+            .flat_map(|end| [end, end.plus_days(-i32::from(self.settings.warning_days))]);
         let months = (0..=25).map(|months| first_of_month(period.from).plus_months(months));
         let advised = self
             .papers
@@ -446,11 +446,11 @@ impl Look<'_> {
             Check::Findings | Check::Grades | Check::Asbestos | Check::SurveyAfterReturn => {
                 Act::post(&of_engine("/surveys"))
             }
-            Check::JobsInHand => {
-                let job = facts.jobs_in_hand.first();
+            Check::JobsStarted => {
+                let job = facts.jobs_started.first();
                 let path = job.map_or_else(
                     || of_engine("/jobs"),
-                    |job| format!("{}/moves", job.as_str()),
+                    |job| format!("{}/transitions", job.as_str()),
                 );
                 Act::post(&path)
             }
@@ -458,7 +458,7 @@ impl Look<'_> {
                 Some(photograph) => Act::patch(photograph.as_str()),
                 None => Act::post(&of_engine("/photographs")),
             },
-            Check::Words => Act::post(&of_engine("/listing")),
+            Check::Description => Act::post(&of_engine("/listing")),
             Check::AskingPrice => Act::post(&of_engine("/asking-prices")),
             Check::Sale => no_sale(),
             Check::MoneySettled => {
@@ -467,7 +467,7 @@ impl Look<'_> {
             Check::BuyerAbroad => of_sale("").map_or_else(no_sale, |path| Act::patch(&path)),
             Check::LiftingWeight => Act::patch(facts.engine.as_str()),
             Check::Drained | Check::SparesPacked | Check::PapersPacked | Check::Preparation => {
-                Act::post(&of_engine("/preparations"))
+                Act::post(&of_engine("/checklist-ticks"))
             }
         }
     }
@@ -476,15 +476,15 @@ impl Look<'_> {
 // Answers
 
 impl CheckAnswer {
-    fn new(check: Check, outcome: Outcome, reason: &Sentence, clears: Option<&str>) -> CheckAnswer {
+    fn new(check: Check, outcome: Outcome, reason: &Sentence, remedy: Option<&str>) -> CheckAnswer {
         CheckAnswer {
             check,
             outcome,
             reason: whole(reason.as_str()),
-            clears: clears.map(whole),
+            remedy: remedy.map(whole),
             act: None,
             evidence: Vec::new(),
-            holds_until: None,
+            valid_until: None,
         }
     }
 
@@ -516,12 +516,12 @@ fn met(check: Check, reason: impl Into<Sentence>) -> CheckAnswer {
     CheckAnswer::new(check, Outcome::Met, &reason.into(), None)
 }
 
-fn watch(check: Check, reason: impl Into<Sentence>, clears: &str) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Watch, &reason.into(), Some(clears))
+fn watch(check: Check, reason: impl Into<Sentence>, remedy: &str) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Warning, &reason.into(), Some(remedy))
 }
 
-fn unmet(check: Check, reason: impl Into<Sentence>, clears: &str) -> CheckAnswer {
-    CheckAnswer::new(check, Outcome::Unmet, &reason.into(), Some(clears))
+fn unmet(check: Check, reason: impl Into<Sentence>, remedy: &str) -> CheckAnswer {
+    CheckAnswer::new(check, Outcome::Unmet, &reason.into(), Some(remedy))
 }
 
 /// Met when the record says yes.
@@ -530,12 +530,12 @@ fn yes(
     record: Option<&Shown<bool>>,
     if_yes: &str,
     if_not: &str,
-    clears: &str,
+    remedy: &str,
 ) -> CheckAnswer {
     let answer = if record.is_some_and(|record| record.is) {
         met(check, if_yes)
     } else {
-        unmet(check, if_not, clears)
+        unmet(check, if_not, remedy)
     };
     answer.shown(record.map(|record| &record.link))
 }
@@ -546,12 +546,12 @@ fn there(
     record: Option<&Link>,
     if_there: &str,
     if_not: &str,
-    clears: &str,
+    remedy: &str,
 ) -> CheckAnswer {
     let answer = if record.is_some() {
         met(check, if_there)
     } else {
-        unmet(check, if_not, clears)
+        unmet(check, if_not, remedy)
     };
     answer.shown(record)
 }

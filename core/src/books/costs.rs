@@ -16,18 +16,18 @@ mod ledger;
 mod stock_book;
 mod to_come;
 pub use commission::{
-    Commission, CommissionTerms, commission, commission_left_at, lowest_commission_price,
+    Commission, CommissionTerms, commission, commission_profit_at_price, lowest_commission_price,
 };
 pub use double_entry::{
     Account, BookedFrom, Entry, EntryLine, TradeEvent, Trial, TrialLine, entry, trial,
 };
 pub use ledger::{
-    CostKind, CostLine, CostSource, Ledger, LeftAt, SumOfKind, hours_left, ledger, left_at,
-    work_line,
+    CostKind, CostLine, CostSource, Ledger, ProfitAtPrice, SumOfKind, hours_to_break_even, ledger,
+    profit_at_price, work_line,
 };
 pub use stock_book::{
     BookFacts, BookLine, BookTotals, Disposal, DisposalFacts, ExpectedFrom, StockFacts,
-    StockValueLine, ValueUsed, book_line, book_totals, stock_value_line, tax_of_sale,
+    StockValuationLine, ValueUsed, book_line, book_totals, stock_valuation_line, tax_of_sale,
 };
 pub use to_come::{CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, mean_rate, set_off};
 
@@ -61,7 +61,7 @@ pub struct LowestPrice {
     /// Cost of selling at that price, the share of the price included.
     pub selling_cost: Money,
     /// Price less tax, purchase and all costs: the wanted profit, or a little more.
-    pub left: Money,
+    pub profit: Money,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -165,7 +165,7 @@ pub fn lowest_price(question: &LowestPriceQuestion) -> Result<LowestPrice, Vec<M
         lowest_price: told(price, "wanted_profit")?,
         tax: told(sale.tax(price), "wanted_profit")?,
         selling_cost: told(pennies(selling_cost) + sale.share(price), "selling_cost")?,
-        left: told(sale.brings(price) - costs, "other_costs")?,
+        profit: told(sale.brings(price) - costs, "other_costs")?,
     })
 }
 

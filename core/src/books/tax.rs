@@ -9,8 +9,8 @@ use std::{fmt, str::FromStr};
 mod cash;
 mod export;
 mod rules;
-pub use cash::{CashAnswer, CashPayment, CashVerdict, ExchangeRow, cash_linked_days, cash_reached};
-pub use export::{ExportFacts, ExportMethod, ExportStanding, ExportTax, export_months, export_tax};
+pub use cash::{CashAnswer, CashPayment, CashResult, ExchangeRow, cash_linked_days, cash_reached};
+pub use export::{ExportFacts, ExportMethod, ExportStatus, ExportTax, export_months, export_tax};
 pub use rules::{TaxRule, TaxRuleKey, TaxUnit, in_force, seed};
 
 words! {

@@ -69,7 +69,7 @@ pub struct Repair {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
-pub struct LastDaysQuestion {
+pub struct StatutoryDeadlinesQuestion {
     pub jurisdiction: Jurisdiction,
     pub sold_at_distance: bool,
     /// The day by which the buyer owned it, had it, and any setting up was done.
@@ -137,7 +137,7 @@ fn few<T, E: serde::de::Error>(items: Option<Vec<T>>) -> Result<Option<Vec<T>>, 
 /// Null: there is no such right, or no rule of the jurisdiction is known.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
-pub struct LastDays {
+pub struct StatutoryDeadlines {
     /// Last day of the short-term right to reject; null also while its clock stands still.
     pub short_term_reject_until: Option<Day>,
     /// A repair is not back yet, and the days do not run.
@@ -155,10 +155,10 @@ pub struct LastDays {
     pub rules: Vec<TermUsed>,
 }
 
-impl LastDays {
+impl StatutoryDeadlines {
     /// Before any day runs.
-    pub const fn none() -> LastDays {
-        LastDays {
+    pub const fn none() -> StatutoryDeadlines {
+        StatutoryDeadlines {
             short_term_reject_until: None,
             short_term_clock_stopped: false,
             cancel_until: None,
@@ -221,13 +221,18 @@ impl TermFault {
 /// The last days of the law after a sale, by the rows in force on the day of delivery. Of several lots the last counts.
 ///
 /// Cancelled before anything came, they follow from the day on which the seller was told.
-pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays, Vec<TermFault>> {
+pub fn statutory_deadlines(
+    question: &StatutoryDeadlinesQuestion,
+    terms: &[Term],
+) -> Result<StatutoryDeadlines, Vec<TermFault>> {
     let delivered_on = match delivered_on(question) {
         Ok(day) => day,
         Err(faults) => {
             return match question.cancelled_on {
-                Some(told_on) if faults == [TermFault::NotDelivered] && question.protected() => {
-                    Ok(called_off(&question.jurisdiction, told_on, terms))
+                Some(notified_on)
+                    if faults == [TermFault::NotDelivered] && question.protected() =>
+                {
+                    Ok(called_off(&question.jurisdiction, notified_on, terms))
                 }
                 Some(_) | None => Err(faults),
             };
@@ -244,7 +249,7 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
         Some(row)
     };
 
-    let mut answer = LastDays::none();
+    let mut answer = StatutoryDeadlines::none();
     if question.buyer_is_consumer {
         if let Some(row) = term(TermKey::ShortTermRejectDays) {
             let least = (!question.repairs.is_empty())
@@ -257,8 +262,8 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
         }
         if question.sold_at_distance {
             if let Some(row) = term(TermKey::CancelDays) {
-                let told_on = question.informed_of_cancellation_on;
-                answer.cancel_until = Some(cancel_until(row, delivered_on, told_on, &mut term));
+                let notified_on = question.informed_of_cancellation_on;
+                answer.cancel_until = Some(cancel_until(row, delivered_on, notified_on, &mut term));
             }
             at_distance(question, &mut answer, &mut term);
         }
@@ -280,11 +285,12 @@ pub fn last_days(question: &LastDaysQuestion, terms: &[Term]) -> Result<LastDays
 fn cancel_until<'t>(
     usual: &Term,
     delivered_on: Day,
-    told_on: Option<Option<Day>>,
+    notified_on: Option<Option<Day>>,
     term: &mut impl FnMut(TermKey) -> Option<&'t Term>,
 ) -> Day {
     let until = usual.after(delivered_on);
-    let in_time = told_on.is_none_or(|told_on| told_on.is_some_and(|on| on <= delivered_on));
+    let in_time =
+        notified_on.is_none_or(|notified_on| notified_on.is_some_and(|on| on <= delivered_on));
     if in_time {
         return until;
     }
@@ -292,7 +298,7 @@ fn cancel_until<'t>(
         return until;
     };
     // The months begin with the day after the delivery.
-    let late = told_on
+    let late = notified_on
         .flatten()
         .filter(|on| *on <= more.after(delivered_on));
     late.and_then(|on| Some(term(TermKey::CancelDaysAfterToldLate)?.after(on)))
@@ -303,8 +309,8 @@ fn cancel_until<'t>(
 ///
 /// Source: Consumer Contracts Regulations 2013 reg. 34(5), (6), 35(5).
 fn at_distance<'t>(
-    question: &LastDaysQuestion,
-    answer: &mut LastDays,
+    question: &StatutoryDeadlinesQuestion,
+    answer: &mut StatutoryDeadlines,
     term: &mut impl FnMut(TermKey) -> Option<&'t Term>,
 ) {
     answer.cancelled_in_time = question
@@ -336,16 +342,25 @@ fn at_distance<'t>(
 /// run from the day on which the seller was told.
 ///
 /// Source: Consumer Contracts Regulations 2013 reg. 34(6), from memory.
-pub fn called_off(jurisdiction: &Jurisdiction, told_on: Day, terms: &[Term]) -> LastDays {
-    let mut answer = LastDays::none();
-    if let Some(row) = in_force(terms, jurisdiction, TermKey::RefundDaysAtDistance, told_on) {
-        answer.refund_by = Some(row.after(told_on));
+pub fn called_off(
+    jurisdiction: &Jurisdiction,
+    notified_on: Day,
+    terms: &[Term],
+) -> StatutoryDeadlines {
+    let mut answer = StatutoryDeadlines::none();
+    if let Some(row) = in_force(
+        terms,
+        jurisdiction,
+        TermKey::RefundDaysAtDistance,
+        notified_on,
+    ) {
+        answer.refund_by = Some(row.after(notified_on));
         answer.rules.push(row.used());
     }
     answer
 }
 
-impl LastDaysQuestion {
+impl StatutoryDeadlinesQuestion {
     /// Whether the right to cancel is the buyer's.
     const fn protected(&self) -> bool {
         self.sold_at_distance && self.buyer_is_consumer
@@ -417,7 +432,7 @@ pub fn cancelled_refund(question: &RefundQuestion) -> Result<CancelledRefund, Ve
     })
 }
 
-fn delivered_on(question: &LastDaysQuestion) -> Result<Day, Vec<TermFault>> {
+fn delivered_on(question: &StatutoryDeadlinesQuestion) -> Result<Day, Vec<TermFault>> {
     let last_lot = question.lots.as_ref().map(|lots| lots.iter().max());
     match (question.delivered_on, last_lot) {
         (Some(day), None) => Ok(day),
@@ -427,7 +442,7 @@ fn delivered_on(question: &LastDaysQuestion) -> Result<Day, Vec<TermFault>> {
     }
 }
 
-fn faults(question: &LastDaysQuestion, delivered_on: Day) -> Vec<TermFault> {
+fn faults(question: &StatutoryDeadlinesQuestion, delivered_on: Day) -> Vec<TermFault> {
     let sent_back = [
         ("sent_back_on", question.sent_back_on),
         ("proof_of_sending_on", question.proof_of_sending_on),

@@ -38,7 +38,7 @@ words! {
 }
 
 words! {
-    pub enum GoesWith {
+    pub enum IncludedItem {
         Tender = "tender",
         Spares = "spares",
         Drawings = "drawings",

@@ -1,6 +1,6 @@
 //! What shape an engine is in: grades, findings, and what clears a finding.
 
-use crate::{days::Day, engines::engine::Kind, workshop::jobs::JobStanding};
+use crate::{days::Day, engines::engine::Kind, workshop::jobs::JobStatus};
 
 words! {
     /// How well an engine was made, best first.
@@ -126,7 +126,7 @@ impl Grade {
 pub enum Clearing {
     /// A job done for the finding.
     Job {
-        standing: JobStanding,
+        status: JobStatus,
         finished_on: Option<Day>,
     },
     /// A survey that looked for the fault and no longer found it.
@@ -143,15 +143,15 @@ pub fn cleared_on(found_on: Day, clearings: &[Clearing]) -> Option<Day> {
         .iter()
         .filter_map(|clearing| match *clearing {
             Clearing::Job {
-                standing: JobStanding::Finished,
+                status: JobStatus::Finished,
                 finished_on,
             } => finished_on.filter(|day| *day >= found_on),
             Clearing::Job {
-                standing:
-                    JobStanding::Proposed
-                    | JobStanding::Agreed
-                    | JobStanding::InHand
-                    | JobStanding::CalledOff,
+                status:
+                    JobStatus::Proposed
+                    | JobStatus::Agreed
+                    | JobStatus::Started
+                    | JobStatus::CalledOff,
                 ..
             } => None,
             Clearing::Survey { on } => Some(on).filter(|day| *day > found_on),
@@ -172,9 +172,9 @@ mod tests {
         text.parse().expect("a day")
     }
 
-    fn job(standing: JobStanding, finished_on: Option<&str>) -> Clearing {
+    fn job(status: JobStatus, finished_on: Option<&str>) -> Clearing {
         Clearing::Job {
-            standing,
+            status,
             finished_on: finished_on.map(day),
         }
     }
@@ -201,8 +201,8 @@ mod tests {
     fn a_finding_is_open_until_the_day_its_job_is_finished() {
         let found_on = day("2026-03-02");
         let clearings = [
-            job(JobStanding::CalledOff, None),
-            job(JobStanding::Finished, Some("2026-03-10")),
+            job(JobStatus::CalledOff, None),
+            job(JobStatus::Finished, Some("2026-03-10")),
         ];
         assert!(
             !is_open(found_on, &clearings, day("2026-03-01")),
@@ -217,12 +217,12 @@ mod tests {
     fn only_a_finished_job_or_a_later_survey_clears() {
         let found_on = day("2026-03-02");
         for (clearing, cleared) in [
-            (job(JobStanding::InHand, Some("2026-03-10")), None),
-            (job(JobStanding::CalledOff, Some("2026-03-10")), None),
-            (job(JobStanding::Finished, None), None),
-            (job(JobStanding::Finished, Some("2026-03-01")), None),
+            (job(JobStatus::Started, Some("2026-03-10")), None),
+            (job(JobStatus::CalledOff, Some("2026-03-10")), None),
+            (job(JobStatus::Finished, None), None),
+            (job(JobStatus::Finished, Some("2026-03-01")), None),
             (
-                job(JobStanding::Finished, Some("2026-03-02")),
+                job(JobStatus::Finished, Some("2026-03-02")),
                 Some("2026-03-02"),
             ),
             (Clearing::Survey { on: found_on }, None),
@@ -248,7 +248,7 @@ mod tests {
             Clearing::Survey {
                 on: day("2026-04-01"),
             },
-            job(JobStanding::Finished, Some("2026-03-10")),
+            job(JobStatus::Finished, Some("2026-03-10")),
         ];
         assert_eq!(
             cleared_on(day("2026-03-02"), &clearings),

@@ -1,6 +1,6 @@
 //! The firm's own pricing guide: a starting price per kind and size, and a factor per fact.
 //!
-//! A price from the guide alone is the firm's opinion in numbers: its range is the uncertainty that the guide states.
+//! A price from the price scale alone is the firm's opinion in numbers: its range is the uncertainty that the price scale states.
 
 use crate::{
     days::Day,
@@ -16,7 +16,7 @@ use rust_decimal::{Decimal, prelude::ToPrimitive};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{borrow::Cow, fmt, str::FromStr};
 
-// The guide
+// The price scale
 
 /// A plain number from 0.000001 to 1000 with at most six places; on the wire a decimal string, `"1.05"`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -36,7 +36,7 @@ impl Ratio {
         self.0
     }
 
-    /// Natural logarithm. The guide's own price is never made from it.
+    /// Natural logarithm. The price scale's own price is never made from it.
     fn ln(self) -> f64 {
         self.0
             .to_f64()
@@ -49,7 +49,7 @@ impl Ratio {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
-pub struct GuideTerms {
+pub struct PriceScaleTerms {
     /// Each guide has a number of its own; a later one replaces an earlier one from its day on.
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub version: i32,
@@ -107,18 +107,18 @@ pub struct Factor {
 
 /// A guide without contradictions: one starting price at most for any engine, one factor at most for any level.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Guide {
-    terms: GuideTerms,
+pub struct PriceScale {
+    terms: PriceScaleTerms,
 }
 
 /// What is wrong with a guide. The numbers count its starts or factors from 0.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum GuideFault {
+pub enum PriceScaleFault {
     #[error("versions are numbered from 1")]
     Version,
-    #[error("a guide has 1 to {most} starting prices", most = Guide::MOST)]
+    #[error("a guide has 1 to {most} starting prices", most = PriceScale::MOST)]
     StartCount,
-    #[error("a guide has at most {most} factors", most = Guide::MOST)]
+    #[error("a guide has at most {most} factors", most = PriceScale::MOST)]
     FactorCount,
     #[error("a starting price is above 0")]
     PriceNotAboveNought { start: usize },
@@ -142,20 +142,20 @@ pub enum GuideFault {
     Twice { factor: usize, earlier: usize },
 }
 
-impl GuideFault {
+impl PriceScaleFault {
     /// JSON pointer into the terms.
     pub fn pointer(&self) -> String {
         match self {
-            GuideFault::Version => "/version".to_owned(),
-            GuideFault::StartCount => "/starts".to_owned(),
-            GuideFault::FactorCount => "/factors".to_owned(),
-            GuideFault::PriceNotAboveNought { start } => format!("/starts/{start}/price"),
-            GuideFault::BothMeasures { start }
-            | GuideFault::RangeTurnedRound { start }
-            | GuideFault::AnotherMeasure { start, .. }
-            | GuideFault::Overlap { start, .. } => format!("/starts/{start}"),
-            GuideFault::UnknownLevel { factor, .. } => format!("/factors/{factor}/level"),
-            GuideFault::Twice { factor, .. } => format!("/factors/{factor}"),
+            PriceScaleFault::Version => "/version".to_owned(),
+            PriceScaleFault::StartCount => "/starts".to_owned(),
+            PriceScaleFault::FactorCount => "/factors".to_owned(),
+            PriceScaleFault::PriceNotAboveNought { start } => format!("/starts/{start}/price"),
+            PriceScaleFault::BothMeasures { start }
+            | PriceScaleFault::RangeTurnedRound { start }
+            | PriceScaleFault::AnotherMeasure { start, .. }
+            | PriceScaleFault::Overlap { start, .. } => format!("/starts/{start}"),
+            PriceScaleFault::UnknownLevel { factor, .. } => format!("/factors/{factor}/level"),
+            PriceScaleFault::Twice { factor, .. } => format!("/factors/{factor}"),
         }
     }
 }
@@ -169,7 +169,7 @@ enum Sizes {
 }
 
 impl Start {
-    /// A start with both measures is a fault of the guide; here its gauge rules.
+    /// A start with both measures is a fault of the price scale; here its gauge rules.
     fn sizes(&self) -> Sizes {
         match (&self.gauge, &self.scale) {
             (Some(range), _) => Sizes::GaugeMm(range.from.base(), range.to.base()),
@@ -182,24 +182,24 @@ impl Start {
     }
 }
 
-impl Guide {
+impl PriceScale {
     pub const MOST: usize = 200;
 
     /// Tells all faults at once.
-    pub fn new(terms: GuideTerms) -> Result<Guide, Vec<GuideFault>> {
+    pub fn new(terms: PriceScaleTerms) -> Result<PriceScale, Vec<PriceScaleFault>> {
         let mut faults = Vec::new();
         if terms.version < 1 {
-            faults.push(GuideFault::Version);
+            faults.push(PriceScaleFault::Version);
         }
         let (too_many_starts, too_many_factors) = (
-            terms.starts.len() > Guide::MOST,
-            terms.factors.len() > Guide::MOST,
+            terms.starts.len() > PriceScale::MOST,
+            terms.factors.len() > PriceScale::MOST,
         );
         if terms.starts.is_empty() || too_many_starts {
-            faults.push(GuideFault::StartCount);
+            faults.push(PriceScaleFault::StartCount);
         }
         if too_many_factors {
-            faults.push(GuideFault::FactorCount);
+            faults.push(PriceScaleFault::FactorCount);
         }
         // Each is compared with all before it, which is only done for a number of them that is in order.
         if !too_many_starts {
@@ -209,30 +209,30 @@ impl Guide {
             faults.extend(factor_faults(&terms.factors));
         }
         if faults.is_empty() {
-            Ok(Guide { terms })
+            Ok(PriceScale { terms })
         } else {
             Err(faults)
         }
     }
 
-    pub const fn terms(&self) -> &GuideTerms {
+    pub const fn terms(&self) -> &PriceScaleTerms {
         &self.terms
     }
 }
 
-fn start_faults(starts: &[Start]) -> Vec<GuideFault> {
+fn start_faults(starts: &[Start]) -> Vec<PriceScaleFault> {
     let mut faults = Vec::new();
     for (n, start) in starts.iter().enumerate() {
         if start.price <= Money::ZERO {
-            faults.push(GuideFault::PriceNotAboveNought { start: n });
+            faults.push(PriceScaleFault::PriceNotAboveNought { start: n });
         }
         if start.gauge.is_some() && start.scale.is_some() {
-            faults.push(GuideFault::BothMeasures { start: n });
+            faults.push(PriceScaleFault::BothMeasures { start: n });
             continue;
         }
         match start.sizes() {
             Sizes::GaugeMm(from, to) | Sizes::InchesToTheFoot(from, to) if from > to => {
-                faults.push(GuideFault::RangeTurnedRound { start: n });
+                faults.push(PriceScaleFault::RangeTurnedRound { start: n });
             }
             Sizes::Any | Sizes::GaugeMm(..) | Sizes::InchesToTheFoot(..) => {}
         }
@@ -245,24 +245,25 @@ fn start_faults(starts: &[Start]) -> Vec<GuideFault> {
     faults
 }
 
-fn clash(start: usize, sizes: Sizes, earlier: usize, others: Sizes) -> Option<GuideFault> {
+fn clash(start: usize, sizes: Sizes, earlier: usize, others: Sizes) -> Option<PriceScaleFault> {
     match (sizes, others) {
         (Sizes::GaugeMm(from, to), Sizes::GaugeMm(other_from, other_to))
         | (Sizes::InchesToTheFoot(from, to), Sizes::InchesToTheFoot(other_from, other_to)) => {
-            (from <= other_to && other_from <= to).then_some(GuideFault::Overlap { start, earlier })
+            (from <= other_to && other_from <= to)
+                .then_some(PriceScaleFault::Overlap { start, earlier })
         }
         (Sizes::Any | Sizes::GaugeMm(..) | Sizes::InchesToTheFoot(..), _) => {
-            Some(GuideFault::AnotherMeasure { start, earlier })
+            Some(PriceScaleFault::AnotherMeasure { start, earlier })
         }
     }
 }
 
-fn factor_faults(factors: &[Factor]) -> Vec<GuideFault> {
+fn factor_faults(factors: &[Factor]) -> Vec<PriceScaleFault> {
     let mut faults = Vec::new();
     for (n, factor) in factors.iter().enumerate() {
         let levels = factor.feature.levels();
         if !levels.contains(&factor.level.as_str()) {
-            faults.push(GuideFault::UnknownLevel {
+            faults.push(PriceScaleFault::UnknownLevel {
                 factor: n,
                 feature: factor.feature,
                 allowed: levels.join(", "),
@@ -271,18 +272,18 @@ fn factor_faults(factors: &[Factor]) -> Vec<GuideFault> {
         let twice = factors[..n]
             .iter()
             .position(|other| other.feature == factor.feature && other.level == factor.level);
-        faults.extend(twice.map(|earlier| GuideFault::Twice { factor: n, earlier }));
+        faults.extend(twice.map(|earlier| PriceScaleFault::Twice { factor: n, earlier }));
     }
     faults
 }
 
 // The price
 
-/// What the guide says an engine would fetch, and why.
+/// What the price scale says an engine would fetch, and why.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
-pub struct GuidePrice {
-    pub guide_version: i32,
+pub struct PriceScalePrice {
+    pub price_scale_version: i32,
     pub low: Money,
     pub likely: Money,
     pub high: Money,
@@ -294,7 +295,7 @@ pub struct GuidePrice {
     /// `start` and the effects add up to `likely` to the penny.
     #[cfg_attr(feature = "wire", schema(max_items = 18))]
     pub steps: Vec<Step>,
-    /// Features that the guide has factors for and the engine does not tell: no factor was applied.
+    /// Features that the price scale has factors for and the engine does not tell: no factor was applied.
     #[cfg_attr(feature = "wire", schema(max_items = 18))]
     pub missing: Vec<Feature>,
     #[cfg_attr(feature = "wire", schema(max_items = 20))]
@@ -307,23 +308,23 @@ pub struct Step {
     pub feature: Feature,
     #[cfg_attr(feature = "wire", schema(max_length = 40))]
     pub level: &'static str,
-    /// 1 where the guide has factors for the feature, but none for this level.
+    /// 1 where the price scale has factors for the feature, but none for this level.
     pub factor: Ratio,
     pub effect: Money,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Warning {
-    GuideAlone { uncertainty: Ratio },
+    PriceScaleOnly { uncertainty: Ratio },
     NotKnown { feature: Feature },
 }
 
 impl fmt::Display for Warning {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Warning::GuideAlone { uncertainty } => write!(
+            Warning::PriceScaleOnly { uncertainty } => write!(
                 f,
-                "From the firm's guide alone: the range is the uncertainty of {uncertainty} that the guide states, and no \
+                "From the firm's guide alone: the range is the uncertainty of {uncertainty} that the price scale states, and no \
                  sale supports it."
             ),
             Warning::NotKnown { feature } => write!(f, "{feature}: not known, no factor applied."),
@@ -337,16 +338,20 @@ impl Serialize for Warning {
     }
 }
 
-/// Why the guide gives no price.
+/// Why the price scale gives no price.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoPrice {
-    #[error("the guide has no starting price for the kind {kind}")]
+    #[error("the price scale has no starting price for the kind {kind}")]
     NoStartForKind { kind: Kind },
-    #[error("the guide has no starting price for a {kind} of that size")]
+    #[error("the price scale has no starting price for a {kind} of that size")]
     NoStartForSize { kind: Kind },
-    #[error("the guide goes by gauge for the kind {kind}, and the engine's gauge is not known")]
+    #[error(
+        "the price scale goes by gauge for the kind {kind}, and the engine's gauge is not known"
+    )]
     GaugeNotKnown { kind: Kind },
-    #[error("the guide goes by scale for the kind {kind}, and the engine's scale is not known")]
+    #[error(
+        "the price scale goes by scale for the kind {kind}, and the engine's scale is not known"
+    )]
     ScaleNotKnown { kind: Kind },
     #[error("the price is beyond the range of amounts")]
     OutOfRange,
@@ -358,10 +363,10 @@ impl From<NotMoney> for NoPrice {
     }
 }
 
-/// The guide's price: likely = starting price x factors, exact until it is rounded to the penny; low and high = likely
-/// divided and multiplied by 1 + u. Neither the order of the guide's rows nor that of the facts matters.
-pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice> {
-    let terms = &guide.terms;
+/// The price scale's price: likely = starting price x factors, exact until it is rounded to the penny; low and high = likely
+/// divided and multiplied by 1 + u. Neither the order of the price scale's rows nor that of the facts matters.
+pub fn value(price_scale: &PriceScale, engine: &PricingFacts) -> Result<PriceScalePrice, NoPrice> {
+    let terms = &price_scale.terms;
     let start = starting_price(&terms.starts, engine)?;
     let applied = applied_factors(&terms.factors, engine);
 
@@ -379,7 +384,7 @@ pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice
     let missing: Vec<Feature> = features_of(&terms.factors)
         .filter(|feature| engine.level(*feature).is_none())
         .collect();
-    let warnings = std::iter::once(Warning::GuideAlone {
+    let warnings = std::iter::once(Warning::PriceScaleOnly {
         uncertainty: terms.uncertainty,
     })
     .chain(
@@ -388,8 +393,8 @@ pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice
             .map(|feature| Warning::NotKnown { feature: *feature }),
     )
     .collect();
-    Ok(GuidePrice {
-        guide_version: terms.version,
+    Ok(PriceScalePrice {
+        price_scale_version: terms.version,
         low,
         likely,
         high,
@@ -402,7 +407,7 @@ pub fn value(guide: &Guide, engine: &PricingFacts) -> Result<GuidePrice, NoPrice
     })
 }
 
-impl GuidePrice {
+impl PriceScalePrice {
     /// Natural logarithm of the price before it is rounded to the penny.
     pub fn ln(&self) -> f64 {
         estimate_of(self.start).ln() + self.ln_factors().iter().sum::<f64>()
@@ -433,9 +438,9 @@ impl GuidePrice {
         normal_share((self.ln() - price.ln()) / self.ln_sd())
     }
 
-    /// What a change of one thing does to its price when the guide alone tells: its factors are taken as they are told, and its
+    /// What a change of one thing does to its price when the price scale alone tells: its factors are taken as they are told, and its
     /// uncertainty is that of the price before.
-    pub fn change_to(&self, after: &GuidePrice, percent: u8) -> Change {
+    pub fn change_to(&self, after: &PriceScalePrice, percent: u8) -> Change {
         let level = f64::from(percent.clamp(1, 99)) / 100.0;
         Change {
             before_ln: self.ln(),
@@ -484,7 +489,7 @@ fn starting_price(starts: &[Start], engine: &PricingFacts) -> Result<Money, NoPr
     Err(refusal)
 }
 
-/// The features that the guide has factors for, each once, in the order of the list of features.
+/// The features that the price scale has factors for, each once, in the order of the list of features.
 fn features_of(factors: &[Factor]) -> impl Iterator<Item = Feature> {
     Feature::ALL
         .iter()

@@ -1,15 +1,15 @@
-//! What an engine is told to be for its price: the features of the guide, each with its levels.
+//! What an engine is told to be for its price: the features of the price scale, each with its levels.
 
 use crate::{
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        engine::{BuilderStanding, Fuel, IncludedItem, Kind, Scale, WorkingOrder},
         surveys::{Area, BuildQuality, Grade},
     },
     units::Length,
 };
 use std::collections::BTreeMap;
 
-/// All that the guide asks about an engine.
+/// All that the price scale asks about an engine.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PricingFacts {
     pub kind: Kind,
@@ -23,7 +23,7 @@ pub struct PricingFacts {
     /// Whether all papers that its boiler code requires hold on the day of the price.
     pub papers: Option<Papers>,
     /// Items not named are not known to go with it.
-    pub goes_with: BTreeMap<GoesWith, Included>,
+    pub included_items: BTreeMap<IncludedItem, Included>,
     pub working_order: Option<WorkingOrder>,
 }
 
@@ -34,7 +34,7 @@ words! {
     pub enum Included { Included = "included", NotIncluded = "not_included" }
 }
 words! {
-    /// A fact for which the guide may hold factors; kind and size choose the starting price instead.
+    /// A fact for which the price scale may hold factors; kind and size choose the starting price instead.
     pub enum Feature {
         BuildQuality = "build_quality",
         Boiler = "boiler",
@@ -95,7 +95,7 @@ impl PricingFacts {
             builder: None,
             fuel: None,
             papers: None,
-            goes_with: BTreeMap::new(),
+            included_items: BTreeMap::new(),
             working_order: None,
         }
     }
@@ -103,7 +103,11 @@ impl PricingFacts {
     /// The engine's level of a feature; `None` when it is not known.
     pub fn level(&self, feature: Feature) -> Option<&'static str> {
         let grade = |area| self.grades.get(&area).map(|grade| grade.as_str());
-        let item = |item| self.goes_with.get(&item).map(|included| included.as_str());
+        let item = |item| {
+            self.included_items
+                .get(&item)
+                .map(|included| included.as_str())
+        };
         match feature {
             Feature::BuildQuality => self.build_quality.map(BuildQuality::as_str),
             Feature::Boiler => grade(Area::Boiler),
@@ -117,11 +121,11 @@ impl PricingFacts {
             Feature::Builder => self.builder.map(BuilderStanding::as_str),
             Feature::Fuel => self.fuel.map(Fuel::as_str),
             Feature::Papers => self.papers.map(Papers::as_str),
-            Feature::Tender => item(GoesWith::Tender),
-            Feature::Spares => item(GoesWith::Spares),
-            Feature::Drawings => item(GoesWith::Drawings),
-            Feature::Box => item(GoesWith::Box),
-            Feature::Trolley => item(GoesWith::Trolley),
+            Feature::Tender => item(IncludedItem::Tender),
+            Feature::Spares => item(IncludedItem::Spares),
+            Feature::Drawings => item(IncludedItem::Drawings),
+            Feature::Box => item(IncludedItem::Box),
+            Feature::Trolley => item(IncludedItem::Trolley),
             Feature::WorkingOrder => self.working_order.map(WorkingOrder::as_str),
         }
     }
@@ -139,7 +143,7 @@ mod tests {
             builder: Some(BuilderStanding::Trade),
             fuel: Some(Fuel::Coal),
             papers: Some(Papers::NotInDate),
-            goes_with: GoesWith::ALL
+            included_items: IncludedItem::ALL
                 .iter()
                 .map(|item| (*item, Included::NotIncluded))
                 .collect(),
@@ -157,11 +161,11 @@ mod tests {
     #[test]
     fn areas_and_items_are_told_apart() {
         let names = Area::ALL.iter().map(|area| area.as_str());
-        for name in names.chain(GoesWith::ALL.iter().map(|item| item.as_str())) {
+        for name in names.chain(IncludedItem::ALL.iter().map(|item| item.as_str())) {
             let mut facts = PricingFacts::of(Kind::Locomotive);
             match (name.parse(), name.parse()) {
                 (Ok(area), _) => drop(facts.grades.insert(area, Grade::Worn)),
-                (_, Ok(item)) => drop(facts.goes_with.insert(item, Included::Included)),
+                (_, Ok(item)) => drop(facts.included_items.insert(item, Included::Included)),
                 (Err(_), Err(_)) => panic!("{name} is neither area nor item"),
             }
             let told: Vec<_> = Feature::ALL

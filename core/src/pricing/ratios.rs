@@ -13,7 +13,7 @@ pub struct Pair {
 
 words! {
     /// Whether a statistic lies where the standard wants it.
-    pub enum Verdict {
+    pub enum JudgedResult {
         Within = "within",
         Below = "below",
         Above = "above",
@@ -28,7 +28,7 @@ pub struct Judged {
     pub value: f64,
     pub from: f64,
     pub to: f64,
-    pub verdict: Verdict,
+    pub result: JudgedResult,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -92,17 +92,17 @@ pub fn study(pairs: &[Pair]) -> Result<RatioStudy, NoStudy> {
 }
 
 fn judged(value: f64, from: f64, to: f64, enough: bool) -> Judged {
-    let verdict = match (enough, value < from, value > to) {
-        (false, _, _) => Verdict::NotJudged,
-        (true, true, _) => Verdict::Below,
-        (true, false, true) => Verdict::Above,
-        (true, false, false) => Verdict::Within,
+    let result = match (enough, value < from, value > to) {
+        (false, _, _) => JudgedResult::NotJudged,
+        (true, true, _) => JudgedResult::Below,
+        (true, false, true) => JudgedResult::Above,
+        (true, false, false) => JudgedResult::Within,
     };
     Judged {
         value,
         from,
         to,
-        verdict,
+        result,
     }
 }
 
@@ -192,27 +192,27 @@ mod tests {
     fn verdicts_follow_the_ranges_of_the_standard() {
         let found = study(&pairs(TABLE_1_4)).expect("a study");
         assert!(found.few_pairs);
-        assert_eq!(found.median_ratio.verdict, Verdict::Below);
-        assert_eq!(found.cod.verdict, Verdict::Within);
-        assert_eq!(found.prd.verdict, Verdict::NotJudged, "17 sales");
-        assert_eq!(found.prb.expect("a bias").verdict, Verdict::Above);
+        assert_eq!(found.median_ratio.result, JudgedResult::Below);
+        assert_eq!(found.cod.result, JudgedResult::Within);
+        assert_eq!(found.prd.result, JudgedResult::NotJudged, "17 sales");
+        assert_eq!(found.prb.expect("a bias").result, JudgedResult::Above);
 
         let found = study(&pairs(TABLE_D_1)).expect("a study");
         assert!(!found.few_pairs);
-        assert_eq!(found.median_ratio.verdict, Verdict::Within);
-        assert_eq!(found.prd.verdict, Verdict::Within);
-        assert_eq!(found.prb.expect("a bias").verdict, Verdict::Below);
+        assert_eq!(found.median_ratio.result, JudgedResult::Within);
+        assert_eq!(found.prd.result, JudgedResult::Within);
+        assert_eq!(found.prb.expect("a bias").result, JudgedResult::Below);
     }
 
     #[test]
     fn both_ends_of_a_range_are_within() {
-        for (value, verdict) in [
-            (0.899_999, Verdict::Below),
-            (0.9, Verdict::Within),
-            (1.1, Verdict::Within),
-            (1.100_001, Verdict::Above),
+        for (value, result) in [
+            (0.899_999, JudgedResult::Below),
+            (0.9, JudgedResult::Within),
+            (1.1, JudgedResult::Within),
+            (1.100_001, JudgedResult::Above),
         ] {
-            assert_eq!(judged(value, 0.9, 1.1, true).verdict, verdict, "{value}");
+            assert_eq!(judged(value, 0.9, 1.1, true).result, result, "{value}");
         }
     }
 
@@ -226,8 +226,8 @@ mod tests {
             })
             .collect();
         let found = study(&pairs).expect("a study");
-        assert_eq!(found.cod.verdict, Verdict::Below);
-        assert_eq!(found.median_ratio.verdict, Verdict::Within);
+        assert_eq!(found.cod.result, JudgedResult::Below);
+        assert_eq!(found.median_ratio.result, JudgedResult::Within);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! What something will fetch, learned from achieved sales: low, likely and high, and why.
 //!
-//! A Gaussian process on the log of the achieved price over the guide's price, over plain named features, so that open data
+//! A Gaussian process on the log of the achieved price over the price scale's price, over plain named features, so that open data
 //! sets run through the same code as engines. Hyperparameters are maximum a posteriori under tight priors, sales that do
 //! not fit are believed less by one reweighting, the range comes from out-of-fold residuals, and a better grade never lowers
 //! the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006).
@@ -43,7 +43,7 @@ use likelihood::Likelihood;
 use posterior::Posterior;
 use serde::{Deserialize, Serialize};
 
-/// Below this number of sales the guide's own uncertainty rules.
+/// Below this number of sales the price scale's own uncertainty rules.
 pub const FEWEST_SALES: usize = 8;
 
 /// How a fit is made.
@@ -91,7 +91,7 @@ pub struct StoredFit {
     /// Names and priors, in the order of `hyperparameters`.
     pub priors: Vec<Prior>,
     pub hyperparameters: Vec<f64>,
-    /// Mean and standard deviation of the log price over the guide, of the sales learned from.
+    /// Mean and standard deviation of the log price over the price scale, of the sales learned from.
     pub mean: f64,
     pub sd: f64,
     /// Factor on the noise of each sale learned from, in the canonical order.
@@ -250,8 +250,13 @@ impl Fit {
     }
 
     /// As `Asked::predict`, when nothing more is asked of the row.
-    pub fn predict(&self, row: &Row, guide_ln: f64, level: f64) -> Result<Prediction, RowFault> {
-        Ok(self.ask(row)?.predict(guide_ln, level))
+    pub fn predict(
+        &self,
+        row: &Row,
+        price_scale_ln: f64,
+        level: f64,
+    ) -> Result<Prediction, RowFault> {
+        Ok(self.ask(row)?.predict(price_scale_ln, level))
     }
 
     /// The share of the predicted prices that lie above `price`: what speaks for a buyer at that price.

@@ -13,10 +13,10 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{fmt, str::FromStr};
 
 words! {
-    pub enum JobStanding {
+    pub enum JobStatus {
         Proposed = "proposed",
         Agreed = "agreed",
-        InHand = "in_hand",
+        Started = "started",
         Finished = "finished",
         CalledOff = "called_off",
     }
@@ -39,25 +39,25 @@ words! {
     pub enum WorkPlace { Bench = "bench", SteamingBay = "steaming_bay" }
 }
 
-impl JobStanding {
+impl JobStatus {
     /// Whether a job may be moved to `next`; to stay is no move.
     ///
     /// A job is agreed before a spanner is lifted. What is finished or called off stays so: tests and papers may rest on
     /// it, so that doing it again is another job.
-    pub const fn may_become(self, next: JobStanding) -> bool {
+    pub const fn may_become(self, next: JobStatus) -> bool {
         match self {
-            JobStanding::Proposed => matches!(next, JobStanding::Agreed | JobStanding::CalledOff),
-            JobStanding::Agreed => matches!(next, JobStanding::InHand | JobStanding::CalledOff),
-            JobStanding::InHand => matches!(next, JobStanding::Finished | JobStanding::CalledOff),
-            JobStanding::Finished | JobStanding::CalledOff => false,
+            JobStatus::Proposed => matches!(next, JobStatus::Agreed | JobStatus::CalledOff),
+            JobStatus::Agreed => matches!(next, JobStatus::Started | JobStatus::CalledOff),
+            JobStatus::Started => matches!(next, JobStatus::Finished | JobStatus::CalledOff),
+            JobStatus::Finished | JobStatus::CalledOff => false,
         }
     }
 
     /// Whether the job is over, one way or the other.
     pub const fn is_closed(self) -> bool {
         match self {
-            JobStanding::Proposed | JobStanding::Agreed | JobStanding::InHand => false,
-            JobStanding::Finished | JobStanding::CalledOff => true,
+            JobStatus::Proposed | JobStatus::Agreed | JobStatus::Started => false,
+            JobStatus::Finished | JobStatus::CalledOff => true,
         }
     }
 }
@@ -65,10 +65,10 @@ impl JobStanding {
 /// The days of a job, as far as it has got.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct JobDays {
-    pub standing: JobStanding,
+    pub status: JobStatus,
     pub proposed_on: Day,
     pub agreed_on: Option<Day>,
-    pub begun_on: Option<Day>,
+    pub started_on: Option<Day>,
     pub finished_on: Option<Day>,
     pub called_off_on: Option<Day>,
 }
@@ -78,19 +78,19 @@ pub enum MoveFault {
     #[error("{on} is still to come; a job is moved on the day it happens, or later")]
     StillToCome { on: Day },
     #[error("a job that is {from} cannot become {to}")]
-    NotAllowed { from: JobStanding, to: JobStanding },
-    #[error("before {since}, the day from which the job is {standing}")]
-    TooEarly { standing: JobStanding, since: Day },
+    NotAllowed { from: JobStatus, to: JobStatus },
+    #[error("before {since}, the day from which the job is {status}")]
+    TooEarly { status: JobStatus, since: Day },
 }
 
 impl JobDays {
     /// A job that has just been proposed.
     pub const fn proposed(on: Day) -> JobDays {
         JobDays {
-            standing: JobStanding::Proposed,
+            status: JobStatus::Proposed,
             proposed_on: on,
             agreed_on: None,
-            begun_on: None,
+            started_on: None,
             finished_on: None,
             called_off_on: None,
         }
@@ -100,7 +100,7 @@ impl JobDays {
     pub fn since(self) -> Day {
         [
             self.agreed_on,
-            self.begun_on,
+            self.started_on,
             self.finished_on,
             self.called_off_on,
         ]
@@ -110,29 +110,29 @@ impl JobDays {
     }
 
     /// The job as it stands after a move on that day. All its moves may fall on one day.
-    pub fn moved(mut self, to: JobStanding, on: Day, today: Day) -> Result<JobDays, MoveFault> {
+    pub fn moved(mut self, to: JobStatus, on: Day, today: Day) -> Result<JobDays, MoveFault> {
         if on > today {
             return Err(MoveFault::StillToCome { on });
         }
-        if !self.standing.may_become(to) {
+        if !self.status.may_become(to) {
             return Err(MoveFault::NotAllowed {
-                from: self.standing,
+                from: self.status,
                 to,
             });
         }
         if on < self.since() {
             return Err(MoveFault::TooEarly {
-                standing: self.standing,
+                status: self.status,
                 since: self.since(),
             });
         }
-        self.standing = to;
+        self.status = to;
         match to {
-            JobStanding::Proposed => self.proposed_on = on,
-            JobStanding::Agreed => self.agreed_on = Some(on),
-            JobStanding::InHand => self.begun_on = Some(on),
-            JobStanding::Finished => self.finished_on = Some(on),
-            JobStanding::CalledOff => self.called_off_on = Some(on),
+            JobStatus::Proposed => self.proposed_on = on,
+            JobStatus::Agreed => self.agreed_on = Some(on),
+            JobStatus::Started => self.started_on = Some(on),
+            JobStatus::Finished => self.finished_on = Some(on),
+            JobStatus::CalledOff => self.called_off_on = Some(on),
         }
         Ok(self)
     }
@@ -377,37 +377,37 @@ pub fn consequences(
 /// and lies untouched, as paint or lettering does, may come after.
 ///
 /// Source: plain reading of what a boiler in steam asks for; no source.
-pub fn comes_before_tests(touches: &[Touches], in_hand: bool, away: bool) -> bool {
+pub fn comes_before_tests(touches: &[Touches], started: bool, away: bool) -> bool {
     let takes_apart = touches.iter().any(|it| match it {
         Touches::PressureParts | Touches::SafetyValvesAndFittings | Touches::Motion => true,
         Touches::GasTank | Touches::Other => false,
     });
-    takes_apart || in_hand || away
+    takes_apart || started || away
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::boilers::codes;
-    use JobStanding::{Agreed, CalledOff, Finished, InHand, Proposed};
+    use JobStatus::{Agreed, CalledOff, Finished, Proposed, Started};
 
     fn day(text: &str) -> Day {
         text.parse().expect("a day")
     }
 
-    /// Every pair of standings; plain reading of the five words, no source.
+    /// Every pair of statuses; plain reading of the five words, no source.
     #[test]
     fn a_job_goes_one_step_at_a_time_and_ends_once() {
         let moves = [
             (Proposed, Agreed),
             (Proposed, CalledOff),
-            (Agreed, InHand),
+            (Agreed, Started),
             (Agreed, CalledOff),
-            (InHand, Finished),
-            (InHand, CalledOff),
+            (Started, Finished),
+            (Started, CalledOff),
         ];
-        for from in JobStanding::ALL {
-            for to in JobStanding::ALL {
+        for from in JobStatus::ALL {
+            for to in JobStatus::ALL {
                 assert_eq!(
                     from.may_become(*to),
                     moves.contains(&(*from, *to)),
@@ -423,13 +423,13 @@ mod tests {
     fn all_moves_may_fall_on_one_day_and_each_leaves_its_day() {
         let today = day("2026-05-14");
         let mut job = JobDays::proposed(today);
-        for to in [Agreed, InHand, Finished] {
+        for to in [Agreed, Started, Finished] {
             job = job.moved(to, today, today).expect("a move");
         }
         let done = JobDays {
-            standing: Finished,
+            status: Finished,
             agreed_on: Some(today),
-            begun_on: Some(today),
+            started_on: Some(today),
             finished_on: Some(today),
             ..JobDays::proposed(today)
         };
@@ -445,22 +445,22 @@ mod tests {
 
     #[test]
     fn a_job_is_not_moved_before_its_last_day_nor_in_the_future() {
-        let (today, begun_on) = (day("2026-05-14"), day("2026-05-10"));
+        let (today, started_on) = (day("2026-05-14"), day("2026-05-10"));
         let job = JobDays {
-            standing: InHand,
+            status: Started,
             agreed_on: Some(day("2026-05-02")),
-            begun_on: Some(begun_on),
+            started_on: Some(started_on),
             ..JobDays::proposed(day("2026-05-01"))
         };
         for to in [Finished, CalledOff] {
             assert_eq!(
                 job.moved(to, day("2026-05-09"), today),
                 Err(MoveFault::TooEarly {
-                    standing: InHand,
-                    since: begun_on
+                    status: Started,
+                    since: started_on
                 })
             );
-            assert!(job.moved(to, begun_on, today).is_ok());
+            assert!(job.moved(to, started_on, today).is_ok());
             assert!(job.moved(to, today, today).is_ok());
             let on = day("2026-05-15");
             assert_eq!(job.moved(to, on, today), Err(MoveFault::StillToCome { on }));

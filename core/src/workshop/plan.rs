@@ -77,7 +77,7 @@ pub struct Step {
     /// It is done as a whole on a day on which the inspector comes.
     pub before_inspector: bool,
     /// It is in hand: its fitter does nothing else before it but what he has in hand as well.
-    pub begun: bool,
+    pub started: bool,
     /// What it brings, in pennies; below nought counts as nothing.
     pub worth: i64,
 }
@@ -108,7 +108,7 @@ pub struct Plan {
     pub score: Score,
     pub bounds: Bounds,
     /// No plan is better: found by going through all of them, or because it meets the bounds.
-    pub proved: bool,
+    pub optimal: bool,
     /// The order that the plan was made from.
     pub order: Vec<usize>,
 }
@@ -125,7 +125,7 @@ pub struct Planned {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Unplaced {
     pub step: usize,
-    pub why: Why,
+    pub reason: Why,
 }
 
 /// Why a step has no place in a plan.
@@ -154,7 +154,7 @@ pub struct Kept {
     /// Days to spare; below nought it comes so many days late.
     pub slack: Option<i32>,
     /// No plan finishes before the day that it names, and why.
-    pub because: Chain,
+    pub reason: Chain,
 }
 
 /// Of two plans the one with the lesser is better. What could not be placed counts as finished on the day after the plan.
@@ -174,7 +174,7 @@ pub struct Score {
     pub unplaced: u32,
     /// Pennies times days until they are earned, together.
     #[cfg_attr(feature = "wire", schema(minimum = 0))]
-    pub penny_days: i64,
+    pub income_delay: i64,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -245,7 +245,7 @@ impl Task {
     /// What has to be finished before a step; what is in hand waits for nothing.
     fn needs(&self, step: usize) -> &[usize] {
         let it = &self.steps[step];
-        if it.begun { &[] } else { &it.needs }
+        if it.started { &[] } else { &it.needs }
     }
 
     /// Steps of which each needs the next, and the last the first.

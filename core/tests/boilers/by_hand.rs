@@ -766,7 +766,7 @@ fn the_clock_agrees_with_the_hand() {
         let not_counted: Vec<String> = answer
             .tests_not_counted
             .iter()
-            .map(|test| format!("{} {}", test.test_on, test.why))
+            .map(|test| format!("{} {}", test.test_on, test.reason))
             .collect();
         assert_eq!(not_counted, history.not_counted, "{says}");
 
@@ -774,7 +774,7 @@ fn the_clock_agrees_with_the_hand() {
             .days
             .iter()
             .map(|day| {
-                assert_eq!(day.papers_hold, day.reasons.is_empty(), "{says}");
+                assert_eq!(day.papers_valid, day.reasons.is_empty(), "{says}");
                 day.reasons.iter().fold(day.on.to_string(), |line, reason| {
                     format!("{line} {reason}")
                 })

@@ -111,7 +111,7 @@ proptest! {
         for day in ask(&question).days {
             let within = from <= day.on && day.on <= until;
             let open = told.open_days.iter().any(|span| span.from <= day.on && day.on <= span.until);
-            prop_assert!(!within || open == day.papers_hold, "{day:?} {:?}", told.open_days);
+            prop_assert!(!within || open == day.papers_valid, "{day:?} {:?}", told.open_days);
         }
         prop_assert!(told.open_days.windows(2).all(|two| two[0].until.plus_days(1) < two[1].from));
     }
@@ -128,7 +128,7 @@ proptest! {
         question.events = vec![passed(TestKind::Steam, steam), passed(TestKind::HydraulicRepeat, hydraulic)];
         let last = steam.plus_months(14);
         question.days = vec![steam.plus_days(-1), steam, last, last.plus_days(1)];
-        let holds: Vec<bool> = ask(&question).days.iter().map(|day| day.papers_hold).collect();
+        let holds: Vec<bool> = ask(&question).days.iter().map(|day| day.papers_valid).collect();
         prop_assert_eq!(holds, [false, true, true, false]);
     }
 
@@ -240,8 +240,9 @@ fn a_test_that_is_named_as_due_counts_when_it_is_made_as_named() {
                 at_first_strength += u64::from(due.test == TestKind::HydraulicFirst);
             }
             let outside = after.days.iter().all(|day| {
-                let silent = |why: &Reason| matches!(why, Reason::NoCode | Reason::OutsideCode);
-                day.papers_hold || day.reasons.iter().all(silent)
+                let silent =
+                    |reason: &Reason| matches!(reason, Reason::NoCode | Reason::OutsideCode);
+                day.papers_valid || day.reasons.iter().all(silent)
             });
             assert!(
                 outside || then.is_empty(),

@@ -11,8 +11,8 @@ use outshop_core::{
         events::Event,
         papers::{Question, Sentence},
         readiness::{
-            self, Asbestos, Bars, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link,
-            Outcome, Photographs, Readiness, Shown,
+            self, Asbestos, BoilerFacts, CameBack, Check, CheckAnswer, Facts, Gate, Link, Outcome,
+            Photographs, Readiness, Settings, Shown,
         },
     },
     days::Day,
@@ -30,10 +30,10 @@ fn shown<T>(is: T) -> Shown<T> {
     }
 }
 
-fn bars() -> Bars {
-    Bars {
-        watch_bars: Vec::new(),
-        watch_days: 30,
+fn bars() -> Settings {
+    Settings {
+        blocking_warnings: Vec::new(),
+        warning_days: 30,
         frost_months: vec![11, 12, 1, 2, 3],
     }
 }
@@ -73,7 +73,7 @@ fn ready() -> Facts {
         boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", IN_DATE)),
         boiler_not_known: None,
         open_findings: Some(Vec::new()),
-        jobs_in_hand: Vec::new(),
+        jobs_started: Vec::new(),
         graded_on: Some(shown(day("2025-04-02"))),
         heavy_job_on: Some(shown(day("2025-04-02"))),
         asbestos: Some(shown(Asbestos::NotSuspected)),
@@ -83,7 +83,7 @@ fn ready() -> Facts {
             count: 4,
             with_alt: 4,
         })),
-        words: Some(shown(true)),
+        description: Some(shown(true)),
         asking_price: Some(Link::new("/v1/engines/417/asking-prices")),
         sale: Some(Link::new("/v1/engines/417/sales/1")),
         money_settled: Some(shown(true)),
@@ -109,7 +109,7 @@ fn bare() -> Facts {
         heavy_job_on: None,
         asbestos: None,
         photographs: None,
-        words: None,
+        description: None,
         asking_price: None,
         sale: None,
         money_settled: None,
@@ -146,13 +146,13 @@ fn unmet(answer: &Readiness) -> Vec<&str> {
 fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
     let last = ask(&ready(), Gate::Deliver, "2026-06-01");
     assert!(last.open);
-    assert_eq!(find(&last, Check::SteamPaper).outcome, Outcome::Watch);
+    assert_eq!(find(&last, Check::SteamPaper).outcome, Outcome::Warning);
     let next = ask(&ready(), Gate::Deliver, "2026-06-02");
     assert!(!next.open);
     assert_eq!(unmet(&next), ["The steam paper ran out on 2026-06-01."]);
     let steam = find(&next, Check::SteamPaper);
     assert_eq!(
-        steam.clears.as_ref().map(|it| it.as_str()),
+        steam.remedy.as_ref().map(|it| it.as_str()),
         Some("Record a steam test of this boiler.")
     );
     assert_eq!(steam.evidence, [Link::new("/v1/boilers/88/papers")]);
@@ -162,28 +162,28 @@ fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
 fn a_paper_is_watched_from_thirty_days_before_its_end() {
     for (on, outcome) in [
         ("2026-05-01", Outcome::Met),
-        ("2026-05-02", Outcome::Watch),
-        ("2026-06-01", Outcome::Watch),
+        ("2026-05-02", Outcome::Warning),
+        ("2026-06-01", Outcome::Warning),
     ] {
         let answer = ask(&ready(), Gate::Deliver, on);
         let steam = find(&answer, Check::SteamPaper);
         assert_eq!(steam.outcome, outcome, "{on}");
-        assert_eq!(steam.holds_until, Some(day("2026-06-01")), "{on}");
+        assert_eq!(steam.valid_until, Some(day("2026-06-01")), "{on}");
     }
 }
 
 #[test]
 fn a_watch_bars_where_the_firm_says_so_and_an_unmet_always() {
-    let strict = Bars {
-        watch_bars: vec![Check::SteamPaper],
+    let strict = Settings {
+        blocking_warnings: vec![Check::SteamPaper],
         ..bars()
     };
     assert!(readiness::gate(&ready(), &strict, Gate::Deliver, day("2026-05-01")).open);
     let watched = readiness::gate(&ready(), &strict, Gate::Deliver, day("2026-05-02"));
     assert!(!watched.open);
-    assert_eq!(find(&watched, Check::SteamPaper).outcome, Outcome::Watch);
-    let other = Bars {
-        watch_bars: vec![Check::HydraulicPaper],
+    assert_eq!(find(&watched, Check::SteamPaper).outcome, Outcome::Warning);
+    let other = Settings {
+        blocking_warnings: vec![Check::HydraulicPaper],
         ..bars()
     };
     assert!(readiness::gate(&ready(), &other, Gate::Deliver, day("2026-05-02")).open);
@@ -192,7 +192,7 @@ fn a_watch_bars_where_the_firm_says_so_and_an_unmet_always() {
 
 #[test]
 fn open_days_run_over_the_next_24_months() {
-    let spans = |facts: &Facts, bars: &Bars, on: &str| {
+    let spans = |facts: &Facts, bars: &Settings, on: &str| {
         let answer = readiness::gate(facts, bars, Gate::Deliver, day(on));
         answer
             .open_days
@@ -214,8 +214,8 @@ fn open_days_run_over_the_next_24_months() {
         "2025-04-10 2025-10-31, 2026-04-01 2026-06-01",
         "frost"
     );
-    let strict = Bars {
-        watch_bars: vec![Check::SteamPaper],
+    let strict = Settings {
+        blocking_warnings: vec![Check::SteamPaper],
         ..bars()
     };
     assert_eq!(
@@ -281,7 +281,7 @@ fn what_is_not_on_record_is_never_met() {
             .collect();
         assert_eq!(
             met,
-            [Check::BoilerCode, Check::JobsInHand],
+            [Check::BoilerCode, Check::JobsStarted],
             "an empty list of jobs is a record"
         );
     }
@@ -317,15 +317,15 @@ fn each_fact_moves_its_own_check() {
         (
             "a job, listed",
             Gate::List,
-            |f| f.jobs_in_hand = vec![Link::new("/v1/jobs/3")],
-            Check::JobsInHand,
-            Some(Outcome::Watch),
+            |f| f.jobs_started = vec![Link::new("/v1/jobs/3")],
+            Check::JobsStarted,
+            Some(Outcome::Warning),
         ),
         (
             "a job, delivered",
             Gate::Deliver,
-            |f| f.jobs_in_hand = vec![Link::new("/v1/jobs/3")],
-            Check::JobsInHand,
+            |f| f.jobs_started = vec![Link::new("/v1/jobs/3")],
+            Check::JobsStarted,
             Some(Outcome::Unmet),
         ),
         // Surveys: grades older than heavy work, and asbestos that is not cleared, keep the engine off the list.
@@ -386,8 +386,8 @@ fn each_fact_moves_its_own_check() {
         (
             "no words",
             Gate::List,
-            |f| f.words = Some(shown(false)),
-            Check::Words,
+            |f| f.description = Some(shown(false)),
+            Check::Description,
             Some(Outcome::Unmet),
         ),
         (
@@ -431,7 +431,7 @@ fn each_fact_moves_its_own_check() {
             Gate::Deliver,
             |f| f.buyer_abroad = Some(shown(true)),
             Check::BuyerAbroad,
-            Some(Outcome::Watch),
+            Some(Outcome::Warning),
         ),
         (
             "at home",
@@ -529,7 +529,7 @@ fn each_fact_moves_its_own_check() {
         assert_eq!(found.map(|it| it.outcome), *outcome, "{says}");
         assert_eq!(answer.open, *outcome != Some(Outcome::Unmet), "{says}");
         assert_eq!(
-            found.and_then(|it| it.clears.as_ref()).is_some(),
+            found.and_then(|it| it.remedy.as_ref()).is_some(),
             found.is_some_and(|it| it.outcome != Outcome::Met),
             "{says}"
         );
@@ -566,7 +566,7 @@ fn each_fact_of_its_boiler_moves_its_own_check() {
             "unknown",
             |f| f.boiler.as_mut().expect("a boiler").first_marketed_on = None,
             Check::EvidenceOfPastUse,
-            Some(Outcome::Watch),
+            Some(Outcome::Warning),
         ),
         // A gas tank needs a certificate of its own; an unknown one is a warning.
         ("no tank", |_| (), Check::GasTankPaper, None),
@@ -580,7 +580,7 @@ fn each_fact_of_its_boiler_moves_its_own_check() {
             "perhaps a tank",
             |f| f.boiler.as_mut().expect("a boiler").has_gas_tank = None,
             Check::GasTankPaper,
-            Some(Outcome::Watch),
+            Some(Outcome::Warning),
         ),
     ];
     for (says, change, check, outcome) in boilers {
@@ -636,7 +636,7 @@ fn what_a_test_leaves_open_is_watched() {
         let found = find(&answer, check);
         assert_eq!(
             (found.outcome, found.reason.as_str()),
-            (Outcome::Watch, reason)
+            (Outcome::Warning, reason)
         );
         assert!(answer.open);
     }
@@ -702,8 +702,8 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
             assert_eq!(found.outcome, Outcome::Unmet, "{missing}");
             let says = |sentence: &str| sentence.ends_with(&format!("{missing}."));
             assert!(says(found.reason.as_str()), "{:?}", found.reason);
-            let clears = found.clears.as_ref().expect("what clears it");
-            assert!(says(clears.as_str()), "{clears:?}");
+            let remedy = found.remedy.as_ref().expect("what clears it");
+            assert!(says(remedy.as_str()), "{remedy:?}");
             assert!(!answer.open && answer.open_days.is_empty());
         }
 
@@ -728,7 +728,7 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
 
 #[test]
 fn the_reason_says_what_ended_a_paper() {
-    let why = |boiler_is: &str, events: &[&str], on: &str| {
+    let reason = |boiler_is: &str, events: &[&str], on: &str| {
         let facts = Facts {
             boiler: Some(boiler(boiler_is, events)),
             ..ready()
@@ -738,16 +738,16 @@ fn the_reason_says_what_ended_a_paper() {
     let copper = "GB copper 90 psi 8.0 L 1998-04-01";
     let repaired = [IN_DATE, &["job 2025-09-01 pressure_parts"]].concat();
     assert_eq!(
-        why(copper, &repaired, "2025-09-01"),
+        reason(copper, &repaired, "2025-09-01"),
         "The hydraulic paper is void from 2025-09-01.; The steam paper is void from 2025-09-01."
     );
-    assert_eq!(why(copper, &repaired, "2025-08-31"), "");
+    assert_eq!(reason(copper, &repaired, "2025-08-31"), "");
     assert_eq!(
-        why("GB copper 120 psi 150 L 1998-04-01", IN_DATE, "2025-04-30"),
+        reason("GB copper 120 psi 150 L 1998-04-01", IN_DATE, "2025-04-30"),
         "The boiler is above the size that the code of GB covers."
     );
     assert_eq!(
-        why("NZ copper 90 psi 8.0 L 1998-04-01", IN_DATE, "2025-08-31"),
+        reason("NZ copper 90 psi 8.0 L 1998-04-01", IN_DATE, "2025-08-31"),
         "No rule of NZ on record asks for a paper."
     );
 }
@@ -774,7 +774,7 @@ fn without_papers_the_listing_says_so_and_the_buyer_acknowledges() {
         assert!(!open(Gate::Deliver, yes.clone(), None));
         assert!(!open(Gate::Deliver, None, yes.clone()));
         let answer = ask(&facts(yes.clone(), yes), Gate::Deliver, "2025-07-15");
-        assert_eq!(find(&answer, Check::Findings).outcome, Outcome::Watch);
+        assert_eq!(find(&answer, Check::Findings).outcome, Outcome::Warning);
         assert!(answer.checks.iter().all(|it| it.check != Check::SteamPaper));
     }
 }
@@ -857,9 +857,9 @@ fn reasons_and_remedies_are_sentences_with_the_request_that_does_it() {
                     assert!(whole(check.reason.as_str()), "{check:?}");
                     let not_met = check.outcome != Outcome::Met;
                     assert_eq!(check.act.is_some(), not_met, "{check:?}");
-                    let clears = check.clears.as_ref();
+                    let remedy = check.remedy.as_ref();
                     assert_eq!(
-                        clears.is_some_and(|it| whole(it.as_str())),
+                        remedy.is_some_and(|it| whole(it.as_str())),
                         not_met,
                         "{check:?}"
                     );
@@ -927,17 +927,17 @@ fn open_days_agree_with_each_day() {
             drained: random.pick(&[None, Some(shown(true))]),
             ..ready()
         };
-        let strict = Bars {
-            watch_bars: random.pick(&[
+        let strict = Settings {
+            blocking_warnings: random.pick(&[
                 Vec::new(),
                 Check::ALL.to_vec(),
                 vec![Check::SteamPaper, Check::ExternalExamination],
             ]),
             ..bars()
         };
-        let strict = Bars {
-            watch_bars: strict
-                .watch_bars
+        let strict = Settings {
+            blocking_warnings: strict
+                .blocking_warnings
                 .into_iter()
                 .filter(|it| *it != Check::EvidenceOfPastUse)
                 .collect(),
@@ -985,7 +985,7 @@ fn open_days_agree_with_each_day() {
             let facts = facts.boiler.as_ref().expect("a boiler");
             if open && facts.has_gas_tank.is_none() {
                 assert!(
-                    outshop_core::boilers::papers::answer(&question, &rules).days[0].papers_hold,
+                    outshop_core::boilers::papers::answer(&question, &rules).days[0].papers_valid,
                     "seed {seed}, {on}"
                 );
             }

@@ -22,9 +22,9 @@ fn every_seeded_row_has_a_source_and_a_value_that_fits_its_unit() {
         assert!((1..=120).contains(&row.code.chars().count()), "{row:?}");
         assert!((1..=300).contains(&row.source.chars().count()), "{row:?}");
         assert!(
-            row.note
+            row.notes
                 .as_ref()
-                .is_none_or(|note| (1..=400).contains(&note.chars().count())),
+                .is_none_or(|notes| (1..=400).contains(&notes.chars().count())),
             "{row:?}"
         );
         match row.unit {
@@ -42,7 +42,7 @@ fn every_seeded_row_has_a_source_and_a_value_that_fits_its_unit() {
             }
         }
         assert!(
-            row.rule != RuleKey::Caution || row.note.is_some(),
+            row.rule != RuleKey::Caution || row.notes.is_some(),
             "{row:?}"
         );
     }
@@ -176,7 +176,7 @@ fn an_effect_is_data_too() {
         .iter_mut()
         .filter(|row| row.rule == RuleKey::ExternalExaminationInterval)
     {
-        row.effect = Effect::Bars;
+        row.effect = Effect::Blocks;
     }
     let mut asked = question(
         "GB steel 90 psi 8.0 L 2010-04-01",

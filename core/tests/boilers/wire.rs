@@ -52,7 +52,7 @@ fn an_answer_has_every_member() {
     );
     assert_eq!(
         answer["days"],
-        json!([{"on": "2022-05-14", "papers_hold": false, "reasons": ["steam_missing"]}])
+        json!([{"on": "2022-05-14", "papers_valid": false, "reasons": ["steam_missing"]}])
     );
     assert_eq!(
         answer["next_due"],

@@ -7,10 +7,10 @@ use outshop_core::{
     books::{
         costs::{
             CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, carrying_amount,
-            left_at, lowest_price, most_to_pay,
+            lowest_price, most_to_pay, profit_at_price,
         },
         tax::{
-            self, CashPayment, CashVerdict, ExchangeRow, MarginTaxQuestion, MoneyFault, Percent,
+            self, CashPayment, CashResult, ExchangeRow, MarginTaxQuestion, MoneyFault, Percent,
             Scheme, TaxRuleKey, TaxUnit, cash_reached, margin_tax,
         },
     },
@@ -93,7 +93,7 @@ fn the_lowest_price_that_leaves_900() {
     };
     let told = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.tax, told.left, told.selling_cost),
+        (told.lowest_price, told.tax, told.profit, told.selling_cost),
         (
             money("7680.00"),
             money("280.00"),
@@ -145,20 +145,20 @@ fn what_is_left_rises_and_falls_by_pennies_and_the_lowest_price_is_told() {
         selling_share_percent: Some(percent("5")),
         ..lowest("6000.01")
     };
-    for (price, left) in [
+    for (price, profit) in [
         ("7021.28", "-0.01"),
         ("7021.29", "0.00"),
         ("7021.30", "-0.01"),
     ] {
         assert_eq!(
-            left_at(&q, money(price)).map(|at| at.left),
-            Ok(money(left)),
+            profit_at_price(&q, money(price)).map(|at| at.profit),
+            Ok(money(profit)),
             "{price}"
         );
     }
     let told = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.left),
+        (told.lowest_price, told.profit),
         (money("7021.29"), Money::ZERO)
     );
 }
@@ -412,42 +412,42 @@ fn linked_cash_is_flagged_before_it_is_taken() {
     }];
     let ask = |exchange: &[ExchangeRow], linked: &[CashPayment], coming: &CashPayment| {
         let told = cash_reached(&rules, exchange, &gb(), "GBP", linked, coming);
-        (told.verdict, told.cash)
+        (told.result, told.cash)
     };
 
     // The limit in pounds, which linked cash reaches together.
     let from = "2026-07-01";
-    for (linked, coming, verdict, cash) in [
+    for (linked, coming, result, cash) in [
         (
             vec![paid(from, "6000.00", Cash)],
             paid(from, "4500.00", Cash),
-            CashVerdict::Reaches,
+            CashResult::Reaches,
             "10500.00",
         ),
         // Just below the limit, and at it.
         (
             vec![],
             paid(from, "9999.00", Cash),
-            CashVerdict::Below,
+            CashResult::Below,
             "9999.00",
         ),
         (
             vec![],
             paid(from, "9999.99", Cash),
-            CashVerdict::Below,
+            CashResult::Below,
             "9999.99",
         ),
         (
             vec![],
             paid(from, "10000.00", Cash),
-            CashVerdict::Reaches,
+            CashResult::Reaches,
             "10000.00",
         ),
         // Notes paid into the bank count as cash; a card does not.
         (
             vec![paid(from, "4000.00", Cash)],
             paid(from, "8000.00", Card),
-            CashVerdict::Below,
+            CashResult::Below,
             "4000.00",
         ),
         (
@@ -456,13 +456,13 @@ fn linked_cash_is_flagged_before_it_is_taken() {
                 ..paid(from, "4000.00", Transfer)
             }],
             paid(from, "6000.00", Cash),
-            CashVerdict::Reaches,
+            CashResult::Reaches,
             "10000.00",
         ),
     ] {
         assert_eq!(
             ask(&[], &linked, &coming),
-            (verdict, Some(money(cash))),
+            (result, Some(money(cash))),
             "{coming:?}"
         );
     }
@@ -472,25 +472,25 @@ fn linked_cash_is_flagged_before_it_is_taken() {
     let one = |on, amount| paid(on, amount, Cash);
     assert_eq!(
         ask(&[], &[], &one(last, "1.00")).0,
-        CashVerdict::ExchangeRowMissing
+        CashResult::ExchangeRowMissing
     );
     assert_eq!(
         ask(&euro_in_pounds, &[], &one(last, "8499.99")).0,
-        CashVerdict::Below
+        CashResult::Below
     );
     assert_eq!(
         ask(&euro_in_pounds, &[], &one(last, "8500.00")).0,
-        CashVerdict::Reaches
+        CashResult::Reaches
     );
     assert_eq!(
         ask(&euro_in_pounds, &[], &one("2026-05-31", "8500.00")).0,
-        CashVerdict::ExchangeRowMissing
+        CashResult::ExchangeRowMissing
     );
 
     // From the next day the limit is in pounds, and linked cash from before that day still counts.
     assert_eq!(
         ask(&euro_in_pounds, &[], &one(first, "9999.99")).0,
-        CashVerdict::Below
+        CashResult::Below
     );
     assert_eq!(
         ask(
@@ -499,17 +499,17 @@ fn linked_cash_is_flagged_before_it_is_taken() {
             &one(first, "9999.99")
         )
         .0,
-        CashVerdict::Reaches
+        CashResult::Reaches
     );
 
     // Without a rule for the country there is no limit; a sum too large to be stated reaches any limit.
     let nowhere = "CH".parse().expect("a jurisdiction");
     let told = cash_reached(&rules, &[], &nowhere, "CHF", &[], &one(first, "1.00"));
-    assert_eq!((told.verdict, told.limit), (CashVerdict::NoRule, None));
+    assert_eq!((told.result, told.limit), (CashResult::NoRule, None));
     let too_much = vec![one(first, "9999999999.99"); 3];
     assert_eq!(
         ask(&[], &too_much, &one(first, "1.00")),
-        (CashVerdict::Reaches, None)
+        (CashResult::Reaches, None)
     );
 }
 
@@ -522,9 +522,9 @@ fn rows_of_tax_have_a_source_and_days_in_order() {
     for row in &rules {
         assert!((1..=300).contains(&row.source.len()), "{row:?}");
         assert!(
-            row.note
+            row.notes
                 .as_ref()
-                .is_none_or(|note| (1..=400).contains(&note.len())),
+                .is_none_or(|notes| (1..=400).contains(&notes.len())),
             "{row:?}"
         );
         assert_eq!(row.value.is_none(), row.unit == TaxUnit::Yes, "{row:?}");

@@ -190,7 +190,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
     let balance = |account| balances.get(&account).copied().unwrap_or(0);
 
     // The profit is in sales and cost of sales, the tax is still to pay, and no buyer or supplier owes or is owed anything.
-    for (account, left) in [
+    for (account, profit) in [
         (Account::Stock, "1200.00"),
         (Account::Bank, "-260.00"),
         (Account::Cash, "500.00"),
@@ -204,7 +204,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         (Account::WorkIntoStock, "-300.00"),
         (Account::StockWrittenDown, "0.00"),
     ] {
-        assert_eq!(balance(account), money(left).pennies(), "{account}");
+        assert_eq!(balance(account), money(profit).pennies(), "{account}");
     }
 }
 

@@ -5,8 +5,8 @@ use outshop_core::{
     books::{
         costs::{
             BookFacts, CarryingAmountQuestion, CostKind, CostLine, Disposal, DisposalFacts,
-            StockFacts, ValueUsed, book_line, book_totals, carrying_amount, hours_left, ledger,
-            left_at, stock_value_line, work_line,
+            StockFacts, ValueUsed, book_line, book_totals, carrying_amount, hours_to_break_even,
+            ledger, profit_at_price, stock_valuation_line, work_line,
         },
         tax::{MoneyFault, Percent, Scheme},
     },
@@ -96,15 +96,23 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
 fn the_hour_at_which_nothing_is_left() {
     let mut q = lowest("6000.00");
     q.other_costs = money("500.00");
-    let left = left_at(&q, money("7680.00")).expect("an answer").left;
-    assert_eq!(left, money("900.00"));
-    assert_eq!(hours_left(left, money("35.00")), Some(hours("25.71")));
+    let profit = profit_at_price(&q, money("7680.00"))
+        .expect("an answer")
+        .profit;
+    assert_eq!(profit, money("900.00"));
     assert_eq!(
-        hours_left(money("-1.00"), money("35.00")),
+        hours_to_break_even(profit, money("35.00")),
+        Some(hours("25.71"))
+    );
+    assert_eq!(
+        hours_to_break_even(money("-1.00"), money("35.00")),
         Some(Hours::ZERO)
     );
-    assert_eq!(hours_left(left, Money::ZERO), None);
-    assert_eq!(hours_left(money("9999999999.99"), money("0.01")), None);
+    assert_eq!(hours_to_break_even(profit, Money::ZERO), None);
+    assert_eq!(
+        hours_to_break_even(money("9999999999.99"), money("0.01")),
+        None
+    );
 }
 
 fn sold(position: TaxPosition, sold_on: &str, price: Option<&str>) -> BookFacts {
@@ -249,7 +257,7 @@ fn in_stock(position: TaxPosition) -> StockFacts {
 /// IAS 2.9, published; the engine on commission is not the firm's stock: plain reading.
 #[test]
 fn the_stock_value_leaves_out_what_is_not_ours() {
-    let told = stock_value_line(&in_stock(TaxPosition::MarginScheme))
+    let told = stock_valuation_line(&in_stock(TaxPosition::MarginScheme))
         .expect("a line")
         .expect("ours");
     assert_eq!(
@@ -257,7 +265,7 @@ fn the_stock_value_leaves_out_what_is_not_ours() {
         (money("4240.00"), money("610.00"))
     );
     assert_eq!(told.sold_after_price, Some(money("5300.00")));
-    let told = stock_value_line(&in_stock(TaxPosition::NotRegistered))
+    let told = stock_valuation_line(&in_stock(TaxPosition::NotRegistered))
         .expect("a line")
         .expect("ours");
     assert_eq!(told.carrying_amount, money("4440.00"));
@@ -265,7 +273,7 @@ fn the_stock_value_leaves_out_what_is_not_ours() {
         TaxPosition::CommissionInOwnName,
         TaxPosition::CommissionInOwnersName,
     ] {
-        assert_eq!(stock_value_line(&in_stock(not_ours)), Ok(None));
+        assert_eq!(stock_valuation_line(&in_stock(not_ours)), Ok(None));
     }
 }
 
@@ -279,7 +287,7 @@ fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
         written_down_before: money("410.00"),
         ..in_stock(TaxPosition::NotRegistered)
     };
-    let line = |facts: &StockFacts| stock_value_line(facts).expect("a line").expect("ours");
+    let line = |facts: &StockFacts| stock_valuation_line(facts).expect("a line").expect("ours");
     let told = line(&facts);
     assert_eq!(told.carrying_amount_before, money("4440.00"));
     assert_eq!(
@@ -322,7 +330,7 @@ fn with_commission(price: &str) -> StockFacts {
 #[test]
 fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
     let told = |facts: StockFacts| {
-        let line = stock_value_line(&facts).expect("a line").expect("ours");
+        let line = stock_valuation_line(&facts).expect("a line").expect("ours");
         let value = line.net_realisable_value.expect("a price");
         [value, line.write_down, line.reversal, line.carrying_amount].map(|it| it.to_string())
     };
@@ -388,7 +396,7 @@ fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
         ("4600.00", "4123.33", ValueUsed::Finished, "4240.00"),
         ("5000.00", "4436.67", ValueUsed::AsItStands, "4436.67"),
     ] {
-        let line = stock_value_line(&StockFacts {
+        let line = stock_valuation_line(&StockFacts {
             as_it_stands: Some(money(as_it_stands)),
             ..with_commission("5400.00")
         });

@@ -4,8 +4,8 @@ use crate::{lowest, money, most, pennies, random::Random, slow};
 use outshop_core::{
     books::{
         costs::{
-            LowestPriceQuestion, MostToPayQuestion, carrying_amount, hours_left, lowest_price,
-            most_to_pay,
+            LowestPriceQuestion, MostToPayQuestion, carrying_amount, hours_to_break_even,
+            lowest_price, most_to_pay,
         },
         tax::{Percent, Scheme},
     },
@@ -61,10 +61,10 @@ proptest! {
         if let Ok(told) = lowest_price(&q) {
             let wanted = q.wanted_profit.unwrap_or_default();
             let price = told.lowest_price.pennies();
-            prop_assert!(told.left >= wanted);
-            prop_assert_eq!(slow::left(&q, price), told.left.pennies());
+            prop_assert!(told.profit >= wanted);
+            prop_assert_eq!(slow::profit(&q, price), told.profit.pennies());
             for less in 1..=200_i128.min(price) {
-                prop_assert!(slow::left(&q, price - less) < wanted.pennies(), "{} less", less);
+                prop_assert!(slow::profit(&q, price - less) < wanted.pennies(), "{} less", less);
             }
         }
     }
@@ -75,20 +75,20 @@ proptest! {
         wanted_profit in any_money(), rate_percent in any_percent(), scheme in any_scheme()) {
         let q = MostToPayQuestion { price, cost_to_come, selling_cost, selling_share_percent, wanted_profit, rate_percent, scheme };
         if let Ok(told) = most_to_pay(&q) {
-            let left = |purchase: i128| {
+            let profit = |purchase: i128| {
                 let as_lowest = LowestPriceQuestion { purchase: pennies(purchase), other_costs: Money::ZERO,
                     cost_to_come: Some(cost_to_come), selling_cost, selling_share_percent, rate_percent, scheme,
                     wanted_profit: None };
-                slow::left(&as_lowest, price.pennies())
+                slow::profit(&as_lowest, price.pennies())
             };
             match told.most_to_pay {
                 Some(most) => {
-                    prop_assert!(left(most.pennies()) >= wanted_profit.pennies());
+                    prop_assert!(profit(most.pennies()) >= wanted_profit.pennies());
                     if most.pennies() < 999_999_999_999 {
-                        prop_assert!(left(most.pennies() + 1) < wanted_profit.pennies());
+                        prop_assert!(profit(most.pennies() + 1) < wanted_profit.pennies());
                     }
                 }
-                None => prop_assert!(left(0) < wanted_profit.pennies()),
+                None => prop_assert!(profit(0) < wanted_profit.pennies()),
             }
         }
     }
@@ -120,16 +120,16 @@ proptest! {
     }
 
     #[test]
-    fn the_hours_left_are_borne_and_a_hundredth_more_is_not(left in any_money(), rate in any_money()) {
-        match hours_left(left, rate) {
+    fn the_hours_left_are_borne_and_a_hundredth_more_is_not(profit in any_money(), rate in any_money()) {
+        match hours_to_break_even(profit, rate) {
             Some(hours) => {
                 let hundredths = hours.decimal() * rust_decimal::Decimal::ONE_HUNDRED;
                 let cost = |hundredths: rust_decimal::Decimal| hundredths * rate.decimal();
-                let bears = left.decimal().max(rust_decimal::Decimal::ZERO) * rust_decimal::Decimal::ONE_HUNDRED;
+                let bears = profit.decimal().max(rust_decimal::Decimal::ZERO) * rust_decimal::Decimal::ONE_HUNDRED;
                 prop_assert!(cost(hundredths) <= bears);
                 prop_assert!(cost(hundredths + rust_decimal::Decimal::ONE) > bears);
             }
-            None => prop_assert!(rate <= Money::ZERO || left.pennies() / rate.pennies() > 9_999_998),
+            None => prop_assert!(rate <= Money::ZERO || profit.pennies() / rate.pennies() > 9_999_998),
         }
     }
 }
@@ -148,10 +148,10 @@ fn every_legal_rate_has_its_lowest_price_and_its_most_to_pay() {
         };
         let told = lowest_price(&q).expect("a price");
         let price = told.lowest_price.pennies();
-        assert!(slow::left(&q, price) >= 0, "{rate_percent}");
+        assert!(slow::profit(&q, price) >= 0, "{rate_percent}");
         for less in 1..=30 {
             assert!(
-                slow::left(&q, price - less) < 0,
+                slow::profit(&q, price - less) < 0,
                 "{rate_percent}, {less} less"
             );
         }
@@ -165,11 +165,11 @@ fn every_legal_rate_has_its_lowest_price_and_its_most_to_pay() {
             .most_to_pay
             .expect("a purchase")
             .pennies();
-        let left = |purchase| {
+        let profit = |purchase| {
             702_129 - 50_001 - purchase - slow::tax(Scheme::Margin, purchase, 702_129, rate_percent)
         };
         assert!(
-            left(purchase) >= 0 && left(purchase + 1) < 0,
+            profit(purchase) >= 0 && profit(purchase + 1) < 0,
             "{rate_percent}"
         );
     }

@@ -37,7 +37,7 @@ fn some(amount: Option<Money>) -> i128 {
 }
 
 /// What is left at a price.
-pub fn left(q: &LowestPriceQuestion, price: i128) -> i128 {
+pub fn profit(q: &LowestPriceQuestion, price: i128) -> i128 {
     let share = share_of_hundred(q.selling_share_percent.unwrap_or_default());
     price
         - tax(q.scheme, q.purchase.pennies(), price, q.rate_percent)
@@ -86,7 +86,7 @@ fn lowest_by_trial(q: &LowestPriceQuestion) -> Result<i128, ()> {
         return Err(());
     }
     Ok((from..=to)
-        .find(|price| left(q, *price) >= wanted)
+        .find(|price| profit(q, *price) >= wanted)
         .expect("the dearest of the window suffices"))
 }
 
@@ -95,9 +95,9 @@ fn check_lowest(q: &LowestPriceQuestion) -> bool {
         // Too flat to try: the answer still has to hold at its edge.
         if let Ok(told) = lowest_price(q) {
             let price = told.lowest_price.pennies();
-            assert!(left(q, price) >= some(q.wanted_profit), "{q:?}");
+            assert!(profit(q, price) >= some(q.wanted_profit), "{q:?}");
             assert!(
-                price == 0 || left(q, price - 1) < some(q.wanted_profit),
+                price == 0 || profit(q, price - 1) < some(q.wanted_profit),
                 "{q:?}"
             );
         }
@@ -116,10 +116,10 @@ fn check_lowest(q: &LowestPriceQuestion) -> bool {
     }
     let told = told.expect("a price");
     assert_eq!(told.lowest_price, pennies(price), "{q:?}");
-    assert_eq!(told.left, pennies(left(q, price)), "{q:?}");
+    assert_eq!(told.profit, pennies(profit(q, price)), "{q:?}");
     let taxed = tax(q.scheme, q.purchase.pennies(), price, q.rate_percent);
     assert_eq!(told.tax, pennies(taxed), "{q:?}");
-    let sum = told.left.pennies() + taxed + told.selling_cost.pennies();
+    let sum = told.profit.pennies() + taxed + told.selling_cost.pennies();
     let rest = q.purchase.pennies() + q.other_costs.pennies() + some(q.cost_to_come);
     assert_eq!(sum + rest, price, "the parts add up to the price: {q:?}");
     true
@@ -129,7 +129,7 @@ fn check_most(q: &MostToPayQuestion) {
     let price = q.price.pennies();
     let share = share_of_hundred(q.selling_share_percent.unwrap_or_default());
     let fee = Fraction::whole(price).times(share).half_up() + some(q.selling_cost);
-    let left = |purchase: i128| {
+    let profit = |purchase: i128| {
         price
             - tax(q.scheme, purchase, price, q.rate_percent)
             - purchase
@@ -141,9 +141,9 @@ fn check_most(q: &MostToPayQuestion) {
     match told.most_to_pay {
         Some(most) => {
             let most = most.pennies();
-            assert!(left(most) >= wanted, "suffices: {q:?}");
+            assert!(profit(most) >= wanted, "suffices: {q:?}");
             for more in 1..=3 {
-                assert!(left(most + more) < wanted, "{more} more does not: {q:?}");
+                assert!(profit(most + more) < wanted, "{more} more does not: {q:?}");
             }
             assert_eq!(
                 told.tax,
@@ -151,7 +151,7 @@ fn check_most(q: &MostToPayQuestion) {
             );
         }
         None => {
-            assert!(left(0) < wanted, "not even a gift: {q:?}");
+            assert!(profit(0) < wanted, "not even a gift: {q:?}");
             assert_eq!(told.tax, None);
         }
     }
@@ -263,7 +263,7 @@ fn steep_tax_and_share_are_tried_penny_by_penny() {
             wanted_profit: Some(pennies(i128::from(random.below(300)) - 290)),
         };
         let wanted = some(q.wanted_profit);
-        let by_trial = (0..20_000).find(|price| left(&q, *price) >= wanted);
+        let by_trial = (0..20_000).find(|price| profit(&q, *price) >= wanted);
         match (by_trial, lowest_price(&q)) {
             (Some(price), Ok(told)) => {
                 assert_eq!(told.lowest_price, pennies(price), "{q:?}");
@@ -288,10 +288,10 @@ fn what_is_left_is_told_at_any_price() {
     for _ in 0..20_000 {
         let q = random.lowest_price();
         let price = random.amount();
-        let told = costs::left_at(&q, price).expect("an answer");
+        let told = costs::profit_at_price(&q, price).expect("an answer");
         assert_eq!(
-            told.left,
-            pennies(left(&q, price.pennies())),
+            told.profit,
+            pennies(profit(&q, price.pennies())),
             "{q:?} {price}"
         );
     }

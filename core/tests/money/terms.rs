@@ -3,17 +3,20 @@
 use crate::{day, random::Random};
 use outshop_core::{
     boilers::codes::Mark,
-    books::terms::{self, LastDays, LastDaysQuestion, Repair, TermFault, TermKey, last_days},
+    books::terms::{
+        self, Repair, StatutoryDeadlines, StatutoryDeadlinesQuestion, TermFault, TermKey,
+        statutory_deadlines,
+    },
     days::Day,
 };
 use serde_json::{Value, json};
 
-fn read(question: Value) -> LastDaysQuestion {
+fn read(question: Value) -> StatutoryDeadlinesQuestion {
     serde_json::from_value(question).expect("a question")
 }
 
-fn ask(question: Value) -> LastDays {
-    last_days(&read(question), &terms::seed()).expect("an answer")
+fn ask(question: Value) -> StatutoryDeadlines {
+    statutory_deadlines(&read(question), &terms::seed()).expect("an answer")
 }
 
 /// Consumer Rights Act 2015 s.22 (published): 30 days from the day after delivery; the days of a repair do not count, and
@@ -244,10 +247,10 @@ fn the_right_to_cancel_agrees_with_counting_days() {
     for _ in 0..20_000 {
         let days = |n: u64| i32::try_from(n).expect("days");
         let delivered_on = day("2023-12-15").plus_days(days(random.below(800)));
-        let told_on =
+        let notified_on =
             (random.below(5) > 0).then(|| delivered_on.plus_days(days(random.below(450)) - 20));
         let question = json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered_on.to_string(),
-            "informed_of_cancellation_on": told_on.map(|on| on.to_string())});
+            "informed_of_cancellation_on": notified_on.map(|on| on.to_string())});
         let mut anniversary = delivered_on;
         while anniversary.days_since(delivered_on) < 364
             || anniversary.plus_days(1).to_string()[5..] <= delivered_on.to_string()[5..]
@@ -255,7 +258,7 @@ fn the_right_to_cancel_agrees_with_counting_days() {
         {
             anniversary = anniversary.plus_days(1);
         }
-        let (kind, last) = match told_on {
+        let (kind, last) = match notified_on {
             Some(on) if on <= delivered_on => (0, delivered_on.plus_days(14)),
             Some(on) if on <= anniversary => (1, on.plus_days(14)),
             Some(_) => (2, delivered_on.plus_days(14).plus_months(12)),
@@ -293,7 +296,7 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
     }
     let question =
         read(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10"}));
-    let told = last_days(&question, &rows).expect("an answer");
+    let told = statutory_deadlines(&question, &rows).expect("an answer");
     assert_eq!(
         (told.cancel_until, told.rules.len()),
         (None, 0),
@@ -304,7 +307,7 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
 #[test]
 fn faults_are_told_all_at_once() {
     let pointers = |question: Value| -> Vec<String> {
-        let faults = last_days(&read(question), &terms::seed()).expect_err("faults");
+        let faults = statutory_deadlines(&read(question), &terms::seed()).expect_err("faults");
         faults.into_iter().map(TermFault::pointer).collect()
     };
     assert_eq!(
@@ -345,7 +348,7 @@ fn faults_are_told_all_at_once() {
 /// Day after day: 30 days run, stand still while anything asked for in time is away, and on a day of return no fewer than
 /// 7 are left.
 fn reject_by_counting(delivered_on: Day, repairs: &[Repair]) -> Day {
-    let (mut on, mut left) = (delivered_on, 30);
+    let (mut on, mut profit) = (delivered_on, 30);
     let mut away: Vec<Day> = Vec::new();
     let mut stopped_today;
     loop {
@@ -360,13 +363,13 @@ fn reject_by_counting(delivered_on: Day, repairs: &[Repair]) -> Day {
             stopped_today = true;
         }
         if !stopped_today {
-            left -= 1;
+            profit -= 1;
         }
         if away.contains(&on) {
-            left = left.max(7);
+            profit = profit.max(7);
             away.retain(|returned_on| *returned_on > on);
         }
-        if left == 0 {
+        if profit == 0 {
             return on;
         }
         on = on.plus_days(1);
@@ -394,7 +397,7 @@ fn the_stopped_clock_agrees_with_counting_days() {
             json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered_on.to_string()}),
         );
         question.repairs = repairs;
-        let told = last_days(&question, &terms::seed()).expect("an answer");
+        let told = statutory_deadlines(&question, &terms::seed()).expect("an answer");
         let counted = reject_by_counting(delivered_on, &question.repairs);
         assert_eq!(told.short_term_reject_until, Some(counted), "{question:?}");
         longer += usize::from(counted > delivered_on.plus_days(30));

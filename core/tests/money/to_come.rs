@@ -5,8 +5,8 @@ use crate::{day, money, pennies, percent, random::Random};
 use outshop_core::{
     books::{
         costs::{
-            LowestPriceQuestion, OpenWork, Planned, StockFacts, cost_to_come, left_at,
-            lowest_price, mean_rate, set_off, stock_value_line,
+            LowestPriceQuestion, OpenWork, Planned, StockFacts, cost_to_come, lowest_price,
+            mean_rate, profit_at_price, set_off, stock_valuation_line,
         },
         tax::Scheme,
     },
@@ -61,8 +61,11 @@ fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
     };
     let lowest = lowest_price(&question).expect("a price").lowest_price;
     assert_eq!(lowest, money("3260.00"));
-    let left = left_at(&question, money("4000.00")).expect("an answer");
-    assert_eq!((left.tax, left.left), (money("283.33"), money("616.67")));
+    let profit = profit_at_price(&question, money("4000.00")).expect("an answer");
+    assert_eq!(
+        (profit.tax, profit.profit),
+        (money("283.33"), money("616.67"))
+    );
 }
 
 #[test]
@@ -234,22 +237,24 @@ fn break_even_profit_stock_value_and_jobs_agree() {
             wanted_profit: None,
         };
         let spent = purchase + other;
-        let left = |price: i128| price - tax(price) - spent - slow;
+        let profit = |price: i128| price - tax(price) - spent - slow;
         let lowest = lowest_price(&question)
             .expect("a price")
             .lowest_price
             .pennies();
-        assert!(left(lowest) >= 0, "{question:?}");
+        assert!(profit(lowest) >= 0, "{question:?}");
         // Without a share what is left never falls by a dearer price, so that one penny below decides.
-        assert!(lowest == 0 || left(lowest - 1) < 0, "{question:?}");
+        assert!(lowest == 0 || profit(lowest - 1) < 0, "{question:?}");
 
         // The profit at any price agrees with the slow count.
         let price = i128::from(random.below(2_000_000));
-        let told = left_at(&question, pennies(price)).expect("an answer").left;
-        assert_eq!(told.pennies(), left(price), "{question:?}");
+        let told = profit_at_price(&question, pennies(price))
+            .expect("an answer")
+            .profit;
+        assert_eq!(told.pennies(), profit(price), "{question:?}");
 
         // Net realisable value, less what was spent, is that same profit.
-        let value = stock_value_line(&StockFacts {
+        let value = stock_valuation_line(&StockFacts {
             stock_no: 1,
             position,
             cost: pennies(spent),
@@ -269,6 +274,6 @@ fn break_even_profit_stock_value_and_jobs_agree() {
             .expect("the firm's own")
             .net_realisable_value;
         let realisable = value.expect("a price").pennies();
-        assert_eq!(realisable - spent, left(price), "{question:?}");
+        assert_eq!(realisable - spent, profit(price), "{question:?}");
     }
 }

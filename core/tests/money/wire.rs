@@ -3,7 +3,7 @@
 use outshop_core::books::{
     costs::{CarryingAmountQuestion, LowestPriceQuestion, MostToPayQuestion, most_to_pay},
     tax::{MarginTaxQuestion, Percent},
-    terms::LastDaysQuestion,
+    terms::StatutoryDeadlinesQuestion,
 };
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
@@ -30,7 +30,7 @@ fn what_the_types_refuse() {
     serde_json::from_value::<LowestPriceQuestion>(lowest.clone()).expect("a question");
     serde_json::from_value::<MostToPayQuestion>(most.clone()).expect("a question");
     serde_json::from_value::<CarryingAmountQuestion>(carried.clone()).expect("a question");
-    serde_json::from_value::<LastDaysQuestion>(last.clone()).expect("a question");
+    serde_json::from_value::<StatutoryDeadlinesQuestion>(last.clone()).expect("a question");
 
     for value in [
         json!("1.005"),
@@ -72,14 +72,14 @@ fn what_the_types_refuse() {
     refused::<MostToPayQuestion>(&most, "surprise", &json!(1));
     refused::<CarryingAmountQuestion>(&carried, "surprise", &json!(1));
     refused::<MarginTaxQuestion>(&margin, "surprise", &json!(1));
-    refused::<LastDaysQuestion>(&last, "surprise", &json!(1));
-    refused::<LastDaysQuestion>(&last, "lots", &json!(vec!["2025-03-03"; 101]));
-    refused::<LastDaysQuestion>(
+    refused::<StatutoryDeadlinesQuestion>(&last, "surprise", &json!(1));
+    refused::<StatutoryDeadlinesQuestion>(&last, "lots", &json!(vec!["2025-03-03"; 101]));
+    refused::<StatutoryDeadlinesQuestion>(
         &last,
         "repairs",
         &json!([{"asked_on": "2025-03-03", "returned": "2025-03-03"}]),
     );
-    refused::<LastDaysQuestion>(
+    refused::<StatutoryDeadlinesQuestion>(
         &last,
         "repairs",
         &json!(vec![json!({"asked_on": "2025-03-03"}); 101]),
@@ -169,14 +169,14 @@ fn every_string_and_array_of_the_schema_is_bounded() {
     add::<costs::CarryingAmount>(&mut schemas);
     add::<costs::Ledger>(&mut schemas);
     add::<costs::CostToCome>(&mut schemas);
-    add::<costs::LeftAt>(&mut schemas);
+    add::<costs::ProfitAtPrice>(&mut schemas);
     add::<costs::Entry>(&mut schemas);
     add::<costs::Trial>(&mut schemas);
     add::<costs::BookLine>(&mut schemas);
     add::<costs::BookTotals>(&mut schemas);
-    add::<costs::StockValueLine>(&mut schemas);
-    add::<LastDaysQuestion>(&mut schemas);
-    add::<terms::LastDays>(&mut schemas);
+    add::<costs::StockValuationLine>(&mut schemas);
+    add::<StatutoryDeadlinesQuestion>(&mut schemas);
+    add::<terms::StatutoryDeadlines>(&mut schemas);
     let (mut unbounded, mut n) = (Vec::new(), 0);
     for (name, schema) in schemas {
         let schema = serde_json::to_value(schema).expect("JSON");

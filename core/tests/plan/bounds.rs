@@ -28,7 +28,7 @@ fn with_one(task: &Task, promise: Promise) -> Task {
     }
 }
 
-/// Bound, optimum and plan in their order, for each part of the score; `proved` only where the plan is the best there is.
+/// Bound, optimum and plan in their order, for each part of the score; `optimal` only where the plan is the best there is.
 #[track_caller]
 fn hold_against_all_plans(seed: u64, task: &Task, by_place_too: bool) -> (Cost, Cost, bool) {
     let of_shop = || format!("seed {seed}: {task:#?}");
@@ -37,7 +37,7 @@ fn hold_against_all_plans(seed: u64, task: &Task, by_place_too: bool) -> (Cost, 
     let best = least(task, ALL);
     let score = cost_of(&found.score);
     assert!(best <= score, "{best:?} {score:?} {}", of_shop());
-    if found.proved {
+    if found.optimal {
         assert_eq!(best, score, "proved, and not the best: {}", of_shop());
     }
     if by_place_too {
@@ -68,7 +68,7 @@ fn hold_against_all_plans(seed: u64, task: &Task, by_place_too: bool) -> (Cost, 
             ..promise.clone()
         };
         let placed = least(&with_one(task, at_last(on(days))), BROKEN)[0] == 0;
-        match kept.because.finished {
+        match kept.reason.finished {
             None => assert!(!placed, "promise {at} has a place: {}", of_shop()),
             Some(day) if placed => {
                 let first = least(&with_one(task, at_last(on(0))), LATE_DAYS)[1];
@@ -89,10 +89,10 @@ fn hold_against_all_plans(seed: u64, task: &Task, by_place_too: bool) -> (Cost, 
     let searched = plan(task, &searched).expect("a plan");
     assert_eq!(broken_rules(task, &searched), [""; 0], "{}", of_shop());
     assert!(best <= cost_of(&searched.score), "{}", of_shop());
-    if searched.proved {
+    if searched.optimal {
         assert_eq!(best, cost_of(&searched.score), "{}", of_shop());
     }
-    (bound, best, found.proved)
+    (bound, best, found.optimal)
 }
 
 #[test]
@@ -102,8 +102,8 @@ fn bounds_hold_and_proofs_prove_in_small_shops() {
     let n = seeds.end;
     for seed in seeds {
         let task = shop(seed, 4);
-        let (bound, best, proved) = hold_against_all_plans(seed, &task, true);
-        assert!(proved, "few enough to go through all: seed {seed}");
+        let (bound, best, optimal) = hold_against_all_plans(seed, &task, true);
+        assert!(optimal, "few enough to go through all: seed {seed}");
         met += u64::from(bound == best);
         broken += u64::from(best[0] > 0);
         unplaced += u64::from(best[2] > 0);
@@ -198,8 +198,8 @@ fn other_names_for_the_steps_change_nothing() {
         let one = plan(&task, &effort).expect("a plan");
         let other = plan(&renamed(&task), &effort).expect("a plan");
         assert_eq!(
-            (one.score, one.bounds.score, one.proved),
-            (other.score, other.bounds.score, other.proved),
+            (one.score, one.bounds.score, one.optimal),
+            (other.score, other.bounds.score, other.optimal),
             "seed {seed}: {task:#?}"
         );
     }

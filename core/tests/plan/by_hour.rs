@@ -15,7 +15,7 @@ pub fn cost_of(score: &Score) -> Cost {
         score.broken.into(),
         score.late_days,
         score.unplaced.into(),
-        u64::try_from(score.penny_days).expect("nought or more"),
+        u64::try_from(score.income_delay).expect("nought or more"),
     ]
 }
 
@@ -90,7 +90,7 @@ pub fn least(task: &Task, asked: [bool; 4]) -> Cost {
         turn: 0,
         looked_at: 0,
         stands: vec![Stands::Open; task.steps.len()],
-        at_his_own: vec![task.steps.iter().any(|it| it.begun); task.workshop.fitters.len()],
+        at_his_own: vec![task.steps.iter().any(|it| it.started); task.workshop.fitters.len()],
     };
     all.from(begin).expect("leaving all is a plan")
 }
@@ -158,13 +158,13 @@ impl ByHour<'_> {
         let mut least = self.from(idle);
         for step in 0..self.task.steps.len() {
             if self.can_begin(state, step, Some(fitter)) {
-                let mut begun = waits.clone();
+                let mut started = waits.clone();
                 let labour = self.task.steps[step].labour / AN_HOUR;
-                begun.stands[step] = Stands::Going(Some(fitter as u8), labour as u8);
-                if !self.task.steps[step].begun {
-                    begun.at_his_own[fitter] = false;
+                started.stands[step] = Stands::Going(Some(fitter as u8), labour as u8);
+                if !self.task.steps[step].started {
+                    started.at_his_own[fitter] = false;
                 }
-                least = lesser(least, self.works(&begun, step, fitter));
+                least = lesser(least, self.works(&started, step, fitter));
             }
         }
         least
@@ -228,7 +228,7 @@ impl ByHour<'_> {
             if it.labour == 0
                 || it.fitter.is_some_and(|named| named != fitter)
                 || it.skill.is_some_and(|skill| !knows(skill))
-                || (it.begun && !state.at_his_own[fitter])
+                || (it.started && !state.at_his_own[fitter])
             {
                 return false;
             }
@@ -255,7 +255,7 @@ impl ByHour<'_> {
                 }
             }
         }
-        it.begun
+        it.started
             || it.needs.iter().all(|need| match state.stands[*need] {
                 Stands::Open | Stands::Going(..) => false,
                 Stands::Past => true,
@@ -333,7 +333,7 @@ impl ByHour<'_> {
         for (step, stands) in self.task.steps.iter().zip(&state.stands) {
             match stands {
                 Stands::Going(..) => return None,
-                Stands::Open if step.begun => return None,
+                Stands::Open if step.started => return None,
                 Stands::Open => {
                     cost[2] += 1;
                     cost[3] += step.worth as u64 * (self.days as u64 + 1);

@@ -65,7 +65,7 @@ impl ByPlace<'_> {
                 self.is.pop();
             }
         }
-        if !it.begun {
+        if !it.started {
             self.is.push(Is::Nowhere);
             self.next();
             self.is.pop();
@@ -188,7 +188,7 @@ impl ByPlace<'_> {
             } if fitter.is_some() && *their == fitter => *their_to < from || to < *their_from,
             Is::At { .. } | Is::Nowhere => true,
         });
-        let after = it.begun
+        let after = it.started
             || it.needs.iter().all(|need| match self.is[*need] {
                 Is::Nowhere => false,
                 Is::At {
@@ -218,11 +218,11 @@ impl ByPlace<'_> {
     /// What a fitter has in hand fills his first hours.
     fn goes_on_with_what_is_in_hand(&self) -> bool {
         (0..self.hours.len()).all(|one| {
-            let in_hand = self.task.steps.iter().zip(&self.is);
-            let in_hand = in_hand.filter(|(it, _)| it.begun);
+            let started = self.task.steps.iter().zip(&self.is);
+            let started = started.filter(|(it, _)| it.started);
             let mut ends = 0;
             let mut count = 0;
-            for (_, is) in in_hand {
+            for (_, is) in started {
                 if let Is::At {
                     fitter, from, to, ..
                 } = is

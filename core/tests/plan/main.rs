@@ -68,7 +68,7 @@ fn the_fewest_late_jobs_of_the_textbook() {
     .expect("a plan");
     assert_eq!(found.score.broken, 2);
     assert_eq!(found.bounds.score.broken, 2, "the bound proves it");
-    assert!(found.proved);
+    assert!(found.optimal);
 }
 
 /// Jackson (1955): on one machine the order of due dates makes the greatest lateness least; so it is in time if any is.
@@ -105,10 +105,10 @@ fn the_most_money_per_hour_comes_first() {
             broken: 0,
             late_days: 0,
             unplaced: 0,
-            penny_days: 114
+            income_delay: 114
         }
     );
-    assert!(found.proved, "few enough to go through all");
+    assert!(found.optimal, "few enough to go through all");
 }
 
 #[test]
@@ -118,11 +118,11 @@ fn what_no_plan_can_do_is_said_with_the_reason() {
     task.steps[1].not_before = Some(on(6));
     let found = plan(&task, &effort()).expect("a plan");
     assert_eq!(found.bounds.never_kept, [0]);
-    assert_eq!(found.promises[0].because.finished, Some(on(2)));
-    assert_eq!(found.promises[0].because.steps, [0]);
+    assert_eq!(found.promises[0].reason.finished, Some(on(2)));
+    assert_eq!(found.promises[0].reason.steps, [0]);
     assert_eq!(found.promises[1].finished, Some(on(7)));
     assert_eq!((found.score.broken, found.score.late_days), (1, 1));
-    assert!(found.proved);
+    assert!(found.optimal);
 }
 
 #[test]
@@ -169,10 +169,10 @@ fn what_has_no_place_is_named_with_the_reason() {
         assert_eq!(shops::broken_rules(&task, &found), Vec::<String>::new());
         assert_eq!(found.score.unplaced as usize, found.unplaced.len());
         assert_eq!(found.bounds.score.broken, found.score.broken);
-        assert!(found.proved);
+        assert!(found.optimal);
         (found.unplaced, found.score.broken)
     };
-    let one = |step, why| vec![Unplaced { step, why }];
+    let one = |step, reason| vec![Unplaced { step, reason }];
     assert_eq!(unplaced(&|_| {}), (vec![], 0));
     assert_eq!(
         unplaced(&|task| task.steps[2].skill = Some(3)),
@@ -211,7 +211,7 @@ fn what_has_no_place_is_named_with_the_reason() {
         task.workshop.visits = visits(&[(2, 1)]);
     });
     assert_eq!((all.len(), broken), (1, 1));
-    assert_eq!(all[0].why, Why::VisitsFull { from: on(0) });
+    assert_eq!(all[0].reason, Why::VisitsFull { from: on(0) });
 }
 
 fn visits(days: &[(i32, u16)]) -> Vec<Visit> {
@@ -277,7 +277,7 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     assert_eq!(ends(&found), on_the_ninth);
     assert_eq!(found.promises[0].slack, Some(2));
     assert_eq!(found.score.broken, 0);
-    assert!(found.proved);
+    assert!(found.optimal);
 
     // Another fitter steams it: he begins when the hydraulic test is over, two hours into the day.
     task.workshop.fitters.push(Fitter {
@@ -289,19 +289,19 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     task.steps[1].fitter = Some(0);
     let found = plan(&task, &effort()).expect("a plan");
     assert_eq!(ends(&found), on_the_ninth);
-    assert!(found.proved);
+    assert!(found.optimal);
 
     // With half an hour less to his day it is another visit, and there is none.
     for hours in &mut task.workshop.fitters[1].hours {
         *hours = (*hours).min(550);
     }
     let found = plan(&task, &effort()).expect("a plan");
-    let why = Why::VisitsFull {
+    let reason = Why::VisitsFull {
         from: day("2026-12-09"),
     };
-    assert_eq!(found.unplaced, [Unplaced { step: 2, why }]);
+    assert_eq!(found.unplaced, [Unplaced { step: 2, reason }]);
     assert_eq!(found.bounds.never_kept, [0]);
-    assert!(found.proved);
+    assert!(found.optimal);
 
     // Tests that take nobody's hours: both on that day.
     task.steps[1].labour = 0;
@@ -315,7 +315,7 @@ fn it_is_said_what_would_save_a_promise() {
     let mut task = one_machine(&[(4, 5), (3, 99)]);
     task.steps[0].not_before = Some(on(2));
     task.promises.remove(1);
-    task.steps[1].begun = true;
+    task.steps[1].started = true;
     let found = plan(&task, &effort()).expect("a plan");
     assert_eq!((found.score.broken, found.score.late_days), (1, 2));
     let saved = savings(&task, &found, &effort()).expect("savings");
@@ -344,7 +344,7 @@ fn few_broken_promises_come_before_little_lateness() {
     let found = plan(&one_machine(&[(5, 4), (4, 8), (3, 10), (6, 11)]), &effort());
     let found = found.expect("a plan");
     assert_eq!((found.score.broken, found.bounds.score.broken), (2, 2));
-    assert!(found.proved);
+    assert!(found.optimal);
 }
 
 /// Times 4 2, ready at 0 and 1, due at 100 and 3: who never idles is late by 3, who waits a day is in time (arithmetic).
@@ -365,9 +365,9 @@ fn a_bound_may_be_far_off_and_right() {
     let (time, asks) = ([3, 4, 2, 5, 3, 2], [2, 3, 1, 2, 3, 2]);
     let needs: [&[usize]; 6] = [&[], &[], &[0], &[0], &[1], &[2, 3]];
     let found = plan(&project(&time, &asks, &needs), &effort()).expect("a plan");
-    assert!(found.proved);
+    assert!(found.optimal);
     assert_eq!(found.promises[0].finished, Some(on(16)));
-    assert_eq!(found.promises[0].because.finished, Some(on(9)));
+    assert_eq!(found.promises[0].reason.finished, Some(on(9)));
     assert_eq!(shortest(&time, &asks, &needs, 4), 17);
 }
 
@@ -410,7 +410,7 @@ fn boilers_are_made_ready_for_the_visits_that_there_are() {
     let one_a_visit = found([2, 3, 4, 2], [10, 10, 20, 20], 1);
     assert_eq!(one_a_visit.unplaced.len(), 1, "three visits, four boilers");
     assert!(matches!(
-        one_a_visit.unplaced[0].why,
+        one_a_visit.unplaced[0].reason,
         Why::VisitsFull { .. } | Why::NoVisit { .. }
     ));
     assert_eq!(one_a_visit.bounds.score.unplaced, 1);
@@ -433,7 +433,7 @@ fn who_is_ready_a_day_late_waits_for_the_next_visit() {
         let found = plan(&task, &effort()).expect("a plan");
         assert_eq!(found.promises[0].finished, Some(on(seen - 1)));
         assert_eq!(found.score.late_days, late_days);
-        assert!(found.proved);
+        assert!(found.optimal);
     }
 }
 
@@ -449,7 +449,7 @@ fn a_project_is_as_short_as_it_can_be() {
     let asks = [2_u16, 3, 1, 2, 1, 3, 2];
     let needs: [&[usize]; 7] = [&[], &[], &[], &[0], &[1], &[2], &[3, 4]];
     let found = plan(&project(&time, &asks, &needs), &effort()).expect("a plan");
-    assert!(found.proved);
+    assert!(found.optimal);
     let least = i32::from(shortest(&time, &asks, &needs, 4));
     assert_eq!(found.promises[0].finished, Some(on(least - 1)));
 }
@@ -484,32 +484,32 @@ fn project(time: &[u16], asks: &[u16], needs: &[&[usize]]) -> Task {
 fn shortest(time: &[u16], asks: &[u16], needs: &[&[usize]], room: u16) -> u16 {
     fn place(
         at: usize,
-        begun: &mut Vec<u16>,
+        started: &mut Vec<u16>,
         given: (&[u16], &[u16], &[&[usize]], u16),
         best: &mut u16,
     ) {
         let (time, asks, needs, room) = given;
         if at == time.len() {
-            *best = (*best).min((0..at).map(|i| begun[i] + time[i]).max().unwrap_or(0));
+            *best = (*best).min((0..at).map(|i| started[i] + time[i]).max().unwrap_or(0));
             return;
         }
         let ready = needs[at]
             .iter()
-            .map(|need| begun[*need] + time[*need])
+            .map(|need| started[*need] + time[*need])
             .max()
             .unwrap_or(0);
         for from in ready..best.saturating_sub(time[at]) {
             let full = (from..from + time[at]).any(|t| {
                 let taken: u16 = (0..at)
-                    .filter(|i| (begun[*i]..begun[*i] + time[*i]).contains(&t))
+                    .filter(|i| (started[*i]..started[*i] + time[*i]).contains(&t))
                     .map(|i| asks[i])
                     .sum();
                 taken + asks[at] > room
             });
             if !full {
-                begun.push(from);
-                place(at + 1, begun, given, best);
-                begun.pop();
+                started.push(from);
+                place(at + 1, started, given, best);
+                started.pop();
             }
         }
     }

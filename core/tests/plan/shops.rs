@@ -52,7 +52,7 @@ pub fn shop(seed: u64, most_steps: usize) -> Task {
     let all_hours = |fitter: &Fitter| fitter.hours.iter().sum::<u32>();
     let may_begin = fitters.iter().all(|it| all_hours(it) >= 6 * AN_HOUR);
     let n_steps = 2 + lot.below(most_steps - 1);
-    let mut begun = 0;
+    let mut started = 0;
     let mut steps: Vec<Step> = Vec::new();
     for at in 0..n_steps {
         let before_inspector = lot.one_in(3);
@@ -82,12 +82,12 @@ pub fn shop(seed: u64, most_steps: usize) -> Task {
             _ => vec![],
         };
         let can_begin = may_begin && helped && !before_inspector && step.skill != Some(2);
-        if can_begin && begun < 2 && lot.one_in(5) {
-            step.begun = true;
+        if can_begin && started < 2 && lot.one_in(5) {
+            step.started = true;
             step.skill = None;
             step.not_before = None;
             step.holds.clear();
-            begun += 1;
+            started += 1;
         }
         steps.push(step);
     }
@@ -166,7 +166,7 @@ pub fn broken_rules(task: &Task, plan: &Plan) -> Vec<String> {
         {
             broken.push(format!("{at}: the inspector is not there"));
         }
-        if step.begun {
+        if step.started {
             continue;
         }
         for need in &step.needs {
@@ -189,11 +189,11 @@ pub fn broken_rules(task: &Task, plan: &Plan) -> Vec<String> {
         }
     }
     for day in 0..days {
-        let in_hand = |at: &usize| {
+        let started = |at: &usize| {
             let planned = plan.steps[*at].as_ref();
             planned.is_some_and(|it| (offset(it.first)..=offset(it.last)).contains(&day))
         };
-        let here: Vec<usize> = (0..task.steps.len()).filter(in_hand).collect();
+        let here: Vec<usize> = (0..task.steps.len()).filter(started).collect();
         for (place, room) in task.workshop.places.iter().enumerate() {
             let taken = |engine: i32| {
                 let of = here.iter().map(|at| &task.steps[*at]);

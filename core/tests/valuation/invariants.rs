@@ -103,7 +103,7 @@ fn another_unit_of_currency_scales_the_answer() {
 fn a_guide_that_is_right_leaves_nothing_to_learn() {
     let mut told = sales(30, 6);
     for sale in &mut told {
-        sale.guide_ln = sale.price.ln();
+        sale.price_scale_ln = sale.price.ln();
     }
     let fit = fitted(&told);
     let found = fit

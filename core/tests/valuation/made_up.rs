@@ -71,7 +71,7 @@ pub fn sales(n: usize, seed: u64) -> Vec<Sale> {
             Sale {
                 row,
                 price: ((7.0 + effect + noise).exp() * 100.0).round() / 100.0,
-                guide_ln: 0.0,
+                price_scale_ln: 0.0,
                 extra_variance: 0.0,
             }
         })

@@ -60,7 +60,7 @@ fn scikit_learn_says_the_same_at_fixed_hyperparameters() {
         .map(|(row, price)| Sale {
             row: row.clone(),
             price: *price,
-            guide_ln: 0.0,
+            price_scale_ln: 0.0,
             extra_variance: 0.0,
         })
         .collect();

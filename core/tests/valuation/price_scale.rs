@@ -2,14 +2,14 @@
 
 use outshop_core::{
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, WorkingOrder},
+        engine::{BuilderStanding, Fuel, IncludedItem, Kind, WorkingOrder},
         surveys::{Area, BuildQuality, Grade},
     },
     money::Money,
     pricing::{
         price_scale::{
-            Factor, GaugeRange, Guide, GuideFault, GuidePrice, GuideTerms, NoPrice, NotARatio,
-            Ratio, ScaleRange, Start, Warning, value,
+            Factor, GaugeRange, NoPrice, NotARatio, PriceScale, PriceScaleFault, PriceScalePrice,
+            PriceScaleTerms, Ratio, ScaleRange, Start, Warning, value,
         },
         pricing_facts::{Feature, Included, Papers, PricingFacts},
     },
@@ -54,8 +54,8 @@ fn factor(feature: Feature, level: &str, factor: &str) -> Factor {
     }
 }
 
-fn terms(starts: Vec<Start>, factors: Vec<Factor>) -> GuideTerms {
-    GuideTerms {
+fn terms(starts: Vec<Start>, factors: Vec<Factor>) -> PriceScaleTerms {
+    PriceScaleTerms {
         version: 3,
         from: read("2026-01-01"),
         uncertainty: read("0.25"),
@@ -64,8 +64,8 @@ fn terms(starts: Vec<Start>, factors: Vec<Factor>) -> GuideTerms {
     }
 }
 
-fn guide(price: &str, factors: Vec<Factor>) -> Guide {
-    Guide::new(terms(vec![start(Kind::Locomotive, "5 in", price)], factors)).expect("a guide")
+fn price_scale(price: &str, factors: Vec<Factor>) -> PriceScale {
+    PriceScale::new(terms(vec![start(Kind::Locomotive, "5 in", price)], factors)).expect("a guide")
 }
 
 fn engine() -> PricingFacts {
@@ -75,7 +75,7 @@ fn engine() -> PricingFacts {
         grades: [(Area::Boiler, Grade::Good), (Area::Motion, Grade::Worn)].into(),
         builder: Some(BuilderStanding::Amateur),
         papers: Some(Papers::InDate),
-        goes_with: [(GoesWith::Trolley, Included::Included)].into(),
+        included_items: [(IncludedItem::Trolley, Included::Included)].into(),
         ..PricingFacts::of(Kind::Locomotive)
     }
 }
@@ -84,7 +84,7 @@ fn fully_known() -> PricingFacts {
     PricingFacts {
         grades: Area::ALL.iter().map(|area| (*area, Grade::Fair)).collect(),
         fuel: Some(Fuel::Coal),
-        goes_with: GoesWith::ALL
+        included_items: IncludedItem::ALL
             .iter()
             .map(|item| (*item, Included::Included))
             .collect(),
@@ -93,7 +93,7 @@ fn fully_known() -> PricingFacts {
     }
 }
 
-fn effects(price: &GuidePrice) -> Vec<String> {
+fn effects(price: &PriceScalePrice) -> Vec<String> {
     price
         .steps
         .iter()
@@ -105,7 +105,7 @@ fn effects(price: &GuidePrice) -> Vec<String> {
 /// 1.25 to the power 1.6448536/1.2815516 is 1.331627, so that 90 % lie in 6200 / 1.331627 to 6200 x 1.331627.
 #[test]
 fn a_wider_share_has_a_wider_range() {
-    let found = value(&guide("6200.00", vec![]), &engine()).expect("a price");
+    let found = value(&price_scale("6200.00", vec![]), &engine()).expect("a price");
     assert_eq!(found.range_at(80), Ok((found.low, found.high)));
     let (low, high) = found.range_at(90).expect("a range");
     let close = |found: Money, right: f64| {
@@ -145,7 +145,7 @@ fn the_likely_price_is_start_times_factors() {
             .into_iter()
             .map(|(f, level, by)| factor(f, level, by))
             .collect();
-        let price = value(&guide(price, factors), &engine()).expect("a price");
+        let price = value(&price_scale(price, factors), &engine()).expect("a price");
         assert_eq!(price.likely.to_string(), likely);
     }
 }
@@ -153,14 +153,14 @@ fn the_likely_price_is_start_times_factors() {
 /// Arithmetic of likely x/÷ (1 + u): u = 0.25 on 6249.60.
 #[test]
 fn the_range_is_the_guides_stated_uncertainty() {
-    let guide = guide("6249.60", vec![]);
-    let price = value(&guide, &engine()).expect("a price");
+    let price_scale = price_scale("6249.60", vec![]);
+    let price = value(&price_scale, &engine()).expect("a price");
     assert_eq!((price.low, price.high), (read("4999.68"), read("7812.00")));
-    assert_eq!((price.range_percent, price.guide_version), (80, 3));
+    assert_eq!((price.range_percent, price.price_scale_version), (80, 3));
     assert_eq!((effects(&price), price.start), (vec![], price.likely));
     assert_eq!(
         price.warnings,
-        [Warning::GuideAlone {
+        [Warning::PriceScaleOnly {
             uncertainty: read("0.25")
         }]
     );
@@ -180,7 +180,7 @@ fn effects_follow_the_logarithmic_mean() {
             factor(Feature::BuildQuality, "fine", build),
             factor(Feature::Motion, "worn", motion),
         ];
-        let price = value(&guide(price, factors), &engine()).expect("a price");
+        let price = value(&price_scale(price, factors), &engine()).expect("a price");
         assert_eq!(effects(&price), expected, "{build} and {motion}");
     }
 }
@@ -193,7 +193,7 @@ fn odd_pennies_go_to_the_largest_remainders() {
         factor(Feature::BuildQuality, "fine", "1.1"),
         factor(Feature::Motion, "worn", "1.1"),
     ];
-    let price = value(&guide("1000.00", factors), &engine()).expect("a price");
+    let price = value(&price_scale("1000.00", factors), &engine()).expect("a price");
     assert_eq!(price.likely.to_string(), "1331.00");
     assert_eq!(effects(&price), ["110.34", "110.33", "110.33"]);
 }
@@ -206,7 +206,7 @@ fn a_fact_that_is_not_told_is_named_and_never_guessed() {
         factor(Feature::Fuel, "coal", "1.10"),
         factor(Feature::Box, "included", "1.01"),
     ];
-    let price = value(&guide("1000.00", factors), &engine()).expect("a price");
+    let price = value(&price_scale("1000.00", factors), &engine()).expect("a price");
     assert_eq!(price.likely.to_string(), "1020.00");
     assert_eq!(
         price.missing,
@@ -221,7 +221,7 @@ fn a_fact_that_is_not_told_is_named_and_never_guessed() {
 #[test]
 fn a_level_without_a_factor_is_a_step_that_changes_nothing() {
     let factors = vec![factor(Feature::BuildQuality, "rough", "0.6")];
-    let price = value(&guide("1000.00", factors), &engine()).expect("a price");
+    let price = value(&price_scale("1000.00", factors), &engine()).expect("a price");
     let step = &price.steps[0];
     assert_eq!(
         (step.level, step.factor, step.effect),
@@ -232,7 +232,7 @@ fn a_level_without_a_factor_is_a_step_that_changes_nothing() {
 
 #[test]
 fn outside_the_guide_there_is_no_price() {
-    let guide = Guide::new(terms(
+    let price_scale = PriceScale::new(terms(
         vec![
             start(Kind::Locomotive, "5 in", "6000.00"),
             by_scale("2 in to the foot", "3 in to the foot", "8000.00"),
@@ -252,7 +252,7 @@ fn outside_the_guide_there_is_no_price() {
             scale: scale.map(read),
             ..PricingFacts::of(kind)
         };
-        value(&guide, &engine).map(|price| price.likely.to_string())
+        value(&price_scale, &engine).map(|price| price.likely.to_string())
     };
     let (loco, road) = (Kind::Locomotive, Kind::RoadEngine);
     assert_eq!(ask(loco, Some("5 in"), None), Ok("6000.00".to_owned()));
@@ -299,8 +299,11 @@ fn an_amount_out_of_range_is_refused() {
         .iter()
         .map(|area| factor(read(area.as_str()), "fair", "1000"))
         .collect();
-    let guide = guide("9999999999.99", factors);
-    assert_eq!(value(&guide, &fully_known()), Err(NoPrice::OutOfRange));
+    let price_scale = price_scale("9999999999.99", factors);
+    assert_eq!(
+        value(&price_scale, &fully_known()),
+        Err(NoPrice::OutOfRange)
+    );
 }
 
 #[test]
@@ -313,7 +316,7 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
         }),
         ..by_scale("1 in to the foot", "2 in to the foot", "1.00")
     };
-    let faults = Guide::new(GuideTerms {
+    let faults = PriceScale::new(PriceScaleTerms {
         version: 0,
         ..terms(
             vec![
@@ -345,36 +348,36 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
     assert_eq!(
         told,
         [
-            ("/version".to_owned(), GuideFault::Version),
+            ("/version".to_owned(), PriceScaleFault::Version),
             (
                 "/starts/1/price".to_owned(),
-                GuideFault::PriceNotAboveNought { start: 1 }
+                PriceScaleFault::PriceNotAboveNought { start: 1 }
             ),
             (
                 "/starts/1".to_owned(),
-                GuideFault::Overlap {
+                PriceScaleFault::Overlap {
                     start: 1,
                     earlier: 0
                 }
             ),
             (
                 "/starts/2".to_owned(),
-                GuideFault::RangeTurnedRound { start: 2 }
+                PriceScaleFault::RangeTurnedRound { start: 2 }
             ),
             (
                 "/starts/3".to_owned(),
-                GuideFault::BothMeasures { start: 3 }
+                PriceScaleFault::BothMeasures { start: 3 }
             ),
             (
                 "/starts/4".to_owned(),
-                GuideFault::AnotherMeasure {
+                PriceScaleFault::AnotherMeasure {
                     start: 4,
                     earlier: 2
                 }
             ),
             (
                 "/factors/0/level".to_owned(),
-                GuideFault::UnknownLevel {
+                PriceScaleFault::UnknownLevel {
                     factor: 0,
                     feature: Feature::Boiler,
                     allowed: "as_new, good, fair, worn, defective".to_owned(),
@@ -382,7 +385,7 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
             ),
             (
                 "/factors/2".to_owned(),
-                GuideFault::Twice {
+                PriceScaleFault::Twice {
                     factor: 2,
                     earlier: 1
                 }
@@ -391,13 +394,13 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
     );
 
     // A guide without a start, and one with too many factors.
-    let empty = Guide::new(terms(vec![], vec![])).expect_err("no start");
-    assert_eq!(empty, [GuideFault::StartCount]);
-    let many = vec![factor(Feature::Fuel, "coal", "1"); Guide::MOST + 1];
+    let empty = PriceScale::new(terms(vec![], vec![])).expect_err("no start");
+    assert_eq!(empty, [PriceScaleFault::StartCount]);
+    let many = vec![factor(Feature::Fuel, "coal", "1"); PriceScale::MOST + 1];
     let starts = vec![start(Kind::Locomotive, "5 in", "1.00")];
     assert_eq!(
-        Guide::new(terms(starts, many)),
-        Err(vec![GuideFault::FactorCount])
+        PriceScale::new(terms(starts, many)),
+        Err(vec![PriceScaleFault::FactorCount])
     );
 }
 
@@ -438,7 +441,7 @@ fn a_guide_is_read_back_as_it_was_written() {
     );
     let wire = serde_json::to_string(&terms).expect("json");
     assert_eq!(
-        serde_json::from_str::<GuideTerms>(&wire).expect("read"),
+        serde_json::from_str::<PriceScaleTerms>(&wire).expect("read"),
         terms
     );
 }
@@ -468,7 +471,7 @@ proptest! {
     #[test]
     fn steps_add_up_to_the_penny(pennies in 1_i128..1_000_000_000, factors in any_factors()) {
         let start = Money::from_pennies(pennies).expect("in range").to_string();
-        if let Ok(price) = value(&guide(&start, factors.clone()), &fully_known()) {
+        if let Ok(price) = value(&price_scale(&start, factors.clone()), &fully_known()) {
             let effects = price.steps.iter().map(|step| step.effect);
             prop_assert_eq!(Money::sum(effects.chain([price.start])), Ok(price.likely));
             prop_assert!(price.low <= price.likely && price.likely <= price.high);
@@ -486,7 +489,7 @@ proptest! {
         (rows, shuffled) in any_factors()
             .prop_flat_map(|rows| (Just(rows.clone()), Just(rows).prop_shuffle()))
     ) {
-        let price = |rows| value(&guide("6200.00", rows), &fully_known());
+        let price = |rows| value(&price_scale("6200.00", rows), &fully_known());
         prop_assert_eq!(price(rows), price(shuffled));
     }
 }

@@ -81,7 +81,7 @@ fn case(json: Json) -> Case {
         .map(|(row, (price, extra_variance))| Sale {
             row,
             price: *price,
-            guide_ln: 0.0,
+            price_scale_ln: 0.0,
             extra_variance,
         })
         .collect();

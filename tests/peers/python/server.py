@@ -12,7 +12,7 @@ import orjson
 from fastapi import FastAPI, HTTPException, Query, Request, Response
 
 CARD = """stock_no, title, page_name, on_show_since, price_on_request, kind, name, prototype, design, designer, builder,
-    builder_standing, built_year, gauge, gauge_mm, scale, whyte, fuel, goes_with, working_order, price, photographs->0 AS photograph"""
+    builder_standing, built_year, gauge, gauge_mm, scale, whyte, fuel, included_items, working_order, price, photographs->0 AS photograph"""
 SORTS = {
     "stock_no": "stock_no",
     "asking_price": "price, stock_no",

@@ -2,7 +2,7 @@
 -- engine that went back to its seller and for a line that was reversed.
 SELECT a.stock_no, a.on_day, a.person_id, a.sale_id, 'purchase' AS kind,
     CASE WHEN a.price IS NULL THEN NULL
-        WHEN a.manner = 'part_exchange' OR EXISTS (SELECT 1 FROM disposals d WHERE d.stock_no = a.stock_no AND d.manner = 'returned_to_seller') THEN 0
+        WHEN a.method = 'part_exchange' OR EXISTS (SELECT 1 FROM disposals d WHERE d.stock_no = a.stock_no AND d.method = 'returned_to_seller') THEN 0
         ELSE a.price END AS amount
 FROM acquisitions a
 WHERE a.id = $1

@@ -6,29 +6,29 @@ SELECT a.stock_no, l.place, a.id AS acquisition_id, l.bought_on, CASE WHEN a.pri
     a.invoice_no AS purchase_invoice_no, a.price AS purchase_price, seller.name AS seller,
     left(concat_ws(', ', e.name, replace(e.kind, '_', ' '), e.gauge || ' gauge', e.whyte, 'built by ' || e.builder), 400) AS description,
     a.tax_position, a.commission_percent, a.commission_fixed, s.id AS sale_id, d.id AS disposal_id, coalesce(s.on_day, d.on_day) AS gone_on,
-    s.price, s.invoice_no AS sales_invoice_no, d.manner, buyer.name AS buyer, r.id AS return_id, r.credit_note_no,
+    s.price, s.invoice_no AS sales_invoice_no, d.method, buyer.name AS buyer, r.id AS return_id, r.credit_note_no,
     (SELECT entry_no FROM journal WHERE stock_no = a.stock_no AND type = 'engine.acquired' AND (data ->> 'acquisition_id')::bigint = a.id) AS bought_entry_no,
     (SELECT entry_no FROM journal WHERE stock_no = a.stock_no AND (l.returned_on IS NULL AND type = 'engine.sold' AND (data ->> 'sale_id')::bigint = s.id
-        OR type IN ('engine.returned', 'sale.called_off') AND (data ->> 'return_id')::bigint = r.id
+        OR type IN ('engine.returned', 'sale.cancelled') AND (data ->> 'return_id')::bigint = r.id
         OR type = 'engine.disposed_of' AND (data ->> 'disposal_id')::bigint = d.id)) AS gone_entry_no
 FROM acquisitions a
 -- Its stays, the last one without a sale.
 CROSS JOIN LATERAL (
-    SELECT row_number() OVER (ORDER BY id) AS nth, id, on_day, price, person_id, invoice_no, undone_on, lag(undone_on) OVER (ORDER BY id) AS in_again_on
+    SELECT row_number() OVER (ORDER BY id) AS nth, id, on_day, price, person_id, invoice_no, sale_cancelled_on, lag(sale_cancelled_on) OVER (ORDER BY id) AS in_again_on
     FROM sales
     WHERE sales.stock_no = a.stock_no
     UNION ALL
-    SELECT count(*) + 1, NULL, NULL, NULL, NULL, NULL, NULL, max(undone_on)
+    SELECT count(*) + 1, NULL, NULL, NULL, NULL, NULL, NULL, max(sale_cancelled_on)
     FROM sales
     WHERE sales.stock_no = a.stock_no
-    HAVING count(*) = count(undone_on)
+    HAVING count(*) = count(sale_cancelled_on)
 ) s
 CROSS JOIN LATERAL (
     SELECT 2 * s.nth - 1 AS place, NULL::date AS returned_on, CASE WHEN a.price IS NULL THEN s.on_day ELSE coalesce(s.in_again_on, a.on_day) END AS from_day,
         CASE WHEN a.price IS NULL THEN s.on_day ELSE a.on_day END AS bought_on
     UNION ALL
-    SELECT 2 * s.nth, s.undone_on, s.undone_on, CASE WHEN a.price IS NULL THEN s.on_day ELSE a.on_day END
-    WHERE s.undone_on IS NOT NULL
+    SELECT 2 * s.nth, s.sale_cancelled_on, s.sale_cancelled_on, CASE WHEN a.price IS NULL THEN s.on_day ELSE a.on_day END
+    WHERE s.sale_cancelled_on IS NOT NULL
 ) l
 -- PostgreSQL carries equalities alone across a join: where the page begins is said of each table.
 JOIN engines e ON e.stock_no = a.stock_no AND e.stock_no >= $3

@@ -1,6 +1,6 @@
 //! What may be paid for an engine that was appraised, so that its sale leaves a wanted profit.
 
-use super::NewAppraisal;
+use super::NewBuyingValuation;
 use crate::{
     books::tax_rules::Rates,
     ground::{
@@ -28,9 +28,9 @@ use utoipa::ToSchema;
 /// Work that is foreseen before the engine can be sold. Amounts are net of tax that comes back.
 #[derive(Debug, Clone, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"what": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}))]
+#[schema(example = json!({"description": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}))]
 pub struct ForeseenWork {
-    pub what: Line,
+    pub description: Line,
     /// 0 or more.
     pub hours: Option<Hours>,
     /// 0 or more, as are outside work and tests.
@@ -41,13 +41,13 @@ pub struct ForeseenWork {
 
 /// What may be paid at most for a wanted profit, at the likely price and at the low end.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct AppraisalMoney {
+pub struct BuyingValuationMoney {
     pub wanted_profit: Money,
     pub scheme: Scheme,
     /// Standard rate of the day; 0 where the scheme takes no tax.
     pub rate_percent: Percent,
     /// What an hour of the work has to bring in.
-    pub hour_worth_rate: Option<Money>,
+    pub hour_recovery_rate: Option<Money>,
     #[schema(max_items = 50)]
     pub work_foreseen: Vec<ForeseenCost>,
     pub hours: Hours,
@@ -59,7 +59,7 @@ pub struct AppraisalMoney {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ForeseenCost {
-    pub what: Line,
+    pub description: Line,
     pub hours: Hours,
     pub parts: Money,
     pub outside_work: Money,
@@ -77,11 +77,11 @@ pub struct MostToPayAt {
     pub tax: Option<Money>,
 }
 
-impl NewAppraisal {
+impl NewBuyingValuation {
     fn asks_for_money(&self) -> bool {
         self.wanted_profit.is_some()
             || self.scheme.is_some()
-            || self.hour_worth_rate.is_some()
+            || self.hour_recovery_rate.is_some()
             || !self.work_foreseen.is_empty()
     }
 
@@ -95,8 +95,8 @@ impl NewAppraisal {
         };
         let is_positive = |amount: Option<Money>| !amount.is_some_and(Money::is_negative);
         told(
-            is_positive(self.hour_worth_rate),
-            "/hour_worth_rate".to_owned(),
+            is_positive(self.hour_recovery_rate),
+            "/hour_recovery_rate".to_owned(),
         );
         for (i, work) in self.work_foreseen.iter().enumerate() {
             let at = |member: &str| format!("/work_foreseen/{i}/{member}");
@@ -109,19 +109,19 @@ impl NewAppraisal {
     }
 }
 
-/// `None` when the request does not ask. `low` and `likely` are the prices of the appraisal.
+/// `None` when the request does not ask. `low` and `likely` are the prices of the buying valuation.
 pub(super) async fn of(
     conn: &mut AsyncPgConnection,
-    new: &NewAppraisal,
+    new: &NewBuyingValuation,
     (low, likely): (Money, Money),
     on: Day,
-) -> Result<Option<AppraisalMoney>, Problem> {
+) -> Result<Option<BuyingValuationMoney>, Problem> {
     if !new.asks_for_money() {
         return Ok(None);
     }
     let scheme = new.scheme.unwrap_or(Scheme::Margin);
     let rate_percent = Rates::load(conn).await?.on(scheme, on)?;
-    let hour_worth_rate = match new.hour_worth_rate {
+    let hour_recovery_rate = match new.hour_recovery_rate {
         Some(rate) => Some(rate),
         None => {
             let mean = hour_rates::on(conn, on).await?.of(None, None);
@@ -129,11 +129,11 @@ pub(super) async fn of(
         }
     };
     let with_hours = |work: &ForeseenWork| work.hours.is_some_and(|hours| hours > Hours::ZERO);
-    if hour_worth_rate.is_none() && new.work_foreseen.iter().any(with_hours) {
+    if hour_recovery_rate.is_none() && new.work_foreseen.iter().any(with_hours) {
         let detail = "missing: no hour rate is set at /v1/hour-rates";
-        return Err(Problem::invalid("/hour_worth_rate", detail));
+        return Err(Problem::invalid("/hour_recovery_rate", detail));
     }
-    let rate = hour_worth_rate.unwrap_or_default();
+    let rate = hour_recovery_rate.unwrap_or_default();
     let costs = new.work_foreseen.iter().map(|work| foreseen(work, rate));
     let costs: Vec<(ForeseenCost, OpenWork)> = costs.collect::<Result<_, Problem>>()?;
     let (work_foreseen, jobs): (Vec<_>, Vec<_>) = costs.into_iter().unzip();
@@ -155,11 +155,11 @@ pub(super) async fn of(
             tax: most.tax,
         })
     };
-    Ok(Some(AppraisalMoney {
+    Ok(Some(BuyingValuationMoney {
         wanted_profit,
         scheme,
         rate_percent,
-        hour_worth_rate,
+        hour_recovery_rate,
         work_foreseen,
         hours: to_come.hours,
         cost_to_come: to_come.amount,
@@ -169,7 +169,10 @@ pub(super) async fn of(
 }
 
 /// Work that is foreseen costs what a job that is agreed and not begun does.
-fn foreseen(work: &ForeseenWork, worth_rate: Money) -> Result<(ForeseenCost, OpenWork), Problem> {
+fn foreseen(
+    work: &ForeseenWork,
+    recovery_rate: Money,
+) -> Result<(ForeseenCost, OpenWork), Problem> {
     let [parts, outside_work, tests] =
         [work.parts, work.outside_work, work.tests].map(Option::unwrap_or_default);
     let planned = |agreed| Planned {
@@ -179,13 +182,13 @@ fn foreseen(work: &ForeseenWork, worth_rate: Money) -> Result<(ForeseenCost, Ope
     let job = OpenWork {
         hours_agreed: work.hours.unwrap_or(Hours::ZERO),
         hours_booked: Hours::ZERO,
-        rate: worth_rate,
+        rate: recovery_rate,
         parts: planned(parts),
         outside_work: planned(outside_work),
         test_fees: planned(tests),
     };
     let cost = ForeseenCost {
-        what: work.what.clone(),
+        description: work.description.clone(),
         hours: job.hours_agreed,
         parts,
         outside_work,

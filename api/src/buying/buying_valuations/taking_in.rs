@@ -1,4 +1,4 @@
-//! An appraisal that becomes an acquisition: what was described is not typed again.
+//! a buying valuation that becomes an acquisition: what was described is not typed again.
 
 use super::EngineDescribed;
 use crate::{
@@ -22,7 +22,7 @@ use outshop_core::{
     days::Day,
     engines::engine::OfferedAs,
     money::Money,
-    trade::{Manner, PaymentMethod, TaxPosition},
+    trade::{AcquisitionMethod, PaymentMethod, TaxPosition},
 };
 use outshop_operation::post;
 use serde::Deserialize;
@@ -31,14 +31,14 @@ use utoipa::ToSchema;
 
 // Types
 
-/// How the engine of an appraisal came; the members are those of an acquisition.
+/// How the engine of a buying valuation came; the members are those of an acquisition.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"name": "Marrowby", "manner": "bought", "on": "2026-05-14", "price": "4200.00", "tax_position": "margin_scheme"}))]
-pub struct NewAcquisitionOfAppraisal {
+#[schema(example = json!({"name": "Marrowby", "method": "bought", "on": "2026-05-14", "price": "4200.00", "tax_position": "margin_scheme"}))]
+pub struct NewAcquisitionOfBuyingValuation {
     /// What the firm calls the engine.
     pub name: Line,
-    pub manner: Manner,
+    pub method: AcquisitionMethod,
     /// The day it came, today or earlier.
     pub on: Day,
     /// What was paid or allowed. Left out for an engine on commission, and only then.
@@ -62,17 +62,17 @@ pub struct NewAcquisitionOfAppraisal {
     pub commission_fixed: Option<Money>,
     /// The sale that an engine taken in part exchange pays into.
     pub sale_id: Option<i64>,
-    /// Who looked at the engine for the appraisal; who sends this unless told otherwise.
+    /// Who looked at the engine for the buying valuation; who sends this unless told otherwise.
     pub surveyor: Option<Line>,
-    pub note: Option<Prose>,
+    pub notes: Option<Prose>,
 }
 
-impl NewAcquisitionOfAppraisal {
-    fn acquisition(&self, appraisal_id: i64, engine: &EngineDescribed) -> NewAcquisition {
+impl NewAcquisitionOfBuyingValuation {
+    fn acquisition(&self, buying_valuation_id: i64, engine: &EngineDescribed) -> NewAcquisition {
         let new = self.clone();
         NewAcquisition {
             engine: described(new.name, engine),
-            manner: new.manner,
+            method: new.method,
             on: new.on,
             price: new.price,
             paid_by: new.paid_by,
@@ -85,8 +85,8 @@ impl NewAcquisitionOfAppraisal {
             commission_percent: new.commission_percent,
             commission_fixed: new.commission_fixed,
             sale_id: new.sale_id,
-            appraisal_id: Some(appraisal_id),
-            note: new.note,
+            buying_valuation_id: Some(buying_valuation_id),
+            notes: new.notes,
         }
     }
 }
@@ -111,7 +111,7 @@ fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
         stroke: None,
         driving_wheel_diameter: None,
         weight: engine.weight.clone(),
-        // The appraisal has been answered with it; nobody is asked again, but the engine is flagged.
+        // The buying valuation has been answered with it; nobody is asked again, but the engine is flagged.
         weight_confirmed: true,
         adhesive_weight: None,
         length: None,
@@ -122,7 +122,7 @@ fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
         stated_tractive_effort: None,
         fuel: engine.fuel,
         feeds: Vec::new(),
-        goes_with: engine.goes_with.clone(),
+        included_items: engine.included_items.clone(),
         working_order: engine.working_order,
         offered_as: OfferedAs::Steamable,
         has_boiler: true,
@@ -134,7 +134,7 @@ fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
     }
 }
 
-/// What was seen at the appraisal is the opening survey; none where nothing was graded.
+/// What was seen at the buying valuation is the opening survey; none where nothing was graded.
 fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<NewSurvey> {
     let seen = engine.build_quality.is_some() || engine.grades != Grades::default();
     seen.then(|| NewSurvey {
@@ -153,19 +153,19 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
 
 /// Take in an engine that was appraised
 ///
-/// The engine is made from its description, with an opening survey where its condition was graded. One appraisal becomes an
+/// The engine is made from its description, with an opening survey where its condition was graded. One buying valuation becomes an
 /// acquisition once.
-#[post("/appraisals/{id:\\d+}/acquisitions", 201 = Acquisition)]
-pub(super) async fn take_in_appraised(
+#[post("/buying-valuations/{id:\\d+}/acquisitions", 201 = Acquisition)]
+pub(super) async fn create_acquisition_of_buying_valuation(
     MoneyDesk(actor): MoneyDesk,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: KeyedBody<NewAcquisitionOfAppraisal>,
+    new: KeyedBody<NewAcquisitionOfBuyingValuation>,
 ) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
-        let (appraisal, _) = super::find(tx.conn(), id).await?;
-        let engine = as_told(appraisal.engine)?;
+        let (buying_valuation, _) = super::find(tx.conn(), id).await?;
+        let engine = as_told(buying_valuation.engine)?;
         let acquisition = new.acquisition(id, &engine);
         acquisition.check(actor.today)?;
         let taken = acquisitions::take_in(tx, &acquisition).await?;

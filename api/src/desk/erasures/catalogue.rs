@@ -38,10 +38,10 @@ pub const HELD: &[Held] = &[
         theirs: OF_PERSON,
         addresses: &[("/v1/acquisitions/", "id"), ("/v1/engines/", "stock_no")],
         texts: &[
-            ("manner", Kept("the stock book shows how an engine came")),
+            ("method", Kept("the stock book shows how an engine came")),
             ("tax_position", Kept("the tax on its sale follows from it")),
             ("invoice_no", Kept("the stock book shows it")),
-            ("note", NULL),
+            ("notes", NULL),
             ("paid_by", METHOD),
         ],
     },
@@ -49,7 +49,7 @@ pub const HELD: &[Held] = &[
         table: "complaints",
         theirs: OF_SALE,
         addresses: &[("/v1/complaints/", "id")],
-        texts: &[("words", WORD)],
+        texts: &[("description", WORD)],
     },
     Held {
         table: "costs",
@@ -61,7 +61,7 @@ pub const HELD: &[Held] = &[
                 Kept("tax is reclaimed on a supplier's invoice by its number"),
             ),
             ("entered_by", Kept("who of the firm entered it")),
-            ("note", Kept("what was supplied; the books need it")),
+            ("notes", Kept("what was supplied; the books need it")),
         ],
     },
     Held {
@@ -69,9 +69,9 @@ pub const HELD: &[Held] = &[
         theirs: OF_SALE,
         addresses: &[("/v1/deliveries/", "id")],
         texts: &[
-            ("manner", Kept("who paid tax where follows from it")),
+            ("method", Kept("who paid tax where follows from it")),
             ("handed_to", WORD),
-            ("what_went_with_it", NULL),
+            ("items_handed_over", NULL),
             (
                 "carrier",
                 Kept("the haulier; who had it is part of the record of the delivery"),
@@ -84,13 +84,13 @@ pub const HELD: &[Held] = &[
         table: "deposit_returns",
         theirs: "deposit_id IN (SELECT d.id FROM deposits d JOIN reservations r ON r.id = d.reservation_id WHERE r.person_id = $1)",
         addresses: &[],
-        texts: &[("method", METHOD), ("because", NULL)],
+        texts: &[("method", METHOD), ("reason", NULL)],
     },
     Held {
         table: "deposits",
         theirs: "reservation_id IN (SELECT id FROM reservations WHERE person_id = $1)",
         addresses: &[("/v1/deposits/", "id")],
-        texts: &[("method", METHOD), ("note", NULL)],
+        texts: &[("method", METHOD), ("notes", NULL)],
     },
     Held {
         table: "enquiries",
@@ -104,8 +104,8 @@ pub const HELD: &[Held] = &[
             ("wanted_gauges", Kept("as wanted_kind")),
             ("wanted_scale", Kept("as wanted_kind")),
             ("wanted_whyte", Kept("as wanted_kind")),
-            ("words", NULL),
-            ("closed_because", NULL),
+            ("message", NULL),
+            ("closing_reason", NULL),
         ],
     },
     Held {
@@ -128,7 +128,7 @@ pub const HELD: &[Held] = &[
         texts: &[
             ("area", Kept("a part of the engine")),
             ("severity", Kept("of the engine's fault")),
-            ("words", WORD),
+            ("description", WORD),
         ],
     },
     Held {
@@ -142,7 +142,7 @@ pub const HELD: &[Held] = &[
         theirs: OF_PERSON,
         addresses: &[("/v1/offers/", "id")],
         texts: &[
-            ("note", NULL),
+            ("notes", NULL),
             (
                 "confirmed",
                 Kept("names of members that the firm confirmed"),
@@ -153,28 +153,28 @@ pub const HELD: &[Held] = &[
         table: "outgoing_payments",
         theirs: "acquisition_id IN (SELECT id FROM acquisitions WHERE person_id = $1) OR cost_id IN (SELECT id FROM costs WHERE person_id = $1)",
         addresses: &[("/v1/outgoing-payments/", "id")],
-        texts: &[("note", NULL)],
+        texts: &[("notes", NULL)],
     },
     Held {
-        table: "owner_tellings",
+        table: "owner_notifications",
         theirs: "asking_price_id IN (SELECT p.id FROM asking_prices p JOIN acquisitions a ON a.stock_no = p.stock_no WHERE a.person_id = $1)",
         addresses: &[("/v1/owner-notices/", "asking_price_id")],
         texts: &[
-            ("how", NULL),
-            ("told_by", Kept("who of the firm told the owner")),
+            ("method", NULL),
+            ("notified_by", Kept("who of the firm told the owner")),
         ],
     },
     Held {
         table: "payments",
         theirs: OF_SALE,
         addresses: &[("/v1/payments/", "id")],
-        texts: &[("method", METHOD), ("note", NULL)],
+        texts: &[("method", METHOD), ("notes", NULL)],
     },
     Held {
         table: "payouts",
         theirs: "sale_id IN (SELECT s.id FROM sales s JOIN acquisitions a ON a.stock_no = s.stock_no WHERE a.person_id = $1)",
         addresses: &[("/v1/payouts/", "id")],
-        texts: &[("method", METHOD), ("note", NULL)],
+        texts: &[("method", METHOD), ("notes", NULL)],
     },
     Held {
         table: "persons",
@@ -191,26 +191,26 @@ pub const HELD: &[Held] = &[
         table: "promises",
         theirs: OF_PERSON,
         addresses: &[("/v1/promises/", "id")],
-        texts: &[("words", NULL), ("because", NULL)],
+        texts: &[("description", NULL), ("reason", NULL)],
     },
     Held {
         table: "reservations",
         theirs: OF_PERSON,
         addresses: &[("/v1/reservations/", "id")],
-        texts: &[("note", NULL), ("because", NULL)],
+        texts: &[("notes", NULL), ("reason", NULL)],
     },
     Held {
         table: "returns",
         theirs: OF_SALE,
         addresses: &[("/v1/returns/", "id")],
-        texts: &[("note", NULL)],
+        texts: &[("notes", NULL)],
     },
     Held {
         table: "sales",
         theirs: OF_PERSON,
         addresses: &[("/v1/sales/", "id")],
         texts: &[
-            ("note", NULL),
+            ("notes", NULL),
             (
                 "confirmed",
                 Kept("names of members that the firm confirmed"),
@@ -222,7 +222,7 @@ pub const HELD: &[Held] = &[
         theirs: OF_SALE,
         addresses: &[("/v1/support-notes/", "id")],
         texts: &[
-            ("words", WORD),
+            ("message", WORD),
             (
                 "answered",
                 Erased("CASE WHEN answered IS NOT NULL THEN 'erased' END"),
@@ -234,16 +234,16 @@ pub const HELD: &[Held] = &[
 /// Texts about engines, the firm, its people and inspectors, law and sales seen elsewhere: of none of the persons on record. By table.
 pub const OF_NO_PERSON: &[(&str, &str)] = &[
     ("accounts", "account number name"),
-    ("appraisals", "engine basis answer money"),
-    ("as_it_stands_prices", "because"),
+    ("buying_valuations", "engine basis answer money"),
+    ("as_it_stands_prices", "reason"),
     ("asking_prices", "reason confirmed"),
     ("back_tests", "sales"),
     (
         "boiler_code_rules",
-        "rule material band unit effect source mark note accepts",
+        "rule material band unit effect source mark notes accepts",
     ),
     ("boiler_codes", "jurisdiction name"),
-    ("boiler_fittings", "fitted_at taken_out_at"),
+    ("boiler_installations", "installed_at removed_at"),
     (
         "boiler_pressure_changes",
         "at working_pressure reason confirmed",
@@ -260,25 +260,25 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
         "comparables",
         "source kind gauge description whyte fuel weight build_quality builder_standing working_order boiler \
         fittings_and_feeds cylinders_and_valves motion wheels_and_axleboxes frames platework_and_paint completeness boiler_material \
-        goes_with withdrawn_because",
+        included_items withdrawal_reason",
     ),
-    ("days_off", "words"),
-    ("disposals", "note"),
+    ("days_off", "notes"),
+    ("disposals", "notes"),
     (
         "engines",
         "name prototype design designer builder builder_standing gauge prototype_gauge scale whyte bore stroke \
         driving_wheel_diameter weight adhesive_weight length width height rigid_wheelbase side_play stated_tractive_effort fuel feeds \
-        goes_with working_order place notes confirmed",
+        included_items working_order place notes confirmed",
     ),
     ("exchange_rates", "worth source"),
     (
         "firm",
         "name currency time_zone jurisdiction page_url address vat_number languages",
     ),
-    ("fits", "inputs_sha256 learned outliers"),
+    ("price_models", "inputs_sha256 learned outliers"),
     ("fitters", "name skills"),
-    ("guides", "uncertainty words starts factors"),
-    ("handover_notes", "words"),
+    ("price_scales", "uncertainty notes starts factors"),
+    ("owner_notes", "notes"),
     ("hour_rates", "fitter"),
     // Answers about a person are emptied by their addresses.
     (
@@ -286,10 +286,10 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
         "idempotency_key target body_sha256 location answer",
     ),
     ("imports", "file_sha256"),
-    ("inspector_visits", "words"),
+    ("inspector_visits", "notes"),
     ("job_grades", "area grade"),
     ("job_hours", "fitter confirmed"),
-    ("job_parts", "words"),
+    ("job_parts", "description"),
     (
         "jobs",
         "title touches finished_at notes working_order_after skill chased_by",
@@ -299,28 +299,28 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
     ("keys", "name person secret_sha256"),
     (
         "listings",
-        "title words page_name withdrawn_because translations",
+        "title description page_name withdrawal_reason translations",
     ),
     ("photograph_sizes", "file"),
     ("photographs", "alt"),
     ("plans", "answer"),
-    ("preparation_items", "item words"),
+    ("checklist_items", "item description"),
     ("preparation_ticks", "item done_by"),
     // Sheets that nobody has opened yet; all of them go with an erasure.
     ("prints", "secret_sha256 html"),
     ("public_answers", "digest"),
-    ("readiness_bars", "watch_bars"),
-    ("sale_terms", "jurisdiction rule unit source mark"),
+    ("gate_settings", "blocking_warnings"),
+    ("statutory_periods", "jurisdiction rule unit source mark"),
     ("sales_learned", "sha256 sale"),
-    ("stock_value_lines", "price_from used"),
+    ("closing_stock_lines", "price_from used"),
     ("survey_grades", "area grade"),
     ("surveys", "surveyor notes asbestos"),
     (
         "tax_position_changes",
         "from_position to_position reason changed_by",
     ),
-    ("tax_rules", "jurisdiction rule unit source mark note"),
-    ("test_terms", "test"),
+    ("tax_rules", "jurisdiction rule unit source mark notes"),
+    ("test_costs", "test"),
     (
         "tests",
         "test at pressure highest_pressure boiler_number inspector notes jurisdiction confirmed",

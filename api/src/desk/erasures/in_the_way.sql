@@ -12,12 +12,12 @@ CROSS JOIN LATERAL (SELECT coalesce(sum(p.amount), 0) AS paid FROM payments p WH
 LEFT JOIN returns r ON r.sale_id = s.id
 WHERE s.person_id = $1 AND CASE
     -- Of a sale that was undone the refund is owed, and nothing is to be delivered any more.
-    WHEN s.undone_on IS NOT NULL THEN money.paid <> coalesce(r.paid - r.refund, 0)
+    WHEN s.sale_cancelled_on IS NOT NULL THEN money.paid <> coalesce(r.paid - r.refund, 0)
     ELSE money.paid <> s.price OR NOT EXISTS (SELECT 1 FROM deliveries d WHERE d.sale_id = s.id)
 END
 UNION ALL
 SELECT 'acquisition', a.id FROM acquisitions a
-WHERE a.person_id = $1 AND a.manner = 'commission' AND NOT EXISTS (SELECT 1 FROM disposals x WHERE x.stock_no = a.stock_no)
+WHERE a.person_id = $1 AND a.method = 'commission' AND NOT EXISTS (SELECT 1 FROM disposals x WHERE x.stock_no = a.stock_no)
     AND NOT EXISTS (SELECT 1 FROM sales s JOIN payouts p ON p.sale_id = s.id WHERE s.stock_no = a.stock_no)
 ORDER BY what, id
 LIMIT 100

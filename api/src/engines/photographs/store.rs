@@ -211,8 +211,8 @@ async fn off_thread<T: Send + 'static>(
         done
     });
     done.await.unwrap_or_else(|_| {
-        let why = "the decoder gave up".to_owned();
-        Err(Told::Refused(Refusal::Unreadable(why)))
+        let reason = "the decoder gave up".to_owned();
+        Err(Told::Refused(Refusal::Unreadable(reason)))
     })
 }
 

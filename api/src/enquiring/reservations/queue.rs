@@ -12,7 +12,7 @@ use crate::{
 use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use jiff::Timestamp;
-use outshop_core::{days::Day, trade::ReservationStanding};
+use outshop_core::{days::Day, trade::ReservationStatus};
 use serde_json::json;
 
 /// Engines whose reservations are looked at in one run.
@@ -48,7 +48,7 @@ pub(super) async fn settle(
         .filter(reservations::until_at.le(now).assume_not_null());
     let lapsed: Option<i64> = diesel::update(due)
         .set((
-            reservations::ended.eq(ReservationStanding::Lapsed),
+            reservations::ended.eq(ReservationStatus::Lapsed),
             reservations::ended_at.eq(reservations::until_at),
         ))
         .returning(reservations::id)
@@ -84,7 +84,7 @@ pub(super) async fn promote_next(
         .set((
             reservations::held_from.eq(now),
             reservations::until_at.eq(until),
-            reservations::tell_since.eq(now),
+            reservations::notify_since.eq(now),
         ))
         .execute(conn)
         .await?;
@@ -164,7 +164,7 @@ pub(crate) async fn end_by_sale(
     let fulfilled: Option<i64> = diesel::update(of_engine_open(stock_no))
         .filter(reservations::held_from.is_not_null())
         .set((
-            reservations::ended.eq(ReservationStanding::Fulfilled),
+            reservations::ended.eq(ReservationStatus::Fulfilled),
             reservations::ended_at.eq(now),
             reservations::sale_id.eq(sale_id),
         ))
@@ -177,27 +177,27 @@ pub(crate) async fn end_by_sale(
         tx.record("reservation.fulfilled", Some(stock_no), entry)
             .await?;
     }
-    end_queue(tx, stock_no, ReservationStanding::EngineSold).await
+    end_queue(tx, stock_no, ReservationStatus::EngineSold).await
 }
 
 /// Those in the queue end and their persons are to be told; nobody holds the engine.
 pub(crate) async fn end_queue(
     tx: &mut Tx<'_>,
     stock_no: i32,
-    ended: ReservationStanding,
+    ended: ReservationStatus,
 ) -> Result<(), Problem> {
     let now = Instant::of_second(tx.actor.now);
     let queue: Vec<i64> = diesel::update(of_engine_open(stock_no))
         .set((
             reservations::ended.eq(ended),
             reservations::ended_at.eq(now),
-            reservations::tell_since.eq(now),
+            reservations::notify_since.eq(now),
         ))
         .returning(reservations::id)
         .load(tx.conn())
         .await?;
     for id in queue {
-        let entry = json!({"reservation_id": id, "standing": ended});
+        let entry = json!({"reservation_id": id, "status": ended});
         tx.record("reservation.queue_ended", Some(stock_no), entry)
             .await?;
     }

@@ -3,6 +3,6 @@ WITH made AS (
 ),
 entry AS (
     INSERT INTO journal (type, on_day, key_id, data)
-    SELECT 'key.made', $6, id, jsonb_build_object('key_id', id, 'role', role) FROM made
+    SELECT 'key.created', $6, id, jsonb_build_object('key_id', id, 'role', role) FROM made
 )
 SELECT id FROM made

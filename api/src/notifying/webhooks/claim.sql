@@ -2,7 +2,7 @@ WITH due AS (
     SELECT webhook_calls.id
     FROM webhook_calls
     JOIN webhooks ON webhooks.id = webhook_calls.webhook_id
-    WHERE webhook_id = $1 AND outcome = 'waiting' AND due_at <= $2 AND (standing = 'on' OR entry_no IS NULL)
+    WHERE webhook_id = $1 AND outcome = 'waiting' AND due_at <= $2 AND (status = 'on' OR entry_no IS NULL)
     ORDER BY due_at, webhook_calls.id
     LIMIT 8
     FOR UPDATE OF webhook_calls SKIP LOCKED

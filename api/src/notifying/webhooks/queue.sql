@@ -1,10 +1,10 @@
 WITH webhook AS (
-    SELECT id, types, told_to FROM webhooks WHERE id = $1 AND standing = 'on' FOR UPDATE
+    SELECT id, types, queued_up_to FROM webhooks WHERE id = $1 AND status = 'on' FOR UPDATE
 ),
 fresh AS (
     SELECT journal.entry_no, journal.type
     FROM journal, webhook
-    WHERE journal.entry_no > webhook.told_to
+    WHERE journal.entry_no > webhook.queued_up_to
         AND (SELECT count(*) FROM webhook_calls WHERE webhook_id = $1 AND outcome = 'waiting') < 1000
     ORDER BY journal.entry_no
     LIMIT 500
@@ -17,6 +17,6 @@ queued AS (
     ORDER BY fresh.entry_no
     ON CONFLICT (webhook_id, entry_no) DO NOTHING
 )
-UPDATE webhooks SET told_to = (SELECT max(entry_no) FROM fresh)
+UPDATE webhooks SET queued_up_to = (SELECT max(entry_no) FROM fresh)
 FROM webhook
 WHERE webhooks.id = webhook.id AND EXISTS (SELECT FROM fresh)

@@ -1,7 +1,7 @@
 WITH wanted AS (
     SELECT journal.entry_no
     FROM journal, webhooks
-    WHERE webhooks.id = $1 AND journal.entry_no > $2 AND journal.entry_no <= webhooks.told_to
+    WHERE webhooks.id = $1 AND journal.entry_no > $2 AND journal.entry_no <= webhooks.queued_up_to
         AND (types = '{}' OR journal.type = ANY (types) OR split_part(journal.type, '.', 1) = ANY (types))
     ORDER BY journal.entry_no
     LIMIT 10000

@@ -21,7 +21,7 @@ use diesel::{
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 use futures_util::{StreamExt, future::join_all, stream::FuturesUnordered};
 use jiff::{SignedDuration, Timestamp, fmt::rfc2822};
-use outshop_core::webhooks::{OffBecause, Reception, Switch, wait_after};
+use outshop_core::webhooks::{Reception, Switch, SwitchedOffReason, wait_after};
 use reqwest::{StatusCode, Url, dns::Resolve, header, redirect::Policy};
 use serde_json::json;
 use standardwebhooks::Webhook as Signer;
@@ -242,7 +242,7 @@ fn told(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String)
         _ => {
             let url = format!("/v1/webhooks/{}", receiver.id);
             let body = json!({
-                "type": "webhook.trial", "timestamp": format!("{now:.6}"),
+                "type": "webhook.test", "timestamp": format!("{now:.6}"),
                 "data": {"entry_no": null, "stock_no": null, "url": url}
             });
             (format!("{journal_id}-trial-{}", call.id), body.to_string())
@@ -266,7 +266,7 @@ fn retry_after(headers: &header::HeaderMap, now: Timestamp) -> Option<SignedDura
 pub async fn due(db: &Db, now: Timestamp) -> Result<Vec<i64>, Problem> {
     let mut conn = db.read().await?;
     let on: Vec<i64> = webhooks::table
-        .filter(webhooks::standing.eq(Switch::On))
+        .filter(webhooks::status.eq(Switch::On))
         .select(webhooks::id)
         .load(&mut conn)
         .await?;
@@ -384,9 +384,9 @@ async fn settle(
             .execute(&mut conn)
             .await?;
         match outcome {
-            _ if gone => switch_off(&mut conn, webhook_id, OffBecause::Gone, now).await,
+            _ if gone => switch_off(&mut conn, webhook_id, SwitchedOffReason::Gone, now).await,
             Reception::Failed if !is_trial => {
-                switch_off(&mut conn, webhook_id, OffBecause::Unanswered, now).await
+                switch_off(&mut conn, webhook_id, SwitchedOffReason::Unanswered, now).await
             }
             Reception::Received | Reception::Waiting | Reception::Failed => Ok(()),
         }
@@ -404,16 +404,16 @@ async fn settle(
 async fn switch_off(
     conn: &mut AsyncPgConnection,
     webhook_id: i64,
-    because: OffBecause,
+    reason: SwitchedOffReason,
     now: Timestamp,
 ) -> Result<(), Problem> {
     let was_on = webhooks::table
         .find(webhook_id)
-        .filter(webhooks::standing.eq(Switch::On));
+        .filter(webhooks::status.eq(Switch::On));
     let switched = diesel::update(was_on)
         .set((
-            webhooks::standing.eq(Switch::Off),
-            webhooks::off_because.eq(because),
+            webhooks::status.eq(Switch::Off),
+            webhooks::switched_off_reason.eq(reason),
         ))
         .execute(conn)
         .await?;
@@ -432,10 +432,10 @@ async fn switch_off(
     let entry = Untouched {
         what: "webhook.switched_off",
         stock_no: None,
-        data: json!({"webhook_id": webhook_id, "because": because}),
+        data: json!({"webhook_id": webhook_id, "reason": reason}),
     };
     record_untouched(conn, today, vec![entry]).await?;
-    tracing::warn!(webhook_id, %because, "a webhook is called no more");
+    tracing::warn!(webhook_id, %reason, "a webhook is called no more");
     Ok(())
 }
 

@@ -26,10 +26,10 @@ use outshop_core::{
         readiness::{Check, Gate, Outcome},
     },
     days::Day,
-    trade::PromiseWhat,
+    trade::PromiseKind,
     workshop::{
         jobs::{
-            Hours, JobStanding, Skill, WorkPlace, comes_before_tests, consequences,
+            Hours, JobStatus, Skill, WorkPlace, comes_before_tests, consequences,
             hours_by_experience,
         },
         plan::{Centihours, Fault, Fitter, Promise as Wanted, Step, Task, Visit, Why, Workshop},
@@ -98,16 +98,14 @@ pub(super) async fn asked(
     if let Some(wrong) = proposed.iter().position(|id| {
         !open
             .iter()
-            .any(|job| job.facts.id == *id && job.facts.standing == JobStanding::Proposed)
+            .any(|job| job.facts.id == *id && job.facts.status == JobStatus::Proposed)
     }) {
         let detail = "no proposed job of an engine in the house";
         return Err(Problem::invalid(format!("/proposed_jobs/{wrong}"), detail));
     }
     let planned: Vec<Job> = open
         .into_iter()
-        .filter(|job| {
-            job.facts.standing != JobStanding::Proposed || proposed.contains(&job.facts.id)
-        })
+        .filter(|job| job.facts.status != JobStatus::Proposed || proposed.contains(&job.facts.id))
         .collect();
     let mut warnings = Vec::new();
     let (promises, past): (Vec<Promise>, Vec<Promise>) =
@@ -152,8 +150,8 @@ pub(super) async fn asked(
         for job in &of_engine {
             let facts = &job.facts;
             let done = consequences(&facts.touches, facts.gauge_glass_only, &rules, from);
-            let in_hand = facts.standing == JobStanding::InHand;
-            if comes_before_tests(&facts.touches, in_hand, facts.days_away.is_some()) {
+            let started = facts.status == JobStatus::Started;
+            if comes_before_tests(&facts.touches, started, facts.days_away.is_some()) {
                 after.push(made.by_job[&facts.id]);
             }
             tests.extend(done.calls_for);
@@ -202,7 +200,7 @@ impl Making {
         warnings: &mut Vec<String>,
     ) {
         let facts = &job.facts;
-        let begun = facts.standing == JobStanding::InHand;
+        let started = facts.status == JobStatus::Started;
         let agreed = facts.hours_agreed.unwrap_or_default();
         if agreed == Hours::ZERO && facts.days_away.is_none() {
             warnings.push(format!(
@@ -213,7 +211,11 @@ impl Making {
         let expected = hours_by_experience(agreed, factors.of(&facts.touches));
         let left = centihours(expected).saturating_sub(centihours(job.hours_booked));
         // What is in hand and not finished takes something still.
-        let least = if begun && agreed > Hours::ZERO { 50 } else { 0 };
+        let least = if started && agreed > Hours::ZERO {
+            50
+        } else {
+            0
+        };
         let mut names = job.hours.iter().map(|line| &line.fitter);
         let first = names
             .next()
@@ -222,7 +224,7 @@ impl Making {
         let named = facts
             .fitter_id
             .and_then(|id| people.iter().position(|it| it.id == id));
-        let fitter = named.or(by_name.filter(|_| begun));
+        let fitter = named.or(by_name.filter(|_| started));
         self.by_job.insert(facts.id, self.steps.len());
         self.steps.push(Step {
             engine: facts.stock_no,
@@ -236,7 +238,7 @@ impl Making {
                 .and_then(|days| days.try_into().ok())
                 .unwrap_or(0),
             holds: holds(facts.work_place),
-            begun: begun && facts.expected_on.is_none(),
+            started: started && facts.expected_on.is_none(),
             ..Step::default()
         });
         self.what.push(What {
@@ -265,7 +267,7 @@ impl Making {
         stock_no: i32,
         tests: &[TestKind],
         after: &[usize],
-        terms: &[test_costs::TestTerms],
+        terms: &[test_costs::TestCosts],
         has_steamers: bool,
     ) {
         let mut after = after.to_vec();
@@ -365,17 +367,21 @@ async fn promised_tests(
     conn: &mut AsyncPgConnection,
     promises: &[Promise],
 ) -> Result<BTreeMap<i32, Vec<TestKind>>, Problem> {
-    let bars = readiness::bars(conn).await?;
+    let settings = readiness::settings(conn).await?;
     let mut tests: BTreeMap<i32, Vec<TestKind>> = BTreeMap::new();
     for promise in promises {
-        match promise.what {
-            PromiseWhat::ReadyForCollection | PromiseWhat::Delivered => {}
-            PromiseWhat::AtInspector | PromiseWhat::Other => continue,
+        match promise.kind {
+            PromiseKind::ReadyForCollection | PromiseKind::Delivered => {}
+            PromiseKind::AtInspector | PromiseKind::Other => continue,
         }
         let facts = facts::load_facts(conn, &[promise.stock_no], promise.on).await?;
         for (stock_no, facts) in facts {
-            let then =
-                outshop_core::boilers::readiness::on_day(&facts, &bars, Gate::Deliver, promise.on);
+            let then = outshop_core::boilers::readiness::on_day(
+                &facts,
+                &settings,
+                Gate::Deliver,
+                promise.on,
+            );
             let unmet = |check| {
                 let mut checks = then.checks.iter();
                 checks.any(|it| it.check == check && it.outcome == Outcome::Unmet)
@@ -482,12 +488,12 @@ impl Asked {
     }
 
     /// Why a step has no place, what would give it one, and the request that does that.
-    pub fn nowhere(&self, step: usize, why: Why) -> (String, String, Option<&'static str>) {
+    pub fn nowhere(&self, step: usize, reason: Why) -> (String, String, Option<&'static str>) {
         let it = &self.task.steps[step];
         let hours = Decimal::new(it.labour.into(), 2).normalize();
         let skill = it.skill.and_then(|at| Skill::ALL.get(usize::from(at)));
         const A_VISIT: Option<&str> = Some("POST /v1/inspector-visits");
-        match why {
+        match reason {
             Why::WaitsFor { step } => (
                 format!(
                     "It waits for {}, which has no place itself.",

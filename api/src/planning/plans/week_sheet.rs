@@ -35,7 +35,7 @@ pub struct SheetLine {
     /// Where in the works the engine is.
     pub place: Option<Line>,
     pub job_id: Option<i64>,
-    pub words: Line,
+    pub description: Line,
     /// In this week.
     #[schema(max_items = 7)]
     pub hours: Vec<HoursOfDay>,
@@ -57,7 +57,7 @@ pub struct SheetPromise {
     pub name: Line,
     pub on: Day,
     /// Its slack in words.
-    pub words: Text<400>,
+    pub description: Text<400>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -74,7 +74,7 @@ pub struct SheetWaiting {
     pub job_id: i64,
     pub stock_no: i32,
     pub name: Line,
-    pub words: Line,
+    pub description: Line,
     pub expected_on: Day,
     pub chased_by: Option<Line>,
 }
@@ -83,8 +83,8 @@ pub struct SheetWaiting {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
-        "words": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
-    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "words": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
+        "description": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
     pub plan_id: i64,
@@ -185,7 +185,7 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
                 job_id,
                 stock_no: step.stock_no,
                 name: name.clone(),
-                words: step.words.clone(),
+                description: step.description.clone(),
                 expected_on,
                 chased_by: step.chased_by.clone(),
             });
@@ -196,7 +196,7 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
                 name,
                 place,
                 job_id: step.job_id,
-                words: step.words.clone(),
+                description: step.description.clone(),
                 hours,
                 goes_on: step.last > until,
             });
@@ -214,7 +214,7 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
     });
     let promises = answer.promises.iter().filter(|promise| promise.on >= from);
     let promises = promises.map(|promise| {
-        let words = match (promise.slack_days, promise.outcome) {
+        let words = match (promise.days_in_hand, promise.outcome) {
             (None, _) => "not finished: what it waits for has no place".to_owned(),
             (Some(0), _) => "done on the very day".to_owned(),
             (Some(1), _) => "a day to spare".to_owned(),
@@ -231,7 +231,7 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
             stock_no: promise.stock_no,
             name: named(promise.stock_no)?.0,
             on: promise.on,
-            words: words.parse().map_err(Problem::internal)?,
+            description: words.parse().map_err(Problem::internal)?,
         })
     });
     Ok(WeekSheet {

@@ -1,13 +1,13 @@
 -- Changes of the asking prices of engines on commission, by id: all, those that the owner was told of ($1 true), or those
 -- not yet told ($1 false). $2: after this id; $3: at most so many; $4: of this id alone.
-SELECT id, stock_no, owner_id, old_price, new_price, since, told_on, how, told_by
+SELECT id, stock_no, owner_id, old_price, new_price, since, notified_on, method, notified_by
 FROM (
     SELECT p.id, p.stock_no, a.person_id AS owner_id, lag(p.price) OVER (PARTITION BY p.stock_no ORDER BY p.id) AS old_price,
-        p.price AS new_price, p.on_day AS since, t.told_on, t.how, t.told_by
+        p.price AS new_price, p.on_day AS since, t.notified_on, t.method, t.notified_by
     FROM asking_prices p
-    JOIN acquisitions a ON a.stock_no = p.stock_no AND a.manner = 'commission'
-    LEFT JOIN owner_tellings t ON t.asking_price_id = p.id
+    JOIN acquisitions a ON a.stock_no = p.stock_no AND a.method = 'commission'
+    LEFT JOIN owner_notifications t ON t.asking_price_id = p.id
 ) AS priced
-WHERE old_price <> new_price AND ($1 IS NULL OR (told_on IS NOT NULL) = $1) AND id > $2 AND ($4 IS NULL OR id = $4)
+WHERE old_price <> new_price AND ($1 IS NULL OR (notified_on IS NOT NULL) = $1) AND id > $2 AND ($4 IS NULL OR id = $4)
 ORDER BY id
 LIMIT $3

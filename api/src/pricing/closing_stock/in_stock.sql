@@ -7,7 +7,7 @@ SELECT a.stock_no, a.tax_position, a.price - CASE WHEN a.tax_position = 'not_reg
 FROM acquisitions a
 LEFT JOIN LATERAL (
     SELECT on_day, price, value_changed_on FROM sales
-    WHERE sales.stock_no = a.stock_no AND sales.on_day > $1 AND sales.on_day <= $4 AND sales.undone_on IS NULL
+    WHERE sales.stock_no = a.stock_no AND sales.on_day > $1 AND sales.on_day <= $4 AND sales.sale_cancelled_on IS NULL
     LIMIT 1
 ) s ON true
 LEFT JOIN LATERAL (
@@ -24,8 +24,8 @@ LEFT JOIN LATERAL (
 ) v ON true
 LEFT JOIN LATERAL (
     SELECT l.cost, l.carrying_amount
-    FROM stock_value_lines l
-    JOIN stock_values kept ON kept.id = l.stock_value_id
+    FROM closing_stock_lines l
+    JOIN closing_stock kept ON kept.id = l.closing_stock_id
     WHERE l.stock_no = a.stock_no AND kept.on_day < $1 AND NOT gone_by(l.stock_no, kept.on_day)
     ORDER BY kept.on_day DESC LIMIT 1
 ) k ON true

@@ -64,11 +64,11 @@ const COLUMNS: &[Column] = &[
     text("boiler_material"),
     Column {
         cell: Cell::Words,
-        ..text("goes_with")
+        ..text("included_items")
     },
     ignored("stock_no"),
     text("withdrawn_on"),
-    text("withdrawn_because"),
+    text("withdrawal_reason"),
 ];
 
 const fn text(name: &'static str) -> Column {
@@ -231,7 +231,7 @@ pub struct Tried {
 struct Row {
     new: NewComparable,
     withdrawn_on: Option<Day>,
-    withdrawn_because: Option<Text<1000>>,
+    withdrawal_reason: Option<Text<1000>>,
 }
 
 // Routes
@@ -349,10 +349,10 @@ fn column(pointer: &str) -> String {
 fn read_row(mut members: Map<String, Value>, today: Day) -> Result<Row, Vec<FieldError>> {
     let told = |problem: Problem| problem.errors().to_vec();
     let withdrawn_on: Option<Day> = take(&mut members, "withdrawn_on")?;
-    let withdrawn_because: Option<Text<1000>> = take(&mut members, "withdrawn_because")?;
+    let withdrawal_reason: Option<Text<1000>> = take(&mut members, "withdrawal_reason")?;
     let new: NewComparable = typed(&Value::Object(members)).map_err(told)?;
     let mut broken = new.broken_rules(today);
-    if withdrawn_on.is_some() != withdrawn_because.is_some() {
+    if withdrawn_on.is_some() != withdrawal_reason.is_some() {
         broken.push(FieldError {
             pointer: "/withdrawn_on".to_owned(),
             detail: "a withdrawal has both a day and a reason".to_owned(),
@@ -370,7 +370,7 @@ fn read_row(mut members: Map<String, Value>, today: Day) -> Result<Row, Vec<Fiel
     Ok(Row {
         new,
         withdrawn_on,
-        withdrawn_because,
+        withdrawal_reason,
     })
 }
 
@@ -637,7 +637,7 @@ async fn insert_all(tx: &mut Tx<'_>, rows: &[Row]) -> Result<(), Problem> {
                     &row.new,
                     comparables::gauge_mm.eq(row.new.gauge.as_ref().map(Length::base)),
                     comparables::withdrawn_on.eq(row.withdrawn_on),
-                    comparables::withdrawn_because.eq(&row.withdrawn_because),
+                    comparables::withdrawal_reason.eq(&row.withdrawal_reason),
                 )
             })
             .collect();

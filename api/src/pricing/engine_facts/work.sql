@@ -1,11 +1,11 @@
 -- What was done to the engines $1, line by line: hours at the worth rate of their fitter on their day, parts, work of others.
 -- Without a rate hours are worth nothing. A reversal counts at the rate of the line that it takes back.
-SELECT j.stock_no, h.on_day, round(h.hours * coalesce(r.worth_rate, 0), 2) AS worth
+SELECT j.stock_no, h.on_day, round(h.hours * coalesce(r.recovery_rate, 0), 2) AS worth
 FROM job_hours h
 JOIN jobs j ON j.id = h.job_id
 LEFT JOIN job_hours wrong ON wrong.id = h.reverses_id
 LEFT JOIN LATERAL (
-    SELECT worth_rate FROM hour_rates
+    SELECT recovery_rate FROM hour_rates
     WHERE hour_rates.fitter = h.fitter AND hour_rates.from_day <= coalesce(wrong.on_day, h.on_day)
     ORDER BY hour_rates.from_day DESC LIMIT 1
 ) r ON true

@@ -9,6 +9,6 @@ LEFT JOIN LATERAL (
     ORDER BY v.on_day DESC, v.id DESC
     LIMIT 1
 ) v ON true
-WHERE s.on_day BETWEEN $1 AND $2 AND s.undone_on IS NULL
+WHERE s.on_day BETWEEN $1 AND $2 AND s.sale_cancelled_on IS NULL
 ORDER BY s.on_day DESC, s.id DESC
 LIMIT 10000

@@ -1,4 +1,4 @@
-//! The answer to what an engine would fetch: from the sales over the guide, or from the guide alone.
+//! The answer to what an engine would fetch: from the sales over the price scale, or from the price scale alone.
 
 use crate::{
     engines::surveys::Grades,
@@ -16,12 +16,12 @@ use outshop_core::{
     boilers::events::TestKind,
     days::Day,
     engines::{
-        engine::{GoesWith, WorkingOrder},
+        engine::{IncludedItem, WorkingOrder},
         surveys::BuildQuality,
     },
     money::Money,
     pricing::{
-        price_scale::{self, Guide, GuidePrice, NoPrice},
+        price_scale::{self, NoPrice, PriceScale, PriceScalePrice},
         pricing_facts::{Feature, Included},
         valuation::{
             Asked, Change, Comparable, Difference, Explanation, Part, Prediction, Warning,
@@ -52,14 +52,14 @@ pub struct Answer {
     /// What it rests on.
     pub basis: ValuationBasis,
     #[schema(minimum = 1)]
-    pub guide_version: i32,
-    /// What was learned from sales; null where the guide alone rules.
-    pub fit_id: Option<i64>,
+    pub price_scale_version: i32,
+    /// What was learned from sales; null where the price scale alone rules.
+    pub price_model_id: Option<i64>,
     pub low: Money,
     pub likely: Money,
     pub high: Money,
     #[serde(flatten)]
-    pub why: Why,
+    pub reason: Why,
 }
 
 /// The reasons of a valuation, in the form in which they are kept.
@@ -69,12 +69,12 @@ pub struct Why {
     /// How many of 100 such prices the range from low to high is meant to hold.
     #[schema(minimum = 1, maximum = 99)]
     pub level_percent: u8,
-    /// The guide's starting price for its kind and size.
+    /// The price scale's starting price for its kind and size.
     pub start: Money,
-    /// `start` and all effects add up to `likely` to the penny. First the guide's factors, then what the sales add.
+    /// `start` and all effects add up to `likely` to the penny. First the price scale's factors, then what the sales add.
     #[schema(max_items = 100)]
     pub steps: Vec<ValuationStep>,
-    /// What the guide asks about and no record tells: no factor was applied.
+    /// What the price scale asks about and no record tells: no factor was applied.
     #[schema(max_items = 100)]
     pub not_known: Vec<Feature>,
     /// The sales that weigh most, the heaviest first, each brought to this engine.
@@ -93,17 +93,17 @@ pub struct Why {
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
-#[schema(example = json!({"feature": "build_quality", "level": "fine", "from": "guide", "factor": "1.05", "effect": "303.71"}))]
+#[schema(example = json!({"feature": "build_quality", "level": "fine", "from": "price_scale", "factor": "1.05", "effect": "303.71"}))]
 pub struct ValuationStep {
-    /// A feature of the guide or of the sales. Two are none: `market`, what sales fetch over the guide on the whole, and
+    /// A feature of the price scale or of the sales. Two are none: `market`, what sales fetch over the price scale on the whole, and
     /// `alike`, what engines like this one fetched.
     #[schema(max_length = 60)]
     pub feature: String,
-    /// The word of the guide's feature; null for what the sales add.
+    /// The word of the price scale's feature; null for what the sales add.
     #[schema(max_length = 60)]
     pub level: Option<String>,
     pub from: ValuationBasis,
-    /// The price is multiplied by it; 1 where the guide has factors for the feature, but none for this level.
+    /// The price is multiplied by it; 1 where the price scale has factors for the feature, but none for this level.
     #[schema(max_length = 40)]
     pub factor: String,
     pub effect: Money,
@@ -129,7 +129,7 @@ pub struct WeighingSale {
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct AdjustingStep {
-    /// `guide` where the guide prices the two differently, else a feature of the sales, or `alike`.
+    /// `price_scale` where the price scale prices the two differently, else a feature of the sales, or `alike`.
     #[schema(max_length = 60)]
     pub difference: String,
     #[schema(max_length = 40)]
@@ -161,7 +161,7 @@ pub struct Supposition {
     /// What would go with it besides.
     #[serde(deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
-    pub goes_with: Vec<GoesWith>,
+    pub included_items: Vec<IncludedItem>,
     /// Open jobs of an engine in stock, as if they were finished on the day: with the grades that they are to bring about,
     /// and the papers that they void.
     #[serde(deserialize_with = "at_most::<20, _, _>")]
@@ -191,9 +191,9 @@ impl Supposition {
         changed.build_quality = self.build_quality.or(changed.build_quality);
         changed.working_order = self.working_order.or(changed.working_order);
         changed.papers_months_left = self.papers_months_left.or(changed.papers_months_left);
-        let added = self.goes_with.iter();
+        let added = self.included_items.iter();
         let added = added.map(|item| (*item, Included::Included));
-        changed.goes_with.extend(added);
+        changed.included_items.extend(added);
         changed
     }
 }
@@ -217,38 +217,38 @@ pub(crate) struct Case {
 #[derive(Clone)]
 pub(crate) enum Ground {
     Sales(Arc<Learned>),
-    Guide(Arc<Guide>),
+    PriceScale(Arc<PriceScale>),
 }
 
 impl Ground {
-    /// The fit that counts on the day, else the guide.
+    /// The fit that counts on the day, else the price scale.
     pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<Ground, Problem> {
         if let Some(learned) = price_models::counting_on(conn, on).await? {
             return Ok(Ground::Sales(learned));
         }
-        let guide = in_force(conn, on).await?.ok_or_else(|| {
+        let price_scale = in_force(conn, on).await?.ok_or_else(|| {
             Problem::conflict(format!(
-                "no guide counts on {on}; the proprietor writes one at /v1/guide/versions"
+                "no guide counts on {on}; the proprietor writes one at /v1/price-scale/versions"
             ))
         })?;
-        Ok(Ground::Guide(Arc::new(guide.rules()?)))
+        Ok(Ground::PriceScale(Arc::new(price_scale.rules()?)))
     }
 
-    fn guide(&self) -> &Guide {
+    fn price_scale(&self) -> &PriceScale {
         match self {
-            Ground::Sales(learned) => &learned.guide,
-            Ground::Guide(guide) => guide,
+            Ground::Sales(learned) => &learned.price_scale,
+            Ground::PriceScale(price_scale) => price_scale,
         }
     }
 
     /// The share of the predicted prices above `price`, above 0.
     pub(crate) fn chance_above(&self, engine: &EngineOnSale, price: Money) -> Result<f64, Problem> {
-        let guide_price = guide_price(self.guide(), engine)?;
+        let price_scale_price = price_scale_price(self.price_scale(), engine)?;
         match self {
-            Ground::Guide(_) => Ok(guide_price.chance_above(price)),
+            Ground::PriceScale(_) => Ok(price_scale_price.chance_above(price)),
             Ground::Sales(learned) => {
                 let row = engine_features::row(engine);
-                let predicted = learned.fit.predict(&row, guide_price.ln(), 0.8);
+                let predicted = learned.fit.predict(&row, price_scale_price.ln(), 0.8);
                 let predicted = predicted.map_err(Problem::internal)?;
                 Ok(learned.fit.chance_above(&predicted, estimate_of(price)))
             }
@@ -261,19 +261,21 @@ impl Ground {
         engine: &EngineOnSale,
         level_percent: u8,
     ) -> Result<(Money, Money, Money), Problem> {
-        let guide_price = guide_price(self.guide(), engine)?;
-        let price = Price::of(self, &guide_price, engine, level_percent)?;
+        let price_scale_price = price_scale_price(self.price_scale(), engine)?;
+        let price = Price::of(self, &price_scale_price, engine, level_percent)?;
         Ok((price.low, price.likely, price.high))
     }
 
     /// The likely price alone.
     pub(crate) fn likely(&self, engine: &EngineOnSale) -> Result<Money, Problem> {
-        let guide_price = guide_price(self.guide(), engine)?;
+        let price_scale_price = price_scale_price(self.price_scale(), engine)?;
         match self {
-            Ground::Guide(_) => Ok(guide_price.likely),
+            Ground::PriceScale(_) => Ok(price_scale_price.likely),
             Ground::Sales(learned) => {
                 let asked = learned.fit.ask(&engine_features::row(engine));
-                let likely = asked.map_err(Problem::internal)?.likely(guide_price.ln());
+                let likely = asked
+                    .map_err(Problem::internal)?
+                    .likely(price_scale_price.ln());
                 amount_of(likely).map_err(|_| out_of_range())
             }
         }
@@ -286,10 +288,12 @@ impl Ground {
         after: &EngineOnSale,
         level_percent: u8,
     ) -> Result<Change, Problem> {
-        let guide_before = guide_price(self.guide(), before)?;
-        let guide_after = guide_price(self.guide(), after)?;
+        let price_scale_before = price_scale_price(self.price_scale(), before)?;
+        let price_scale_after = price_scale_price(self.price_scale(), after)?;
         match self {
-            Ground::Guide(_) => Ok(guide_before.change_to(&guide_after, level_percent)),
+            Ground::PriceScale(_) => {
+                Ok(price_scale_before.change_to(&price_scale_after, level_percent))
+            }
             Ground::Sales(learned) => {
                 let asked = learned.fit.ask(&engine_features::row(before));
                 let asked = asked.map_err(Problem::internal)?;
@@ -297,7 +301,8 @@ impl Ground {
                     engine_features::row(after),
                     f64::from(level_percent) / 100.0,
                 );
-                let change = asked.change(&row, guide_before.ln(), guide_after.ln(), level);
+                let change =
+                    asked.change(&row, price_scale_before.ln(), price_scale_after.ln(), level);
                 change.map_err(Problem::internal)
             }
         }
@@ -306,14 +311,14 @@ impl Ground {
     pub(crate) fn basis(&self) -> ValuationBasis {
         match self {
             Ground::Sales(_) => ValuationBasis::Sales,
-            Ground::Guide(_) => ValuationBasis::Guide,
+            Ground::PriceScale(_) => ValuationBasis::PriceScale,
         }
     }
 
-    pub(crate) fn fit_id(&self) -> Option<i64> {
+    pub(crate) fn price_model_id(&self) -> Option<i64> {
         match self {
-            Ground::Sales(learned) => learned.fit_id,
-            Ground::Guide(_) => None,
+            Ground::Sales(learned) => learned.price_model_id,
+            Ground::PriceScale(_) => None,
         }
     }
 }
@@ -355,30 +360,30 @@ pub(crate) async fn each(
 }
 
 fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
-    let guide_price = guide_price(ground.guide(), &question.engine)?;
+    let price_scale_price = price_scale_price(ground.price_scale(), &question.engine)?;
     let price = Price::of(
         ground,
-        &guide_price,
+        &price_scale_price,
         &question.engine,
         question.level_percent,
     )?;
-    let mut steps = guide_steps(&guide_price);
+    let mut steps = price_scale_steps(&price_scale_price);
     let (mut comparables, mut would_narrow) = (Vec::new(), Vec::new());
     let mut warnings = Vec::new();
     match &price.from_sales {
         None => {
-            warnings.extend(guide_price.warnings.iter().map(ToString::to_string));
+            warnings.extend(price_scale_price.warnings.iter().map(ToString::to_string));
         }
         Some(FromSales {
             learned,
             asked,
             predicted,
         }) => {
-            let guide_ln = guide_price.ln();
-            let explained = asked.explain(guide_ln);
-            steps = all_steps(steps, &guide_price, &explained, price.likely)?;
+            let price_scale_ln = price_scale_price.ln();
+            let explained = asked.explain(price_scale_ln);
+            steps = all_steps(steps, &price_scale_price, &explained, price.likely)?;
             comparables = asked
-                .comparables(guide_ln, MOST_COMPARABLES)
+                .comparables(price_scale_ln, MOST_COMPARABLES)
                 .iter()
                 .filter_map(|sale| weighing_sale(learned, sale))
                 .collect();
@@ -392,9 +397,9 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
                 })
                 .collect();
             warnings.extend(asked.warnings(predicted).iter().map(sentence));
-            warnings.extend(against_the_guide(&price, &guide_price));
+            warnings.extend(against_the_price_scale(&price, &price_scale_price));
             warnings.extend(by_the_day(&explained));
-            let unknown = guide_price.missing.iter();
+            let unknown = price_scale_price.missing.iter();
             warnings.extend(
                 unknown.map(|feature| {
                     price_scale::Warning::NotKnown { feature: *feature }.to_string()
@@ -407,16 +412,16 @@ fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
     let sentences = warnings.iter().map(|sentence| sentence.parse());
     Ok(Answer {
         basis: ground.basis(),
-        guide_version: guide_price.guide_version,
-        fit_id: ground.fit_id(),
+        price_scale_version: price_scale_price.price_scale_version,
+        price_model_id: ground.price_model_id(),
         low: price.low,
         likely: price.likely,
         high: price.high,
-        why: Why {
+        reason: Why {
             level_percent: question.level_percent,
-            start: guide_price.start,
+            start: price_scale_price.start,
             steps,
-            not_known: guide_price.missing.clone(),
+            not_known: price_scale_price.missing.clone(),
             comparables,
             would_narrow,
             supposing: supposing.collect::<Result<_, _>>()?,
@@ -431,7 +436,7 @@ struct Price<'g> {
     low: Money,
     likely: Money,
     high: Money,
-    /// `None` from the guide alone.
+    /// `None` from the price scale alone.
     from_sales: Option<FromSales<'g>>,
 }
 
@@ -444,17 +449,17 @@ struct FromSales<'g> {
 impl Price<'_> {
     fn of<'g>(
         ground: &'g Ground,
-        guide_price: &GuidePrice,
+        price_scale_price: &PriceScalePrice,
         engine: &EngineOnSale,
         level_percent: u8,
     ) -> Result<Price<'g>, Problem> {
         match ground {
-            Ground::Guide(_) => {
-                let range = guide_price.range_at(level_percent);
+            Ground::PriceScale(_) => {
+                let range = price_scale_price.range_at(level_percent);
                 let (low, high) = range.map_err(|_| out_of_range())?;
                 Ok(Price {
                     low,
-                    likely: guide_price.likely,
+                    likely: price_scale_price.likely,
                     high,
                     from_sales: None,
                 })
@@ -463,7 +468,7 @@ impl Price<'_> {
                 let asked = learned.fit.ask(&engine_features::row(engine));
                 let asked = asked.map_err(Problem::internal)?;
                 let level = f64::from(level_percent) / 100.0;
-                let predicted = asked.predict(guide_price.ln(), level);
+                let predicted = asked.predict(price_scale_price.ln(), level);
                 let money = |estimate| amount_of(estimate).map_err(|_| out_of_range());
                 Ok(Price {
                     low: money(predicted.low)?,
@@ -486,8 +491,8 @@ fn supposed(
     level_percent: u8,
     as_it_is: &Price<'_>,
 ) -> Result<Supposed, Problem> {
-    let guide_price = guide_price(ground.guide(), &case.engine)?;
-    let price = Price::of(ground, &guide_price, &case.engine, level_percent)?;
+    let price_scale_price = price_scale_price(ground.price_scale(), &case.engine)?;
+    let price = Price::of(ground, &price_scale_price, &case.engine, level_percent)?;
     let difference = price.likely.checked_sub(as_it_is.likely);
     Ok(Supposed {
         supposing: case.told.clone(),
@@ -498,28 +503,28 @@ fn supposed(
     })
 }
 
-fn guide_steps(price: &GuidePrice) -> Vec<ValuationStep> {
+fn price_scale_steps(price: &PriceScalePrice) -> Vec<ValuationStep> {
     let steps = price.steps.iter().map(|step| ValuationStep {
         feature: step.feature.as_str().to_owned(),
         level: Some(step.level.to_owned()),
-        from: ValuationBasis::Guide,
+        from: ValuationBasis::PriceScale,
         factor: step.factor.to_string(),
         effect: step.effect,
     });
     steps.collect()
 }
 
-/// The guide's steps and those of the sales, from the guide's start to the likely price. What moves the price by no penny
+/// The price scale's steps and those of the sales, from the price scale's start to the likely price. What moves the price by no penny
 /// is left out of the latter.
 fn all_steps(
     mut steps: Vec<ValuationStep>,
-    guide_price: &GuidePrice,
+    price_scale_price: &PriceScalePrice,
     explained: &Explanation,
     likely: Money,
 ) -> Result<Vec<ValuationStep>, Problem> {
-    let mut logs = guide_price.ln_factors();
+    let mut logs = price_scale_price.ln_factors();
     logs.extend(explained.effects.iter().map(|effect| effect.ln));
-    let mut effects = money_steps(guide_price.start, likely, &logs)
+    let mut effects = money_steps(price_scale_price.start, likely, &logs)
         .map_err(|_| out_of_range())?
         .into_iter();
     for step in &mut steps {
@@ -544,7 +549,7 @@ fn weighing_sale(learned: &Learned, weighing: &Comparable) -> Option<WeighingSal
     let sale = learned.sales.get(weighing.sale)?;
     let steps = weighing.steps.iter().map(|step| AdjustingStep {
         difference: match &step.difference {
-            Difference::Guide => "guide".to_owned(),
+            Difference::PriceScale => "price_scale".to_owned(),
             Difference::Of(part) => name(part).to_owned(),
         },
         factor: factor(step.factor.min(1e20)),
@@ -593,12 +598,15 @@ fn sentence(warning: &Warning) -> String {
     }
 }
 
-fn against_the_guide(price: &Price<'_>, guide_price: &GuidePrice) -> Option<String> {
-    let alone = guide_price.likely;
+fn against_the_price_scale(
+    price: &Price<'_>,
+    price_scale_price: &PriceScalePrice,
+) -> Option<String> {
+    let alone = price_scale_price.likely;
     let within = (price.low..=price.high).contains(&alone);
     (!within).then(|| {
         format!(
-            "The guide alone says {alone}, which is outside this range: the sales speak against it."
+            "The price scale alone says {alone}, which is outside this range: the sales speak against it."
         )
     })
 }
@@ -613,26 +621,29 @@ fn by_the_day(explained: &Explanation) -> Option<String> {
     })
 }
 
-fn guide_price(guide: &Guide, engine: &EngineOnSale) -> Result<GuidePrice, Problem> {
-    price_scale::value(guide, &engine.pricing_facts()).map_err(|no_price| {
+fn price_scale_price(
+    price_scale: &PriceScale,
+    engine: &EngineOnSale,
+) -> Result<PriceScalePrice, Problem> {
+    price_scale::value(price_scale, &engine.pricing_facts()).map_err(|no_price| {
         let way_out = match no_price {
             NoPrice::NoStartForKind { .. }
             | NoPrice::NoStartForSize { .. }
-            | NoPrice::OutOfRange => "write a version of the guide that covers it",
+            | NoPrice::OutOfRange => "write a version of the price scale that covers it",
             NoPrice::GaugeNotKnown { .. } | NoPrice::ScaleNotKnown { .. } => {
                 "record it on the engine"
             }
         };
-        let version = guide.terms().version;
+        let version = price_scale.terms().version;
         Problem::conflict(format!(
-            "version {version} of the guide gives no price: {no_price}; {way_out}"
+            "version {version} of the price scale gives no price: {no_price}; {way_out}"
         ))
     })
 }
 
 fn out_of_range() -> Problem {
     Problem::conflict(
-        "the price is beyond the range of amounts; look at the sales and at the guide",
+        "the price is beyond the range of amounts; look at the sales and at the price scale",
     )
 }
 

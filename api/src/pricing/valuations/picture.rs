@@ -59,7 +59,7 @@ pub(crate) async fn shown(
 
 /// SVG 1.1 with title and description. `currency`: ISO 4217.
 fn svg(heading: &str, currency: &str, answer: &Answer, marks: &Marks) -> Result<String, Problem> {
-    let rows = answer.why.comparables.len() + 1;
+    let rows = answer.reason.comparables.len() + 1;
     let height = HEAD + FOOT + ROW * u32::try_from(rows).map_err(Problem::internal)?;
     let mut drawn = String::new();
     {
@@ -82,7 +82,7 @@ fn svg(heading: &str, currency: &str, answer: &Answer, marks: &Marks) -> Result<
 fn in_words(currency: &str, answer: &Answer, marks: &Marks) -> String {
     let mut words = format!(
         "Low {}, likely {}, high {} {currency}: a range that is meant to hold {} of 100 such prices.",
-        answer.low, answer.likely, answer.high, answer.why.level_percent
+        answer.low, answer.likely, answer.high, answer.reason.level_percent
     );
     let mut told = |name: &str, price: Option<Money>| {
         if let Some(price) = price {
@@ -91,7 +91,7 @@ fn in_words(currency: &str, answer: &Answer, marks: &Marks) -> String {
     };
     told("Asking price", marks.asking_price);
     told("Break-even price", marks.break_even_price);
-    for sale in &answer.why.comparables {
+    for sale in &answer.reason.comparables {
         let _ = write!(words, " {}: {}.", name(sale), figures(sale));
     }
     words
@@ -123,7 +123,7 @@ impl Span {
     fn of(answer: &Answer, marks: &Marks) -> Span {
         let (low, high) = (estimate_of(answer.low), estimate_of(answer.high));
         let (least, most) = (0.5 * low, 2.0 * high);
-        let of_sales = answer.why.comparables.iter();
+        let of_sales = answer.reason.comparables.iter();
         let of_sales = of_sales.flat_map(|sale| [Some(sale.price), sale.adjusted_price]);
         let all = of_sales
             .chain([marks.asking_price, marks.break_even_price])
@@ -154,7 +154,7 @@ fn draw(
     root.fill(&WHITE).map_err(told)?;
     write(root, heading, (16, 22), 19, HPos::Left)?;
     let span = Span::of(answer, marks);
-    let rows = answer.why.comparables.len() + 1;
+    let rows = answer.reason.comparables.len() + 1;
     let (_, height) = root.dim_in_pixel();
     let plot = root.margin(HEAD, FOOT - 46, NAMES, FIGURES);
     let mut chart = ChartBuilder::on(&plot)
@@ -193,7 +193,7 @@ fn draw(
     let range = format!("{} to {}", answer.low, answer.high);
     write(root, "This engine", (16, baseline(0)), 14, HPos::Left)?;
     write(root, &range, (right, baseline(0)), 12, HPos::Left)?;
-    for (i, sale) in answer.why.comparables.iter().enumerate() {
+    for (i, sale) in answer.reason.comparables.iter().enumerate() {
         a_sale(&mut chart, &span, middle(i + 1), sale)?;
         write(root, &name(sale), (16, baseline(i + 1)), 12, HPos::Left)?;
         write(

@@ -10,7 +10,7 @@ use crate::{
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::readiness::{Check, Gate},
-    books::costs::LeftAt,
+    books::costs::ProfitAtPrice,
     days::Day,
 };
 use serde::Serialize;
@@ -20,16 +20,16 @@ use utoipa::ToSchema;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
-    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "undone_on": null,
-    "note": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": [],
-    "left": {"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "left": "2833.33"}, "promises_in_danger": [],
-    "papers_that_end": [{"paper": "steam_paper", "holds_until": "2026-05-20"}]}))]
+    "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "sale_cancelled_on": null,
+    "notes": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": [],
+    "profit": {"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "profit": "2833.33"}, "promises_in_danger": [],
+    "papers_that_end": [{"paper": "steam_paper", "valid_until": "2026-05-20"}]}))]
 pub struct SaleForeseen {
     #[serde(flatten)]
     pub sale: Sale,
     /// Of the price after tax and all costs, those to come among them: the profit of the sale as the records are today. Null
     /// while they do not tell it, and once the sale is undone.
-    pub left: Option<LeftAt>,
+    pub profit: Option<ProfitAtPrice>,
     /// Days promised for the engine, the sale's own among them, that may not be kept.
     #[schema(max_items = 100)]
     pub promises_in_danger: Vec<Promise>,
@@ -43,7 +43,7 @@ pub struct PaperThatEnds {
     /// By the check of the deliver gate that rests on it.
     pub paper: Check,
     /// Its last day.
-    pub holds_until: Day,
+    pub valid_until: Day,
 }
 
 /// Of a sale that was made in this transaction.
@@ -63,10 +63,10 @@ pub(super) async fn of_sale(
     today: Day,
 ) -> Result<SaleForeseen, Problem> {
     let terms = &sale.terms;
-    if terms.undone_on.is_some() {
+    if terms.sale_cancelled_on.is_some() {
         return Ok(SaleForeseen {
             sale,
-            left: None,
+            profit: None,
             promises_in_danger: Vec::new(),
             papers_that_end: Vec::new(),
         });
@@ -90,18 +90,18 @@ async fn foreseen(
         Some(promised_on) => {
             let now = readiness::answer(conn, terms.stock_no, Gate::Deliver, today).await?;
             let ends = now.checks.into_iter().filter_map(|check| {
-                let holds_until = check.holds_until.filter(|until| *until < promised_on)?;
+                let valid_until = check.valid_until.filter(|until| *until < promised_on)?;
                 Some(PaperThatEnds {
                     paper: check.check,
-                    holds_until,
+                    valid_until,
                 })
             });
             ends.collect()
         }
     };
-    let left = reckoning.map(|reckoning| reckoning.at(terms.price));
+    let profit = reckoning.map(|reckoning| reckoning.at(terms.price));
     Ok(SaleForeseen {
-        left: left.transpose()?,
+        profit: profit.transpose()?,
         promises_in_danger: promises::in_danger_of(conn, terms.stock_no, today).await?,
         papers_that_end,
         sale,

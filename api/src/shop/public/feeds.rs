@@ -21,7 +21,7 @@ const MOST_PAGES: usize = 50_000;
 pub(super) struct Told {
     pub stock_no: i32,
     pub title: String,
-    pub words: String,
+    pub description: String,
     pub page_url: Option<String>,
     pub on_show_since: Day,
     pub sold_on: Option<Day>,
@@ -62,7 +62,7 @@ pub(super) fn schema_org(listing: &Value, firm: &str, availability: Availability
     }));
     known(json!({
         "@context": "https://schema.org", "@type": "Product", "sku": of("stock_no").to_string(), "name": of("title"),
-        "description": of("words"), "url": of("page_url"), "image": pictures,
+        "description": of("description"), "url": of("page_url"), "image": pictures,
         "productionDate": listing["built_year"].as_i64().map(|year| year.to_string()),
         "weight": sized("weight", "kg", "KGM"), "depth": sized("length", "mm", "MMT"), "width": sized("width", "mm", "MMT"),
         "height": sized("height", "mm", "MMT"), "offers": offer
@@ -125,7 +125,7 @@ fn entry(xml: &mut Writer<Vec<u8>>, engine: &Told, feed_id: Uuid) -> io::Result<
         .create_element("link")
         .with_attribute(("rel", "alternate"));
     link.with_attribute(("href", page)).write_empty()?;
-    text(xml, "summary", &engine.words)
+    text(xml, "summary", &engine.description)
 }
 
 /// The pages of the engines on show, where the firm has any.

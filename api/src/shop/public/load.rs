@@ -22,7 +22,7 @@ use outshop_core::{
     days::Day,
     engines::surveys::{Area, BuildQuality, Grade},
     money::Money,
-    trade::{Availability, ListingStanding, Standing},
+    trade::{Availability, ListingStatus, StockStatus},
 };
 use rust_decimal::Decimal;
 use std::collections::HashMap;
@@ -58,7 +58,7 @@ struct Row {
     #[diesel(embed)]
     card_words: CardWords,
     #[diesel(embed)]
-    words: RowOfListing,
+    texts: RowOfListing,
     #[diesel(embed)]
     engine: PublicEngine,
     #[diesel(embed)]
@@ -70,14 +70,14 @@ struct Row {
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = listings)]
 struct RowOfListing {
-    words: Prose,
+    description: Prose,
     translations: Translations,
 }
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = stock)]
 struct RowOfStock {
-    standing: Standing,
+    status: StockStatus,
     public_price: Option<Money>,
     boiler_id: Option<i64>,
     reserved_until: Option<Instant>,
@@ -95,7 +95,7 @@ pub(super) async fn all(
         let rows: Vec<Row> = engines::table
             .inner_join(listings::table)
             .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
-            .filter(listings::standing.eq(ListingStanding::OnShow))
+            .filter(listings::status.eq(ListingStatus::Published))
             .filter(engines::stock_no.gt(after))
             // Said of the view too: PostgreSQL carries equalities alone across a join.
             .filter(stock::stock_no.gt(after))
@@ -123,7 +123,7 @@ pub(super) async fn some(
         let rows: Vec<Row> = engines::table
             .inner_join(listings::table)
             .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
-            .filter(listings::standing.eq(ListingStanding::OnShow))
+            .filter(listings::status.eq(ListingStatus::Published))
             .filter(engines::stock_no.eq_any(stretch))
             .filter(stock::stock_no.eq_any(stretch))
             .order(engines::stock_no)
@@ -137,7 +137,7 @@ pub(super) async fn some(
 
 /// Engines that were on show and are not any more.
 pub(super) async fn withdrawn(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
-    let taken_off = listings::table.filter(listings::standing.eq(ListingStanding::Withdrawn));
+    let taken_off = listings::table.filter(listings::status.eq(ListingStatus::Withdrawn));
     Ok(taken_off
         .select(listings::stock_no)
         .order(listings::stock_no)
@@ -150,7 +150,7 @@ pub(super) async fn withdrawn_of(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
 ) -> Result<Vec<i32>, Problem> {
-    let taken_off = listings::table.filter(listings::standing.eq(ListingStanding::Withdrawn));
+    let taken_off = listings::table.filter(listings::status.eq(ListingStatus::Withdrawn));
     Ok(taken_off
         .filter(listings::stock_no.eq_any(stock_nos))
         .select(listings::stock_no)
@@ -188,20 +188,20 @@ async fn with_the_rest(
             graded_on,
         } = conditions.remove(&stock_no).unwrap_or_default();
         let photographs = photographs.remove(&stock_no).unwrap_or_default();
-        let standing =
-            crate::stock::standing_at(row.trade.standing, row.trade.reserved_until, moment.now);
-        let availability = availability(standing);
+        let status =
+            crate::stock::status_at(row.trade.status, row.trade.reserved_until, moment.now);
+        let availability = availability(status);
         let RowOfListing {
-            words,
+            description,
             translations,
-        } = row.words;
+        } = row.texts;
         let titles = translations.0.iter().map(|it| TranslatedTitle {
             language: it.language.clone(),
             title: it.title.clone(),
         });
         let card = PublicCard {
             page_url: page_url(firm, &row.card_words.page_name),
-            words: row.card_words,
+            facts: row.card_words,
             language: firm.languages[0].clone(),
             titles: titles.collect(),
             engine: row.engine,
@@ -220,7 +220,7 @@ async fn with_the_rest(
         loaded.push(Loaded {
             listing: PublicListing {
                 card,
-                words,
+                description,
                 translations,
                 grades,
                 graded_on,
@@ -241,7 +241,7 @@ async fn sold_on(
 ) -> Result<HashMap<i32, Day>, Problem> {
     let rows: Vec<(i32, Option<Day>)> = sales::table
         .filter(sales::stock_no.eq_any(stock_nos))
-        .filter(sales::undone_on.is_null())
+        .filter(sales::sale_cancelled_on.is_null())
         .group_by(sales::stock_no)
         .select((sales::stock_no, max(sales::on_day)))
         .load(conn)
@@ -402,7 +402,7 @@ fn public_papers(papers: Papers<'_>, today: Day) -> PublicPapers {
     };
     PublicPapers {
         on: today,
-        words: paper_words::sentences(papers, today),
+        sentences: paper_words::sentences(papers, today),
         cautions,
     }
 }

@@ -126,8 +126,8 @@ impl OnShow {
             &engine.builder,
         ];
         let translated = listing.translations.0.iter();
-        let translated = translated.flat_map(|it| [&*it.title, &*it.words]);
-        let shown: [&str; 3] = [&card.words.title, &engine.name, &listing.words];
+        let translated = translated.flat_map(|it| [&*it.title, &*it.description]);
+        let shown: [&str; 3] = [&card.facts.title, &engine.name, &listing.description];
         let shown = shown
             .into_iter()
             .chain(optional.into_iter().flatten().map(|it| &**it))
@@ -144,7 +144,7 @@ impl OnShow {
         }
         Ok(OnShow {
             picked: Picked {
-                stock_no: card.words.stock_no,
+                stock_no: card.facts.stock_no,
                 kind: engine.kind,
                 gauge_mm: loaded.gauge_mm,
                 scale: engine.scale.clone(),
@@ -152,7 +152,7 @@ impl OnShow {
                 whyte: engine.whyte.clone(),
                 availability: card.availability,
                 price: card.price,
-                on_show_since: card.words.on_show_since,
+                on_show_since: card.facts.on_show_since,
                 sold_on: card.sold_on,
             },
             text: text.into_boxed_str(),

@@ -243,7 +243,7 @@ impl View {
             Ok(Told {
                 stock_no: engine.picked.stock_no,
                 title: text("title").unwrap_or_default(),
-                words: text("words").unwrap_or_default(),
+                description: text("description").unwrap_or_default(),
                 page_url: text("page_url"),
                 on_show_since: engine.picked.on_show_since,
                 sold_on: engine.picked.sold_on,

@@ -2,7 +2,7 @@
 
 use super::{JobFacts, find};
 use crate::{
-    boilers::{codes, fittings, papers},
+    boilers::{codes, installations, papers},
     firm::firm,
     ground::{
         actor::Staff,
@@ -22,7 +22,7 @@ use outshop_core::{
         papers::{self as clock, Due},
     },
     days::Day,
-    workshop::jobs::{JobStanding, consequences},
+    workshop::jobs::{JobStatus, consequences},
 };
 use outshop_operation::get;
 use serde::Serialize;
@@ -86,16 +86,15 @@ pub(super) async fn get_consequences(
     let jurisdiction = firm::find(&mut conn).await?.jurisdiction;
     let rules = codes::rules_of(&mut conn, &jurisdiction).await?;
     let from = job.finished_on.unwrap_or(actor.today);
-    let boiler_id = match job.standing {
-        JobStanding::Finished => job.boiler_id,
-        JobStanding::Proposed
-        | JobStanding::Agreed
-        | JobStanding::InHand
-        | JobStanding::CalledOff => fittings::in_engine_on(&mut conn, job.stock_no, from).await?,
+    let boiler_id = match job.status {
+        JobStatus::Finished => job.boiler_id,
+        JobStatus::Proposed | JobStatus::Agreed | JobStatus::Started | JobStatus::CalledOff => {
+            installations::in_engine_on(&mut conn, job.stock_no, from).await?
+        }
     };
     let promise = stock::promise_of(&mut conn, job.stock_no).await?;
     let tests = match boiler_id {
-        Some(id) if job.standing != JobStanding::CalledOff => {
+        Some(id) if job.status != JobStatus::CalledOff => {
             tests_after(&mut conn, &job, from, id, &jurisdiction, &rules).await?
         }
         Some(_) | None => Vec::new(),
@@ -140,7 +139,7 @@ fn answer_for(
     due: Vec<Due>,
     promise: Option<(i64, Day)>,
 ) -> Result<JobConsequences, Problem> {
-    let called_off = job.standing == JobStanding::CalledOff;
+    let called_off = job.status == JobStatus::CalledOff;
     let touches = if called_off { &[][..] } else { &job.touches };
     let done = consequences(touches, job.gauge_glass_only, rules, from);
     let mut cautions =
@@ -150,7 +149,7 @@ fn answer_for(
             "No boiler is recorded in the engine on that day: record it, or its papers will not show this work.",
         );
     }
-    if called_off && job.begun_on.is_some() {
+    if called_off && job.started_on.is_some() {
         cautions.push(
             "The job was called off after it had begun: record what was done as a job of its own.",
         );

@@ -28,7 +28,7 @@ use outshop_core::{
     days::Day,
     money::Money,
     sense::{self, Member},
-    workshop::jobs::{Hours, JobStanding, Took},
+    workshop::jobs::{Hours, JobStatus, Took},
 };
 use outshop_operation::post;
 use rust_decimal::Decimal;
@@ -64,7 +64,7 @@ pub struct PartsLine {
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    pub words: Line,
+    pub description: Line,
     /// Net of the supplier's tax; below nought where the line reverses another.
     pub cost: Money,
     /// The line that this one takes back.
@@ -103,11 +103,11 @@ pub struct NewBenchHours {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-04-18", "words": "injector cones", "cost": "18.40"}))]
+#[schema(example = json!({"on": "2026-04-18", "description": "injector cones", "cost": "18.40"}))]
 pub struct NewParts {
     /// From the day the engine came to today.
     pub on: Day,
-    pub words: Line,
+    pub description: Line,
     /// Net of the supplier's tax; 0 or more.
     pub cost: Money,
 }
@@ -125,7 +125,7 @@ pub struct NewReversal {
 
 /// Book hours on a job
 #[post("/jobs/{id:\\d+}/hours", 201 = Job)]
-pub(super) async fn book_hours(
+pub(super) async fn record_hours(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -144,21 +144,21 @@ pub(super) async fn book_hours(
 /// For the bench: with no more than the stock number and the hours where the engine has one job in hand, and one fitter booked on
 /// it or one is named by it. A wrong line is reversed, not changed.
 #[post("/hours", 201 = Job)]
-pub(super) async fn book_hours_of_engine(
+pub(super) async fn record_bench_hours(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     new: Body<NewBenchHours>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
-        let in_hand: Vec<i64> = jobs::table
+        let started: Vec<i64> = jobs::table
             .filter(jobs::stock_no.eq(new.stock_no))
-            .filter(jobs::standing.eq(JobStanding::InHand))
+            .filter(jobs::status.eq(JobStatus::Started))
             .select(jobs::id)
             .order(jobs::id)
             .load(tx.conn())
             .await?;
-        let id = match (new.job_id, &in_hand[..]) {
+        let id = match (new.job_id, &started[..]) {
             (Some(id), _) => id,
             (None, [one]) => *one,
             (None, []) => {
@@ -194,7 +194,7 @@ pub(super) async fn book_hours_of_engine(
 
 /// Record parts used for a job
 #[post("/jobs/{id:\\d+}/parts", 201 = Job)]
-pub(super) async fn use_parts(
+pub(super) async fn record_parts(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -217,7 +217,7 @@ pub(super) async fn use_parts(
             .values((
                 job_parts::job_id.eq(*id),
                 job_parts::on_day.eq(new.on),
-                job_parts::words.eq(&new.words),
+                job_parts::description.eq(&new.description),
                 job_parts::cost.eq(new.cost),
             ))
             .returning(job_parts::id)
@@ -236,7 +236,7 @@ pub(super) async fn use_parts(
 /// A line with the opposite figure is added, of the same day where its tax period is open, else of the first open day; the
 /// wrong one stays to be seen.
 #[post("/jobs/{id:\\d+}/reversals", 201 = Job)]
-pub(super) async fn reverse_line(
+pub(super) async fn create_job_reversal(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -378,7 +378,7 @@ async fn reverse_parts(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Proble
         .values((
             job_parts::job_id.eq(job.facts.id),
             job_parts::on_day.eq(on),
-            job_parts::words.eq(&wrong.words),
+            job_parts::description.eq(&wrong.description),
             job_parts::cost.eq(cost),
             job_parts::reverses_id.eq(id),
         ))
@@ -424,7 +424,7 @@ impl Experience {
 /// agreed hours that is his share of those booked.
 pub(crate) async fn experience(conn: &mut AsyncPgConnection) -> Result<Experience, Problem> {
     let facts: Vec<JobFacts> = jobs::table
-        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::status.eq(JobStatus::Finished))
         .filter(jobs::hours_agreed.gt(Hours::ZERO))
         .select(JobFacts::as_select())
         .order(jobs::id)

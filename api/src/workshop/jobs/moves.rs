@@ -2,7 +2,7 @@
 
 use super::{Job, JobFacts, address, find, lock};
 use crate::{
-    boilers::fittings::{self, WorkedOn},
+    boilers::installations::{self, WorkedOn},
     engines::findings,
     ground::{
         actor::Workshop,
@@ -19,7 +19,7 @@ use diesel_async::AsyncPgConnection;
 use outshop_core::{
     boilers::boiler::Touches,
     days::{Day, TimeOfDay},
-    workshop::jobs::{JobDays, JobStanding, MoveFault},
+    workshop::jobs::{JobDays, JobStatus, MoveFault},
 };
 use outshop_operation::post;
 use serde::Deserialize;
@@ -31,9 +31,9 @@ use utoipa::ToSchema;
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"to": "agreed", "on": "2026-04-10"}))]
-pub struct NewMove {
+pub struct NewTransition {
     /// A proposed job is agreed, then in hand, then finished; until then it can be called off.
-    pub to: JobStanding,
+    pub to: JobStatus,
     /// Not before the move before it, not in the future.
     pub on: Day,
     /// Time of day at which it was finished, where a test was made on the same day or a boiler was moved.
@@ -46,10 +46,10 @@ pub struct NewMove {
 impl JobFacts {
     fn days(&self) -> JobDays {
         JobDays {
-            standing: self.standing,
+            status: self.status,
             proposed_on: self.proposed_on,
             agreed_on: self.agreed_on,
-            begun_on: self.begun_on,
+            started_on: self.started_on,
             finished_on: self.finished_on,
             called_off_on: self.called_off_on,
         }
@@ -63,20 +63,20 @@ impl JobFacts {
 /// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
 /// from that day, and the boiler that was in the engine then is recorded: its papers answer for the work. Where what is recorded
 /// does not tell which boiler that was, this asks for the time of day or the boiler.
-#[post("/jobs/{id:\\d+}/moves", 201 = Job)]
-pub(super) async fn move_job(
+#[post("/jobs/{id:\\d+}/transitions", 201 = Job)]
+pub(super) async fn create_job_transition(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewMove>,
+    new: Body<NewTransition>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let current = lock(tx.conn(), *id).await?;
-        if new.at.is_some() && new.to != JobStanding::Finished {
+        if new.at.is_some() && new.to != JobStatus::Finished {
             let detail = "a time of day is kept of the finish of a job only";
             return Err(Problem::invalid("/at", detail));
         }
-        if new.boiler_id.is_some() && new.to != JobStanding::Finished {
+        if new.boiler_id.is_some() && new.to != JobStatus::Finished {
             let detail = "the boiler is recorded when the job is finished";
             return Err(Problem::invalid("/boiler_id", detail));
         }
@@ -90,7 +90,7 @@ pub(super) async fn move_job(
                     Problem::invalid("/on", fault.to_string())
                 }
             })?;
-        store_move(tx, &current, days, &new).await?;
+        store_transition(tx, &current, days, &new).await?;
         Ok((address(*id), find(tx.conn(), *id).await?))
     })
     .await
@@ -98,28 +98,27 @@ pub(super) async fn move_job(
 
 // SQL
 
-async fn store_move(
+async fn store_transition(
     tx: &mut Tx<'_>,
     current: &Job,
     days: JobDays,
-    new: &NewMove,
+    new: &NewTransition,
 ) -> Result<(), Problem> {
     let JobFacts { id, stock_no, .. } = current.facts;
-    let (boiler_id, cleared) = match days.standing {
-        JobStanding::Finished => (
+    let (boiler_id, cleared) = match days.status {
+        JobStatus::Finished => (
             boiler_of_finish(tx.conn(), &current.facts, new).await?,
             findings::clear_by_job(tx.conn(), id, &current.findings, new.on).await?,
         ),
-        JobStanding::Proposed
-        | JobStanding::Agreed
-        | JobStanding::InHand
-        | JobStanding::CalledOff => (None, Vec::new()),
+        JobStatus::Proposed | JobStatus::Agreed | JobStatus::Started | JobStatus::CalledOff => {
+            (None, Vec::new())
+        }
     };
     diesel::update(jobs::table.find(id))
         .set((
-            jobs::standing.eq(days.standing),
+            jobs::status.eq(days.status),
             jobs::agreed_on.eq(days.agreed_on),
-            jobs::begun_on.eq(days.begun_on),
+            jobs::started_on.eq(days.started_on),
             jobs::finished_on.eq(days.finished_on),
             jobs::finished_at.eq(new.at),
             jobs::boiler_id.eq(boiler_id),
@@ -128,17 +127,17 @@ async fn store_move(
         .execute(tx.conn())
         .await?;
     let mut entry = json!({"job_id": id, "on": new.on});
-    let what = match days.standing {
-        JobStanding::Proposed => "job.proposed",
-        JobStanding::Agreed => "job.agreed",
-        JobStanding::InHand => "job.begun",
-        JobStanding::Finished => {
+    let what = match days.status {
+        JobStatus::Proposed => "job.proposed",
+        JobStatus::Agreed => "job.agreed",
+        JobStatus::Started => "job.started",
+        JobStatus::Finished => {
             entry["touches"] = json!(current.facts.touches);
             entry["boiler_id"] = json!(boiler_id);
             entry["findings"] = json!(cleared);
             "job.finished"
         }
-        JobStanding::CalledOff => "job.called_off",
+        JobStatus::CalledOff => "job.called_off",
     };
     tx.record(what, Some(stock_no), entry).await
 }
@@ -147,17 +146,17 @@ async fn store_move(
 async fn boiler_of_finish(
     conn: &mut AsyncPgConnection,
     job: &JobFacts,
-    new: &NewMove,
+    new: &NewTransition,
 ) -> Result<Option<i64>, Problem> {
-    let fitted = fittings::fitted_in(conn, &[job.stock_no]).await?;
-    let begun_on = job.begun_on.unwrap_or(new.on);
+    let fitted = installations::installed_in(conn, &[job.stock_no]).await?;
+    let started_on = job.started_on.unwrap_or(new.on);
     if let Some(named) = new.boiler_id {
-        let there = fittings::in_between(&fitted, begun_on, new.on);
+        let there = installations::in_between(&fitted, started_on, new.on);
         if there.contains(&named) {
             return Ok(Some(named));
         }
         let detail = format!(
-            "boiler {named} is not recorded in the engine on any day from {begun_on} to {}; boilers that are: {there:?}",
+            "boiler {named} is not recorded in the engine on any day from {started_on} to {}; boilers that are: {there:?}",
             new.on
         );
         return Err(Problem::invalid("/boiler_id", detail));
@@ -166,7 +165,7 @@ async fn boiler_of_finish(
         Touches::PressureParts | Touches::SafetyValvesAndFittings => true,
         Touches::Motion | Touches::GasTank | Touches::Other => false,
     });
-    match fittings::worked_on(&fitted, begun_on, (new.on, new.at)) {
+    match installations::worked_on(&fitted, started_on, (new.on, new.at)) {
         WorkedOn::One(boiler) => Ok(boiler),
         WorkedOn::Away(_) if !is_of_boiler => Ok(None),
         WorkedOn::OneOf(boilers) => {

@@ -2,7 +2,7 @@
 
 use crate::{
     boilers::{
-        codes, fittings,
+        codes, installations,
         papers::{self, BoilerHistory},
     },
     engines::photographs,
@@ -33,7 +33,7 @@ use outshop_core::{
     },
     money::Money,
     units::Mass,
-    workshop::jobs::JobStanding,
+    workshop::jobs::JobStatus,
 };
 use rust_decimal::Decimal;
 use std::{
@@ -58,7 +58,7 @@ pub(crate) async fn load_facts(
     let priced = priced(conn, stock_nos, on).await?;
     let surveyed = surveyed(conn, stock_nos, on).await?;
     let mut findings = open_findings(conn, stock_nos, on).await?;
-    let mut jobs = jobs_in_hand(conn, stock_nos).await?;
+    let mut jobs = jobs_started(conn, stock_nos).await?;
     let graded = graded_on(conn, stock_nos, on).await?;
     let photographs = photographs::counted(conn, stock_nos).await?;
     let not_described = photographs::not_described(conn, stock_nos).await?;
@@ -81,7 +81,7 @@ pub(crate) async fn load_facts(
                 .contains(&(stock_no, item.to_owned()))
                 .then(|| Shown {
                     is: true,
-                    link: there("/preparations"),
+                    link: there("/checklist-ticks"),
                 })
         };
         let by_listing = || {
@@ -107,7 +107,7 @@ pub(crate) async fn load_facts(
             boiler,
             boiler_not_known,
             open_findings: surveyed.contains(&stock_no).then_some(found),
-            jobs_in_hand: jobs.remove(&stock_no).unwrap_or_default(),
+            jobs_started: jobs.remove(&stock_no).unwrap_or_default(),
             graded_on: graded.get(&stock_no).cloned(),
             heavy_job_on: heavy.get(&stock_no).cloned(),
             asbestos: engine
@@ -120,7 +120,7 @@ pub(crate) async fn load_facts(
                 is: *counts,
                 link: there("/photographs"),
             }),
-            words: by_listing(),
+            description: by_listing(),
             asking_price: priced.contains(&stock_no).then(|| there("/asking-prices")),
             money_settled: sale.and_then(|it| shown_by_sale(it.settled)),
             buyer_abroad: sale.and_then(|it| shown_by_sale(it.buyer_abroad)),
@@ -136,7 +136,7 @@ pub(crate) async fn load_facts(
                 let left = asked.iter().filter(|(item, _)| ticked(item).is_none());
                 (!asked.is_empty()).then(|| Shown {
                     is: left.map(|(_, words)| (*words).to_owned()).collect(),
-                    link: Link::new(&format!("{}/preparation-list", sale.address)),
+                    link: Link::new(&format!("{}/despatch-checklist", sale.address)),
                 })
             }),
             came_back: came_back.get(&stock_no).cloned(),
@@ -184,7 +184,7 @@ async fn boilers_of(
 ) -> Result<HashMap<i32, OnBoard>, Problem> {
     let with_boiler = engines.iter().filter(|engine| engine.has_boiler);
     let stock_nos: Vec<i32> = with_boiler.map(|engine| engine.stock_no).collect();
-    let fitted = fittings::in_engines_on(conn, &stock_nos, on).await?;
+    let fitted = installations::in_engines_on(conn, &stock_nos, on).await?;
     let ids: Vec<i64> = fitted.values().copied().collect();
     let histories = papers::histories(conn, &ids).await?.into_iter();
     let mut histories: HashMap<i64, BoilerHistory> = histories
@@ -355,13 +355,13 @@ async fn open_findings(
     Ok(by_engine)
 }
 
-async fn jobs_in_hand(
+async fn jobs_started(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
 ) -> Result<HashMap<i32, Vec<Link>>, Problem> {
     let found: Vec<(i32, i64)> = jobs::table
         .filter(jobs::stock_no.eq_any(stock_nos))
-        .filter(jobs::standing.eq(JobStanding::InHand))
+        .filter(jobs::status.eq(JobStatus::Started))
         .order(jobs::id)
         .select((jobs::stock_no, jobs::id))
         .load(conn)
@@ -402,7 +402,7 @@ async fn graded_on(
     Ok(shown.collect())
 }
 
-/// The last heavy job: one that touched pressure parts, safety valves and fittings, or motion.
+/// The last heavy job: one that touched pressure parts, safety valves and installations, or motion.
 async fn heavy_job_on(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -415,7 +415,7 @@ async fn heavy_job_on(
     ];
     let done: Vec<(i32, i64, Option<Day>)> = jobs::table
         .filter(jobs::stock_no.eq_any(stock_nos))
-        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::status.eq(JobStatus::Finished))
         .filter(jobs::touches.overlaps_with(heavy))
         .filter(jobs::finished_on.assume_not_null().le(on))
         .order((jobs::finished_on, jobs::id))
@@ -485,9 +485,9 @@ async fn sales_of(
         .filter(sales::stock_no.eq_any(stock_nos))
         .filter(sales::on_day.le(on))
         .filter(
-            sales::undone_on
+            sales::sale_cancelled_on
                 .is_null()
-                .or(sales::undone_on.assume_not_null().gt(on)),
+                .or(sales::sale_cancelled_on.assume_not_null().gt(on)),
         )
         .select((
             sales::stock_no,

@@ -70,7 +70,7 @@ fn gb() -> Vec<Rule> {
         GB.row(Key::InspectorIndependent, yes())
             .only_watched()
             .printed_in("published practice of model-engineering clubs")
-            .note("The inspector must be independent: not somebody with a commercial interest in the sale."),
+            .notes("The inspector must be independent: not somebody with a commercial interest in the sale."),
         GB.row(Key::SmallBelow, bar_litres(3))
             .from(SMALL_FROM)
             .printed_in(small),
@@ -91,12 +91,12 @@ fn gb() -> Vec<Rule> {
         GB.row(Key::EvidenceOfPastUse, yes())
             .first_in_service_from(Day::constant(2002, 5, 31))
             .printed_in("Directive 2014/68/EU and the Pressure Equipment (Safety) Regulations 2016, as a federation officer reads them"),
-        GB.row(Key::Caution, yes()).printed_in(statute).note(
+        GB.row(Key::Caution, yes()).printed_in(statute).notes(
             "The Pressure Systems Safety Regulations 2000 bind systems used at work: a dealer who steams engines in the course of business is at work.",
         ),
         GB.row(Key::Caution, yes())
             .printed_in("published practice of model-engineering clubs")
-            .note("Boiler reports do not cross borders: abroad the engine needs the papers of that country."),
+            .notes("Boiler reports do not cross borders: abroad the engine needs the papers of that country."),
     ]
 }
 
@@ -112,7 +112,7 @@ fn ch() -> Vec<Rule> {
         ch.row(Key::HydraulicRepeatFactor, times("1.5")),
         ch.row(Key::HydraulicAfterRepairFactor, times("2")),
         ch.row(Key::HydraulicInterval, months(48)),
-        ch.row(Key::FittingsVoidHydraulic, yes()).note(
+        ch.row(Key::FittingsVoidHydraulic, yes()).notes(
             "After any repair or change of the boiler the first test is made again; a replaced gauge glass is excepted.",
         ),
         ch.row(Key::GaugeGlassExcepted, yes()),
@@ -165,7 +165,7 @@ fn us_mi() -> Vec<Rule> {
             .printed_in("plain reading: R 339.5248 prints a greatest pressure alone; less than the working pressure proves nothing")
             .marked(Mark::PlainReading),
         mi.row(RuleKey::SafetyValveSetMost, times("1.1"))
-            .note("Two safety valves, set at most 10 % above the working pressure, are asked for."),
+            .notes("Two safety valves, set at most 10 % above the working pressure, are asked for."),
         mi.hobby_exemption(),
     ]
 }
@@ -214,13 +214,13 @@ impl Code {
             first_service_from: None,
             value,
             unit,
-            effect: Effect::Bars,
+            effect: Effect::Blocks,
             valid_from: None,
             valid_until: None,
             accepts: None,
             source: self.source.to_owned(),
             mark: Mark::Published,
-            note: None,
+            notes: None,
         }
     }
 
@@ -255,7 +255,7 @@ impl Rule {
     }
 
     fn only_watched(self) -> Rule {
-        let effect = Effect::Watch;
+        let effect = Effect::Warning;
         Rule { effect, ..self }
     }
 
@@ -268,9 +268,9 @@ impl Rule {
         Rule { mark, ..self }
     }
 
-    fn note(self, note: &str) -> Rule {
-        let note = Some(note.to_owned());
-        Rule { note, ..self }
+    fn notes(self, notes: &str) -> Rule {
+        let notes = Some(notes.to_owned());
+        Rule { notes, ..self }
     }
 }
 

@@ -36,7 +36,7 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
     }
     let passed = history.papers.iter().map(|paper| &paper.test);
     let failed = history.not_counted.iter();
-    let failed = failed.filter(|(_, why)| *why == NotCounted::Failed);
+    let failed = failed.filter(|(_, reason)| *reason == NotCounted::Failed);
     for test in passed.chain(failed.map(|(test, _)| test)) {
         if let Some((by, source)) = report_of(history, test.moment.on) {
             flag(
@@ -48,9 +48,9 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
             );
         }
     }
-    for (test, why) in &history.not_counted {
+    for (test, reason) in &history.not_counted {
         let named = format!("the {} test of {}", test.kind, test.moment.on);
-        match why {
+        match reason {
             NotCounted::OtherBoiler => flag(
                 FlagCode::OtherBoiler,
                 format!("{named} names another boiler and is not counted"),

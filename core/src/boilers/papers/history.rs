@@ -207,13 +207,13 @@ impl<'q> History<'q> {
         for test in others.into_iter().chain(steam) {
             match history.judge(test, &tests) {
                 Ok(paper) => history.papers.push(paper),
-                Err(why) => history.not_counted.push((test, why)),
+                Err(reason) => history.not_counted.push((test, reason)),
             }
         }
         history.papers.sort_by_key(|paper| (paper.from, paper.kind));
         history
             .not_counted
-            .sort_by_key(|(test, why)| (test.moment.on, test.kind, *why));
+            .sort_by_key(|(test, reason)| (test.moment.on, test.kind, *reason));
         history
     }
 
@@ -271,7 +271,7 @@ impl<'q> History<'q> {
         let subject = self.subject_on(day);
         let asked = |key| {
             self.rule(key, subject, day)
-                .is_some_and(|row| row.effect == Effect::Bars)
+                .is_some_and(|row| row.effect == Effect::Blocks)
         };
         let hydraulic = asked(RuleKey::HydraulicInterval) || asked(RuleKey::HydraulicFirstInterval);
         let ultrasonic = asked(RuleKey::UltrasonicInterval);

@@ -37,12 +37,12 @@ impl Look<'_> {
     pub(super) fn boiler_not_known(&self, what: &Sentence) -> CheckAnswer {
         match self.facts.offer {
             OfferedAs::Steamable => {
-                let clears = if self.facts.boiler_in_it.is_some() {
+                let remedy = if self.facts.boiler_in_it.is_some() {
                     "Record the volume of the boiler."
                 } else {
                     "Add the boiler and record it as fitted to the engine."
                 };
-                unmet(Check::BoilerCode, what.clone(), clears)
+                unmet(Check::BoilerCode, what.clone(), remedy)
             }
             OfferedAs::WithoutPapers | OfferedAs::ForRestoration => self.papers_disclosed(None),
         }
@@ -104,7 +104,7 @@ impl Look<'_> {
     }
 
     fn lapses(&self, paper: &Issued<'_>, on: Day) -> bool {
-        end(paper).days_since(on) <= i32::from(self.bars.watch_days)
+        end(paper).days_since(on) <= i32::from(self.settings.warning_days)
     }
 
     fn paper_holds(&self, paper: &Issued<'_>, on: Day) -> CheckAnswer {
@@ -116,14 +116,14 @@ impl Look<'_> {
             (Some(end), _) if self.lapses(paper, on) => watch(
                 check,
                 format!("the {named} runs out on {end}"),
-                clears(paper.kind),
+                remedy(paper.kind),
             ),
             (_, Some(flag)) => self.open_question(check, *flag, paper),
             (Some(end), None) => met(check, format!("the {named} holds until {end}")),
             (None, None) => met(check, format!("the {named} has no last day")),
         };
         CheckAnswer {
-            holds_until: end,
+            valid_until: end,
             ..answer
         }
     }
@@ -172,7 +172,7 @@ impl Look<'_> {
                 "the buyer has not acknowledged in writing that there are no boiler papers",
                 "Record the day of the buyer's written acknowledgement in `papers_acknowledged_on` of the sale.",
             ),
-            (Gate::Deliver, Outcome::Watch | Outcome::Unmet) | (Gate::List, _) => said,
+            (Gate::Deliver, Outcome::Warning | Outcome::Unmet) | (Gate::List, _) => said,
         };
         answer.shown(papers)
     }
@@ -189,8 +189,8 @@ impl Look<'_> {
             unmet(check, reason, "Add the rows of the boiler code.").by(act)
         } else if papers.subject_on(on).band == Band::OutsideCode {
             let reason = format!("the boiler is above the size that the code of {place} covers");
-            let clears = "Offer the engine without papers in `offered_as`, as the code has no test for such a boiler; or correct the boiler's size.";
-            unmet(check, reason, clears).by(Act::patch(self.facts.engine.as_str()))
+            let remedy = "Offer the engine without papers in `offered_as`, as the code has no test for such a boiler; or correct the boiler's size.";
+            unmet(check, reason, remedy).by(Act::patch(self.facts.engine.as_str()))
         } else {
             met(check, format!("the boiler is within the code of {place}"))
         }
@@ -214,7 +214,7 @@ fn no_paper(papers: &History<'_>, kinds: &[PaperKind], on: Day) -> CheckAnswer {
             (_, None) => format!("the {named} does not hold"),
         },
     };
-    unmet(check_of(kind), reason, clears(kind))
+    unmet(check_of(kind), reason, remedy(kind))
 }
 
 /// A paper that would do if the record of its test were complete.
@@ -232,8 +232,8 @@ fn incomplete(boiler: &BoilerFacts, kinds: &[PaperKind], on: Day) -> Option<Chec
         paper.from,
         missing.join(", ")
     );
-    let clears = format!("Record the test again with {}.", missing.join(", "));
-    Some(unmet(check_of(paper.kind), reason, &clears))
+    let remedy = format!("Record the test again with {}.", missing.join(", "));
+    Some(unmet(check_of(paper.kind), reason, &remedy))
 }
 
 fn member(flag: FlagCode) -> &'static str {
@@ -251,11 +251,11 @@ fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
     let check = Check::ExternalExamination;
     Some(if by <= on {
         let reason = "an external examination with the cladding off is advised";
-        watch(check, reason, clears(PaperKind::ExternalExamination))
+        watch(check, reason, remedy(PaperKind::ExternalExamination))
     } else {
         let reason = format!("the next external examination is advised by {by}");
         CheckAnswer {
-            holds_until: Some(by),
+            valid_until: Some(by),
             ..met(check, reason)
         }
     })
@@ -266,7 +266,7 @@ fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> C
     let another = papers
         .not_counted
         .iter()
-        .filter(|(test, why)| *why == NotCounted::OtherBoiler && test.moment.on <= on)
+        .filter(|(test, reason)| *reason == NotCounted::OtherBoiler && test.moment.on <= on)
         .find(|(test, _)| {
             let later = |paper: &&Issued<'_>| {
                 paper.kind == test.kind.issues() && paper.from >= test.moment.on
@@ -290,7 +290,7 @@ fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> C
 
 fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
     let check = Check::Inspector;
-    let clears = "Record a test by an independent inspector.";
+    let remedy = "Record a test by an independent inspector.";
     let with = |interest: Option<bool>| {
         resting_on
             .iter()
@@ -298,7 +298,7 @@ fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
     };
     if let Some(paper) = with(Some(true)) {
         let reason = paper_flag(FlagCode::InspectorHasInterest, paper);
-        watch(check, reason, clears)
+        watch(check, reason, remedy)
     } else if let Some(paper) = with(None) {
         let reason = format!(
             "it is not recorded whether the inspector of the {} test of {} has an interest in the sale",
@@ -327,7 +327,7 @@ fn evidence_of_past_use(
         ..papers.subject_on(on)
     };
     papers.rule(RuleKey::EvidenceOfPastUse, subject, on)?;
-    let clears =
+    let remedy =
         "Record what shows past use, or conformity, in `conformity_evidence` of the boiler.";
     let answer = match boiler.first_marketed_on {
         _ if !boiler.evidence.is_empty() => {
@@ -338,7 +338,7 @@ fn evidence_of_past_use(
             format!(
                 "the boiler was first marketed on {day} and no evidence of past use or of conformity is on record"
             ),
-            clears,
+            remedy,
         ),
         None => watch(
             check,
@@ -411,7 +411,7 @@ fn name(kind: PaperKind) -> &'static str {
     }
 }
 
-fn clears(kind: PaperKind) -> &'static str {
+fn remedy(kind: PaperKind) -> &'static str {
     match kind {
         PaperKind::Hydraulic => "Record a hydraulic test of this boiler.",
         PaperKind::Steam => "Record a steam test of this boiler.",

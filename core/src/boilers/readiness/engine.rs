@@ -33,7 +33,7 @@ impl Look<'_> {
             format!("{n} open {findings} {what}")
         };
         let steamable = self.facts.offer == OfferedAs::Steamable;
-        let mend = "Finish a job that clears it, or survey the engine again and name what is put right in `clears`.";
+        let mend = "Finish a job that clears it, or survey the engine again and name what is put right in `remedy`.";
         let stop_sale = of(Severity::StopsSale).next().is_some();
         let stop_steaming = of(Severity::StopsSteaming).next().is_some();
         let answer = if stop_sale {
@@ -58,16 +58,16 @@ impl Look<'_> {
     }
 
     pub(super) fn jobs(&self) -> CheckAnswer {
-        let jobs = &self.facts.jobs_in_hand;
-        let (n, clears) = (jobs.len(), "Finish the job or call it off.");
+        let jobs = &self.facts.jobs_started;
+        let (n, remedy) = (jobs.len(), "Finish the job or call it off.");
         let reason = match n {
-            0 => return met(Check::JobsInHand, "no job is in hand"),
+            0 => return met(Check::JobsStarted, "no job is in hand"),
             1 => "1 job is in hand".to_owned(),
             _ => format!("{n} jobs are in hand"),
         };
         let answer = match self.gate {
-            Gate::List => watch(Check::JobsInHand, reason, clears),
-            Gate::Deliver => unmet(Check::JobsInHand, reason, clears),
+            Gate::List => watch(Check::JobsStarted, reason, remedy),
+            Gate::Deliver => unmet(Check::JobsStarted, reason, remedy),
         };
         answer.shown(jobs)
     }
@@ -75,7 +75,7 @@ impl Look<'_> {
     /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that holds asbestos is sold. That a sample is asked
     /// for is common practice.
     pub(super) fn asbestos(&self) -> CheckAnswer {
-        let clears = "Have a sample looked at by a laboratory; when it finds none, record a survey with `asbestos`: `cleared`.";
+        let remedy = "Have a sample looked at by a laboratory; when it finds none, record a survey with `asbestos`: `cleared`.";
         let Some(asbestos) = &self.facts.asbestos else {
             return unmet(
                 Check::Asbestos,
@@ -85,7 +85,7 @@ impl Look<'_> {
         };
         let answer = match asbestos.is {
             Asbestos::NotSuspected => met(Check::Asbestos, "no asbestos is suspected"),
-            Asbestos::Suspected => unmet(Check::Asbestos, "asbestos is suspected", clears),
+            Asbestos::Suspected => unmet(Check::Asbestos, "asbestos is suspected", remedy),
             Asbestos::Cleared => met(Check::Asbestos, "a laboratory sample found no asbestos"),
         };
         answer.shown([&asbestos.link])
@@ -97,8 +97,8 @@ impl Look<'_> {
             self.grades(),
             self.photographs(),
             yes(
-                Check::Words,
-                facts.words.as_ref(),
+                Check::Description,
+                facts.description.as_ref(),
                 "the listing has a description",
                 "the listing has no description",
                 "Write the listing.",
@@ -183,7 +183,7 @@ impl Look<'_> {
             ),
         ];
         checks.extend(self.buyer_abroad());
-        if travels_drained(self.bars, facts.has_boiler(), on) {
+        if travels_drained(self.settings, facts.has_boiler(), on) {
             checks.push(yes(
                 Check::Drained,
                 facts.drained.as_ref(),
@@ -233,8 +233,8 @@ impl Look<'_> {
             met(check, reason)
         } else {
             let reason = "the buyer is abroad, and boiler reports do not cross borders";
-            let clears = "Record the day on which the buyer acknowledged that in writing in `papers_acknowledged_on` of the sale.";
-            watch(check, reason, clears)
+            let remedy = "Record the day on which the buyer acknowledged that in writing in `papers_acknowledged_on` of the sale.";
+            watch(check, reason, remedy)
         };
         Some(answer.shown([&abroad.link]))
     }

@@ -1,6 +1,6 @@
 //! What the firm keeps of the price of an engine on commission, and what its owner is paid.
 
-use super::LeftAt;
+use super::ProfitAtPrice;
 use crate::{
     books::tax::{MoneyFault, Percent, amount, half_up, negatives},
     money::Money,
@@ -84,20 +84,20 @@ pub fn lowest_commission_price(terms: CommissionTerms, costs: Money) -> Option<M
 
 /// What a sale for its owner leaves the firm: the commission less `costs`. What the owner is paid stands for the purchase
 /// price.
-pub fn commission_left_at(
+pub fn commission_profit_at_price(
     price: Money,
     terms: CommissionTerms,
     position: TaxPosition,
     rate: Percent,
     costs: Money,
-) -> Result<LeftAt, Vec<MoneyFault>> {
+) -> Result<ProfitAtPrice, Vec<MoneyFault>> {
     let made = commission(price, terms, position, rate)?;
-    let left = made.commission.pennies() - costs.pennies();
-    Ok(LeftAt {
+    let profit = made.commission.pennies() - costs.pennies();
+    Ok(ProfitAtPrice {
         price,
         tax: made.vat,
         selling_cost: Money::ZERO,
-        left: amount(left, "other_costs").map_err(|fault| vec![fault])?,
+        profit: amount(profit, "other_costs").map_err(|fault| vec![fault])?,
     })
 }
 

@@ -54,7 +54,7 @@ words! {
         /// Tax on an export whose limit passed, and what is taken back of it.
         ExportTax = "export_tax",
         /// A kept value of the stock.
-        StockValue = "stock_value",
+        StockValuation = "stock_valuation",
     }
 }
 

@@ -50,14 +50,14 @@ pub struct CostLine {
 pub fn work_line(
     on: Day,
     hours: Hours,
-    book_rate: Money,
-    worth_rate: Money,
+    cost_rate: Money,
+    recovery_rate: Money,
 ) -> Result<CostLine, MoneyFault> {
     Ok(CostLine {
         kind: CostKind::Work,
         on,
-        cost: hours_at(hours, book_rate, "book_rate")?,
-        worth: hours_at(hours, worth_rate, "worth_rate")?,
+        cost: hours_at(hours, cost_rate, "cost_rate")?,
+        worth: hours_at(hours, recovery_rate, "recovery_rate")?,
         supplier_vat: Money::ZERO,
         hours,
     })
@@ -152,17 +152,20 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
-pub struct LeftAt {
+pub struct ProfitAtPrice {
     pub price: Money,
     pub tax: Money,
     /// The share of the price included.
     pub selling_cost: Money,
     /// Price less tax, purchase and all costs; below nought is a loss.
-    pub left: Money,
+    pub profit: Money,
 }
 
 /// What is left at a price, by the facts of the question about the lowest price; its wanted profit plays no part.
-pub fn left_at(question: &LowestPriceQuestion, price: Money) -> Result<LeftAt, Vec<MoneyFault>> {
+pub fn profit_at_price(
+    question: &LowestPriceQuestion,
+    price: Money,
+) -> Result<ProfitAtPrice, Vec<MoneyFault>> {
     let mut faults = negatives(&[
         ("price", Some(price)),
         ("purchase", Some(question.purchase)),
@@ -190,20 +193,20 @@ pub fn left_at(question: &LowestPriceQuestion, price: Money) -> Result<LeftAt, V
     let pennies = price.pennies();
     let selling_cost = question.selling_cost.unwrap_or_default().pennies();
     let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
-    Ok(LeftAt {
+    Ok(ProfitAtPrice {
         price,
         tax: told(sale.tax(pennies), "price")?,
         selling_cost: told(selling_cost + sale.share(pennies), "selling_cost")?,
-        left: told(sale.brings(pennies) - costs, "other_costs")?,
+        profit: told(sale.brings(pennies) - costs, "other_costs")?,
     })
 }
 
 /// The hours of further work that what is left bears, to the hundredth, downwards; none when nothing is left. `None`
 /// when the hour costs nothing or the hours are beyond counting.
-pub fn hours_left(left: Money, worth_rate: Money) -> Option<Hours> {
-    if worth_rate <= Money::ZERO {
+pub fn hours_to_break_even(profit: Money, recovery_rate: Money) -> Option<Hours> {
+    if recovery_rate <= Money::ZERO {
         return None;
     }
-    let hundredths = left.pennies().max(0) * 100 / worth_rate.pennies();
+    let hundredths = profit.pennies().max(0) * 100 / recovery_rate.pennies();
     Hours::new(Decimal::new(hundredths.to_i64()?, 2)).ok()
 }

@@ -5,7 +5,7 @@ use crate::{
     books::tax::{ExportTax, MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
     days::{Day, DaySpan},
     money::Money,
-    trade::{DisposalManner, TaxPosition},
+    trade::{DisposalMethod, TaxPosition},
 };
 use serde::Serialize;
 
@@ -22,13 +22,13 @@ words! {
     }
 }
 
-impl From<DisposalManner> for Disposal {
-    fn from(manner: DisposalManner) -> Disposal {
-        match manner {
-            DisposalManner::ReturnedToSeller => Disposal::ReturnedToSeller,
-            DisposalManner::TakenBackByOwner => Disposal::TakenBackByOwner,
-            DisposalManner::Scrapped => Disposal::Scrapped,
-            DisposalManner::BrokenForParts => Disposal::BrokenForParts,
+impl From<DisposalMethod> for Disposal {
+    fn from(method: DisposalMethod) -> Disposal {
+        match method {
+            DisposalMethod::ReturnedToSeller => Disposal::ReturnedToSeller,
+            DisposalMethod::TakenBackByOwner => Disposal::TakenBackByOwner,
+            DisposalMethod::Scrapped => Disposal::Scrapped,
+            DisposalMethod::BrokenForParts => Disposal::BrokenForParts,
         }
     }
 }
@@ -358,7 +358,7 @@ impl StockFacts {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
-pub struct StockValueLine {
+pub struct StockValuationLine {
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub stock_no: i32,
     /// All that was spent up to the day, the purchase included.
@@ -384,7 +384,9 @@ pub struct StockValueLine {
 /// Without a price the net realisable value is not known, and the engine stands at what it stood at before. What was spent
 /// since the last write-down is cost and no reversal of it: a reversal takes back what was written down and no more (IAS
 /// 2.33).
-pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Vec<MoneyFault>> {
+pub fn stock_valuation_line(
+    facts: &StockFacts,
+) -> Result<Option<StockValuationLine>, Vec<MoneyFault>> {
     match facts.position {
         TaxPosition::CommissionInOwnersName | TaxPosition::CommissionInOwnName => return Ok(None),
         TaxPosition::MarginScheme | TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => {}
@@ -428,7 +430,7 @@ pub fn stock_value_line(facts: &StockFacts) -> Result<Option<StockValueLine>, Ve
     let carried = value.map_or(before.min(cost).max(0), |value| {
         value.carrying_amount.pennies()
     });
-    Ok(Some(StockValueLine {
+    Ok(Some(StockValuationLine {
         stock_no: facts.stock_no,
         cost: facts.cost,
         net_realisable_value: value.map(|value| value.net_realisable_value),

@@ -33,7 +33,7 @@ pub struct ExchangeRow {
 }
 
 words! {
-    pub enum CashVerdict {
+    pub enum CashResult {
         Below = "below",
         /// Registration is needed before the payment.
         Reaches = "reaches",
@@ -47,7 +47,7 @@ words! {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CashAnswer {
-    pub verdict: CashVerdict,
+    pub result: CashResult,
     /// The linked cash, the coming payment included, in the firm's currency; null when it is beyond all amounts.
     pub cash: Option<Money>,
     /// Of the row in force on the day of the coming payment.
@@ -110,11 +110,11 @@ pub fn cash_reached(
 ) -> CashAnswer {
     let cash = linked.iter().map(CashPayment::cash).sum::<i128>() + coming.cash();
     let row = in_force(rules, jurisdiction, TaxRuleKey::CashLimit, coming.on);
-    let verdict = row.map_or(CashVerdict::NoRule, |row| {
-        verdict(row, exchange, currency, cash, coming.on)
+    let result = row.map_or(CashResult::NoRule, |row| {
+        result(row, exchange, currency, cash, coming.on)
     });
     CashAnswer {
-        verdict,
+        result,
         cash: Money::from_pennies(cash).ok(),
         limit: row
             .and_then(|row| row.value)
@@ -125,15 +125,15 @@ pub fn cash_reached(
     }
 }
 
-fn verdict(
+fn result(
     row: &TaxRule,
     exchange: &[ExchangeRow],
     currency: &str,
     cash: i128,
     on: Day,
-) -> CashVerdict {
+) -> CashResult {
     let Some(limit) = row.value else {
-        return CashVerdict::NoRule;
+        return CashResult::NoRule;
     };
     let limit = if row.unit.as_str() == currency {
         Some(limit)
@@ -149,9 +149,9 @@ fn verdict(
             .and_then(|held| limit.checked_mul(held.worth.decimal()))
     };
     match (limit, Money::from_pennies(cash)) {
-        (None, _) => CashVerdict::ExchangeRowMissing,
-        (Some(limit), Ok(cash)) if cash.decimal() < limit => CashVerdict::Below,
+        (None, _) => CashResult::ExchangeRowMissing,
+        (Some(limit), Ok(cash)) if cash.decimal() < limit => CashResult::Below,
         // More cash than an amount can hold is above any limit.
-        (Some(_), Ok(_) | Err(_)) => CashVerdict::Reaches,
+        (Some(_), Ok(_) | Err(_)) => CashResult::Reaches,
     }
 }

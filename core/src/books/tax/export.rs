@@ -46,7 +46,7 @@ impl ExportMethod {
 
 words! {
     /// Where the tax on the sale of an engine that goes abroad stands.
-    pub enum ExportStanding {
+    pub enum ExportStatus {
         /// As at home: this way of leaving is not free of tax.
         Taxed = "taxed",
         /// Free of tax so far; the limit has not passed.
@@ -72,14 +72,14 @@ pub struct ExportFacts {
     /// In the country of the firm before it left.
     pub used_before_leaving: bool,
     /// The day on which the sale was undone.
-    pub undone_on: Option<Day>,
+    pub sale_cancelled_on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ExportTax {
     /// Last day for leaving and for the evidence; none without a time of supply or a rule.
     pub limit_on: Option<Day>,
-    pub standing: ExportStanding,
+    pub status: ExportStatus,
     /// The day in whose period the tax falls due: that on which the limit passes.
     pub due_on: Option<Day>,
     /// The day in whose period it is taken back.
@@ -89,7 +89,7 @@ pub struct ExportTax {
 impl ExportTax {
     /// Whether the sale itself bears no tax.
     pub fn is_free_at_the_sale(&self) -> bool {
-        self.standing != ExportStanding::Taxed
+        self.status != ExportStatus::Taxed
     }
 }
 
@@ -109,42 +109,42 @@ pub fn export_months(
 ///
 /// `months`: none where no rule is known; then no export is free.
 pub fn export_tax(facts: &ExportFacts, months: Option<i32>, today: Day) -> ExportTax {
-    let told = |limit_on, standing, due_on, taken_back_on| ExportTax {
+    let told = |limit_on, status, due_on, taken_back_on| ExportTax {
         limit_on,
-        standing,
+        status,
         due_on,
         taken_back_on,
     };
     if !facts.method.may_be_free() {
-        return told(None, ExportStanding::Taxed, None, None);
+        return told(None, ExportStatus::Taxed, None, None);
     }
     let Some(supply_on) = facts.supply_on else {
-        return told(None, ExportStanding::Waiting, None, None);
+        return told(None, ExportStatus::Waiting, None, None);
     };
     let Some(months) = months else {
-        return told(None, ExportStanding::Taxed, None, None);
+        return told(None, ExportStatus::Taxed, None, None);
     };
     let limit = supply_on.plus_months(months);
     let shown_on = facts.left_on.zip(facts.evidence_on);
-    let shown_on = shown_on.map(|(left, evidence)| left.max(evidence));
+    let shown_on = shown_on.map(|(profit, evidence)| profit.max(evidence));
     if shown_on.is_some_and(|on| on <= limit) {
-        return told(Some(limit), ExportStanding::ZeroRated, None, None);
+        return told(Some(limit), ExportStatus::ZeroRated, None, None);
     }
-    let undone_in_time = facts.undone_on.is_some_and(|on| on <= limit);
+    let undone_in_time = facts.sale_cancelled_on.is_some_and(|on| on <= limit);
     if today <= limit || undone_in_time {
-        return told(Some(limit), ExportStanding::Waiting, None, None);
+        return told(Some(limit), ExportStatus::Waiting, None, None);
     }
     let shown_late = shown_on.filter(|_| !facts.used_before_leaving);
-    let back = match (shown_late, facts.undone_on) {
+    let back = match (shown_late, facts.sale_cancelled_on) {
         (Some(shown), Some(undone)) => Some(shown.min(undone)),
         (shown, undone) => shown.or(undone),
     };
-    let standing = if back.is_some() {
-        ExportStanding::TakenBack
+    let status = if back.is_some() {
+        ExportStatus::TakenBack
     } else {
-        ExportStanding::TaxDue
+        ExportStatus::TaxDue
     };
-    told(Some(limit), standing, Some(limit), back)
+    told(Some(limit), status, Some(limit), back)
 }
 
 #[cfg(test)]
@@ -159,14 +159,20 @@ mod tests {
         text.parse().expect("a day")
     }
 
-    fn ask(method: ExportMethod, supply: &str, left: &str, evidence: &str, today: &str) -> String {
+    fn ask(
+        method: ExportMethod,
+        supply: &str,
+        profit: &str,
+        evidence: &str,
+        today: &str,
+    ) -> String {
         let facts = ExportFacts {
             method,
             supply_on: supply.parse().ok(),
-            left_on: left.parse().ok(),
+            left_on: profit.parse().ok(),
             evidence_on: evidence.parse().ok(),
             used_before_leaving: false,
-            undone_on: None,
+            sale_cancelled_on: None,
         };
         said(&export_tax(&facts, Some(3), day(today)))
     }
@@ -174,7 +180,7 @@ mod tests {
     fn said(told: &ExportTax) -> String {
         let on = |day: Option<Day>| day.map_or("-".to_owned(), |day| day.to_string());
         let days = [told.limit_on, told.due_on, told.taken_back_on].map(on);
-        format!("{} {}", told.standing, days.join(" "))
+        format!("{} {}", told.status, days.join(" "))
     }
 
     /// EX-1 to EX-7. HMRC VEXP30300 (published): three months of the time of supply, both ends by the calendar; late evidence in the
@@ -182,7 +188,7 @@ mod tests {
     #[test]
     fn an_export_is_free_where_it_left_and_is_proved_within_three_months() {
         let today = "2026-11-30";
-        for (id, method, supply, left, evidence, told) in [
+        for (id, method, supply, profit, evidence, told) in [
             (
                 "EX-1",
                 Carrier,
@@ -265,7 +271,7 @@ mod tests {
             ),
             ("not sent", Carrier, "-", "-", "-", "waiting - - -"),
         ] {
-            assert_eq!(ask(method, supply, left, evidence, today), told, "{id}");
+            assert_eq!(ask(method, supply, profit, evidence, today), told, "{id}");
         }
         assert_eq!(
             ask(Carrier, "2026-01-15", "2026-03-20", "-", "2026-04-15"),
@@ -278,7 +284,7 @@ mod tests {
             left_on: Some(day("2026-03-20")),
             evidence_on: Some(day("2026-04-16")),
             used_before_leaving: true,
-            undone_on: None,
+            sale_cancelled_on: None,
         };
         assert_eq!(
             said(&export_tax(&used, Some(3), day(today))),
@@ -286,7 +292,7 @@ mod tests {
             "EX-2, steamed before it left"
         );
         let undone = ExportFacts {
-            undone_on: Some(day("2026-05-02")),
+            sale_cancelled_on: Some(day("2026-05-02")),
             ..used
         };
         assert_eq!(
@@ -298,18 +304,18 @@ mod tests {
     proptest! {
         /// Whatever comes late, what fell due and what was taken back are never more than once, and in this order.
         #[test]
-        fn tax_falls_due_once_and_is_taken_back_after(supply in 0_i32..400, left in prop::option::of(0_i32..600), evidence in prop::option::of(0_i32..600),
+        fn tax_falls_due_once_and_is_taken_back_after(supply in 0_i32..400, profit in prop::option::of(0_i32..600), evidence in prop::option::of(0_i32..600),
             undone in prop::option::of(0_i32..600), used: bool, today in 0_i32..900) {
             let on = |days: i32| day("2025-01-01").plus_days(days);
             let facts = ExportFacts {
-                method: Carrier, supply_on: Some(on(supply)), left_on: left.map(on), evidence_on: evidence.map(on),
-                used_before_leaving: used, undone_on: undone.map(on),
+                method: Carrier, supply_on: Some(on(supply)), left_on: profit.map(on), evidence_on: evidence.map(on),
+                used_before_leaving: used, sale_cancelled_on: undone.map(on),
             };
             let told = export_tax(&facts, Some(3), on(today));
             let limit = told.limit_on.expect("a limit");
             prop_assert!(told.due_on.is_none_or(|due| due == limit && on(today) > limit));
             prop_assert!(told.taken_back_on.is_none_or(|back| told.due_on.is_some_and(|due| due < back)));
-            let shown = left.zip(evidence).map(|(left, evidence)| on(left.max(evidence)));
+            let shown = profit.zip(evidence).map(|(profit, evidence)| on(profit.max(evidence)));
             if shown.is_some_and(|shown| shown <= limit) {
                 prop_assert_eq!(told.due_on, None);
             }

@@ -65,7 +65,7 @@ pub struct TaxRule {
     pub source: String,
     pub mark: Mark,
     /// The rule in a sentence, 1 to 400 characters.
-    pub note: Option<String>,
+    pub notes: Option<String>,
 }
 
 impl TaxRule {
@@ -96,36 +96,36 @@ pub fn seed() -> Vec<TaxRule> {
             .from(Day::constant(2011, 1, 4))
             .marked(Mark::FromMemory),
         row(Key::TaxOnTheMargin, None, TaxUnit::Yes, "gov.uk, VAT margin schemes; Directive 2006/112/EC Art. 311-325")
-            .note("Tax is rate / (100 + rate) of the selling price less the purchase price, if that is above nought."),
+            .notes("Tax is rate / (100 + rate) of the selling price less the purchase price, if that is above nought."),
         row(Key::RepairsStayOutOfPurchasePrice, None, TaxUnit::Yes, "HMRC manual VATMARG02300")
-            .note("Repairs and parts never join the purchase price."),
+            .notes("Repairs and parts never join the purchase price."),
         row(Key::LossIsNotSetOff, None, TaxUnit::Yes, "gov.uk, VAT margin schemes")
-            .note("A loss on one engine carries nothing to other engines."),
+            .notes("A loss on one engine carries nothing to other engines."),
         row(Key::TaxInvoiceShutsMarginScheme, None, TaxUnit::Yes, "HMRC manual VATMARG02150")
-            .note("An engine bought on an invoice that shows VAT is not eligible for the margin scheme."),
+            .notes("An engine bought on an invoice that shows VAT is not eligible for the margin scheme."),
         row(Key::PartExchangeAtFullPrices, None, TaxUnit::Yes, "HMRC manual VATMARG13350")
-            .note("The full allowance is the purchase price of what comes in, the full price the selling price of what goes out."),
+            .notes("The full allowance is the purchase price of what comes in, the full price the selling price of what goes out."),
         row(Key::RoundedToThePenny, None, TaxUnit::Yes, "HMRC manual VATREC12030")
-            .note("Tax is rounded to the nearest penny, a half upwards, by the exact fraction: 1/6 at 20 %."),
+            .notes("Tax is rounded to the nearest penny, a half upwards, by the exact fraction: 1/6 at 20 %."),
         row(Key::StockBook, None, TaxUnit::Yes, "gov.uk, VAT margin schemes: Keeping records")
-            .note("The stock book has stock number in sequence; purchase: date, invoice number (none where the firm wrote it itself), price, seller, description; sale: date, invoice number, price or how disposed of, buyer; margin; tax."),
+            .notes("The stock book has stock number in sequence; purchase: date, invoice number (none where the firm wrote it itself), price, seller, description; sale: date, invoice number, price or how disposed of, buyer; margin; tax."),
         row(Key::RecordsKept, Some(6), TaxUnit::Years, "gov.uk, VAT margin schemes: Keeping records")
-            .note("Kept 6 years, or until sold if that is longer."),
+            .notes("Kept 6 years, or until sold if that is longer."),
         row(Key::CashLimit, Some(10_000), TaxUnit::Eur, "HMRC, high value dealers (Money Laundering Regulations 2017)")
             .until(Day::constant(2026, 6, 29))
-            .note(CASH_NOTE),
+            .notes(CASH_NOTE),
         row(Key::CashLimit, Some(10_000), TaxUnit::Gbp, "amending regulations of 2026, as reported")
             .from(Day::constant(2026, 6, 30))
             .marked(Mark::LowConfidence)
-            .note(CASH_NOTE),
+            .notes(CASH_NOTE),
         row(Key::CashLinkedDays, Some(30), TaxUnit::Days, "common practice, no source: the firm's own prudence")
             .marked(Mark::CommonPractice)
-            .note("Cash received from a person and paid to the same within so many days is one sum; at other times it is a question for a person."),
+            .notes("Cash received from a person and paid to the same within so many days is one sum; at other times it is a question for a person."),
         row(Key::ExportMonths, Some(3), TaxUnit::Months, "HMRC manual VEXP30300")
-            .note("A direct export is zero-rated if it leaves and the evidence is held within so many months of the time of supply; when the limit passes the tax falls due, and evidence that comes later takes it back."),
+            .notes("A direct export is zero-rated if it leaves and the evidence is held within so many months of the time of supply; when the limit passes the tax falls due, and evidence that comes later takes it back."),
         row(Key::InvoiceWording, None, TaxUnit::Yes, "Directive 2006/112/EC Art. 226(14), from memory")
             .marked(Mark::FromMemory)
-            .note("Margin scheme - Second-hand goods"),
+            .notes("Margin scheme - Second-hand goods"),
     ]
 }
 
@@ -142,7 +142,7 @@ fn row(rule: TaxRuleKey, value: Option<i64>, unit: TaxUnit, source: &str) -> Tax
         valid_until: None,
         source: source.to_owned(),
         mark: Mark::Published,
-        note: None,
+        notes: None,
     }
 }
 
@@ -165,9 +165,9 @@ impl TaxRule {
         TaxRule { mark, ..self }
     }
 
-    fn note(self, note: &str) -> TaxRule {
+    fn notes(self, notes: &str) -> TaxRule {
         TaxRule {
-            note: Some(note.to_owned()),
+            notes: Some(notes.to_owned()),
             ..self
         }
     }

@@ -75,11 +75,12 @@ impl Fit {
 }
 
 impl Asked<'_> {
-    /// The price of what the row describes. `guide_ln`: log of the guide's price for it, 0 without a guide. `level`: share of
+    /// The price of what the row describes. `price_scale_ln`: log of the price scale's price for it, 0 without a guide. `level`: share of
     /// prices that the range is to hold, held between 0.01 and 0.99.
-    pub fn predict(&self, guide_ln: f64, level: f64) -> Prediction {
+    pub fn predict(&self, price_scale_ln: f64, level: f64) -> Prediction {
         let stored = &self.fit.stored;
-        let ln_mean = guide_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
+        let ln_mean =
+            price_scale_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
         let ln_sd = self.ln_sds(&self.design)[0];
         let Factor { factor, few_sales } = factor(&stored.scores, level.clamp(0.01, 0.99));
         // No sum of money is as large or as small as this; the exponential of anything within is a number.
@@ -95,9 +96,9 @@ impl Asked<'_> {
     }
 
     /// The likely price alone, which takes a fraction of the time.
-    pub fn likely(&self, guide_ln: f64) -> f64 {
+    pub fn likely(&self, price_scale_ln: f64) -> f64 {
         let stored = &self.fit.stored;
-        let ln = guide_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
+        let ln = price_scale_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
         ln.clamp(-700.0, 700.0).exp()
     }
 

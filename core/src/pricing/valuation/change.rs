@@ -26,7 +26,7 @@ pub struct Change {
 }
 
 impl Asked<'_> {
-    /// The change from what was asked to `after`, on the same day. `before_guide_ln`, `after_guide_ln`: log of the guide's
+    /// The change from what was asked to `after`, on the same day. `before_price_scale_ln`, `after_price_scale_ln`: log of the price scale's
     /// price of each, 0 without a guide. `level`: share of differences that the range is to hold; as no sales tell
     /// differences, its factor is that of prices.
     ///
@@ -34,8 +34,8 @@ impl Asked<'_> {
     pub fn change(
         &self,
         after: &Row,
-        before_guide_ln: f64,
-        after_guide_ln: f64,
+        before_price_scale_ln: f64,
+        after_price_scale_ln: f64,
         level: f64,
     ) -> Result<Change, RowFault> {
         let stored = &self.fit.stored;
@@ -46,12 +46,12 @@ impl Asked<'_> {
                 .states(&self.fit.layout, &self.design, &after);
         let square = stored.sd.powi(2);
         let Factor { factor, .. } = factor(&stored.scores, level.clamp(0.01, 0.99));
-        let ln = |design, guide_ln: f64| {
-            guide_ln + stored.mean + stored.sd * self.predicted(design).mean()
+        let ln = |design, price_scale_ln: f64| {
+            price_scale_ln + stored.mean + stored.sd * self.predicted(design).mean()
         };
         Ok(Change {
-            before_ln: ln(&self.design, before_guide_ln),
-            after_ln: ln(&after, after_guide_ln),
+            before_ln: ln(&self.design, before_price_scale_ln),
+            after_ln: ln(&after, after_price_scale_ln),
             before_sd: (square * before_variance).sqrt(),
             change_sd: (square * (before_variance + after_variance - 2.0 * shared).max(0.0)).sqrt(),
             covariance: square * (shared - before_variance),

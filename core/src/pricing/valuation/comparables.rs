@@ -30,8 +30,8 @@ pub struct Step {
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Difference {
-    /// The guide prices the two differently.
-    Guide,
+    /// The price scale prices the two differently.
+    PriceScale,
     Of(Part),
 }
 
@@ -59,8 +59,8 @@ const LEAST_SD: f64 = 0.015;
 
 impl Asked<'_> {
     /// The sales that weigh most, the heaviest first, adjusted to the row.
-    pub fn comparables(&self, guide_ln: f64, most: usize) -> Vec<Comparable> {
-        let (fit, wanted) = (self.fit, self.explain(guide_ln));
+    pub fn comparables(&self, price_scale_ln: f64, most: usize) -> Vec<Comparable> {
+        let (fit, wanted) = (self.fit, self.explain(price_scale_ln));
         let weights = self.posterior.weights(&fit.layout, &self.design);
         let mut weights: Vec<(usize, f64)> = self.rows.iter().copied().zip(weights).collect();
         weights.sort_by(|a, b| (b.1.abs().total_cmp(&a.1.abs())).then_with(|| a.0.cmp(&b.0)));
@@ -68,9 +68,9 @@ impl Asked<'_> {
         weights
             .into_iter()
             .map(|(canonical, weight)| {
-                let (row, price, guide_ln) = fit.sales.told(canonical);
+                let (row, price, price_scale_ln) = fit.sales.told(canonical);
                 let design = Design::new(&fit.stored.codes, std::slice::from_ref(row));
-                let had = self.explanation(&design, guide_ln);
+                let had = self.explanation(&design, price_scale_ln);
                 let steps = steps(price, &had, &wanted);
                 Comparable {
                     sale: fit.sales.given()[canonical],
@@ -118,14 +118,17 @@ impl Fit {
 }
 
 fn steps(price: f64, had: &Explanation, wanted: &Explanation) -> Vec<Step> {
-    let guide = (Difference::Guide, wanted.guide_ln - had.guide_ln);
+    let price_scale = (
+        Difference::PriceScale,
+        wanted.price_scale_ln - had.price_scale_ln,
+    );
     let parts = wanted.effects.iter().zip(&had.effects);
     let differences = parts.map(|(wanted, had)| {
         let difference = Difference::Of(wanted.part.clone());
         (difference, wanted.ln - had.ln)
     });
     let mut price = price;
-    std::iter::once(guide)
+    std::iter::once(price_scale)
         .chain(differences)
         .filter(|(_, ln)| ln.abs() > NOTHING)
         .map(|(difference, ln)| {

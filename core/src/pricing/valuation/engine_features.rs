@@ -8,7 +8,7 @@ use crate::{
     boilers::boiler::Material,
     days::Day,
     engines::{
-        engine::{BuilderStanding, Fuel, GoesWith, Kind, Scale, WorkingOrder},
+        engine::{BuilderStanding, Fuel, IncludedItem, Kind, Scale, WorkingOrder},
         surveys::{Area, BuildQuality, Grade},
     },
     money::Money,
@@ -44,7 +44,7 @@ pub struct EngineOnSale {
     pub months_since_work: Option<u32>,
     pub medals: Option<u32>,
     /// Items not named are not known to go with it.
-    pub goes_with: BTreeMap<GoesWith, Included>,
+    pub included_items: BTreeMap<IncludedItem, Included>,
     /// Where the price is known from; `own` for a valuation.
     pub source: SaleSource,
     pub on: Day,
@@ -71,7 +71,7 @@ impl EngineOnSale {
             recent_work: None,
             months_since_work: None,
             medals: None,
-            goes_with: BTreeMap::new(),
+            included_items: BTreeMap::new(),
             source: SaleSource::Own,
             on,
         }
@@ -79,7 +79,7 @@ impl EngineOnSale {
 }
 
 impl EngineOnSale {
-    /// What the guide asks about it.
+    /// What the price scale asks about it.
     pub fn pricing_facts(&self) -> PricingFacts {
         PricingFacts {
             kind: self.kind,
@@ -93,7 +93,7 @@ impl EngineOnSale {
                 0 => Papers::NotInDate,
                 _ => Papers::InDate,
             }),
-            goes_with: self.goes_with.clone(),
+            included_items: self.included_items.clone(),
             working_order: self.working_order,
         }
     }
@@ -210,8 +210,8 @@ fn features(engine: &EngineOnSale) -> Vec<(&'static str, FeatureKind, Value)> {
             number(engine.medals.map(|medals| f64::from(medals).ln_1p())),
         ),
     ]);
-    features.extend(GoesWith::ALL.iter().map(|item| {
-        let included = engine.goes_with.get(item);
+    features.extend(IncludedItem::ALL.iter().map(|item| {
+        let included = engine.included_items.get(item);
         (
             item.as_str(),
             FeatureKind::Numeric,
@@ -308,7 +308,7 @@ mod tests {
             recent_work: Some("650.00".parse().expect("an amount")),
             months_since_work: Some(4),
             medals: Some(1),
-            goes_with: GoesWith::ALL
+            included_items: IncludedItem::ALL
                 .iter()
                 .map(|item| (*item, Included::Included))
                 .collect(),

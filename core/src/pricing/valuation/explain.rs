@@ -18,7 +18,7 @@ pub struct Effect {
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Part {
-    /// What sales fetch over the guide, whatever they are.
+    /// What sales fetch over the price scale, whatever they are.
     Level,
     /// A feature by its name; for the date, where the market stands on that day.
     Feature(String),
@@ -26,10 +26,10 @@ pub enum Part {
     Similarity,
 }
 
-/// The log price as the sum of the guide's and of all effects.
+/// The log price as the sum of the price scale's and of all effects.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Explanation {
-    pub guide_ln: f64,
+    pub price_scale_ln: f64,
     pub effects: Vec<Effect>,
     pub ln_mean: f64,
 }
@@ -77,12 +77,12 @@ pub(super) fn tried(sales: &Sales) -> Vec<Vec<(Value, f64)>> {
 
 impl Asked<'_> {
     /// What each part adds. A number at the mean of the sales adds nothing.
-    pub fn explain(&self, guide_ln: f64) -> Explanation {
-        self.explanation(&self.design, guide_ln)
+    pub fn explain(&self, price_scale_ln: f64) -> Explanation {
+        self.explanation(&self.design, price_scale_ln)
     }
 
     /// Of the one row of `design`, in the light of the same sales.
-    pub(super) fn explanation(&self, design: &Design, guide_ln: f64) -> Explanation {
+    pub(super) fn explanation(&self, design: &Design, price_scale_ln: f64) -> Explanation {
         let predicted = self.predicted(design);
         let stored = &self.fit.stored;
         let (mean, sd) = (stored.mean, stored.sd);
@@ -103,8 +103,8 @@ impl Asked<'_> {
         }));
         effects.push(effect(Part::Similarity, predicted.similarity, 0.0));
         Explanation {
-            guide_ln,
-            ln_mean: guide_ln + effects.iter().map(|effect| effect.ln).sum::<f64>(),
+            price_scale_ln,
+            ln_mean: price_scale_ln + effects.iter().map(|effect| effect.ln).sum::<f64>(),
             effects,
         }
     }

@@ -27,7 +27,7 @@ const FIRST_PASS_ROUGHER: f64 = 100.0;
 /// What some sales tell.
 pub(super) struct Evidence {
     pub design: Design,
-    /// Log prices over the guide's.
+    /// Log prices over the price scale's.
     pub target: Vec<f64>,
     /// Their known variances.
     pub extra: Vec<f64>,

@@ -16,8 +16,8 @@ pub struct Sale {
     pub row: Row,
     /// In any currency, the same for all sales.
     pub price: f64,
-    /// Natural logarithm of the guide's price for it; 0 without a guide.
-    pub guide_ln: f64,
+    /// Natural logarithm of the price scale's price for it; 0 without a guide.
+    pub price_scale_ln: f64,
     /// Known variance of the log price beside the usual noise: 0 for an own sale.
     pub extra_variance: f64,
 }
@@ -27,8 +27,8 @@ pub struct Sale {
 pub enum SaleFault {
     #[error("sale {sale}: a price is above 0")]
     PriceNotAboveNought { sale: usize },
-    #[error("sale {sale}: the guide's price is not a number")]
-    Guide { sale: usize },
+    #[error("sale {sale}: the price scale's price is not a number")]
+    PriceScale { sale: usize },
     #[error("sale {sale}: a variance lies between 0 and 100")]
     Variance { sale: usize },
     #[error("sale {sale}: {fault}")]
@@ -41,9 +41,9 @@ pub struct Sales {
     schema: Schema,
     rows: Vec<Row>,
     prices: Vec<f64>,
-    /// ln price less that of the guide.
+    /// ln price less that of the price scale.
     target: Vec<f64>,
-    guide_ln: Vec<f64>,
+    price_scale_ln: Vec<f64>,
     extra: Vec<f64>,
     /// Where each stood in the list that was given.
     given: Vec<usize>,
@@ -74,8 +74,8 @@ impl Sales {
             if !(told.price > 0.0 && told.price.is_finite()) {
                 return Err(SaleFault::PriceNotAboveNought { sale });
             }
-            if !(-700.0..=700.0).contains(&told.guide_ln) {
-                return Err(SaleFault::Guide { sale });
+            if !(-700.0..=700.0).contains(&told.price_scale_ln) {
+                return Err(SaleFault::PriceScale { sale });
             }
             if !(0.0..=100.0).contains(&told.extra_variance) {
                 return Err(SaleFault::Variance { sale });
@@ -89,9 +89,9 @@ impl Sales {
             rows: in_order().map(|sale| sale.row.clone()).collect(),
             prices: in_order().map(|sale| sale.price).collect(),
             target: in_order()
-                .map(|sale| sale.price.ln() - sale.guide_ln)
+                .map(|sale| sale.price.ln() - sale.price_scale_ln)
                 .collect(),
-            guide_ln: in_order().map(|sale| sale.guide_ln).collect(),
+            price_scale_ln: in_order().map(|sale| sale.price_scale_ln).collect(),
             extra: in_order().map(|sale| sale.extra_variance).collect(),
             given,
         })
@@ -146,10 +146,14 @@ impl Sales {
         (self.len() > learned.len()).then(|| Design::new(codes, &self.rows))
     }
 
-    /// Row, price and log of the guide's price, by the place in the canonical order.
+    /// Row, price and log of the price scale's price, by the place in the canonical order.
     pub(super) fn told(&self, canonical: usize) -> (&Row, f64, f64) {
-        let guide_ln = self.guide_ln[canonical];
-        (&self.rows[canonical], self.prices[canonical], guide_ln)
+        let price_scale_ln = self.price_scale_ln[canonical];
+        (
+            &self.rows[canonical],
+            self.prices[canonical],
+            price_scale_ln,
+        )
     }
 
     /// At most so many known values of a feature, spread evenly over those that sales had.
@@ -306,7 +310,7 @@ fn canonical(a: &Sale, b: &Sale) -> Ordering {
                 .find(|order| order.is_ne())
                 .unwrap_or(Ordering::Equal)
         })
-        .then(a.guide_ln.total_cmp(&b.guide_ln))
+        .then(a.price_scale_ln.total_cmp(&b.price_scale_ln))
         .then(a.extra_variance.total_cmp(&b.extra_variance))
 }
 

@@ -121,7 +121,7 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
         (0..finished.len()).partition(|promise| late(*promise) > 0);
     let by_themselves: u64 = never_kept.iter().map(|it| late(*it)).sum();
     let crowd = Crowd::of(bench, &pools, &others);
-    let penny_days = bench
+    let income_delay = bench
         .task
         .steps
         .iter()
@@ -139,7 +139,7 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
             broken: never_kept.len() as u32 + crowd.broken,
             late_days: crowd.late_days.max(by_themselves),
             unplaced: u32::try_from(unplaced).unwrap_or(u32::MAX),
-            penny_days: penny_days.fold(0, i64::saturating_add),
+            income_delay: income_delay.fold(0, i64::saturating_add),
         },
         chains,
         never_kept,

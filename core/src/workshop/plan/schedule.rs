@@ -86,9 +86,10 @@ impl<'t> Bench<'t> {
     /// `fitters`: who is to do a step, where that is not left to the earliest finish.
     pub fn schedule(&self, order: &[usize], fitters: &[Option<usize>]) -> Schedule<'_, 't> {
         let mut schedule = self.nothing();
-        let in_hand = |step: &usize| self.task.steps[*step].begun;
-        let (begun, open): (Vec<usize>, Vec<usize>) = order.iter().partition(|step| in_hand(step));
-        for mut left in [begun, open] {
+        let started = |step: &usize| self.task.steps[*step].started;
+        let (started, open): (Vec<usize>, Vec<usize>) =
+            order.iter().partition(|step| started(step));
+        for mut left in [started, open] {
             while !left.is_empty() {
                 let ready = left.iter().position(|step| schedule.is_ready(*step));
                 let step = left.remove(ready.unwrap_or(0));
@@ -142,7 +143,7 @@ impl<'t> Bench<'t> {
             broken: 0,
             late_days: 0,
             unplaced: 0,
-            penny_days: 0,
+            income_delay: 0,
         };
         for (awaited, due) in self.awaited.iter().zip(&self.due) {
             let late_days = self.late_days(self.finished(settled, awaited), *due);
@@ -159,8 +160,8 @@ impl<'t> Bench<'t> {
                 }
             };
             let day = i64::try_from(day).unwrap_or(i64::MAX);
-            let penny_days = worth.saturating_mul(day);
-            score.penny_days = score.penny_days.saturating_add(penny_days);
+            let income_delay = worth.saturating_mul(day);
+            score.income_delay = score.income_delay.saturating_add(income_delay);
         }
         score
     }
@@ -192,7 +193,10 @@ impl<'t> Bench<'t> {
     pub fn unplaced(&self, settled: &Settlement) -> Vec<Unplaced> {
         let all = settled.iter().enumerate();
         let all = all.filter_map(|(step, settled)| match settled {
-            Some(Settled::Nowhere(why)) => Some(Unplaced { step, why: *why }),
+            Some(Settled::Nowhere(reason)) => Some(Unplaced {
+                step,
+                reason: *reason,
+            }),
             Some(Settled::At(_)) | None => None,
         });
         all.collect()
@@ -207,7 +211,7 @@ impl<'t> Bench<'t> {
             Kept {
                 finished: finished.map(|day| self.task.day(day)),
                 slack: finished.map(|day| days(*due).saturating_sub(days(day))),
-                because: chain.clone(),
+                reason: chain.clone(),
             }
         });
         kept.collect()
@@ -275,10 +279,10 @@ impl Schedule<'_, '_> {
 
     /// Notes that a step has no place.
     pub fn leave(&mut self, step: usize) {
-        self.settled[step] = Some(Settled::Nowhere(self.why(step)));
+        self.settled[step] = Some(Settled::Nowhere(self.reason(step)));
     }
 
-    fn why(&self, step: usize) -> Why {
+    fn reason(&self, step: usize) -> Why {
         let bench = self.bench;
         let it = &bench.task.steps[step];
         let able = &bench.able[step];

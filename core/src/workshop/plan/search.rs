@@ -190,7 +190,7 @@ impl Best {
             steps: bench.told(&self.settled),
             unplaced: bench.unplaced(&self.settled),
             promises: bench.kept(&self.settled, &bounds),
-            proved: all || self.score == bounds.score,
+            optimal: all || self.score == bounds.score,
             score: self.score,
             bounds,
             order: self.order,
@@ -209,7 +209,7 @@ impl Best {
 /// above), and one of these is best. What is in hand is settled before the rest.
 fn go_through(
     bench: &Bench<'_>,
-    begun: &Schedule<'_, '_>,
+    so_far: &Schedule<'_, '_>,
     best: &mut Best,
     left: &mut u32,
 ) -> bool {
@@ -217,19 +217,19 @@ fn go_through(
         return false;
     }
     *left -= 1;
-    let score = bench.score(&begun.settled);
+    let score = bench.score(&so_far.settled);
     // What is still to come adds to it.
     if score >= best.score {
         return true;
     }
-    let open = (0..begun.settled.len()).filter(|step| begun.settled[*step].is_none());
-    let (in_hand, others): (Vec<usize>, Vec<usize>) =
-        open.partition(|step| bench.task.steps[*step].begun);
-    let open = if in_hand.is_empty() { others } else { in_hand };
+    let open = (0..so_far.settled.len()).filter(|step| so_far.settled[*step].is_none());
+    let (started, others): (Vec<usize>, Vec<usize>) =
+        open.partition(|step| bench.task.steps[*step].started);
+    let open = if started.is_empty() { others } else { started };
     if open.is_empty() {
         best.score = score;
-        best.settled.clone_from(&begun.settled);
-        best.order.sort_by_key(|step| match begun.settled[*step] {
+        best.settled.clone_from(&so_far.settled);
+        best.order.sort_by_key(|step| match so_far.settled[*step] {
             Some(Settled::At(slot)) => (slot.first, slot.last),
             Some(Settled::Nowhere(_)) | None => (usize::MAX, usize::MAX),
         });
@@ -237,19 +237,19 @@ fn go_through(
     }
     let mut all = true;
     for step in open {
-        if !begun.is_ready(step) {
+        if !so_far.is_ready(step) {
             continue;
         }
         let mut has_place = false;
-        for slot in begun.slots(step, None) {
+        for slot in so_far.slots(step, None) {
             has_place = true;
-            let mut next = begun.clone();
+            let mut next = so_far.clone();
             next.put(step, slot);
             all &= go_through(bench, &next, best, left);
         }
         if !has_place {
             // What has no place now gets none later: whatever else is settled first is the same.
-            let mut next = begun.clone();
+            let mut next = so_far.clone();
             next.leave(step);
             return all & go_through(bench, &next, best, left);
         }

@@ -36,7 +36,7 @@ pub fn savings(task: &Task, plan: &Plan, effort: &Effort) -> Result<Vec<Saving>,
     let steps = task.steps.iter().enumerate();
     let put_off = steps
         .clone()
-        .filter(|(at, step)| !promised[*at] && !step.begun && step.labour > 0);
+        .filter(|(at, step)| !promised[*at] && !step.started && step.labour > 0);
     let put_off = put_off.map(|(step, _)| Change::PutOff { step });
     let awaited = steps.filter(|(at, step)| {
         promised[*at]

@@ -1,4 +1,4 @@
-//! What work is worth, by the guide alone: its factors are arithmetic.
+//! What work is worth, by the price scale alone: its factors are arithmetic.
 
 use crate::{harness::Shop, make};
 use outshop_core::trade::Role;
@@ -16,13 +16,15 @@ impl Shop {
     /// A guide of 6200.00 with a factor for motion and for papers, an engine with worn motion bought on margin, and a fitter's rate.
     async fn has_worn_engine(&self) -> i64 {
         let gauge = json!({"value": "5", "unit": "in"});
-        let guide = json!({"from": "2026-01-01", "uncertainty": "0.25",
+        let price_scale = json!({"from": "2026-01-01", "uncertainty": "0.25",
             "starts": [{"kind": "locomotive", "gauge": {"from": gauge, "to": gauge}, "price": "6200.00"}],
             "factors": [{"feature": "motion", "level": "worn", "factor": "0.80"}, {"feature": "motion", "level": "good", "factor": "1.00"},
                 {"feature": "platework_and_paint", "level": "good", "factor": "1.01"},
                 {"feature": "papers", "level": "not_in_date", "factor": "0.85"}]});
-        self.post("/v1/guide/versions", &guide).await.created();
-        let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "18.00", "worth_rate": "30.00"});
+        self.post("/v1/price-scale/versions", &price_scale)
+            .await
+            .created();
+        let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "18.00", "recovery_rate": "30.00"});
         self.post("/v1/hour-rates", &rate).await.created();
         let stock_no = self.has(make::engine()).await;
         self.has_boiler_with_papers(stock_no).await;
@@ -49,7 +51,7 @@ async fn a_job_is_worth_what_it_adds_less_all_that_it_costs() {
     let engine = shop.has_worn_engine().await;
     let job = json!({"title": "Motion", "touches": ["motion"], "hours_agreed": "10", "parts_expected": "100.00", "grades_after": {"motion": "good"}});
     let job = shop.wants_done(engine, &job).await;
-    let path = format!("/v1/jobs/{job}/worth");
+    let path = format!("/v1/jobs/{job}/value-added");
     let worth = shop.get(&path).await.ok().body;
     assert_eq!(worth["difference"]["likely"], "1240.00");
     assert_eq!(
@@ -58,7 +60,7 @@ async fn a_job_is_worth_what_it_adds_less_all_that_it_costs() {
             "hours_priced": [{"job_id": job, "test": null, "hours": "10", "rate": "30.00", "priced_by": "all_fitters", "fitter": null}]})
     );
     assert_eq!(
-        (&worth["tax"], &worth["left"], &worth["per_hour"]),
+        (&worth["tax"], &worth["profit"], &worth["per_hour"]),
         (&json!("206.66"), &json!("633.34"), &json!("93.33"))
     );
     // The range of the difference is that of a share of the price, not the difference of the two ranges.
@@ -82,9 +84,11 @@ async fn a_job_is_worth_what_it_adds_less_all_that_it_costs() {
             .await
             .is(403);
     }
-    shop.get("/v1/jobs/999/worth").await.refused("not_found");
+    shop.get("/v1/jobs/999/value-added")
+        .await
+        .refused("not_found");
     let off = json!({"to": "called_off", "on": "2026-05-14"});
-    shop.post(&format!("/v1/jobs/{job}/moves"), &off)
+    shop.post(&format!("/v1/jobs/{job}/transitions"), &off)
         .await
         .created();
     shop.get(&path).await.refused("conflict");
@@ -102,7 +106,7 @@ async fn of_all_sets_the_best_is_told_beside_the_other_roads() {
     shop.wants_done(engine, &paint).await;
     let boiler = json!({"title": "Bush", "touches": ["pressure_parts"], "hours_agreed": "4"});
     shop.wants_done(engine, &boiler).await;
-    let path = format!("/v1/engines/{engine}/worth-of-work");
+    let path = format!("/v1/engines/{engine}/work-options");
     let told = shop
         .get(&format!("{path}?parts_bring=1500.00"))
         .await
@@ -110,17 +114,17 @@ async fn of_all_sets_the_best_is_told_beside_the_other_roads() {
         .body;
     assert_eq!(told["best"]["jobs"], json!([motion]));
     assert_eq!(
-        (&told["best"]["tests"], &told["best"]["left"]),
+        (&told["best"]["tests"], &told["best"]["profit"]),
         (&json!([]), &json!("733.34"))
     );
     assert_eq!(told["sets_compared"], 8);
-    let roads: Vec<&Value> = told["roads"]
+    let options: Vec<&Value> = told["options"]
         .as_array()
-        .expect("roads")
+        .expect("options")
         .iter()
-        .map(|it| &it["road"])
+        .map(|it| &it["kind"])
         .collect();
-    assert_eq!(roads, ["repair", "sell_as_it_stands", "break_for_parts"]);
+    assert_eq!(options, ["repair", "sell_as_it_stands", "break_for_parts"]);
 
     // On the day after its steam paper ran out, sets with the tests that bring it again are compared too.
     shop.set_day("2026-05-15");
@@ -133,7 +137,7 @@ async fn of_all_sets_the_best_is_told_beside_the_other_roads() {
     shop.get(&format!("{path}?parts_bring=-1.00"))
         .await
         .refused("invalid_query");
-    shop.get("/v1/engines/999/worth-of-work")
+    shop.get("/v1/engines/999/work-options")
         .await
         .refused("not_found");
 }

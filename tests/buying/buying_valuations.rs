@@ -12,29 +12,29 @@ use serde_json::{Value, json};
 
 /// 12 h at 32.00, 140.00 and 60.00 are 584.00; half an hour and 100.00 are 116.00: 700.00 in all.
 fn asked() -> Value {
-    json!({"engine": described(), "wanted_profit": "900.00", "hour_worth_rate": "32.00", "work_foreseen": [
-        {"what": "tubes, with a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"},
-        {"what": "paint, outside", "hours": "0.5", "outside_work": "100.00"}]})
+    json!({"engine": described(), "wanted_profit": "900.00", "hour_recovery_rate": "32.00", "work_foreseen": [
+        {"description": "tubes, with a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"},
+        {"description": "paint, outside", "hours": "0.5", "outside_work": "100.00"}]})
 }
 
 fn described() -> Value {
     json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "weight": {"value": "150", "unit": "lb"},
         "build_quality": "fine", "grades": {"motion": "worn", "boiler": "good"}, "working_order": "in_running_order",
         "builder_standing": "amateur", "design": "Marrow", "boiler_material": "copper", "fuel": "coal", "built_year": 1998,
-        "goes_with": ["box"], "medals": 2, "full_record": true})
+        "included_items": ["box"], "medals": 2, "full_record": true})
 }
 
 fn taken() -> Value {
-    json!({"name": "Marrowby", "manner": "bought", "on": TODAY, "price": "4200.00", "tax_position": "margin_scheme"})
+    json!({"name": "Marrowby", "method": "bought", "on": TODAY, "price": "4200.00", "tax_position": "margin_scheme"})
 }
 
 impl Shop {
     async fn appraises(&self, asked: &Value) -> Answer {
-        self.post("/v1/appraisals", asked).await
+        self.post("/v1/buying-valuations", asked).await
     }
 
-    async fn takes_in_appraised(&self, appraisal: i64, change: &Value) -> Answer {
-        let path = format!("/v1/appraisals/{appraisal}/acquisitions");
+    async fn takes_in_appraised(&self, buying_valuation: i64, change: &Value) -> Answer {
+        let path = format!("/v1/buying-valuations/{buying_valuation}/acquisitions");
         self.post(&path, &with(taken(), change)).await
     }
 }
@@ -96,29 +96,32 @@ async fn the_most_to_pay_leaves_the_wanted_profit_at_the_likely_price_and_at_the
 async fn hours_count_at_the_rate_of_the_firm_unless_one_is_given() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
-    let by_firm = with(asked(), &json!({"hour_worth_rate": null}));
+    let by_firm = with(asked(), &json!({"hour_recovery_rate": null}));
     shop.appraises(&by_firm)
         .await
-        .invalid_at("/hour_worth_rate");
-    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "0.00", "worth_rate": "40.00"});
+        .invalid_at("/hour_recovery_rate");
+    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "0.00", "recovery_rate": "40.00"});
     shop.post("/v1/hour-rates", &rate).await.created();
     let told = shop.appraises(&by_firm).await.created().body;
     // 12.5 h x 40.00 + 300.00.
     assert_eq!(told["money"]["cost_to_come"], "800.00");
-    assert_eq!(told["money"]["hour_worth_rate"], "40.00");
+    assert_eq!(told["money"]["hour_recovery_rate"], "40.00");
     for (change, pointer) in [
-        (json!({"hour_worth_rate": "-1.00"}), "/hour_worth_rate"),
+        (
+            json!({"hour_recovery_rate": "-1.00"}),
+            "/hour_recovery_rate",
+        ),
         (json!({"wanted_profit": "1.001"}), "/wanted_profit"),
         (
-            json!({"work_foreseen": [{"what": "x", "hours": "-1"}]}),
+            json!({"work_foreseen": [{"description": "x", "hours": "-1"}]}),
             "/work_foreseen/0/hours",
         ),
         (
-            json!({"work_foreseen": [{"what": "x", "parts": "-0.01"}]}),
+            json!({"work_foreseen": [{"description": "x", "parts": "-0.01"}]}),
             "/work_foreseen/0/parts",
         ),
         (
-            json!({"work_foreseen": [{"what": "x", "parts": "9999999999.99", "tests": "0.01"}]}),
+            json!({"work_foreseen": [{"description": "x", "parts": "9999999999.99", "tests": "0.01"}]}),
             "/work_foreseen",
         ),
     ] {
@@ -133,7 +136,7 @@ async fn a_fitter_sees_the_price_of_an_appraisal_and_not_the_profit() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let made = shop.appraises(&asked()).await.created();
-    for path in [made.location(), "/v1/appraisals".to_owned()] {
+    for path in [made.location(), "/v1/buying-valuations".to_owned()] {
         for (role, sees) in [
             (Role::Fitter, false),
             (Role::Seller, true),
@@ -155,15 +158,15 @@ async fn a_fitter_sees_the_price_of_an_appraisal_and_not_the_profit() {
 async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
-    let appraisal = shop.appraises(&asked()).await.created().id();
+    let buying_valuation = shop.appraises(&asked()).await.created().id();
     let came = shop
-        .takes_in_appraised(appraisal, &json!({"surveyor": "Edda Morlock"}))
+        .takes_in_appraised(buying_valuation, &json!({"surveyor": "Edda Morlock"}))
         .await;
     let came = came.created();
     let stock_no = came.body["stock_no"].as_i64().expect("a number");
     assert_eq!(came.location(), format!("/v1/acquisitions/{}", came.id()));
-    assert_eq!(came.body["appraisal_id"], appraisal);
-    assert_eq!(came.body["over_allowance"], Value::Null);
+    assert_eq!(came.body["buying_valuation_id"], buying_valuation);
+    assert_eq!(came.body["allowance_above_valuation"], Value::Null);
     assert_eq!(shop.get(&came.location()).await.ok().body, came.body);
 
     // The engine is recorded as it was described when it was offered.
@@ -176,7 +179,7 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
         ("builder_standing", json!("amateur")),
         ("built_year", json!(1998)),
         ("fuel", json!("coal")),
-        ("goes_with", json!(["box"])),
+        ("included_items", json!(["box"])),
         ("working_order", json!("in_running_order")),
         ("medals", json!(2)),
         ("full_record", json!(true)),
@@ -212,13 +215,13 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
     );
 
     // The valuation leads to the engine in stock, read by itself and in the list.
-    let path = format!("/v1/appraisals/{appraisal}");
+    let path = format!("/v1/buying-valuations/{buying_valuation}");
     assert_eq!(shop.get(&path).await.ok().body["stock_no"], stock_no);
-    let list = shop.get("/v1/appraisals").await.ok().body;
+    let list = shop.get("/v1/buying-valuations").await.ok().body;
     assert_eq!(list["items"][0]["stock_no"], stock_no);
 
     // It is taken in only once, and terms that break a rule are refused at the member at fault.
-    shop.takes_in_appraised(appraisal, &json!({}))
+    shop.takes_in_appraised(buying_valuation, &json!({}))
         .await
         .refused("conflict");
     shop.takes_in_appraised(999, &json!({}))
@@ -246,7 +249,10 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
     let ungraded = shop.takes_in_appraised(bare, &json!({})).await.created();
     let path = format!("/v1/engines/{}/surveys", ungraded.body["stock_no"]);
     assert_eq!(shop.get(&path).await.ok().body["items"], json!([]));
-    let fitter = shop.request(Method::POST, &format!("/v1/appraisals/{bare}/acquisitions"));
+    let fitter = shop.request(
+        Method::POST,
+        &format!("/v1/buying-valuations/{bare}/acquisitions"),
+    );
     let fitter = fitter
         .by(&shop, Role::Fitter)
         .once()
@@ -260,8 +266,8 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
 async fn of_two_who_take_the_appraised_engine_in_at_once_one_does() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
-    let appraisal = shop.appraises(&asked()).await.created().id();
-    let path = format!("/v1/appraisals/{appraisal}/acquisitions");
+    let buying_valuation = shop.appraises(&asked()).await.created().id();
+    let path = format!("/v1/buying-valuations/{buying_valuation}/acquisitions");
     let all: Vec<_> = (0..4)
         .map(|_| {
             let asked = shop
@@ -282,7 +288,7 @@ async fn of_two_who_take_the_appraised_engine_in_at_once_one_does() {
 async fn an_appraised_engine_may_come_in_part_exchange() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
-    let appraisal = shop.appraises(&asked()).await.created().id();
+    let buying_valuation = shop.appraises(&asked()).await.created().id();
     let sold = shop.has(crate::make::engine()).await;
     let buyer = shop.post("/v1/persons", &person()).await.created().id();
     let sale = json!({"on": TODAY, "price": "9000.00", "person_id": buyer});
@@ -291,13 +297,16 @@ async fn an_appraised_engine_may_come_in_part_exchange() {
         .await
         .created()
         .id();
-    let exchanged = json!({"manner": "part_exchange", "price": "6500.00", "sale_id": sale});
+    let exchanged = json!({"method": "part_exchange", "price": "6500.00", "sale_id": sale});
     let came = shop
-        .takes_in_appraised(appraisal, &exchanged)
+        .takes_in_appraised(buying_valuation, &exchanged)
         .await
         .created();
     assert_eq!(
-        (&came.body["over_allowance"], &came.body["exchanged_for"]),
+        (
+            &came.body["allowance_above_valuation"],
+            &came.body["exchanged_for"]
+        ),
         (&json!("300.00"), &json!(sold))
     );
     let sale = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;
@@ -319,6 +328,6 @@ async fn an_appraisal_is_drawn_with_its_figures_in_words() {
     let words = svg
         .descendants()
         .find(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "desc")));
-    let words = words.and_then(|node| node.text()).expect("words");
+    let words = words.and_then(|node| node.text()).expect("description");
     assert!(words.contains("Low 4960.00, likely 6200.00"), "{words}");
 }

@@ -15,14 +15,17 @@ pub fn factor(feature: &str, level: &str, factor: &str) -> Value {
 }
 
 /// A guide for 5 in locomotives.
-pub fn guide(from: &str, price: &str, factors: &[Value]) -> Value {
+pub fn price_scale(from: &str, price: &str, factors: &[Value]) -> Value {
     json!({"from": from, "uncertainty": "0.25", "starts": [start("locomotive", "5", price)], "factors": factors})
 }
 
 #[actix_web::test]
 async fn the_version_with_the_latest_day_that_has_come_counts() {
     let shop = Shop::open().await;
-    shop.get("/v1/guide").await.refused("not_found").is(404);
+    shop.get("/v1/price-scale")
+        .await
+        .refused("not_found")
+        .is(404);
     for (from, price) in [
         ("2026-05-15", "6400.00"),
         ("2026-01-01", "6000.00"),
@@ -30,34 +33,37 @@ async fn the_version_with_the_latest_day_that_has_come_counts() {
         ("2025-06-01", "5900.00"),
     ] {
         let written = shop
-            .post("/v1/guide/versions", &guide(from, price, &[]))
+            .post("/v1/price-scale/versions", &price_scale(from, price, &[]))
             .await
             .created();
         let read = shop.get(&written.location()).await.ok();
         assert_eq!((&read.body, read.etag()), (&written.body, written.etag()));
     }
-    let counts = async || shop.get("/v1/guide").await.ok().body["version"].clone();
+    let counts = async || shop.get("/v1/price-scale").await.ok().body["version"].clone();
     assert_eq!(counts().await, 3, "the day before the next one");
     shop.set_day("2026-05-15");
     assert_eq!(counts().await, 1, "on its first day");
-    shop.post("/v1/guide/versions", &guide("2026-05-15", "6500.00", &[]))
-        .await
-        .created();
+    shop.post(
+        "/v1/price-scale/versions",
+        &price_scale("2026-05-15", "6500.00", &[]),
+    )
+    .await
+    .created();
     assert_eq!(counts().await, 5, "of two from one day the later one");
 
-    let list = shop.get("/v1/guide/versions?limit=2").await.ok().body;
+    let list = shop.get("/v1/price-scale/versions?limit=2").await.ok().body;
     assert_eq!(list["items"][1]["from"], "2026-01-01");
     let rest = shop.get(list["next"].as_str().expect("more")).await.ok();
     assert_eq!(rest.body["items"][0]["version"], 3);
-    shop.get("/v1/guide/versions/9")
+    shop.get("/v1/price-scale/versions/9")
         .await
         .refused("not_found")
         .is(404);
-    shop.get("/v1/guide/versions/new")
+    shop.get("/v1/price-scale/versions/new")
         .await
         .refused("not_found")
         .is(404);
-    assert_eq!(shop.journal().await, ["guide.written"; 5]);
+    assert_eq!(shop.journal().await, ["price_scale.created"; 5]);
 }
 
 #[actix_web::test]
@@ -65,8 +71,8 @@ async fn a_guide_is_answered_as_it_was_written_with_the_converted_gauge() {
     let shop = Shop::open().await;
     let written = shop
         .post(
-            "/v1/guide/versions",
-            &json!({"from": "2026-01-01", "uncertainty": "0.250", "words": "as agreed",
+            "/v1/price-scale/versions",
+            &json!({"from": "2026-01-01", "uncertainty": "0.250", "notes": "as agreed",
             "starts": [
                 {"kind": "locomotive", "gauge": {"from": {"value": "4 3/4", "unit": "in"}, "to": {"value": "5", "unit": "in"}}, "price": "6200"},
                 {"kind": "road_engine", "scale": {"from": "2 in to the foot", "to": "1:4"}, "price": "8000.00"},
@@ -77,7 +83,7 @@ async fn a_guide_is_answered_as_it_was_written_with_the_converted_gauge() {
         .created();
     assert_eq!(
         written.body,
-        json!({"version": 1, "from": "2026-01-01", "uncertainty": "0.25", "words": "as agreed",
+        json!({"version": 1, "from": "2026-01-01", "uncertainty": "0.25", "notes": "as agreed",
         "starts": [
             {"kind": "locomotive", "gauge": {"from": {"value": "4 3/4", "unit": "in", "mm": "120.65"},
                 "to": {"value": "5", "unit": "in", "mm": "127"}}, "scale": null, "price": "6200.00"},
@@ -90,7 +96,7 @@ async fn a_guide_is_answered_as_it_was_written_with_the_converted_gauge() {
 #[actix_web::test]
 async fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
     let shop = Shop::open().await;
-    let mut wrong = guide(
+    let mut wrong = price_scale(
         "2026-01-01",
         "0.00",
         &[
@@ -104,7 +110,7 @@ async fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
         .as_array_mut()
         .expect("a list")
         .push(start("locomotive", "5", "6000.00"));
-    let refused = shop.post("/v1/guide/versions", &wrong).await;
+    let refused = shop.post("/v1/price-scale/versions", &wrong).await;
     for pointer in [
         "/uncertainty",
         "/starts/0/price",
@@ -121,9 +127,9 @@ async fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
         ("from", json!("1 January"), "/from"),
         ("version", json!(4), "/version"),
     ] {
-        let mut wrong = guide("2026-01-01", "6000.00", &[]);
+        let mut wrong = price_scale("2026-01-01", "6000.00", &[]);
         wrong[member] = value;
-        shop.post("/v1/guide/versions", &wrong)
+        shop.post("/v1/price-scale/versions", &wrong)
             .await
             .invalid_at(pointer);
     }
@@ -133,21 +139,27 @@ async fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
 #[actix_web::test]
 async fn the_proprietor_writes_the_guide_and_staff_read_it() {
     let shop = Shop::open().await;
-    let terms = guide("2026-01-01", "6000.00", &[]);
+    let terms = price_scale("2026-01-01", "6000.00", &[]);
     for role in [Role::Seller, Role::Fitter, Role::Bookkeeper, Role::Website] {
         let write = shop
-            .request(Method::POST, "/v1/guide/versions")
+            .request(Method::POST, "/v1/price-scale/versions")
             .by(&shop, role);
         write.json(&terms).send().await.refused("forbidden");
     }
-    shop.post("/v1/guide/versions", &terms).await.created();
-    for path in ["/v1/guide", "/v1/guide/versions", "/v1/guide/versions/1"] {
+    shop.post("/v1/price-scale/versions", &terms)
+        .await
+        .created();
+    for path in [
+        "/v1/price-scale",
+        "/v1/price-scale/versions",
+        "/v1/price-scale/versions/1",
+    ] {
         let by = |role| shop.request(Method::GET, path).by(&shop, role).send();
         by(Role::Fitter).await.ok();
         by(Role::Bookkeeper).await.ok();
         by(Role::Website).await.refused("forbidden");
     }
-    shop.request(Method::DELETE, "/v1/guide/versions/1")
+    shop.request(Method::DELETE, "/v1/price-scale/versions/1")
         .by(&shop, Role::Proprietor)
         .send()
         .await

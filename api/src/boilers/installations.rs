@@ -11,7 +11,7 @@ use crate::{
         operations::Operations,
         problem::Problem,
     },
-    schema::{boiler_fittings, engines as engine_table, jobs},
+    schema::{boiler_installations, engines as engine_table, jobs},
     stock,
 };
 use actix_web::web;
@@ -19,7 +19,7 @@ use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::{Day, TimeOfDay},
-    workshop::jobs::JobStanding,
+    workshop::jobs::JobStatus,
 };
 use outshop_operation::{get, post};
 use serde::{Deserialize, Serialize};
@@ -29,39 +29,39 @@ use utoipa::ToSchema;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("boilers")
-        .service(list_fittings)
-        .service(create_fitting)
+        .service(list_installations)
+        .service(create_installation)
         .service(create_removal)
-        .service(get_fitting);
+        .service(get_installation);
 }
 
 // Types
 
 /// A boiler in an engine.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
-#[diesel(table_name = boiler_fittings)]
-#[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 10, "fitted_on": "1998-05-02", "fitted_at": null,
-    "taken_out_on": null, "taken_out_at": null}))]
-pub struct Fitting {
+#[diesel(table_name = boiler_installations)]
+#[schema(example = json!({"id": 31, "boiler_id": 88, "stock_no": 10, "installed_on": "1998-05-02", "installed_at": null,
+    "removed_on": null, "removed_at": null}))]
+pub struct Installation {
     pub id: i64,
     pub boiler_id: i64,
     pub stock_no: i32,
-    pub fitted_on: Day,
-    pub fitted_at: Option<TimeOfDay>,
+    pub installed_on: Day,
+    pub installed_at: Option<TimeOfDay>,
     /// Null while it is in there.
-    pub taken_out_on: Option<Day>,
-    pub taken_out_at: Option<TimeOfDay>,
+    pub removed_on: Option<Day>,
+    pub removed_at: Option<TimeOfDay>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"stock_no": 10, "fitted_on": "2026-05-02"}))]
-pub struct NewFitting {
+#[schema(example = json!({"stock_no": 10, "installed_on": "2026-05-02"}))]
+pub struct NewInstallation {
     pub stock_no: i32,
     /// Today or earlier, not before the boiler was made.
-    pub fitted_on: Day,
+    pub installed_on: Day,
     /// Time of day, where a job was finished or another boiler was taken out on the same day.
-    pub fitted_at: Option<TimeOfDay>,
+    pub installed_at: Option<TimeOfDay>,
 }
 
 #[derive(Debug, Deserialize, ToSchema)]
@@ -77,32 +77,32 @@ pub struct NewRemoval {
 // Routes
 
 /// List the engines that a boiler was in
-#[get("/boilers/{id:\\d+}/fittings", 200 = Page<Fitting>)]
-async fn list_fittings(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
+#[get("/boilers/{id:\\d+}/installations", 200 = Page<Installation>)]
+async fn list_installations(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
     boilers::must_exist(&mut *list.conn().await?, id).await?;
     let rows = move |page: &Keyset| {
-        let rows = boiler_fittings::table
-            .filter(boiler_fittings::boiler_id.eq(id))
-            .select(Fitting::as_select());
-        of_page!(page, rows, boiler_fittings::id)
+        let rows = boiler_installations::table
+            .filter(boiler_installations::boiler_id.eq(id))
+            .select(Installation::as_select());
+        of_page!(page, rows, boiler_installations::id)
     };
-    list.rows(rows, |it: &Fitting| it.id).await
+    list.rows(rows, |it: &Installation| it.id).await
 }
 
 /// Fit a boiler to an engine
 ///
 /// Refused while the boiler is in another engine or the engine has another boiler.
-#[post("/boilers/{id:\\d+}/fittings", 201 = Fitting)]
-async fn create_fitting(
+#[post("/boilers/{id:\\d+}/installations", 201 = Installation)]
+async fn create_installation(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    new: Body<NewFitting>,
+    new: Body<NewInstallation>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let fitting = fit(tx, *id, &new).await?;
-        Ok((format!("/v1/fittings/{}", fitting.id), fitting))
+        Ok((format!("/v1/installations/{}", fitting.id), fitting))
     })
     .await
 }
@@ -110,7 +110,7 @@ async fn create_fitting(
 /// Take a boiler out of its engine
 ///
 /// Ends the present fitting and answers it.
-#[post("/boilers/{id:\\d+}/removals", 201 = Fitting)]
+#[post("/boilers/{id:\\d+}/removals", 201 = Installation)]
 async fn create_removal(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
@@ -119,20 +119,24 @@ async fn create_removal(
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let fitting = take_out(tx, *id, &new).await?;
-        Ok((format!("/v1/fittings/{}", fitting.id), fitting))
+        Ok((format!("/v1/installations/{}", fitting.id), fitting))
     })
     .await
 }
 
 /// Read a fitting
-#[get("/fittings/{id:\\d+}", 200 = Fitting)]
-async fn get_fitting(_by: Staff, found: Found<Fitting>) -> Reply {
+#[get("/installations/{id:\\d+}", 200 = Installation)]
+async fn get_installation(_by: Staff, found: Found<Installation>) -> Reply {
     found.shown()
 }
 
 // SQL
 
-by_id!(Fitting, boiler_fittings, "there is no fitting {id}");
+by_id!(
+    Installation,
+    boiler_installations,
+    "there is no fitting {id}"
+);
 
 /// The boiler that was in an engine on a day.
 pub(crate) async fn in_engine_on(
@@ -151,7 +155,7 @@ pub(crate) async fn in_engines_on(
     stock_nos: &[i32],
     on: Day,
 ) -> Result<HashMap<i32, i64>, Problem> {
-    let fitted = fitted_in(conn, stock_nos).await?.into_iter();
+    let fitted = installed_in(conn, stock_nos).await?.into_iter();
     let there = fitted.filter(|fitted| fitted.on(on));
     Ok(there.map(|it| (it.stock_no, it.boiler_id)).collect())
 }
@@ -202,11 +206,11 @@ pub(crate) enum WorkedOn {
     Away(Vec<i64>),
 }
 
-/// `fitted`: the boilers of the engine. `begun_on`: of the job; a boiler that was in the engine since then may have been worked
+/// `fitted`: the boilers of the engine. `started_on`: of the job; a boiler that was in the engine since then may have been worked
 /// on out of it.
 pub(crate) fn worked_on(
     fitted: &[Fitted],
-    begun_on: Day,
+    started_on: Day,
     (on, at): (Day, Option<TimeOfDay>),
 ) -> WorkedOn {
     let distinct = |those: &dyn Fn(&Fitted) -> bool| {
@@ -220,7 +224,7 @@ pub(crate) fn worked_on(
     };
     let certain = distinct(&|it| it.at(on, at) == Some(true));
     let possible = distinct(&|it| it.at(on, at).is_none());
-    let since = in_between(fitted, begun_on, on);
+    let since = in_between(fitted, started_on, on);
     match (&certain[..], &possible[..]) {
         ([one], _) | ([], [one]) => WorkedOn::One(Some(*one)),
         ([], []) if since.is_empty() => WorkedOn::One(None),
@@ -242,20 +246,23 @@ pub(crate) fn in_between(fitted: &[Fitted], from: Day, until: Day) -> Vec<i64> {
 }
 
 /// All boilers that were ever in these engines, the earlier first.
-pub(crate) async fn fitted_in(
+pub(crate) async fn installed_in(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
 ) -> Result<Vec<Fitted>, Problem> {
     type Times = (Option<TimeOfDay>, Option<TimeOfDay>);
-    let rows: Vec<(i32, i64, Day, Option<Day>, Times)> = boiler_fittings::table
-        .filter(boiler_fittings::stock_no.eq_any(stock_nos))
-        .order((boiler_fittings::fitted_on, boiler_fittings::id))
+    let rows: Vec<(i32, i64, Day, Option<Day>, Times)> = boiler_installations::table
+        .filter(boiler_installations::stock_no.eq_any(stock_nos))
+        .order((boiler_installations::installed_on, boiler_installations::id))
         .select((
-            boiler_fittings::stock_no,
-            boiler_fittings::boiler_id,
-            boiler_fittings::fitted_on,
-            boiler_fittings::taken_out_on,
-            (boiler_fittings::fitted_at, boiler_fittings::taken_out_at),
+            boiler_installations::stock_no,
+            boiler_installations::boiler_id,
+            boiler_installations::installed_on,
+            boiler_installations::removed_on,
+            (
+                boiler_installations::installed_at,
+                boiler_installations::removed_at,
+            ),
         ))
         .load(conn)
         .await?;
@@ -273,7 +280,7 @@ pub(crate) async fn fitted_in(
     Ok(fitted.collect())
 }
 
-async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Problem> {
+async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewInstallation) -> Result<Installation, Problem> {
     boilers::must_exist(tx.conn(), id).await?;
     let has_boiler: Option<bool> = engine_table::table
         .find(new.stock_no)
@@ -286,66 +293,65 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
     let has_boiler = has_boiler
         .ok_or_else(|| Problem::invalid("/stock_no", format!("there is no engine {stock_no}")))?;
     let boiler = boilers::lock(tx.conn(), id).await?;
-    boilers::check_day("/fitted_on", new.fitted_on, &boiler, tx.actor.today)?;
+    boilers::check_day("/installed_on", new.installed_on, &boiler, tx.actor.today)?;
     if !has_boiler {
         return Err(Problem::conflict(format!(
             "engine {stock_no} is recorded as made without a boiler; set its has_boiler first"
         )));
     }
-    let standing_against: Option<Fitting> = boiler_fittings::table
+    let standing_against: Option<Installation> = boiler_installations::table
         .filter(
-            boiler_fittings::boiler_id
+            boiler_installations::boiler_id
                 .eq(id)
-                .or(boiler_fittings::stock_no.eq(stock_no)),
+                .or(boiler_installations::stock_no.eq(stock_no)),
         )
         .filter(
-            boiler_fittings::taken_out_on
+            boiler_installations::removed_on
                 .is_null()
-                .or(boiler_fittings::taken_out_on
+                .or(boiler_installations::removed_on
                     .assume_not_null()
-                    .gt(new.fitted_on)),
+                    .gt(new.installed_on)),
         )
-        .select(Fitting::as_select())
-        .order(boiler_fittings::taken_out_on.desc())
+        .select(Installation::as_select())
+        .order(boiler_installations::removed_on.desc())
         .first(tx.conn())
         .await
         .optional()?;
     if let Some(other) = standing_against {
         return Err(Problem::conflict(overlap(&other, id, stock_no)));
     }
-    let taken_out_later: Option<TimeOfDay> = boiler_fittings::table
+    let taken_out_later: Option<TimeOfDay> = boiler_installations::table
         .filter(
-            boiler_fittings::boiler_id
+            boiler_installations::boiler_id
                 .eq(id)
-                .or(boiler_fittings::stock_no.eq(stock_no)),
+                .or(boiler_installations::stock_no.eq(stock_no)),
         )
-        .filter(boiler_fittings::taken_out_on.eq(new.fitted_on))
-        .filter(boiler_fittings::taken_out_at.gt(new.fitted_at))
-        .select(boiler_fittings::taken_out_at.assume_not_null())
+        .filter(boiler_installations::removed_on.eq(new.installed_on))
+        .filter(boiler_installations::removed_at.gt(new.installed_at))
+        .select(boiler_installations::removed_at.assume_not_null())
         .first(tx.conn())
         .await
         .optional()?;
     if let Some(time) = taken_out_later {
         let detail = format!("the boiler before was taken out at {time}, later on that day");
-        return Err(Problem::invalid("/fitted_at", detail));
+        return Err(Problem::invalid("/installed_at", detail));
     }
-    let fitting: Fitting = diesel::insert_into(boiler_fittings::table)
+    let fitting: Installation = diesel::insert_into(boiler_installations::table)
         .values((
-            boiler_fittings::boiler_id.eq(id),
-            boiler_fittings::stock_no.eq(stock_no),
-            boiler_fittings::fitted_on.eq(new.fitted_on),
-            boiler_fittings::fitted_at.eq(new.fitted_at),
+            boiler_installations::boiler_id.eq(id),
+            boiler_installations::stock_no.eq(stock_no),
+            boiler_installations::installed_on.eq(new.installed_on),
+            boiler_installations::installed_at.eq(new.installed_at),
         ))
-        .returning(Fitting::as_returning())
+        .returning(Installation::as_returning())
         .get_result(tx.conn())
         .await?;
     let jobs = give_jobs_their_boiler(tx.conn(), &fitting).await?;
-    let mut entry =
-        json!({"boiler_id": id, "fitting_id": fitting.id, "fitted_on": fitting.fitted_on});
+    let mut entry = json!({"boiler_id": id, "installation_id": fitting.id, "installed_on": fitting.installed_on});
     if !jobs.is_empty() {
         entry["jobs"] = json!(jobs);
     }
-    tx.record("boiler.fitted", Some(stock_no), entry).await?;
+    tx.record("boiler.installed", Some(stock_no), entry).await?;
     Ok(fitting)
 }
 
@@ -353,19 +359,19 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewFitting) -> Result<Fitting, Prob
 /// boiler is on record keep theirs.
 async fn give_jobs_their_boiler(
     conn: &mut AsyncPgConnection,
-    fitting: &Fitting,
+    fitting: &Installation,
 ) -> Result<Vec<i64>, Problem> {
     let finished_on = jobs::finished_on.assume_not_null();
-    let later_that_day = finished_on.eq(fitting.fitted_on).and(
+    let later_that_day = finished_on.eq(fitting.installed_on).and(
         jobs::finished_at
-            .ge(fitting.fitted_at)
+            .ge(fitting.installed_at)
             .is_distinct_from(false),
     );
     let unknown = jobs::table
         .filter(jobs::stock_no.eq(fitting.stock_no))
-        .filter(jobs::standing.eq(JobStanding::Finished))
+        .filter(jobs::status.eq(JobStatus::Finished))
         .filter(jobs::boiler_id.is_null())
-        .filter(finished_on.gt(fitting.fitted_on).or(later_that_day));
+        .filter(finished_on.gt(fitting.installed_on).or(later_that_day));
     let mut given: Vec<i64> = diesel::update(unknown)
         .set(jobs::boiler_id.eq(fitting.boiler_id))
         .returning(jobs::id)
@@ -375,17 +381,13 @@ async fn give_jobs_their_boiler(
     Ok(given)
 }
 
-fn overlap(other: &Fitting, boiler: i64, stock_no: i32) -> String {
-    let Fitting {
+fn overlap(other: &Installation, boiler: i64, stock_no: i32) -> String {
+    let Installation {
         boiler_id,
         stock_no: engine,
         ..
     } = other;
-    match (
-        other.taken_out_on,
-        *boiler_id == boiler,
-        *engine == stock_no,
-    ) {
+    match (other.removed_on, *boiler_id == boiler, *engine == stock_no) {
         (None, true, true) => format!("boiler {boiler} is in engine {engine} already"),
         (None, true, false) => {
             format!("boiler {boiler} is in engine {engine}; take it out there first")
@@ -396,50 +398,50 @@ fn overlap(other: &Fitting, boiler: i64, stock_no: i32) -> String {
     }
 }
 
-async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Fitting, Problem> {
+async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Installation, Problem> {
     let NewRemoval { on, at } = *new;
     let stock_no = boilers::find(tx.conn(), id).await?.stock_no;
     if let Some(stock_no) = stock_no {
         stock::lock(tx.conn(), stock_no).await?;
     }
     let boiler = boilers::lock(tx.conn(), id).await?;
-    let (Some(stock_no), Some(fitted_on)) = (boiler.stock_no, boiler.fitted_on) else {
+    let (Some(stock_no), Some(installed_on)) = (boiler.stock_no, boiler.installed_on) else {
         return Err(Problem::conflict(format!("boiler {id} is in no engine")));
     };
     boilers::check_day("/on", on, &boiler, tx.actor.today)?;
-    if on < fitted_on {
+    if on < installed_on {
         return Err(Problem::invalid(
             "/on",
-            format!("before it was fitted, on {fitted_on}"),
+            format!("before it was fitted, on {installed_on}"),
         ));
     }
-    let present = boiler_fittings::table.filter(
-        boiler_fittings::boiler_id
+    let present = boiler_installations::table.filter(
+        boiler_installations::boiler_id
             .eq(id)
-            .and(boiler_fittings::taken_out_on.is_null()),
+            .and(boiler_installations::removed_on.is_null()),
     );
-    let fitted_at: Option<TimeOfDay> = present
-        .select(boiler_fittings::fitted_at)
+    let installed_at: Option<TimeOfDay> = present
+        .select(boiler_installations::installed_at)
         .first(tx.conn())
         .await?;
-    if let Some((time, _)) = fitted_at
+    if let Some((time, _)) = installed_at
         .zip(at)
-        .filter(|(time, at)| on == fitted_on && at < time)
+        .filter(|(time, at)| on == installed_on && at < time)
     {
         return Err(Problem::invalid(
             "/at",
             format!("before it was fitted, at {time} of that day"),
         ));
     }
-    let fitting: Fitting = diesel::update(present)
+    let fitting: Installation = diesel::update(present)
         .set((
-            boiler_fittings::taken_out_on.eq(on),
-            boiler_fittings::taken_out_at.eq(at),
+            boiler_installations::removed_on.eq(on),
+            boiler_installations::removed_at.eq(at),
         ))
-        .returning(Fitting::as_returning())
+        .returning(Installation::as_returning())
         .get_result(tx.conn())
         .await?;
-    let entry = json!({"boiler_id": id, "fitting_id": fitting.id, "taken_out_on": on});
-    tx.record("boiler.taken_out", Some(stock_no), entry).await?;
+    let entry = json!({"boiler_id": id, "installation_id": fitting.id, "removed_on": on});
+    tx.record("boiler.removed", Some(stock_no), entry).await?;
     Ok(fitting)
 }

@@ -8,7 +8,7 @@ use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
 
-const DAY: &str = "/v1/stock-value?on=2026-03-31";
+const DAY: &str = "/v1/stock-valuation?on=2026-03-31";
 
 /// Bought in on 2026-01-05.
 async fn bought(shop: &Shop, price: &str, position: &str) -> i64 {
@@ -55,7 +55,7 @@ async fn an_engine_stands_at_what_it_will_bring_where_that_is_below_cost() {
         spent(&shop, stock_no, "parts", "2026-04-01", "1000.00").await;
         asked(&shop, stock_no, "2026-03-31", "5400.00").await;
         asked(&shop, stock_no, "2026-04-01", "9000.00").await;
-        let job = shop.has_job_in_hand(stock_no, &["motion"], &[]).await;
+        let job = shop.has_job_started(stock_no, &["motion"], &[]).await;
         shop.patch(&job, &json!({"outside_work": "510.00"}))
             .await
             .ok();
@@ -87,7 +87,7 @@ async fn an_engine_stands_at_what_it_will_bring_where_that_is_below_cost() {
         );
     }
     let sums = shop
-        .get("/v1/stock-value/totals?on=2026-03-31&selling_cost=450.00")
+        .get("/v1/stock-valuation/totals?on=2026-03-31&selling_cost=450.00")
         .await
         .ok();
     assert_eq!(
@@ -95,7 +95,7 @@ async fn an_engine_stands_at_what_it_will_bring_where_that_is_below_cost() {
         json!({"n_engines": 2, "n_without_price": 0, "cost": "9700.00", "write_down": "1020.00", "reversal": "0.00",
             "carrying_amount": "8680.00"})
     );
-    assert_eq!(items(&shop, "/v1/stock-values").await, [""; 0]);
+    assert_eq!(items(&shop, "/v1/closing-stock").await, [""; 0]);
 }
 
 /// Hours to come count at the book rate: a proprietor's own hours are no stock cost. Plain reading, no source.
@@ -104,10 +104,10 @@ async fn hours_to_come_count_at_the_book_rate_of_the_day() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "1000.00", "not_registered").await;
     for (from, book) in [("2026-01-01", "20.00"), ("2026-04-01", "90.00")] {
-        let rate = json!({"fitter": "Edda Morlock", "from": from, "book_rate": book, "worth_rate": "99.00"});
+        let rate = json!({"fitter": "Edda Morlock", "from": from, "cost_rate": book, "recovery_rate": "99.00"});
         shop.post("/v1/hour-rates", &rate).await.created();
     }
-    let job = shop.has_job_in_hand(stock_no, &["motion"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["motion"], &[]).await;
     shop.patch(&job, &json!({"hours_agreed": "10"})).await.ok();
     for on in ["2026-03-31", "2026-04-01"] {
         let hours = json!({"on": on, "fitter": "Edda Morlock", "hours": "4"});
@@ -116,7 +116,7 @@ async fn hours_to_come_count_at_the_book_rate_of_the_day() {
     shop.finishes(&job, "2026-04-02").await;
     let line = items(&shop, DAY).await.remove(0);
     assert_eq!(told(&line, ["cost", "cost_to_come"]), ["1080.00", "120.00"]);
-    let line = items(&shop, "/v1/stock-value?on=2026-04-02")
+    let line = items(&shop, "/v1/stock-valuation?on=2026-04-02")
         .await
         .remove(0);
     assert_eq!(told(&line, ["cost", "cost_to_come"]), ["1440.00", "0.00"]);
@@ -127,7 +127,7 @@ async fn stock_is_what_is_the_firms_own_and_there_at_the_end_of_the_day() {
     let shop = Shop::open().await;
     let sold = bought(&shop, "1000.00", "margin_scheme").await;
     let gone = bought(&shop, "1000.00", "margin_scheme").await;
-    let commission = json!({"manner": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
+    let commission = json!({"method": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let commission = with(acquisition(&engine()), &commission);
     shop.post("/v1/acquisitions", &commission).await.created();
     let buyer = shop.post("/v1/persons", &crate::make::person()).await;
@@ -135,7 +135,7 @@ async fn stock_is_what_is_the_firms_own_and_there_at_the_end_of_the_day() {
     shop.post(&format!("/v1/engines/{sold}/sales"), &sale)
         .await
         .created();
-    let scrapped = json!({"on": "2026-05-14", "manner": "scrapped"});
+    let scrapped = json!({"on": "2026-05-14", "method": "scrapped"});
     shop.post(&format!("/v1/engines/{gone}/disposals"), &scrapped)
         .await
         .created();
@@ -145,11 +145,11 @@ async fn stock_is_what_is_the_firms_own_and_there_at_the_end_of_the_day() {
         ("2026-05-13", 2),
         ("2026-05-14", 0),
     ] {
-        let stock = items(&shop, &format!("/v1/stock-value?on={on}")).await;
+        let stock = items(&shop, &format!("/v1/stock-valuation?on={on}")).await;
         assert_eq!(stock.len(), there, "{on}");
     }
     for (on, price) in [("2026-03-15", json!("900.00")), ("2026-03-14", Value::Null)] {
-        let stock = items(&shop, &format!("/v1/stock-value?on={on}")).await;
+        let stock = items(&shop, &format!("/v1/stock-valuation?on={on}")).await;
         assert_eq!(stock[0]["sold_after_price"], price, "60 days and 61: {on}");
     }
 }
@@ -167,7 +167,10 @@ async fn an_engine_that_nobody_priced_is_told_as_such() {
         told(&line, ["carrying_amount", "write_down"]),
         ["1000.00", "0.00"]
     );
-    let sums = shop.get("/v1/stock-value/totals?on=2026-03-31").await.ok();
+    let sums = shop
+        .get("/v1/stock-valuation/totals?on=2026-03-31")
+        .await
+        .ok();
     assert_eq!(sums.body["n_without_price"], 1);
 }
 
@@ -179,20 +182,20 @@ async fn a_kept_value_is_what_the_next_one_counts_from() {
     let stock_no = bought(&shop, "4850.00", "not_registered").await;
     asked(&shop, stock_no, "2026-03-01", "4440.00").await;
     let new = json!({"on": "2026-03-31"});
-    let kept = shop.post("/v1/stock-values", &new).await.created();
+    let kept = shop.post("/v1/closing-stock", &new).await.created();
     let read = shop.get(&kept.location()).await.ok();
     assert_eq!(
         read.body,
         json!({"id": kept.id(), "on": "2026-03-31", "kept_on": "2026-05-14", "selling_cost": "0.00", "selling_share_percent": null, "n_engines": 1,
             "n_without_price": 0, "cost": "4850.00", "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00"})
     );
-    assert_eq!(items(&shop, "/v1/stock-values").await, [read.body]);
+    assert_eq!(items(&shop, "/v1/closing-stock").await, [read.body]);
     let lines = items(&shop, &format!("{}/lines", kept.location())).await;
     assert_eq!(lines, items(&shop, DAY).await);
 
     spent(&shop, stock_no, "parts", "2026-04-10", "300.00").await;
     asked(&shop, stock_no, "2026-04-20", "6000.00").await;
-    let next = items(&shop, "/v1/stock-value?on=2026-05-13")
+    let next = items(&shop, "/v1/stock-valuation?on=2026-05-13")
         .await
         .remove(0);
     assert_eq!(
@@ -207,17 +210,17 @@ async fn a_kept_value_is_what_the_next_one_counts_from() {
         ),
         ["5150.00", "4740.00", "410.00", "5150.00"]
     );
-    shop.post("/v1/stock-values", &new)
+    shop.post("/v1/closing-stock", &new)
         .await
         .refused("conflict");
     let earlier = json!({"on": "2026-03-30"});
-    shop.post("/v1/stock-values", &earlier)
+    shop.post("/v1/closing-stock", &earlier)
         .await
         .refused("conflict");
     let period = json!({"from": "2026-04-01", "until": "2026-04-30"});
     shop.post("/v1/tax-periods", &period).await.created();
     let in_closed = json!({"on": "2026-04-30"});
-    shop.post("/v1/stock-values", &in_closed)
+    shop.post("/v1/closing-stock", &in_closed)
         .await
         .refused("conflict");
     for (bad, pointer) in [
@@ -231,15 +234,17 @@ async fn a_kept_value_is_what_the_next_one_counts_from() {
             "/selling_cost",
         ),
     ] {
-        shop.post("/v1/stock-values", &bad)
+        shop.post("/v1/closing-stock", &bad)
             .await
             .invalid_at(pointer);
     }
     let later = json!({"on": "2026-05-13"});
-    let later = shop.post("/v1/stock-values", &later).await.created();
+    let later = shop.post("/v1/closing-stock", &later).await.created();
     assert_eq!(later.body["reversal"], "410.00");
     let journal = shop.journal().await;
-    let kept = journal.iter().filter(|kind| *kind == "stock.value_kept");
+    let kept = journal
+        .iter()
+        .filter(|kind| *kind == "closing_stock.created");
     assert_eq!(kept.count(), 2);
 }
 
@@ -254,29 +259,29 @@ async fn a_value_that_cannot_be_told_is_refused() {
         "?on=2026-05-14&selling_cost=1.001",
         "?on=2026-05-14&price=1.00",
     ] {
-        for path in ["/v1/stock-value", "/v1/stock-value/totals"] {
+        for path in ["/v1/stock-valuation", "/v1/stock-valuation/totals"] {
             shop.get(&format!("{path}{query}"))
                 .await
                 .refused("invalid_query");
         }
     }
-    for path in ["/v1/stock-values/999", "/v1/stock-values/999/lines"] {
+    for path in ["/v1/closing-stock/999", "/v1/closing-stock/999/lines"] {
         shop.get(path).await.refused("not_found");
     }
-    for path in [DAY, "/v1/stock-value/totals?on=2026-03-31"] {
+    for path in [DAY, "/v1/stock-valuation/totals?on=2026-03-31"] {
         let by_seller = shop.request(Method::GET, path).by(&shop, Role::Seller);
         by_seller.send().await.refused("forbidden");
     }
     for _ in 0..2 {
         bought(&shop, "9999999999.99", "not_registered").await;
     }
-    shop.get("/v1/stock-value/totals?on=2026-05-14")
+    shop.get("/v1/stock-valuation/totals?on=2026-05-14")
         .await
         .refused("conflict");
-    shop.post("/v1/stock-values", &json!({"on": "2026-05-13"}))
+    shop.post("/v1/closing-stock", &json!({"on": "2026-05-13"}))
         .await
         .refused("conflict");
-    assert_eq!(items(&shop, "/v1/stock-values").await, [""; 0]);
+    assert_eq!(items(&shop, "/v1/closing-stock").await, [""; 0]);
     shop.get("/v1/stock-book/totals?from=2026-01-01&to=2026-05-14")
         .await
         .refused("conflict");
@@ -291,7 +296,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
     let stock_no = bought(&shop, "4200.00", "margin_scheme").await;
     spent(&shop, stock_no, "parts", "2026-03-31", "650.00").await;
     asked(&shop, stock_no, "2026-03-31", "5400.00").await;
-    let job = shop.has_job_in_hand(stock_no, &["motion"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["motion"], &[]).await;
     let agreed = json!({"outside_work": "510.00"});
     shop.patch(&job, &agreed).await.ok();
     let asked_for = format!("{DAY}&selling_cost=180.00&selling_share_percent=5");
@@ -333,7 +338,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
         .await
         .ok();
     let kept = json!({"on": "2026-03-31", "selling_cost": "180.00", "selling_share_percent": "5"});
-    let kept = shop.post("/v1/stock-values", &kept).await.created();
+    let kept = shop.post("/v1/closing-stock", &kept).await.created();
     assert_eq!(
         [
             &kept.body["write_down"],
@@ -347,7 +352,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
         .await
         .refused("invalid_query");
     let kept = json!({"on": "2026-04-10", "selling_share_percent": "101"});
-    shop.post("/v1/stock-values", &kept)
+    shop.post("/v1/closing-stock", &kept)
         .await
         .invalid_at("/selling_share_percent");
 }
@@ -358,17 +363,17 @@ async fn the_price_as_it_stands_is_used_where_it_brings_in_more() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "4850.00", "not_registered").await;
     asked(&shop, stock_no, "2026-03-31", "5400.00").await;
-    let job = shop.has_job_in_hand(stock_no, &["motion"], &[]).await;
+    let job = shop.has_job_started(stock_no, &["motion"], &[]).await;
     shop.patch(&job, &json!({"outside_work": "1200.00"}))
         .await
         .ok();
     let path = format!("/v1/engines/{stock_no}/as-it-stands-prices");
-    let new = json!({"on": "2026-03-31", "price": "4300.00", "because": "a dealer's offer"});
+    let new = json!({"on": "2026-03-31", "price": "4300.00", "reason": "a dealer's offer"});
     for (change, pointer) in [
         (json!({"on": "2026-01-04"}), "/on"),
         (json!({"on": "2026-05-15"}), "/on"),
         (json!({"price": "-0.01"}), "/price"),
-        (json!({"because": ""}), "/because"),
+        (json!({"reason": ""}), "/reason"),
     ] {
         shop.post(&path, &with(new.clone(), &change))
             .await
@@ -393,7 +398,7 @@ async fn the_price_as_it_stands_is_used_where_it_brings_in_more() {
         ),
         ["5400.00", "4300.00", "4300.00"]
     );
-    let later = json!({"on": "2026-04-01", "price": "4100.00", "because": "a lower offer"});
+    let later = json!({"on": "2026-04-01", "price": "4100.00", "reason": "a lower offer"});
     shop.post(&path, &later).await.created();
     let line = items(&shop, DAY).await.remove(0);
     assert_eq!(told(&line, names)[1], "4300.00", "that of the day");
@@ -404,7 +409,7 @@ async fn the_price_as_it_stands_is_used_where_it_brings_in_more() {
 async fn an_engine_that_went_back_to_its_seller_is_no_purchase() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "1000.00", "margin_scheme").await;
-    let gone = json!({"on": "2026-04-10", "manner": "returned_to_seller"});
+    let gone = json!({"on": "2026-04-10", "method": "returned_to_seller"});
     shop.post(&format!("/v1/engines/{stock_no}/disposals"), &gone)
         .await
         .created();

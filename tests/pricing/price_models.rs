@@ -3,7 +3,7 @@
 use crate::{
     harness::{Shop, asked_until, statement_in},
     make,
-    pricing::guide::{factor, guide},
+    pricing::price_scale::{factor, price_scale},
 };
 use outshop_api::pricing::{
     achieved_sales::{self, AchievedSale, Record},
@@ -11,7 +11,7 @@ use outshop_api::pricing::{
 };
 use outshop_core::{
     engines::{
-        engine::{Fuel, GoesWith},
+        engine::{Fuel, IncludedItem},
         surveys::{Area, BuildQuality, Grade},
     },
     pricing::{pricing_facts::Included, valuation::engine_features::extra_variance},
@@ -34,8 +34,8 @@ impl Shop {
 
     pub async fn has_written(&self, factors: &[Value]) {
         self.post(
-            "/v1/guide/versions",
-            &guide("2025-01-01", "6200.00", factors),
+            "/v1/price-scale/versions",
+            &price_scale("2025-01-01", "6200.00", factors),
         )
         .await
         .created();
@@ -62,7 +62,7 @@ impl Shop {
 #[actix_web::test]
 async fn an_engine_sold_is_a_sale_to_learn_from_as_it_was_on_that_day() {
     let shop = Shop::open().await;
-    let engine = make::with(make::engine(), &json!({"goes_with": ["box"]}));
+    let engine = make::with(make::engine(), &json!({"included_items": ["box"]}));
     let engine = shop.has_ready_to_list(engine).await;
     shop.has_sold(engine).await;
     shop.set_day("2026-05-20");
@@ -99,7 +99,7 @@ async fn an_engine_sold_is_a_sale_to_learn_from_as_it_was_on_that_day() {
     );
     assert_eq!(known.papers_months_left, Some(1), "its last day");
     assert_eq!((known.fuel, known.built_in), (Some(Fuel::Coal), Some(1998)));
-    assert_eq!(known.goes_with[&GoesWith::Box], Included::Included);
+    assert_eq!(known.included_items[&IncludedItem::Box], Included::Included);
     assert_eq!(known.months_since_work, None);
 }
 
@@ -114,7 +114,7 @@ async fn a_sale_seen_elsewhere_counts_until_it_is_withdrawn_and_is_less_sure() {
     assert_eq!(found[0].engine.grades[&Area::Motion], Grade::Worn);
     assert_eq!(found[0].engine.papers_months_left, Some(9));
     assert!(extra_variance(found[0].engine.source) > 0.0);
-    let withdrawal = json!({"on": "2026-05-14", "because": "the engine came back"});
+    let withdrawal = json!({"on": "2026-05-14", "reason": "the engine came back"});
     shop.post(&format!("/v1/comparables/{id}/withdrawals"), &withdrawal)
         .await
         .created();
@@ -125,22 +125,25 @@ async fn a_sale_seen_elsewhere_counts_until_it_is_withdrawn_and_is_less_sure() {
 async fn a_fit_is_made_when_sales_or_guide_changed_and_only_then() {
     let shop = Shop::open().await;
     shop.has_seen(7).await;
-    assert_eq!(shop.learns().await, Refreshed::NoGuide);
+    assert_eq!(shop.learns().await, Refreshed::NoPriceScale);
     shop.has_written(&[]).await;
     assert_eq!(shop.learns().await, Refreshed::TooFewSales, "7 of 8");
-    assert_eq!(shop.get("/v1/fits").await.ok().body["items"], json!([]));
+    assert_eq!(
+        shop.get("/v1/price-models").await.ok().body["items"],
+        json!([])
+    );
     let eighth = shop.has_seen_one(7, &json!({})).await;
-    assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 1 });
+    assert_eq!(shop.learns().await, Refreshed::Fitted { price_model_id: 1 });
     assert_eq!(shop.learns().await, Refreshed::Unchanged);
 
-    // No price for it in the guide: told, and left out.
+    // No price for it in the price scale: told, and left out.
     shop.has_seen_one(8, &json!({"gauge": {"value": "7 1/4", "unit": "in"}}))
         .await;
     assert_eq!(shop.learns().await, Refreshed::Unchanged);
     shop.has_written(&[factor("motion", "good", "1.1")]).await;
-    assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 2 });
+    assert_eq!(shop.learns().await, Refreshed::Fitted { price_model_id: 2 });
 
-    let withdrawal = json!({"on": "2026-05-14", "because": "wrong"});
+    let withdrawal = json!({"on": "2026-05-14", "reason": "wrong"});
     shop.post(
         &format!("/v1/comparables/{eighth}/withdrawals"),
         &withdrawal,
@@ -150,7 +153,7 @@ async fn a_fit_is_made_when_sales_or_guide_changed_and_only_then() {
     assert_eq!(shop.learns().await, Refreshed::TooFewSales);
     assert_eq!(shop.learns().await, Refreshed::TooFewSales);
 
-    let list = shop.get("/v1/fits").await.ok().body;
+    let list = shop.get("/v1/price-models").await.ok().body;
     let seen: Vec<_> = list["items"]
         .as_array()
         .expect("items")
@@ -161,15 +164,18 @@ async fn a_fit_is_made_when_sales_or_guide_changed_and_only_then() {
                 is("id"),
                 is("n_sales"),
                 is("n_not_priced"),
-                is("guide_version"),
+                is("price_scale_version"),
             )
         })
         .collect();
     assert_eq!(seen, [(3, 7, 1, 2), (2, 8, 1, 2), (1, 8, 0, 1)]);
     let entries = shop.journal().await;
-    let made = entries.iter().filter(|entry| *entry == "fit.made").count();
+    let made = entries
+        .iter()
+        .filter(|entry| *entry == "price_model.created")
+        .count();
     assert_eq!(made, 3, "{entries:?}");
-    let none = shop.get("/v1/fits/3").await.ok().body;
+    let none = shop.get("/v1/price-models/3").await.ok().body;
     assert_eq!(
         (&none["log_posterior"], &none["hyperparameters"]),
         (&json!(null), &json!([]))
@@ -182,7 +188,7 @@ async fn two_processes_learn_once_and_an_idle_shop_is_not_looked_at_again() {
     shop.has_written(&[]).await;
     shop.has_seen(12).await;
     let (one, other) = tokio::join!(shop.learns(), shop.learns());
-    let fitted = Refreshed::Fitted { fit_id: 1 };
+    let fitted = Refreshed::Fitted { price_model_id: 1 };
     assert!(one == fitted || other == fitted, "{one:?} {other:?}");
     assert_ne!(one, other);
     let mut seen = None;
@@ -196,7 +202,7 @@ async fn two_processes_learn_once_and_an_idle_shop_is_not_looked_at_again() {
     keep_up(&shop.db, now, &mut seen).await.expect("a look");
     assert_ne!(seen, before);
     assert_eq!(
-        shop.get("/v1/fits").await.ok().body["items"][0]["n_sales"],
+        shop.get("/v1/price-models").await.ok().body["items"][0]["n_sales"],
         13
     );
 }
@@ -208,8 +214,8 @@ async fn a_mistyped_price_is_named_in_the_report() {
     shop.has_written(&[]).await;
     shop.has_seen(20).await;
     let wild = shop.has_seen_one(20, &json!({"price": "620000.00"})).await;
-    assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 1 });
-    let report = shop.get("/v1/fits/1").await.ok().body;
+    assert_eq!(shop.learns().await, Refreshed::Fitted { price_model_id: 1 });
+    let report = shop.get("/v1/price-models/1").await.ok().body;
     assert_eq!(report["n_sales"], 21);
     let outliers = report["outliers"].as_array().expect("outliers");
     assert_eq!(outliers.len(), 1, "{report}");
@@ -223,8 +229,11 @@ async fn a_mistyped_price_is_named_in_the_report() {
             .is_some_and(|all| all.len() > 5)
     );
     assert!(!report.to_string().contains("NaN"));
-    shop.get("/v1/fits/2").await.refused("not_found").is(404);
-    for path in ["/v1/fits", "/v1/fits/1"] {
+    shop.get("/v1/price-models/2")
+        .await
+        .refused("not_found")
+        .is(404);
+    for path in ["/v1/price-models", "/v1/price-models/1"] {
         let by = |role| shop.request(Method::GET, path).by(&shop, role).send();
         by(Role::Fitter).await.ok();
         by(Role::Website).await.refused("forbidden");
@@ -238,8 +247,8 @@ async fn eight_sales_that_are_alike_are_learned_from() {
     for _ in 0..8 {
         shop.has_seen_one(0, &json!({})).await;
     }
-    assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 1 });
-    let report = shop.get("/v1/fits/1").await.ok().body;
+    assert_eq!(shop.learns().await, Refreshed::Fitted { price_model_id: 1 });
+    let report = shop.get("/v1/price-models/1").await.ok().body;
     assert!(!report.to_string().contains("NaN"));
 }
 
@@ -254,10 +263,13 @@ async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
         if tokio::time::timeout(patience, shop.learns()).await.is_ok() {
             break;
         }
-        let kept = shop.get("/v1/fits").await.ok().body;
+        let kept = shop.get("/v1/price-models").await.ok().body;
         let kept = kept["items"].as_array().map(Vec::len);
         let made = shop.journal().await;
-        let told = made.iter().filter(|entry| *entry == "fit.made").count();
+        let told = made
+            .iter()
+            .filter(|entry| *entry == "price_model.created")
+            .count();
         assert_eq!(kept, Some(told), "stopped after {patience_ms} ms");
     }
     // The server ends a connection that was dropped, and with it the lock, a moment later.
@@ -266,10 +278,15 @@ async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
         matches!(last, Refreshed::Fitted { .. } | Refreshed::Unchanged),
         "{last:?}"
     );
-    let kept = shop.get("/v1/fits").await.ok().body;
+    let kept = shop.get("/v1/price-models").await.ok().body;
     assert_eq!(kept["items"].as_array().map(Vec::len), Some(1));
     let made = shop.journal().await;
-    assert_eq!(made.iter().filter(|entry| *entry == "fit.made").count(), 1);
+    assert_eq!(
+        made.iter()
+            .filter(|entry| *entry == "price_model.created")
+            .count(),
+        1
+    );
 }
 
 /// Other shops' fits push it out of the ready ones meanwhile; then it is made from what is stored.
@@ -305,13 +322,13 @@ async fn fits_share_the_sales_that_they_were_learned_from() {
     shop.has_seen(9).await;
     shop.learns().await;
     shop.has_seen_one(9, &json!({})).await;
-    assert_eq!(shop.learns().await, Refreshed::Fitted { fit_id: 2 });
+    assert_eq!(shop.learns().await, Refreshed::Fitted { price_model_id: 2 });
     let url = &shop.database_url;
     let kept = statement_in(url, "SELECT count(*)::text FROM sales_learned").await;
     assert_eq!(kept, ["10"]);
     let of_fits = statement_in(
         url,
-        "SELECT cardinality(sale_ids)::text FROM fits ORDER BY id",
+        "SELECT cardinality(sale_ids)::text FROM price_models ORDER BY id",
     )
     .await;
     assert_eq!(of_fits, ["9", "10"]);
@@ -324,12 +341,12 @@ async fn work_done_and_medals_are_known_of_an_own_sale() {
     let shop = Shop::open().await;
     let won = make::with(make::engine(), &json!({"medals": 1, "full_record": true}));
     let engine = shop.has_ready_to_list(won).await;
-    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "book_rate": "20.00", "worth_rate": "24.00"});
+    let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "20.00", "recovery_rate": "24.00"});
     shop.post("/v1/hour-rates", &rate).await.created();
-    let job = shop.has_job_in_hand(engine, &["other"], &[]).await;
+    let job = shop.has_job_started(engine, &["other"], &[]).await;
     let hours = json!({"on": "2026-03-02", "fitter": "Edda Morlock", "hours": "4"});
     shop.post(&format!("{job}/hours"), &hours).await.created();
-    let parts = json!({"on": "2026-03-02", "words": "cones", "cost": "18.40"});
+    let parts = json!({"on": "2026-03-02", "description": "cones", "cost": "18.40"});
     shop.post(&format!("{job}/parts"), &parts).await.created();
     let outside = json!({"kind": "outside_work", "on": "2026-03-02", "cost": "120.00", "supplier_vat": "24.00"});
     shop.post(&format!("/v1/engines/{engine}/costs"), &outside)
