@@ -424,8 +424,12 @@ impl Asked {
     }
 
     pub async fn send(self) -> Answer {
-        let response = self.0.send().await.expect("an answer");
+        let (client, request) = self.0.build_split();
+        let request = request.expect("a request");
+        let (method, path) = (request.method().clone(), request.url().path().to_owned());
+        let response = client.execute(request).await.expect("an answer");
         let (status, headers) = (response.status().as_u16(), response.headers().clone());
+        must_be_documented(&method, &path, status);
         let text = response.text().await.expect("a body");
         let body = serde_json::from_str(&text).unwrap_or_else(|_| json!(text));
         Answer {
@@ -434,6 +438,54 @@ impl Asked {
             body,
             text,
         }
+    }
+}
+
+/// The refusals that openapi.json names for each operation.
+static REFUSALS: LazyLock<Vec<(Method, Vec<String>, Vec<u16>)>> = LazyLock::new(|| {
+    let document = outshop_api::document();
+    let paths = document["paths"].as_object().expect("paths").iter();
+    let operations = paths.flat_map(|(path, item)| {
+        let item = item.as_object().expect("operations").iter();
+        item.map(move |(method, operation)| (path, method, operation))
+    });
+    let refusals = operations.map(|(path, method, operation)| {
+        let answers = operation["responses"].as_object().expect("answers").keys();
+        (
+            method.to_uppercase().parse().expect("a method"),
+            path.split('/').map(str::to_owned).collect(),
+            answers.filter_map(|status| status.parse().ok()).collect(),
+        )
+    });
+    refusals.collect()
+});
+
+/// No operation refuses in a way that the document does not tell. 404 and 405 of what is no operation are left out.
+#[track_caller]
+fn must_be_documented(method: &Method, path: &str, status: u16) {
+    if status < 400 {
+        return;
+    }
+    let segments: Vec<&str> = path.split('/').collect();
+    let fits = |template: &[String]| {
+        let mut both = template.iter().zip(&segments);
+        template.len() == segments.len()
+            && both.all(|(template, segment)| template.starts_with('{') || template == segment)
+    };
+    let mut operations = REFUSALS.iter();
+    // An address without a placeholder stands before one with.
+    let plain = operations.clone().find(|(of, template, _)| {
+        of == method && fits(template) && !template.iter().any(|it| it.starts_with('{'))
+    });
+    let found =
+        plain.or_else(|| operations.find(|(of, template, _)| of == method && fits(template)));
+    if let Some((_, template, statuses)) = found {
+        let told = statuses.contains(&status);
+        assert!(
+            told,
+            "{method} {}: {status} is not in openapi.json",
+            template.join("/")
+        );
     }
 }
 

@@ -625,7 +625,7 @@ fn line(text: &str) -> Result<Line, String> {
 }
 
 fn write_document(file: &std::path::Path) -> Result<(), String> {
-    let json = document().to_pretty_json().map_err(|e| e.to_string())? + "\n";
+    let json = serde_json::to_string_pretty(&document()).map_err(|e| e.to_string())? + "\n";
     if file.as_os_str() == "-" {
         return say(json.trim_end());
     }

@@ -32,6 +32,12 @@ def example(schema):
     return schema.get("example", next(iter(schema.get("examples", [])), None))
 
 
+def parameters_of(operation):
+    """What many operations take stands once in the document."""
+    named = DOCUMENT["components"].get("parameters", {})
+    return [named[it["$ref"].rsplit("/", 1)[1]] if "$ref" in it else it for it in operation.get("parameters", [])]
+
+
 def headers_of(operation):
     roles = operation["security"][0].get("key")
     return {"Authorization": f"Bearer {KEYS[roles[0]]}"} if roles else {}
@@ -40,13 +46,13 @@ def headers_of(operation):
 def request(path, method, operation):
     """Address, headers and body as the document prints them."""
     headers, query = headers_of(operation), []
-    for parameter in operation.get("parameters", []):
+    for parameter in parameters_of(operation):
         value = parameter.get("example", example(parameter["schema"]))
         if parameter["in"] == "path":
             path = path.replace("{%s}" % parameter["name"], urllib.parse.quote(str(value)))
         elif parameter["in"] == "query" and parameter.get("required"):
             query.append((parameter["name"], value))
-    if method != "get" and any(parameter["name"] == "If-Match" for parameter in operation.get("parameters", [])):
+    if method != "get" and any(parameter["name"] == "If-Match" for parameter in parameters_of(operation)):
         headers["If-Match"] = http.get(path, headers=headers).headers.get("ETag", '"none"')
     if method == "post":
         headers["Idempotency-Key"] = str(uuid.uuid4())

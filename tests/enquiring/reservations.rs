@@ -108,10 +108,7 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
     );
     assert_eq!(found("/v1/engines?status=reserved").await, Some(1));
     assert_eq!(found("/v1/engines?status=in_stock").await, Some(0));
-    assert_eq!(
-        found("/v1/engines?status=in_stock,reserved").await,
-        Some(1)
-    );
+    assert_eq!(found("/v1/engines?status=in_stock,reserved").await, Some(1));
     assert_eq!(
         found("/v1/public/listings?availability=reserved").await,
         Some(1)

@@ -16,7 +16,14 @@ ROLES = ("proprietor", "fitter", "seller", "bookkeeper")
 OWN = {"/v1/enquiries/{id}", "/v1/reservations/{id}"}
 trial = Trial("guessed ids")
 document = json.loads((ROOT / "openapi/outshop.json").read_text())
-operations = [(method, path, operation, [it for it in operation.get("parameters", []) if it["in"] == "path"])
+
+
+def named(parameter):
+    """What many operations take stands once in the document."""
+    return document["components"]["parameters"][parameter["$ref"].rsplit("/", 1)[1]] if "$ref" in parameter else parameter
+
+
+operations = [(method, path, operation, [it for it in map(named, operation.get("parameters", [])) if it["in"] == "path"])
               for path, item in document["paths"].items() if "{" in path for method, operation in item.items()]
 with folder() as path:
     shop = Demonstration(path)

@@ -386,7 +386,11 @@ async fn one_engine(shop: &Shop, random: &mut Random, fitters: &[i64; 3]) {
         to_come,
         "{money}"
     );
-    assert_eq!(pennies(&money["at_offer"]["profit"]), left(price), "{money}");
+    assert_eq!(
+        pennies(&money["at_offer"]["profit"]),
+        left(price),
+        "{money}"
+    );
     let least = pennies(&money["break_even_price"]);
     assert!(left(least) >= 0 && left(least - 1) < 0, "{money}");
     let valued = shop.to_come_in_stock_value(stock_no).await;

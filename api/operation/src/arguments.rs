@@ -33,7 +33,11 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
                 in_query.extend(filters);
                 is_page = true;
             }
-            ("Body" | "KeyedBody", Some(json)) => {
+            ("KeyedBody", Some(json)) => {
+                body = Some(quote!(content = #json));
+                in_header.push(quote!(crate::ground::body::Keyed));
+            }
+            ("Body", Some(json)) => {
                 body = Some(quote!(content = #json));
                 // What records nothing may be asked as often as one likes.
                 if attribute.creates {

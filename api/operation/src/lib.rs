@@ -16,8 +16,8 @@
 //! - `id = "get_boiler_code"`, where the document names the operation otherwise than the code does;
 //! - `params(..)` and `request_body(..)` in the words of `utoipa::path`: what stands there goes before what the types say.
 //!
-//! The types of the arguments say who may ask (the first), the parameters and the body. The refusals that all operations
-//! share are added; the tag is given where the operation is told to the server.
+//! The types of the arguments say who may ask (the first), the parameters and the body. What it may refuse follows
+//! from them too (`service/reference/shared.rs`); `409` and `410` stand in the attribute where no type tells of them. the tag is given where the operation is told to the server.
 
 mod arguments;
 mod attribute;
@@ -76,7 +76,7 @@ fn operation(method: &str, attribute: Attribute, handler: &ItemFn) -> Result<Tok
             operation_id = #id,
             params(#(#params),*),
             #body
-            responses(#(#responses,)* crate::ground::problem::Problems)
+            responses(#(#responses),*)
         )]
         #[::actix_web::#method(#address)]
         #handler

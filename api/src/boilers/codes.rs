@@ -302,7 +302,7 @@ async fn get_rule(
 
 /// End a rule of a boiler code
 ///
-/// The row stays, as older tests are judged by it; what takes its place is a row of its own.
+/// The rule is kept for past tests. Add its replacement as a new rule.
 #[post("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}/end", 201 = CodeRule, id = "end_boiler_code_rule")]
 async fn end_rule(
     Owner(actor): Owner,

@@ -76,7 +76,7 @@ pub struct NewRemoval {
 
 // Routes
 
-/// List the engines that a boiler was in
+/// List the installations of a boiler
 #[get("/boilers/{id:\\d+}/installations", 200 = Page<Installation>)]
 async fn list_installations(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
@@ -90,7 +90,7 @@ async fn list_installations(_by: Staff, id: web::Path<i64>, list: ListQuery) -> 
     list.rows(rows, |it: &Installation| it.id).await
 }
 
-/// Fit a boiler to an engine
+/// Install a boiler in an engine
 ///
 /// Refused while the boiler is in another engine or the engine has another boiler.
 #[post("/boilers/{id:\\d+}/installations", 201 = Installation)]
@@ -107,7 +107,7 @@ async fn create_installation(
     .await
 }
 
-/// Take a boiler out of its engine
+/// Remove a boiler from its engine
 ///
 /// Ends the present fitting and answers it.
 #[post("/boilers/{id:\\d+}/removals", 201 = Installation)]
@@ -124,7 +124,7 @@ async fn create_removal(
     .await
 }
 
-/// Read a fitting
+/// Read an installation of a boiler
 #[get("/installations/{id:\\d+}", 200 = Installation)]
 async fn get_installation(_by: Staff, found: Found<Installation>) -> Reply {
     found.shown()

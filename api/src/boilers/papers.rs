@@ -136,10 +136,10 @@ const MONTHS_AHEAD: i32 = 24;
 
 // Routes
 
-/// Read which papers of a boiler hold on a day
+/// Read which certificates of a boiler are valid on a day
 ///
 /// Says which records hold, never that a boiler may be steamed. `open_days` are those of the 24 months from the day.
-#[get("/boilers/{id:\\d+}/papers", 200(body = Answer, example = json!(answer_example())))]
+#[get("/boilers/{id:\\d+}/papers", 409, 200(body = Answer, example = json!(answer_example())))]
 async fn get_papers(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -155,7 +155,7 @@ async fn get_papers(
     shown(&req, &papers::answer(&question, &rules))
 }
 
-/// Calculate which papers would hold
+/// Calculate which certificates would be valid
 ///
 /// By the boiler code rows of the jurisdiction, from the history given. Nothing is stored.
 #[post("/calculations/papers", 200(body = Answer, example = json!(answer_example())),

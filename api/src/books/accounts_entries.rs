@@ -85,7 +85,7 @@ pub struct AccountsLine {
 /// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
 /// cost of sales, sales undone, deposits, payments, payments to owners, sellers and suppliers, disposals, and what kept values of the stock write down. Costs of an engine
 /// that is sold already, or on commission, are cost of sales.
-#[get("/accounts-entries", 200 = Page<AccountsLine>)]
+#[get("/accounts-entries", 409, 200 = Page<AccountsLine>)]
 async fn list_accounts_entries(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
     let mut conn = list.conn().await?;
@@ -109,7 +109,7 @@ async fn list_accounts_entries(MoneyDesk(actor): MoneyDesk, list: ListQuery<Span
 /// Sum up the accounts
 ///
 /// What was booked to each account from the first day to the last. Debits equal credits.
-#[get("/accounts-entries/trial",
+#[get("/accounts-entries/trial", 409,
     200(body = Trial, example = json!({"accounts": [{"account": "stock", "debit": "4850.00", "credit": "0.00"},
         {"account": "owed_to_suppliers", "debit": "0.00", "credit": "4850.00"}], "debit": "4850.00", "credit": "4850.00"})))]
 async fn get_accounts_trial(

@@ -47,7 +47,7 @@ impl From<Vec<MoneyFault>> for Problem {
 
 // Routes
 
-/// Say what tax the margin scheme takes
+/// Calculate the tax under the margin scheme
 ///
 /// Repairs and parts never join the purchase price. Nothing is stored.
 #[post("/calculations/margin-tax",
@@ -61,7 +61,7 @@ async fn calculate_margin_tax(
     shown(&req, &margin_tax(&question)?)
 }
 
-/// Say the lowest price that leaves a wanted profit
+/// Calculate the lowest price that leaves the profit wanted
 ///
 /// To the penny: a penny less leaves less than is wanted. Nothing is stored.
 #[post("/calculations/lowest-price",
@@ -77,7 +77,7 @@ async fn calculate_lowest_price(
     shown(&req, &lowest_price(&question)?)
 }
 
-/// Say the most that may be paid for an engine
+/// Calculate the most that can be paid for an engine
 ///
 /// To the penny: a penny more leaves less than is wanted. Nothing is stored.
 #[post("/calculations/most-to-pay", 200(body = MostToPay, example = json!({"most_to_pay": "6000.00", "tax": "280.00"})),
@@ -91,7 +91,7 @@ async fn calculate_most_to_pay(
     shown(&req, &most_to_pay(&question)?)
 }
 
-/// Say at what an engine stands in the books
+/// Calculate an engine's carrying amount (lower of cost and net realisable value)
 ///
 /// The lower of cost and net realisable value; a reversal goes to cost and no further. Nothing is stored.
 #[post("/calculations/carrying-amount",
@@ -107,7 +107,7 @@ async fn calculate_carrying_amount(
     shown(&req, &carrying_amount(&question)?)
 }
 
-/// Say the last days of the law of sale
+/// Calculate the buyer's statutory deadlines (reject, cancel, refund)
 ///
 /// By the rows that are in force on the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing
 /// is stored.
@@ -136,7 +136,7 @@ async fn calculate_statutory_deadlines(
     shown(&req, &answer)
 }
 
-/// Say what a buyer who cancels a sale at a distance is paid back
+/// Calculate the refund when a buyer cancels a distance sale
 ///
 /// The price and the cheapest ordinary delivery, less value lost by handling beyond what a shop would allow. How much was lost is for a
 /// person to judge. Nothing is stored.

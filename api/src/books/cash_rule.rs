@@ -81,7 +81,7 @@ pub struct CashRule {
 
 // Routes
 
-/// Say whether a payment brings the linked cash of a trade to the limit
+/// Check whether a payment takes linked cash payments to the legal cash limit
 ///
 /// Cash received and cash paid both count, as do notes into the firm's bank account. Ask before the payment; nothing is
 /// stored.

@@ -106,7 +106,7 @@ impl NewRow {
 
 // Routes
 
-/// List the terms of the law of sale
+/// List the statutory time limits (returns, repairs, cancellation)
 ///
 /// Ended ones too.
 #[get("/statutory-periods", 200 = Page<Row>)]
@@ -114,9 +114,9 @@ async fn list_statutory_periods(_by: AnyKey, list: ListQuery<RuleFilters>) -> Re
     Row::list(list).await
 }
 
-/// Add a term of the law of sale
+/// Add a statutory time limit
 ///
-/// Of rows that hold together the one with the later first day is used.
+/// If several rules apply on a date, the one with the later start date is used.
 #[post("/statutory-periods", 201 = Row)]
 async fn create_statutory_period(
     MoneyDesk(actor): MoneyDesk,
@@ -137,15 +137,15 @@ async fn create_statutory_period(
     .await
 }
 
-/// Read a term of the law of sale
+/// Read a statutory time limit
 #[get("/statutory-periods/{id:\\d+}", 200 = Row)]
 async fn get_statutory_period(_by: AnyKey, found: Found<Row>) -> Reply {
     found.shown()
 }
 
-/// End a term of the law of sale
+/// End a statutory time limit
 ///
-/// The row stays, as older deliveries are judged by it; what takes its place is a row of its own.
+/// The rule is kept for past deliveries. Add its replacement as a new rule.
 #[post("/statutory-periods/{id:\\d+}/end", 201 = Row)]
 async fn end_statutory_period(
     MoneyDesk(actor): MoneyDesk,

@@ -101,7 +101,7 @@ pub struct PeriodTotals {
 /// owner is paid; any other one on commission is not the firm's and has no line. A sale that is undone keeps its line; a line
 /// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again. The line of
 /// an export is there too where its tax fell due or was taken back within the days.
-#[get("/stock-book", 200 = Page<StockBookEntry>)]
+#[get("/stock-book", 409, 200 = Page<StockBookEntry>)]
 async fn list_stock_book(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
     let law = Law::load(&mut *list.conn().await?, actor.today).await?;
@@ -121,7 +121,7 @@ async fn list_stock_book(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>
 /// List the sums of the stock book by tax period
 ///
 /// Each closed period that has a day in the span, whole; and the days of the span that are in none.
-#[get("/stock-book/totals", 200 = Page<PeriodTotals>)]
+#[get("/stock-book/totals", 409, 200 = Page<PeriodTotals>)]
 async fn list_stock_book_totals(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
     let law = Law::load(&mut *list.conn().await?, actor.today).await?;

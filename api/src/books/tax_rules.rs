@@ -174,7 +174,7 @@ async fn list_tax_rules(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
 
 /// Add a rule of tax or cash
 ///
-/// Of rows that hold together the one with the later first day is used. A rate of tax begins in the open tax period.
+/// If several rules apply on a date, the one with the later start date is used. A rate of tax begins in the open tax period.
 #[post("/tax-rules", 201 = Row)]
 async fn create_tax_rule(
     MoneyDesk(actor): MoneyDesk,
@@ -206,7 +206,7 @@ async fn get_tax_rule(_by: AnyKey, found: Found<Row>) -> Reply {
 
 /// End a rule of tax or cash
 ///
-/// The row stays, as older sales are taxed by it; what takes its place is a row of its own. A rate of tax holds to the end
+/// The rule is kept for past sales. Add its replacement as a new rule. A rate of tax holds to the end
 /// of the closed tax periods at least.
 #[post("/tax-rules/{id:\\d+}/end", 201 = Row)]
 async fn end_tax_rule(

@@ -185,7 +185,7 @@ pub struct BuyingValuation {
 
 // Routes
 
-/// List the buying valuation
+/// List the buying valuations
 ///
 /// The latest first.
 #[get("/buying-valuations", 200 = Page<BuyingValuation>)]
@@ -207,7 +207,7 @@ async fn list_buying_valuations(Staff(actor): Staff, list: ListQuery) -> Reply {
     list.answer(fetch, |it: &BuyingValuation| it.id).await
 }
 
-/// Appraise an engine that is not in stock
+/// Value an engine offered to the firm
 ///
 /// From its description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
 #[post("/buying-valuations", 201 = BuyingValuation)]

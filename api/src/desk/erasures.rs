@@ -90,7 +90,7 @@ const NOTHING_KEPT: &str =
 
 // Routes
 
-/// Export all that is held of a person
+/// Export all personal data held about a person
 ///
 /// Every record of every table that names the person, and what hangs on it.
 #[get("/persons/{id:\\d+}/data-export", 200 = Page<ExportedRecord>, id = "get_data_export")]

@@ -65,7 +65,7 @@ pub struct AreaToSurvey {
 
 // Routes
 
-/// Read what a survey looks at
+/// Read the areas and grades of a survey
 ///
 /// As a sheet to fill in by hand with `Accept: text/html`.
 #[get("/survey-sheet", 200(content((SurveySheet = "application/json"), (Html = "text/html"))))]

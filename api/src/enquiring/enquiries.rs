@@ -188,7 +188,7 @@ impl NewEnquiry {
             (
                 role != Role::Website || self.person_id.is_none(),
                 "/person_id",
-                "a website key gives person",
+                "with a website key, send `person` (name and contact), not `person_id`",
             ),
             (
                 self.person.as_ref().is_none_or(NewPerson::can_be_reached),
@@ -203,7 +203,7 @@ impl NewEnquiry {
             (
                 self.want.as_ref().is_none_or(NewWant::says_something),
                 "/want",
-                "says nothing: give kind, gauges, scale, whyte or most_to_pay",
+                "is empty: give at least one of kind, gauges, scale, whyte, most_to_pay",
             ),
             (
                 most.is_none_or(|most| most > Money::ZERO),
@@ -235,7 +235,7 @@ impl Wanted {
 
 /// Record an enquiry
 ///
-/// About an engine, or for one that is wanted: a want is held against every engine that goes on show.
+/// About an engine, or for one that is wanted. Each new listing is checked against all open wants.
 #[post("/enquiries", 201 = Enquiry)]
 async fn create_enquiry(
     Reserving(actor): Reserving,

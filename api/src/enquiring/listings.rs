@@ -216,7 +216,7 @@ async fn discard_listing(
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Put a listing on show
+/// Publish a listing
 ///
 /// Refused while the `list` gate is shut today, and for an engine that is sold or gone.
 #[post("/engines/{stock_no:\\d+}/listing/publications", 201 = Listing)]
@@ -266,7 +266,7 @@ async fn publish_listing(
     .await
 }
 
-/// Take a listing off show
+/// Withdraw a listing
 ///
 /// Its public address answers 410 from then on.
 #[post("/engines/{stock_no:\\d+}/listing/withdrawals", 201 = Listing)]

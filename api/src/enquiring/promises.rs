@@ -129,7 +129,7 @@ pub struct PromiseFilters {
 
 // Routes
 
-/// Give somebody a day
+/// Promise a date to a customer
 #[post("/promises", 201 = Promise)]
 async fn create_promise(
     Selling(actor): Selling,
@@ -211,7 +211,7 @@ async fn get_promise(
     shown(&req, &one[0])
 }
 
-/// Say what became of a promise
+/// Record whether a promise was kept
 ///
 /// Kept, broken or withdrawn, once.
 #[post("/promises/{id:\\d+}/end", 201 = Promise)]

@@ -170,7 +170,7 @@ impl NewReservation {
             (
                 role != Role::Website || self.person_id.is_none(),
                 "/person_id",
-                "a website key gives person",
+                "with a website key, send `person` (name and contact), not `person_id`",
             ),
             (
                 self.person.as_ref().is_none_or(NewPerson::can_be_reached),

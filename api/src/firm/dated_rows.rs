@@ -96,7 +96,8 @@ pub(crate) trait Dated: Sized {
             return Err(Problem::invalid("/until", detail));
         }
         if let Some(ended) = until {
-            let detail = format!("the row has a last day, {ended}; what is recorded is not edited");
+            let detail =
+                format!("this rule already ends on {ended}; add a new rule instead of changing it");
             return Err(Problem::conflict(detail));
         }
         Ok(())

@@ -104,7 +104,7 @@ async fn list_keys(_by: Owner, list: ListQuery) -> Reply {
     list.rows(rows, |it: &Key| it.id).await
 }
 
-/// Make a key
+/// Create an API key
 ///
 /// The secret is in this answer only.
 #[post("/keys", 201 = KeyWithSecret)]
@@ -116,7 +116,7 @@ async fn create_key(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewKey>) -
     .await
 }
 
-/// Put a new key in the place of one
+/// Rotate a key
 ///
 /// The new key has its name, role, person and expiry, and its secret is in this answer only. The old key is taken for another 24
 /// hours, so that whoever uses it can change over meanwhile.

@@ -264,8 +264,8 @@ impl<T> Patch<T> {
 #[expect(dead_code, reason = "describes the header; Patch reads it")]
 pub struct IfMatch {
     /// The ETag of what was read. Without it: 428.
-    #[param(rename = "If-Match", max_length = 200, required = false)]
-    if_match: Option<String>,
+    #[param(rename = "If-Match", max_length = 200, required = true)]
+    if_match: String,
 }
 
 /// Header of a POST.
@@ -281,6 +281,22 @@ pub struct Repeatable {
         example = "6f1c3c5e-0d2b-4c64-9a51-6f5a0f0f7a11"
     )]
     idempotency_key: Option<String>,
+}
+
+/// Header of a POST that must not be repeated by accident.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[expect(dead_code, reason = "describes the header; Body reads it")]
+pub struct Keyed {
+    /// A value of the client's own, another for each request; the same request with the same value is done once. Without it: 400.
+    #[param(
+        rename = "Idempotency-Key",
+        min_length = 1,
+        max_length = 255,
+        required = true,
+        example = "6f1c3c5e-0d2b-4c64-9a51-6f5a0f0f7a11"
+    )]
+    idempotency_key: String,
 }
 
 impl<T: 'static> FromRequest for Patch<T> {

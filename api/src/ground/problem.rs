@@ -8,11 +8,8 @@ use actix_web::{
 use diesel::result::{DatabaseErrorKind, Error as DieselError};
 use outshop_core::boilers::readiness::Act;
 use serde::Serialize;
-use std::{collections::BTreeMap, fmt};
-use utoipa::{
-    IntoResponses, ToSchema,
-    openapi::{ContentBuilder, Ref, RefOr, Response, ResponseBuilder},
-};
+use std::fmt;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 /// What went wrong, in the one way that a client branches on.
@@ -33,59 +30,59 @@ macro_rules! kinds {
 }
 
 kinds! {
-    MALFORMED = "malformed", 400, "The body cannot be read",
+    MALFORMED = "malformed", 400, "Malformed request body",
         "The body is not the JSON, CSV or NDJSON that its media type says. Mend the syntax at the place named and send it again.";
-    INVALID_QUERY = "invalid_query", 400, "A query parameter is wrong",
+    INVALID_QUERY = "invalid_query", 400, "Invalid query parameter",
         "A parameter is unknown, repeated or has a value that cannot be read. The detail names it and what would be right.";
-    INVALID_CURSOR = "invalid_cursor", 400, "The cursor does not fit",
+    INVALID_CURSOR = "invalid_cursor", 400, "Invalid cursor",
         "A cursor belongs to the list, filters and order that it came with. Begin again without it.";
-    IDEMPOTENCY_KEY_MISSING = "idempotency_key_missing", 400, "An Idempotency-Key is needed",
+    IDEMPOTENCY_KEY_MISSING = "idempotency_key_missing", 400, "Idempotency-Key required",
         "Money or an engine moves. Send a header Idempotency-Key with a value of your own (1 to 255 characters), and repeat the request with the same value when no answer came.";
-    UNAUTHORIZED = "unauthorized", 401, "A key is needed",
+    UNAUTHORIZED = "unauthorized", 401, "Unauthorised",
         "Send a header Authorization: Bearer with a key that has neither expired nor been revoked.";
-    FORBIDDEN = "forbidden", 403, "The key's role may not do this",
+    FORBIDDEN = "forbidden", 403, "Forbidden for this role",
         "The detail names the roles that may. Ask the proprietor for a key of such a role.";
     NOT_FOUND = "not_found", 404, "Not found",
         "There is nothing at this address, or nothing of this number. The detail says what is missing.";
-    METHOD_NOT_ALLOWED = "method_not_allowed", 405, "The method does not fit",
+    METHOD_NOT_ALLOWED = "method_not_allowed", 405, "Method not allowed",
         "The address exists and takes other methods: the header Allow lists them.";
-    NOT_ACCEPTABLE = "not_acceptable", 406, "No form that fits Accept",
+    NOT_ACCEPTABLE = "not_acceptable", 406, "Not acceptable",
         "Ask for application/json, or for one of the forms that the document names for this address.";
-    REQUEST_TIMEOUT = "request_timeout", 408, "The body came too slowly",
+    REQUEST_TIMEOUT = "request_timeout", 408, "Request timeout",
         "Nothing was stored. Send it again over a better line; a body has 30 seconds, and one more for each 16 kB of it.";
-    CONFLICT = "conflict", 409, "What is recorded forbids it",
+    CONFLICT = "conflict", 409, "Conflict with existing records",
         "The request is well formed, but something already recorded stands against it. The detail says what, and the way out.";
-    NOT_READY = "not_ready", 409, "The gate is shut",
+    NOT_READY = "not_ready", 409, "Not ready",
         "The engine may not be listed or leave on that day. Each reason names the check and what clears it.";
-    ALREADY_SOLD = "already_sold", 409, "The engine is sold",
+    ALREADY_SOLD = "already_sold", 409, "Already sold",
         "An engine is sold once, unless it is returned.";
-    ALREADY_RESERVED = "already_reserved", 409, "The engine is reserved",
+    ALREADY_RESERVED = "already_reserved", 409, "Already reserved",
         "An engine is held for one person at a time. Ask for a place in the queue with join_queue, or wait until the reservation is released or lapses.";
-    IN_PROGRESS = "in_progress", 409, "The same request is still running",
+    IN_PROGRESS = "in_progress", 409, "Request in progress",
         "A request with this Idempotency-Key has not finished. Repeat it in a second; the answer will be that of the first.";
-    FEED_RESTARTED = "feed_restarted", 409, "The journal has begun anew",
+    FEED_RESTARTED = "feed_restarted", 409, "Journal restarted",
         "A backup was restored, so that entry numbers have another meaning. Read the journal afresh with the new journal_id.";
-    GONE = "gone", 410, "It is no longer shown",
+    GONE = "gone", 410, "Listing withdrawn",
         "The firm has withdrawn this listing. The address will not come back by itself; take it out of your pages.";
-    PRECONDITION_FAILED = "precondition_failed", 412, "It was changed meanwhile",
+    PRECONDITION_FAILED = "precondition_failed", 412, "Record has changed",
         "Somebody changed this since you read it. Read it again (the header ETag has its present tag), look at the change, and send yours with the new If-Match.";
-    CONTENT_TOO_LARGE = "content_too_large", 413, "The body is too large",
+    CONTENT_TOO_LARGE = "content_too_large", 413, "Body too large",
         "The detail names the limit. Send less, or in parts.";
-    UNSUPPORTED_MEDIA_TYPE = "unsupported_media_type", 415, "The media type does not fit",
+    UNSUPPORTED_MEDIA_TYPE = "unsupported_media_type", 415, "Unsupported media type",
         "The detail names the media types that this address takes. Bodies are sent without Content-Encoding.";
-    INVALID = "invalid", 422, "The content breaks a rule",
+    INVALID = "invalid", 422, "Validation failed",
         "Each error has a JSON pointer to the member, what was wrong and what would be right. Nothing was stored.";
     IDEMPOTENCY_KEY_REUSED = "idempotency_key_reused", 422, "The Idempotency-Key was used for another request",
         "A key stands for one request with one body for seven days. Use a new key for a new request.";
-    PRECONDITION_REQUIRED = "precondition_required", 428, "If-Match is needed",
+    PRECONDITION_REQUIRED = "precondition_required", 428, "If-Match required",
         "Read the record first and send its ETag in the header If-Match, so that no change of somebody else is lost.";
     TOO_MANY_REQUESTS = "too_many_requests", 429, "Too many requests",
         "Wait for the seconds that Retry-After names.";
-    INTERNAL = "internal_server_error", 500, "Something failed inside",
+    INTERNAL = "internal_server_error", 500, "Internal server error",
         "Nothing was stored unless an Idempotency-Key tells otherwise. Report the instance: the log has the same number.";
-    SERVICE_UNAVAILABLE = "service_unavailable", 503, "Not available just now",
+    SERVICE_UNAVAILABLE = "service_unavailable", 503, "Service unavailable",
         "Nothing was done, or an Idempotency-Key tells whether it was. Try again after the seconds that Retry-After names.";
-    STORAGE_FULL = "storage_full", 503, "The disk is full",
+    STORAGE_FULL = "storage_full", 503, "Storage full",
         "Nothing was stored. Reading goes on; writing resumes by itself when there is space.";
 }
 
@@ -188,7 +185,10 @@ impl Problem {
 
     /// Logged once, here; the caller learns the instance only.
     pub fn internal(cause: impl fmt::Display) -> Problem {
-        let problem = Problem::new(INTERNAL, "something failed inside; report the instance");
+        let problem = Problem::new(
+            INTERNAL,
+            "something failed inside; quote `instance` to the person who runs the service",
+        );
         tracing::error!(instance = %problem.instance, %cause, "internal error");
         problem
     }
@@ -486,29 +486,3 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     ),
     ("keys_live_name", CONFLICT, "a key of that name is live"),
 ];
-
-/// The refusals that any operation of the interface may answer.
-pub struct Problems;
-
-impl IntoResponses for Problems {
-    fn responses() -> BTreeMap<String, RefOr<Response>> {
-        let mut titles = BTreeMap::<u16, Vec<&str>>::new();
-        for kind in KINDS {
-            titles.entry(kind.status).or_default().push(kind.name);
-        }
-        let document = || {
-            ContentBuilder::new()
-                .schema(Some(Ref::from_schema_name("Problem")))
-                .build()
-        };
-        titles
-            .into_iter()
-            .map(|(status, names)| {
-                let response = ResponseBuilder::new()
-                    .description(names.join(", "))
-                    .content("application/problem+json", document());
-                (status.to_string(), RefOr::T(response.build()))
-            })
-            .collect()
-    }
-}

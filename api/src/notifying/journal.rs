@@ -119,7 +119,7 @@ impl ReadOn {
 ///
 /// Entries come in the order of their numbers, none is skipped and none comes twice. With `wait`, an empty answer is
 /// held until an entry comes.
-#[get("/journal", 200 = JournalPage)]
+#[get("/journal", 409, 200 = JournalPage)]
 async fn read_journal(
     _by: Staff,
     req: HttpRequest,

@@ -69,7 +69,7 @@ pub struct Webhook {
     pub switched_off_reason: Option<SwitchedOffReason>,
     /// Until then calls are signed with the former secret too.
     pub former_until: Option<Instant>,
-    /// Entries of the journal up to this one have been made into calls.
+    /// Last journal entry for which deliveries have been queued.
     #[schema(minimum = 0)]
     pub queued_up_to: i64,
 }
@@ -247,7 +247,7 @@ async fn list_webhooks(_by: Owner, list: ListQuery) -> Reply {
     list.rows(rows, |it: &Webhook| it.id).await
 }
 
-/// Make a webhook
+/// Create a webhook
 ///
 /// From now on each entry of the journal that it is to be told of is sent there by POST: `{"type": "engine.sold", "timestamp": "..",
 /// "data": {"entry_no": 185, "stock_no": 10, "url": "/v1/journal?after=184&limit=1"}}`, signed by Standard Webhooks 1.0.0 with
@@ -437,7 +437,7 @@ async fn get_webhook_call(
     shown(&req, &found.ok_or_else(missing)?)
 }
 
-/// Try a webhook
+/// Send a test call to a webhook
 ///
 /// One call of the type `webhook.test`, also where the webhook is switched off; read the call for what came of it.
 #[post("/webhooks/{id:\\d+}/test-calls", 201 = WebhookCall)]
@@ -468,7 +468,7 @@ async fn create_test_call(
     .await
 }
 
-/// Tell a webhook again what happened after an entry
+/// Deliver past journal entries to a webhook again
 ///
 /// All entries that it was to be told of, received or not.
 #[post("/webhooks/{id:\\d+}/redeliveries", 201 = Repeated)]

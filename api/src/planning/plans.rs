@@ -179,7 +179,7 @@ pub struct Answer {
         "last": "2026-11-27", "hours": [{"on": "2026-11-27", "hours": "4"}], "work_place": "bench", "started": false, "expected_on": null,
         "chased_by": null}], "unplaced": [],
     "promises": [{"promise_id": 3, "sale_id": null, "stock_no": 30, "on": "2026-12-12", "finished": "2026-12-05", "days_in_hand": 7,
-        "outcome": "kept", "no_earlier_than": "2026-12-05", "reason": "Were nothing else in the shop: \"Left injector\" on engine 30."}],
+        "outcome": "kept", "no_earlier_than": "2026-12-05", "reason": "Even with nothing else in the workshop: \"Left injector\" on engine 30."}],
     "savings": [], "warnings": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct Plan {
     pub id: i64,
@@ -346,7 +346,7 @@ async fn get_plan(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path
     shown(&req, &plan)
 }
 
-/// Hold a plan against what happened
+/// Compare a plan with what actually happened
 #[get("/plans/{id:\\d+}/outcome", 200 = PlanOutcome)]
 async fn get_plan_outcome(
     Staff(actor): Staff,
@@ -367,7 +367,7 @@ async fn get_plan_outcome(
     shown(&req, &outcome(&plan, &jobs, actor.today)?)
 }
 
-/// Say what jobs took against what was agreed for them
+/// Compare actual with quoted hours, by kind of work and fitter
 ///
 /// By what the jobs touch, and by fitter. The next plan takes agreed hours times the factor of the kind.
 #[get("/hours-accuracy", 200 = HoursAccuracy)]
@@ -482,7 +482,10 @@ fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
             "Even with nothing else in the shop the last of these has no place: {}.",
             words.join(", then ")
         ),
-        None => format!("Were nothing else in the shop: {}.", words.join(", then ")),
+        None => format!(
+            "Even with nothing else in the workshop: {}.",
+            words.join(", then ")
+        ),
         Some(Pooled { of, amount }) => {
             let of = match of {
                 Scarce::Hours => "hours of all fitters together".to_owned(),

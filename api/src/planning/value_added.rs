@@ -106,7 +106,7 @@ pub struct ValueAdded {
     /// Of the two prices: it holds 80 of 100 differences. It is much narrower than both, as most of what is not known is the same
     /// before and after.
     pub difference: Range,
-    /// By so much the tax on the sale rises at the likely prices.
+    /// Increase in the tax on the sale, at the likely prices.
     pub tax: Money,
     pub outlay: WorkCost,
     /// The likely difference less its tax and outlay; below 0 the work loses.
@@ -164,11 +164,11 @@ pub struct WorkQuery {
 
 // Routes
 
-/// Say what a job is worth
+/// Calculate the value that a job adds
 ///
 /// The price after it against the price now, less the hours, parts, outside work and tests that are still to come and the tax on
 /// what it adds. It uses what the job is to bring about (`grades_after`, `working_order_after`) and does to the papers.
-#[get("/jobs/{id:\\d+}/value-added", 200 = ValueAdded)]
+#[get("/jobs/{id:\\d+}/value-added", 409, 200 = ValueAdded)]
 async fn get_value_added(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -192,11 +192,11 @@ async fn get_value_added(
     shown(&req, &worth)
 }
 
-/// Compare all sets of the open jobs of an engine
+/// Compare what to do with an engine: every set of its open jobs, sale as it stands, or parts
 ///
 /// One job can void the paper that another pays for, so that the best set is looked for among all sets, up to 15 jobs; and beside it
 /// the other options: to sell the engine as it stands, or to break it for parts.
-#[get("/engines/{stock_no:\\d+}/work-options", 200 = WorkOptions, params(("stock_no" = i32, Path, example = 30, minimum = 1)))]
+#[get("/engines/{stock_no:\\d+}/work-options", 409, 200 = WorkOptions, params(("stock_no" = i32, Path, example = 30, minimum = 1)))]
 async fn get_work_options(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

@@ -60,7 +60,7 @@ pub struct NewAsItStandsPrice {
 
 // Routes
 
-/// List what an engine would fetch unfinished
+/// List what an engine would fetch as it stands
 #[get("/engines/{stock_no:\\d+}/as-it-stands-prices", 200 = Page<AsItStandsPrice>)]
 async fn list_as_it_stands_prices(
     _by: MoneyDesk,
@@ -78,7 +78,7 @@ async fn list_as_it_stands_prices(
     list.rows(rows, |price: &AsItStandsPrice| price.id).await
 }
 
-/// Tell what an engine would fetch unfinished
+/// Record what an engine would fetch as it stands
 ///
 /// The value of the stock uses it where that brings in more than finishing it first.
 #[post("/engines/{stock_no:\\d+}/as-it-stands-prices", 201 = AsItStandsPrice)]
@@ -117,7 +117,7 @@ async fn create_as_it_stands_price(
     .await
 }
 
-/// Read what an engine would fetch unfinished
+/// Read what an engine would fetch as it stands
 #[get("/as-it-stands-prices/{id:\\d+}", 200 = AsItStandsPrice)]
 async fn get_as_it_stands_price(_by: MoneyDesk, found: Found<AsItStandsPrice>) -> Reply {
     found.shown()

@@ -179,7 +179,7 @@ async fn list_asking_prices(_by: Staff, stock_no: web::Path<i32>, list: ListQuer
     list.rows(rows, |it: &AskingPrice| it.id).await
 }
 
-/// Decide what to ask for an engine
+/// Set an engine's asking price
 ///
 /// A decision of the firm's, with its own history; a valuation only advises.
 #[post("/engines/{stock_no:\\d+}/asking-prices", 201 = AskingPrice)]
@@ -224,7 +224,7 @@ async fn get_asking_price(
     shown(&req, &price)
 }
 
-/// List the changes of asking price that owners have not been told about yet
+/// List price changes to report to the owners of commission engines
 ///
 /// Of engines on commission. The first price of an engine is no change.
 #[get("/owner-notices", 200 = Page<OwnerNotice>)]
@@ -237,7 +237,7 @@ async fn list_owner_notices(_by: SellingRead, list: ListQuery<NoticeFilters>) ->
     list.answer(fetch, |it: &OwnerNotice| it.id).await
 }
 
-/// Read a change of an asking price with whether its owner was told
+/// Read a price change, with whether its owner was told
 #[get("/owner-notices/{id:\\d+}", 200 = OwnerNotice)]
 async fn get_owner_notice(
     _by: SellingRead,
@@ -249,7 +249,7 @@ async fn get_owner_notice(
     shown(&req, &notice)
 }
 
-/// Record that an owner was told about a change of asking price
+/// Record that an owner was told about a price change
 #[post("/owner-notices/{id:\\d+}/notifications", 201 = OwnerNotice)]
 async fn record_owner_notification(
     Selling(actor): Selling,
@@ -301,7 +301,7 @@ async fn record_owner_notification(
 /// Estimate the chance of an asking price
 ///
 /// The share of the predicted prices above it, and the discount that the firm's own asking prices took until they sold.
-#[get("/engines/{stock_no:\\d+}/chance", 200 = Chance)]
+#[get("/engines/{stock_no:\\d+}/chance", 409, 200 = Chance)]
 async fn get_chance(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

@@ -158,13 +158,13 @@ impl StockValuationTotals {
 
 // Routes
 
-/// List the value of the stock at the end of a day
+/// List the stock valuation at the end of a day
 ///
 /// Engine by engine the lower of cost and net realisable value. The price is the asking price that held on the day, else
 /// the likely price of the last valuation up to it; a sale within 60 days after is better evidence and takes its place, unless what the
 /// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
 /// their own: parts count from the day they are used on a job. Nothing is stored.
-#[get("/stock-valuation", 200 = Page<StockValuationEntry>)]
+#[get("/stock-valuation", 409, 200 = Page<StockValuationEntry>)]
 async fn list_stock_valuation(
     MoneyDesk(actor): MoneyDesk,
     list: ListQuery<StockValuationQuery>,
@@ -177,10 +177,10 @@ async fn list_stock_valuation(
     list.answer(fetch, place).await
 }
 
-/// Sum up the value of the stock at the end of a day
+/// Total the stock valuation at the end of a day
 ///
 /// Nothing is stored.
-#[get("/stock-valuation/totals", 200 = StockValuationTotals)]
+#[get("/stock-valuation/totals", 409, 200 = StockValuationTotals)]
 async fn get_stock_valuation_totals(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -204,7 +204,7 @@ async fn get_stock_valuation_totals(
     }
 }
 
-/// List the kept values of the stock
+/// List the closing stock on record
 #[get("/closing-stock", 200 = Page<ClosingStock>)]
 async fn list_closing_stock(_by: MoneyDesk, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -216,7 +216,7 @@ async fn list_closing_stock(_by: MoneyDesk, list: ListQuery) -> Reply {
     list.answer(fetch, |it: &ClosingStock| it.id).await
 }
 
-/// Keep the value of the stock at the end of a day
+/// Record the closing stock of a day
 ///
 /// From then on its write-downs and reversals stand in the accounts, and later values count from it.
 #[post("/closing-stock", 201 = ClosingStock)]
@@ -258,7 +258,7 @@ async fn create_closing_stock(
     .await
 }
 
-/// Read a kept value of the stock
+/// Read a closing stock
 #[get("/closing-stock/{id:\\d+}", 200 = ClosingStock)]
 async fn get_closing_stock(
     _by: MoneyDesk,
@@ -269,7 +269,7 @@ async fn get_closing_stock(
     shown(&req, &find(&mut *db.read().await?, *id).await?)
 }
 
-/// List the engines of a kept value of the stock
+/// List the engines of a closing stock
 #[get("/closing-stock/{id:\\d+}/lines", 200 = Page<StockValuationEntry>, id = "list_closing_stock_lines")]
 async fn list_kept_lines(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;

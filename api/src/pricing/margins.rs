@@ -113,7 +113,7 @@ pub struct Margins {
 // Routes
 
 /// Read both ledgers of an engine and what is left at its prices
-#[get("/engines/{stock_no:\\d+}/margins", 200 = Margins, id = "get_margins")]
+#[get("/engines/{stock_no:\\d+}/margins", 409, 200 = Margins, id = "get_margins")]
 async fn get_money(
     MoneyDesk(actor): MoneyDesk,
     req: HttpRequest,
@@ -126,10 +126,10 @@ async fn get_money(
     shown(&req, &money)
 }
 
-/// Read below which price an engine loses, and what is left at its prices
+/// Get an engine's break-even price and its profit at the low, likely, high and asking price
 ///
 /// Without the purchase price and the costs.
-#[get("/engines/{stock_no:\\d+}/break-even", 200 = BreakEven)]
+#[get("/engines/{stock_no:\\d+}/break-even", 409, 200 = BreakEven)]
 async fn get_break_even(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -334,7 +334,7 @@ async fn money_of(
         (asked.is_none(), "No asking price is set."),
         (
             has_hours_without_rate,
-            "Some hours have no rate on their day and cost nothing here: set one at /v1/hour-rates.",
+            "Some booked hours have no hourly rate and are counted as zero. Set one at /v1/hour-rates.",
         ),
         (
             recovery_rate.is_none() && to_come.cost.hours > Hours::ZERO,

@@ -196,7 +196,7 @@ pub(crate) struct Learned {
 
 // Routes
 
-/// List the fits
+/// List the price models
 ///
 /// The latest first. A fit is made by the service itself when sales, their facts or the price scale have changed.
 #[get("/price-models", 200 = Page<PriceModelHeading>)]
@@ -208,7 +208,7 @@ async fn list_price_models(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &PriceModelHeading| it.id).await
 }
 
-/// Read a fit
+/// Read a price model
 ///
 /// With its hyperparameters, and the sales that do not fit.
 #[get("/price-models/{id:\\d+}", 200 = PriceModelShown)]

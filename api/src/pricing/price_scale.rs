@@ -151,7 +151,7 @@ impl PriceScaleVersion {
 /// Read the price scale
 ///
 /// The version that counts today.
-#[get("/price-scale", 200 = PriceScaleVersion)]
+#[get("/price-scale", 404, 200 = PriceScaleVersion)]
 async fn get_price_scale(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let found = in_force(&mut *db.read().await?, actor.today).await?;
     let price_scale = found.ok_or_else(|| {

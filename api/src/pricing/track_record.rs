@@ -198,7 +198,7 @@ impl From<RatioStudy> for StudyShown {
 
 // Routes
 
-/// Read how good the valuations were
+/// Read how accurate the valuations have been
 ///
 /// Every own sale of the period against the last valuation that was made before it: the ratio study of the IAAO Standard
 /// on Ratio Studies (2013), and how often the price fell into the range.

@@ -158,7 +158,7 @@ impl NewPayout {
 /// Read the statement for the owner of an engine that was sold on commission
 ///
 /// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
-#[get("/sales/{id:\\d+}/commission", 200(content((CommissionStatement = "application/json"), (Html = "text/html"))),
+#[get("/sales/{id:\\d+}/commission", 409, 200(content((CommissionStatement = "application/json"), (Html = "text/html"))),
     params(("id" = i64, Path, example = 4, minimum = 1)))]
 async fn get_commission(
     MoneyDesk(actor): MoneyDesk,

@@ -197,7 +197,7 @@ async fn change_complaint(
     .await
 }
 
-/// Read the last days of the law of sale for a sale
+/// Read the buyer's statutory deadlines for a sale
 ///
 /// From the delivery, the repairs under complaint and the return on record, by the rows of the firm's jurisdiction in force on
 /// the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing is stored.

@@ -137,7 +137,7 @@ pub struct Invoice {
 ///
 /// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print
 /// with `Accept: text/html`.
-#[get("/sales/{id:\\d+}/invoice", 200(content((Invoice = "application/json"), (Html = "text/html"))))]
+#[get("/sales/{id:\\d+}/invoice", 409, 200(content((Invoice = "application/json"), (Html = "text/html"))))]
 async fn get_invoice(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
@@ -156,10 +156,10 @@ async fn get_invoice(
     .await
 }
 
-/// Read the credit note for a sale that was undone
+/// Read the credit note for a cancelled sale
 ///
 /// The invoice that it credits, with the credit note among its members. As a sheet to print with `Accept: text/html`.
-#[get("/sales/{id:\\d+}/credit-note", 200(content((Invoice = "application/json"), (Html = "text/html"))))]
+#[get("/sales/{id:\\d+}/credit-note", 409, 200(content((Invoice = "application/json"), (Html = "text/html"))))]
 async fn get_credit_note(
     SellingRead(actor): SellingRead,
     req: HttpRequest,

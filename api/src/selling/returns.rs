@@ -93,7 +93,7 @@ impl NewReturn {
 
 // Routes
 
-/// Take an engine back that was delivered
+/// Record the return of a delivered engine
 ///
 /// It is in stock again under its number and may be sold again; its sale stays on record. A listing on show is withdrawn, and is
 /// published again after a survey of that day or later. Complaints that are open become findings, with their words. What
@@ -129,7 +129,7 @@ async fn record_return(
     .await
 }
 
-/// Call a sale off before the engine has left
+/// Cancel a sale before the engine has left
 ///
 /// The engine may be sold again; its sale stays on record. A listing on show is withdrawn. What is paid back is recorded as
 /// payments below 0 for the sale.
@@ -162,7 +162,7 @@ async fn call_off(
     .await
 }
 
-/// List the sales that were undone
+/// List the sales that were cancelled or returned
 ///
 /// The returns of engines, and the sales that were called off before the engine left.
 #[get("/returns", 200 = Page<Return>)]
@@ -174,7 +174,7 @@ async fn list_returns(_by: SellingRead, list: ListQuery) -> Reply {
     list.rows(rows, |it: &Return| it.id).await
 }
 
-/// Read how a sale was undone
+/// Read how a sale was cancelled or returned
 #[get("/returns/{id:\\d+}", 200 = Return)]
 async fn get_return(_by: SellingRead, found: Found<Return>) -> Reply {
     found.shown()

@@ -19,16 +19,16 @@ pub enum Command {
     Serve(Serve),
     /// Run the service with an invented firm to try it on
     Demo(Demo),
-    /// Bring the database to this version and stop
+    /// Apply database migrations and exit
     Migrate(Database),
-    /// Keys of those who may ask
+    /// Manage API keys
     Keys {
         #[command(subcommand)]
         act: KeysAct,
     },
     /// Write the whole database and the photographs into a new folder; the service may go on
     Backup(Kept),
-    /// Bring a backup into an empty database, and prove that every table is as it was
+    /// Restore a backup into an empty database and verify every table
     Restore(Kept),
     /// Say which day it is by this machine's clock and which have begun, and put right what a wrong clock has left
     Days(Days),

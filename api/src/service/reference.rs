@@ -1,5 +1,7 @@
 //! The OpenAPI document and the page to read it.
 
+mod shared;
+
 use crate::ground::{
     operations::KEY,
     problem::{FieldError, GateReason, ProblemDocument},
@@ -21,7 +23,7 @@ use utoipa_swagger_ui::SwaggerUi;
 
 const TAGS: &[(&str, &str)] = &[
     ("firm", "The firm itself, and the units it writes in"),
-    ("keys", "Who may ask for what"),
+    ("keys", "API keys and roles"),
     ("persons", "Sellers, owners and buyers"),
     ("engines", "What the firm has and had"),
     (
@@ -32,10 +34,10 @@ const TAGS: &[(&str, &str)] = &[
     ("jobs", "Work on engines"),
     (
         "prices",
-        "PriceScale, comparables, valuations, asking prices",
+        "Price scale, comparables, valuations, asking prices",
     ),
     ("selling", "Readiness, listings, sales, deliveries"),
-    ("money", "Both ledgers, what tax rules ask, the accounts"),
+    ("money", "Costs, VAT, stock book and accounts"),
     ("public", "All that a visitor may read; needs no key"),
     ("journal", "Everything that happened"),
     ("webhooks", "Signed calls that tell others what happened"),
@@ -160,7 +162,7 @@ fn asked_for(document: &OpenApi) -> BTreeSet<String> {
 }
 
 /// Adds what belongs to every operation: the problem document and its parts.
-pub fn finished(mut document: OpenApi) -> OpenApi {
+pub fn finished(mut document: OpenApi) -> Value {
     let components = document.components.get_or_insert_with(Default::default);
     let mut add =
         |name: &str, schema: RefOr<Schema>| components.schemas.insert(name.to_owned(), schema);
@@ -173,6 +175,8 @@ pub fn finished(mut document: OpenApi) -> OpenApi {
     answers_are_whole(&mut document);
     say_what_is_answered(&mut document);
     drop_what_nobody_names(&mut document);
+    let mut document = serde_json::to_value(document).expect("the document is plain JSON");
+    shared::say_once(&mut document);
     document
 }
 
@@ -257,22 +261,31 @@ fn drop_what_nobody_names(document: &mut OpenApi) {
 /// Made when it is first asked for: the document takes a while, and tens of MiB.
 fn json() -> &'static str {
     static JSON: OnceLock<String> = OnceLock::new();
-    JSON.get_or_init(|| {
-        let document = crate::document();
-        document.to_json().expect("the document is plain JSON")
-    })
+    JSON.get_or_init(|| crate::document().to_string())
+}
+
+fn public_json() -> &'static str {
+    static JSON: OnceLock<String> = OnceLock::new();
+    JSON.get_or_init(|| shared::public_part(&crate::document()).to_string())
+}
+
+fn answer(req: &HttpRequest, json: &str) -> HttpResponse {
+    let json = json.as_bytes().to_vec();
+    crate::ground::answers::answer(req, json, "application/json", "no-cache")
 }
 
 pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.route(
         "/openapi.json",
         web::get().to(|req: HttpRequest| {
-            let answer = crate::ground::answers::answer(
-                &req,
-                json().as_bytes().to_vec(),
-                "application/json",
-                "no-cache",
-            );
+            let answer = answer(&req, json());
+            async move { answer }
+        }),
+    )
+    .route(
+        "/openapi/public.json",
+        web::get().to(|req: HttpRequest| {
+            let answer = answer(&req, public_json());
             async move { answer }
         }),
     )

@@ -88,7 +88,7 @@ pub struct EngineNotes {
 
 // Routes
 
-/// List the firm's notes for those who take an engine over
+/// List the firm's notes for new owners
 #[get("/owner-notes", 200 = Page<OwnerNote>)]
 async fn list_owner_notes(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -98,7 +98,7 @@ async fn list_owner_notes(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &OwnerNote| it.id).await
 }
 
-/// Write a note for those who take an engine over
+/// Add a note for new owners
 #[post("/owner-notes", 201 = OwnerNote)]
 async fn create_owner_note(
     Workshop(actor): Workshop,
@@ -118,13 +118,13 @@ async fn create_owner_note(
     .await
 }
 
-/// Read a note for those who take an engine over
+/// Read a note for new owners
 #[get("/owner-notes/{id:\\d+}", 200 = OwnerNote)]
 async fn get_owner_note(_by: Staff, found: Found<OwnerNote>) -> Reply {
     found.shown()
 }
 
-/// Change a note for those who take an engine over
+/// Change a note for new owners
 #[patch("/owner-notes/{id:\\d+}", 200 = OwnerNote)]
 async fn change_owner_note(
     Workshop(actor): Workshop,
@@ -152,7 +152,7 @@ async fn change_owner_note(
     .await
 }
 
-/// Delete a note for those who take an engine over
+/// Delete a note for new owners
 #[delete("/owner-notes/{id:\\d+}", 204)]
 async fn delete_owner_note(
     Workshop(actor): Workshop,
@@ -172,7 +172,7 @@ async fn delete_owner_note(
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Read what the firm tells of running in and laying up an engine
+/// Read the notes on running in and laying up an engine
 ///
 /// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
 #[get("/engines/{stock_no:\\d+}/owner-notes", 200(content((EngineNotes = "application/json"), (Html = "text/html"))))]

@@ -110,7 +110,7 @@ pub struct Print {
 /// Make a sheet ready to be opened in a browser
 ///
 /// At an address that needs no key, serves the sheet once, and holds for five minutes. The sheet shows what is on record now.
-#[post("/prints", 201 = Print)]
+#[post("/prints", 404, 201 = Print)]
 async fn create_print(Staff(actor): Staff, db: web::Data<Db>, new: Body<NewPrint>) -> Reply {
     let mut secret = [0_u8; 32];
     getrandom::fill(&mut secret).map_err(Problem::internal)?;

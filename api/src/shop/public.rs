@@ -298,7 +298,7 @@ pub struct Count {
 
 // Routes
 
-/// List the engines on show
+/// List the published engines
 ///
 /// Engines that are sold stay on show, marked sold, until the firm takes them off: `availability=sold&sort=-sold_on` lists
 /// the last sold. Without `sort` by stock number.
@@ -323,11 +323,11 @@ async fn list_public_listings(
     Ok(view.answer(&req, &made))
 }
 
-/// Read an engine on show
+/// Read a published engine
 ///
 /// 410 once the firm has taken it off show. With `Accept: application/ld+json` as a schema.org Product, whose pictures' addresses
 /// are relative to this one.
-#[get("/public/listings/{stock_no:\\d+}", 200(content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))))]
+#[get("/public/listings/{stock_no:\\d+}", 410, 200(content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))))]
 async fn get_public_listing(
     _by: Anyone,
     req: HttpRequest,
@@ -344,7 +344,7 @@ async fn get_public_listing(
     Ok(view.answer(&req, made))
 }
 
-/// Read the engines that came on show last, as an Atom feed
+/// Read the latest listings as an Atom feed
 ///
 /// The hundred latest. An entry is updated when its engine is sold.
 #[get("/public/listings.atom", 200(body = Xml, content_type = "application/atom+xml"))]
@@ -374,7 +374,7 @@ async fn get_public_sitemap(
     Ok(view.answer(&req, &made))
 }
 
-/// List the engines on show that are most like one
+/// List similar engines
 ///
 /// Of the same kind and not sold, by gauge, fuel, wheel arrangement and price; at most six.
 #[get("/public/listings/{stock_no:\\d+}/similar", 200 = SimilarListings)]
@@ -390,7 +390,7 @@ async fn list_similar_listings(
     Ok(view.answer(&req, &made))
 }
 
-/// Count the engines on show
+/// Count the published engines
 ///
 /// By kind and gauge, and by each value of the other filters.
 #[get("/public/counts", 200 = PublicCounts)]

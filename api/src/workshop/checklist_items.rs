@@ -141,7 +141,7 @@ pub struct ToPrepare {
 
 // Routes
 
-/// List what the firm makes ready before engines leave
+/// List the items of the firm's despatch checklist
 #[get("/checklist-items", 200 = Page<ChecklistItem>)]
 async fn list_checklist_items(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -156,7 +156,7 @@ async fn list_checklist_items(_by: Staff, list: ListQuery) -> Reply {
         .await
 }
 
-/// Add to what the firm makes ready before engines leave
+/// Add an item to the firm's despatch checklist
 #[post("/checklist-items", 201 = ChecklistItem)]
 async fn create_checklist_item(
     Owner(actor): Owner,
@@ -186,7 +186,7 @@ async fn create_checklist_item(
     .await
 }
 
-/// Read an item of what the firm makes ready
+/// Read an item of the firm's despatch checklist
 #[get("/checklist-items/{item}", 200 = ChecklistItem, params(("item" = Code, Path, example = "drained")))]
 async fn get_checklist_item(
     _by: Staff,
@@ -197,7 +197,7 @@ async fn get_checklist_item(
     shown(&req, &find(&mut *db.read().await?, &item).await?)
 }
 
-/// Change an item of what the firm makes ready
+/// Change an item of the firm's despatch checklist
 ///
 /// Of drained, spares_packed and papers_packed the words alone: checks of the gate ask for them by themselves.
 #[patch("/checklist-items/{item}", 200 = ChecklistItem, params(("item" = Code, Path, example = "drained")))]
@@ -234,7 +234,7 @@ async fn change_checklist_item(
     .await
 }
 
-/// Delete an item of what the firm makes ready
+/// Delete an item of the firm's despatch checklist
 ///
 /// With its ticks. Not drained, spares_packed and papers_packed.
 #[delete("/checklist-items/{item}", 204, params(("item" = Code, Path, example = "engine_packed")))]
@@ -257,7 +257,7 @@ async fn delete_checklist_item(
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Read what is to be made ready for a sale
+/// Read the despatch checklist of a sale
 ///
 /// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations. Which of
 /// them shut the gate is said for the day asked about, as the gate itself says it: an engine is drained in months of frost.

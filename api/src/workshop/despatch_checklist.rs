@@ -57,7 +57,7 @@ pub struct NewPrepared {
 
 // Routes
 
-/// List what was made ready
+/// List the ticked items of an engine's despatch checklist
 #[get("/engines/{stock_no:\\d+}/checklist-ticks", 200 = Page<Prepared>)]
 async fn list_checklist_ticks(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
@@ -76,7 +76,7 @@ async fn list_checklist_ticks(_by: Staff, stock_no: web::Path<i32>, list: ListQu
         .await
 }
 
-/// Tick what was made ready
+/// Tick an item of the despatch checklist
 ///
 /// Done again, the later tick holds.
 #[post("/engines/{stock_no:\\d+}/checklist-ticks", 201 = Prepared)]
@@ -119,7 +119,7 @@ async fn record_checklist_tick(
     .await
 }
 
-/// Read what was made ready
+/// Read a tick of the despatch checklist
 #[get("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 200 = Prepared, params(("item" = Code, Path, example = "drained")))]
 async fn get_checklist_tick(
     _by: Staff,
@@ -132,7 +132,7 @@ async fn get_checklist_tick(
     shown(&req, &prepared)
 }
 
-/// Take a tick back
+/// Remove a tick from the despatch checklist
 ///
 /// For what was ticked wrongly or was undone since.
 #[delete("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 204, params(("item" = Code, Path, example = "drained")))]

@@ -121,7 +121,7 @@ pub struct EngineReadiness {
 
 // Routes
 
-/// List at a gate all engines that have not left
+/// List whether engines are ready to be listed or to leave
 ///
 /// In the order of their stock numbers, each with what keeps the gate shut and what clears it. Says which records hold,
 /// never that an engine is safe.
@@ -176,7 +176,7 @@ fn in_short(
     }
 }
 
-/// Read whether an engine may be listed or may leave on a day
+/// Check whether an engine may be listed or may leave on a day
 ///
 /// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day;
 /// `papers_open_days` those on which the boiler's papers alone would allow it. Each check that is not met says what clears it and
@@ -201,14 +201,14 @@ async fn get_readiness(
     shown(&req, &answer)
 }
 
-/// Read what the firm sets for its gates
+/// Read the settings of the firm's gates
 #[get("/gate-settings", 200 = GateSettings, id = "get_gate_settings")]
 async fn get_gate_settings(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let settings = find_gate_settings(&mut *db.read().await?).await?;
     shown(&req, &settings)
 }
 
-/// Change what the firm sets for its gates
+/// Change the settings of the firm's gates
 #[patch("/gate-settings", 200 = GateSettings, id = "change_gate_settings")]
 async fn change_gate_settings(
     Owner(actor): Owner,

@@ -54,7 +54,7 @@ pub struct TestCostsPatch {
 
 // Routes
 
-/// List what tests take
+/// List the fee and hours for each kind of test
 #[get("/test-costs", 200 = Page<TestCosts>)]
 async fn list_test_costs(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -67,7 +67,7 @@ async fn list_test_costs(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &TestCosts| (json!(it.test), 0)).await
 }
 
-/// Read what a test takes
+/// Read the fee and hours for a kind of test
 #[get("/test-costs/{test}", 200 = TestCosts, params(("test" = TestKind, Path, example = "steam")))]
 async fn get_test_costs(
     _by: Staff,
@@ -83,7 +83,7 @@ async fn get_test_costs(
     shown(&req, &terms)
 }
 
-/// Change what a test takes
+/// Change the fee and hours for a kind of test
 #[patch("/test-costs/{test}", 200 = TestCosts, params(("test" = TestKind, Path, example = "steam")))]
 async fn change_test_costs(
     Owner(actor): Owner,

@@ -172,7 +172,7 @@ pub struct Score {
     #[serde(default)]
     #[cfg_attr(feature = "wire", schema(minimum = 0, maximum = 100_000))]
     pub unplaced: u32,
-    /// Pennies times days until they are earned, together.
+    /// Sum of (pence x days until received); lower is better.
     #[cfg_attr(feature = "wire", schema(minimum = 0))]
     pub income_delay: i64,
 }

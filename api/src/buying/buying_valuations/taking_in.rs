@@ -151,7 +151,7 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
 
 // Routes
 
-/// Take in an engine that was appraised
+/// Record the purchase of an engine that was valued
 ///
 /// The engine is made from its description, with an opening survey where its condition was graded. One buying valuation becomes an
 /// acquisition once.

@@ -475,7 +475,10 @@ impl Asked {
                     all.join(", ")
                 )
             }
-            Fault::NoSuchStep { step } => format!("{} needs what is not there", words(step)),
+            Fault::NoSuchStep { step } => format!(
+                "{} depends on a job that does not exist or is not in this plan; check its `needs`",
+                words(step)
+            ),
             Fault::LabourAway { step } => format!("{} is away and has hours of ours", words(step)),
             Fault::PromisedInThePast { promise } => {
                 format!(

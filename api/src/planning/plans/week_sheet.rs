@@ -56,7 +56,7 @@ pub struct SheetPromise {
     pub stock_no: i32,
     pub name: Line,
     pub on: Day,
-    /// Its slack in words.
+    /// Time in hand, as text.
     pub description: Text<400>,
 }
 
@@ -118,10 +118,10 @@ pub struct WeekQuery {
 
 // Routes
 
-/// Read the week for the wall of the shop
+/// Read the workshop's week, to print
 ///
 /// Of the latest plan. As a sheet to print, with boxes to tick, with `Accept: text/html`.
-#[get("/week-sheet", 200(content((WeekSheet = "application/json"), (Html = "text/html"))))]
+#[get("/week-sheet", 404, 200(content((WeekSheet = "application/json"), (Html = "text/html"))))]
 pub(super) async fn get_week_sheet(
     Staff(actor): Staff,
     req: HttpRequest,

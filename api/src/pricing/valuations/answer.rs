@@ -158,7 +158,7 @@ pub struct Supposition {
     /// 0: none hold.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<u32>,
-    /// What would go with it besides.
+    /// Extra items to include in this what-if.
     #[serde(deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
@@ -584,7 +584,7 @@ fn sentence(warning: &Warning) -> String {
             "{sales} sales are too few for a range that holds what it says: it is a guess on the wide side."
         ),
         Warning::BeyondSales { feature } => {
-            format!("{feature}: beyond all that was sold, so that no sale supports it.")
+            format!("{feature}: outside the range of past sales, so this is an extrapolation.")
         }
         Warning::FewOfThatName { feature, sales: 0 } => {
             format!("{feature}: no sale was of such an engine.")
@@ -606,7 +606,7 @@ fn against_the_price_scale(
     let within = (price.low..=price.high).contains(&alone);
     (!within).then(|| {
         format!(
-            "The price scale alone says {alone}, which is outside this range: the sales speak against it."
+            "The price scale alone gives {alone}, outside this range: recent sales disagree with it."
         )
     })
 }

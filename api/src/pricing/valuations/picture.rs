@@ -206,7 +206,7 @@ fn draw(
     }
     let foot = i32::try_from(height).unwrap_or_default();
     let legend = [
-        "Thick line: low to high; diamond: likely. Hollow circle: what was paid; full circle: what it would have been as this engine.",
+        "Thick line: low to high; diamond: likely. Open circle: price paid. Filled circle: that price adjusted to this engine.",
         "Long dashes: the asking price. Dots: the break-even price. A price far outside stands at the edge.",
     ];
     for (i, line) in (0..).zip(legend) {

@@ -77,12 +77,12 @@ pub struct PublicChanges {
 
 // Routes
 
-/// Read what changed of the engines on show
+/// Read changes of the published engines
 ///
 /// For sites that keep copies: read all listings, then the changes after the highest `entry_no` known, with `wait` for as long
 /// as there is none. An engine may be told of twice; none that changed is left out. What the passing of a day alone changes in
 /// the words about papers is told when it changes which papers hold.
-#[get("/public/changes", 200 = PublicChanges)]
+#[get("/public/changes", 409, 200 = PublicChanges)]
 pub(super) async fn list_public_changes(
     _by: Anyone,
     req: HttpRequest,

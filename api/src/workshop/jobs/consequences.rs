@@ -70,7 +70,7 @@ pub struct JobConsequences {
 
 // Routes
 
-/// Say what a job does to the papers
+/// Show which certificates a job makes void, and which tests it calls for
 ///
 /// Which papers of the boiler it voids from which day, and which tests it calls for afterwards. Of a job that is not
 /// finished: as if it were finished today.

@@ -58,7 +58,7 @@ impl JobFacts {
 
 // Routes
 
-/// Move a job on
+/// Change the status of a job
 ///
 /// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
 /// from that day, and the boiler that was in the engine then is recorded: its papers answer for the work. Where what is recorded

@@ -42,7 +42,7 @@ pub(super) fn broken_rules(asked: &Asked<'_>) -> Vec<FieldError> {
     rule(
         !touches.is_empty(),
         "/touches",
-        "empty; work on nothing in particular touches `other`",
+        "must not be empty; use `other` if no listed area applies",
     );
     rule(
         !gauge_glass_only || touches == [Touches::SafetyValvesAndFittings],
@@ -141,7 +141,7 @@ pub(super) async fn broken_needs(
         let detail = if !of_engine.contains(needed) {
             "no job of this engine"
         } else if comes_back(*needed) {
-            "it needs this job itself, directly or by others: a circle"
+            "this would make the job depend on itself; remove one of the links in `needs`"
         } else {
             return None;
         };
