@@ -46,8 +46,6 @@ kinds! {
         "There is nothing at this address, or nothing of this number. The detail says what is missing.";
     METHOD_NOT_ALLOWED = "method_not_allowed", 405, "Method not allowed",
         "The address exists and takes other methods: the header Allow lists them.";
-    NOT_ACCEPTABLE = "not_acceptable", 406, "Not acceptable",
-        "Ask for application/json, or for one of the forms that the document names for this address.";
     REQUEST_TIMEOUT = "request_timeout", 408, "Request timeout",
         "Nothing was stored. Send it again over a better line; a body has 30 seconds, and one more for each 16 kB of it.";
     CONFLICT = "conflict", 409, "Conflict with existing records",

@@ -174,7 +174,6 @@ pub fn finished(mut document: OpenApi) -> Value {
     }
     answers_are_whole(&mut document);
     say_what_is_answered(&mut document);
-    drop_what_nobody_names(&mut document);
     let mut document = serde_json::to_value(document).expect("the document is plain JSON");
     shared::say_once(&mut document);
     document
@@ -242,20 +241,6 @@ fn say_what_is_answered(document: &mut OpenApi) {
             }
         }
     }
-}
-
-/// Forms that another one holds flattened are in it already.
-fn drop_what_nobody_names(document: &mut OpenApi) {
-    let json = document.to_json().expect("the document is plain JSON");
-    let named: BTreeSet<&str> = json
-        .split("\"#/components/schemas/")
-        .skip(1)
-        .filter_map(|rest| Some(rest.split_once('"')?.0))
-        .collect();
-    let components = document.components.get_or_insert_with(Default::default);
-    components
-        .schemas
-        .retain(|name, _| named.contains(name.as_str()));
 }
 
 /// Made when it is first asked for: the document takes a while, and tens of MiB.

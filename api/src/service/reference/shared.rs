@@ -39,6 +39,7 @@ pub fn say_once(document: &mut Value) {
     });
     pages_name_their_items(document);
     share_parameters(document);
+    drop_what_nobody_names(document);
 }
 
 /// The part of the document that needs no key, for those who build a shop site.
@@ -210,7 +211,10 @@ fn share_parameters(document: &mut Value) {
         .collect();
     document["components"]["parameters"] = Value::Object(shared);
     each_operation(document, |_, _, operation| {
-        for parameter in operation["parameters"].as_array_mut().into_iter().flatten() {
+        let parameters = operation
+            .get_mut("parameters")
+            .and_then(Value::as_array_mut);
+        for parameter in parameters.into_iter().flatten() {
             if let Some((_, reference)) = named.iter().find(|(known, _)| known == parameter) {
                 *parameter = reference.clone();
             }
@@ -218,11 +222,13 @@ fn share_parameters(document: &mut Value) {
     });
 }
 
+/// Forms that another one holds flattened are in it already; refusals that no operation gives go too.
 fn drop_what_nobody_names(document: &mut Value) {
     loop {
         let text = document.to_string();
         let mut dropped = false;
-        for (kind, parts) in object(&mut document["components"]) {
+        let kinds = object(&mut document["components"]).iter_mut();
+        for (kind, parts) in kinds.filter(|(kind, _)| *kind != "securitySchemes") {
             let all = object(parts);
             let before = all.len();
             all.retain(|name, _| text.contains(&format!("\"{COMPONENTS}{kind}/{name}\"")));
