@@ -14,13 +14,14 @@ from datetime import date, timedelta
 from outshop_client import AuthenticatedClient, Client
 from outshop_client.api.boilers import create_boiler, create_installation, create_test
 from outshop_client.api.engines import create_acquisition
-from outshop_client.api.jobs import book_hours, create_job, create_job_transition
+from outshop_client.api.jobs import create_job, create_job_transition, record_hours
 from outshop_client.api.money import get_margins, list_accounts_entries
 from outshop_client.api.persons import create_person
 from outshop_client.api.prices import create_asking_price, create_valuation
 from outshop_client.api.public import get_public_listing, list_public_listings
 from outshop_client.api.selling import (
-    add_photograph, change_listing, create_listing, deliver, enquire, get_readiness, get_reservation, pay, prepare, publish_listing, reserve, sell,
+    add_photograph, change_listing, create_enquiry, create_listing, create_reservation, get_readiness, get_reservation, publish_listing,
+    record_checklist_tick, record_delivery, record_payment, record_sale,
 )
 from outshop_client.api.surveys import create_survey
 from outshop_client.models import (
@@ -79,7 +80,7 @@ act(create_installation, fitter, NewInstallation, {"stock_no": number, "installe
 job = act(create_job, fitter, NewJob, {"title": "Slide valve faced", "touches": ["motion"], "hours_agreed": "3", "proposed_on": str(yesterday)}, number)
 for to in ("agreed", "started"):
     act(create_job_transition, fitter, NewTransition, {"to": to, "on": str(yesterday)}, job.id)
-act(book_hours, fitter, NewHours, {"on": str(yesterday), "fitter": "Edda Morlock", "hours": "2.5"}, job.id)
+act(record_hours, fitter, NewHours, {"on": str(yesterday), "fitter": "Edda Morlock", "hours": "2.5"}, job.id)
 assert act(create_job_transition, fitter, NewTransition, {"to": "finished", "on": str(yesterday)}, job.id).hours_booked == "2.5"
 by = {"passed": True, "boiler_number": f"SM {number}", "inspector": "Ivo Pellasick", "inspector_interest": False, "on": str(today)}
 act(create_test, fitter, NewBoilerTest, {"test": "hydraulic_repeat", "at": "09:30", "pressure": {"value": "90", "unit": "psi"}, "hold_minutes": 30, **by}, boiler.id)
@@ -110,8 +111,8 @@ for _ in range(20):
     time.sleep(0.1)
 assert card.price == "980.00" and card.papers.sentences, card
 person = {"name": "Lorcan Abershaw", "email": "lorcan@example.org"}
-act(enquire, website, NewEnquiry, {"stock_no": number, "person": person, "message": "Does it come with a dynamo?"})
-held = act(reserve, website, NewReservation, {"stock_no": number, "person": person})
+act(create_enquiry, website, NewEnquiry, {"stock_no": number, "person": person, "message": "Does it come with a dynamo?"})
+held = act(create_reservation, website, NewReservation, {"stock_no": number, "person": person})
 assert answer(get_public_listing, visitor, number).parsed.title == words["title"]
 
 # Refusals are typed too.
@@ -122,13 +123,13 @@ assert wrong.status_code == 422 and wrong.parsed.errors[0].pointer == "/price", 
 
 # Sold, paid, made ready, away.
 buyer = answer(get_reservation, seller, held.id).parsed.person_id
-sale = act(sell, seller, NewSale, {"on": str(today), "price": "960.00", "person_id": buyer}, number)
-act(pay, seller, NewPayment, {"on": str(today), "amount": "960.00", "method": "transfer"}, sale.id)
+sale = act(record_sale, seller, NewSale, {"on": str(today), "price": "960.00", "person_id": buyer}, number)
+act(record_payment, seller, NewPayment, {"on": str(today), "amount": "960.00", "method": "transfer"}, sale.id)
 for item in ("drained", "spares_packed", "papers_packed"):
-    act(prepare, fitter, NewPrepared, {"item": item, "on": str(today)}, number)
+    act(record_checklist_tick, fitter, NewPrepared, {"item": item, "on": str(today)}, number)
 gate = answer(get_readiness, seller, number, gate=Gate.DELIVER, on=today).parsed
 assert gate.open_, [check.reason for check in gate.checks if check.outcome == "unmet"]
-act(deliver, seller, NewDelivery, {"on": str(today), "method": "collection", "handed_to": person["name"]}, number)
+act(record_delivery, seller, NewDelivery, {"on": str(today), "method": "collection", "handed_to": person["name"]}, number)
 
 # In the books.
 money = answer(get_margins, bookkeeper, number).parsed

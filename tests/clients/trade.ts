@@ -22,6 +22,9 @@ function as(role?: string) {
 }
 const [visitor, website, proprietor, bookkeeper, fitter, seller] = [as(), as("website"), as("proprietor"), as("bookkeeper"), as("fitter"), as("seller")];
 
+/** What moves money or an engine cannot be asked for without one; the compiler knows. */
+const once = () => ({ header: { "Idempotency-Key": crypto.randomUUID() } });
+
 /** The answer, or the problem as an error. */
 async function got<T>(asked: Promise<{ data?: T; error?: unknown; response: Response }>): Promise<T> {
   const { data, error, response } = await asked;
@@ -34,6 +37,7 @@ const [today, yesterday] = [day(), day(1)];
 // Bought in, with its boiler.
 const owner = await got(seller.POST("/v1/persons", { body: { name: "Ebba Quarrington", email: "ebba@example.org" } }));
 const { stock_no } = await got(bookkeeper.POST("/v1/acquisitions", {
+  params: once(),
   body: {
     method: "bought", on: yesterday, price: "3100.00", person_id: owner.id, tax_position: "margin_scheme",
     engine: {
@@ -105,8 +109,8 @@ assert.ok(card?.photograph?.sizes.length === 4 && card.papers.sentences.length >
 
 // Asked about and held, as a shop site does for its visitor.
 const person = { name: "Lorcan Abershaw", email: "lorcan@example.org" };
-await got(website.POST("/v1/enquiries", { body: { stock_no, person, description: "Which club tested her?" } }));
-const reservation = await got(website.POST("/v1/reservations", { body: { stock_no, person } }));
+await got(website.POST("/v1/enquiries", { body: { stock_no, person, message: "Which club tested her?" } }));
+const reservation = await got(website.POST("/v1/reservations", { params: once(), body: { stock_no, person } }));
 const seen = await got(visitor.GET("/v1/public/listings/{stock_no}", { params: engine }));
 assert.ok("availability" in seen && ["for_sale", "reserved"].includes(seen.availability));
 
@@ -125,9 +129,9 @@ assert.equal(hidden.response.status, 403);
 
 // Sold, paid, made ready, away.
 const buyer = await got(seller.GET("/v1/reservations/{id}", { params: { path: { id: reservation.id } } }));
-const sale = await got(seller.POST("/v1/engines/{stock_no}/sales", { params: engine, body: { on: today, price: "4350.00", person_id: buyer.person_id } }));
-await got(seller.POST("/v1/sales/{id}/payments", { params: { path: { id: sale.id } }, body: { on: today, amount: "4350.00", method: "transfer" } }));
-const gate = async () => got(seller.GET("/v1/engines/{stock_no}/readiness", { params: { ...engine, query: { gate: "record_delivery", on: today } } }));
+const sale = await got(seller.POST("/v1/engines/{stock_no}/sales", { params: { ...engine, ...once() }, body: { on: today, price: "4350.00", person_id: buyer.person_id } }));
+await got(seller.POST("/v1/sales/{id}/payments", { params: { path: { id: sale.id }, ...once() }, body: { on: today, amount: "4350.00", method: "transfer" } }));
+const gate = async () => got(seller.GET("/v1/engines/{stock_no}/readiness", { params: { ...engine, query: { gate: "deliver", on: today } } }));
 for (const item of ["drained", "spares_packed", "papers_packed"] as const) {
   await got(fitter.POST("/v1/engines/{stock_no}/checklist-ticks", { params: engine, body: { item, on: today } }));
 }
@@ -135,7 +139,7 @@ const asked = await got(seller.GET("/v1/sales/{id}/despatch-checklist", { params
 for (const item of asked.items.filter((it) => it.done === null && it.shuts_gate)) console.log(`  still to be made ready: ${JSON.stringify(item)}`);
 const unmet = (await gate()).checks.filter((check) => check.outcome === "unmet");
 assert.deepEqual(unmet.map((check) => check.reason), []);
-await got(seller.POST("/v1/engines/{stock_no}/deliveries", { params: engine, body: { on: today, method: "collection", handed_to: person.name } }));
+await got(seller.POST("/v1/engines/{stock_no}/deliveries", { params: { ...engine, ...once() }, body: { on: today, method: "collection", handed_to: person.name } }));
 
 // In the books.
 const money = await got(bookkeeper.GET("/v1/engines/{stock_no}/margins", { params: engine }));

@@ -41,7 +41,7 @@ const late = setTimeout(() => {
 }, 20_000);
 while (told.length < 2) await new Promise<void>((more) => (tellMore = more));
 clearTimeout(late);
-if (told.map((it) => it.type).sort().join() !== "person.added,webhook.trial") throw new Error(JSON.stringify(told));
+if (told.map((it) => it.type).sort().join() !== "person.created,webhook.test") throw new Error(JSON.stringify(told));
 const forged = await fetch(url, {
     method: "POST",
     headers: { "webhook-id": "x-1", "webhook-timestamp": String(Math.floor(Date.now() / 1000)), "webhook-signature": "v1,AAAA" },

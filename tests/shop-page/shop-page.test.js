@@ -220,7 +220,7 @@ visit("a question is sent", async (page) => {
   const answer = await answered;
   assert.equal(answer.status(), 201);
   assert.ok((await answer.request().headerValue("idempotency-key")).length > 20);
-  assert.equal((await answer.json()).description, "May I see her in steam?");
+  assert.equal((await answer.json()).message, "May I see her in steam?");
   await form.getByText("Thank you.").waitFor();
   assert.equal(await form.getByLabel("Your question").inputValue(), "");
 });
