@@ -441,8 +441,10 @@ impl Asked {
     }
 }
 
-/// The refusals that openapi.json names for each operation.
-static REFUSALS: LazyLock<Vec<(Method, Vec<String>, Vec<u16>)>> = LazyLock::new(|| {
+/// An operation of openapi.json: its method, the segments of its address, and the statuses that it may answer.
+type Documented = (Method, Vec<String>, Vec<u16>);
+
+static DOCUMENTED: LazyLock<Vec<Documented>> = LazyLock::new(|| {
     let document = outshop_api::document();
     let paths = document["paths"].as_object().expect("paths").iter();
     let operations = paths.flat_map(|(path, item)| {
@@ -472,7 +474,7 @@ fn must_be_documented(method: &Method, path: &str, status: u16) {
         template.len() == segments.len()
             && both.all(|(template, segment)| template.starts_with('{') || template == segment)
     };
-    let mut operations = REFUSALS.iter();
+    let mut operations = DOCUMENTED.iter();
     // An address without a placeholder stands before one with.
     let plain = operations.clone().find(|(of, template, _)| {
         of == method && fits(template) && !template.iter().any(|it| it.starts_with('{'))

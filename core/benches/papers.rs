@@ -12,7 +12,7 @@ use outshop_core::{
     boilers::{
         codes::{self, Rule},
         papers::{self, Question},
-        readiness::{self, Bars, BoilerFacts, Facts, Gate, Link},
+        readiness::{self, BoilerFacts, Facts, Gate, Link, Settings},
     },
     engines::engine::OfferedAs,
 };
@@ -86,7 +86,7 @@ fn facts(rules: Vec<Rule>) -> Facts {
         listing_says_so: None,
         buyer_acknowledged: None,
         photographs: None,
-        words: None,
+        description: None,
         asking_price: None,
         sale: None,
         money_settled: None,
@@ -100,8 +100,8 @@ fn facts(rules: Vec<Rule>) -> Facts {
     }
 }
 
-fn bars() -> Bars {
-    Bars {
+fn settings() -> Settings {
+    Settings {
         blocking_warnings: Vec::new(),
         warning_days: 30,
         frost_months: vec![11, 12, 1, 2, 3],
@@ -124,14 +124,14 @@ fn open_days_of_24_months_with_50_events(bencher: Bencher) {
 
 #[divan::bench]
 fn gate_on_one_day(bencher: Bencher) {
-    let (facts, bars) = (facts(codes::seed()), bars());
+    let (facts, settings) = (facts(codes::seed()), settings());
     let on = "2026-05-14".parse().expect("a day");
-    bencher.bench(|| readiness::on_day(black_box(&facts), &bars, Gate::Deliver, on));
+    bencher.bench(|| readiness::on_day(black_box(&facts), &settings, Gate::Deliver, on));
 }
 
 #[divan::bench]
 fn gate_with_open_days(bencher: Bencher) {
-    let (facts, bars) = (facts(codes::seed()), bars());
+    let (facts, settings) = (facts(codes::seed()), settings());
     let on = "2026-05-14".parse().expect("a day");
-    bencher.bench(|| readiness::gate(black_box(&facts), &bars, Gate::Deliver, on));
+    bencher.bench(|| readiness::gate(black_box(&facts), &settings, Gate::Deliver, on));
 }

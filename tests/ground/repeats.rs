@@ -170,7 +170,6 @@ fn little_is_written_twice() {
     let longest: Vec<String> = longest
         .map(|it| format!("{} lines: {} {}", it.lines, told(it.one), told(it.other)))
         .collect();
-    println!("{} pairs, {} of code", all.len(), repeats.len());
     assert!(
         repeats.len() <= MOST,
         "{} pairs of places look alike, over {MOST}; say once what the longest share:\n{}",

@@ -40,7 +40,7 @@ impl Actor {
 /// The type of a handler's first argument: it lets roles in, and the document names them.
 #[diagnostic::on_unimplemented(
     message = "`{Self}` lets no role in",
-    notes = "the first argument of a handler says who may ask: see `admissions!`"
+    note = "the first argument of a handler says who may ask: see `admissions!`"
 )]
 pub trait Admits {
     /// None where no key is needed.

@@ -146,11 +146,10 @@ pub struct ToPrepare {
 async fn list_checklist_items(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
         let items = checklist_items::table.select(ChecklistItem::as_select());
-        let items = items
+        items
             .filter(checklist_items::item.gt(page.after_word().to_owned()))
             .order(checklist_items::item)
-            .limit(page.limit);
-        items
+            .limit(page.limit)
     };
     list.rows(rows, |item: &ChecklistItem| (json!(item.item), 0))
         .await

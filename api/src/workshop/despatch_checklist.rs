@@ -66,11 +66,10 @@ async fn list_checklist_ticks(_by: Staff, stock_no: web::Path<i32>, list: ListQu
         let ticks = preparation_ticks::table
             .filter(preparation_ticks::stock_no.eq(stock_no))
             .select(Prepared::as_select());
-        let ticks = ticks
+        ticks
             .filter(preparation_ticks::item.gt(page.after_word().to_owned()))
             .order(preparation_ticks::item)
-            .limit(page.limit);
-        ticks
+            .limit(page.limit)
     };
     list.rows(rows, |prepared: &Prepared| (json!(prepared.item), 0))
         .await
