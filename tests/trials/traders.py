@@ -41,7 +41,7 @@ KINDS = {
     "/v1/enquiries/{}/closings": ("enquiry.closed", "enquiry_id", "id FROM enquiries WHERE closed_on IS NOT NULL"),
     "/v1/hour-rates": ("hour_rate.created", "rate_id", "id FROM hour_rates"),
     "/v1/jobs/{}/hours": ("job.hours_booked", "job_id", "job_id FROM job_hours WHERE reverses_id IS NULL"),
-    "/v1/jobs/{}/transitions": ("job.agreed job.begun job.finished", "job_id",
+    "/v1/jobs/{}/transitions": ("job.agreed job.started job.finished", "job_id",
                           "id FROM jobs, unnest(ARRAY[agreed_on, started_on, finished_on]) moved WHERE moved IS NOT NULL"),
     "/v1/jobs/{}/parts": ("job.parts_used", "job_id", "job_id FROM job_parts WHERE reverses_id IS NULL"),
     "/v1/jobs/{}/reversals": ("job.line_reversed", "job_id", "job_id FROM job_hours WHERE reverses_id IS NOT NULL"),
