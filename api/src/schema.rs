@@ -1007,7 +1007,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Versions of the firm's own pricing guide, each kept for ever.
+    /// Versions of the firm's own price scale, each kept for ever.
     price_scales (version) {
         version -> Int4,
         from_day -> Date,

@@ -7,7 +7,7 @@ CREATE TABLE price_scales (
     factors jsonb NOT NULL
 );
 CREATE INDEX price_scales_from_day ON price_scales (from_day, version);
-COMMENT ON TABLE price_scales IS 'Versions of the firm''s own pricing guide, each kept for ever.';
+COMMENT ON TABLE price_scales IS 'Versions of the firm''s own price scale, each kept for ever.';
 COMMENT ON COLUMN price_scales.uncertainty IS 'Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
 COMMENT ON COLUMN price_scales.starts IS 'As the proprietor wrote them, without the converted figures.';
 

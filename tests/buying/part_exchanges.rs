@@ -42,7 +42,7 @@ async fn the_full_price_goes_out_and_the_full_allowance_comes_in() {
     assert_eq!(
         told("allowance_above_valuation"),
         Value::Null,
-        "no appraisal is named"
+        "no buying valuation is named"
     );
     // The sale that it pays for.
     let sold = shop.get(&format!("/v1/sales/{sale}")).await.ok().body;

@@ -1,4 +1,4 @@
-//! The firm's guide, in versions that are kept.
+//! The firm's price scale, in versions that are kept.
 
 use crate::harness::Shop;
 use outshop_core::trade::Role;

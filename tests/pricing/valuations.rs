@@ -119,7 +119,7 @@ async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
     let warnings = valued["warnings"].as_array().expect("warnings");
     let first = warnings[0].as_str().expect("a sentence");
     assert!(
-        first.contains("guide alone") && first.contains("no sale supports it"),
+        first.contains("price scale only") && first.contains("no sale supports it"),
         "{first}"
     );
     assert_eq!(warnings.len(), 4);

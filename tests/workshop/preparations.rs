@@ -88,7 +88,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     shop.ticks(engine, "photographs_of_condition").await;
     assert_eq!(
         shop.left_at_the_gate(engine).await,
-        "The rest of the preparation list is ticked."
+        "The rest of the despatch checklist is ticked."
     );
     let now = shop.get(&list).await.ok().body;
     assert_eq!(now["left"], 3);

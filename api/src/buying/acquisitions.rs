@@ -415,7 +415,7 @@ async fn must_be_unused(tx: &mut Tx<'_>, buying_valuation: i64) -> Result<(), Pr
         .await
         .optional()?;
     if found.is_none() {
-        let detail = format!("there is no appraisal {buying_valuation}");
+        let detail = format!("there is no buying valuation {buying_valuation}");
         return Err(Problem::invalid("/buying_valuation_id", detail));
     }
     let used: Option<i32> = acquisitions::table
@@ -426,7 +426,7 @@ async fn must_be_unused(tx: &mut Tx<'_>, buying_valuation: i64) -> Result<(), Pr
         .optional()?;
     used.map_or(Ok(()), |stock_no| {
         Err(Problem::conflict(format!(
-            "appraisal {buying_valuation} became engine {stock_no}"
+            "buying valuation {buying_valuation} became engine {stock_no}"
         )))
     })
 }

@@ -281,7 +281,7 @@ async fn get_buying_valuation(
         return shown(&req, &buying_valuation);
     }
     let heading = format!(
-        "What the engine of appraisal {id} would fetch on {}",
+        "What the engine of buying valuation {id} would fetch on {}",
         buying_valuation.on
     );
     picture::shown(
@@ -380,5 +380,5 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<(Row, Option<i32>
         .first(conn)
         .await
         .optional()?;
-    row.ok_or_else(|| Problem::not_found(format!("there is no appraisal {id}")))
+    row.ok_or_else(|| Problem::not_found(format!("there is no buying valuation {id}")))
 }

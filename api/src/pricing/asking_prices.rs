@@ -1,5 +1,5 @@
 //! Asking prices: what the firm decides to ask for an engine, the last decision holds; the chance of a price, and the owners who
-//! must be told of a change.
+//! must be told about a change.
 
 use crate::{
     ground::{

@@ -140,7 +140,7 @@ impl PriceScaleVersion {
         })
         .map_err(|faults| {
             Problem::internal(format!(
-                "a stored guide breaks the rules of guides: {faults:?}"
+                "a stored price scale breaks the rules of price scales: {faults:?}"
             ))
         })
     }
@@ -156,7 +156,7 @@ async fn get_price_scale(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db
     let found = in_force(&mut *db.read().await?, actor.today).await?;
     let price_scale = found.ok_or_else(|| {
         Problem::not_found(
-            "no guide counts today; the proprietor writes one at /v1/price-scale/versions",
+            "no price scale is in force today; the proprietor writes one at /v1/price-scale/versions",
         )
     })?;
     shown(&req, &price_scale)

@@ -212,7 +212,7 @@ async fn list_valuations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) 
 /// Value an engine
 ///
 /// From what is on record of the engine, its surveys and its papers up to that day, and from the sales learned from by
-/// then. With fewer than 8 sales it rests on the firm's guide alone, and says so. Every penny from the price scale's starting
+/// then. With fewer than 8 sales it rests on the price scale only, and says so. Every penny from the price scale's starting
 /// price to the likely one is explained.
 #[post("/engines/{stock_no:\\d+}/valuations", 201 = Valuation)]
 async fn create_valuation(

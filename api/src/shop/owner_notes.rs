@@ -190,7 +190,7 @@ async fn get_engine_notes(
 
 // SQL
 
-by_id!(OwnerNote, owner_notes, "there is no handover note {id}");
+by_id!(OwnerNote, owner_notes, "there is no owner note {id}");
 
 pub(crate) async fn of_engine(
     conn: &mut AsyncPgConnection,

@@ -378,7 +378,7 @@ async fn locked(conn: &mut AsyncPgConnection, item: &Code) -> Result<ChecklistIt
 }
 
 fn missing(item: &Code) -> Problem {
-    Problem::not_found(format!("there is no preparation item {item}"))
+    Problem::not_found(format!("there is no checklist item {item}"))
 }
 
 /// Refuses an item that the firm does not have, and names those that it has.

@@ -49,7 +49,7 @@ pub struct Prepared {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"item": "drained", "on": "2026-05-14"}))]
 pub struct NewPrepared {
-    /// One of the firm's preparation items.
+    /// One of the firm's checklist items.
     pub item: Code,
     /// Today or earlier, but not before the engine came.
     pub on: Day,

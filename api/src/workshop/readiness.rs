@@ -58,7 +58,7 @@ pub struct GateAndDay {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"blocking_warnings": ["inspector"], "warning_days": 30, "frost_months": [11, 12, 1, 2, 3]}))]
 pub struct GateSettings {
-    /// Checks whose `watch` shuts a gate too. An `unmet` always does.
+    /// Checks of which a `warning` shuts the gate too. An `unmet` always does.
     #[serde(deserialize_with = "at_most::<40, _, _>")]
     #[schema(max_items = 40)]
     pub blocking_warnings: Vec<Check>,

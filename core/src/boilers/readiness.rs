@@ -228,7 +228,7 @@ pub struct Photographs {
 /// What the firm sets for itself.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Settings {
-    /// Checks whose `watch` shuts the gate too. An `unmet` always does.
+    /// Checks of which a `warning` shuts the gate too. An `unmet` always does.
     pub blocking_warnings: Vec<Check>,
     /// A paper that lapses within so many days is watched.
     pub warning_days: u16,

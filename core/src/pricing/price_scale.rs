@@ -50,7 +50,7 @@ impl Ratio {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct PriceScaleTerms {
-    /// Each guide has a number of its own; a later one replaces an earlier one from its day on.
+    /// Each version has a number of its own; a later one replaces an earlier one from its day on.
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub version: i32,
     pub from: Day,
@@ -116,9 +116,9 @@ pub struct PriceScale {
 pub enum PriceScaleFault {
     #[error("versions are numbered from 1")]
     Version,
-    #[error("a guide has 1 to {most} starting prices", most = PriceScale::MOST)]
+    #[error("a price scale has 1 to {most} starting prices", most = PriceScale::MOST)]
     StartCount,
-    #[error("a guide has at most {most} factors", most = PriceScale::MOST)]
+    #[error("a price scale has at most {most} factors", most = PriceScale::MOST)]
     FactorCount,
     #[error("a starting price is above 0")]
     PriceNotAboveNought { start: usize },
@@ -324,7 +324,7 @@ impl fmt::Display for Warning {
         match self {
             Warning::PriceScaleOnly { uncertainty } => write!(
                 f,
-                "From the firm's guide alone: the range is the uncertainty of {uncertainty} that the price scale states, and no \
+                "From the firm's price scale only: the range is the uncertainty of {uncertainty} that the price scale states, and no \
                  sale supports it."
             ),
             Warning::NotKnown { feature } => write!(f, "{feature}: not known, no factor applied."),

@@ -145,7 +145,7 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
         grades: engine.grades,
         findings: Vec::new(),
         clears: Vec::new(),
-        notes: "As it was appraised.".parse().ok(),
+        notes: "As it was valued.".parse().ok(),
     })
 }
 

@@ -402,7 +402,7 @@ async fn graded_on(
     Ok(shown.collect())
 }
 
-/// The last heavy job: one that touched pressure parts, safety valves and installations, or motion.
+/// The last heavy job: one that touched pressure parts, safety valves and fittings, or motion.
 async fn heavy_job_on(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -524,7 +524,7 @@ async fn sales_of(
     Ok(seen.collect())
 }
 
-/// The items of the preparation lists that are ticked.
+/// The items of the despatch checklists that are ticked.
 async fn prepared(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],

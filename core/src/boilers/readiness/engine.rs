@@ -245,7 +245,7 @@ const A_PHOTOGRAPH: &str = "Add a photograph that visitors may see.";
 fn preparation(left: &Shown<Vec<String>>) -> CheckAnswer {
     let check = Check::Preparation;
     let answer = if left.is.is_empty() {
-        met(check, "the rest of the preparation list is ticked")
+        met(check, "the rest of the despatch checklist is ticked")
     } else {
         let reason = format!("these are not ticked: {}", left.is.join("; "));
         unmet(check, reason, "Do them and tick each.")

@@ -75,7 +75,7 @@ impl Fit {
 }
 
 impl Asked<'_> {
-    /// The price of what the row describes. `price_scale_ln`: log of the price scale's price for it, 0 without a guide. `level`: share of
+    /// The price of what the row describes. `price_scale_ln`: log of the price scale's price for it, 0 without a price scale. `level`: share of
     /// prices that the range is to hold, held between 0.01 and 0.99.
     pub fn predict(&self, price_scale_ln: f64, level: f64) -> Prediction {
         let stored = &self.fit.stored;

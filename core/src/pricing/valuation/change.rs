@@ -27,7 +27,7 @@ pub struct Change {
 
 impl Asked<'_> {
     /// The change from what was asked to `after`, on the same day. `before_price_scale_ln`, `after_price_scale_ln`: log of the price scale's
-    /// price of each, 0 without a guide. `level`: share of differences that the range is to hold; as no sales tell
+    /// price of each, 0 without a price scale. `level`: share of differences that the range is to hold; as no sales tell
     /// differences, its factor is that of prices.
     ///
     /// Source: joint posterior of two points of a Gaussian process, Rasmussen & Williams (2006), equation 2.24.

@@ -16,7 +16,7 @@ pub struct Sale {
     pub row: Row,
     /// In any currency, the same for all sales.
     pub price: f64,
-    /// Natural logarithm of the price scale's price for it; 0 without a guide.
+    /// Natural logarithm of the price scale's price for it; 0 without a price scale.
     pub price_scale_ln: f64,
     /// Known variance of the log price beside the usual noise: 0 for an own sale.
     pub extra_variance: f64,
