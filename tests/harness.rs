@@ -6,6 +6,7 @@ use outshop_api::{
     firm::keys::{self, NewKey},
     ground::{
         clock::Clock,
+        connection,
         db::{self, Db},
     },
     notifying::webhooks::{cipher::Cipher, guard::Reach},
@@ -286,6 +287,7 @@ impl Shop {
             .disable_signals()
             .run();
         actix_web::rt::spawn(server);
+        connection::install_cryptography();
         let client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())
             // It speaks to this machine in the clear: to read the system's root certificates takes longer than many a test.

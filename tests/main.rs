@@ -86,6 +86,7 @@ mod selling {
 mod service {
     mod compose;
     mod limits;
+    mod reference;
     mod wire;
 }
 mod shop {

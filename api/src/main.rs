@@ -13,6 +13,7 @@ use outshop_api::{
     ground::{
         actor::Actor,
         clock::{self, Clock},
+        connection,
         db::{self, Db},
         text::Line,
         traces,
@@ -68,6 +69,7 @@ const HEAD_GIVEN: Duration = Duration::from_secs(10);
 
 #[tokio::main]
 async fn main() -> ExitCode {
+    connection::install_cryptography();
     let cli = Cli::parse();
     // Who tries the demonstration reads what it prints; the log would stand in between.
     let usual = match &cli.command {

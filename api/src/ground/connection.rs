@@ -12,7 +12,7 @@ use rustls::{
         WebPkiServerVerifier,
         danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier},
     },
-    crypto::{CryptoProvider, aws_lc_rs, verify_tls12_signature, verify_tls13_signature},
+    crypto::{CryptoProvider, ring, verify_tls12_signature, verify_tls13_signature},
     pki_types::{CertificateDer, PrivateKeyDer, ServerName, UnixTime, pem::PemObject},
 };
 use std::{path::Path, sync::Arc};
@@ -155,8 +155,14 @@ fn read(url: &str) -> Result<Address, String> {
     })
 }
 
+/// Sets the cryptography that all clients of this process speak TLS with; call it before the first client is made.
+pub fn install_cryptography() {
+    // An error means that it is installed already, as in tests that run side by side.
+    let _installed = ring::default_provider().install_default();
+}
+
 fn tls(address: &Address) -> Result<MakeRustlsConnect, String> {
-    let provider = Arc::new(aws_lc_rs::default_provider());
+    let provider = Arc::new(ring::default_provider());
     let verifier = Verifier {
         known: match address.check {
             Check::Nothing => None,

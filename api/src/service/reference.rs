@@ -1,14 +1,16 @@
 //! The OpenAPI document and the page to read it.
 
+mod pages;
 mod shared;
+mod smaller;
 
 use crate::ground::{
     operations::KEY,
-    problem::{FieldError, GateReason, ProblemDocument},
+    problem::{FieldError, GateReason, Problem, ProblemDocument},
 };
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::Value;
-use std::{collections::BTreeSet, sync::OnceLock};
+use std::{collections::BTreeSet, sync::LazyLock};
 use utoipa::{
     PartialSchema, ToSchema,
     openapi::{
@@ -19,7 +21,6 @@ use utoipa::{
         tag::TagBuilder,
     },
 };
-use utoipa_swagger_ui::SwaggerUi;
 
 const TAGS: &[(&str, &str)] = &[
     ("firm", "The firm itself, and the units it writes in"),
@@ -176,6 +177,8 @@ pub fn finished(mut document: OpenApi) -> Value {
     say_what_is_answered(&mut document);
     let mut document = serde_json::to_value(document).expect("the document is plain JSON");
     shared::say_once(&mut document);
+    smaller::rewrite(&mut document);
+    shared::drop_what_nobody_names(&mut document);
     document
 }
 
@@ -243,38 +246,48 @@ fn say_what_is_answered(document: &mut OpenApi) {
     }
 }
 
-/// Made when it is first asked for: the document takes a while, and tens of MiB.
+/// Made when it is first asked for: it takes a while, and tens of MiB.
+fn document() -> &'static Value {
+    static DOCUMENT: LazyLock<Value> = LazyLock::new(crate::document);
+    &DOCUMENT
+}
+
 fn json() -> &'static str {
-    static JSON: OnceLock<String> = OnceLock::new();
-    JSON.get_or_init(|| crate::document().to_string())
+    static JSON: LazyLock<String> = LazyLock::new(|| document().to_string());
+    &JSON
 }
 
 fn public_json() -> &'static str {
-    static JSON: OnceLock<String> = OnceLock::new();
-    JSON.get_or_init(|| shared::public_part(&crate::document()).to_string())
+    static JSON: LazyLock<String> = LazyLock::new(|| shared::public_part(document()).to_string());
+    &JSON
 }
 
-fn answer(req: &HttpRequest, json: &str) -> HttpResponse {
-    let json = json.as_bytes().to_vec();
-    crate::ground::answers::answer(req, json, "application/json", "no-cache")
+fn index() -> &'static str {
+    static INDEX: LazyLock<String> = LazyLock::new(|| pages::index(document()));
+    &INDEX
 }
+
+const HTML: &str = "text/html; charset=utf-8";
 
 pub fn routes(cfg: &mut web::ServiceConfig) {
+    let mut serve = |address: &str, text: fn() -> &'static str, media_type: &'static str| {
+        let handler = move |req: HttpRequest| async move { answer(&req, text(), media_type) };
+        cfg.route(address, web::get().to(handler));
+    };
+    serve("/openapi.json", json, "application/json");
+    serve("/openapi/public.json", public_json, "application/json");
+    serve("/reference/", index, HTML);
+    serve(
+        "/reference/page.css",
+        || pages::STYLE,
+        "text/css; charset=utf-8",
+    );
+    serve(
+        "/reference/page.js",
+        || pages::SCRIPT,
+        "text/javascript; charset=utf-8",
+    );
     cfg.route(
-        "/openapi.json",
-        web::get().to(|req: HttpRequest| {
-            let answer = answer(&req, json());
-            async move { answer }
-        }),
-    )
-    .route(
-        "/openapi/public.json",
-        web::get().to(|req: HttpRequest| {
-            let answer = answer(&req, public_json());
-            async move { answer }
-        }),
-    )
-    .route(
         "/reference",
         web::get().to(|| async {
             HttpResponse::PermanentRedirect()
@@ -282,8 +295,34 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
                 .finish()
         }),
     )
-    .service(
-        SwaggerUi::new("/reference/{_:.*}")
-            .config(utoipa_swagger_ui::Config::from("/openapi.json")),
+    .route(
+        "/reference/operations/{id}",
+        web::get().to(|req: HttpRequest, id: web::Path<String>| async move {
+            page(&req, pages::operation(document(), &id), "operation", &id)
+        }),
+    )
+    .route(
+        "/reference/schemas/{name}",
+        web::get().to(|req: HttpRequest, name: web::Path<String>| async move {
+            page(&req, pages::schema(document(), &name), "schema", &name)
+        }),
     );
+}
+
+fn page(
+    req: &HttpRequest,
+    page: Option<String>,
+    what: &str,
+    name: &str,
+) -> Result<HttpResponse, Problem> {
+    match page {
+        Some(page) => Ok(answer(req, &page, HTML)),
+        None => Err(Problem::not_found(format!(
+            "there is no {what} {name}; /reference/ lists the operations"
+        ))),
+    }
+}
+
+fn answer(req: &HttpRequest, text: &str, media_type: &str) -> HttpResponse {
+    crate::ground::answers::answer(req, text.as_bytes().to_vec(), media_type, "no-cache")
 }

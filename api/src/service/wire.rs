@@ -62,7 +62,13 @@ const PERSONAL: &[&str] = &[
 /// Addresses outside the document.
 const OWN: &[&str] = &[
     "/openapi.json",
+    "/openapi/public.json",
     "/reference",
+    "/reference/",
+    "/reference/page.css",
+    "/reference/page.js",
+    "/reference/operations/{id}",
+    "/reference/schemas/{name}",
     "/health/live",
     "/health/ready",
     "/problems/{kind}",

@@ -10,16 +10,16 @@ use crate::{
     },
     schema::webhooks,
 };
-use aws_lc_rs::aead::{AES_256_GCM, Aad, NONCE_LEN, Nonce, RandomizedNonceKey};
 use base64::{Engine, prelude::BASE64_STANDARD};
 use diesel::prelude::*;
+use ring::aead::{AES_256_GCM, Aad, LessSafeKey, NONCE_LEN, Nonce, UnboundKey};
 use std::sync::Arc;
 
 const MARK: &str = "aes-256-gcm:";
 
 /// The key, where one is given; without it secrets are stored as they are.
 #[derive(Clone, Default)]
-pub struct Cipher(Option<Arc<RandomizedNonceKey>>);
+pub struct Cipher(Option<Arc<LessSafeKey>>);
 
 impl Cipher {
     /// `key`: 32 bytes in base64, as `openssl rand -base64 32` writes them.
@@ -28,8 +28,8 @@ impl Cipher {
             "the secret key is 32 bytes in base64, as `openssl rand -base64 32` writes them";
         let bytes = BASE64_STANDARD.decode(key.trim());
         let bytes = bytes.map_err(|_| wrong.to_owned())?;
-        let key = RandomizedNonceKey::new(&AES_256_GCM, &bytes).map_err(|_| wrong.to_owned())?;
-        Ok(Cipher(Some(Arc::new(key))))
+        let key = UnboundKey::new(&AES_256_GCM, &bytes).map_err(|_| wrong.to_owned())?;
+        Ok(Cipher(Some(Arc::new(LessSafeKey::new(key)))))
     }
 
     pub(super) fn seal(&self, secret: &Secret) -> Result<String, Problem> {
@@ -37,10 +37,12 @@ impl Cipher {
             return Ok(secret.0.clone());
         };
         let mut text = secret.0.clone().into_bytes();
-        let nonce = key
-            .seal_in_place_append_tag(Aad::empty(), &mut text)
+        let mut nonce = [0; NONCE_LEN];
+        getrandom::fill(&mut nonce).map_err(Problem::internal)?;
+        let once = Nonce::assume_unique_for_key(nonce);
+        key.seal_in_place_append_tag(once, Aad::empty(), &mut text)
             .map_err(Problem::internal)?;
-        let bytes = [nonce.as_ref().as_slice(), &text].concat();
+        let bytes = [nonce.as_slice(), &text].concat();
         Ok(format!("{MARK}{}", BASE64_STANDARD.encode(bytes)))
     }
 

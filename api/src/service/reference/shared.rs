@@ -2,7 +2,6 @@
 //! `components`.
 
 use crate::ground::problem::KINDS;
-use actix_web::http::StatusCode;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeSet;
 
@@ -32,14 +31,14 @@ pub fn say_once(document: &mut Value) {
             }
         }
         let named = refused.into_iter().map(|status| {
-            let name = name_of(status);
-            (status.to_string(), reference("responses", &name))
+            let name = status.to_string();
+            let shared = reference("responses", &name);
+            (name, shared)
         });
         answers.extend(named);
     });
     pages_name_their_items(document);
     share_parameters(document);
-    drop_what_nobody_names(document);
 }
 
 /// The part of the document that needs no key, for those who build a shop site.
@@ -77,13 +76,6 @@ fn is_refusal(status: &str) -> bool {
     status.starts_with(['4', '5'])
 }
 
-/// `NotFound` of 404.
-fn name_of(status: u16) -> String {
-    let status = StatusCode::from_u16(status).expect("a status of HTTP");
-    let words = status.canonical_reason().expect("a registered status");
-    words.split([' ', '-']).collect()
-}
-
 fn refusals() -> Value {
     let statuses: BTreeSet<u16> = KINDS.iter().map(|kind| kind.status).collect();
     // An operation has its method: 405 is the answer where there is none.
@@ -98,7 +90,7 @@ fn refusals() -> Value {
         if matches!(status, 409 | 429 | 503) {
             answer["headers"] = json!({"Retry-After": reference("headers", "RetryAfter")});
         }
-        (name_of(status), answer)
+        (status.to_string(), answer)
     });
     Value::Object(answers.collect())
 }
@@ -172,13 +164,8 @@ fn pages_name_their_items(document: &mut Value) {
         if inline.get("$ref").is_some() {
             continue;
         }
-        if schemas
-            .entry(item.clone())
-            .or_insert_with(|| inline.clone())
-            == &inline
-        {
-            schemas[&page]["properties"]["items"]["items"] = reference("schemas", &item);
-        }
+        schemas.entry(item.clone()).or_insert(inline);
+        schemas[&page]["properties"]["items"]["items"] = reference("schemas", &item);
     }
 }
 
@@ -223,7 +210,7 @@ fn share_parameters(document: &mut Value) {
 }
 
 /// Forms that another one holds flattened are in it already; refusals that no operation gives go too.
-fn drop_what_nobody_names(document: &mut Value) {
+pub fn drop_what_nobody_names(document: &mut Value) {
     loop {
         let text = document.to_string();
         let mut dropped = false;
