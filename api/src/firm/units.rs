@@ -1,4 +1,4 @@
-//! The units that quantities are written in.
+//! The units that quantities may have.
 
 use crate::ground::{
     actor::AnyKey,
@@ -24,7 +24,7 @@ pub struct Units {
 
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UnitOf {
-    /// As it stands in a quantity.
+    /// As a quantity names it.
     #[schema(max_length = 20)]
     unit: String,
     #[schema(max_length = 20)]
@@ -35,12 +35,12 @@ pub struct UnitOf {
     /// How many base units make one of this unit; exact.
     #[schema(max_length = 40)]
     factor: String,
-    /// Code of the Unified Code for Units of Measure.
+    /// The unit's code in the Unified Code for Units of Measure.
     #[schema(max_length = 20)]
     ucum: &'static str,
 }
 
-/// List the units
+/// List the units of quantities
 ///
 /// Factors are those of NIST Special Publication 811.
 #[get("/units", 200 = Units)]

@@ -1,4 +1,4 @@
-//! The OpenAPI document and the page to read it.
+//! The OpenAPI document and the page that shows it.
 
 mod shared;
 
@@ -22,28 +22,25 @@ use utoipa::{
 use utoipa_swagger_ui::SwaggerUi;
 
 const TAGS: &[(&str, &str)] = &[
-    ("firm", "The firm itself, and the units it writes in"),
+    ("firm", "The firm, and the units that quantities may have"),
     ("keys", "API keys and roles"),
     ("persons", "Sellers, owners and buyers"),
-    ("engines", "What the firm has and had"),
-    (
-        "boilers",
-        "Pressure vessels, their tests, certificates and papers",
-    ),
+    ("engines", "Engines in stock and engines that have left"),
+    ("boilers", "Boilers, their tests and their certificates"),
     ("surveys", "Condition grades and findings"),
     ("jobs", "Work on engines"),
     (
         "prices",
         "Price scale, comparables, valuations, asking prices",
     ),
-    ("selling", "Readiness, listings, sales, deliveries"),
+    ("selling", "Gates, listings, sales, deliveries"),
     ("money", "Costs, VAT, stock book and accounts"),
-    ("public", "All that a visitor may read; needs no key"),
+    ("public", "Everything that a visitor may read; needs no key"),
     ("journal", "Everything that happened"),
-    ("webhooks", "Signed calls that tell others what happened"),
+    ("webhooks", "Signed calls that notify other systems"),
 ];
 
-/// What stands above the operations.
+/// The document without its operations.
 pub fn head() -> OpenApi {
     let key = HttpBuilder::new()
         .scheme(HttpAuthScheme::Bearer)
@@ -88,14 +85,14 @@ pub fn head() -> OpenApi {
         .build()
 }
 
-/// Members of answers that are left out when there is nothing to tell.
+/// Members of responses that are left out when there is nothing to report.
 const LEFT_OUT: &[(&str, &[&str])] = &[
     ("Problem", &["errors", "reasons"]),
     ("EngineShown", &["boiler", "photographs"]),
 ];
 
-/// Says of each form that is only answered that all its members are there: what is not known is null. A derived form
-/// cannot tell this, as in a request the same member may be left out.
+/// Makes all members of response schemas required: an unknown value is null. The derived schemas cannot say so, as in a
+/// request the same member may be left out.
 fn answers_are_whole(document: &mut OpenApi) {
     let asked = asked_for(document);
     let components = document.components.get_or_insert_with(Default::default);
@@ -115,7 +112,7 @@ fn make_whole(schema: &mut Schema, left_out: &[&str]) {
                 .filter(|member| !left_out.contains(&member.as_str()))
                 .cloned()
                 .collect();
-            // An answer may gain members, be its form that of a request too.
+            // A response may gain members, even if requests use its schema too.
             if let Some(AdditionalProperties::FreeForm(false)) =
                 object.additional_properties.as_deref()
             {
@@ -131,7 +128,7 @@ fn make_whole(schema: &mut Schema, left_out: &[&str]) {
     }
 }
 
-/// Names of the forms that a request may hold, with all that they refer to.
+/// Names of the schemas in request bodies, with all that they refer to.
 fn asked_for(document: &OpenApi) -> BTreeSet<String> {
     let json = serde_json::to_value(document).expect("the document is plain JSON");
     let mut names = BTreeSet::new();
@@ -161,7 +158,7 @@ fn asked_for(document: &OpenApi) -> BTreeSet<String> {
     names
 }
 
-/// Adds what belongs to every operation: the problem document and its parts.
+/// Adds what every operation needs: the problem document and its parts.
 pub fn finished(mut document: OpenApi) -> Value {
     let components = document.components.get_or_insert_with(Default::default);
     let mut add =
@@ -179,7 +176,7 @@ pub fn finished(mut document: OpenApi) -> Value {
     document
 }
 
-/// Says of each member that names a record by its number what every list and address holds it to.
+/// Gives every member with the number of a record the minimum 1, as lists and paths have.
 fn numbers_begin_at_1(schema: &mut RefOr<Schema>) {
     let RefOr::T(schema) = schema else {
         return;
@@ -216,7 +213,7 @@ fn is_a_number(of: &SchemaType) -> bool {
     }
 }
 
-/// Readers of the document and generators of clients see what each answer is.
+/// Fills in missing response descriptions, for readers of the document and client generators.
 fn say_what_is_answered(document: &mut OpenApi) {
     for item in document.paths.paths.values_mut() {
         let operations = [
@@ -232,9 +229,9 @@ fn say_what_is_answered(document: &mut OpenApi) {
                     && response.description.is_empty()
                 {
                     response.description = match status.as_str() {
-                        "201" => "Recorded; as it stands now",
+                        "201" => "Recorded; the record as it now is",
                         "204" => "Done",
-                        _ => "As it stands now",
+                        _ => "The current record",
                     }
                     .to_owned();
                 }
@@ -243,7 +240,7 @@ fn say_what_is_answered(document: &mut OpenApi) {
     }
 }
 
-/// Made when it is first asked for: the document takes a while, and tens of MiB.
+/// Built when it is first requested: that takes a while, and tens of MiB.
 fn json() -> &'static str {
     static JSON: OnceLock<String> = OnceLock::new();
     JSON.get_or_init(|| crate::document().to_string())
