@@ -196,8 +196,8 @@ fn not_said_plainly(at: &str, answer: &crate::harness::Answer) -> Vec<String> {
     inside.map(|detail| format!("{at}: {detail}")).collect()
 }
 
-/// The example of a body with each of its members, or each member of what is in it, in turn of every wrong type; and without
-/// any.
+/// The example of a body with each of its members, or each member of what is in it, in turn of every wrong type; and
+/// without any.
 fn wrong_bodies(example: &Value, members: &[String]) -> Vec<Value> {
     let wrong = [
         json!(5),

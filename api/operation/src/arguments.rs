@@ -1,4 +1,4 @@
-//! What the types of a handler's arguments say of its parameters and its body.
+//! The parameters and the body that the types of a handler's arguments declare.
 
 use crate::attribute::Attribute;
 use proc_macro2::TokenStream;
@@ -8,11 +8,11 @@ use syn::{
 };
 
 pub struct Said<'h> {
-    /// In the words of `utoipa::path`.
+    /// In the syntax of `utoipa::path`.
     pub params: Vec<TokenStream>,
-    /// In the words of `utoipa::path`.
+    /// In the syntax of `utoipa::path`.
     pub request_body: Option<TokenStream>,
-    /// The type of what a merge patch changes.
+    /// The type that a merge patch changes.
     pub merge_patch: Option<&'h Type>,
 }
 
@@ -39,7 +39,7 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
             }
             ("Body", Some(json)) => {
                 body = Some(quote!(content = #json));
-                // What records nothing may be asked as often as one likes.
+                // A request that records nothing can simply be repeated.
                 if attribute.creates {
                     in_header.push(quote!(crate::ground::body::Repeatable));
                 }
@@ -79,7 +79,7 @@ fn stands_in_address(name: Option<&str>, attribute: &Attribute) -> bool {
     name.is_some_and(|name| placeholders.iter().any(|it| it == name))
 }
 
-/// What stands in braces in the address: numbers by their type, all else as the attribute says it.
+/// The parameters in the path: numbers by their type, others as the attribute declares them.
 fn address_params(types: &[Type], attribute: &Attribute) -> Result<Vec<TokenStream>> {
     let placeholders = attribute.placeholders();
     let of_type = |(at, name): (usize, &String)| {
@@ -95,7 +95,7 @@ fn address_params(types: &[Type], attribute: &Attribute) -> Result<Vec<TokenStre
             );
             Error::new(attribute.address.span(), missing)
         })?;
-        // The examples of the document tell of one engine.
+        // The examples of the document are about one engine.
         let example = if name == "stock_no" { 10 } else { 1 };
         Ok(quote!((#name = #number, Path, example = #example, minimum = 1)))
     };

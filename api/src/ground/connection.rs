@@ -1,6 +1,5 @@
 //! Connections to PostgreSQL, encrypted and checked as the address asks: the parameters `sslmode`, `sslrootcert`,
-//! `sslcert` and
-//! `sslkey` mean what they mean to PostgreSQL's own programs, which get the same address.
+//! `sslcert` and `sslkey` mean what they mean to PostgreSQL's own programs, which get the same address.
 //!
 //! Source: PostgreSQL 15, 34.1.2 (parameters) and 34.19 (what each mode protects from).
 
