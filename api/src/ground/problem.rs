@@ -435,7 +435,7 @@ const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     (
         "sales_one_per_engine",
         ALREADY_SOLD,
-        "the engine has been sold; choose another engine",
+        "the engine has been sold; cancel that sale first, or choose another engine",
     ),
     (
         "reservations_one_live",
