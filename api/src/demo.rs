@@ -9,7 +9,7 @@ use crate::{
         connection,
         db::{self, Db, RunQueryDsl},
     },
-    notifying::webhooks::{cipher::Cipher, guard::Reach},
+    notifying::webhooks::{cipher::Cipher, guard::AllowedTargets},
     service::{cluster::Cluster, limits::Limits},
     shop::public::ShopWindow,
 };
@@ -147,7 +147,7 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
             clock: Clock::default(),
             store: store.clone(),
             window: ShopWindow::default(),
-            reach: Reach::Loopback,
+            reach: AllowedTargets::Loopback,
             limits: Limits::default(),
             cipher: Cipher::default(),
         })

@@ -102,10 +102,10 @@ pub mod pricing {
     pub mod back_tests;
     pub mod closing_stock;
     pub mod comparables;
-    pub mod engine_facts;
     pub mod margins;
     pub mod price_models;
     pub mod price_scale;
+    pub mod pricing_facts;
     pub mod track_record;
     pub mod valuations;
 }
@@ -174,8 +174,8 @@ use actix_web::{
 use engines::photographs::Store;
 use ground::clock::Clock;
 use ground::db::Db;
-use ground::operations::{Addresses, Operations, Said};
-use notifying::webhooks::{cipher::Cipher, guard::Reach};
+use ground::operations::{Addresses, Documented, Operations};
+use notifying::webhooks::{cipher::Cipher, guard::AllowedTargets};
 use serde_json::Value;
 use service::limits::Limits;
 use shop::public::ShopWindow;
@@ -270,7 +270,7 @@ pub struct Shared {
     pub store: Store,
     pub window: ShopWindow,
     /// Which addresses webhooks may have.
-    pub reach: Reach,
+    pub reach: AllowedTargets,
     pub limits: Limits,
     /// Encrypts webhook secrets.
     pub cipher: Cipher,
@@ -318,8 +318,8 @@ pub fn app(
 
 /// The OpenAPI document; needs no database.
 pub fn document() -> Value {
-    let mut said = Said::default();
+    let mut said = Documented::default();
     web::scope(ground::operations::ROOT)
-        .configure(|cfg| v1(&mut Operations::heard(cfg, &mut said)));
+        .configure(|cfg| v1(&mut Operations::documented(cfg, &mut said)));
     service::reference::finished(said.below(service::reference::head()))
 }

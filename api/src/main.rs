@@ -21,7 +21,7 @@ use outshop_api::{
         midnight,
         webhooks::{
             cipher::Cipher,
-            guard::{Reach, SystemNames},
+            guard::{AllowedTargets, SystemNames},
             sender::{self, Caller},
         },
     },
@@ -62,9 +62,9 @@ const DEMO_CONNECTIONS: usize = 16;
 /// In addition to those for requests.
 const CALL_CONNECTIONS: usize = 2;
 /// How long sent data may stay unread by the client.
-const UNREAD_GIVEN: Duration = Duration::from_secs(60);
+const UNREAD_TIMEOUT: Duration = Duration::from_secs(60);
 /// How long the head of a request may take.
-const HEAD_GIVEN: Duration = Duration::from_secs(10);
+const HEAD_TIMEOUT: Duration = Duration::from_secs(10);
 
 #[tokio::main]
 async fn main() -> ExitCode {
@@ -258,8 +258,8 @@ async fn serve(settings: Serve) -> Result<(), String> {
         store,
         window,
         reach: match settings.webhook_ports {
-            WebhookPorts::Standard => Reach::Public,
-            WebhookPorts::Any => Reach::PublicAtAnyPort,
+            WebhookPorts::Standard => AllowedTargets::Public,
+            WebhookPorts::Any => AllowedTargets::PublicAtAnyPort,
         },
         limits: Limits::per_minute(settings.visitor_limit, settings.key_limit, settings.proxies),
         cipher,
@@ -332,7 +332,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         clock: Clock::default(),
         store,
         window,
-        reach: Reach::Loopback,
+        reach: AllowedTargets::Loopback,
         limits: Limits::default(),
         cipher: Cipher::default(),
     };
@@ -358,7 +358,7 @@ fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), Strin
     let listener = TcpListener::bind((address, port)).map_err(told)?;
     // Accepted connections inherit it: nothing else ends one whose client has stopped reading.
     SockRef::from(&listener)
-        .set_tcp_user_timeout(Some(UNREAD_GIVEN))
+        .set_tcp_user_timeout(Some(UNREAD_TIMEOUT))
         .map_err(told)?;
     let taken = listener.local_addr().map_err(told)?;
     Ok((listener, taken))
@@ -403,7 +403,7 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
         app(served.clone()).configure(|cfg| shop.iter().for_each(|shop| shop.routes(cfg)))
     })
     .workers(workers)
-    .client_request_timeout(HEAD_GIVEN)
+    .client_request_timeout(HEAD_TIMEOUT)
     .shutdown_timeout(10)
     .disable_signals()
     .listen(listener)
@@ -446,7 +446,7 @@ async fn turn_days(db: &Db) -> Infallible {
                 }
             }
         }
-        tokio::time::sleep(midnight::LOOK_AGAIN).await;
+        tokio::time::sleep(midnight::POLL_INTERVAL).await;
     }
 }
 
@@ -460,7 +460,7 @@ async fn keep_learning(db: &Db) -> Infallible {
         if let Err(problem) = back_tests::work_off(db).await {
             tracing::warn!(%problem, "a back-test could not be run; trying again");
         }
-        tokio::time::sleep(price_models::LOOK_AGAIN).await;
+        tokio::time::sleep(price_models::POLL_INTERVAL).await;
     }
 }
 
@@ -476,7 +476,7 @@ async fn keep_forgetting(db: &Db, limits: &Limits) -> Infallible {
         if let Err(problem) = forgotten.await {
             tracing::warn!(%problem, "old answers and webhook calls could not be deleted; trying again");
         }
-        tokio::time::sleep(limits::FORGET_AGAIN).await;
+        tokio::time::sleep(limits::FORGET_INTERVAL).await;
     }
 }
 
@@ -486,7 +486,7 @@ async fn keep_swept(db: &Db, store: &Store) -> Infallible {
         if let Err(problem) = photographs::sweep(db, store, Clock::default().now()).await {
             tracing::warn!(%problem, "unused files of photographs could not be deleted; trying again");
         }
-        tokio::time::sleep(photographs::SWEEP_AGAIN).await;
+        tokio::time::sleep(photographs::SWEEP_INTERVAL).await;
     }
 }
 

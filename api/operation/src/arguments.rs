@@ -52,7 +52,7 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
                 merge_patch = Some(json);
                 in_header.push(quote!(crate::ground::body::IfMatch));
             }
-            ("Known", None) => in_header.push(quote!(crate::ground::body::IfMatch)),
+            ("IfUnchanged", None) => in_header.push(quote!(crate::ground::body::IfMatch)),
             _ => {}
         }
     }

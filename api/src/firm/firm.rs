@@ -4,7 +4,7 @@ use crate::{
     firm::languages::{self, Language, Translation, Translations},
     ground::{
         actor::{AnyKey, Owner},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -139,7 +139,7 @@ impl FirmPatch {
 #[get("/firm", 200 = Firm)]
 async fn get_firm(_by: AnyKey, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let firm = find(&mut *db.read().await?).await?;
-    shown(&req, &firm)
+    respond(&req, &firm)
 }
 
 /// Change the firm's details

@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{Body, Patch},
         db::{ById, Db, RunQueryDsl, Tx, by_id, hashtextextended, pg_advisory_xact_lock},
         list::{Keyset, ListQuery, Page, of_page},
@@ -120,7 +120,7 @@ async fn get_person(
     id: web::Path<i64>,
 ) -> Reply {
     let person = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &person)
+    respond(&req, &person)
 }
 
 /// Change a person

@@ -113,11 +113,11 @@ pub(crate) async fn shown(
     now: Instant,
 ) -> Reply {
     if !accepts(req, "text/html") {
-        return answers::shown(req, data);
+        return answers::respond(req, data);
     }
     let firm = firm::find(conn).await?;
     let html = render(sheet, data, &firm, now)?;
-    Ok(guarded(answers::answer(
+    Ok(guarded(answers::respond_as(
         req,
         html.into_bytes(),
         "text/html; charset=utf-8",

@@ -2,7 +2,7 @@
 
 use crate::ground::{
     actor::AnyKey,
-    answers::{Reply, shown},
+    answers::{Reply, respond},
     operations::Operations,
 };
 use actix_web::HttpRequest;
@@ -52,7 +52,7 @@ async fn list_units(_by: AnyKey, req: HttpRequest) -> Reply {
         of::<MassUnit>(),
         of::<ForceUnit>(),
     ];
-    shown(
+    respond(
         &req,
         &Units {
             items: items.into_iter().flatten().collect(),

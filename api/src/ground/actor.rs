@@ -76,7 +76,7 @@ admissions! {
     /// For surveys, jobs and tests.
     Workshop: Proprietor, Fitter;
     /// Everybody who handles the engines.
-    Floor: Proprietor, Fitter, Seller;
+    FloorStaff: Proprietor, Fitter, Seller;
     /// For everything from listings to deliveries.
     Selling: Proprietor, Seller;
     /// For reading sales and deliveries.

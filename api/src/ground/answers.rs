@@ -49,9 +49,9 @@ fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
 }
 
 /// 200 with `ETag`, or 304 if the client already has this representation.
-pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
+pub fn respond(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
     let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
-    Ok(answer(req, bytes, "application/json", "no-store"))
+    Ok(respond_as(req, bytes, "application/json", "no-store"))
 }
 
 /// The row with the id in the path; 404 if there is none. In a handler it comes after the role argument, so that it is
@@ -68,8 +68,8 @@ pub struct Found<T> {
 }
 
 impl<T: Serialize> Found<T> {
-    pub fn shown(&self) -> Reply {
-        shown(&self.req, &self.row)
+    pub fn respond(&self) -> Reply {
+        respond(&self.req, &self.row)
     }
 }
 
@@ -89,7 +89,7 @@ impl<T: ById + 'static> FromRequest for Found<T> {
 }
 
 /// Like `shown`, for a representation that is already serialised.
-pub fn answer(
+pub fn respond_as(
     req: &HttpRequest,
     bytes: Vec<u8>,
     media_type: &str,

@@ -325,9 +325,9 @@ async fn conditional<T>(
 }
 
 /// The If-Match of a DELETE, still to be compared.
-pub struct Known(String);
+pub struct IfUnchanged(String);
 
-impl Known {
+impl IfUnchanged {
     /// Refuses if `current` has changed since the client read it.
     pub fn against(&self, current: &impl Serialize) -> Result<(), Problem> {
         let current = serde_json::to_vec(current).map_err(Problem::internal)?;
@@ -335,12 +335,12 @@ impl Known {
     }
 }
 
-impl FromRequest for Known {
+impl FromRequest for IfUnchanged {
     type Error = Problem;
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(sent_if_match(req).map(Known))
+        ready(sent_if_match(req).map(IfUnchanged))
     }
 }
 

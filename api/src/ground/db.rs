@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::Actor,
-        answers::{Reply, created, shown},
+        answers::{Reply, created, respond},
         body::Body,
         clock, connection,
         entries::{TYPES, is_of_all_engines},
@@ -51,7 +51,7 @@ pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 /// each other.
 #[derive(Debug, Clone, Copy)]
 #[repr(i64)]
-pub enum Alone {
+pub enum SingleRunner {
     Migrating = 0x6f75_7473_686f_7001,
     /// Numbering the entries of the journal.
     Numbering,
@@ -63,7 +63,7 @@ pub enum Alone {
     Telling,
 }
 
-impl Alone {
+impl SingleRunner {
     pub const fn key(self) -> i64 {
         self as i64
     }
@@ -71,17 +71,17 @@ impl Alone {
 
 const TRIES: usize = 3;
 /// How long a request waits for a connection. It may need two: one to look up its key, one for its work.
-const PATIENCE: Duration = Duration::from_secs(1);
+const POOL_TIMEOUT: Duration = Duration::from_secs(1);
 /// How long a request for a whole list waits for those before it.
-const STREAM_PATIENCE: Duration = Duration::from_secs(5);
+const STREAM_TIMEOUT: Duration = Duration::from_secs(5);
 /// How long a transaction waits for a lock.
-const LOCK_GIVEN: Duration = Duration::from_secs(2);
+const LOCK_TIMEOUT: Duration = Duration::from_secs(2);
 /// How long a writer waits for the follower of the commits.
-const FOLLOWER_GIVEN: Duration = Duration::from_millis(500);
+const FOLLOWER_TIMEOUT: Duration = Duration::from_millis(500);
 
 /// Connection I/O runs on this runtime: on the worker that opened a shared connection it would end with that worker,
 /// and a long computation there would delay it.
-static DRIVERS: LazyLock<Runtime> = LazyLock::new(|| {
+static CONNECTION_RUNTIME: LazyLock<Runtime> = LazyLock::new(|| {
     let one = Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
@@ -100,18 +100,18 @@ pub struct Db {
 /// Announces each commit to a follower (the shop window). Writers wait for it, so that clients read their own writes.
 #[derive(Clone)]
 pub struct Commits {
-    made: watch::Sender<u64>,
+    committed: watch::Sender<u64>,
     /// The last commit that the follower has seen. `None`: nobody follows.
     followed: watch::Sender<Option<u64>>,
 }
 
 impl Commits {
-    pub fn made(&self) -> watch::Receiver<u64> {
-        self.made.subscribe()
+    pub fn committed(&self) -> watch::Receiver<u64> {
+        self.committed.subscribe()
     }
 
     /// The follower has caught up to `commit`. `None`: nobody follows.
-    pub fn followed_to(&self, commit: Option<u64>) {
+    pub fn caught_up_to(&self, commit: Option<u64>) {
         self.followed.send_replace(commit);
     }
 
@@ -122,14 +122,14 @@ impl Commits {
 
     async fn made_another(&self) {
         let mut own = 0;
-        self.made.send_modify(|made| {
+        self.committed.send_modify(|made| {
             *made += 1;
             own = *made;
         });
         let mut followed = self.followed.subscribe();
         let known = followed.wait_for(|to| to.is_none_or(|to| to >= own));
         // It is committed, even if the follower is slow.
-        let _ = timeout(FOLLOWER_GIVEN, known).await;
+        let _ = timeout(FOLLOWER_TIMEOUT, known).await;
     }
 }
 
@@ -141,19 +141,21 @@ impl Db {
         config.custom_setup = Box::new(|url| {
             let url = url.to_owned();
             Box::pin(async move {
-                let connected = DRIVERS.spawn(async move { connect(&url).await }).await;
+                let connected = CONNECTION_RUNTIME
+                    .spawn(async move { connect(&url).await })
+                    .await;
                 connected.unwrap_or_else(|e| Err(ConnectionError::BadConnection(e.to_string())))
             })
         });
         let pool = Pool::builder(AsyncDieselConnectionManager::new_with_config(url, config))
             .max_size(connections)
-            .wait_timeout(Some(PATIENCE))
+            .wait_timeout(Some(POOL_TIMEOUT))
             .create_timeout(Some(Duration::from_secs(2)))
             .runtime(deadpool::Runtime::Tokio1)
             .build()
             .map_err(Problem::internal)?;
         let commits = Commits {
-            made: watch::Sender::new(0),
+            committed: watch::Sender::new(0),
             followed: watch::Sender::new(None),
         };
         Ok(Db {
@@ -179,7 +181,7 @@ impl Db {
 
     /// A permit to send a whole list. Only a few are given, so that slow readers leave connections for everybody else.
     pub(crate) async fn place_to_stream(&self) -> Result<OwnedSemaphorePermit, Problem> {
-        let place = timeout(STREAM_PATIENCE, Arc::clone(&self.streams).acquire_owned()).await;
+        let place = timeout(STREAM_TIMEOUT, Arc::clone(&self.streams).acquire_owned()).await;
         let Ok(place) = place else {
             let detail = "other whole lists are being sent; try again in 10 seconds, or read this one page by page";
             let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
@@ -281,7 +283,7 @@ impl Db {
         req: &HttpRequest,
         act: impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
     ) -> Reply {
-        shown(req, &self.write(actor, act).await?)
+        respond(req, &self.write(actor, act).await?)
     }
 
     /// Runs `act` once for an Idempotency-Key and answers 201 with `Location`, `ETag` and body; a repeat of the same
@@ -321,13 +323,13 @@ impl Db {
                         serde_json::to_string(&made).map_err(Problem::internal)?,
                     ));
                 };
-                if let Some(answered) = find_answer(tx, key, body).await? {
+                if let Some(answered) = find_reply(tx, key, body).await? {
                     tx.unchanged();
                     return Ok(answered);
                 }
                 let (location, made) = act(tx).await?;
                 let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
-                let stored = StoredAnswer {
+                let stored = StoredReply {
                     key_id: actor.key_id,
                     idempotency_key: key,
                     target: &body.target,
@@ -351,7 +353,7 @@ impl Db {
 /// The lock timeout that is left after `waited` was spent on connections. `None`: keep the default.
 fn left_for_locks(waited: Duration) -> Option<Duration> {
     let least = Duration::from_millis(100);
-    (waited > least).then(|| LOCK_GIVEN.saturating_sub(waited).max(least))
+    (waited > least).then(|| LOCK_TIMEOUT.saturating_sub(waited).max(least))
 }
 
 async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
@@ -359,7 +361,7 @@ async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
     let limits = format!(
         "SET lock_timeout = {}; SET statement_timeout = '10s'; \
          SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'",
-        LOCK_GIVEN.as_millis()
+        LOCK_TIMEOUT.as_millis()
     );
     conn.batch_execute(&limits)
         .await
@@ -369,7 +371,7 @@ async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
 
 #[derive(Insertable)]
 #[diesel(table_name = idempotency_keys)]
-struct StoredAnswer<'a> {
+struct StoredReply<'a> {
     key_id: i64,
     idempotency_key: &'a str,
     target: &'a str,
@@ -380,7 +382,7 @@ struct StoredAnswer<'a> {
 }
 
 /// The stored answer to the same request; refused if that is still running or the key was used for another request.
-async fn find_answer<B, const KEYED: bool>(
+async fn find_reply<B, const KEYED: bool>(
     tx: &mut Tx<'_>,
     key: &str,
     body: &Body<B, KEYED>,
@@ -504,7 +506,7 @@ impl Tx<'_> {
 }
 
 /// A journal entry for something that nobody did.
-pub struct Untouched {
+pub struct SystemEntry {
     pub what: &'static str,
     /// The engine concerned, if any.
     pub stock_no: Option<i32>,
@@ -512,10 +514,10 @@ pub struct Untouched {
 }
 
 /// Writes the entries of a day for what nobody did, in the caller's transaction.
-pub async fn record_untouched(
+pub async fn record_for_system(
     conn: &mut AsyncPgConnection,
     on: Day,
-    entries: Vec<Untouched>,
+    entries: Vec<SystemEntry>,
 ) -> QueryResult<()> {
     let rows: Vec<_> = entries
         .into_iter()
@@ -546,7 +548,7 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
         .await
         .map_err(|e| format!("the database does not answer: {e}"))?;
     diesel::sql_query("SELECT pg_advisory_lock($1)")
-        .bind::<BigInt, _>(Alone::Migrating.key())
+        .bind::<BigInt, _>(SingleRunner::Migrating.key())
         .execute(&mut conn)
         .await
         .map_err(|e| e.to_string())?;

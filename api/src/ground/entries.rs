@@ -2,7 +2,7 @@
 
 use crate::{
     ground::{
-        db::{Alone, RunQueryDsl, pg_try_advisory_xact_lock},
+        db::{RunQueryDsl, SingleRunner, pg_try_advisory_xact_lock},
         problem::Problem,
     },
     schema::journal,
@@ -167,7 +167,7 @@ pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
     let done = async {
-        let turn = diesel::select(pg_try_advisory_xact_lock(Alone::Numbering.key()))
+        let turn = diesel::select(pg_try_advisory_xact_lock(SingleRunner::Numbering.key()))
             .get_result::<bool>(conn)
             .await?;
         if turn {

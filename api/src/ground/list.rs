@@ -1,7 +1,7 @@
 //! Lists: page by page, or whole as CSV or NDJSON.
 
 use crate::ground::{
-    answers::{Reply, accepts, etag_of, shown},
+    answers::{Reply, accepts, etag_of, respond},
     db::{Db, RunQueryDsl},
     problem::{self, Problem},
     query::{encode, filters, parameters},
@@ -265,7 +265,7 @@ impl<T> ListQuery<T> {
             self.next(req, key, id)
         });
         let link = next.as_ref().map(|next| format!("<{next}>; rel=\"next\""));
-        let mut response = shown(req, &Page { items, next })?;
+        let mut response = respond(req, &Page { items, next })?;
         if let Some(link) = link.and_then(|link| HeaderValue::from_str(&link).ok()) {
             response.headers_mut().insert(header::LINK, link);
         }

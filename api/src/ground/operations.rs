@@ -46,7 +46,7 @@ pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
 pub struct Operations<'a> {
     server: &'a mut web::ServiceConfig,
     addresses: Addresses,
-    said: Option<&'a mut Said>,
+    said: Option<&'a mut Documented>,
 }
 
 impl<'a> Operations<'a> {
@@ -59,7 +59,7 @@ impl<'a> Operations<'a> {
     }
 
     /// Like `of`, but also collects the OpenAPI description; slow, so `serve` does not.
-    pub fn heard(server: &'a mut web::ServiceConfig, said: &'a mut Said) -> Self {
+    pub fn documented(server: &'a mut web::ServiceConfig, said: &'a mut Documented) -> Self {
         Operations {
             said: Some(said),
             ..Operations::of(server)
@@ -129,12 +129,12 @@ impl Addresses {
 
 /// The OpenAPI description of the operations.
 #[derive(Default)]
-pub struct Said {
+pub struct Documented {
     paths: Paths,
     schemas: Vec<(String, RefOr<Schema>)>,
 }
 
-impl Said {
+impl Documented {
     fn hear<F: Operation>(&mut self, tag: &str, operation: &F) {
         let roles: Vec<&str> = F::By::ROLES.iter().map(|role| role.as_str()).collect();
         let (security, whose) = if roles.is_empty() {

@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::Staff,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         clock::Instant,
         db::{Db, RunQueryDsl},
         entries,
@@ -29,7 +29,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 }
 
 /// How often a waiting reader checks for new entries.
-pub const LOOK_AGAIN: Duration = Duration::from_millis(200);
+pub const POLL_INTERVAL: Duration = Duration::from_millis(200);
 
 // Types
 
@@ -132,9 +132,9 @@ async fn read_journal(
     loop {
         let page = entries_after(&db, &asked).await?;
         if !page.items.is_empty() || tokio::time::Instant::now() >= give_up {
-            return shown(&req, &page);
+            return respond(&req, &page);
         }
-        tokio::time::sleep(LOOK_AGAIN).await;
+        tokio::time::sleep(POLL_INTERVAL).await;
     }
 }
 

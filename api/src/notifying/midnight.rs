@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         clock,
-        db::{self, Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_xact_lock},
+        db::{self, Db, RunQueryDsl, SingleRunner, SystemEntry, pg_try_advisory_xact_lock},
         problem::Problem,
     },
     schema::midnights,
@@ -22,7 +22,7 @@ use serde_json::{Value, json};
 use std::time::Duration;
 
 /// How often a process checks whether the firm's day has ended; the journal records the day, not the minute.
-pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
+pub const POLL_INTERVAL: Duration = Duration::from_secs(20);
 /// The most days to process at once; more are more likely a wrong clock than a closed workshop.
 pub const AT_ONCE: i32 = 14;
 /// Engines examined together.
@@ -103,7 +103,7 @@ async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, 
     // after another may not see the new row of the day, and the table's key then refuses a second one.
     conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
         .await?;
-    let free = diesel::select(pg_try_advisory_xact_lock(Alone::Turning.key()));
+    let free = diesel::select(pg_try_advisory_xact_lock(SingleRunner::Turning.key()));
     if !free.get_result::<bool>(conn).await? {
         return Ok(false);
     }
@@ -126,7 +126,7 @@ async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, 
         ))
         .execute(conn)
         .await?;
-    db::record_untouched(conn, day, entries).await?;
+    db::record_for_system(conn, day, entries).await?;
     Ok(true)
 }
 
@@ -145,7 +145,7 @@ async fn changes(
     conn: &mut AsyncPgConnection,
     before: Day,
     day: Day,
-) -> Result<Vec<Untouched>, Problem> {
+) -> Result<Vec<SystemEntry>, Problem> {
     let settings = settings(conn).await?;
     let mut entries = Vec::new();
     let mut after = 0;
@@ -165,7 +165,7 @@ async fn changes(
             });
             let gates: Vec<Value> = gates.collect();
             if !gates.is_empty() {
-                entries.push(Untouched {
+                entries.push(SystemEntry {
                     what: "readiness.changed",
                     stock_no: Some(*stock_no),
                     data: json!({"gates": gates}),

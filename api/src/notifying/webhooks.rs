@@ -3,8 +3,8 @@
 use crate::{
     ground::{
         actor::Owner,
-        answers::{Found, Reply, shown},
-        body::{Body, Known, Patch},
+        answers::{Found, Reply, respond},
+        body::{Body, IfUnchanged, Patch},
         clock::Instant,
         db::{ById, Db, RunQueryDsl, by_id},
         entries,
@@ -22,7 +22,7 @@ use diesel::{
     prelude::*,
     sql_types::{BigInt, Nullable, Timestamptz},
 };
-use guard::Reach;
+use guard::AllowedTargets;
 use outshop_core::webhooks::{Reception, Switch, SwitchedOffReason};
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
@@ -201,7 +201,7 @@ impl std::fmt::Debug for Secret {
 
 /// The address as it will be called, and all errors in the request.
 fn checked(
-    reach: Reach,
+    reach: AllowedTargets,
     url: Option<&Text<2000>>,
     types: Option<&Vec<Code>>,
 ) -> Result<Option<Text<2000>>, Problem> {
@@ -264,7 +264,7 @@ async fn create_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
     cipher: web::Data<Cipher>,
-    reach: web::Data<Reach>,
+    reach: web::Data<AllowedTargets>,
     new: Body<NewWebhook>,
 ) -> Reply {
     let url = checked(**reach, Some(&new.url), Some(&new.types))?;
@@ -299,7 +299,7 @@ async fn create_webhook(
 /// Get a webhook
 #[get("/webhooks/{id:\\d+}", 200 = Webhook)]
 async fn get_webhook(_by: Owner, found: Found<Webhook>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Change a webhook, or switch it on or off
@@ -308,7 +308,7 @@ async fn change_webhook(
     Owner(actor): Owner,
     req: HttpRequest,
     db: web::Data<Db>,
-    reach: web::Data<Reach>,
+    reach: web::Data<AllowedTargets>,
     id: web::Path<i64>,
     patch: Patch<WebhookPatch>,
 ) -> Reply {
@@ -354,7 +354,7 @@ async fn delete_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&Webhook::lock(tx.conn(), *id).await?)?;
@@ -440,7 +440,7 @@ async fn get_webhook_call(
         .await
         .optional()?;
     let missing = || Problem::not_found(format!("webhook {id} has no call {call_id}"));
-    shown(&req, &found.ok_or_else(missing)?)
+    respond(&req, &found.ok_or_else(missing)?)
 }
 
 /// Send a test call to a webhook

@@ -145,7 +145,7 @@ async fn get_invoice(
     id: web::Path<i64>,
 ) -> Reply {
     let mut conn = db.read().await?;
-    let invoice = of_sale(&mut conn, *id, actor.today).await?;
+    let invoice = invoice_of_sale(&mut conn, *id, actor.today).await?;
     sheets::shown(
         &req,
         &mut conn,
@@ -180,7 +180,7 @@ pub(crate) async fn credited(
     id: i64,
     today: Day,
 ) -> Result<Invoice, Problem> {
-    let invoice = of_sale(conn, id, today).await?;
+    let invoice = invoice_of_sale(conn, id, today).await?;
     if invoice.credit_note.is_none() {
         let detail = format!("sale {id} stands; there is no credit note for it");
         return Err(Problem::not_found(detail));
@@ -188,7 +188,7 @@ pub(crate) async fn credited(
     Ok(invoice)
 }
 
-pub(crate) async fn of_sale(
+pub(crate) async fn invoice_of_sale(
     conn: &mut AsyncPgConnection,
     id: i64,
     today: Day,

@@ -26,7 +26,7 @@ use std::{
 };
 
 /// How often idle clients are dropped.
-pub const FORGET_AGAIN: Duration = Duration::from_secs(60);
+pub const FORGET_INTERVAL: Duration = Duration::from_secs(60);
 const POLICY: HeaderName = HeaderName::from_static("ratelimit-policy");
 const LIMIT: HeaderName = HeaderName::from_static("ratelimit");
 

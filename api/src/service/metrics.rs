@@ -25,7 +25,7 @@ use std::{
 use tokio::time::timeout;
 
 /// How long the database may take to answer.
-const PATIENCE: Duration = Duration::from_secs(2);
+const DATABASE_TIMEOUT: Duration = Duration::from_secs(2);
 
 static REQUESTS: LazyLock<IntCounterVec> = LazyLock::new(|| {
     register_int_counter_vec!(
@@ -146,7 +146,7 @@ async fn figures(db: web::Data<Db>, age: web::Data<Age>) -> HttpResponse {
     for (state, n) in db.connections() {
         GAUGES.connections.with_label_values(&[state]).set(n);
     }
-    let looked = timeout(PATIENCE, look(&db)).await;
+    let looked = timeout(DATABASE_TIMEOUT, look(&db)).await;
     GAUGES
         .database_up
         .set(i64::from(matches!(looked, Ok(Ok(())))));

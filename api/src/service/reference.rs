@@ -253,7 +253,7 @@ fn public_json() -> &'static str {
 
 fn answer(req: &HttpRequest, json: &str) -> HttpResponse {
     let json = json.as_bytes().to_vec();
-    crate::ground::answers::answer(req, json, "application/json", "no-cache")
+    crate::ground::answers::respond_as(req, json, "application/json", "no-cache")
 }
 
 pub fn routes(cfg: &mut web::ServiceConfig) {

@@ -219,7 +219,7 @@ async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Reply {
         status = kind.status,
         name = kind.name
     );
-    Ok(answers::answer(
+    Ok(answers::respond_as(
         &req,
         page.into_bytes(),
         "text/html; charset=utf-8",

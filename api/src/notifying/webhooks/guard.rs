@@ -16,7 +16,7 @@ const PORTS: [u16; 2] = [443, 8443];
 
 /// Addresses that may be called.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reach {
+pub enum AllowedTargets {
     /// https to public addresses, on ports 443 and 8443.
     Public,
     /// https to public addresses, on any port.
@@ -25,11 +25,11 @@ pub enum Reach {
     Loopback,
 }
 
-impl Reach {
+impl AllowedTargets {
     fn allows(self, address: IpAddr) -> bool {
         match self {
-            Reach::Public | Reach::PublicAtAnyPort => is_public(address),
-            Reach::Loopback => address.is_loopback() || is_public(address),
+            AllowedTargets::Public | AllowedTargets::PublicAtAnyPort => is_public(address),
+            AllowedTargets::Loopback => address.is_loopback() || is_public(address),
         }
     }
 
@@ -43,14 +43,14 @@ impl Reach {
         };
         let is_allowed = match url.scheme() {
             "https" => true,
-            "http" => self == Reach::Loopback && of_this_machine,
+            "http" => self == AllowedTargets::Loopback && of_this_machine,
             _ => false,
         };
         if !is_allowed {
             return Err("must be an https address");
         }
         let port = url.port_or_known_default();
-        if self == Reach::Public && !port.is_some_and(|port| PORTS.contains(&port)) {
+        if self == AllowedTargets::Public && !port.is_some_and(|port| PORTS.contains(&port)) {
             return Err("must have port 443 or 8443; OUTSHOP_WEBHOOK_PORTS=any allows all");
         }
         if !url.username().is_empty() || url.password().is_some() {
@@ -72,7 +72,7 @@ impl Reach {
 
 /// Resolves names, and returns only the addresses that may be called.
 pub(super) struct Guard {
-    pub reach: Reach,
+    pub reach: AllowedTargets,
     pub names: Arc<dyn Resolve>,
 }
 

@@ -2,12 +2,12 @@
 
 use super::{
     cipher::Cipher,
-    guard::{Guard, Reach},
+    guard::{AllowedTargets, Guard},
 };
 use crate::{
     ground::{
         clock::{self, Clock, Instant},
-        db::{Db, RunQueryDsl, Untouched, record_untouched},
+        db::{Db, RunQueryDsl, SystemEntry, record_for_system},
         entries,
         problem::Problem,
         text::Text,
@@ -30,9 +30,9 @@ use tokio::{sync::Notify, time::timeout};
 use uuid::Uuid;
 
 /// How often due calls are looked for.
-const LOOK_AGAIN: Duration = Duration::from_secs(1);
+const POLL_INTERVAL: Duration = Duration::from_secs(1);
 /// A receiver that has not answered by then counts as failed.
-const PATIENCE: Duration = Duration::from_secs(15);
+const CALL_TIMEOUT: Duration = Duration::from_secs(15);
 /// A call is repeated after this time if its process died during the attempt.
 const CLAIMED_FOR: SignedDuration = SignedDuration::from_secs(60);
 /// The most bytes of a response that are read.
@@ -44,7 +44,7 @@ const KEPT_FOR: SignedDuration = SignedDuration::from_hours(30 * 24);
 #[derive(Clone)]
 pub struct Caller {
     client: reqwest::Client,
-    reach: Reach,
+    reach: AllowedTargets,
     patience: Duration,
     cipher: Cipher,
 }
@@ -85,7 +85,7 @@ struct Heard {
 
 impl Caller {
     /// Calls the addresses that `reach` allows, resolved by `names`.
-    pub fn new(reach: Reach, names: Arc<dyn Resolve>) -> Result<Caller, String> {
+    pub fn new(reach: AllowedTargets, names: Arc<dyn Resolve>) -> Result<Caller, String> {
         let client = reqwest::Client::builder()
             .dns_resolver(Arc::new(Guard { reach, names }))
             // A proxy would resolve the names itself.
@@ -99,7 +99,7 @@ impl Caller {
         Ok(Caller {
             client,
             reach,
-            patience: PATIENCE,
+            patience: CALL_TIMEOUT,
             cipher: Cipher::default(),
         })
     }
@@ -123,7 +123,7 @@ impl Caller {
         let mut running = FuturesUnordered::new();
         let more = Notify::new();
         let look = async || {
-            let _ = timeout(LOOK_AGAIN, more.notified()).await;
+            let _ = timeout(POLL_INTERVAL, more.notified()).await;
             due(db, clock.now()).await
         };
         more.notify_one();
@@ -429,12 +429,12 @@ async fn switch_off(
         .execute(conn)
         .await?;
     let today = clock::today(conn, now).await?;
-    let entry = Untouched {
+    let entry = SystemEntry {
         what: "webhook.switched_off",
         stock_no: None,
         data: json!({"webhook_id": webhook_id, "reason": reason}),
     };
-    record_untouched(conn, today, vec![entry]).await?;
+    record_for_system(conn, today, vec![entry]).await?;
     tracing::warn!(webhook_id, %reason, "a webhook has been switched off");
     Ok(())
 }
