@@ -159,7 +159,7 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
     .run();
     let handle = server.handle();
     let loading = async {
-        let loaded = load(&url, keys, today, tell).await;
+        let loaded = load(&url, keys, today, print_progress).await;
         handle.stop(true).await;
         loaded
     };
@@ -168,7 +168,7 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
 }
 
 /// Prints a line now and then, as it may go to a file or a pipe.
-fn tell(done: usize, of: usize) {
+fn print_progress(done: usize, of: usize) {
     const EVERY: usize = 100;
     if done == of || done.is_multiple_of(EVERY) {
         eprintln!("outshop: demonstration, step {done} of {of}");

@@ -318,8 +318,8 @@ pub fn app(
 
 /// The OpenAPI document; needs no database.
 pub fn document() -> Value {
-    let mut said = Documented::default();
+    let mut documented = Documented::default();
     web::scope(ground::operations::ROOT)
-        .configure(|cfg| v1(&mut Operations::documented(cfg, &mut said)));
-    service::reference::finished(said.below(service::reference::head()))
+        .configure(|cfg| v1(&mut Operations::documented(cfg, &mut documented)));
+    service::reference::finished(documented.below(service::reference::head()))
 }

@@ -219,8 +219,8 @@ async fn cipher(settings: &Serve, db: &Db) -> Result<Cipher, String> {
     let key = match (&settings.secret_key, &settings.secret_key_file) {
         (Some(key), _) => Some(key.clone()),
         (None, Some(file)) => {
-            let told = |e| format!("the secret key in {}: {e}", file.display());
-            Some(std::fs::read_to_string(file).map_err(told)?)
+            let failed = |e| format!("the secret key in {}: {e}", file.display());
+            Some(std::fs::read_to_string(file).map_err(failed)?)
         }
         (None, None) => None,
     };
@@ -317,7 +317,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
     let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
     let keys = tokio::select! {
         opened = demo::open(&cluster, &settings.data, store.clone()) => opened?,
-        () = stop.told() => return Err("stopped while loading; the next start loads it again".into()),
+        () = stop.requested() => return Err("stopped while loading; the next start loads it again".into()),
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
     let window = ShopWindow::default();
@@ -354,13 +354,13 @@ fn age_of(window: &ShopWindow) -> impl Fn() -> Option<Duration> + use<> {
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
-    let told = |e| format!("cannot listen on {address}:{port}: {e}");
-    let listener = TcpListener::bind((address, port)).map_err(told)?;
+    let failed = |e| format!("cannot listen on {address}:{port}: {e}");
+    let listener = TcpListener::bind((address, port)).map_err(failed)?;
     // Accepted connections inherit it: nothing else ends one whose client has stopped reading.
     SockRef::from(&listener)
         .set_tcp_user_timeout(Some(UNREAD_TIMEOUT))
-        .map_err(told)?;
-    let taken = listener.local_addr().map_err(told)?;
+        .map_err(failed)?;
+    let taken = listener.local_addr().map_err(failed)?;
     Ok((listener, taken))
 }
 
@@ -414,7 +414,7 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
     let mut server = pin!(server);
     let ended = tokio::select! {
         ended = &mut server => ended,
-        () = stop.told() => tokio::join!(handle.stop(true), &mut server).1,
+        () = stop.requested() => tokio::join!(handle.stop(true), &mut server).1,
         never = turn_days(&db) => match never {},
         never = keep_learning(&db) => match never {},
         never = window.keep(&db, replica.as_ref(), &clock) => match never {},
@@ -506,7 +506,7 @@ impl Stop {
         })
     }
 
-    async fn told(&mut self) {
+    async fn requested(&mut self) {
         tokio::select! {
             _ = self.interrupted.recv() => {}
             _ = self.terminated.recv() => {}
@@ -615,8 +615,8 @@ async fn import(what: Import) -> Result<(), String> {
         Ok(n) if trial => say(&format!("{n} row(s) would be imported; nothing was stored")),
         Ok(n) => say(&format!("{n} row(s) imported")),
         Err(problem) => {
-            let told: Vec<&str> = problem.errors().iter().map(|e| e.detail.as_str()).collect();
-            Err(match told.as_slice() {
+            let details: Vec<&str> = problem.errors().iter().map(|e| e.detail.as_str()).collect();
+            Err(match details.as_slice() {
                 [] | [_] => problem.to_string(),
                 many => format!("{problem}\n{}", many.join("\n")),
             })

@@ -7,7 +7,7 @@ use syn::{
     Error, FnArg, GenericArgument, ItemFn, PathArguments, PathSegment, Result, Type, parse_quote,
 };
 
-pub struct Said<'h> {
+pub struct Declared<'h> {
     /// In the syntax of `utoipa::path`.
     pub params: Vec<TokenStream>,
     /// In the syntax of `utoipa::path`.
@@ -16,7 +16,7 @@ pub struct Said<'h> {
     pub merge_patch: Option<&'h Type>,
 }
 
-pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> {
+pub fn declared<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Declared<'h>> {
     let mut in_address = Vec::new();
     let (mut in_query, mut in_header) = (Vec::new(), Vec::new());
     let (mut is_page, mut body, mut merge_patch) = (false, None, None);
@@ -67,7 +67,7 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
     params.extend(in_header);
     let words = [body, attribute.request_body.clone()];
     let words: Vec<TokenStream> = words.into_iter().flatten().collect();
-    Ok(Said {
+    Ok(Declared {
         params,
         merge_patch,
         request_body: (!words.is_empty()).then(|| quote!(request_body(#(#words),*),)),

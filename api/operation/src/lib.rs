@@ -56,11 +56,11 @@ fn expanded(method: &str, attribute: TokenStream, handler: TokenStream) -> Token
 fn operation(method: &str, attribute: Attribute, handler: &ItemFn) -> Result<Tokens> {
     let name = &handler.sig.ident;
     let admitted = admitted(handler)?;
-    let said = arguments::said(handler, &attribute)?;
+    let declared = arguments::declared(handler, &attribute)?;
     let (address, plain_address) = (&attribute.address, attribute.plain_address());
     let id = attribute.id.unwrap_or_else(|| name.to_string());
-    let (params, body) = (said.params, said.request_body);
-    let merge_patch = said.merge_patch.map(merge_patch);
+    let (params, body) = (declared.params, declared.request_body);
+    let merge_patch = declared.merge_patch.map(merge_patch);
     let responses = attribute.responses;
     let method = format_ident!("{method}");
     Ok(quote! {

@@ -50,7 +50,7 @@ struct Act {
 /// A request, the values from its line, and the place of that line.
 struct Step {
     request: Request,
-    told: Map<String, Value>,
+    values: Map<String, Value>,
     line: String,
 }
 
@@ -113,7 +113,7 @@ fn read_line(
         let request = serde_json::from_value(Value::Object(line)).map_err(|e| e.to_string())?;
         return Ok(vec![Step {
             request,
-            told: Map::new(),
+            values: Map::new(),
             line: place.to_owned(),
         }]);
     };
@@ -122,11 +122,11 @@ fn read_line(
         .and_then(|name| acts.get(name))
         .ok_or_else(|| format!("acts.json has no act {name}"))?;
     let act: Act = serde_json::from_value(act.clone()).map_err(|e| format!("act {name}: {e}"))?;
-    let mut told = act.unless_told;
-    told.extend(line);
+    let mut values = act.unless_told;
+    values.extend(line);
     let step = |request| Step {
         request,
-        told: told.clone(),
+        values: values.clone(),
         line: format!("{place} ({name})"),
     };
     Ok(act.steps.into_iter().map(step).collect())
@@ -143,7 +143,7 @@ struct Loader<'a> {
 impl Loader<'_> {
     async fn send(&mut self, n: usize, step: &Step) -> Result<(), String> {
         let names = Names {
-            told: &step.told,
+            values: &step.values,
             kept: &self.kept,
             today: self.today,
         };
@@ -238,7 +238,7 @@ async fn answered(ask: RequestBuilder) -> Result<Value, String> {
 /// The values that fill blanks: those of the line, then those kept from earlier responses.
 #[derive(Clone, Copy)]
 struct Names<'a> {
-    told: &'a Map<String, Value>,
+    values: &'a Map<String, Value>,
     kept: &'a Map<String, Value>,
     today: Day,
 }
@@ -295,11 +295,11 @@ impl Names<'_> {
     /// A value of the line may itself have blanks for kept values.
     fn named(&self, name: &str) -> Result<Option<Value>, String> {
         let kept_only = Names {
-            told: &Map::new(),
+            values: &Map::new(),
             ..*self
         };
-        match (self.told.get(name), self.kept.get(name)) {
-            (Some(told), _) => kept_only.fill(told),
+        match (self.values.get(name), self.kept.get(name)) {
+            (Some(values), _) => kept_only.fill(values),
             (None, kept) => Ok(kept.cloned()),
         }
     }

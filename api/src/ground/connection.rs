@@ -70,15 +70,15 @@ pub async fn must_keep_its_session(url: &str) -> Result<(), String> {
 }
 
 async fn bare(url: &str) -> Result<Client, String> {
-    let told = |e: ConnectionError| format!("the database does not answer: {e}");
+    let failed = |e: ConnectionError| format!("the database does not answer: {e}");
     let address = read(url)?;
     if address.encrypted {
         let (client, connection) =
-            (address.config.connect(tls(&address)?).await).map_err(|e| told(bad(e)))?;
+            (address.config.connect(tls(&address)?).await).map_err(|e| failed(bad(e)))?;
         tokio::spawn(connection);
         return Ok(client);
     }
-    let (client, connection) = (address.config.connect(NoTls).await).map_err(|e| told(bad(e)))?;
+    let (client, connection) = (address.config.connect(NoTls).await).map_err(|e| failed(bad(e)))?;
     tokio::spawn(connection);
     Ok(client)
 }
@@ -211,10 +211,10 @@ fn roots(file: Option<&str>) -> Result<RootCertStore, String> {
 }
 
 fn certificates(file: &str, parameter: &str) -> Result<Vec<CertificateDer<'static>>, String> {
-    let told = |e| format!("{parameter}={file}: {e}");
-    let read = CertificateDer::pem_file_iter(Path::new(file)).map_err(told)?;
+    let failed = |e| format!("{parameter}={file}: {e}");
+    let read = CertificateDer::pem_file_iter(Path::new(file)).map_err(failed)?;
     let read: Result<Vec<_>, _> = read.collect();
-    read.map_err(told)
+    read.map_err(failed)
 }
 
 /// Checks the server's certificate as far as the mode asks. The signatures of the handshake are always checked.

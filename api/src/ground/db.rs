@@ -246,7 +246,7 @@ impl Db {
             conn: &mut conn,
             actor,
             journalled: false,
-            told: false,
+            must_notify: false,
         };
         let done = match act(&mut tx).await {
             Ok(_) if !tx.journalled => {
@@ -256,11 +256,11 @@ impl Db {
         };
         match done {
             Ok(value) => {
-                let told = tx.told;
+                let must_notify = tx.must_notify;
                 AnsiTransactionManager::commit_transaction(&mut *conn).await?;
                 // Others may need the connection while this request waits for the follower.
                 drop(conn);
-                if told {
+                if must_notify {
                     self.commits.made_another().await;
                 }
                 Ok(value)
@@ -448,7 +448,7 @@ pub struct Tx<'a> {
     pub actor: &'a Actor,
     journalled: bool,
     /// Whether the follower must see one of the entries.
-    told: bool,
+    must_notify: bool,
 }
 
 impl Tx<'_> {
@@ -476,7 +476,7 @@ impl Tx<'_> {
         if !TYPES.contains(&what) {
             return Err(Problem::internal(format!("`{what}` is not a journal type")));
         }
-        self.told |= entries
+        self.must_notify |= entries
             .iter()
             .any(|(stock_no, _)| stock_no.is_some() || is_of_all_engines(what));
         let rows: Vec<_> = entries

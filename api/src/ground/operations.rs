@@ -46,7 +46,7 @@ pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
 pub struct Operations<'a> {
     server: &'a mut web::ServiceConfig,
     addresses: Addresses,
-    said: Option<&'a mut Documented>,
+    document: Option<&'a mut Documented>,
 }
 
 impl<'a> Operations<'a> {
@@ -54,14 +54,14 @@ impl<'a> Operations<'a> {
         Operations {
             server,
             addresses: Addresses::default(),
-            said: None,
+            document: None,
         }
     }
 
     /// Like `of`, but also collects the OpenAPI description; slow, so `serve` does not.
-    pub fn documented(server: &'a mut web::ServiceConfig, said: &'a mut Documented) -> Self {
+    pub fn documented(server: &'a mut web::ServiceConfig, document: &'a mut Documented) -> Self {
         Operations {
-            said: Some(said),
+            document: Some(document),
             ..Operations::of(server)
         }
     }
@@ -89,8 +89,8 @@ impl Tagged<'_, '_> {
     pub fn service<F: Operation>(&mut self, operation: F) -> &mut Self {
         let operations = &mut *self.operations;
         operations.addresses.taken.push((F::path(), F::methods()));
-        if let Some(said) = &mut operations.said {
-            said.hear(self.tag, &operation);
+        if let Some(document) = &mut operations.document {
+            document.add(self.tag, &operation);
         }
         operations.server.service(operation);
         self
@@ -135,9 +135,9 @@ pub struct Documented {
 }
 
 impl Documented {
-    fn hear<F: Operation>(&mut self, tag: &str, operation: &F) {
+    fn add<F: Operation>(&mut self, tag: &str, operation: &F) {
         let roles: Vec<&str> = F::By::ROLES.iter().map(|role| role.as_str()).collect();
-        let (security, whose) = if roles.is_empty() {
+        let (security, access) = if roles.is_empty() {
             let nothing = SecurityRequirement::default();
             (nothing, "Needs no key.".to_owned())
         } else {
@@ -152,8 +152,8 @@ impl Documented {
         what.security = Some(vec![security]);
         // Readers of the document and client generators see who may call each operation.
         what.description = Some(match what.description {
-            Some(words) => format!("{words}\n\n{whose}"),
-            None => whose,
+            Some(words) => format!("{words}\n\n{access}"),
+            None => access,
         });
         self.paths.add_path_operation(F::path(), F::methods(), what);
         operation.schemas(&mut self.schemas);

@@ -95,7 +95,7 @@ pub struct FieldError {
 }
 
 /// The most errors that one response lists; the detail says how many there are.
-const MOST_TOLD: usize = 100;
+const MOST_REPORTED: usize = 100;
 
 /// Why a gate is shut, and how to open it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -159,7 +159,7 @@ impl Problem {
             many => format!("{} members break a rule", many.len()),
         };
         Problem {
-            errors: errors.into_iter().take(MOST_TOLD).collect(),
+            errors: errors.into_iter().take(MOST_REPORTED).collect(),
             ..Problem::new(INVALID, detail)
         }
     }
@@ -308,7 +308,7 @@ impl From<DieselError> for Problem {
                 ..Problem::unavailable(error)
             },
             DieselError::DatabaseError(kind, info) => {
-                let said = info.message();
+                let message = info.message();
                 let text = info.constraint_name().and_then(|name| {
                     CONSTRAINTS
                         .iter()
@@ -318,32 +318,32 @@ impl From<DieselError> for Problem {
                     (Some((_, kind, detail)), _) => Problem::new(kind, *detail),
                     // A value beyond the limits of its column is an error of the request, not of the service.
                     (None, _)
-                        if said.contains("numeric field overflow")
-                            || said.contains("out of range for type")
-                            || said.ends_with("out of range") =>
+                        if message.contains("numeric field overflow")
+                            || message.contains("out of range for type")
+                            || message.ends_with("out of range") =>
                     {
                         Problem::invalid(
                             "",
                             "a number is too large to be stored; send a smaller one",
                         )
                     }
-                    (None, _) if said.contains("deadlock detected") => Problem {
+                    (None, _) if message.contains("deadlock detected") => Problem {
                         worth_another_try: true,
                         ..Problem::unavailable(error)
                     },
                     (None, _)
-                        if said.contains("No space left on device")
-                            || said.contains("could not extend file") =>
+                        if message.contains("No space left on device")
+                            || message.contains("could not extend file") =>
                     {
                         Problem::new(STORAGE_FULL, "the disk is full; nothing was stored")
                             .with_header("retry-after", "30")
                     }
                     (None, _)
-                        if said.contains("due to lock timeout")
-                            || said.contains("due to statement timeout")
-                            || said.contains("connection")
-                            || said.contains("the database system is")
-                            || said.contains("administrator command") =>
+                        if message.contains("due to lock timeout")
+                            || message.contains("due to statement timeout")
+                            || message.contains("connection")
+                            || message.contains("the database system is")
+                            || message.contains("administrator command") =>
                     {
                         Problem::unavailable(error)
                     }
@@ -360,11 +360,11 @@ pub(crate) fn broken<'r, D: Into<String>>(
     rules: impl IntoIterator<Item = (bool, &'r str, D)>,
 ) -> Vec<FieldError> {
     let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-    let told = broken.map(|(_, pointer, detail)| FieldError {
+    let errors = broken.map(|(_, pointer, detail)| FieldError {
         pointer: pointer.to_owned(),
         detail: detail.into(),
     });
-    told.collect()
+    errors.collect()
 }
 
 /// Refuses a request that breaks rules, naming all of them at once:

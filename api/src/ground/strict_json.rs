@@ -58,8 +58,8 @@ pub(crate) fn typed<T: DeserializeOwned + PartialSchema>(json: &Value) -> Result
     }
     for name in required_of(&T::schema()) {
         let pointer = format!("/{}", escaped(&name));
-        let is_told = faults.iter().any(|fault| fault.pointer == pointer);
-        if json.get(&name).is_none() && !is_told && faults.len() < MOST_FAULTS {
+        let is_reported = faults.iter().any(|fault| fault.pointer == pointer);
+        if json.get(&name).is_none() && !is_reported && faults.len() < MOST_FAULTS {
             let detail = MISSING.to_owned();
             faults.push(FieldError { pointer, detail });
         }

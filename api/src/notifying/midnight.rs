@@ -47,11 +47,11 @@ pub async fn turn(db: &Db, now: Timestamp, most: i32) -> Result<usize, Problem> 
              `outshop days turn`"
         )));
     }
-    let mut begun = 0;
-    while begin_next(&mut conn, today).await? {
-        begun += 1;
+    let mut processed = 0;
+    while process_next(&mut conn, today).await? {
+        processed += 1;
     }
-    Ok(begun)
+    Ok(processed)
 }
 
 /// The firm's date by the machine's clock, and the last day processed.
@@ -76,15 +76,15 @@ pub async fn take_back(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     Ok(diesel::delete(ahead).execute(&mut conn).await?)
 }
 
-async fn begin_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
+async fn process_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
     if !is_behind(last_started(conn).await?, today) {
         return Ok(false);
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
-    match begin_locked(conn, today).await {
-        Ok(begun) => {
+    match process_locked(conn, today).await {
+        Ok(processed) => {
             AnsiTransactionManager::commit_transaction(conn).await?;
-            Ok(begun)
+            Ok(processed)
         }
         Err(problem) => {
             AnsiTransactionManager::rollback_transaction(conn).await?;
@@ -98,7 +98,7 @@ async fn begin_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Pr
     }
 }
 
-async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
+async fn process_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
     // One snapshot of the records for both days. The first query, the lock, takes it: a process that gets the lock just
     // after another may not see the new row of the day, and the table's key then refuses a second one.
     conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")

@@ -47,15 +47,15 @@ impl Cluster {
         pg_bin: Option<&Path>,
         durability: Durability,
     ) -> Result<Cluster, String> {
-        let told = |what: &str, path: &Path, e: std::io::Error| {
+        let failed = |what: &str, path: &Path, e: std::io::Error| {
             format!("cannot {what} {}: {e}", path.display())
         };
-        fs::create_dir_all(folder).map_err(|e| told("make the folder", folder, e))?;
+        fs::create_dir_all(folder).map_err(|e| failed("make the folder", folder, e))?;
         let folder = folder
             .canonicalize()
-            .map_err(|e| told("reach the folder", folder, e))?;
+            .map_err(|e| failed("reach the folder", folder, e))?;
         let lock = File::create(folder.join("lock"))
-            .map_err(|e| told("write in the folder", &folder, e))?;
+            .map_err(|e| failed("write in the folder", &folder, e))?;
         lock.try_lock().map_err(|_| {
             format!(
                 "another outshop is using {}; stop it or choose another folder",
@@ -75,12 +75,12 @@ impl Cluster {
         };
         let socket = socket_folder(&folder);
         for made in [&data, &socket] {
-            fs::create_dir_all(made).map_err(|e| told("make the folder", made, e))?;
+            fs::create_dir_all(made).map_err(|e| failed("make the folder", made, e))?;
             fs::set_permissions(made, fs::Permissions::from_mode(0o700))
-                .map_err(|e| told("restrict access to the folder", made, e))?;
+                .map_err(|e| failed("restrict access to the folder", made, e))?;
             if let Some(user) = user {
                 std::os::unix::fs::chown(made, Some(user.uid), Some(user.gid))
-                    .map_err(|e| told("change the owner of", made, e))?;
+                    .map_err(|e| failed("change the owner of", made, e))?;
             }
         }
         let mut cluster = Cluster {
@@ -241,8 +241,8 @@ fn run(command: &mut Command) -> Result<Output, String> {
     if output.status.success() {
         return Ok(output);
     }
-    let said = String::from_utf8_lossy(&output.stderr).trim().to_owned();
-    Err(format!("{name} failed ({}): {said}", output.status))
+    let reason = String::from_utf8_lossy(&output.stderr).trim().to_owned();
+    Err(format!("{name} failed ({}): {reason}", output.status))
 }
 
 /// The folder of initdb and pg_ctl: those of `version` if a cluster of it exists, else the newest.

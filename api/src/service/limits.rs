@@ -118,7 +118,7 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
 
     /// Counts a request; returns what is left, or refuses with the seconds to wait.
     fn count(&self, who: &K) -> Result<HeaderValue, Problem> {
-        let told = |left: u32, seconds: u64| {
+        let value = |left: u32, seconds: u64| {
             let text = format!("\"{}\";r={left};t={seconds}", self.name);
             HeaderValue::from_str(&text).expect("letters and digits")
         };
@@ -128,7 +128,7 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
                 let used = self.per_minute.get().saturating_sub(left);
                 // Capacity comes back evenly over the minute.
                 let seconds = (u64::from(used) * 60).div_ceil(u64::from(self.per_minute.get()));
-                Ok(told(left, seconds))
+                Ok(value(left, seconds))
             }
             Err(not_until) => {
                 let wait = not_until.wait_time_from(DefaultClock::default().now());
@@ -141,12 +141,12 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
                     .with_header("retry-after", seconds.to_string());
                 Err(problem
                     .with_header("ratelimit-policy", self.policy.to_str().unwrap_or_default())
-                    .with_header("ratelimit", told(0, seconds).to_str().unwrap_or_default()))
+                    .with_header("ratelimit", value(0, seconds).to_str().unwrap_or_default()))
             }
         }
     }
 
-    fn tell(&self, headers: &mut HeaderMap, left: HeaderValue) {
+    fn add_headers(&self, headers: &mut HeaderMap, left: HeaderValue) {
         headers.insert(POLICY, self.policy.clone());
         headers.insert(LIMIT, left);
     }
@@ -183,8 +183,8 @@ pub async fn hold(
         Some(Ok(left)) => {
             let mut answered = next.call(req).await?.map_into_left_body();
             match (key, &limits.keys, &limits.visitors) {
-                (Some(_), Some(keys), _) => keys.tell(answered.headers_mut(), left),
-                (_, _, Some(visitors)) => visitors.tell(answered.headers_mut(), left),
+                (Some(_), Some(keys), _) => keys.add_headers(answered.headers_mut(), left),
+                (_, _, Some(visitors)) => visitors.add_headers(answered.headers_mut(), left),
                 (_, _, None) => {}
             }
             Ok(answered)

@@ -171,11 +171,11 @@ async fn look(db: &Db) -> Result<(), Problem> {
         .unnumbered
         .set(unnumbered.get_result(&mut conn).await?);
     let today = clock::today(&mut conn, Clock::default().now()).await?;
-    let begun: Option<outshop_core::days::Day> = midnights::table
+    let processed: Option<outshop_core::days::Day> = midnights::table
         .select(max(midnights::on_day))
         .first(&mut conn)
         .await?;
-    let behind = begun.map_or(0, |begun| today.days_since(begun));
+    let behind = processed.map_or(0, |processed| today.days_since(processed));
     GAUGES.days_behind.set(i64::from(behind));
     for outcome in [Reception::Waiting, Reception::Failed] {
         let calls = webhook_calls::table

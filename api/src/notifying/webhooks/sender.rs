@@ -76,7 +76,7 @@ struct Receiver {
 
 /// The result of an attempt.
 #[derive(Default)]
-struct Heard {
+struct AttemptResult {
     status: Option<StatusCode>,
     length: Option<i64>,
     retry_after: Option<SignedDuration>,
@@ -164,22 +164,22 @@ impl Caller {
         let attempts = claimed
             .iter()
             .map(|call| self.attempt(&receiver, call, now));
-        let heard = join_all(attempts).await;
-        for (call, heard) in claimed.iter().zip(&heard) {
-            settle(db, receiver.id, call, heard, now).await?;
+        let result = join_all(attempts).await;
+        for (call, result) in claimed.iter().zip(&result) {
+            settle(db, receiver.id, call, result, now).await?;
         }
         Ok(claimed.len())
     }
 
-    async fn attempt(&self, receiver: &Receiver, call: &Claimed, now: Timestamp) -> Heard {
-        let failed = |error| Heard {
+    async fn attempt(&self, receiver: &Receiver, call: &Claimed, now: Timestamp) -> AttemptResult {
+        let failed = |error| AttemptResult {
             error: Some(error),
-            ..Heard::default()
+            ..AttemptResult::default()
         };
         if let Err(error) = self.reach.check(&receiver.url) {
             return failed(error);
         }
-        let (webhook_id, body) = told(receiver, call, now);
+        let (webhook_id, body) = message(receiver, call, now);
         let signatures: Result<Vec<String>, _> = receiver
             .signers
             .iter()
@@ -215,7 +215,7 @@ impl Caller {
                 Ok(None) | Err(_) => break,
             }
         }
-        Heard {
+        AttemptResult {
             status: Some(answer.status()),
             length: i64::try_from(length).ok(),
             retry_after: retry_after(answer.headers(), now),
@@ -225,7 +225,7 @@ impl Caller {
 }
 
 /// The id and the body of a call, the same in each attempt.
-fn told(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String) {
+fn message(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String) {
     let journal_id = receiver.journal_id;
     match (call.entry_no, &call.r#type, call.at) {
         (Some(entry_no), Some(what), Some(at)) => {
@@ -346,18 +346,18 @@ async fn settle(
     db: &Db,
     webhook_id: i64,
     call: &Claimed,
-    heard: &Heard,
+    result: &AttemptResult,
     now: Timestamp,
 ) -> Result<(), Problem> {
-    let received = heard.status.is_some_and(|status| status.is_success());
-    let gone = heard.status == Some(StatusCode::GONE);
+    let received = result.status.is_some_and(|status| status.is_success());
+    let gone = result.status == Some(StatusCode::GONE);
     let mut jitter = [0];
     getrandom::fill(&mut jitter).map_err(Problem::internal)?;
     let is_trial = call.entry_no.is_none();
     let wait = (!received && !gone && !is_trial)
         .then(|| {
             let attempts = u32::try_from(call.attempts).unwrap_or(u32::MAX);
-            wait_after(attempts, jitter[0], heard.retry_after)
+            wait_after(attempts, jitter[0], result.retry_after)
         })
         .flatten();
     let outcome = match (received, wait) {
@@ -369,7 +369,7 @@ async fn settle(
         now.saturating_add(wait.unwrap_or_default())
             .map_err(Problem::internal)?,
     );
-    let status = heard.status.map(|status| i32::from(status.as_u16()));
+    let status = result.status.map(|status| i32::from(status.as_u16()));
     let mut conn = db.read().await?;
     AnsiTransactionManager::begin_transaction(&mut *conn).await?;
     let kept = async {
@@ -378,8 +378,8 @@ async fn settle(
                 webhook_calls::outcome.eq(outcome),
                 webhook_calls::due_at.eq(due_at),
                 webhook_calls::last_status.eq(status),
-                webhook_calls::last_length.eq(heard.length),
-                webhook_calls::last_error.eq(heard.error),
+                webhook_calls::last_length.eq(result.length),
+                webhook_calls::last_error.eq(result.error),
             ))
             .execute(&mut conn)
             .await?;
