@@ -143,6 +143,8 @@ async fn get_firm(_by: AnyKey, req: HttpRequest, db: web::Data<Db>) -> Reply {
 }
 
 /// Change the firm's details
+///
+/// Public listings show the change. Refused (409) if a listing has a translation into a language that is left out.
 #[patch("/firm", 200 = Firm)]
 async fn change_firm(
     Owner(actor): Owner,

@@ -88,6 +88,7 @@ pub struct Rotation {}
 pub struct KeyWithSecret {
     #[serde(flatten)]
     pub key: Key,
+    /// The key to send as `Authorization: Bearer`; it cannot be read again.
     #[schema(
         max_length = 100,
         example = "outshop_7_6Zl5m8mXf0s1bq3v9yT2c4R7u8W1x5A3k6J0n2P4d9E"

@@ -102,6 +102,8 @@ async fn list_persons(_by: SellingRead, list: ListQuery) -> Reply {
 }
 
 /// Add a person
+///
+/// Persons already recorded are not searched for the same name or address.
 #[post("/persons", 201 = Person)]
 async fn create_person(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPerson>) -> Reply {
     db.create(&actor, &new, async |tx| {
@@ -112,6 +114,8 @@ async fn create_person(Selling(actor): Selling, db: web::Data<Db>, new: Body<New
 }
 
 /// Get a person
+///
+/// An erased person has the name `erased` and nothing else.
 #[get("/persons/{id:\\d+}", 200 = Person)]
 async fn get_person(
     _by: SellingRead,
@@ -124,6 +128,8 @@ async fn get_person(
 }
 
 /// Change a person
+///
+/// Refused (409) for a person who was erased.
 #[patch("/persons/{id:\\d+}", 200 = Person)]
 async fn change_person(
     Selling(actor): Selling,

@@ -27,6 +27,7 @@ pub struct UnitOf {
     /// As a quantity names it.
     #[schema(max_length = 20)]
     unit: String,
+    /// What it measures, such as `pressure`.
     #[schema(max_length = 20)]
     quantity: String,
     /// The unit that every quantity of this kind is converted to.

@@ -114,7 +114,9 @@ fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
     };
     match req.extensions().get::<Result<Actor, ()>>() {
         None => Err(unauthorized("send a key: Authorization: Bearer outshop_..")),
-        Some(Err(())) => Err(unauthorized("the key is unknown, revoked or expired")),
+        Some(Err(())) => Err(unauthorized(
+            "the key is unknown, revoked or expired; ask the proprietor for a new one",
+        )),
         Some(Ok(actor)) => actor.must_be(roles).map(|()| actor.clone()),
     }
 }

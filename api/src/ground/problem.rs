@@ -94,7 +94,7 @@ pub struct FieldError {
     pub detail: String,
 }
 
-/// The most errors that one response lists; the detail says how many there are.
+/// The most errors that one response lists; the detail counts the others too.
 const MOST_REPORTED: usize = 100;
 
 /// Why a gate is shut, and how to open it.
@@ -151,12 +151,21 @@ impl Problem {
         }])
     }
 
-    /// All broken rules at once, up to the most that a response lists; `errors` is not empty.
+    /// All broken rules at once, up to the most that a response lists; the detail names the first and counts the others.
     pub fn invalid_all(errors: Vec<FieldError>) -> Problem {
+        let named = |error: &FieldError| {
+            if error.pointer.is_empty() {
+                error.detail.clone()
+            } else {
+                format!("{}: {}", error.pointer, error.detail)
+            }
+        };
         let detail = match errors.as_slice() {
-            [one] if one.pointer.is_empty() => one.detail.clone(),
-            [one] => format!("{}: {}", one.pointer, one.detail),
-            many => format!("{} members break a rule", many.len()),
+            [] => String::new(),
+            [one] => named(one),
+            [first, others @ ..] => {
+                format!("{}; and {} more, see `errors`", named(first), others.len())
+            }
         };
         Problem {
             errors: errors.into_iter().take(MOST_REPORTED).collect(),

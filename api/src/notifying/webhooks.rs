@@ -66,7 +66,7 @@ pub struct Webhook {
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
     pub status: Switch,
-    /// Why the service switched it off; null: it did not.
+    /// Why it is off; null: it is on.
     pub switched_off_reason: Option<SwitchedOffReason>,
     /// Until then calls are signed with the former secret too; null: there is none.
     pub former_until: Option<Instant>,
@@ -258,7 +258,8 @@ async fn list_webhooks(_by: Owner, list: ListQuery) -> Reply {
 /// `{"type": "engine.sold", "timestamp": "..", "data": {"entry_no": 185, "stock_no": 10, "url": "/v1/journal?after=184&limit=1"}}`,
 /// signed by Standard Webhooks 1.0.0 with the secret, which is only in this response. A call may come twice and out of
 /// order: compare `webhook-id` and `entry_no`. A 2xx response within 15 seconds counts as received; otherwise the call
-/// is tried again nine times over three days, and then the webhook is switched off. 410 switches it off at once.
+/// is tried again nine times over three days, and then the webhook is switched off. 410 switches it off at once. A firm
+/// can have up to 50.
 #[post("/webhooks", 201 = WebhookWithSecret)]
 async fn create_webhook(
     Owner(actor): Owner,
@@ -303,6 +304,8 @@ async fn get_webhook(_by: Owner, found: Found<Webhook>) -> Reply {
 }
 
 /// Change a webhook, or switch it on or off
+///
+/// A new secret comes from a rotation, not from here.
 #[patch("/webhooks/{id:\\d+}", 200 = Webhook)]
 async fn change_webhook(
     Owner(actor): Owner,
