@@ -278,7 +278,7 @@ async fn serve(settings: Serve) -> Result<(), String> {
         workers,
         shop: None,
     };
-    answer(serving, stop).await
+    run_server(serving, stop).await
 }
 
 /// Repeats erasures, as a database may have been restored without `outshop restore`.
@@ -345,7 +345,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         workers: DEMO_WORKERS,
         shop: Some(shop),
     };
-    answer(serving, stop).await
+    run_server(serving, stop).await
 }
 
 fn age_of(window: &ShopWindow) -> impl Fn() -> Option<Duration> + use<> {
@@ -378,7 +378,7 @@ struct Serving {
 }
 
 /// Serves until SIGINT or SIGTERM, and then finishes the requests that are running.
-async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
+async fn run_server(serving: Serving, mut stop: Stop) -> Result<(), String> {
     let Serving {
         listener,
         metrics,

@@ -284,7 +284,7 @@ async fn get_buying_valuation(
         "What the engine of buying valuation {id} would fetch on {}",
         buying_valuation.on
     );
-    picture::shown(
+    picture::respond(
         &req,
         &mut conn,
         &heading,

@@ -116,7 +116,7 @@ impl FirmPatch {
             (self.steaming_bays, "/steaming_bays"),
         ] {
             if !(0..=100).contains(&places) {
-                return Err(Problem::invalid(pointer, "not 0 to 100"));
+                return Err(Problem::invalid(pointer, "must be 0 to 100"));
             }
         }
         if self.languages.is_empty() {
@@ -126,7 +126,7 @@ impl FirmPatch {
         if !(1..=MOST_RESERVATION_HOURS).contains(&self.reservation_hours) {
             return Err(Problem::invalid(
                 "/reservation_hours",
-                "not 1 to 2160 hours",
+                "must be 1 to 2160 hours",
             ));
         }
         Ok(())

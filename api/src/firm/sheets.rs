@@ -105,7 +105,7 @@ const STYLE: &str = include_str!("sheets/sheet.css");
 pub(crate) const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// The data as JSON, or as a sheet to print if the request asks for `text/html`.
-pub(crate) async fn shown(
+pub(crate) async fn respond(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
     sheet: Sheet,

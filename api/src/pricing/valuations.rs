@@ -362,7 +362,7 @@ async fn get_valuation(
         break_even_price: margins::break_even_price(&mut conn, &actor, stock_no).await?,
     };
     let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
-    picture::shown(&req, &mut conn, &heading, &valuation.answer, &marks).await
+    picture::respond(&req, &mut conn, &heading, &valuation.answer, &marks).await
 }
 
 /// The engine as each supposition has it.

@@ -169,7 +169,7 @@ async fn get_commission(
     let mut conn = db.read().await?;
     let statement = statement_of(&mut conn, *id).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::Commission, &statement, now).await
+    sheets::respond(&req, &mut conn, Sheet::Commission, &statement, now).await
 }
 
 /// List the payments to the owner of an engine that was sold on commission

@@ -362,7 +362,7 @@ async fn get_receipt(
     let mut conn = db.read().await?;
     let now = Instant(actor.now);
     let receipt = receipt_of(&mut conn, *id, now).await?;
-    sheets::shown(&req, &mut conn, Sheet::Receipt, &receipt, now).await
+    sheets::respond(&req, &mut conn, Sheet::Receipt, &receipt, now).await
 }
 
 // SQL

@@ -146,7 +146,7 @@ async fn get_invoice(
 ) -> Reply {
     let mut conn = db.read().await?;
     let invoice = invoice_of_sale(&mut conn, *id, actor.today).await?;
-    sheets::shown(
+    sheets::respond(
         &req,
         &mut conn,
         Sheet::Invoice,
@@ -169,7 +169,7 @@ async fn get_credit_note(
     let mut conn = db.read().await?;
     let credited = credited(&mut conn, *id, actor.today).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::CreditNote, &credited, now).await
+    sheets::respond(&req, &mut conn, Sheet::CreditNote, &credited, now).await
 }
 
 // SQL

@@ -159,7 +159,7 @@ impl Cluster {
         if cluster.is_running()? {
             Ok(cluster)
         } else {
-            Err(format!("no PostgreSQL runs in {}", folder.display()))
+            Err(format!("no PostgreSQL is running in {}", folder.display()))
         }
     }
 

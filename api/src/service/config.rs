@@ -149,7 +149,7 @@ pub struct Days {
 pub enum DaysAct {
     /// Process every missed day up to today, however many there are
     Turn,
-    /// Undo the processing of days that are in the future
+    /// Mark days in the future as not processed, so that they are processed when they come
     TakeBack,
 }
 

@@ -185,7 +185,7 @@ async fn get_engine_notes(
     let mut conn = db.read().await?;
     let notes = of_engine(&mut conn, *stock_no).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::EngineNotes, &notes, now).await
+    sheets::respond(&req, &mut conn, Sheet::EngineNotes, &notes, now).await
 }
 
 // SQL

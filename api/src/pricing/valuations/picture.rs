@@ -40,7 +40,7 @@ pub(crate) struct ChartMarks {
 }
 
 /// The picture as an answer, in the currency of the firm.
-pub(crate) async fn shown(
+pub(crate) async fn respond(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
     heading: &str,
