@@ -1,5 +1,4 @@
-//! The state of an engine for whatever is done with it: how it came, whether it is sold or has left; with the lock on
-//! its row.
+//! The state of an engine, which every record about it checks: how it came, whether it is sold or has left.
 
 use crate::{
     ground::{

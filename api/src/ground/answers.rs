@@ -59,7 +59,7 @@ pub fn respond(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse
 ///
 /// ```text
 /// async fn get_payment(_by: SellingRead, found: Found<Payment>) -> Reply {
-///     found.shown()
+///     found.respond()
 /// }
 /// ```
 pub struct Found<T> {
@@ -88,7 +88,7 @@ impl<T: ById + 'static> FromRequest for Found<T> {
     }
 }
 
-/// Like `shown`, for a representation that is already serialised.
+/// Like `respond`, for a representation that is already serialised.
 pub fn respond_as(
     req: &HttpRequest,
     bytes: Vec<u8>,

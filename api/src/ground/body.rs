@@ -26,7 +26,7 @@ use utoipa::{
 };
 
 pub const LIMIT: usize = 256 * 1024;
-/// How the error of a request ends whose body was cut off.
+/// The end of the error message of a request whose body was cut off.
 pub(crate) const TOO_SLOW: &str = "the body came too slowly";
 pub(crate) const JSON: &str = "application/json";
 const MERGE_PATCH: &str = "application/merge-patch+json";

@@ -35,7 +35,7 @@ pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
     /// Who may call it.
     type By: Admits;
 
-    /// The request body of a change, made from the schema of what it changes; adds the schemas it refers to to
+    /// The request body of a change, made from the schema of what it changes; adds the schemas it refers to into
     /// `forms`.
     fn merge_patch(_forms: &mut Vec<(String, RefOr<Schema>)>) -> Option<RequestBody> {
         None

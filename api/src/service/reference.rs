@@ -231,7 +231,7 @@ fn say_what_is_answered(document: &mut OpenApi) {
                     response.description = match status.as_str() {
                         "201" => "Recorded; the record as it now is",
                         "204" => "Done",
-                        _ => "The current record",
+                        _ => "The requested record, list or result",
                     }
                     .to_owned();
                 }
