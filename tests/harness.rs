@@ -9,7 +9,7 @@ use outshop_api::{
         connection,
         db::{self, Db},
     },
-    notifying::webhooks::{cipher::Cipher, guard::Reach},
+    notifying::webhooks::{cipher::Cipher, guard::AllowedTargets},
     service::{
         cluster::{Cluster, Durability},
         limits::Limits,
@@ -276,7 +276,7 @@ impl Shop {
             clock: clock.clone(),
             store: store.clone(),
             window: window.clone(),
-            reach: Reach::Loopback,
+            reach: AllowedTargets::Loopback,
             limits,
             cipher: Cipher::default(),
         };

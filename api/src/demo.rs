@@ -9,7 +9,7 @@ use crate::{
         connection,
         db::{self, Db, RunQueryDsl},
     },
-    notifying::webhooks::{cipher::Cipher, guard::Reach},
+    notifying::webhooks::{cipher::Cipher, guard::AllowedTargets},
     service::{cluster::Cluster, limits::Limits},
     shop::public::ShopWindow,
 };
@@ -34,7 +34,7 @@ mod steps;
 pub use shop::Shop;
 pub use steps::load;
 
-/// Comments on the database: how far the loading has got. A firm's own database has none, and is left alone.
+/// Comments on the database that record the progress of loading. A firm's own database has none, and is never touched.
 const LOADING: &str = "outshop demonstration, loading";
 const LOADED: &str = "outshop demonstration, loaded";
 
@@ -56,14 +56,14 @@ impl Keys {
         Keys(keys)
     }
 
-    /// The secret of that role's key.
+    /// The secret of the role's key.
     pub fn of(&self, role: Role) -> Result<&str, String> {
         let key = self.0.iter().find(|(of, _)| *of == role);
         key.map(|(_, key)| key.as_str())
             .ok_or_else(|| format!("there is no key for the role {role}"))
     }
 
-    /// From keys.json; None when there is none, or not of every role.
+    /// Reads keys.json. `None`: it is missing, or lacks a role.
     fn read(folder: &Path) -> Option<Keys> {
         let text = fs::read(folder.join("keys.json")).ok()?;
         let json: Map<String, Value> = serde_json::from_slice(&text).ok()?;
@@ -71,7 +71,7 @@ impl Keys {
         Role::ALL.iter().map(key).collect::<Option<_>>().map(Keys)
     }
 
-    /// Keys are secrets: the file is its owner's alone from the moment it is there.
+    /// Keys are secrets: from its creation the file can only be read by its owner.
     fn write(&self, folder: &Path) -> Result<(), String> {
         let json: Map<String, Value> = self
             .0
@@ -95,8 +95,8 @@ impl Keys {
     }
 }
 
-/// Brings the demonstration in `folder` to where it can be served, and gives its keys: the first time it is loaded, and a
-/// loading that was broken off begins afresh. Refuses a database in which a firm of its own was kept.
+/// Loads the demonstration into `folder` unless that has been done, and returns its keys. A load that was interrupted
+/// starts again. Refuses a database with a firm's own records.
 pub async fn open(cluster: &Cluster, folder: &Path, store: Store) -> Result<Keys, String> {
     let comment = comment(cluster).await?;
     if comment.as_deref() == Some(LOADED)
@@ -107,7 +107,7 @@ pub async fn open(cluster: &Cluster, folder: &Path, store: Store) -> Result<Keys
     }
     if comment.is_none() && has_records(cluster).await? {
         return Err(format!(
-            "{} holds the records of a firm; name another folder with --data",
+            "{} has the records of a firm; name another folder with --data",
             folder.display()
         ));
     }
@@ -133,7 +133,7 @@ pub async fn open(cluster: &Cluster, folder: &Path, store: Store) -> Result<Keys
     Ok(keys)
 }
 
-/// Loads through a server of its own on a free port, so that nobody is shown half a firm.
+/// Loads through a temporary server on a free port, so that nobody sees half a firm.
 async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), String> {
     let listener = TcpListener::bind("127.0.0.1:0").map_err(|e| e.to_string())?;
     let url = format!(
@@ -141,13 +141,13 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
         listener.local_addr().map_err(|e| e.to_string())?
     );
     let server = HttpServer::new(move || {
-        // Nobody visits while the acts are played.
+        // There are no visitors during the load.
         app(Shared {
             db: db.clone(),
             clock: Clock::default(),
             store: store.clone(),
             window: ShopWindow::default(),
-            reach: Reach::Loopback,
+            reach: AllowedTargets::Loopback,
             limits: Limits::default(),
             cipher: Cipher::default(),
         })
@@ -159,7 +159,7 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
     .run();
     let handle = server.handle();
     let loading = async {
-        let loaded = load(&url, keys, today, tell).await;
+        let loaded = load(&url, keys, today, print_progress).await;
         handle.stop(true).await;
         loaded
     };
@@ -167,15 +167,15 @@ async fn load_into(db: Db, store: Store, keys: &Keys, today: Day) -> Result<(), 
     loaded.and(served.map_err(|e| e.to_string()))
 }
 
-/// A line now and then: it may be read from a file or a pipe.
-fn tell(done: usize, of: usize) {
+/// Prints a line now and then, as it may go to a file or a pipe.
+fn print_progress(done: usize, of: usize) {
     const EVERY: usize = 100;
     if done == of || done.is_multiple_of(EVERY) {
         eprintln!("outshop: demonstration, step {done} of {of}");
     }
 }
 
-/// What to show once it is served: where, with which keys, and what to try first.
+/// The text for the user: the address, the keys, and what to try first.
 pub fn welcome(address: SocketAddr, keys: &Keys, folder: &Path) -> Result<String, String> {
     let (file, url) = (folder.join("keys.json"), format!("http://{address}"));
     let mut text = format!(
@@ -189,12 +189,13 @@ pub fn welcome(address: SocketAddr, keys: &Keys, folder: &Path) -> Result<String
     text += &format!(
         "\nThree things to try:\n\
          What a visitor sees:\n  curl -s '{url}/v1/public/listings?limit=3'\n\
-         Why engine 20 may not leave today, and what would clear it:\n  \
+         Why engine 20 may not leave today, and what to do about it:\n  \
          curl -s -H 'Authorization: Bearer {fitter}' '{url}/v1/engines/20/readiness?gate=deliver'\n\
-         What engine 13 is worth, with every step of the reckoning:\n  \
+         What engine 13 is worth, with every step of the calculation:\n  \
          curl -s -X POST -H 'Authorization: Bearer {seller}' -H 'Content-Type: application/json' -d '{{}}' \
          '{url}/v1/engines/13/valuations'\n\
-         \nThe whole interface is described at {url}/reference/. Ctrl-C stops it; started again, it is as it was left."
+         \nThe whole interface is described at {url}/reference/. Press Ctrl-C to stop it; the next start \
+         continues where it stopped."
     );
     Ok(text)
 }

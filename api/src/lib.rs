@@ -1,4 +1,4 @@
-//! The service. Reading order: this list of routes, then any one resource.
+//! The service. Reading order: this list of routes, then any resource.
 
 #![expect(
     unused_qualifications,
@@ -7,7 +7,7 @@
 // The example of an engine names each of its members.
 #![recursion_limit = "256"]
 
-/// What every resource stands on; knows none.
+/// What every resource uses; it knows none of them.
 pub mod ground {
     pub mod actor;
     pub mod answers;
@@ -71,7 +71,7 @@ pub mod engines {
     pub mod surveys;
     pub mod working_figures;
 }
-/// Jobs, fitters, visits of the inspector, readiness.
+/// Jobs, fitters, inspector's visits, readiness.
 pub mod workshop {
     pub mod checklist_items;
     pub(crate) mod cost_to_come;
@@ -94,7 +94,7 @@ pub mod service {
     pub mod wire;
 }
 pub mod demo;
-/// Valuations and what they are made of; margins.
+/// Valuations, the price models and sales that they use, and margins.
 pub mod pricing {
     pub mod achieved_sales;
     pub mod as_it_stands_prices;
@@ -102,10 +102,10 @@ pub mod pricing {
     pub mod back_tests;
     pub mod closing_stock;
     pub mod comparables;
-    pub mod engine_facts;
     pub mod margins;
     pub mod price_models;
     pub mod price_scale;
+    pub mod pricing_facts;
     pub mod track_record;
     pub mod valuations;
 }
@@ -115,7 +115,7 @@ pub mod notifying {
     pub mod midnight;
     pub mod webhooks;
 }
-/// Plans, promises and which jobs pay.
+/// Plans, promises, and which jobs pay for themselves.
 pub mod planning {
     pub mod plans;
     pub mod value_added;
@@ -128,7 +128,7 @@ pub mod enquiring {
     pub mod promises;
     pub mod reservations;
 }
-/// From the sale to what comes after it.
+/// Sales and what comes after them.
 pub mod selling {
     pub mod commissions;
     pub mod complaints;
@@ -142,18 +142,18 @@ pub mod selling {
     pub mod sales;
     pub mod support_notes;
 }
-/// What reaches over all rooms.
+/// What concerns all the other modules.
 pub mod desk {
     pub mod backups;
     pub mod erasures;
 }
-/// Acquisitions and what may be paid.
+/// Acquisitions, and the most to pay for an engine.
 pub mod buying {
     pub mod acquisitions;
     pub mod buying_valuations;
     pub mod tax_positions;
 }
-/// What visitors and buyers read.
+/// What visitors and buyers see.
 pub mod shop {
     pub mod descriptions;
     pub mod owner_notes;
@@ -174,15 +174,15 @@ use actix_web::{
 use engines::photographs::Store;
 use ground::clock::Clock;
 use ground::db::Db;
-use ground::operations::{Addresses, Operations, Said};
-use notifying::webhooks::{cipher::Cipher, guard::Reach};
+use ground::operations::{Addresses, Documented, Operations};
+use notifying::webhooks::{cipher::Cipher, guard::AllowedTargets};
 use serde_json::Value;
 use service::limits::Limits;
 use shop::public::ShopWindow;
 
 /// Everything below `/v1`: the server and openapi.json both come from this list.
 fn v1(cfg: &mut Operations<'_>) {
-    // An address is looked for in this order, and visitors are the most.
+    // Routes are tried in this order, and most requests are from visitors.
     shop::public::routes(cfg);
     firm::firm::routes(cfg);
     firm::keys::routes(cfg);
@@ -269,10 +269,10 @@ pub struct Shared {
     pub clock: Clock,
     pub store: Store,
     pub window: ShopWindow,
-    /// Where webhooks may be.
-    pub reach: Reach,
+    /// Which addresses webhooks may have.
+    pub reach: AllowedTargets,
     pub limits: Limits,
-    /// For secrets of webhooks.
+    /// Encrypts webhook secrets.
     pub cipher: Cipher,
 }
 
@@ -318,8 +318,8 @@ pub fn app(
 
 /// The OpenAPI document; needs no database.
 pub fn document() -> Value {
-    let mut said = Said::default();
+    let mut documented = Documented::default();
     web::scope(ground::operations::ROOT)
-        .configure(|cfg| v1(&mut Operations::heard(cfg, &mut said)));
-    service::reference::finished(said.below(service::reference::head()))
+        .configure(|cfg| v1(&mut Operations::documented(cfg, &mut documented)));
+    service::reference::finished(documented.below(service::reference::head()))
 }

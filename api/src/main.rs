@@ -1,4 +1,4 @@
-//! The binary `outshop`: sub-commands, and nothing that a test would want to call.
+//! The binary `outshop`: its sub-commands, without anything that a test would call.
 
 use actix_web::{HttpServer, dev::Server};
 use clap::Parser;
@@ -22,7 +22,7 @@ use outshop_api::{
         midnight,
         webhooks::{
             cipher::Cipher,
-            guard::{Reach, SystemNames},
+            guard::{AllowedTargets, SystemNames},
             sender::{self, Caller},
         },
     },
@@ -54,24 +54,24 @@ use std::{
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tracing_subscriber::{Layer, layer::SubscriberExt, util::SubscriberInitExt};
 
-/// What is on show is made of many small pieces by several threads; this one leaves few holes between them.
+/// The shop window consists of many small pieces from several threads; this allocator fragments little with them.
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 const DEMO_WORKERS: usize = 2;
 const DEMO_CONNECTIONS: usize = 16;
-/// Beside those that requests have.
+/// In addition to those for requests.
 const CALL_CONNECTIONS: usize = 2;
-/// How long what was sent may stay unread.
-const UNREAD_GIVEN: Duration = Duration::from_secs(60);
-/// How long a request's head may take.
-const HEAD_GIVEN: Duration = Duration::from_secs(10);
+/// How long sent data may stay unread by the client.
+const UNREAD_TIMEOUT: Duration = Duration::from_secs(60);
+/// How long the head of a request may take.
+const HEAD_TIMEOUT: Duration = Duration::from_secs(10);
 
 #[tokio::main]
 async fn main() -> ExitCode {
     connection::install_cryptography();
     let cli = Cli::parse();
-    // Who tries the demonstration reads what it prints; the log would stand in between.
+    // Log lines would get between the lines that the demonstration prints for its user.
     let usual = match &cli.command {
         Command::Demo(_) => "warn",
         Command::Serve(_)
@@ -114,7 +114,7 @@ async fn main() -> ExitCode {
     if let Some(traced) = traced
         && let Err(error) = traced.shutdown()
     {
-        eprintln!("outshop: the last traces were not sent: {error}");
+        eprintln!("outshop: the last traces could not be sent: {error}");
     }
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -125,7 +125,7 @@ async fn main() -> ExitCode {
     }
 }
 
-/// A database to work on: the one named, or the private one, which lives as long as the value.
+/// The database to work on: the one named, or the private one, which runs as long as this value lives.
 struct Reached {
     url: String,
     _cluster: Option<Cluster>,
@@ -149,7 +149,7 @@ fn reach(settings: &Database) -> Result<Reached, String> {
     })
 }
 
-/// As `reach`, also where a service keeps the private one.
+/// Like `reach`, but also finds the private database while a service runs it.
 fn reach_beside(settings: &Database) -> Result<Reached, String> {
     reach(settings).or_else(|failed| {
         let folder = settings.data.clone();
@@ -180,7 +180,7 @@ async fn restore(what: &Kept) -> Result<(), String> {
 async fn migrate(settings: &Database) -> Result<(), String> {
     let reached = reach(settings)?;
     let n = db::migrate(&reached.url).await?;
-    say(&format!("{n} migrations run"))
+    say(&format!("{n} migration(s) applied"))
 }
 
 async fn days(what: &Days) -> Result<(), String> {
@@ -191,43 +191,45 @@ async fn days(what: &Days) -> Result<(), String> {
     match what.act {
         Some(DaysAct::Turn) => {
             let begun = midnight::turn(&db, now, i32::MAX).await;
-            say(&format!("{} days begun", begun.map_err(|e| e.to_string())?))
+            say(&format!(
+                "{} day(s) processed",
+                begun.map_err(|e| e.to_string())?
+            ))
         }
         Some(DaysAct::TakeBack) => {
             let taken = midnight::take_back(&db, now).await;
             let taken = taken.map_err(|e| e.to_string())?;
-            say(&format!("{taken} days that are still to come taken back"))
+            say(&format!(
+                "{taken} day(s) in the future marked as not processed"
+            ))
         }
         None => {
             let mut conn = db.read().await.map_err(|e| e.to_string())?;
             let midnight::Days { today, last } = midnight::days(&mut conn, now)
                 .await
                 .map_err(|e| e.to_string())?;
-            let begun = last.map_or("no day has begun yet".to_owned(), |last| {
-                format!("the last day that has begun is {last}")
+            let begun = last.map_or("no day has been processed yet".to_owned(), |last| {
+                format!("the last day processed is {last}")
             });
             say(&format!("by this machine's clock it is {today}; {begun}"))
         }
     }
 }
 
-/// For secrets that are stored; the key, where one is given, has to be the one that they were stored with.
+/// The cipher for stored secrets; a key must be the one that they were encrypted with.
 async fn cipher(settings: &Serve, db: &Db) -> Result<Cipher, String> {
     let key = match (&settings.secret_key, &settings.secret_key_file) {
         (Some(key), _) => Some(key.clone()),
         (None, Some(file)) => {
-            let told = |e| format!("the secret key in {}: {e}", file.display());
-            Some(std::fs::read_to_string(file).map_err(told)?)
+            let failed = |e| format!("the secret key in {}: {e}", file.display());
+            Some(std::fs::read_to_string(file).map_err(failed)?)
         }
         (None, None) => None,
     };
     let cipher = key.map_or_else(|| Ok(Cipher::default()), |key| Cipher::with(&key))?;
     let taken = cipher.take_over(db).await?;
     if taken > 0 {
-        tracing::info!(
-            taken,
-            "secrets of webhooks are stored encrypted from now on"
-        );
+        tracing::info!(taken, "webhook secrets are stored encrypted from now on");
     }
     Ok(cipher)
 }
@@ -258,8 +260,8 @@ async fn serve(settings: Serve) -> Result<(), String> {
         store,
         window,
         reach: match settings.webhook_ports {
-            WebhookPorts::Standard => Reach::Public,
-            WebhookPorts::Any => Reach::PublicAtAnyPort,
+            WebhookPorts::Standard => AllowedTargets::Public,
+            WebhookPorts::Any => AllowedTargets::PublicAtAnyPort,
         },
         limits: Limits::per_minute(settings.visitor_limit, settings.key_limit, settings.proxies),
         cipher,
@@ -278,10 +280,10 @@ async fn serve(settings: Serve) -> Result<(), String> {
         workers,
         shop: None,
     };
-    answer(serving, stop).await
+    run_server(serving, stop).await
 }
 
-/// Also where a database was brought back without `outshop restore`.
+/// Repeats erasures, as a database may have been restored without `outshop restore`.
 async fn erase_again(db: &Db, store: &Store) {
     let again = async {
         let mut conn = db.read().await?;
@@ -291,15 +293,15 @@ async fn erase_again(db: &Db, store: &Store) {
         Ok(erased) if erased.is_empty() => {}
         Ok(erased) => tracing::warn!(
             ?erased,
-            "persons who had come back with a restore are erased again"
+            "erased persons came back with a restore and have been erased again"
         ),
         Err(problem) => {
-            tracing::error!(%problem, "whether erased persons have come back could not be looked up")
+            tracing::error!(%problem, "erased persons that a restore brought back could not be looked up")
         }
     }
 }
 
-/// Where photographs lie: where the settings say, else beside the private PostgreSQL.
+/// The store of photographs: where the settings say, else beside the private PostgreSQL.
 fn store_of(place: Option<&str>, database: &Database) -> Result<Store, String> {
     if let Some(place) = place {
         return Store::at(place);
@@ -313,11 +315,11 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
     let mut stop = Stop::listen()?;
     let cluster = Cluster::start(&settings.data, settings.pg_bin.as_deref(), Durability::Full)?;
     let store = Store::at(&settings.data.join("photographs").to_string_lossy())?;
-    // Taken first: a port in use is told before the loading, and who asks meanwhile waits.
+    // Bound first: a port in use is reported before the loading, and early clients wait.
     let (listener, address) = listen(Ipv4Addr::LOCALHOST.into(), settings.port)?;
     let keys = tokio::select! {
         opened = demo::open(&cluster, &settings.data, store.clone()) => opened?,
-        () = stop.told() => return Err("stopped while loading; the next start begins afresh".into()),
+        () = stop.requested() => return Err("stopped while loading; the next start loads it again".into()),
     };
     let db = Db::new(&cluster.url(), DEMO_CONNECTIONS).map_err(|e| e.to_string())?;
     let window = ShopWindow::default();
@@ -332,7 +334,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         clock: Clock::default(),
         store,
         window,
-        reach: Reach::Loopback,
+        reach: AllowedTargets::Loopback,
         limits: Limits::default(),
         cipher: Cipher::default(),
     };
@@ -345,7 +347,7 @@ async fn demonstrate(settings: &Demo) -> Result<(), String> {
         workers: DEMO_WORKERS,
         shop: Some(shop),
     };
-    answer(serving, stop).await
+    run_server(serving, stop).await
 }
 
 fn age_of(window: &ShopWindow) -> impl Fn() -> Option<Duration> + use<> {
@@ -354,22 +356,22 @@ fn age_of(window: &ShopWindow) -> impl Fn() -> Option<Duration> + use<> {
 }
 
 fn listen(address: IpAddr, port: u16) -> Result<(TcpListener, SocketAddr), String> {
-    let told = |e| format!("cannot listen on {address}:{port}: {e}");
-    let listener = TcpListener::bind((address, port)).map_err(told)?;
-    // Connections inherit it: nothing else ends one whose client has stopped reading.
+    let failed = |e| format!("cannot listen on {address}:{port}: {e}");
+    let listener = TcpListener::bind((address, port)).map_err(failed)?;
+    // Accepted connections inherit it: nothing else ends one whose client has stopped reading.
     SockRef::from(&listener)
-        .set_tcp_user_timeout(Some(UNREAD_GIVEN))
-        .map_err(told)?;
-    let taken = listener.local_addr().map_err(told)?;
+        .set_tcp_user_timeout(Some(UNREAD_TIMEOUT))
+        .map_err(failed)?;
+    let taken = listener.local_addr().map_err(failed)?;
     Ok((listener, taken))
 }
 
-/// What a process answers with.
+/// What a process needs to serve requests.
 struct Serving {
     listener: TcpListener,
     metrics: Server,
     shared: Shared,
-    /// Connections for what webhooks are told and what came of it: receivers that do not answer take none from those who ask here.
+    /// Connections for the webhook sender, so that slow receivers take none from requests.
     calls: Db,
     replica: Option<Db>,
     workers: usize,
@@ -377,8 +379,8 @@ struct Serving {
     shop: Option<Shop>,
 }
 
-/// Serves until SIGINT or SIGTERM; requests that run are finished first.
-async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
+/// Serves until SIGINT or SIGTERM, and then finishes the requests that are running.
+async fn run_server(serving: Serving, mut stop: Stop) -> Result<(), String> {
     let Serving {
         listener,
         metrics,
@@ -403,7 +405,7 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
         app(served.clone()).configure(|cfg| shop.iter().for_each(|shop| shop.routes(cfg)))
     })
     .workers(workers)
-    .client_request_timeout(HEAD_GIVEN)
+    .client_request_timeout(HEAD_TIMEOUT)
     .shutdown_timeout(10)
     .disable_signals()
     .listen(listener)
@@ -414,7 +416,7 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
     let mut server = pin!(server);
     let ended = tokio::select! {
         ended = &mut server => ended,
-        () = stop.told() => tokio::join!(handle.stop(true), &mut server).1,
+        () = stop.requested() => tokio::join!(handle.stop(true), &mut server).1,
         never = turn_days(&db) => match never {},
         never = keep_learning(&db) => match never {},
         never = window.keep(&db, replica.as_ref(), &clock) => match never {},
@@ -427,42 +429,44 @@ async fn answer(serving: Serving, mut stop: Stop) -> Result<(), String> {
     ended.map_err(|e| e.to_string())
 }
 
-/// Turns each day of the firm as it comes, ends the reservations whose moment has come, and deletes sheets that nobody opened. A
-/// database that is away is tried again, and the day turned when it is back. What a moment ends waits for the day to be turned: a clock
-/// that is far ahead would end it all.
+/// Processes each day of the firm as it comes, ends reservations that have expired, and deletes sheets that nobody
+/// opened. Tries again until the database answers. Reservations wait for the day to be processed: a clock that is far
+/// ahead would end them all.
 async fn turn_days(db: &Db) -> Infallible {
     loop {
         let now = Clock::default().now();
         match midnight::turn(db, now, midnight::AT_ONCE).await {
-            Err(problem) => tracing::warn!(%problem, "the day could not be turned yet"),
+            Err(problem) => {
+                tracing::warn!(%problem, "the day could not be processed; trying again")
+            }
             Ok(_) => {
                 if let Err(problem) = queue::lapse_due(db, now).await {
-                    tracing::warn!(%problem, "reservations could not be ended yet");
+                    tracing::warn!(%problem, "expired reservations could not be ended; trying again");
                 }
                 if let Err(problem) = prints::forget_unopened(db, now).await {
-                    tracing::warn!(%problem, "sheets that nobody opened could not be deleted yet");
+                    tracing::warn!(%problem, "sheets that nobody opened could not be deleted; trying again");
                 }
             }
         }
-        tokio::time::sleep(midnight::LOOK_AGAIN).await;
+        tokio::time::sleep(midnight::POLL_INTERVAL).await;
     }
 }
 
-/// Learns from sales as they come. What is stopped in the middle is begun anew by the next start.
+/// Fits price models as sales come, and runs back-tests. Work that is interrupted starts again at the next start.
 async fn keep_learning(db: &Db) -> Infallible {
     let mut seen = None;
     loop {
         if let Err(problem) = price_models::keep_up(db, Clock::default().now(), &mut seen).await {
-            tracing::warn!(%problem, "nothing could be learned from the sales yet");
+            tracing::warn!(%problem, "price models could not be fitted; trying again");
         }
         if let Err(problem) = back_tests::work_off(db).await {
-            tracing::warn!(%problem, "a back-test could not be worked out yet");
+            tracing::warn!(%problem, "a back-test could not be run; trying again");
         }
-        tokio::time::sleep(price_models::LOOK_AGAIN).await;
+        tokio::time::sleep(price_models::POLL_INTERVAL).await;
     }
 }
 
-/// Forgets what is kept for a time only.
+/// Deletes what is only kept for a time.
 async fn keep_forgetting(db: &Db, limits: &Limits) -> Infallible {
     loop {
         limits.forget();
@@ -472,24 +476,24 @@ async fn keep_forgetting(db: &Db, limits: &Limits) -> Infallible {
             sender::forget_received(db, now).await
         };
         if let Err(problem) = forgotten.await {
-            tracing::warn!(%problem, "what is kept for a time only could not be deleted yet");
+            tracing::warn!(%problem, "old answers and webhook calls could not be deleted; trying again");
         }
-        tokio::time::sleep(limits::FORGET_AGAIN).await;
+        tokio::time::sleep(limits::FORGET_INTERVAL).await;
     }
 }
 
-/// Removes what uploads that were broken off have left.
+/// Deletes the files that interrupted uploads left.
 async fn keep_swept(db: &Db, store: &Store) -> Infallible {
     loop {
         if let Err(problem) = photographs::sweep(db, store, Clock::default().now()).await {
-            tracing::warn!(%problem, "files of photographs could not be swept yet");
+            tracing::warn!(%problem, "unused files of photographs could not be deleted; trying again");
         }
-        tokio::time::sleep(photographs::SWEEP_AGAIN).await;
+        tokio::time::sleep(photographs::SWEEP_INTERVAL).await;
     }
 }
 
-/// SIGINT and SIGTERM, listened for from the beginning: one that comes while a database or the server starts is told when
-/// that is done, and not lost.
+/// SIGINT and SIGTERM, caught from the start: one that comes while a database or the server starts takes effect when
+/// that is done.
 struct Stop {
     interrupted: Signal,
     terminated: Signal,
@@ -504,7 +508,7 @@ impl Stop {
         })
     }
 
-    async fn told(&mut self) {
+    async fn requested(&mut self) {
         tokio::select! {
             _ = self.interrupted.recv() => {}
             _ = self.terminated.recv() => {}
@@ -569,12 +573,12 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
             db.write(&actor, async |tx| keys::revoke(tx, id).await)
                 .await
                 .map_err(|e| e.to_string())?;
-            say(&format!("key {id} is revoked"))
+            say(&format!("key {id} has been revoked"))
         }
     }
 }
 
-/// Writes in the name of the first live key of a proprietor, which the journal then names.
+/// Writes with the first valid key of a proprietor, which the journal then names.
 async fn import(what: Import) -> Result<(), String> {
     let Import::Comparables {
         database,
@@ -598,7 +602,7 @@ async fn import(what: Import) -> Result<(), String> {
         };
         let keys = keys::all(&mut conn).await.map_err(|e| e.to_string())?;
         let key = keys.into_iter().find(live).ok_or(
-            "there is no live key of a proprietor to write with; make one with `outshop keys add`",
+            "there is no valid key of a proprietor to write with; create one with `outshop keys add`",
         )?;
         Actor {
             key_id: key.id,
@@ -610,11 +614,11 @@ async fn import(what: Import) -> Result<(), String> {
         }
     };
     match comparables::import_file(&db, &actor, &file, trial, again).await {
-        Ok(n) if trial => say(&format!("{n} rows would be imported; nothing was stored")),
-        Ok(n) => say(&format!("{n} rows were imported")),
+        Ok(n) if trial => say(&format!("{n} row(s) would be imported; nothing was stored")),
+        Ok(n) => say(&format!("{n} row(s) imported")),
         Err(problem) => {
-            let told: Vec<&str> = problem.errors().iter().map(|e| e.detail.as_str()).collect();
-            Err(match told.as_slice() {
+            let details: Vec<&str> = problem.errors().iter().map(|e| e.detail.as_str()).collect();
+            Err(match details.as_slice() {
                 [] | [_] => problem.to_string(),
                 many => format!("{problem}\n{}", many.join("\n")),
             })

@@ -1,4 +1,4 @@
-//! One engine of the stock, as the acts of the trade ask for it: locked, where it stands, how it came, whether it is sold.
+//! The state of an engine, which every record about it checks: how it came, whether it is sold or has left.
 
 use crate::{
     ground::{
@@ -20,7 +20,7 @@ use outshop_core::{
     trade::{AcquisitionMethod, StockStatus, TaxPosition},
 };
 
-/// One engine, held until the end of the transaction, and what the acts of the trade ask of it.
+/// The state of one engine, as records about it need it.
 #[derive(QueryableByName)]
 pub(crate) struct EngineState {
     #[diesel(sql_type = Integer)]
@@ -52,8 +52,8 @@ pub(crate) struct EngineState {
 }
 
 impl EngineState {
-    /// Two statements: one that waited for its lock would see what it waited for in the locked row alone, and other tables as they
-    /// were before.
+    /// Locks the engine, then reads its state. In one statement, a transaction that waited for the lock would see the
+    /// new state of the locked row but the old state of other tables.
     pub(crate) async fn lock(
         conn: &mut AsyncPgConnection,
         stock_no: i32,
@@ -62,7 +62,7 @@ impl EngineState {
         EngineState::read(conn, stock_no).await
     }
 
-    /// As it is, held by nobody.
+    /// Reads the state without locking the engine.
     pub(crate) async fn read(
         conn: &mut AsyncPgConnection,
         stock_no: i32,
@@ -77,18 +77,20 @@ impl EngineState {
     /// Refuses a day before the engine came.
     pub(crate) fn must_be_after_it_came(&self, on: Day) -> Result<(), Problem> {
         if on < self.came_on {
-            let detail = format!("before the engine came on {}", self.came_on);
+            let detail = format!("must be on or after {}, when the engine came", self.came_on);
             return Err(Problem::invalid("/on", detail));
         }
         Ok(())
     }
 
-    /// Refuses a day before the last sale of the engine was undone.
+    /// Refuses a day before the last sale of the engine was cancelled.
     pub(crate) fn must_be_after_it_came_back(&self, on: Day) -> Result<(), Problem> {
         match self.back_on.filter(|back_on| on < *back_on) {
             None => Ok(()),
             Some(back_on) => {
-                let detail = format!("before the last sale of the engine was undone on {back_on}");
+                let detail = format!(
+                    "must be on or after {back_on}, when the last sale of the engine was cancelled"
+                );
                 Err(Problem::invalid("/on", detail))
             }
         }
@@ -96,20 +98,25 @@ impl EngineState {
 
     pub(crate) fn must_be_unsold(&self) -> Result<(), Problem> {
         if self.sold {
-            return Err(Problem::new(problem::ALREADY_SOLD, "the engine is sold"));
+            return Err(Problem::new(
+                problem::ALREADY_SOLD,
+                "the engine has been sold; cancel that sale first, or choose another engine",
+            ));
         }
         Ok(())
     }
 
-    /// Refuses an engine that went without a sale.
+    /// Refuses an engine that left without a sale.
     pub(crate) fn must_be_here(&self) -> Result<(), Problem> {
         match self.gone_on {
             None => Ok(()),
-            Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
+            Some(on) => Err(Problem::conflict(format!(
+                "the engine left without a sale on {on}; choose another engine"
+            ))),
         }
     }
 
-    /// What was paid or allowed for it, without the seller's tax that comes back; `None` for an engine on commission.
+    /// The price paid or allowed, less the seller's VAT if it is reclaimed; `None` for an engine on commission.
     pub(crate) fn purchase(&self) -> Result<Option<Money>, Problem> {
         let back = if self.tax_position.reclaims_tax() {
             self.supplier_vat
@@ -120,7 +127,7 @@ impl EngineState {
         price.transpose().map_err(Problem::internal)
     }
 
-    /// What was agreed with the owner; `None` for an engine that is not on commission.
+    /// The agreement with the owner; `None` for an engine that is not on commission.
     pub(crate) fn agreed(&self) -> Option<Agreed> {
         (self.method == AcquisitionMethod::Commission).then_some(Agreed {
             owner: self.owner,
@@ -132,7 +139,7 @@ impl EngineState {
     }
 }
 
-/// Where an engine stands at a moment, from what the view `stock` gives.
+/// The status of an engine at an instant, from the view `stock`.
 pub(crate) fn status_at(
     status: StockStatus,
     reserved_until: Option<Instant>,
@@ -150,8 +157,8 @@ pub(crate) fn status_at(
     }
 }
 
-/// The statuses of the view `stock` that these are among, and whether of those in stock the reserved ones alone are meant, or
-/// the others alone; `None`: both or neither.
+/// The statuses to select from the view `stock`, which has no status `reserved`, and which of the engines in stock are
+/// meant: `Some(true)`: only the reserved ones, `Some(false)`: only the others, `None`: both or neither.
 pub(crate) fn in_view(statuses: &[StockStatus]) -> (Vec<StockStatus>, Option<bool>) {
     let free = statuses.contains(&StockStatus::InStock);
     let reserved = statuses.contains(&StockStatus::Reserved);
@@ -162,12 +169,12 @@ pub(crate) fn in_view(statuses: &[StockStatus]) -> (Vec<StockStatus>, Option<boo
     (of_view, (free != reserved).then_some(reserved))
 }
 
-/// Holds the engine until the end of the transaction, so that what was seen of it stays true.
+/// Locks the engine until the end of the transaction.
 pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
     let found: Option<i32> = engines::table
         .find(stock_no)
         .select(engines::stock_no)
-        // Its key stays: what only names the engine, as the journal does, need not wait.
+        // The key is not locked: rows that only refer to the engine, such as journal entries, need not wait.
         .for_no_key_update()
         .first(conn)
         .await
@@ -175,7 +182,7 @@ pub(crate) async fn lock(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
     found.map(|_| ()).ok_or_else(|| missing(stock_no))
 }
 
-/// As `lock`, for the records of others that name an engine: `pointer` is where the request names it.
+/// Like `lock`, for a request that names the engine in its body: `pointer` says where.
 pub(crate) async fn lock_named(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -202,7 +209,7 @@ pub(crate) async fn in_stock(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, P
         .await?)
 }
 
-/// What is asked for an engine now.
+/// The current asking price of an engine.
 pub(crate) async fn asking_price_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -215,7 +222,7 @@ pub(crate) async fn asking_price_of(
     asked.optional()?.ok_or_else(|| missing(stock_no))
 }
 
-/// The day an engine came: nothing is recorded of it before.
+/// The day an engine came: nothing about it may be dated earlier.
 pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Day, Problem> {
     let on = acquisitions::table
         .filter(acquisitions::stock_no.eq(stock_no))
@@ -225,7 +232,7 @@ pub(crate) async fn came_on(conn: &mut AsyncPgConnection, stock_no: i32) -> Resu
     on.optional()?.ok_or_else(|| missing(stock_no))
 }
 
-/// What was agreed with the owner of an engine on commission.
+/// The agreement with the owner of an engine on commission.
 pub(crate) struct Agreed {
     pub owner: Option<i64>,
     pub reserve: Option<Money>,
@@ -243,7 +250,7 @@ impl Agreed {
     }
 }
 
-/// The sale of an engine that stands: its id and day.
+/// The sale of an engine, unless it was cancelled: its id and day.
 pub(crate) async fn sale_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -260,7 +267,7 @@ pub(crate) async fn sale_of(
         .optional()?)
 }
 
-/// The days on which sales of an engine were made and undone.
+/// The days on which the engine was sold and on which sales were cancelled.
 pub(crate) async fn days_of_sales(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -278,7 +285,7 @@ pub(crate) async fn days_of_sales(
         .collect())
 }
 
-/// The sale of an engine that has not left and the day promised for it to leave.
+/// The sale of an engine that has not left yet, and the day promised for its delivery.
 pub(crate) async fn promise_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -298,7 +305,7 @@ pub(crate) async fn promise_of(
     Ok(promised.and_then(|(id, on)| Some((id, on?))))
 }
 
-/// Whether the engine has been delivered or is gone.
+/// Whether the engine has been delivered or disposed of.
 pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<bool, Problem> {
     match status_of(conn, stock_no).await? {
         StockStatus::InStock | StockStatus::Reserved | StockStatus::Sold => Ok(false),
@@ -306,7 +313,7 @@ pub(crate) async fn has_left(conn: &mut AsyncPgConnection, stock_no: i32) -> Res
     }
 }
 
-/// Where the engine stands, without a look at the clock: one that is reserved counts as in stock.
+/// The status of the engine without regard to the time: a reserved engine counts as in stock.
 pub(crate) async fn status_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -319,7 +326,7 @@ pub(crate) async fn status_of(
     status.optional()?.ok_or_else(|| missing(stock_no))
 }
 
-/// Refuses a stock number that was never given.
+/// Refuses a stock number that does not exist.
 pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
     status_of(conn, stock_no).await.map(drop)
 }

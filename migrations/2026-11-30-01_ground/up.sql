@@ -1,4 +1,4 @@
--- Exclusion constraints compare numbers of engines and boilers beside spans of days.
+-- Needed by exclusion constraints that compare stock numbers or boiler ids together with ranges of days.
 CREATE EXTENSION IF NOT EXISTS btree_gist;
 
 CREATE TABLE keys (
@@ -13,16 +13,16 @@ CREATE TABLE keys (
     ends_at timestamptz
 );
 CREATE UNIQUE INDEX keys_live_name ON keys (name) WHERE NOT revoked AND ends_at IS NULL;
-COMMENT ON TABLE keys IS 'Who may ask for what. The secret itself is not here.';
-COMMENT ON COLUMN keys.expires_on IS 'The last day on which the key is taken; NULL: no end.';
-COMMENT ON COLUMN keys.ends_at IS 'When a key that another has taken the place of is taken no more.';
+COMMENT ON TABLE keys IS 'API keys and their roles, without the secrets.';
+COMMENT ON COLUMN keys.expires_on IS 'The last day on which the key works; NULL: it does not expire.';
+COMMENT ON COLUMN keys.ends_at IS 'When the key stops working after a rotation; NULL: it has not been rotated.';
 
 CREATE TABLE journal_identity (
     one boolean PRIMARY KEY DEFAULT true CONSTRAINT journal_identity_one CHECK (one),
     journal_id uuid NOT NULL DEFAULT gen_random_uuid()
 );
 INSERT INTO journal_identity DEFAULT VALUES;
-COMMENT ON TABLE journal_identity IS 'Changes when a backup is restored, so that readers of the journal begin anew.';
+COMMENT ON TABLE journal_identity IS 'The id of the journal. It changes when a backup is restored, so that readers start again.';
 
 CREATE TABLE journal (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -41,12 +41,12 @@ CREATE INDEX journal_closing_stock ON journal (id) WHERE type = 'closing_stock.c
 CREATE INDEX journal_transaction_no ON journal (transaction_no);
 CREATE INDEX journal_public ON journal (entry_no) WHERE type IN ('public.shown', 'public.changed', 'public.removed');
 COMMENT ON TABLE journal IS 'Everything that happened, append-only, written in the transaction of the change.';
-COMMENT ON COLUMN journal.entry_no IS 'Dense number given after commit by one sequencer; NULL until then.';
-COMMENT ON COLUMN journal.on_day IS 'The firm''s day of the entry.';
-COMMENT ON COLUMN journal.key_id IS 'NULL: nobody acted.';
-COMMENT ON COLUMN journal.stock_no IS 'The engine that it is about; NULL when about none.';
+COMMENT ON COLUMN journal.entry_no IS 'Number without gaps, given after commit by one sequencer; NULL until then.';
+COMMENT ON COLUMN journal.on_day IS 'The firm''s date of the entry.';
+COMMENT ON COLUMN journal.key_id IS 'The key that acted; NULL: the service itself.';
+COMMENT ON COLUMN journal.stock_no IS 'The engine concerned; NULL: none.';
 COMMENT ON COLUMN journal.data IS 'Ids and figures; never names or addresses of persons.';
-COMMENT ON COLUMN journal.transaction_no IS 'PostgreSQL''s id of the transaction that wrote it, for readers who ask what was committed since a snapshot. Not kept by dump and restore.';
+COMMENT ON COLUMN journal.transaction_no IS 'PostgreSQL''s id of the transaction that wrote it, to find what was committed since a snapshot. Dump and restore do not keep it.';
 
 CREATE FUNCTION journal_is_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -66,7 +66,7 @@ BEGIN
     RETURN NULL;
 END $$;
 CREATE TRIGGER journal_heard AFTER INSERT ON journal FOR EACH STATEMENT EXECUTE FUNCTION journal_is_heard();
-COMMENT ON FUNCTION journal_is_heard IS 'Wakes who listens, at the commit; the entries themselves are read from the table.';
+COMMENT ON FUNCTION journal_is_heard IS 'Wakes listeners at the commit; they read the entries from the table.';
 
 CREATE TABLE idempotency_keys (
     key_id bigint NOT NULL REFERENCES keys,
@@ -79,19 +79,19 @@ CREATE TABLE idempotency_keys (
     PRIMARY KEY (key_id, idempotency_key)
 );
 CREATE INDEX idempotency_keys_on_day ON idempotency_keys (on_day);
-COMMENT ON TABLE idempotency_keys IS 'Answers to POSTs that named an Idempotency-Key, kept for 7 days.';
-COMMENT ON COLUMN idempotency_keys.answer IS 'NULL when the answer showed a secret.';
+COMMENT ON TABLE idempotency_keys IS 'Answers to POSTs with an Idempotency-Key, kept for 7 days.';
+COMMENT ON COLUMN idempotency_keys.answer IS 'NULL: the answer had a secret.';
 
 CREATE TABLE midnights (
     on_day date PRIMARY KEY,
     n_changed integer NOT NULL CONSTRAINT midnights_n_changed CHECK (n_changed >= 0)
 );
-COMMENT ON TABLE midnights IS 'Days of the firm that have begun, each once: the entries of a day are written in the transaction that adds its row.';
-COMMENT ON COLUMN midnights.n_changed IS 'Engines whose answer at a gate the day changed.';
+COMMENT ON TABLE midnights IS 'Days of the firm that have been processed, each once: the transaction that adds the row of a day writes its entries.';
+COMMENT ON COLUMN midnights.n_changed IS 'Number of engines with a gate that the day changed.';
 
 CREATE TABLE imports (
     file_sha256 bytea PRIMARY KEY,
     on_day date NOT NULL,
     n_rows integer NOT NULL CONSTRAINT imports_n_rows CHECK (n_rows > 0)
 );
-COMMENT ON TABLE imports IS 'Files that were imported, by the digest of their bytes: the same file sent twice is told.';
+COMMENT ON TABLE imports IS 'Digests of imported files, so that a file sent twice is noticed.';

@@ -11,11 +11,11 @@ CREATE TABLE webhooks (
     CONSTRAINT webhooks_off CHECK ((status = 'off') = (switched_off_reason IS NOT NULL)),
     CONSTRAINT webhooks_former CHECK ((former_secret IS NULL) = (former_until IS NULL))
 );
-COMMENT ON TABLE webhooks IS 'Addresses that are told of what happens.';
-COMMENT ON COLUMN webhooks.types IS 'Types of journal entries, whole or up to their point; none: all.';
-COMMENT ON COLUMN webhooks.secret IS 'whsec_ and 32 bytes in base64, as calls are signed with it.';
-COMMENT ON COLUMN webhooks.former_secret IS 'Signs too until former_until, after a rotation.';
-COMMENT ON COLUMN webhooks.queued_up_to IS 'Entries up to this one have been made into calls.';
+COMMENT ON TABLE webhooks IS 'Addresses that are notified of journal entries.';
+COMMENT ON COLUMN webhooks.types IS 'Entry types to send: full (engine.sold) or prefix (engine). Empty: all.';
+COMMENT ON COLUMN webhooks.secret IS 'whsec_ and 32 bytes in base64, which calls are signed with.';
+COMMENT ON COLUMN webhooks.former_secret IS 'Also signs calls until former_until, after a rotation.';
+COMMENT ON COLUMN webhooks.queued_up_to IS 'Last journal entry for which calls have been queued.';
 
 CREATE TABLE webhook_calls (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -32,14 +32,14 @@ CREATE TABLE webhook_calls (
 );
 CREATE INDEX webhook_calls_due ON webhook_calls (webhook_id, due_at) WHERE outcome = 'waiting';
 CREATE INDEX webhook_calls_in_order ON webhook_calls (webhook_id, id);
-COMMENT ON TABLE webhook_calls IS 'What is to be told to whom, and what came of it.';
-COMMENT ON COLUMN webhook_calls.entry_no IS 'NULL: a trial call.';
-COMMENT ON COLUMN webhook_calls.due_at IS 'Of the next attempt; put further ahead while one is made, so that no other process makes it too.';
-COMMENT ON COLUMN webhook_calls.last_length IS 'Of the answer, in bytes; the answer itself is not kept.';
+COMMENT ON TABLE webhook_calls IS 'Calls to webhooks and their results.';
+COMMENT ON COLUMN webhook_calls.entry_no IS 'NULL: a test call.';
+COMMENT ON COLUMN webhook_calls.due_at IS 'Time of the next attempt; moved ahead during an attempt, so that no other process makes it too.';
+COMMENT ON COLUMN webhook_calls.last_length IS 'Length of the last response in bytes; the response itself is not kept.';
 
 CREATE TABLE public_answers (
     stock_no integer PRIMARY KEY REFERENCES engines,
     digest bytea NOT NULL
 );
-COMMENT ON TABLE public_answers IS 'The engines on show, as visitors were last told of them in the journal.';
-COMMENT ON COLUMN public_answers.digest IS 'SHA-256 of the public answer without its own day.';
+COMMENT ON TABLE public_answers IS 'Listed engines, as the journal last reported them to visitors.';
+COMMENT ON COLUMN public_answers.digest IS 'SHA-256 of the public listing without its date.';

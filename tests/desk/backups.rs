@@ -107,7 +107,7 @@ async fn a_backup_of_before_the_first_release_or_of_a_newer_binary_is_refused_be
     let before = backups::restore(&url, None, &shop.store, &folder).await;
     let before = before.expect_err("a refusal");
     assert!(
-        before.starts_with("the backup was made by a version from before the first release"),
+        before.starts_with("the backup was made by a version before the first release"),
         "{before}"
     );
     // The database is still empty.

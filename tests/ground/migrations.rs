@@ -101,7 +101,7 @@ async fn a_database_of_before_the_first_release_is_refused_with_a_sentence() {
     let url = shop.database_url.clone();
     let refusal = on_threads(outshop_api::ground::db::migrate(&url)).expect_err("of before");
     assert!(
-        refusal.starts_with("the database was made by a version from before the first release"),
+        refusal.starts_with("the database was made by a version before the first release"),
         "{refusal}"
     );
 }

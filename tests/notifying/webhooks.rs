@@ -7,7 +7,7 @@ use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
 use outshop_api::notifying::webhooks::{
     cipher::Cipher,
-    guard::{Reach, SystemNames},
+    guard::{AllowedTargets, SystemNames},
     sender::{self, Caller},
 };
 use outshop_core::trade::Role;
@@ -184,7 +184,7 @@ impl Shop {
 }
 
 fn caller() -> Caller {
-    Caller::new(Reach::Loopback, Arc::new(SystemNames)).expect("a caller")
+    Caller::new(AllowedTargets::Loopback, Arc::new(SystemNames)).expect("a caller")
 }
 
 fn noon() -> Timestamp {
@@ -590,7 +590,8 @@ async fn what_is_no_address_of_the_public_internet_or_no_type_is_refused() {
 
 #[test]
 fn a_public_host_is_called_at_the_ports_of_https_unless_a_setting_says_otherwise() {
-    let check = |reach: Reach, url: &str| reach.check(&url.parse().expect("an address")).is_ok();
+    let check =
+        |reach: AllowedTargets, url: &str| reach.check(&url.parse().expect("an address")).is_ok();
     for (url, standard) in [
         ("https://shop.example/hooks", true),
         ("https://shop.example:443/hooks", true),
@@ -599,11 +600,11 @@ fn a_public_host_is_called_at_the_ports_of_https_unless_a_setting_says_otherwise
         ("https://shop.example:8444/hooks", false),
         ("https://1.1.1.1:6379/hooks", false),
     ] {
-        assert_eq!(check(Reach::Public, url), standard, "{url}");
-        assert!(check(Reach::PublicAtAnyPort, url), "{url}");
+        assert_eq!(check(AllowedTargets::Public, url), standard, "{url}");
+        assert!(check(AllowedTargets::PublicAtAnyPort, url), "{url}");
     }
     assert!(!check(
-        Reach::PublicAtAnyPort,
+        AllowedTargets::PublicAtAnyPort,
         "https://127.0.0.1:8444/hooks"
     ));
 }
@@ -757,7 +758,7 @@ async fn no_address_of_a_private_network_is_called() {
     for number in numbers {
         let url = reqwest::Url::parse(&format!("https://{number}:{port}/")).expect(number);
         assert!(
-            Reach::Public.check(&url).is_err(),
+            AllowedTargets::Public.check(&url).is_err(),
             "{number} could be called"
         );
     }
@@ -770,9 +771,9 @@ async fn no_address_of_a_private_network_is_called() {
         "shop.example",
     ] {
         let url = reqwest::Url::parse(&format!("https://{public}/")).expect(public);
-        assert!(Reach::Public.check(&url).is_ok(), "{public}");
+        assert!(AllowedTargets::Public.check(&url).is_ok(), "{public}");
         let plain = reqwest::Url::parse(&format!("http://{public}/")).expect(public);
-        assert!(Reach::Public.check(&plain).is_err(), "{plain}");
+        assert!(AllowedTargets::Public.check(&plain).is_err(), "{plain}");
     }
 
     // Names are looked up when a call is made: entered past the interface, so that nothing else stands in the way.
@@ -807,14 +808,17 @@ async fn no_address_of_a_private_network_is_called() {
     }
 
     // Each call is attempted, and none reaches a private address.
-    let caller = Caller::new(Reach::Public, Arc::new(Literal)).expect("a caller");
+    let caller = Caller::new(AllowedTargets::Public, Arc::new(Literal)).expect("a caller");
     assert_eq!(shop.calls_at(&caller, noon()).await, names.len() + 3);
     let all = "UPDATE webhook_calls SET due_at = '2026-05-14T11:00:00Z'";
     shop.sql(all).await;
 
     // The second look-up of each name leads to this machine; the first leads to where nobody may be called from here.
-    let caller =
-        Caller::new(Reach::Public, Arc::new(TwoFaced(AtomicUsize::new(1)))).expect("a caller");
+    let caller = Caller::new(
+        AllowedTargets::Public,
+        Arc::new(TwoFaced(AtomicUsize::new(1))),
+    )
+    .expect("a caller");
     shop.calls_at(&caller, noon()).await;
     assert_eq!(met.load(Ordering::Relaxed), 0, "connections at the canary");
 }

@@ -60,7 +60,7 @@ with folder() as path:
     time.sleep(LOOKS)
     trial.figure("back: days behind", behind(), behind() == -3, "-3")
     said = days()
-    trial.figure("outshop days says", said, "the last day that has begun is" in said, "which day has begun")
+    trial.figure("outshop days says", said, "the last day processed is" in said, "which day was processed")
     trial.figure("outshop days take-back says", days("take-back"), begun() == first, "3 taken back")
     trial.figure("days behind then", behind(), behind() == 0, "0")
     clock("+1d")

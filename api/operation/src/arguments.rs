@@ -1,4 +1,4 @@
-//! What the types of a handler's arguments say of its parameters and its body.
+//! The parameters and the body that the types of a handler's arguments declare.
 
 use crate::attribute::Attribute;
 use proc_macro2::TokenStream;
@@ -7,16 +7,16 @@ use syn::{
     Error, FnArg, GenericArgument, ItemFn, PathArguments, PathSegment, Result, Type, parse_quote,
 };
 
-pub struct Said<'h> {
-    /// In the words of `utoipa::path`.
+pub struct Declared<'h> {
+    /// In the syntax of `utoipa::path`.
     pub params: Vec<TokenStream>,
-    /// In the words of `utoipa::path`.
+    /// In the syntax of `utoipa::path`.
     pub request_body: Option<TokenStream>,
-    /// The type of what a merge patch changes.
+    /// The type that a merge patch changes.
     pub merge_patch: Option<&'h Type>,
 }
 
-pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> {
+pub fn declared<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Declared<'h>> {
     let mut in_address = Vec::new();
     let (mut in_query, mut in_header) = (Vec::new(), Vec::new());
     let (mut is_page, mut body, mut merge_patch) = (false, None, None);
@@ -39,7 +39,7 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
             }
             ("Body", Some(json)) => {
                 body = Some(quote!(content = #json));
-                // What records nothing may be asked as often as one likes.
+                // A request that records nothing can simply be repeated.
                 if attribute.creates {
                     in_header.push(quote!(crate::ground::body::Repeatable));
                 }
@@ -52,7 +52,7 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
                 merge_patch = Some(json);
                 in_header.push(quote!(crate::ground::body::IfMatch));
             }
-            ("Known", None) => in_header.push(quote!(crate::ground::body::IfMatch)),
+            ("IfUnchanged", None) => in_header.push(quote!(crate::ground::body::IfMatch)),
             _ => {}
         }
     }
@@ -67,7 +67,7 @@ pub fn said<'h>(handler: &'h ItemFn, attribute: &Attribute) -> Result<Said<'h>> 
     params.extend(in_header);
     let words = [body, attribute.request_body.clone()];
     let words: Vec<TokenStream> = words.into_iter().flatten().collect();
-    Ok(Said {
+    Ok(Declared {
         params,
         merge_patch,
         request_body: (!words.is_empty()).then(|| quote!(request_body(#(#words),*),)),
@@ -79,7 +79,7 @@ fn stands_in_address(name: Option<&str>, attribute: &Attribute) -> bool {
     name.is_some_and(|name| placeholders.iter().any(|it| it == name))
 }
 
-/// What stands in braces in the address: numbers by their type, all else as the attribute says it.
+/// The parameters in the path: numbers by their type, others as the attribute declares them.
 fn address_params(types: &[Type], attribute: &Attribute) -> Result<Vec<TokenStream>> {
     let placeholders = attribute.placeholders();
     let of_type = |(at, name): (usize, &String)| {
@@ -95,7 +95,7 @@ fn address_params(types: &[Type], attribute: &Attribute) -> Result<Vec<TokenStre
             );
             Error::new(attribute.address.span(), missing)
         })?;
-        // The examples of the document tell of one engine.
+        // The examples of the document are about one engine.
         let example = if name == "stock_no" { 10 } else { 1 };
         Ok(quote!((#name = #number, Path, example = #example, minimum = 1)))
     };

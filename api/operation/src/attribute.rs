@@ -1,4 +1,4 @@
-//! What stands in the attribute.
+//! The content of the attribute.
 
 use proc_macro2::TokenStream;
 use quote::quote;
@@ -12,25 +12,25 @@ use syn::{
 pub struct Attribute {
     /// As the router reads it.
     pub address: LitStr,
-    /// Other than the name of the handler.
+    /// The operation id, if it is not the handler's name.
     pub id: Option<String>,
-    /// In the words of `utoipa::path`.
+    /// In the syntax of `utoipa::path`.
     pub responses: Vec<TokenStream>,
     pub params: Vec<Param>,
     pub request_body: Option<TokenStream>,
-    /// Whether something is recorded.
+    /// Whether the operation records something.
     pub creates: bool,
 }
 
-/// A parameter that no type says.
+/// A parameter that no type declares.
 pub struct Param {
-    /// None of a type that names several.
+    /// `None`: a type that declares several parameters.
     pub name: Option<String>,
     pub words: TokenStream,
 }
 
 impl Attribute {
-    /// The address as the document writes it: without patterns.
+    /// The path as the document writes it: without patterns.
     pub fn plain_address(&self) -> String {
         let (mut plain, mut in_pattern) = (String::new(), false);
         for letter in self.address.value().chars() {
@@ -46,7 +46,7 @@ impl Attribute {
         plain
     }
 
-    /// Names of the parts of the address that stand in braces.
+    /// The names in braces in the path.
     pub fn placeholders(&self) -> Vec<String> {
         let plain = self.plain_address();
         let parts = plain.split('{').skip(1);
@@ -77,7 +77,7 @@ impl Parse for Attribute {
             }
         }
         if attribute.responses.is_empty() {
-            let missing = "it has to say what it answers: `200 = Type`, or `204`";
+            let missing = "must say what it answers: `200 = Type`, or `204`";
             return Err(Error::new(attribute.address.span(), missing));
         }
         Ok(attribute)
@@ -100,8 +100,7 @@ impl Attribute {
         } else if word == "request_body" {
             self.request_body = Some(inside.parse()?);
         } else {
-            let unknown =
-                "not one of `200 = Type`, `id = \"..\"`, `params(..)`, `request_body(..)`";
+            let unknown = "must be `200 = Type`, `id = \"..\"`, `params(..)` or `request_body(..)`";
             return Err(Error::new(word.span(), unknown));
         }
         Ok(())

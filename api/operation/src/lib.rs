@@ -1,4 +1,4 @@
-//! The attributes of a handler: its address, what it answers, and whatever else its types do not say.
+//! The attributes of a handler: its path, its response, and what its types do not declare.
 //!
 //! ```text
 //! /// Change a person
@@ -10,14 +10,15 @@
 //!     ..
 //! ```
 //!
-//! Behind the address stand, in any order,
+//! After the path follow, in any order,
 //!
-//! - what it answers: `200 = Person`, `204` without a body, or `200(..)` in the words of `responses` of `utoipa::path`;
-//! - `id = "get_boiler_code"`, where the document names the operation otherwise than the code does;
-//! - `params(..)` and `request_body(..)` in the words of `utoipa::path`: what stands there goes before what the types say.
+//! - the response: `200 = Person`, `204` without a body, or `200(..)` in the syntax of `responses` of `utoipa::path`;
+//! - `id = "get_boiler_code"`, if the document names the operation differently from the code;
+//! - `params(..)` and `request_body(..)` in the syntax of `utoipa::path`: they override what the types declare.
 //!
-//! The types of the arguments say who may ask (the first), the parameters and the body. What it may refuse follows
-//! from them too (`service/reference/shared.rs`); `409` and `410` stand in the attribute where no type tells of them. the tag is given where the operation is told to the server.
+//! The types of the arguments declare who may call it (the first one), the parameters and the body. The errors follow
+//! from them too (`service/reference/shared.rs`); `409` and `410` are written in the attribute where no type implies
+//! them. The tag is given when the operation is registered with the server.
 
 mod arguments;
 mod attribute;
@@ -44,7 +45,7 @@ fn expanded(method: &str, attribute: TokenStream, handler: TokenStream) -> Token
     let written = Tokens::from(handler.clone());
     let operation = syn::parse(attribute)
         .and_then(|attribute| operation(method, attribute, &syn::parse(handler)?));
-    // The handler stays, so that only what is wrong is told.
+    // The handler stays, so that the compiler only reports the error in the attribute.
     let tokens = operation.unwrap_or_else(|error| {
         let error = error.into_compile_error();
         quote!(#error #written)
@@ -55,11 +56,11 @@ fn expanded(method: &str, attribute: TokenStream, handler: TokenStream) -> Token
 fn operation(method: &str, attribute: Attribute, handler: &ItemFn) -> Result<Tokens> {
     let name = &handler.sig.ident;
     let admitted = admitted(handler)?;
-    let said = arguments::said(handler, &attribute)?;
+    let declared = arguments::declared(handler, &attribute)?;
     let (address, plain_address) = (&attribute.address, attribute.plain_address());
     let id = attribute.id.unwrap_or_else(|| name.to_string());
-    let (params, body) = (said.params, said.request_body);
-    let merge_patch = said.merge_patch.map(merge_patch);
+    let (params, body) = (declared.params, declared.request_body);
+    let merge_patch = declared.merge_patch.map(merge_patch);
     let responses = attribute.responses;
     let method = format_ident!("{method}");
     Ok(quote! {
@@ -83,18 +84,18 @@ fn operation(method: &str, attribute: Attribute, handler: &ItemFn) -> Result<Tok
     })
 }
 
-/// The type of the first argument, which lets roles in.
+/// The type of the first argument, which admits roles.
 fn admitted(handler: &ItemFn) -> Result<&Type> {
     match handler.sig.inputs.first() {
         Some(FnArg::Typed(first)) => Ok(&first.ty),
         Some(FnArg::Receiver(_)) | None => Err(Error::new_spanned(
             &handler.sig,
-            "the first argument says who may ask: `_by: Staff`, or `_by: Anyone`",
+            "the first argument must say who may call it: `_by: Staff`, or `_by: Anyone`",
         )),
     }
 }
 
-/// The body of a change is no form of its own: it is made of the form of what it changes.
+/// The body of a change has no type of its own: it is made from the type that it changes.
 fn merge_patch(of: &Type) -> Tokens {
     quote! {
         fn merge_patch(

@@ -1,4 +1,4 @@
-//! What is made of a picture that was sent: upright, without metadata, in a few widths, as JPEG.
+//! Converts an uploaded picture: upright, without metadata, in several widths, as JPEG.
 
 use fast_image_resize::{
     Resizer,
@@ -11,27 +11,27 @@ use image::{
 };
 use std::{fmt, io::Cursor};
 
-/// Pixels, upright; a picture is never enlarged, so a smaller one has its own width as its largest.
+/// In pixels, upright. A picture is never enlarged: a smaller one has its own width as its largest.
 const WIDTHS: [u32; 4] = [2560, 1280, 640, 320];
 const MOST_PIXELS: u64 = 40_000_000;
-/// Pixels of a side. A JPEG of 65,535 has rows enough for anything; this keeps the narrowest one in bounds too.
+/// In pixels. It also bounds a very narrow picture, which the limit on pixels would let have 65,535 rows.
 const LONGEST_SIDE: u32 = 16_383;
-/// JPEG quality, of 100: no difference is seen at arm's length.
+/// JPEG quality out of 100: no difference is visible at arm's length.
 const QUALITY: u8 = 82;
-/// Each scan of a progressive JPEG goes over all of the picture; common ones have about ten.
+/// Each scan of a progressive JPEG covers the whole picture; common ones have about ten.
 const MOST_SCANS: u32 = 100;
 const MIB: u64 = 1024 * 1024;
-/// Bytes of Exif that are looked at for the orientation.
+/// Bytes of Exif that are searched for the orientation.
 const MOST_EXIF: usize = 1024 * 1024;
 
-/// One file made of a picture.
+/// One file made from a picture.
 pub struct Made {
     pub width: u32,
     pub height: u32,
     pub jpeg: Vec<u8>,
 }
 
-/// Why nothing was made of what was sent.
+/// Why a picture is refused.
 #[derive(Debug)]
 pub enum Refusal {
     NotTaken,
@@ -44,24 +44,26 @@ pub enum Refusal {
 impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Refusal::NotTaken => f.write_str("not a JPEG, PNG or WebP, going by its content"),
+            Refusal::NotTaken => {
+                f.write_str("must be a JPEG, PNG or WebP, which is decided by its content")
+            }
             Refusal::Cut => f.write_str("the picture is cut off before its end; send it again"),
             Refusal::TooManyPixels { width, height } => write!(
                 f,
-                "{width} x {height} pixels; at most {} megapixels and {LONGEST_SIDE} a side are taken",
+                "{width} x {height} pixels; send at most {} megapixels and {LONGEST_SIDE} on a side",
                 MOST_PIXELS / 1_000_000
             ),
             Refusal::TooMuchMemory { needed, most } => write!(
                 f,
-                "reading this picture takes {needed} MiB of memory, and {most} MiB are set aside for pictures; send it smaller, or as a \
-                 baseline JPEG"
+                "decoding this picture needs {needed} MiB of memory, and only {most} MiB are available for pictures; send it smaller, \
+                 or as a baseline JPEG"
             ),
             Refusal::Unreadable(reason) => write!(f, "the picture cannot be read: {reason}"),
         }
     }
 }
 
-/// A picture that can be made, with what that takes.
+/// A picture that can be converted, with the memory that this takes.
 struct Sent {
     form: ImageFormat,
     bytes: Vec<u8>,
@@ -69,7 +71,7 @@ struct Sent {
 }
 
 impl Sent {
-    /// `most`: MiB that there are for it.
+    /// `most`: MiB of memory that are available for it.
     fn read(bytes: Vec<u8>, most: u32) -> Result<Sent, Refusal> {
         let form = form(&bytes).ok_or(Refusal::NotTaken)?;
         let frame = frame(form, &bytes).ok_or(Refusal::Cut)?;
@@ -84,33 +86,33 @@ impl Sent {
             return Err(Refusal::TooManyPixels { width, height });
         }
         let picture = decoder.total_bytes();
-        // What the decoder keeps beside the picture.
+        // Memory that the decoder needs besides the picture.
         let beside = match frame {
             Frame::AtOnce => 0,
             Frame::Progressive { scans } if scans > MOST_SCANS => {
-                let detail = format!("more than {MOST_SCANS} scans");
+                let detail = format!("it has more than {MOST_SCANS} scans");
                 return Err(Refusal::Unreadable(detail));
             }
             // Two bytes for each coefficient until the last scan.
             Frame::Progressive { .. } => 2 * picture,
             Frame::WebP { largest, .. } if largest > MOST_PIXELS => {
-                let detail = "a frame that is larger than the picture".to_owned();
+                let detail = "it has a frame that is larger than the picture".to_owned();
                 return Err(Refusal::Unreadable(detail));
             }
-            // The planes of a lossy frame and its alpha, or a lossless frame; of an animation the canvas too.
+            // The planes of a lossy frame and its alpha, or a lossless frame; for an animation the canvas too.
             Frame::WebP { animated, largest } => {
                 7 * largest.max(pixels) + if animated { 4 * pixels } else { 0 }
             }
         };
-        // What was sent, and the decoder's copy of it.
+        // The upload, and the decoder's copy of it.
         let decoding = picture + beside + 2 * bytes.len() as u64;
-        // A copy of three or four bytes a pixel, unless the picture is such already.
+        // A copy with three or four bytes a pixel, unless the picture already is one.
         let copy = match decoder.color_type() {
             ColorType::Rgb8 | ColorType::Rgba8 => 0,
             colour if colour.has_alpha() => 4 * pixels,
             _ => 3 * pixels,
         };
-        // The picture is as high as it was while it is shrunk.
+        // The picture keeps its height while it is made narrower.
         let narrow = 4 * u64::from(width.min(WIDTHS[0])) * u64::from(height);
         let shrinking = (if copy == 0 { picture } else { copy }) + narrow;
         let needed = decoding.max(picture + copy).max(shrinking).div_ceil(MIB);
@@ -127,12 +129,13 @@ impl Sent {
     }
 }
 
-/// MiB that [`make`] takes for this picture, from its header; refuses what is not taken, and what takes more than `most`.
+/// MiB of memory that [`make`] needs for this picture, from its header. Refuses other formats, and pictures that need
+/// more than `most`.
 pub fn look(bytes: Vec<u8>, most: u32) -> Result<u32, Refusal> {
     Ok(Sent::read(bytes, most)?.needed)
 }
 
-/// The files of a picture, the widest first. Refuses what [`look`] refuses, and what does not decode.
+/// The files of a picture, widest first. Refuses what [`look`] refuses, and what does not decode.
 pub fn make(bytes: Vec<u8>, most: u32) -> Result<Vec<Made>, Refusal> {
     let sent = Sent::read(bytes, most)?;
     let mut decoder = decoder(sent.form, &sent.bytes, most)?;
@@ -181,7 +184,7 @@ fn lies_on_its_side(orientation: Orientation) -> bool {
     }
 }
 
-/// Widths to make of a picture of that width, the widest first.
+/// Widths to make of a picture of this width, widest first.
 fn widths(own: u32) -> impl Iterator<Item = u32> {
     let largest = own.min(WIDTHS[0]);
     std::iter::once(largest).chain(WIDTHS.into_iter().filter(move |width| *width < largest))
@@ -193,11 +196,12 @@ fn size(across: u32, up: u32, width: u32) -> (u32, u32) {
     let height = (up * to + across / 2) / across.max(1);
     (
         width,
-        u32::try_from(height.max(1)).expect("no more than the height that there was"),
+        u32::try_from(height.max(1)).expect("no more than the original height"),
     )
 }
 
-/// Of one form of pixel: the resizer is compiled for each form that it is given, which took most of this crate's time.
+/// For one pixel format: the resizer is compiled for each format that it gets, which took most of this crate's compile
+/// time.
 fn shrink(picture: RgbImage, width: u32, height: u32) -> Result<RgbImage, Refusal> {
     if picture.dimensions() == (width, height) {
         return Ok(picture);
@@ -216,7 +220,7 @@ fn shrink(picture: RgbImage, width: u32, height: u32) -> Result<RgbImage, Refusa
     Ok(shrunk)
 }
 
-/// JPEG knows no transparency. In place where there is some: pictures are large.
+/// Puts a picture on white, as JPEG has no transparency. In place where possible: pictures are large.
 fn on_white(picture: DynamicImage) -> RgbImage {
     if !picture.color().has_alpha() {
         return picture.into_rgb8();
@@ -260,13 +264,13 @@ fn decoder(form: ImageFormat, bytes: &[u8], most: u32) -> Result<impl ImageDecod
 fn unreadable(error: image::ImageError) -> Refusal {
     match error {
         image::ImageError::Limits(_) => {
-            Refusal::Unreadable("it takes more memory than its size tells".to_owned())
+            Refusal::Unreadable("it needs more memory than its size suggests".to_owned())
         }
         error => Refusal::Unreadable(error.to_string()),
     }
 }
 
-/// How a picture is stored, as far as it changes what decoding takes.
+/// How a picture is stored, as far as that affects the memory for decoding.
 enum Frame {
     AtOnce,
     Progressive {
@@ -279,7 +283,7 @@ enum Frame {
     },
 }
 
-/// By the first bytes alone: a name or a Content-Type may say anything.
+/// The format, only from the first bytes: a name or a Content-Type may be wrong.
 fn form(bytes: &[u8]) -> Option<ImageFormat> {
     if bytes.starts_with(&[0xff, 0xd8, 0xff]) {
         Some(ImageFormat::Jpeg)
@@ -292,7 +296,7 @@ fn form(bytes: &[u8]) -> Option<ImageFormat> {
     }
 }
 
-/// None when the file ends before the picture does. The decoders fill what is missing with grey.
+/// `None`: the file ends before the picture does. Decoders fill the missing part with grey.
 fn frame(form: ImageFormat, bytes: &[u8]) -> Option<Frame> {
     match form {
         ImageFormat::Jpeg => jpeg_frame(bytes),
@@ -302,14 +306,14 @@ fn frame(form: ImageFormat, bytes: &[u8]) -> Option<Frame> {
     }
 }
 
-/// Walks the markers to the end of the image; what follows it is not looked at.
+/// Walks the markers to the end of the image and ignores what follows.
 ///
 /// Source: ITU-T T.81, B.1.1 (markers, fill bytes, lengths), table B.1.
 fn jpeg_frame(bytes: &[u8]) -> Option<Frame> {
     let (mut progressive, mut scans) = (false, 0);
     let mut at = 2;
     loop {
-        // Coded data, whose FF are followed by 00, and fill bytes lie before a marker.
+        // Before a marker come coded data, whose FF are followed by 00, and fill bytes.
         while *bytes.get(at)? != 0xff || matches!(bytes.get(at + 1)?, 0x00 | 0xff) {
             at += 1;
         }
@@ -333,7 +337,7 @@ fn png_ends(bytes: &[u8]) -> bool {
     let mut at = 8_usize;
     while let Some(head) = at.checked_add(8).and_then(|end| bytes.get(at..end)) {
         let length = u32::from_be_bytes([head[0], head[1], head[2], head[3]]);
-        // The chunk's head and checksum.
+        // The chunk's header and checksum.
         let Some(next) = at.checked_add(length as usize + 12) else {
             return false;
         };
@@ -348,10 +352,11 @@ fn png_ends(bytes: &[u8]) -> bool {
     false
 }
 
-/// Without what a picture can do without: colour profiles and words are stored compressed, and 255 KiB of them can be 256 MiB. In
-/// place. Of a whole PNG alone.
+/// Removes what a picture does not need, in place: colour profiles and texts are stored compressed, and 255 KiB of them
+/// can expand to 256 MiB. Only for a complete PNG.
 ///
-/// Source: PNG (W3C, third edition), 5.3 (chunks), 11.2 (those that a decoder must know), 11.3.1 (tRNS), 11.3.4.3 (eXIf).
+/// Source: PNG (W3C, third edition), 5.3 (chunks), 11.2 (those that a decoder must know), 11.3.1 (tRNS), 11.3.4.3
+/// (eXIf).
 fn bare_png(mut bytes: Vec<u8>) -> Vec<u8> {
     let (mut from, mut to) = (8, 8);
     while let Some(head) = bytes.get(from..from + 8) {
@@ -376,7 +381,7 @@ fn bare_png(mut bytes: Vec<u8>) -> Vec<u8> {
     bytes
 }
 
-/// None when the file ends before it should.
+/// `None`: the file ends before it should.
 ///
 /// Source: RFC 9649, 2.3 to 2.7 (chunks, VP8X, ANMF), 3.4 (VP8L); RFC 6386, 9.1 (VP8).
 fn webp_frame(bytes: &[u8]) -> Option<Frame> {
@@ -392,7 +397,7 @@ fn webp_frame(bytes: &[u8]) -> Option<Frame> {
         match &head[..4] {
             b"ANMF" => {
                 animated = true;
-                // Its frame is made of chunks, behind 16 bytes of place and time.
+                // Its frame consists of chunks, after 16 bytes of position and duration.
                 at = content + 16;
                 continue;
             }

@@ -97,7 +97,7 @@ async fn get_boiler_record(
     let mut conn = db.read().await?;
     let record = of_boiler(&mut conn, *id, query.on.unwrap_or(actor.today)).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::BoilerRecord, &record, now).await
+    sheets::respond(&req, &mut conn, Sheet::BoilerRecord, &record, now).await
 }
 
 // SQL

@@ -10,7 +10,7 @@ use crate::{
     firm::firm,
     ground::{
         actor::{Staff, Workshop},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         confirmations::{self, Confirmations},
         db::{ById, Db, RunQueryDsl, Tx, by_id},
@@ -224,7 +224,7 @@ async fn create_test(
 async fn get_test(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let mut conn = db.read().await?;
     let test = Test::find(&mut conn, *id).await?;
-    shown(&req, &judged(&mut conn, test).await?)
+    respond(&req, &judged(&mut conn, test).await?)
 }
 
 // SQL

@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::{Staff, Workshop},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{Body, Patch},
         confirmations::{self, Confirmations},
         db::{ById, Db, RunQueryDsl, by_id, hashtextextended, pg_advisory_xact_lock},
@@ -300,7 +300,7 @@ async fn create_boiler(
 #[get("/boilers/{id:\\d+}", 200 = Boiler)]
 async fn get_boiler(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let boiler = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &boiler)
+    respond(&req, &boiler)
 }
 
 /// Correct what is recorded of a boiler

@@ -115,7 +115,7 @@ async fn create_certificate(
 /// Read a certificate
 #[get("/certificates/{id:\\d+}", 200 = Certificate)]
 async fn get_certificate(_by: Staff, found: Found<Certificate>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

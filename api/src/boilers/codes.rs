@@ -6,7 +6,7 @@ use crate::{
     },
     ground::{
         actor::{AnyKey, Owner},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{ListQuery, Page},
@@ -260,7 +260,7 @@ async fn create_code(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewBoiler
 #[get("/boiler-codes/{id:\\d+}", 200 = BoilerCodePage, id = "get_boiler_code")]
 async fn get_code(_by: AnyKey, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let page = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &page)
+    respond(&req, &page)
 }
 
 /// Add a rule to a boiler code
@@ -297,7 +297,7 @@ async fn get_rule(
         .first(&mut *db.read().await?)
         .await
         .optional()?;
-    shown(&req, &rule.ok_or_else(|| missing_rule(id, rule_id))?)
+    respond(&req, &rule.ok_or_else(|| missing_rule(id, rule_id))?)
 }
 
 /// End a rule of a boiler code

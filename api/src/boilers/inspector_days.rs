@@ -102,7 +102,7 @@ async fn get_inspector_day(
     let now = Instant(actor.now);
     let mut conn = db.read().await?;
     let day = on_day(&mut conn, on, query.within_days, now).await?;
-    sheets::shown(&req, &mut conn, Sheet::InspectorDay, &day, now).await
+    sheets::respond(&req, &mut conn, Sheet::InspectorDay, &day, now).await
 }
 
 // SQL

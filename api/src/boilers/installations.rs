@@ -127,7 +127,7 @@ async fn create_removal(
 /// Read an installation of a boiler
 #[get("/installations/{id:\\d+}", 200 = Installation)]
 async fn get_installation(_by: Staff, found: Found<Installation>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

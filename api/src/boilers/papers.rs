@@ -10,7 +10,7 @@ use crate::{
     firm::firm,
     ground::{
         actor::{AnyKey, Staff},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         clock::Instant,
         db::{Db, RunQueryDsl},
@@ -152,7 +152,7 @@ async fn get_papers(
     let on = query.on.unwrap_or(actor.today);
     let asked = question_for(&mut conn, *id, on).await?;
     let (question, rules) = asked.ok_or_else(|| Problem::conflict(NO_VOLUME))?;
-    shown(&req, &papers::answer(&question, &rules))
+    respond(&req, &papers::answer(&question, &rules))
 }
 
 /// Calculate which certificates would be valid
@@ -184,7 +184,7 @@ async fn calculate_papers(
     }
     let mut conn = db.read().await?;
     let rules = codes::rules_of(&mut conn, &question.jurisdiction).await?;
-    shown(&req, &papers::answer(&question, &rules))
+    respond(&req, &papers::answer(&question, &rules))
 }
 
 /// List the tests that boilers in stock need soon

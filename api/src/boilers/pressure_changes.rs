@@ -108,7 +108,7 @@ async fn create_pressure_change(
 /// Read a change of working pressure
 #[get("/pressure-changes/{id:\\d+}", 200 = PressureChange)]
 async fn get_pressure_change(_by: Staff, found: Found<PressureChange>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::MoneyDesk,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Patch,
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
@@ -81,7 +81,7 @@ async fn get_account(
 ) -> Reply {
     let account = read(&account)?;
     let mut named = names(&mut *db.read().await?).await?;
-    shown(&req, &taken(&mut named, account))
+    respond(&req, &taken(&mut named, account))
 }
 
 /// Give an account the firm's own number and name

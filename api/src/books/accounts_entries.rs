@@ -10,7 +10,7 @@ use crate::{
     },
     ground::{
         actor::MoneyDesk,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
@@ -133,7 +133,7 @@ async fn get_accounts_trial(
         sums = sums.plus(&part).map_err(too_large)?;
         match last.filter(|_| whole) {
             Some(last) => after = last,
-            None => return shown(&req, &sums),
+            None => return respond(&req, &sums),
         }
     }
 }

@@ -4,7 +4,7 @@ use crate::{
     books::statutory_periods,
     ground::{
         actor::{AnyKey, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::Db,
         operations::Operations,
@@ -58,7 +58,7 @@ async fn calculate_margin_tax(
     req: HttpRequest,
     question: Body<MarginTaxQuestion>,
 ) -> Reply {
-    shown(&req, &margin_tax(&question)?)
+    respond(&req, &margin_tax(&question)?)
 }
 
 /// Calculate the lowest price that leaves the profit wanted
@@ -74,7 +74,7 @@ async fn calculate_lowest_price(
     req: HttpRequest,
     question: Body<LowestPriceQuestion>,
 ) -> Reply {
-    shown(&req, &lowest_price(&question)?)
+    respond(&req, &lowest_price(&question)?)
 }
 
 /// Calculate the most that can be paid for an engine
@@ -88,7 +88,7 @@ async fn calculate_most_to_pay(
     req: HttpRequest,
     question: Body<MostToPayQuestion>,
 ) -> Reply {
-    shown(&req, &most_to_pay(&question)?)
+    respond(&req, &most_to_pay(&question)?)
 }
 
 /// Calculate an engine's carrying amount (lower of cost and net realisable value)
@@ -104,7 +104,7 @@ async fn calculate_carrying_amount(
     req: HttpRequest,
     question: Body<CarryingAmountQuestion>,
 ) -> Reply {
-    shown(&req, &carrying_amount(&question)?)
+    respond(&req, &carrying_amount(&question)?)
 }
 
 /// Calculate the buyer's statutory deadlines (reject, cancel, refund)
@@ -133,7 +133,7 @@ async fn calculate_statutory_deadlines(
         });
         Problem::invalid_all(errors.collect())
     })?;
-    shown(&req, &answer)
+    respond(&req, &answer)
 }
 
 /// Calculate the refund when a buyer cancels a distance sale
@@ -149,5 +149,5 @@ async fn calculate_refund(
     req: HttpRequest,
     question: Body<RefundQuestion>,
 ) -> Reply {
-    shown(&req, &cancelled_refund(&question)?)
+    respond(&req, &cancelled_refund(&question)?)
 }

@@ -5,7 +5,7 @@ use crate::{
     firm::{firm, persons},
     ground::{
         actor::SellingRead,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
@@ -147,7 +147,7 @@ async fn calculate_cash_rule(
         other_cash: judged.other_cash,
         answer: judged.answer,
     };
-    shown(&req, &rule)
+    respond(&req, &rule)
 }
 
 fn cautions(judged: &Judged) -> Vec<String> {

@@ -233,7 +233,7 @@ async fn create_cost(
         if let Some(person) = new.person_id {
             persons::must_exist(tx.conn(), person, "/person_id").await?;
         }
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let line: Cost = diesel::insert_into(costs::table)
             .values((
                 costs::stock_no.eq(stock_no),
@@ -253,7 +253,7 @@ async fn create_cost(
 /// Read a cost that was entered
 #[get("/costs/{id:\\d+}", 200 = Cost)]
 async fn get_cost(_by: MoneyDesk, found: Found<Cost>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Reverse a cost that was entered
@@ -281,7 +281,7 @@ async fn create_cost_reversal(
             let detail = "the line is a reversal itself; enter the cost again";
             return Err(Problem::conflict(detail));
         }
-        tax_periods::must_be_open(tx.conn(), on).await?;
+        tax_periods::period_must_be_open(tx.conn(), on).await?;
         let minus = |money: Money| Money::ZERO.checked_sub(money).map_err(Problem::internal);
         let line: Cost = diesel::insert_into(costs::table)
             .values((

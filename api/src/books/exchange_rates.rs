@@ -116,7 +116,7 @@ async fn create_exchange_rate(
 /// Read an exchange rate
 #[get("/exchange-rates/{id:\\d+}", 200 = ExchangeRate)]
 async fn get_exchange_rate(_by: SellingRead, found: Found<ExchangeRate>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

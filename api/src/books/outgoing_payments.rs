@@ -217,7 +217,7 @@ async fn record_outgoing_payment(
         stock::lock(tx.conn(), stock_no).await?;
         let owed = owed_for(tx.conn(), bought).await?;
         new.check(&owed, actor.today)?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let still_owed = owed.after(paid_for(tx.conn(), bought).await?, new.amount)?;
         let trade = owed.trade(bought);
         let going = CashPayment {
@@ -254,7 +254,7 @@ async fn record_outgoing_payment(
 /// Read a payment to a seller or a supplier
 #[get("/outgoing-payments/{id:\\d+}", 200 = OutgoingPayment)]
 async fn get_outgoing_payment(_by: MoneyDesk, found: Found<OutgoingPayment>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

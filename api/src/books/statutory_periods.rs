@@ -140,7 +140,7 @@ async fn create_statutory_period(
 /// Read a statutory time limit
 #[get("/statutory-periods/{id:\\d+}", 200 = Row)]
 async fn get_statutory_period(_by: AnyKey, found: Found<Row>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// End a statutory time limit

@@ -109,7 +109,7 @@ async fn close_tax_period(
 /// Read a closed tax period
 #[get("/tax-periods/{id:\\d+}", 200 = TaxPeriod)]
 async fn get_tax_period(_by: MoneyDesk, found: Found<TaxPeriod>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL
@@ -138,7 +138,10 @@ pub(crate) async fn touching(
 }
 
 /// Refuses a day on or before the last closed one. Until the transaction ends no period is closed.
-pub(crate) async fn must_be_open(conn: &mut AsyncPgConnection, on: Day) -> Result<(), Problem> {
+pub(crate) async fn period_must_be_open(
+    conn: &mut AsyncPgConnection,
+    on: Day,
+) -> Result<(), Problem> {
     let open = in_open(conn, on).await?;
     if open == on {
         return Ok(());

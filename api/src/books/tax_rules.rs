@@ -184,7 +184,7 @@ async fn create_tax_rule(
     new.check()?;
     db.create(&actor, &new, async |tx| {
         if new.rule == TaxRuleKey::StandardRate {
-            tax_periods::must_be_open(tx.conn(), new.from).await?;
+            tax_periods::period_must_be_open(tx.conn(), new.from).await?;
         }
         let row: Row = diesel::insert_into(tax_rules::table)
             .values(&*new)
@@ -201,7 +201,7 @@ async fn create_tax_rule(
 /// Read a rule of tax or cash
 #[get("/tax-rules/{id:\\d+}", 200 = Row)]
 async fn get_tax_rule(_by: AnyKey, found: Found<Row>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// End a rule of tax or cash
@@ -220,7 +220,7 @@ async fn end_tax_rule(
         let current = Row::lock(tx.conn(), id).await?;
         current.may_end(&new)?;
         if current.rule == TaxRuleKey::StandardRate {
-            tax_periods::must_be_open(tx.conn(), new.until.plus_days(1)).await?;
+            tax_periods::period_must_be_open(tx.conn(), new.until.plus_days(1)).await?;
         }
         let ended = Row::ended(tx.conn(), id, &new).await?;
         let entry = json!({"rule_id": id, "until": new.until});

@@ -10,7 +10,7 @@ use crate::{
     firm::persons,
     ground::{
         actor::MoneyDesk,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::KeyedBody,
         confirmations,
         db::{ById, Db, RunQueryDsl, Tx, by_id},
@@ -328,7 +328,7 @@ async fn get_acquisition(
 ) -> Reply {
     let mut conn = db.read().await?;
     let acquisition = find(&mut conn, *id).await?;
-    shown(&req, &acquisition)
+    respond(&req, &acquisition)
 }
 
 // SQL
@@ -345,7 +345,7 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
     if let Some(buying_valuation) = new.buying_valuation_id {
         must_be_unused(tx, buying_valuation).await?;
     }
-    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    tax_periods::period_must_be_open(tx.conn(), new.on).await?;
     let paid = new.price.zip(new.paid_by);
     let paid = paid.map(|(amount, method)| CashPayment {
         on: new.on,

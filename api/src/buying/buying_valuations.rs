@@ -7,7 +7,7 @@ use crate::{
     engines::surveys::Grades,
     ground::{
         actor::{Selling, Staff},
-        answers::{Reply, accepts, shown},
+        answers::{Reply, accepts, respond},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         list::{Keyset, ListQuery, Page, newest_of_page},
@@ -18,7 +18,7 @@ use crate::{
     pricing::valuations::{
         answer::{self, Answer, Case, Question, Supposition},
         level_and_suppositions,
-        picture::{self, Marks},
+        picture::{self, ChartMarks},
     },
     schema::{acquisitions, buying_valuations as buying_valuations_table},
 };
@@ -278,18 +278,18 @@ async fn get_buying_valuation(
     let (row, stock_no) = find(&mut conn, *id).await?;
     let buying_valuation = row.buying_valuation(stock_no, actor.role)?;
     if !accepts(&req, picture::MEDIA_TYPE) {
-        return shown(&req, &buying_valuation);
+        return respond(&req, &buying_valuation);
     }
     let heading = format!(
         "What the engine of buying valuation {id} would fetch on {}",
         buying_valuation.on
     );
-    picture::shown(
+    picture::respond(
         &req,
         &mut conn,
         &heading,
         &buying_valuation.answer,
-        &Marks::default(),
+        &ChartMarks::default(),
     )
     .await
 }

@@ -119,7 +119,7 @@ async fn change_tax_position(
 /// Read a change of a tax position
 #[get("/tax-positions/{id:\\d+}", 200 = TaxPositionChange)]
 async fn get_tax_position(_by: MoneyDesk, found: Found<TaxPositionChange>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL
@@ -162,7 +162,7 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
             SUPPLIER_VAT_DOES_NOT_FIT,
         ),
     ])?;
-    tax_periods::must_be_open(tx.conn(), on).await?;
+    tax_periods::period_must_be_open(tx.conn(), on).await?;
     Ok(terms.tax_position)
 }
 

@@ -1,9 +1,10 @@
-//! The shop page of the demonstration, and the relay that stands between a page and what only a key may do.
+//! The shop page of the demonstration, and the relay for what a page may not do without a key.
 //!
-//! A page reads `/v1/public` itself. An enquiry or a reservation needs a key of the role `website`, and what a browser holds is
-//! nobody's secret: the server of a shop site keeps the key and passes on what visitors send. This one takes
-//! `POST /relay/enquiries` and `POST /relay/reservations`, with the bodies and answers of `/v1/enquiries` and `/v1/reservations`.
-//! It takes JSON alone, which a page of another site may not send without asking, and nobody who asks is allowed.
+//! The page reads `/v1/public` itself. An enquiry or a reservation needs a key of the role `website`, and a browser
+//! cannot keep a secret: the server of a shop site has the key and passes on what visitors send. This one takes `POST
+//! /relay/enquiries` and `POST /relay/reservations`, with the bodies and responses of `/v1/enquiries` and
+//! `/v1/reservations`. It only takes JSON, which a page of another site may not send without a preflight, and it allows
+//! none.
 
 use crate::ground::{
     body,
@@ -16,7 +17,7 @@ use actix_web::{
 };
 use reqwest::Client;
 
-/// What passes through with a request, and what comes back with its answer.
+/// Headers that are passed on with a request, and with its response.
 const ASKED_WITH: [&str; 2] = ["content-type", "idempotency-key"];
 const ANSWERED_WITH: [&str; 3] = ["content-type", "location", "retry-after"];
 
@@ -45,9 +46,9 @@ const FILES: [(&str, &str, &str); 3] = [
 #[derive(Debug, Clone)]
 pub struct Shop {
     client: Client,
-    /// Where the service is.
+    /// Address of the service.
     url: String,
-    /// Of the role `website`.
+    /// A key with the role `website`.
     key: String,
 }
 
@@ -98,7 +99,12 @@ impl Shop {
                 ask = ask.header(name, value.as_bytes());
             }
         }
-        let away = |_| Problem::new(problem::SERVICE_UNAVAILABLE, "the service does not answer");
+        let away = |_| {
+            Problem::new(
+                problem::SERVICE_UNAVAILABLE,
+                "the service does not answer; try again in a few seconds",
+            )
+        };
         let answer = ask.send().await.map_err(away)?;
         let status = StatusCode::from_u16(answer.status().as_u16()).map_err(Problem::internal)?;
         let mut response = HttpResponse::build(status);

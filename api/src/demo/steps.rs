@@ -1,6 +1,6 @@
-//! The steps of demo-data: requests in order, through the public interface, told in short acts.
+//! The steps of demo-data: requests in order, through the public interface, written as short acts.
 //!
-//! demo-data/README.md says how they are written.
+//! demo-data/README.md says how to write them.
 
 use crate::demo::Keys;
 use outshop_core::{days::Day, trade::Role};
@@ -20,10 +20,10 @@ struct DemoData;
 
 const ACTS: &str = "acts.json";
 
-/// In one text; a name that is put in may have a blank itself.
+/// The most blanks in one text; a name that fills one may have blanks itself.
 const MOST_BLANKS: usize = 20;
 
-/// A request as it is written in a step, names and days not yet put in.
+/// A request as a step has it, before names and days are filled in.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Request {
@@ -31,9 +31,9 @@ struct Request {
     post: Option<String>,
     patch: Option<String>,
     body: Option<Value>,
-    /// A file of demo-data, a CSV or a PNG, to send in place of a body.
+    /// A file of demo-data, a CSV or a PNG, to send as the body.
     file: Option<String>,
-    /// Names for parts of the answer: `{"marrowby": "/stock_no"}`; `"/findings/0/id?"` where it may be missing.
+    /// Names for parts of the response: `{"marrowby": "/stock_no"}`; `"/findings/0/id?"` if it may be missing.
     #[serde(default)]
     keep: Map<String, Value>,
 }
@@ -47,15 +47,15 @@ struct Act {
     steps: Vec<Request>,
 }
 
-/// A request with what its line tells, and where that line stands.
+/// A request, the values from its line, and the place of that line.
 struct Step {
     request: Request,
-    told: Map<String, Value>,
+    values: Map<String, Value>,
     line: String,
 }
 
-/// Sends all steps in order. `today` is the day that the days of the steps are counted from; `progress` hears how many of
-/// how many are done. The firm must be empty.
+/// Sends all steps in order. The days of the steps are relative to `today`; `progress` gets the number of steps done
+/// and of all steps. The firm must be empty.
 pub async fn load(
     url: &str,
     keys: &Keys,
@@ -83,7 +83,7 @@ pub async fn load(
 fn steps() -> Result<Vec<Step>, String> {
     let acts: Map<String, Value> = json_of(ACTS)?;
     let mut steps = Vec::new();
-    // Their numbers are the order of loading.
+    // Their numbers give the order of loading.
     for file in DemoData::iter().filter(|file| file.starts_with(|it: char| it.is_ascii_digit())) {
         let lines: Vec<Map<String, Value>> = json_of(&file)?;
         for (n, line) in lines.into_iter().enumerate() {
@@ -113,7 +113,7 @@ fn read_line(
         let request = serde_json::from_value(Value::Object(line)).map_err(|e| e.to_string())?;
         return Ok(vec![Step {
             request,
-            told: Map::new(),
+            values: Map::new(),
             line: place.to_owned(),
         }]);
     };
@@ -122,11 +122,11 @@ fn read_line(
         .and_then(|name| acts.get(name))
         .ok_or_else(|| format!("acts.json has no act {name}"))?;
     let act: Act = serde_json::from_value(act.clone()).map_err(|e| format!("act {name}: {e}"))?;
-    let mut told = act.unless_told;
-    told.extend(line);
+    let mut values = act.unless_told;
+    values.extend(line);
     let step = |request| Step {
         request,
-        told: told.clone(),
+        values: values.clone(),
         line: format!("{place} ({name})"),
     };
     Ok(act.steps.into_iter().map(step).collect())
@@ -143,7 +143,7 @@ struct Loader<'a> {
 impl Loader<'_> {
     async fn send(&mut self, n: usize, step: &Step) -> Result<(), String> {
         let names = Names {
-            told: &step.told,
+            values: &step.values,
             kept: &self.kept,
             today: self.today,
         };
@@ -154,7 +154,7 @@ impl Loader<'_> {
                 .header("idempotency-key", format!("demo-step-{n}")),
             (None, Some(path)) => self.change(&names.text(path)?, request.r#as).await?,
             (Some(_), Some(_)) | (None, None) => {
-                return Err("a step has either post or patch".to_owned());
+                return Err("a step must have either post or patch".to_owned());
             }
         };
         let ask = match (&request.body, request.file.as_deref()) {
@@ -180,7 +180,7 @@ impl Loader<'_> {
                 }
             }
             (Some(_), Some(_)) | (None, None) => {
-                return Err("a step has either body or file".to_owned());
+                return Err("a step must have either body or file".to_owned());
             }
         };
         let answer = answered(ask).await?;
@@ -191,7 +191,7 @@ impl Loader<'_> {
             match answer.pointer(pointer) {
                 Some(value) => drop(kept.insert(names.text(name)?, value.clone())),
                 None if pointer == written => {
-                    return Err(format!("the answer has nothing at `{pointer}`: {answer}"));
+                    return Err(format!("the response has nothing at `{pointer}`: {answer}"));
                 }
                 None => {}
             }
@@ -200,7 +200,7 @@ impl Loader<'_> {
         Ok(())
     }
 
-    /// Reads first, as a change names what it changes by its ETag.
+    /// Reads the record first, as a change needs its ETag.
     async fn change(&self, path: &str, role: Role) -> Result<RequestBuilder, String> {
         let read = self.ask(Method::GET, path, role)?.send().await;
         let read = read.map_err(|e| e.to_string())?;
@@ -235,16 +235,16 @@ async fn answered(ask: RequestBuilder) -> Result<Value, String> {
 
 // Blanks
 
-/// What blanks are filled from: what the line tells, before what earlier answers gave.
+/// The values that fill blanks: those of the line, then those kept from earlier responses.
 #[derive(Clone, Copy)]
 struct Names<'a> {
-    told: &'a Map<String, Value>,
+    values: &'a Map<String, Value>,
     kept: &'a Map<String, Value>,
     today: Day,
 }
 
 impl Names<'_> {
-    /// `value` with its blanks filled; None for a blank that may stay empty and does.
+    /// `value` with its blanks filled. `None`: it is a blank that may stay empty and does.
     fn fill(&self, value: &Value) -> Result<Option<Value>, String> {
         match value {
             Value::String(text) => self.fill_text(text),
@@ -272,7 +272,7 @@ impl Names<'_> {
         if let Some(quantity) = text.strip_prefix('=') {
             let (value, unit) = quantity
                 .rsplit_once(' ')
-                .ok_or_else(|| format!("`{text}` is not a quantity with its unit"))?;
+                .ok_or_else(|| format!("`{text}` must be a quantity with its unit"))?;
             return Ok(Some(json!({"value": value, "unit": unit})));
         }
         let whole = text
@@ -288,23 +288,23 @@ impl Names<'_> {
             None => self
                 .named(&name)?
                 .map(Some)
-                .ok_or_else(|| format!("nothing is named `{name}`")),
+                .ok_or_else(|| format!("there is no value named `{name}`")),
         }
     }
 
-    /// What a line tells may itself have blanks for what was kept.
+    /// A value of the line may itself have blanks for kept values.
     fn named(&self, name: &str) -> Result<Option<Value>, String> {
         let kept_only = Names {
-            told: &Map::new(),
+            values: &Map::new(),
             ..*self
         };
-        match (self.told.get(name), self.kept.get(name)) {
-            (Some(told), _) => kept_only.fill(told),
+        match (self.values.get(name), self.kept.get(name)) {
+            (Some(values), _) => kept_only.fill(values),
             (None, kept) => Ok(kept.cloned()),
         }
     }
 
-    /// `text` with every `{name}` in it replaced, inner ones first: `{{engine} boiler}` is what `{marrowby boiler}` is.
+    /// `text` with every `{name}` replaced, inner ones first: `{{engine} boiler}` becomes `{marrowby boiler}`.
     fn text(&self, text: &str) -> Result<String, String> {
         let mut filled = text.to_owned();
         for _ in 0..MOST_BLANKS {
@@ -313,18 +313,18 @@ impl Names<'_> {
             };
             let start = filled[..end]
                 .rfind('{')
-                .ok_or_else(|| format!("`{text}` has a brace that was not opened"))?;
+                .ok_or_else(|| format!("`{text}` has a closing brace without an opening one"))?;
             let word = match self.named(&filled[start + 1..end])? {
                 Some(Value::String(word)) => word,
                 Some(Value::Number(number)) => number.to_string(),
-                other => return Err(format!("a blank of `{text}` is {other:?}")),
+                other => return Err(format!("a blank of `{text}` is filled with {other:?}")),
             };
             filled.replace_range(start..=end, &word);
         }
         Err(format!("`{text}` has more than {MOST_BLANKS} blanks"))
     }
 
-    /// A CSV file with its days put in.
+    /// A CSV file with its days filled in.
     fn table(&self, csv: &[u8]) -> Result<String, String> {
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)
@@ -348,13 +348,13 @@ impl Names<'_> {
     }
 }
 
-/// `today`, or spans one after the other, each with its sign: `-30d`, `+7d`, `-14m`, `-14m+1d`. Months are counted as papers
-/// count them.
+/// `today`, or spans one after the other, each with its sign: `-30d`, `+7d`, `-14m`, `-14m+1d`. Months are counted as
+/// for certificates.
 fn day(span: &str, today: Day) -> Result<Day, String> {
     if span == "today" {
         return Ok(today);
     }
-    let wrong = || format!("`@{span}` is not a day such as @today, @-30d, @-14m or @-14m+1d");
+    let wrong = || format!("`@{span}` must be a day such as @today, @-30d, @-14m or @-14m+1d");
     let mut day = today;
     let mut rest = span;
     while !rest.is_empty() {

@@ -14,7 +14,7 @@ use crate::{
         answers::Reply,
         body::Body,
         clock,
-        db::{self, Db, RunQueryDsl, Tx, Untouched},
+        db::{self, Db, RunQueryDsl, SystemEntry, Tx},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
         problem::Problem,
@@ -194,12 +194,12 @@ pub async fn replay(
 
 async fn forget_again(conn: &mut AsyncPgConnection, id: i64, today: Day) -> Result<(), Problem> {
     let Forgotten { kept_by_law, .. } = forget(conn, id, today).await?;
-    let entry = Untouched {
+    let entry = SystemEntry {
         what: "person.erased",
         stock_no: None,
         data: json!({"person_id": id, "kept_by_law": kept_by_law}),
     };
-    Ok(db::record_untouched(conn, today, vec![entry]).await?)
+    Ok(db::record_for_system(conn, today, vec![entry]).await?)
 }
 
 // SQL

@@ -6,8 +6,8 @@ use crate::{
     boilers::boilers::{self, Boiler},
     engines::photographs::{self, Photograph},
     ground::{
-        actor::{Floor, Staff},
-        answers::{Reply, shown},
+        actor::{FloorStaff, Staff},
+        answers::{Reply, respond},
         body::Patch,
         clock::Instant,
         confirmations::{self},
@@ -409,13 +409,13 @@ async fn get_engine(
     let mut conn = db.read().await?;
     let engine = find_at(&mut conn, *stock_no, Instant(actor.now)).await?;
     let with = including(&mut conn, vec![engine], query.include.as_deref()).await?;
-    shown(&req, &with[0])
+    respond(&req, &with[0])
 }
 
 /// Change what is known of an engine
 #[patch("/engines/{stock_no:\\d+}", 200 = Engine)]
 async fn change_engine(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,

@@ -131,7 +131,7 @@ async fn list_findings(
 /// Read a finding
 #[get("/findings/{id:\\d+}", 200 = Finding)]
 async fn get_finding(_by: Staff, found: Found<Finding>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Release a finding, or hold it back

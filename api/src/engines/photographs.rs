@@ -5,9 +5,9 @@ mod upload;
 
 use crate::{
     ground::{
-        actor::{Anyone, Floor, Staff},
-        answers::{Reply, answer, shown},
-        body::{Known, Patch, Put, Repeatable},
+        actor::{Anyone, FloorStaff, Staff},
+        answers::{Reply, respond, respond_as},
+        body::{IfUnchanged, Patch, Put, Repeatable},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
         problem::Problem,
@@ -55,7 +55,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 const MOST: usize = 40;
 /// Files that nothing names are left alone for so long: an upload may be about to name them.
 const LEFT_ALONE: SignedDuration = SignedDuration::from_hours(24);
-pub const SWEEP_AGAIN: Duration = Duration::from_secs(60 * 60);
+pub const SWEEP_INTERVAL: Duration = Duration::from_secs(60 * 60);
 
 // Types
 
@@ -136,7 +136,7 @@ pub struct PhotographPatch {
     request_body(content((UploadForm = "multipart/form-data"), (PictureFile = "image/jpeg"), (PictureFile = "image/png"),
         (PictureFile = "image/webp"))))]
 async fn add_photograph(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     db: web::Data<Db>,
     store: web::Data<Store>,
     stock_no: web::Path<i32>,
@@ -187,7 +187,7 @@ async fn list_photographs(
 ) -> Reply {
     let mut conn = db.read().await?;
     stock::must_exist(&mut conn, *stock_no).await?;
-    shown(&req, &in_order(&mut conn, *stock_no).await?)
+    respond(&req, &in_order(&mut conn, *stock_no).await?)
 }
 
 /// Put the photographs of an engine in order
@@ -195,7 +195,7 @@ async fn list_photographs(
 /// The first becomes the main one. If-Match takes the ETag of the list.
 #[put("/engines/{stock_no:\\d+}/photographs", 200 = Photographs)]
 async fn order_photographs(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     req: HttpRequest,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
@@ -228,7 +228,7 @@ async fn order_photographs(
             in_order(tx.conn(), *stock_no).await
         })
         .await?;
-    shown(&req, &ordered)
+    respond(&req, &ordered)
 }
 
 /// Read what is known of a photograph
@@ -239,13 +239,13 @@ async fn get_photograph(
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Reply {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+    respond(&req, &find(&mut *db.read().await?, *id).await?)
 }
 
 /// Describe a photograph, or say who may see it
 #[patch("/photographs/{id:\\d+}", 200 = Photograph)]
 async fn change_photograph(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,
@@ -275,11 +275,11 @@ async fn change_photograph(
 /// With its files, as far as no other photograph has the same.
 #[delete("/photographs/{id:\\d+}", 204)]
 async fn remove_photograph(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     db: web::Data<Db>,
     store: web::Data<Store>,
     id: web::Path<i64>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     let names = db
         .write(&actor, async |tx| {
@@ -330,7 +330,7 @@ async fn get_photograph_file(
     }
     let bytes = store.get(&name).await?.ok_or_else(missing)?;
     let kept = "public, max-age=31536000, immutable";
-    Ok(answer(&req, bytes, "image/jpeg", kept))
+    Ok(respond_as(&req, bytes, "image/jpeg", kept))
 }
 
 fn is_name(name: &str) -> bool {

@@ -78,7 +78,7 @@ async fn get_survey_sheet(
     let sheet = for_kind(query.kind.unwrap_or(Kind::Locomotive));
     let mut conn = db.read().await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::Survey, &sheet, now).await
+    sheets::respond(&req, &mut conn, Sheet::Survey, &sheet, now).await
 }
 
 pub(crate) fn for_kind(kind: Kind) -> SurveySheet {

@@ -4,7 +4,7 @@ use crate::{
     engines::findings::{Finding, open_ones},
     ground::{
         actor::{Staff, Workshop},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         list::{Keyset, ListQuery, Page, of_page},
@@ -210,7 +210,7 @@ async fn get_survey(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Pa
         .load(&mut conn)
         .await?;
     let survey = with_details(&mut conn, facts).await?.pop();
-    shown(
+    respond(
         &req,
         &survey.ok_or_else(|| Problem::not_found(format!("there is no survey {id}")))?,
     )

@@ -4,7 +4,7 @@ use crate::{
     engines::engines::{self, Particulars},
     ground::{
         actor::Staff,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         db::{Db, RunQueryDsl},
         operations::Operations,
         problem::Problem,
@@ -42,7 +42,7 @@ async fn get_working_figures(
     let engine = engines::find(&mut conn, *stock_no).await?;
     let (pressure, volume) = boiler_in(&mut conn, *stock_no).await?;
     let facts = facts_of(&engine.particulars);
-    shown(
+    respond(
         &req,
         &working_figures(&facts, pressure.as_ref(), volume.as_ref()),
     )

@@ -4,7 +4,7 @@ use crate::{
     firm::persons::{self, NewPerson},
     ground::{
         actor::{Reserving, ReservingRead, Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{Body, Patch},
         db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page, of_page},
@@ -301,7 +301,7 @@ async fn get_enquiry(
         query = query.filter(enquiries::key_id.eq(actor.key_id));
     }
     let found: Option<Enquiry> = query.first(&mut *db.read().await?).await.optional()?;
-    shown(&req, &found.ok_or_else(|| Enquiry::missing(*id))?)
+    respond(&req, &found.ok_or_else(|| Enquiry::missing(*id))?)
 }
 
 /// Change an enquiry

@@ -6,8 +6,8 @@ use crate::{
     firm::languages::{Language, Translation, Translations},
     ground::{
         actor::{Selling, Staff},
-        answers::{Reply, shown},
-        body::{Body, Known, Patch},
+        answers::{Reply, respond},
+        body::{Body, IfUnchanged, Patch},
         db::{Db, RunQueryDsl, Tx},
         operations::Operations,
         problem::{self, FieldError, Problem},
@@ -150,7 +150,7 @@ async fn get_listing(
     stock_no: web::Path<i32>,
 ) -> Reply {
     let listing = find(&mut *db.read().await?, *stock_no).await?;
-    shown(&req, &listing)
+    respond(&req, &listing)
 }
 
 /// Change a listing
@@ -194,7 +194,7 @@ async fn discard_listing(
     Selling(actor): Selling,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         let current = locked(tx, *stock_no).await?;
@@ -245,7 +245,7 @@ async fn publish_listing(
         if current.status == ListingStatus::Published {
             return Err(Problem::conflict("the listing is on show already"));
         }
-        readiness::must_be_open(tx.conn(), *stock_no, Gate::List, actor.today).await?;
+        readiness::gate_must_be_open(tx.conn(), *stock_no, Gate::List, actor.today).await?;
         let no_day: Option<Day> = None;
         let no_words: Option<Text<1000>> = None;
         let listing: Listing = diesel::update(listings::table.find(*stock_no))

@@ -5,7 +5,7 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         confirmations::{self, Confirmations},
         db::{ById, Db, RunQueryDsl, Tx, by_id},
@@ -16,7 +16,7 @@ use crate::{
     },
     pricing::{
         margins,
-        valuations::{answer::Ground, facts_of, last_high},
+        valuations::{answer::PricingBasis, facts_of, last_high},
     },
     schema::{offer_answers, offers},
     stock::{self, EngineState},
@@ -207,7 +207,7 @@ async fn get_offer(
     let mut conn = db.read().await?;
     let terms = OfferTerms::find(&mut conn, *id).await?;
     let offer = one_whole(&mut conn, terms, actor.today).await?;
-    shown(&req, &offer)
+    respond(&req, &offer)
 }
 
 /// Answer an offer
@@ -425,7 +425,7 @@ async fn chances(
         return Ok(Vec::new());
     }
     let engine = facts_of(conn, stock_no, today).await?;
-    let ground = match Ground::on(conn, today).await {
+    let ground = match PricingBasis::on(conn, today).await {
         Ok(ground) => ground,
         Err(problem) if problem.is(CONFLICT) => return Ok(vec![None; amounts.len()]),
         Err(problem) => return Err(problem),

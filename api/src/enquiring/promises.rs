@@ -6,7 +6,7 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, Staff},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page},
@@ -208,7 +208,7 @@ async fn get_promise(
     let mut conn = db.read().await?;
     let mut one = vec![Row::find(&mut conn, *id).await?.promise()];
     endanger(&mut conn, &mut one, actor.today).await?;
-    shown(&req, &one[0])
+    respond(&req, &one[0])
 }
 
 /// Record whether a promise was kept

@@ -9,7 +9,7 @@ use crate::{
     },
     ground::{
         actor::{Reserving, ReservingRead, Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{Body, KeyedBody},
         clock::Instant,
         db::{ById, Db, RunQueryDsl, Tx, by_id},
@@ -312,7 +312,7 @@ async fn get_reservation(
         return Err(Row::missing(*id));
     }
     let reservation = one_whole(&mut conn, row, Instant::of_second(actor.now)).await?;
-    shown(&req, &reservation)
+    respond(&req, &reservation)
 }
 
 /// Extend a reservation

@@ -1,4 +1,4 @@
-//! What rows that hold between two days share: their figure, their list, and their ending.
+//! What dated rules share: their value, their list, and their end.
 
 use crate::ground::{answers::Reply, db::ById, list::ListQuery, problem::Problem};
 use diesel::{
@@ -31,23 +31,23 @@ pub struct RuleFilters {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"until": "2026-12-31"}))]
 pub struct NewEnd {
-    /// The last day on which the row holds, not before its first.
+    /// The last day on which the rule applies, on or after its first.
     pub until: Day,
 }
 
-/// Rows of jurisdictions. [`by_jurisdiction!`] makes them.
+/// Rows that belong to a jurisdiction. [`by_jurisdiction!`] implements it.
 pub(crate) trait ByJurisdiction: ById {
-    /// All, or those of the jurisdiction asked for.
+    /// All rows, or those of the jurisdiction in the filter.
     async fn list(list: ListQuery<RuleFilters>) -> Reply;
 
-    /// All of a jurisdiction, for core.
+    /// All rows of a jurisdiction, for core.
     async fn of(
         conn: &mut AsyncPgConnection,
         jurisdiction: &Jurisdiction,
     ) -> Result<Vec<Self>, Problem>;
 }
 
-/// Says in which table the rows of jurisdictions are: `by_jurisdiction!(Row, tax_rules);`
+/// Implements [`ByJurisdiction`] for a row of a table: `by_jurisdiction!(Row, tax_rules);`
 macro_rules! by_jurisdiction {
     ($row:ty, $table:ident) => {
         impl $crate::firm::dated_rows::ByJurisdiction for $row {
@@ -79,20 +79,20 @@ macro_rules! by_jurisdiction {
 }
 pub(crate) use by_jurisdiction;
 
-/// A row that is added and ended, never edited. [`dated!`] makes one.
+/// A row that is added and ended, never edited. [`dated!`] implements it.
 pub(crate) trait Dated: Sized {
-    /// The first day and the last one, as far as the row has them.
+    /// The first and the last day. `None`: from the beginning; without end.
     fn days(&self) -> (Option<Day>, Option<Day>);
 
-    /// The row with its last day, which it may have as `may_end` says.
+    /// Sets the last day of the row; call `may_end` first.
     async fn ended(conn: &mut AsyncPgConnection, id: i64, ending: &NewEnd)
     -> Result<Self, Problem>;
 
-    /// Refuses to end it on a day before its first, and twice.
+    /// Refuses an end before the first day, and a second end.
     fn may_end(&self, ending: &NewEnd) -> Result<(), Problem> {
         let (from, until) = self.days();
         if let Some(from) = from.filter(|from| ending.until < *from) {
-            let detail = format!("before the first day of the row, {from}");
+            let detail = format!("must be on or after {from}, the first day of the rule");
             return Err(Problem::invalid("/until", detail));
         }
         if let Some(ended) = until {
@@ -104,7 +104,7 @@ pub(crate) trait Dated: Sized {
     }
 }
 
-/// Says in which table the row is ended: `dated!(Row, tax_rules);`
+/// Implements [`Dated`] for a row of a table: `dated!(Row, tax_rules);`
 macro_rules! dated {
     ($row:ty, $table:ident) => {
         impl $crate::firm::dated_rows::Dated for $row {
@@ -147,8 +147,7 @@ impl FromStr for Figure {
     type Err = &'static str;
 
     fn from_str(text: &str) -> Result<Figure, Self::Err> {
-        const NOT: &str =
-            "not a number of 0 or more written like \"1.5\", with at most 8 digits and 4 places";
+        const NOT: &str = "must be a number of 0 or more written like \"1.5\", with at most 8 digits and 4 places";
         let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
         let digits = |part: &str, most: usize| {
             (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit())

@@ -1,10 +1,10 @@
-//! The firm: name, currency, zone, jurisdiction.
+//! The firm: name, currency, time zone, jurisdiction.
 
 use crate::{
     firm::languages::{self, Language, Translation, Translations},
     ground::{
         actor::{AnyKey, Owner},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Patch,
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -38,35 +38,36 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "languages": ["en", "de"], "benches": 3, "steaming_bays": 1, "address": "Quillow Lane, Harrowmere", "vat_number": "GB 123 4567 89"}))]
 pub struct Firm {
     pub name: Line,
-    /// ISO 4217; every amount is in it.
+    /// ISO 4217 code of every amount.
     pub currency: Code,
-    /// IANA name; every civil day is a day of this zone.
+    /// IANA name; all dates are dates in this zone.
     pub time_zone: Code,
-    /// Whose boiler codes and tax rules hold, such as `GB`.
+    /// The jurisdiction of the boiler codes and tax rules that apply, such as `GB`.
     pub jurisdiction: Jurisdiction,
-    /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`.
+    /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`; null: there is no such
+    /// page.
     pub page_url: Option<Line>,
-    /// How long a reservation holds when nobody says how long.
+    /// Hours that a reservation lasts if the request does not say.
     #[schema(minimum = 1, maximum = 2160)]
     pub reservation_hours: i32,
-    /// On which sheets are printed.
+    /// Paper size of printed sheets.
     pub paper_size: PaperSize,
-    /// The first is that in which titles and words are written; the others may be added to a listing.
+    /// The first is the language of titles and descriptions; listings may have translations into the others.
     #[schema(min_items = 1, max_items = 10)]
     pub languages: Vec<Language>,
-    /// How many engines can be worked at at once.
+    /// How many engines can be worked on at once.
     #[schema(minimum = 0, maximum = 100)]
     pub benches: i32,
     /// How many engines can be in steam at once.
     #[schema(minimum = 0, maximum = 100)]
     pub steaming_bays: i32,
-    /// As invoices show it.
+    /// As printed on invoices.
     pub address: Option<Text<500>>,
-    /// As invoices show it; null where the firm is not registered.
+    /// As printed on invoices; null: the firm is not registered for VAT.
     pub vat_number: Option<Code>,
 }
 
-/// The currency is fixed once amounts are recorded in it.
+/// Changes to the firm. The currency is not among them: it is fixed once amounts are recorded in it.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = firm, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
@@ -76,7 +77,7 @@ pub struct FirmPatch {
     pub time_zone: Code,
     pub jurisdiction: Jurisdiction,
     pub page_url: Option<Line>,
-    /// 1 to 2160, which is 90 days.
+    /// Hours, 1 to 2160 (90 days).
     #[schema(minimum = 1, maximum = 2160)]
     pub reservation_hours: i32,
     pub paper_size: PaperSize,
@@ -86,7 +87,7 @@ pub struct FirmPatch {
     /// 0 to 100.
     #[schema(minimum = 0, maximum = 100)]
     pub steaming_bays: i32,
-    /// None that a listing has a translation in is left out.
+    /// Refused if it leaves out a language that a listing is translated into.
     #[serde(deserialize_with = "at_most::<{ languages::MOST }, _, _>")]
     #[schema(min_items = 1, max_items = 10)]
     pub languages: Vec<Language>,
@@ -99,7 +100,7 @@ impl FirmPatch {
         if TimeZone::get(&self.time_zone).is_err() {
             return Err(Problem::invalid(
                 "/time_zone",
-                "not a time zone of the IANA database, such as Europe/London",
+                "must be a time zone of the IANA database, such as Europe/London",
             ));
         }
         if let Some(template) = &self.page_url
@@ -107,7 +108,7 @@ impl FirmPatch {
         {
             return Err(Problem::invalid(
                 "/page_url",
-                "not an https address with {page_name} in it",
+                "must be an https address with {page_name} in it",
             ));
         }
         for (places, pointer) in [
@@ -115,17 +116,17 @@ impl FirmPatch {
             (self.steaming_bays, "/steaming_bays"),
         ] {
             if !(0..=100).contains(&places) {
-                return Err(Problem::invalid(pointer, "not 0 to 100"));
+                return Err(Problem::invalid(pointer, "must be 0 to 100"));
             }
         }
         if self.languages.is_empty() {
-            let detail = "empty; the first is the language in which you write";
+            let detail = "must not be empty; the first is the language in which you write";
             return Err(Problem::invalid("/languages", detail));
         }
         if !(1..=MOST_RESERVATION_HOURS).contains(&self.reservation_hours) {
             return Err(Problem::invalid(
                 "/reservation_hours",
-                "not 1 to 2160 hours",
+                "must be 1 to 2160 hours",
             ));
         }
         Ok(())
@@ -134,14 +135,16 @@ impl FirmPatch {
 
 // Routes
 
-/// Read the firm
+/// Get the firm's details
 #[get("/firm", 200 = Firm)]
 async fn get_firm(_by: AnyKey, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let firm = find(&mut *db.read().await?).await?;
-    shown(&req, &firm)
+    respond(&req, &firm)
 }
 
-/// Change the firm
+/// Change the firm's details
+///
+/// Public listings show the change. Refused (409) if a listing has a translation into a language that is left out.
 #[patch("/firm", 200 = Firm)]
 async fn change_firm(
     Owner(actor): Owner,
@@ -186,7 +189,7 @@ pub async fn find(conn: &mut AsyncPgConnection) -> Result<Firm, Problem> {
     Ok(firm::table.select(Firm::as_select()).first(conn).await?)
 }
 
-/// Refuses languages of a firm under which a listing would have a translation in none of them, or in the first.
+/// Refuses languages that leave a listing with a translation into none of them, or into the first.
 async fn no_listing_is_without(
     conn: &mut AsyncPgConnection,
     languages: &[Language],
@@ -205,7 +208,8 @@ async fn no_listing_is_without(
             .find(|it| !others.contains(&it.language));
         if let Some(Translation { language, .. }) = without {
             return Err(Problem::conflict(format!(
-                "the listing of engine {stock_no} has a translation into {language}, which has to stay among the languages after the first"
+                "the listing of engine {stock_no} has a translation into {language}; keep that language after the first, or \
+                 remove the translation"
             )));
         }
     }

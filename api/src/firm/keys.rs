@@ -1,4 +1,4 @@
-//! Keys: who is asking, and what the role may do.
+//! API keys: who sends a request, and with which role.
 
 use crate::{
     ground::{
@@ -43,7 +43,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(revoke_key);
 }
 
-/// How long the old key is taken beside the new one.
+/// How long the old key still works after a rotation.
 const ROTATION_HOURS: i32 = 24;
 
 // Types
@@ -56,12 +56,12 @@ pub struct Key {
     pub id: i64,
     pub name: Line,
     pub role: Role,
-    /// Whom the journal names beside the key.
+    /// The person recorded as acting with this key.
     pub person: Line,
-    /// The last day on which the key is taken.
+    /// The last day on which the key works; null: it does not expire.
     pub expires_on: Option<Day>,
     pub revoked: bool,
-    /// When it is taken no more, another having taken its place.
+    /// When the key stops working after a rotation; null: it has not been rotated.
     pub ends_at: Option<Instant>,
     pub last_used_on: Option<Day>,
 }
@@ -77,17 +77,18 @@ pub struct NewKey {
     pub expires_on: Option<Day>,
 }
 
-/// Nothing needs saying.
+/// Empty: a rotation needs no members.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({}))]
 pub struct Rotation {}
 
-/// A new key with its secret, which is shown this once.
+/// A new key with its secret, which is shown only here.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct KeyWithSecret {
     #[serde(flatten)]
     pub key: Key,
+    /// The key to send as `Authorization: Bearer`; it cannot be read again.
     #[schema(
         max_length = 100,
         example = "outshop_7_6Zl5m8mXf0s1bq3v9yT2c4R7u8W1x5A3k6J0n2P4d9E"
@@ -97,7 +98,9 @@ pub struct KeyWithSecret {
 
 // Routes
 
-/// List the keys
+/// List API keys
+///
+/// Includes revoked and expired keys, without their secrets.
 #[get("/keys", 200 = Page<Key>)]
 async fn list_keys(_by: Owner, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| of_page!(page, keys::table.select(Key::as_select()), keys::id);
@@ -106,7 +109,7 @@ async fn list_keys(_by: Owner, list: ListQuery) -> Reply {
 
 /// Create an API key
 ///
-/// The secret is in this answer only.
+/// The secret is only in this response: store it now.
 #[post("/keys", 201 = KeyWithSecret)]
 async fn create_key(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewKey>) -> Reply {
     db.create_secret(&actor, &new, async |tx| {
@@ -118,8 +121,8 @@ async fn create_key(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewKey>) -
 
 /// Rotate a key
 ///
-/// The new key has its name, role, person and expiry, and its secret is in this answer only. The old key is taken for another 24
-/// hours, so that whoever uses it can change over meanwhile.
+/// The new key has the same name, role, person and expiry; its secret is only in this response. The old key still works
+/// for 24 hours, so that its user can change over.
 #[post("/keys/{id:\\d+}/rotations", 201 = KeyWithSecret)]
 async fn rotate_key(
     Owner(actor): Owner,
@@ -136,14 +139,14 @@ async fn rotate_key(
 
 /// Revoke a key
 ///
-/// Holds from the next request. The last live key of a proprietor cannot be revoked.
+/// Takes effect at the next request. Refused (409) for the last valid key of a proprietor.
 #[delete("/keys/{id:\\d+}", 204)]
 async fn revoke_key(Owner(actor): Owner, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     db.write(&actor, async |tx| revoke(tx, *id).await).await?;
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Looks the key up once, before anything else of a request is read, so that a refusal of the key comes first.
+/// Looks the key up once, before the rest of the request is read, so that an invalid key is reported first.
 pub async fn authenticate(
     req: ServiceRequest,
     next: Next<impl actix_web::body::MessageBody + 'static>,
@@ -175,7 +178,7 @@ pub async fn authenticate(
 
 // SQL
 
-/// A key that is not revoked, with the zone that its days are days of.
+/// A key that is not revoked, with the time zone of its expiry.
 #[derive(Queryable)]
 struct LiveKey {
     role: Role,
@@ -212,7 +215,7 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
         return Ok(None);
     };
     let today = day_in(&key.time_zone, now);
-    // Comparing digests tells an attacker nothing about the secret, whatever the time it takes.
+    // Comparing digests reveals nothing about the secret, however long it takes.
     if Sha256::digest(secret).as_slice() != key.secret_sha256.as_slice()
         || key.expires_on.is_some_and(|last| last < today)
     {
@@ -220,9 +223,9 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
     }
     if key.last_used_on != Some(today) {
         let used = diesel::update(keys::table.find(id)).set(keys::last_used_on.eq(today));
-        // Where nothing can be written just now, reading goes on.
+        // Reading must still work while nothing can be written.
         if let Err(error) = used.execute(&mut conn).await {
-            tracing::warn!(%error, "that a key was used could not be stored");
+            tracing::warn!(%error, "the last use of a key could not be stored");
         }
     }
     Ok(Some(Actor {
@@ -235,7 +238,7 @@ async fn find_actor(db: &Db, sent: &str, now: Timestamp) -> Result<Option<Actor>
     }))
 }
 
-/// What follows the scheme, whose case is free (RFC 9110, 11.1).
+/// The part after the scheme, which may be in any case (RFC 9110, 11.1).
 fn credentials(sent: &str) -> Option<&str> {
     let (scheme, key) = sent.split_once(' ')?;
     scheme
@@ -248,7 +251,7 @@ fn split_secret(key: &str) -> Option<(i64, &str)> {
     (secret.len() == 43).then_some((id.parse().ok()?, secret))
 }
 
-/// Stores a new key and gives it with its secret.
+/// Stores a new key and returns it with its secret.
 pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
     let made = insert_unnamed(tx, new).await?;
     tx.record(
@@ -260,11 +263,12 @@ pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Prob
     Ok(made)
 }
 
-/// Stores a new key of which the caller makes the entry.
+/// Stores a new key without a journal entry; the caller records that.
 async fn insert_unnamed(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
     let today = tx.actor.today;
     if new.expires_on.is_some_and(|last| last < today) {
-        let detail = format!("is past; give {today} or a later day, or leave it out");
+        let detail =
+            format!("must not be in the past; give {today} or a later day, or leave it out");
         return Err(Problem::invalid("/expires_on", detail));
     }
     let (secret, sha256) = secret()?;
@@ -289,7 +293,7 @@ async fn rotate(tx: &mut Tx<'_>, id: i64) -> Result<KeyWithSecret, Problem> {
         .optional()?;
     let missing = || {
         Problem::not_found(format!(
-            "there is no live key {id} that none has taken the place of"
+            "there is no valid key {id} that has not been rotated yet; look at /v1/keys"
         ))
     };
     let old = old.ok_or_else(missing)?;
@@ -319,7 +323,9 @@ pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
         .load(tx.conn())
         .await?;
     let Some((_, role, ..)) = live.iter().find(|(live, ..)| *live == id) else {
-        return Err(Problem::not_found(format!("there is no live key {id}")));
+        return Err(Problem::not_found(format!(
+            "there is no key {id} that is not revoked"
+        )));
     };
     let today = tx.actor.today;
     let mut lasting = live.iter().filter(|(other, role, ends_at, expires_on)| {
@@ -330,7 +336,7 @@ pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
     });
     if *role == Role::Proprietor && lasting.next().is_none() {
         return Err(Problem::conflict(
-            "this is the last key of a proprietor that still works; make another one first",
+            "this is the last key of a proprietor that still works; create another one first",
         ));
     }
     diesel::update(keys::table.find(id))
@@ -341,7 +347,7 @@ pub async fn revoke(tx: &mut Tx<'_>, id: i64) -> Result<(), Problem> {
         .await
 }
 
-/// Makes a key at the machine itself, for the first one of all: the key is its own author in the journal.
+/// Creates the first key, at the machine itself: the journal names the key as its own author.
 pub async fn add(db: &Db, new: &NewKey, today: Day) -> Result<String, Problem> {
     let (made, sha256) = secret()?;
     let mut conn = db.read().await?;

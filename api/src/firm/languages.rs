@@ -1,4 +1,4 @@
-//! Languages, and what the public reads in more than one.
+//! Languages, and the texts that the public can read in several.
 
 use crate::ground::text::{Line, Prose, at_most};
 use diesel::{
@@ -17,10 +17,10 @@ use utoipa::{
     openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
 };
 
-/// Languages of a firm.
+/// The most languages of a firm.
 pub const MOST: usize = 10;
 
-/// A tag of BCP 47 whose parts are registered, in its canonical form, such as `de-CH`.
+/// A BCP 47 tag whose parts are registered, in canonical form, such as `de-CH`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, AsExpression, FromSqlRow)]
 #[diesel(sql_type = sql_types::Text)]
 #[serde(transparent)]
@@ -50,7 +50,7 @@ impl<'de> Deserialize<'de> for Language {
         };
         let tag = known(&text).ok_or_else(|| {
             de::Error::custom(
-                "not a registered language tag of BCP 47, such as \"de\" or \"fr-CH\"",
+                "must be a registered BCP 47 language tag, such as \"de\" or \"fr-CH\"",
             )
         })?;
         Ok(Language(tag.into_string()))
@@ -83,7 +83,7 @@ impl PartialSchema for Language {
 
 impl ToSchema for Language {}
 
-/// What is read of an engine in another language of the firm.
+/// The text about an engine in another language of the firm.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll",
@@ -94,7 +94,7 @@ pub struct Translation {
     pub description: Prose,
 }
 
-/// One for a language.
+/// At most one per language.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, AsExpression, FromSqlRow)]
 #[diesel(sql_type = sql_types::Jsonb)]
 #[serde(transparent)]

@@ -1,9 +1,9 @@
-//! Persons: sellers, owners and buyers, kept once, never public.
+//! Persons: sellers, owners and buyers, each recorded once and never public.
 
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{Body, Patch},
         db::{ById, Db, RunQueryDsl, Tx, by_id, hashtextextended, pg_advisory_xact_lock},
         list::{Keyset, ListQuery, Page, of_page},
@@ -41,15 +41,15 @@ pub struct Person {
     pub email: Option<Line>,
     pub telephone: Option<Line>,
     pub address: Option<Text<500>>,
-    /// Day of the erasure, from which nothing else is shown.
+    /// When the person was erased; the other members are then empty. Null: not erased.
     pub erased_on: Option<Day>,
 }
 
-/// Stands in the place of an erased name.
+/// Shown instead of an erased name.
 pub(crate) const ERASED: &str = "erased";
 
 impl Person {
-    /// Of an erased person the books may keep the name; it is shown nowhere else.
+    /// Hides the name of an erased person, which the books may still contain.
     fn shown(self) -> Result<Person, Problem> {
         if self.erased_on.is_none() {
             return Ok(self);
@@ -70,10 +70,10 @@ impl Person {
 #[schema(example = json!({"name": "Odo Fenwright", "email": "odo@example.org"}))]
 pub struct NewPerson {
     pub name: Line,
-    /// One address, `name@example.org`, of letters without accents.
+    /// One address such as `name@example.org`, without accents.
     #[serde(default, deserialize_with = "email_address")]
     pub email: Option<Line>,
-    /// 5 to 15 digits, with blanks, `+ ( ) - . /`, and perhaps `ext 12` at the end.
+    /// 5 to 15 digits; may contain spaces, `+ ( ) - . /`, and `ext 12` at the end.
     #[serde(default, deserialize_with = "telephone_number")]
     pub telephone: Option<Line>,
     pub address: Option<Text<500>>,
@@ -88,6 +88,8 @@ impl NewPerson {
 // Routes
 
 /// List persons
+///
+/// An erased person has the name `erased` and nothing else.
 #[get("/persons", 200 = Page<Person>)]
 async fn list_persons(_by: SellingRead, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -100,6 +102,8 @@ async fn list_persons(_by: SellingRead, list: ListQuery) -> Reply {
 }
 
 /// Add a person
+///
+/// Persons already recorded are not searched for the same name or address.
 #[post("/persons", 201 = Person)]
 async fn create_person(Selling(actor): Selling, db: web::Data<Db>, new: Body<NewPerson>) -> Reply {
     db.create(&actor, &new, async |tx| {
@@ -109,7 +113,9 @@ async fn create_person(Selling(actor): Selling, db: web::Data<Db>, new: Body<New
     .await
 }
 
-/// Read a person
+/// Get a person
+///
+/// An erased person has the name `erased` and nothing else.
 #[get("/persons/{id:\\d+}", 200 = Person)]
 async fn get_person(
     _by: SellingRead,
@@ -118,10 +124,12 @@ async fn get_person(
     id: web::Path<i64>,
 ) -> Reply {
     let person = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &person)
+    respond(&req, &person)
 }
 
 /// Change a person
+///
+/// Refused (409) for a person who was erased.
 #[patch("/persons/{id:\\d+}", 200 = Person)]
 async fn change_person(
     Selling(actor): Selling,
@@ -172,17 +180,19 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Person
     Person::find(conn, id).await?.shown()
 }
 
-/// The person, held so that nothing else names them meanwhile.
+/// The person, locked so that nothing else can refer to them meanwhile; 409 if they were erased.
 pub(crate) async fn locked_unerased(tx: &mut Tx<'_>, id: i64) -> Result<Person, Problem> {
     let person = Person::lock(tx.conn(), id).await?;
     match person.erased_on {
         None => Ok(person),
-        Some(on) => Err(Problem::conflict(format!("the person was erased on {on}"))),
+        Some(on) => Err(Problem::conflict(format!(
+            "the person was erased on {on}; add them again as a new person if needed"
+        ))),
     }
 }
 
-/// For the records of others that name a person: `pointer` is where the request names it. Until the transaction ends the person
-/// is not erased.
+/// Checks that the person exists and locks them against erasure until the transaction ends. `pointer`: where the
+/// request names them.
 pub(crate) async fn must_exist(
     conn: &mut AsyncPgConnection,
     id: i64,
@@ -198,12 +208,14 @@ pub(crate) async fn must_exist(
     let refused = |detail| Err(Problem::invalid(pointer, detail));
     match found {
         Some(None) => Ok(()),
-        Some(Some(on)) => refused(format!("person {id} was erased on {on}")),
+        Some(Some(on)) => refused(format!(
+            "person {id} was erased on {on}; record them again as a new person"
+        )),
         None => refused(format!("there is no person {id}")),
     }
 }
 
-/// The person whom a request names by id, or gives; its rules see to it that it is one of the two.
+/// The person that a request names by id or describes; the rules of the request ensure that it is one of the two.
 pub(crate) async fn named(
     tx: &mut Tx<'_>,
     id: Option<i64>,
@@ -215,12 +227,12 @@ pub(crate) async fn named(
             Ok(id)
         }
         (None, Some(new)) => found_or_added(tx, new).await,
-        (None, None) => Err(Problem::invalid("/person_id", "not given")),
+        (None, None) => Err(Problem::invalid("/person_id", "is missing")),
     }
 }
 
-/// The person of that e-mail address, small and capital letters alike; else a new one. Requests of one address wait for each
-/// other, so that nobody is kept twice.
+/// The person with that e-mail address, ignoring case; else a new one. Requests with the same address wait for each
+/// other, so that nobody is recorded twice.
 async fn found_or_added(tx: &mut Tx<'_>, new: &NewPerson) -> Result<i64, Problem> {
     if let Some(email) = &new.email {
         let address = email.to_lowercase();

@@ -1,4 +1,4 @@
-//! Sheets: papers to print. Each is made of the data that the same address gives as JSON, by a template in `sheets/`.
+//! Sheets to print. Each shows the data that the same address returns as JSON, through a template in `sheets/`.
 
 use crate::{
     firm::firm::{self, Firm},
@@ -22,7 +22,7 @@ use outshop_core::trade::PaperSize;
 use serde::Serialize;
 use std::sync::LazyLock;
 
-/// The papers that the service prints.
+/// The sheets that the service prints.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Sheet {
     Description,
@@ -101,11 +101,11 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
 
 const STYLE: &str = include_str!("sheets/sheet.css");
 
-/// Nothing but the sheet itself is let in: no script, no other address.
+/// Allows only the sheet itself: no script, no other address.
 pub(crate) const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
-/// The data as JSON, or as a sheet to print where the request asks for `text/html`.
-pub(crate) async fn shown(
+/// The data as JSON, or as a sheet to print if the request asks for `text/html`.
+pub(crate) async fn respond(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
     sheet: Sheet,
@@ -113,11 +113,11 @@ pub(crate) async fn shown(
     now: Instant,
 ) -> Reply {
     if !accepts(req, "text/html") {
-        return answers::shown(req, data);
+        return answers::respond(req, data);
     }
     let firm = firm::find(conn).await?;
     let html = render(sheet, data, &firm, now)?;
-    Ok(guarded(answers::answer(
+    Ok(guarded(answers::respond_as(
         req,
         html.into_bytes(),
         "text/html; charset=utf-8",
@@ -134,7 +134,7 @@ pub(crate) fn guarded(mut answer: HttpResponse) -> HttpResponse {
     answer
 }
 
-/// The sheet in HTML, for the firm's size of paper.
+/// The sheet as HTML, for the firm's paper size.
 pub(crate) fn render(
     sheet: Sheet,
     data: &impl Serialize,
@@ -162,7 +162,7 @@ pub(crate) fn render(
 
 // Filters
 
-/// `7600.00` as £7,600.00; other currencies than those with a sign of their own by their code.
+/// `7600.00` as £7,600.00; a currency without a sign of its own shows its code.
 fn money(amount: &Value, currency: &str) -> Result<String, Error> {
     let text = amount.as_str().ok_or_else(|| unfit("an amount", amount))?;
     let (sign, amount) = text
@@ -192,7 +192,7 @@ fn day(on: &Value) -> Result<String, Error> {
     Ok(date.strftime("%-d %B %Y").to_string())
 }
 
-/// An instant by the clock of the firm: 14 May 2026, 17:30.
+/// An instant in the firm's time zone: 14 May 2026, 17:30.
 fn moment(at: &Value, time_zone: &str) -> Result<String, Error> {
     let instant: Option<Timestamp> = at.as_str().and_then(|text| text.parse().ok());
     let instant = instant.ok_or_else(|| unfit("an instant", at))?;
@@ -205,13 +205,13 @@ fn by_the_clock(instant: Timestamp, time_zone: &str) -> Result<String, jiff::Err
     Ok(there.strftime("%-d %B %Y, %H:%M").to_string())
 }
 
-/// A length, weight, pressure or volume as it was written: 1 1/2 in.
+/// A length, weight, pressure or volume as it was entered: 1 1/2 in.
 fn measure(quantity: &Value) -> Result<String, Error> {
     let (value, unit) = (quantity.get_attr("value")?, quantity.get_attr("unit")?);
     Ok(format!("{value} {unit}"))
 }
 
-/// A word of a list in plain English: `in_running_order` as in running order.
+/// An enum value in plain English: `in_running_order` as in running order.
 fn plain(word: &Value) -> Result<String, Error> {
     let word = word.as_str().ok_or_else(|| unfit("a word", word))?;
     Ok(word.replace('_', " "))

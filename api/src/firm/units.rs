@@ -1,8 +1,8 @@
-//! The units that quantities are written in.
+//! The units that quantities may have.
 
 use crate::ground::{
     actor::AnyKey,
-    answers::{Reply, shown},
+    answers::{Reply, respond},
     operations::Operations,
 };
 use actix_web::HttpRequest;
@@ -24,9 +24,10 @@ pub struct Units {
 
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UnitOf {
-    /// As it stands in a quantity.
+    /// As a quantity names it.
     #[schema(max_length = 20)]
     unit: String,
+    /// What it measures, such as `pressure`.
     #[schema(max_length = 20)]
     quantity: String,
     /// The unit that every quantity of this kind is converted to.
@@ -35,12 +36,12 @@ pub struct UnitOf {
     /// How many base units make one of this unit; exact.
     #[schema(max_length = 40)]
     factor: String,
-    /// Code of the Unified Code for Units of Measure.
+    /// The unit's code in the Unified Code for Units of Measure.
     #[schema(max_length = 20)]
     ucum: &'static str,
 }
 
-/// List the units
+/// List the units of quantities
 ///
 /// Factors are those of NIST Special Publication 811.
 #[get("/units", 200 = Units)]
@@ -52,7 +53,7 @@ async fn list_units(_by: AnyKey, req: HttpRequest) -> Reply {
         of::<MassUnit>(),
         of::<ForceUnit>(),
     ];
-    shown(
+    respond(
         &req,
         &Units {
             items: items.into_iter().flatten().collect(),

@@ -9,7 +9,7 @@ use std::{
     time::Duration,
 };
 
-/// Who acts, from which key, on which day of the firm.
+/// Who acts, with which key, and the firm's date.
 #[derive(Debug, Clone)]
 pub struct Actor {
     pub key_id: i64,
@@ -17,19 +17,19 @@ pub struct Actor {
     pub role: Role,
     pub now: Timestamp,
     pub today: Day,
-    /// How long it took to find out who it is.
+    /// How long the look-up of the key took.
     pub waited: Duration,
 }
 
 impl Actor {
-    /// For what hangs on the request's body and not on its address alone.
+    /// For permissions that depend on the request's body as well as on its path.
     pub fn must_be(&self, roles: &[Role]) -> Result<(), Problem> {
         if roles.contains(&self.role) {
             return Ok(());
         }
         let roles: Vec<_> = roles.iter().map(|role| role.as_str()).collect();
         let detail = format!(
-            "a {} key may not do this; it takes: {}",
+            "a {} key may not do this; use a key with one of the roles: {}",
             self.role,
             roles.join(", ")
         );
@@ -37,17 +37,17 @@ impl Actor {
     }
 }
 
-/// The type of a handler's first argument: it lets roles in, and the document names them.
+/// The type of a handler's first argument: it checks the role, and the OpenAPI document lists the roles.
 #[diagnostic::on_unimplemented(
     message = "`{Self}` lets no role in",
-    note = "the first argument of a handler says who may ask: see `admissions!`"
+    note = "the first argument of a handler says which roles may call it: see `admissions!`"
 )]
 pub trait Admits {
-    /// None where no key is needed.
+    /// Empty: no key is needed.
     const ROLES: &'static [Role];
 }
 
-/// Declares argument types that let in the named roles and give the handler its actor.
+/// Declares argument types that admit the named roles and give the handler its actor.
 macro_rules! admissions {
     ($($(#[$doc:meta])* $name:ident: $($role:ident),+;)+) => {$(
         $(#[$doc])*
@@ -69,25 +69,25 @@ macro_rules! admissions {
 }
 
 admissions! {
-    /// The proprietor alone.
+    /// The proprietor only.
     Owner: Proprietor;
-    /// All who work in the firm.
+    /// Everybody who works in the firm.
     Staff: Proprietor, Fitter, Seller, Bookkeeper;
-    /// Surveys, jobs and tests.
+    /// For surveys, jobs and tests.
     Workshop: Proprietor, Fitter;
-    /// Those who handle the engines.
-    Floor: Proprietor, Fitter, Seller;
-    /// Listings to deliveries.
+    /// Everybody who handles the engines.
+    FloorStaff: Proprietor, Fitter, Seller;
+    /// For everything from listings to deliveries.
     Selling: Proprietor, Seller;
-    /// What the firm shows of its selling to those who work with it.
+    /// For reading sales and deliveries.
     SellingRead: Proprietor, Seller, Bookkeeper;
-    /// Reservations, also asked for on the firm's own site.
+    /// For making reservations, also through the firm's website.
     Reserving: Proprietor, Seller, Website;
-    /// One reservation, to read.
+    /// For reading a reservation.
     ReservingRead: Proprietor, Seller, Bookkeeper, Website;
-    /// Purchase prices and both ledgers.
+    /// For purchase prices and both ledgers.
     MoneyDesk: Proprietor, Bookkeeper;
-    /// Any live key.
+    /// Any valid key.
     AnyKey: Proprietor, Fitter, Seller, Bookkeeper, Website;
 }
 
@@ -114,7 +114,9 @@ fn admit(req: &HttpRequest, roles: &[Role]) -> Result<Actor, Problem> {
     };
     match req.extensions().get::<Result<Actor, ()>>() {
         None => Err(unauthorized("send a key: Authorization: Bearer outshop_..")),
-        Some(Err(())) => Err(unauthorized("the key is unknown, revoked or expired")),
+        Some(Err(())) => Err(unauthorized(
+            "the key is unknown, revoked or expired; ask the proprietor for a new one",
+        )),
         Some(Ok(actor)) => actor.must_be(roles).map(|()| actor.clone()),
     }
 }

@@ -1,4 +1,4 @@
-//! What an answer says of itself: entity tags, forms, how long it may be kept.
+//! The headers of a response: entity tags, media types, how long it may be cached.
 
 use crate::ground::{
     db::{ById, Db},
@@ -15,10 +15,10 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::{future::Future, pin::Pin};
 
-/// What a handler answers.
+/// What a handler returns.
 pub type Reply = Result<HttpResponse, Problem>;
 
-/// The strong tag of a representation.
+/// The strong entity tag of a representation.
 pub fn etag_of(bytes: &[u8]) -> String {
     format!(
         "\"{}\"",
@@ -26,9 +26,9 @@ pub fn etag_of(bytes: &[u8]) -> String {
     )
 }
 
-/// Holds a client's `If-Match` against the present tag.
+/// Compares a client's `If-Match` with the current tag.
 pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
-    // By strong comparison: a weak tag matches nothing (RFC 9110, 13.1.1 and 8.8.3.2).
+    // Strong comparison: a weak tag matches nothing (RFC 9110, 13.1.1 and 8.8.3.2).
     let strong = sent.split(',').filter(|tag| !tag.trim().starts_with("W/"));
     if sent.trim() == "*" || strong.flat_map(tags).any(|tag| tag == present) {
         return Ok(());
@@ -38,7 +38,7 @@ pub fn if_match(sent: &str, present: &str) -> Result<(), Problem> {
     Err(Problem::new(problem::PRECONDITION_FAILED, detail).with_header("etag", present))
 }
 
-/// The tags of a list, each without the ending that a content coding gave it.
+/// The tags of a list, without the suffix that compression added.
 fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
     list.split(',').map(|tag| {
         tag.trim()
@@ -48,18 +48,18 @@ fn tags(list: &str) -> impl Iterator<Item = String> + '_ {
     })
 }
 
-/// 200 with `ETag`, or 304 when the client has this representation.
-pub fn shown(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
+/// 200 with `ETag`, or 304 if the client already has this representation.
+pub fn respond(req: &HttpRequest, value: &impl Serialize) -> Result<HttpResponse, Problem> {
     let bytes = serde_json::to_vec(value).map_err(Problem::internal)?;
-    Ok(answer(req, bytes, "application/json", "no-store"))
+    Ok(respond_as(req, bytes, "application/json", "no-store"))
 }
 
-/// The row whose id is in the address, read to be shown; 404 where there is none. In a handler it stands behind the role, so that it
-/// is read for those only who may read it:
+/// The row with the id in the path; 404 if there is none. In a handler it comes after the role argument, so that it is
+/// only read for those who may see it:
 ///
 /// ```text
 /// async fn get_payment(_by: SellingRead, found: Found<Payment>) -> Reply {
-///     found.shown()
+///     found.respond()
 /// }
 /// ```
 pub struct Found<T> {
@@ -68,8 +68,8 @@ pub struct Found<T> {
 }
 
 impl<T: Serialize> Found<T> {
-    pub fn shown(&self) -> Reply {
-        shown(&self.req, &self.row)
+    pub fn respond(&self) -> Reply {
+        respond(&self.req, &self.row)
     }
 }
 
@@ -88,8 +88,8 @@ impl<T: ById + 'static> FromRequest for Found<T> {
     }
 }
 
-/// As `shown`, for a representation made elsewhere.
-pub fn answer(
+/// Like `respond`, for a representation that is already serialised.
+pub fn respond_as(
     req: &HttpRequest,
     bytes: Vec<u8>,
     media_type: &str,
@@ -114,7 +114,7 @@ pub fn answer(
         .body(bytes)
 }
 
-/// Whether the client has the representation with this tag, by its `If-None-Match`.
+/// Whether the client has the representation with this tag, according to its `If-None-Match`.
 pub(crate) fn is_known(req: &HttpRequest, etag: &str) -> bool {
     let known = req
         .headers()
@@ -123,7 +123,7 @@ pub(crate) fn is_known(req: &HttpRequest, etag: &str) -> bool {
     known.is_some_and(|sent| sent.trim() == "*" || tags(sent).any(|tag| tag == etag))
 }
 
-/// Whether the client takes answers in gzip. RFC 9110, section 12.5.3: a weight of 0 refuses a coding.
+/// Whether the client accepts gzip. RFC 9110, section 12.5.3: a weight of 0 refuses a coding.
 pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
     let sent = req.headers().get(header::ACCEPT_ENCODING);
     let sent = sent.and_then(|value| value.to_str().ok());
@@ -137,8 +137,8 @@ pub(crate) fn takes_gzip(req: &HttpRequest) -> bool {
     })
 }
 
-/// Cache-Control of a public answer: no cache may show it after the firm's midnight, as papers lapse then. Freshness,
-/// revalidation and error windows end one after the other, `left` seconds from now at the latest.
+/// Cache-Control of a public response: no cache may serve it after the firm's midnight, when certificates may expire.
+/// The freshness, revalidation and error windows follow one another and end within `left` seconds.
 ///
 /// Sources: RFC 9111 section 5.2.2.1 (max-age), RFC 5861 sections 3 and 4 (the stale windows).
 pub fn public_until_midnight(left: u32) -> String {
@@ -160,7 +160,7 @@ pub fn created(location: &str, json: String) -> HttpResponse {
         .body(json)
 }
 
-/// The forms of an answer that a request may ask for.
+/// Whether the request's `Accept` names this media type.
 pub fn accepts(req: &HttpRequest, media_type: &str) -> bool {
     let sent = req
         .headers()

@@ -1,4 +1,4 @@
-//! What a client sends: bodies read strictly, refused in one order.
+//! Request bodies: read strictly, and checked in one fixed order.
 
 use crate::ground::{
     answers::{etag_of, if_match},
@@ -26,13 +26,12 @@ use utoipa::{
 };
 
 pub const LIMIT: usize = 256 * 1024;
-/// What the body of a request that is cut off ends with.
+/// The end of the error message of a request whose body was cut off.
 pub(crate) const TOO_SLOW: &str = "the body came too slowly";
-/// serde_json itself stops at 128 levels.
 pub(crate) const JSON: &str = "application/json";
 const MERGE_PATCH: &str = "application/merge-patch+json";
 
-/// A JSON body of a POST, with what makes a repeat recognisable. With `KEYED` an Idempotency-Key is required.
+/// A JSON body of a POST, with what identifies a repeated request. With `KEYED` an Idempotency-Key is required.
 pub struct Body<T, const KEYED: bool = false> {
     value: T,
     pub idempotency_key: Option<String>,
@@ -41,7 +40,7 @@ pub struct Body<T, const KEYED: bool = false> {
     pub sha256: Vec<u8>,
 }
 
-/// A body of a POST that moves money or an engine.
+/// A body of a POST that must not be repeated by accident.
 pub type KeyedBody<T> = Body<T, true>;
 
 impl<T, const KEYED: bool> Deref for Body<T, KEYED> {
@@ -53,7 +52,7 @@ impl<T, const KEYED: bool> Deref for Body<T, KEYED> {
 }
 
 impl Body<()> {
-    /// Of a request whose body is no JSON: `sha256` makes a repeat recognisable.
+    /// For a request whose body is not JSON: `sha256` identifies a repeated request.
     pub(crate) fn of(req: &HttpRequest, sha256: Vec<u8>) -> Result<Body<()>, Problem> {
         Ok(Body {
             value: (),
@@ -89,11 +88,11 @@ impl<T: DeserializeOwned + PartialSchema + 'static, const KEYED: bool> FromReque
     }
 }
 
-/// A JSON body of a PUT, not yet held against what it replaces.
+/// A JSON body of a PUT, not yet checked against If-Match.
 pub struct Put<T>(Patch<T>);
 
 impl<T: DeserializeOwned + PartialSchema> Put<T> {
-    /// What takes the place of `current`, when that is still what the client had read.
+    /// The replacement of `current`; refused if `current` has changed since the client read it.
     pub fn against(&self, current: &impl Serialize) -> Result<T, Problem> {
         self.0.still_known(current)?;
         strict_json::typed(&self.0.json)
@@ -110,7 +109,7 @@ impl<T: 'static> FromRequest for Put<T> {
     }
 }
 
-/// A JSON merge patch (RFC 7396), not yet applied. `T`: all the members that may be changed, as a POST would take them.
+/// A JSON merge patch (RFC 7396), not yet applied. `T` has all the members that may be changed, as a POST takes them.
 pub struct Patch<T> {
     json: Value,
     if_match: String,
@@ -118,17 +117,18 @@ pub struct Patch<T> {
 }
 
 impl<T: DeserializeOwned + ToSchema> Patch<T> {
-    /// What the change makes of `current`, checked as a whole, when that is still what the client had read. All that may be
-    /// changed has to be shown in `current`: what is not shown to somebody is not changed by them either.
+    /// Applies the patch to `current` and checks the result as a whole; refused if `current` has changed since the
+    /// client read it.
+    /// `current` must contain every member that may be changed, so that nobody changes what they cannot see.
     pub fn merged(&self, current: &impl Serialize) -> Result<T, Problem> {
         let shown = self.still_known(current)?;
         let shown: Value = serde_json::from_slice(&shown).map_err(Problem::internal)?;
         let mut forms = vec![(T::name().into_owned(), T::schema())];
         T::schemas(&mut forms);
-        // A confirmation is said anew each time.
+        // A confirmation is never carried over: it is given again with each change.
         let mut kept = members_of(&forms[0].1).filter(|name| !name.ends_with("_confirmed"));
         if let Some(hidden) = kept.find(|name| shown.get(name).is_none()) {
-            let detail = format!("`{hidden}` may be changed and is not shown");
+            let detail = format!("`{hidden}` may be changed but is not in the response");
             return Err(Problem::internal(detail));
         }
         let mut whole = as_sent(&shown, &forms[0].1, &forms);
@@ -136,11 +136,11 @@ impl<T: DeserializeOwned + ToSchema> Patch<T> {
         strict_json::typed(&whole)
     }
 
-    /// Whether the change names the member, be it with the value that it has.
+    /// Whether the patch contains the member, even with its current value.
     pub fn names(&self, member: &str) -> bool {
         debug_assert!(
             members_of(&T::schema()).any(|known| known == member),
-            "`{member}` is no member of what is changed"
+            "`{member}` is not a member of the type that is changed"
         );
         self.json.get(member).is_some()
     }
@@ -156,7 +156,7 @@ fn members_of(form: &RefOr<Schema>) -> impl Iterator<Item = &String> {
         .flat_map(|object| object.properties.keys())
 }
 
-/// What of a value that was shown its form takes when it is sent: all but what is only shown.
+/// The part of a response that a request of type `form` accepts: without the members that are read-only.
 fn as_sent(shown: &Value, form: &RefOr<Schema>, forms: &[(String, RefOr<Schema>)]) -> Value {
     match (shown, form) {
         (_, RefOr::Ref(to)) => {
@@ -175,7 +175,7 @@ fn as_sent(shown: &Value, form: &RefOr<Schema>, forms: &[(String, RefOr<Schema>)
             });
             Value::Object(sent.collect())
         }
-        // An optional member has the form of its value, or is null.
+        // An optional member has the schema of its value, or is null.
         (Value::Object(_), RefOr::T(Schema::OneOf(one))) => {
             let of_value = one.items.iter().find(|it| matches!(it, RefOr::Ref(_)));
             of_value.map_or_else(|| shown.clone(), |form| as_sent(shown, form, forms))
@@ -195,10 +195,10 @@ fn is_only_shown(form: &RefOr<Schema>) -> bool {
     matches!(form, RefOr::T(Schema::Object(object)) if object.read_only == Some(true))
 }
 
-/// Lays a patch on a value.
+/// Applies a patch to a value.
 ///
-/// Source: RFC 7396, 2; but null is written and not taken out: every form reads it as a member that is not there, and refuses it
-/// where there has to be a value.
+/// Source: RFC 7396, 2; except that null is written instead of removed: every request type reads null as an absent
+/// member, and refuses it where a value is required.
 fn merge(onto: &mut Value, patch: &Value) {
     match (onto, patch) {
         (Value::Object(members), Value::Object(changes)) => {
@@ -210,7 +210,7 @@ fn merge(onto: &mut Value, patch: &Value) {
     }
 }
 
-/// The body of a change in the document: every member of a `T` may be left out.
+/// The request body of a PATCH in the OpenAPI document: every member of `T` is optional.
 pub fn merge_patch<T: ToSchema>(forms: &mut Vec<(String, RefOr<Schema>)>) -> RequestBody {
     let name = patch_name(&T::name());
     let mut form = T::schema();
@@ -231,21 +231,21 @@ pub fn merge_patch<T: ToSchema>(forms: &mut Vec<(String, RefOr<Schema>)>) -> Req
     body
 }
 
-/// `PersonPatch` for a change of what `NewPerson` takes.
+/// The schema name of a patch: `PersonPatch` for `NewPerson`.
 fn patch_name(of: &str) -> String {
     let of = of.strip_prefix("New").unwrap_or(of);
     format!("{}Patch", of.strip_suffix("Patch").unwrap_or(of))
 }
 
 impl<T> Patch<T> {
-    /// `current` as it was shown, when that is still what the client had read.
+    /// `current` as the client read it; refused if it has changed since.
     fn still_known(&self, current: &impl Serialize) -> Result<Vec<u8>, Problem> {
         let shown = serde_json::to_vec(current).map_err(Problem::internal)?;
         if_match(&self.if_match, &etag_of(&shown))?;
         Ok(shown)
     }
 
-    /// Names of the members that the change names.
+    /// The names of the members in the patch.
     pub fn members(&self) -> Vec<&String> {
         self.json
             .as_object()
@@ -258,22 +258,22 @@ impl<T> Patch<T> {
     }
 }
 
-/// Header of a change.
+/// The header of a change.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Header)]
 #[expect(dead_code, reason = "describes the header; Patch reads it")]
 pub struct IfMatch {
-    /// The ETag of what was read. Without it: 428.
+    /// The ETag of the record as you read it. Without it: 428.
     #[param(rename = "If-Match", max_length = 200, required = true)]
     if_match: String,
 }
 
-/// Header of a POST.
+/// The header of a POST.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Header)]
 #[expect(dead_code, reason = "describes the header; Body reads it")]
 pub struct Repeatable {
-    /// A value of the client's own; the same request with the same value is done once.
+    /// A value of your own. A request repeated with the same value is carried out only once.
     #[param(
         rename = "Idempotency-Key",
         min_length = 1,
@@ -283,12 +283,13 @@ pub struct Repeatable {
     idempotency_key: Option<String>,
 }
 
-/// Header of a POST that must not be repeated by accident.
+/// The header of a POST that must not be repeated by accident.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Header)]
 #[expect(dead_code, reason = "describes the header; Body reads it")]
 pub struct Keyed {
-    /// A value of the client's own, another for each request; the same request with the same value is done once. Without it: 400.
+    /// A value of your own, different for each request. A request repeated with the same value is carried out only
+    /// once. Without it: 400.
     #[param(
         rename = "Idempotency-Key",
         min_length = 1,
@@ -308,7 +309,7 @@ impl<T: 'static> FromRequest for Patch<T> {
     }
 }
 
-/// A body that is taken only with an If-Match.
+/// Reads a body that requires an If-Match.
 async fn conditional<T>(
     req: HttpRequest,
     payload: Payload,
@@ -323,23 +324,23 @@ async fn conditional<T>(
     })
 }
 
-/// The If-Match of a DELETE, not yet held against what it takes away.
-pub struct Known(String);
+/// The If-Match of a DELETE, still to be compared.
+pub struct IfUnchanged(String);
 
-impl Known {
-    /// Refuses when `current` is no longer what the client had read.
+impl IfUnchanged {
+    /// Refuses if `current` has changed since the client read it.
     pub fn against(&self, current: &impl Serialize) -> Result<(), Problem> {
         let current = serde_json::to_vec(current).map_err(Problem::internal)?;
         if_match(&self.0, &etag_of(&current))
     }
 }
 
-impl FromRequest for Known {
+impl FromRequest for IfUnchanged {
     type Error = Problem;
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(sent_if_match(req).map(Known))
+        ready(sent_if_match(req).map(IfUnchanged))
     }
 }
 
@@ -348,12 +349,12 @@ fn sent_if_match(req: &HttpRequest) -> Result<String, Problem> {
     sent.and_then(|tag| tag.to_str().ok())
         .map(str::to_owned)
         .ok_or_else(|| {
-            let detail = "read it first and send its ETag in the header If-Match";
+            let detail = "send If-Match with the ETag that you read";
             Problem::new(problem::PRECONDITION_REQUIRED, detail)
         })
 }
 
-/// Bytes of a bulk import, with their media type.
+/// The bytes of a bulk import, with their media type.
 pub struct Bulk {
     pub bytes: Vec<u8>,
     pub media_type: String,
@@ -405,7 +406,7 @@ impl FromRequest for Bulk {
 }
 
 pub(crate) fn idempotency_key_missing() -> Problem {
-    let detail = "money, an engine or a whole file moves: send a header Idempotency-Key with a value of your own";
+    let detail = "this request must not be repeated by accident: send a header Idempotency-Key with a value of your own";
     Problem::new(problem::IDEMPOTENCY_KEY_MISSING, detail)
 }
 
@@ -417,14 +418,14 @@ fn idempotency_key(req: &HttpRequest) -> Result<Option<String>, Problem> {
     if another.is_some() {
         return Err(Problem::new(
             problem::IDEMPOTENCY_KEY_MISSING,
-            "there are two headers Idempotency-Key; send one",
+            "there are two Idempotency-Key headers; send one",
         ));
     }
     let key = only.to_str().unwrap_or_default().trim().trim_matches('"');
     if key.is_empty() || key.len() > 255 {
         return Err(Problem::new(
             problem::IDEMPOTENCY_KEY_MISSING,
-            "the Idempotency-Key is not 1 to 255 printable characters",
+            "the Idempotency-Key must be 1 to 255 printable characters",
         ));
     }
     Ok(Some(key.to_owned()))
@@ -468,7 +469,7 @@ pub(crate) async fn read(
     Ok(bytes)
 }
 
-/// Refuses a body that a coding hides: it could grow to any size.
+/// Refuses a compressed body: it could expand to any size.
 pub(crate) fn is_plain(req: &HttpRequest) -> Result<(), Problem> {
     let coding = req.headers().get(header::CONTENT_ENCODING);
     if coding.is_some_and(|coding| coding != "identity") {
@@ -480,7 +481,7 @@ pub(crate) fn is_plain(req: &HttpRequest) -> Result<(), Problem> {
 
 pub(crate) fn not_taken(sent: &str, accepted: &[&str]) -> Problem {
     let detail = format!(
-        "`{}` is not taken here; send {}",
+        "`{}` is not accepted here; send {}",
         strict_json::short(sent),
         accepted.join(" or ")
     );
@@ -488,7 +489,7 @@ pub(crate) fn not_taken(sent: &str, accepted: &[&str]) -> Problem {
 }
 
 pub(crate) fn too_large(limit: usize) -> Problem {
-    let detail = format!("the body has more than {limit} bytes");
+    let detail = format!("the body has more than {limit} bytes; send less, or in parts");
     Problem::new(problem::CONTENT_TOO_LARGE, detail)
 }
 
@@ -497,6 +498,6 @@ pub(crate) fn cut_off(cause: impl std::fmt::Display) -> Problem {
     if cause.contains(TOO_SLOW) {
         return Problem::new(problem::REQUEST_TIMEOUT, cause);
     }
-    let detail = format!("the body did not arrive whole: {cause}");
+    let detail = format!("the body did not arrive completely: {cause}");
     Problem::new(problem::MALFORMED, detail)
 }

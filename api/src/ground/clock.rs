@@ -1,4 +1,4 @@
-//! Today in the firm's time zone. The only place that reads a clock.
+//! The firm's date, in its time zone. The only place that reads a clock.
 
 use crate::{
     ground::{db::RunQueryDsl, problem::Problem},
@@ -42,8 +42,7 @@ impl Clock {
     }
 }
 
-/// Whole seconds from `now` to the firm's next midnight, which is when its day ends; a day of changed clocks has 23 or 25
-/// hours.
+/// Whole seconds from `now` to the firm's next midnight. A day on which the clocks change has 23 or 25 hours.
 pub fn seconds_left_of_day(zone: &str, now: Timestamp) -> u32 {
     let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
     let midnight = now
@@ -56,19 +55,19 @@ pub fn seconds_left_of_day(zone: &str, now: Timestamp) -> u32 {
     u32::try_from(left).unwrap_or(0)
 }
 
-/// The civil day of an instant. An unknown zone cannot be stored (the firm's route refuses it): UTC then.
+/// The date of an instant in a zone. The firm's route refuses unknown zones; should one be stored, UTC is used.
 pub fn day_in(zone: &str, now: Timestamp) -> Day {
     let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
     Day::new(now.to_zoned_datetime(zone).date()).unwrap_or(Day::LAST)
 }
 
-/// The firm's day at that moment.
+/// The firm's date at that instant.
 pub async fn today(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Day, Problem> {
     let zone: String = firm::table.select(firm::time_zone).first(conn).await?;
     Ok(day_in(&zone, now))
 }
 
-/// A moment, to the microsecond. On the wire RFC 3339 in UTC.
+/// An instant, to the microsecond. On the wire RFC 3339 in UTC.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, AsExpression, FromSqlRow,
 )]
@@ -79,20 +78,20 @@ pub struct Instant(pub Timestamp);
 impl<'de> Deserialize<'de> for Instant {
     fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Instant, D::Error> {
         let moment = Cow::<str>::deserialize(from)?.parse().map(Instant);
-        moment.map_err(|_| de::Error::custom("not a moment written like 2026-05-14T16:00:00Z"))
+        moment.map_err(|_| de::Error::custom("must be a time written like 2026-05-14T16:00:00Z"))
     }
 }
 
-/// 2000-01-01T00:00:00Z, from which PostgreSQL counts, in microseconds from 1970.
+/// 2000-01-01T00:00:00Z, from which PostgreSQL counts, in microseconds since 1970.
 const EPOCH: i64 = 946_684_800_000_000;
 
 impl Instant {
-    /// The whole second that `now` is in.
+    /// `now`, rounded down to the whole second.
     pub fn of_second(now: Timestamp) -> Instant {
         Instant(Timestamp::from_second(now.as_second()).unwrap_or(now))
     }
 
-    /// The end of time where that would be passed.
+    /// Saturates at the latest time that can be stored.
     #[must_use]
     pub fn plus_hours(self, hours: i32) -> Instant {
         let later = self.0.checked_add(SignedDuration::from_hours(hours.into()));

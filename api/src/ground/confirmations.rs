@@ -1,10 +1,10 @@
-//! Confirmations: values outside the usual limits of the trade, which are taken only when the request says that they are right.
+//! Confirmations: a value outside the usual limits of the trade is accepted only if the request confirms it.
 
 use crate::ground::problem::{FieldError, Problem};
 use outshop_core::sense::{Doubt, Member};
 use serde_json::{Value, json};
 
-/// The questions that one request raises.
+/// The confirmations that one request needs.
 #[derive(Debug, Default)]
 pub(crate) struct Confirmations {
     broken: Vec<FieldError>,
@@ -12,7 +12,7 @@ pub(crate) struct Confirmations {
 }
 
 impl Confirmations {
-    /// `pointer`: of the value in the request. `confirmed`: whether the request says that it is right.
+    /// `pointer`: of the value in the request. `confirmed`: whether the request confirms it.
     pub(crate) fn ask(&mut self, pointer: &str, doubt: Option<Doubt>, confirmed: bool) {
         let Some(Doubt { member, detail }) = doubt else {
             return;
@@ -25,7 +25,7 @@ impl Confirmations {
         }
     }
 
-    /// The members that were confirmed; a refusal while one was not.
+    /// The members that were confirmed; refused if a confirmation is missing.
     pub(crate) fn settled(self) -> Result<Vec<Member>, Problem> {
         if self.broken.is_empty() {
             Ok(self.confirmed)
@@ -34,13 +34,13 @@ impl Confirmations {
         }
     }
 
-    /// What was not confirmed, to be told with what else is wrong; and what was.
+    /// The missing confirmations, to report with the other errors, and the members that were confirmed.
     pub(crate) fn apart(self) -> (Vec<FieldError>, Vec<Member>) {
         (self.broken, self.confirmed)
     }
 }
 
-/// The journal says what was confirmed.
+/// Adds the confirmed members to a journal entry.
 pub(crate) fn noted(mut entry: Value, confirmed: &[Member]) -> Value {
     if !confirmed.is_empty() {
         entry["confirmed"] = json!(confirmed);
@@ -48,7 +48,7 @@ pub(crate) fn noted(mut entry: Value, confirmed: &[Member]) -> Value {
     entry
 }
 
-/// What stays confirmed of a record: `asked_anew` are the members that the change was asked about.
+/// The confirmations that a record keeps after a change: `asked_anew` are the members that the change had to confirm.
 pub(crate) fn after_change(
     before: &[Member],
     asked_anew: &[Member],

@@ -1,5 +1,5 @@
-//! Connections to PostgreSQL, encrypted and checked as the address asks: the parameters `sslmode`, `sslrootcert`, `sslcert` and
-//! `sslkey` mean what they mean to PostgreSQL's own programs, which are given the same address.
+//! Connections to PostgreSQL, encrypted and checked as the address asks: the parameters `sslmode`, `sslrootcert`,
+//! `sslcert` and `sslkey` mean what they mean to PostgreSQL's own programs, which get the same address.
 //!
 //! Source: PostgreSQL 15, 34.1.2 (parameters) and 34.19 (what each mode protects from).
 
@@ -19,17 +19,17 @@ use std::{path::Path, sync::Arc};
 use tokio_postgres::{Client, Config, NoTls, SimpleQueryMessage, config::SslMode};
 use tokio_postgres_rustls::MakeRustlsConnect;
 
-/// What is asked of the server's certificate.
+/// What is checked in the server's certificate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Check {
     Nothing,
-    /// It was issued by an authority that is trusted.
+    /// That a trusted authority issued it.
     Issuer,
-    /// Besides, it names the host.
+    /// That, and that it names the host.
     IssuerAndName,
 }
 
-/// An address taken apart: what the driver reads, and what it does not know.
+/// A parsed address: the part that the driver reads, and the parameters that it does not know.
 struct Address {
     config: Config,
     encrypted: bool,
@@ -39,7 +39,7 @@ struct Address {
     key: Option<String>,
 }
 
-/// Connects; the error says what is wrong with the address or the certificates.
+/// Connects. The error says what is wrong with the address or the certificates.
 pub async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
     let address = read(url).map_err(ConnectionError::InvalidConnectionUrl)?;
     if !address.encrypted {
@@ -51,17 +51,17 @@ pub async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
     AsyncPgConnection::try_from_client_and_connection(client, connection).await
 }
 
-/// Refuses a pooler that gives each transaction another session of PostgreSQL: settings of a session, its locks and its prepared
-/// statements would be another's a moment later. Of two connections such a pooler lets the second have the session that the first has
-/// just left.
+/// Refuses a pooler that gives each transaction another PostgreSQL session, as session settings, locks and prepared
+/// statements would then belong to somebody else. Such a pooler gives a second connection the session that the first
+/// has just used.
 pub async fn must_keep_its_session(url: &str) -> Result<(), String> {
     let one = bare(url).await?;
     let other = bare(url).await?;
     for _ in 0..3 {
         if session(&one).await? == session(&other).await? {
             return Err(
-                "the address leads to a pooler that gives each transaction another session; name PostgreSQL itself, or let the pooler \
-                 keep sessions (PgBouncer: pool_mode = session)"
+                "the address leads to a pooler that gives each transaction another session; name PostgreSQL itself, \
+                 or let the pooler keep sessions (PgBouncer: pool_mode = session)"
                     .to_owned(),
             );
         }
@@ -70,20 +70,20 @@ pub async fn must_keep_its_session(url: &str) -> Result<(), String> {
 }
 
 async fn bare(url: &str) -> Result<Client, String> {
-    let told = |e: ConnectionError| format!("the database does not answer: {e}");
+    let failed = |e: ConnectionError| format!("the database does not answer: {e}");
     let address = read(url)?;
     if address.encrypted {
         let (client, connection) =
-            (address.config.connect(tls(&address)?).await).map_err(|e| told(bad(e)))?;
+            (address.config.connect(tls(&address)?).await).map_err(|e| failed(bad(e)))?;
         tokio::spawn(connection);
         return Ok(client);
     }
-    let (client, connection) = (address.config.connect(NoTls).await).map_err(|e| told(bad(e)))?;
+    let (client, connection) = (address.config.connect(NoTls).await).map_err(|e| failed(bad(e)))?;
     tokio::spawn(connection);
     Ok(client)
 }
 
-/// Number of the server's process that answers.
+/// The process id of the server process that answers.
 async fn session(client: &Client) -> Result<Option<String>, String> {
     let rows = client.simple_query("SELECT pg_backend_pid()").await;
     let rows = rows.map_err(|e| bad(e).to_string())?;
@@ -122,25 +122,27 @@ fn read(url: &str) -> Result<Address, String> {
     } else {
         format!("{place}?{others}").parse()
     }
-    .map_err(|e| format!("not an address of a database: {e}"))?;
+    .map_err(|e| format!("the address of the database cannot be read: {e}"))?;
     let (ssl_mode, check) = match mode.as_deref() {
         Some("disable") => (SslMode::Disable, Check::Nothing),
         None | Some("prefer") => (SslMode::Prefer, Check::Nothing),
-        // As for PostgreSQL's own programs: who names a root certificate wants it looked at.
+        // As PostgreSQL's own programs do: with a root certificate named, the server's certificate is checked.
         Some("require") if root.is_some() => (SslMode::Require, Check::Issuer),
         Some("require") => (SslMode::Require, Check::Nothing),
         Some("verify-ca") => (SslMode::Require, Check::Issuer),
         Some("verify-full") => (SslMode::Require, Check::IssuerAndName),
         Some(other) => {
             return Err(format!(
-                "sslmode={other}: it is one of disable, prefer, require, verify-ca, verify-full"
+                "sslmode={other}: must be disable, prefer, require, verify-ca or verify-full"
             ));
         }
     };
     if certificate.is_some() != key.is_some() {
-        return Err("sslcert and sslkey go together: the client's certificate and its key".into());
+        return Err(
+            "sslcert and sslkey go together: give the client's certificate and its key".into(),
+        );
     }
-    // An address in the manner of `host=.. sslmode=..` says it in its own words, which the driver reads.
+    // In the form `host=.. sslmode=..` the driver reads the mode itself.
     if mode.is_some() || url.contains("://") {
         config.ssl_mode(ssl_mode);
     }
@@ -195,7 +197,7 @@ fn tls(address: &Address) -> Result<MakeRustlsConnect, String> {
     Ok(MakeRustlsConnect::new(config))
 }
 
-/// Of the file, or of the system where none is named or the name is `system`.
+/// The root certificates of the file, or of the system if no file or `system` is named.
 fn roots(file: Option<&str>) -> Result<RootCertStore, String> {
     let mut roots = RootCertStore::empty();
     let (found, place) = match file {
@@ -215,16 +217,16 @@ fn roots(file: Option<&str>) -> Result<RootCertStore, String> {
 }
 
 fn certificates(file: &str, parameter: &str) -> Result<Vec<CertificateDer<'static>>, String> {
-    let told = |e| format!("{parameter}={file}: {e}");
-    let read = CertificateDer::pem_file_iter(Path::new(file)).map_err(told)?;
+    let failed = |e| format!("{parameter}={file}: {e}");
+    let read = CertificateDer::pem_file_iter(Path::new(file)).map_err(failed)?;
     let read: Result<Vec<_>, _> = read.collect();
-    read.map_err(told)
+    read.map_err(failed)
 }
 
-/// Looks at the server's certificate as far as the mode says. The signatures of the handshake are always looked at.
+/// Checks the server's certificate as far as the mode asks. The signatures of the handshake are always checked.
 #[derive(Debug)]
 struct Verifier {
-    /// `None`: any certificate.
+    /// `None`: any certificate is accepted.
     known: Option<Arc<WebPkiServerVerifier>>,
     by_name: bool,
     provider: Arc<CryptoProvider>,
@@ -243,7 +245,7 @@ impl ServerCertVerifier for Verifier {
             return Ok(ServerCertVerified::assertion());
         };
         match known.verify_server_cert(certificate, chain, name, ocsp, now) {
-            // The name is looked at last, when all else was found right.
+            // The name is checked last, once everything else is right.
             Err(rustls::Error::InvalidCertificate(
                 CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. },
             )) if !self.by_name => Ok(ServerCertVerified::assertion()),

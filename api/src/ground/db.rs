@@ -1,9 +1,9 @@
-//! Connections, transactions with their journal entry, and repeats of a request.
+//! Connections, transactions with their journal entry, and repeated requests.
 
 use crate::{
     ground::{
         actor::Actor,
-        answers::{Reply, created, shown},
+        answers::{Reply, created, respond},
         body::Body,
         clock, connection,
         entries::{TYPES, is_of_all_engines},
@@ -47,40 +47,41 @@ use tracing::Instrument;
 
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
-/// What one process does at a time, each under the advisory lock of its key. Two that shared a key would wait for each other.
+/// Work that one process does at a time, each under the advisory lock of its key. Two kinds with one key would block
+/// each other.
 #[derive(Debug, Clone, Copy)]
 #[repr(i64)]
-pub enum Alone {
+pub enum SingleRunner {
     Migrating = 0x6f75_7473_686f_7001,
-    /// Entries of the journal.
+    /// Numbering the entries of the journal.
     Numbering,
-    /// Turning the day at the firm's midnight.
+    /// The daily work at the firm's midnight.
     Turning,
-    /// Fits, back-tests and what else takes a processor for long.
+    /// Fitting price models, back-tests and other long computations.
     Learning,
-    /// What changed on show.
+    /// Recording what changed in the public listings.
     Telling,
 }
 
-impl Alone {
+impl SingleRunner {
     pub const fn key(self) -> i64 {
         self as i64
     }
 }
 
 const TRIES: usize = 3;
-/// How long a request waits for a connection; it may need one for its key and one for its work.
-const PATIENCE: Duration = Duration::from_secs(1);
+/// How long a request waits for a connection. It may need two: one to look up its key, one for its work.
+const POOL_TIMEOUT: Duration = Duration::from_secs(1);
 /// How long a request for a whole list waits for those before it.
-const STREAM_PATIENCE: Duration = Duration::from_secs(5);
+const STREAM_TIMEOUT: Duration = Duration::from_secs(5);
 /// How long a transaction waits for a lock.
-const LOCK_GIVEN: Duration = Duration::from_secs(2);
-/// How long a writer waits for who follows the commits.
-const FOLLOWER_GIVEN: Duration = Duration::from_millis(500);
+const LOCK_TIMEOUT: Duration = Duration::from_secs(2);
+/// How long a writer waits for the follower of the commits.
+const FOLLOWER_TIMEOUT: Duration = Duration::from_millis(500);
 
-/// What moves the bytes of connections runs here, and not where one happens to be needed first: connections are shared, and a worker
-/// that has ended would take along those that others still use; and what computes for long elsewhere would hold them up.
-static DRIVERS: LazyLock<Runtime> = LazyLock::new(|| {
+/// Connection I/O runs on this runtime: on the worker that opened a shared connection it would end with that worker,
+/// and a long computation there would delay it.
+static CONNECTION_RUNTIME: LazyLock<Runtime> = LazyLock::new(|| {
     let one = Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
@@ -92,68 +93,69 @@ static DRIVERS: LazyLock<Runtime> = LazyLock::new(|| {
 pub struct Db {
     pool: Pool<AsyncPgConnection>,
     commits: Commits,
-    /// For whole lists, each of which keeps a connection for as long as its client takes to read it.
+    /// Limits the whole lists being sent: each keeps a connection for as long as its client takes to read.
     streams: Arc<Semaphore>,
 }
 
-/// The commits of this process, told to who keeps something true by them, for whom writers wait: so they read what they
-/// wrote.
+/// Announces each commit to a follower (the shop window). Writers wait for it, so that clients read their own writes.
 #[derive(Clone)]
 pub struct Commits {
-    made: watch::Sender<u64>,
-    /// None while nobody follows.
+    committed: watch::Sender<u64>,
+    /// The last commit that the follower has seen. `None`: nobody follows.
     followed: watch::Sender<Option<u64>>,
 }
 
 impl Commits {
-    pub fn made(&self) -> watch::Receiver<u64> {
-        self.made.subscribe()
+    pub fn committed(&self) -> watch::Receiver<u64> {
+        self.committed.subscribe()
     }
 
-    /// Says that all up to this commit is known to the follower; none that there is no follower just now.
-    pub fn followed_to(&self, commit: Option<u64>) {
+    /// The follower has caught up to `commit`. `None`: nobody follows.
+    pub fn caught_up_to(&self, commit: Option<u64>) {
         self.followed.send_replace(commit);
     }
 
-    /// Whether somebody follows, so that what was written is read.
+    /// Whether somebody follows, so that clients read their own writes.
     pub fn are_followed(&self) -> bool {
         self.followed.borrow().is_some()
     }
 
     async fn made_another(&self) {
         let mut own = 0;
-        self.made.send_modify(|made| {
+        self.committed.send_modify(|made| {
             *made += 1;
             own = *made;
         });
         let mut followed = self.followed.subscribe();
         let known = followed.wait_for(|to| to.is_none_or(|to| to >= own));
-        // It is committed, whether the follower is quick or not.
-        let _ = timeout(FOLLOWER_GIVEN, known).await;
+        // It is committed, even if the follower is slow.
+        let _ = timeout(FOLLOWER_TIMEOUT, known).await;
     }
 }
 
 impl Db {
-    /// Connects lazily: a database that is away is told by the requests that need it.
+    /// Connects lazily: if the database is down, the requests that need it fail.
     pub fn new(url: &str, connections: usize) -> Result<Db, Problem> {
         let mut config = ManagerConfig::default();
         config.recycling_method = RecyclingMethod::Fast;
         config.custom_setup = Box::new(|url| {
             let url = url.to_owned();
             Box::pin(async move {
-                let connected = DRIVERS.spawn(async move { connect(&url).await }).await;
+                let connected = CONNECTION_RUNTIME
+                    .spawn(async move { connect(&url).await })
+                    .await;
                 connected.unwrap_or_else(|e| Err(ConnectionError::BadConnection(e.to_string())))
             })
         });
         let pool = Pool::builder(AsyncDieselConnectionManager::new_with_config(url, config))
             .max_size(connections)
-            .wait_timeout(Some(PATIENCE))
+            .wait_timeout(Some(POOL_TIMEOUT))
             .create_timeout(Some(Duration::from_secs(2)))
             .runtime(deadpool::Runtime::Tokio1)
             .build()
             .map_err(Problem::internal)?;
         let commits = Commits {
-            made: watch::Sender::new(0),
+            committed: watch::Sender::new(0),
             followed: watch::Sender::new(None),
         };
         Ok(Db {
@@ -163,32 +165,32 @@ impl Db {
         })
     }
 
-    /// That of the service that a request came to.
+    /// The database of the service that handles the request.
     pub(crate) fn of(req: &HttpRequest) -> Result<&Db, Problem> {
         let db = req.app_data::<web::Data<Db>>();
         db.map(|db| &***db)
             .ok_or_else(|| Problem::internal("the service has no database"))
     }
 
-    /// A connection that the pool does not get back: what it holds on to ends with it.
+    /// A connection that does not go back to the pool: its locks end with it.
     pub(crate) async fn detached(&self) -> Result<AsyncPgConnection, Problem> {
         Ok(Object::take(
             self.pool.get().await.map_err(Problem::unavailable)?,
         ))
     }
 
-    /// A place among the few that may read a whole list at once: clients that read slowly leave connections for all else.
+    /// A permit to send a whole list. Only a few are given, so that slow readers leave connections for everybody else.
     pub(crate) async fn place_to_stream(&self) -> Result<OwnedSemaphorePermit, Problem> {
-        let place = timeout(STREAM_PATIENCE, Arc::clone(&self.streams).acquire_owned()).await;
+        let place = timeout(STREAM_TIMEOUT, Arc::clone(&self.streams).acquire_owned()).await;
         let Ok(place) = place else {
-            let detail = "other whole lists are being read; try again, or read it page by page";
+            let detail = "other whole lists are being sent; try again in 10 seconds, or read this one page by page";
             let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
             return Err(busy.with_header("retry-after", "10"));
         };
         place.map_err(Problem::internal)
     }
 
-    /// Connections that are used and idle, and requests that wait for one.
+    /// Numbers of used and idle connections, and of requests that wait for one.
     pub fn connections(&self) -> [(&'static str, i64); 3] {
         let status = self.pool.status();
         let known = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
@@ -204,13 +206,13 @@ impl Db {
         &self.commits
     }
 
-    /// A connection to read with.
+    /// A connection for reading.
     pub async fn read(&self) -> Result<Object<AsyncPgConnection>, Problem> {
         self.pool.get().await.map_err(Problem::unavailable)
     }
 
-    /// Runs `act` in one transaction, again when PostgreSQL gave it up for a rival (at most 3 times). Commits only if
-    /// `act` recorded something in the journal or said that nothing changed.
+    /// Runs `act` in one transaction, up to 3 times if PostgreSQL aborts it for a rival. Commits only if `act` recorded
+    /// a journal entry or called `unchanged`.
     pub async fn write<T>(
         &self,
         actor: &Actor,
@@ -244,7 +246,7 @@ impl Db {
             conn: &mut conn,
             actor,
             journalled: false,
-            told: false,
+            must_notify: false,
         };
         let done = match act(&mut tx).await {
             Ok(_) if !tx.journalled => {
@@ -254,11 +256,11 @@ impl Db {
         };
         match done {
             Ok(value) => {
-                let told = tx.told;
+                let must_notify = tx.must_notify;
                 AnsiTransactionManager::commit_transaction(&mut *conn).await?;
-                // For who waits for a connection while this one waits for the follower.
+                // Others may need the connection while this request waits for the follower.
                 drop(conn);
-                if told {
+                if must_notify {
                     self.commits.made_another().await;
                 }
                 Ok(value)
@@ -266,7 +268,7 @@ impl Db {
             Err(problem) => {
                 AnsiTransactionManager::rollback_transaction(&mut *conn).await?;
                 if problem.takes_no_writes {
-                    // The next connection finds the server that writes, where the address names several.
+                    // If the address names several servers, the next connection finds the one that accepts writes.
                     drop(Object::take(conn));
                 }
                 Err(problem)
@@ -274,17 +276,17 @@ impl Db {
         }
     }
 
-    /// Does `act` and answers 200 with `ETag` and what it gives.
+    /// Runs `act` and answers 200 with its value and an `ETag`.
     pub async fn change<T: Serialize>(
         &self,
         actor: &Actor,
         req: &HttpRequest,
         act: impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
     ) -> Reply {
-        shown(req, &self.write(actor, act).await?)
+        respond(req, &self.write(actor, act).await?)
     }
 
-    /// Does `act` once for an Idempotency-Key and answers 201 with `Location`, `ETag` and body; a repeat of the same
+    /// Runs `act` once for an Idempotency-Key and answers 201 with `Location`, `ETag` and body; a repeat of the same
     /// request gets the stored answer.
     pub async fn create<B, T: Serialize, const KEYED: bool>(
         &self,
@@ -295,7 +297,7 @@ impl Db {
         self.create_storing(actor, body, act, true).await
     }
 
-    /// As `create`, for an answer that shows a secret: the body is not kept, and a repeat gets 409.
+    /// Like `create`, for an answer with a secret: the body is not stored, and a repeat gets 409.
     pub async fn create_secret<B, T: Serialize, const KEYED: bool>(
         &self,
         actor: &Actor,
@@ -321,13 +323,13 @@ impl Db {
                         serde_json::to_string(&made).map_err(Problem::internal)?,
                     ));
                 };
-                if let Some(answered) = find_answer(tx, key, body).await? {
+                if let Some(answered) = find_reply(tx, key, body).await? {
                     tx.unchanged();
                     return Ok(answered);
                 }
                 let (location, made) = act(tx).await?;
                 let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
-                let stored = StoredAnswer {
+                let stored = StoredReply {
                     key_id: actor.key_id,
                     idempotency_key: key,
                     target: &body.target,
@@ -348,11 +350,10 @@ impl Db {
     }
 }
 
-/// How long a transaction waits for a lock when its request has waited for connections already, as both together are not to be longer
-/// than the one alone; none when it has hardly waited and the usual limit holds.
+/// The lock timeout that is left after `waited` was spent on connections. `None`: keep the default.
 fn left_for_locks(waited: Duration) -> Option<Duration> {
     let least = Duration::from_millis(100);
-    (waited > least).then(|| LOCK_GIVEN.saturating_sub(waited).max(least))
+    (waited > least).then(|| LOCK_TIMEOUT.saturating_sub(waited).max(least))
 }
 
 async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
@@ -360,7 +361,7 @@ async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
     let limits = format!(
         "SET lock_timeout = {}; SET statement_timeout = '10s'; \
          SET idle_in_transaction_session_timeout = '15s'; SET lc_messages = 'C'",
-        LOCK_GIVEN.as_millis()
+        LOCK_TIMEOUT.as_millis()
     );
     conn.batch_execute(&limits)
         .await
@@ -370,7 +371,7 @@ async fn connect(url: &str) -> ConnectionResult<AsyncPgConnection> {
 
 #[derive(Insertable)]
 #[diesel(table_name = idempotency_keys)]
-struct StoredAnswer<'a> {
+struct StoredReply<'a> {
     key_id: i64,
     idempotency_key: &'a str,
     target: &'a str,
@@ -380,8 +381,8 @@ struct StoredAnswer<'a> {
     on_day: Day,
 }
 
-/// The answer given to the same request before, or a refusal: still running, or another request under this key.
-async fn find_answer<B, const KEYED: bool>(
+/// The stored answer to the same request; refused if that is still running or the key was used for another request.
+async fn find_reply<B, const KEYED: bool>(
     tx: &mut Tx<'_>,
     key: &str,
     body: &Body<B, KEYED>,
@@ -396,7 +397,7 @@ async fn find_answer<B, const KEYED: bool>(
     if !free {
         return Err(Problem::new(
             problem::IN_PROGRESS,
-            "the first request with this Idempotency-Key is still running",
+            "the first request with this Idempotency-Key is still running; repeat it in a second",
         ));
     }
     let stored: Option<(String, Vec<u8>, String, Option<String>)> = idempotency_keys::table
@@ -415,17 +416,17 @@ async fn find_answer<B, const KEYED: bool>(
         Some((target, sha256, ..)) if target != body.target || sha256 != body.sha256 => {
             Err(Problem::new(
                 problem::IDEMPOTENCY_KEY_REUSED,
-                "this Idempotency-Key was used for another request or body",
+                "this Idempotency-Key was used for another request or body; use a new one",
             ))
         }
         Some((_, _, _, None)) => Err(Problem::conflict(
-            "this was done before; a secret is shown once only",
+            "this request has been carried out already; its secret is shown only once",
         )),
         Some((_, _, location, Some(answer))) => Ok(Some((location, answer))),
     }
 }
 
-/// Forgets the answers to requests of more than a week ago, which nobody repeats any more.
+/// Deletes the answers to requests of more than a week ago.
 pub async fn forget_repeats(db: &Db, now: Timestamp) -> Result<(), Problem> {
     let mut conn = db.read().await?;
     let today = clock::today(&mut conn, now).await?;
@@ -446,8 +447,8 @@ pub struct Tx<'a> {
     conn: &'a mut AsyncPgConnection,
     pub actor: &'a Actor,
     journalled: bool,
-    /// Whether there is an entry that the follower looks at.
-    told: bool,
+    /// Whether the follower must see one of the entries.
+    must_notify: bool,
 }
 
 impl Tx<'_> {
@@ -455,8 +456,8 @@ impl Tx<'_> {
         self.conn
     }
 
-    /// Writes the journal entry of what this transaction does. `data` holds ids and figures, never names or addresses
-    /// of persons.
+    /// Writes the journal entry of this transaction. `data` contains ids and figures, never names or addresses of
+    /// persons.
     pub async fn record(
         &mut self,
         what: &str,
@@ -466,18 +467,16 @@ impl Tx<'_> {
         self.record_each(what, vec![(stock_no, data)]).await
     }
 
-    /// Writes an entry for each of several engines; five parameters an entry, of which a statement takes 65,535.
+    /// Writes an entry for each of several engines: five parameters each, and a statement takes 65,535.
     pub async fn record_each(
         &mut self,
         what: &str,
         entries: Vec<(Option<i32>, Value)>,
     ) -> Result<(), Problem> {
         if !TYPES.contains(&what) {
-            return Err(Problem::internal(format!(
-                "`{what}` is no type of the journal"
-            )));
+            return Err(Problem::internal(format!("`{what}` is not a journal type")));
         }
-        self.told |= entries
+        self.must_notify |= entries
             .iter()
             .any(|(stock_no, _)| stock_no.is_some() || is_of_all_engines(what));
         let rows: Vec<_> = entries
@@ -500,25 +499,25 @@ impl Tx<'_> {
         Ok(())
     }
 
-    /// Says that this transaction changes nothing, so that it needs no entry.
+    /// Marks the transaction as changing nothing, so that it needs no journal entry.
     pub fn unchanged(&mut self) {
         self.journalled = true;
     }
 }
 
-/// What happened without anybody acting.
-pub struct Untouched {
+/// A journal entry for something that nobody did.
+pub struct SystemEntry {
     pub what: &'static str,
-    /// The engine that it is about, if it is about one.
+    /// The engine concerned, if any.
     pub stock_no: Option<i32>,
     pub data: Value,
 }
 
-/// Writes the entries of a day for what nobody did; the caller holds the transaction.
-pub async fn record_untouched(
+/// Writes the entries of a day for what nobody did, in the caller's transaction.
+pub async fn record_for_system(
     conn: &mut AsyncPgConnection,
     on: Day,
-    entries: Vec<Untouched>,
+    entries: Vec<SystemEntry>,
 ) -> QueryResult<()> {
     let rows: Vec<_> = entries
         .into_iter()
@@ -541,7 +540,7 @@ pub async fn record_untouched(
     Ok(())
 }
 
-/// Brings the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
+/// Migrates the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
 /// migrated. Needs a multi-threaded runtime.
 pub async fn migrate(url: &str) -> Result<usize, String> {
     connection::must_keep_its_session(url).await?;
@@ -549,7 +548,7 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
         .await
         .map_err(|e| format!("the database does not answer: {e}"))?;
     diesel::sql_query("SELECT pg_advisory_lock($1)")
-        .bind::<BigInt, _>(Alone::Migrating.key())
+        .bind::<BigInt, _>(SingleRunner::Migrating.key())
         .execute(&mut conn)
         .await
         .map_err(|e| e.to_string())?;
@@ -565,7 +564,7 @@ pub async fn migrate(url: &str) -> Result<usize, String> {
     Ok(run.len())
 }
 
-/// Refuses a database or a backup whose migrations this binary cannot go on from. `applied` are their versions.
+/// Refuses a database or a backup whose migrations this binary does not know. `applied` are their versions.
 pub(crate) fn must_fit(what: &str, applied: &[String]) -> Result<(), String> {
     let known: Vec<String> =
         diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS)
@@ -579,7 +578,7 @@ pub(crate) fn must_fit(what: &str, applied: &[String]) -> Result<(), String> {
         .is_some_and(|first| !applied.contains(first))
     {
         return Err(format!(
-            "{what} was made by a version from before the first release, with other tables; this version cannot read it: start \
+            "{what} was made by a version before the first release, with other tables, and cannot be read; start \
              with an empty database"
         ));
     }
@@ -591,7 +590,7 @@ pub(crate) fn must_fit(what: &str, applied: &[String]) -> Result<(), String> {
     }
 }
 
-/// Refuses a PostgreSQL that may lose what it has acknowledged.
+/// Refuses a PostgreSQL that may lose acknowledged writes.
 pub async fn must_keep_what_it_acknowledges(url: &str) -> Result<(), String> {
     let mut conn = connection::connect(url)
         .await
@@ -603,16 +602,16 @@ pub async fn must_keep_what_it_acknowledges(url: &str) -> Result<(), String> {
             .map_err(|e| e.to_string())?;
         if setting == "off" {
             return Err(format!(
-                "PostgreSQL runs with {name} off and may lose what it has acknowledged; set it on, or set \
-                 OUTSHOP_MAY_LOSE_WRITES=true where that does not matter"
+                "PostgreSQL runs with {name} off and may lose acknowledged writes; set it on, or set \
+                     OUTSHOP_MAY_LOSE_WRITES=true where that does not matter"
             ));
         }
     }
     Ok(())
 }
 
-/// Sends a query; for [`diesel_async::RunQueryDsl`], whose futures carry the whole type of the query: with them the
-/// compiler proved the wide tables' types again in each function, and checking this crate took twice as long.
+/// Sends a query, in place of [`diesel_async::RunQueryDsl`]: its futures carry the whole type of the query, so that the
+/// compiler proved the wide tables' types again in each function and checking this crate took twice as long.
 pub(crate) trait RunQueryDsl: Sized {
     /// All rows.
     async fn load<'q, T>(self, conn: &mut AsyncPgConnection) -> QueryResult<Vec<T>>
@@ -623,7 +622,7 @@ pub(crate) trait RunQueryDsl: Sized {
         self.internal_load(conn).await?.try_collect().await
     }
 
-    /// The first row of those that there are; `NotFound` without one.
+    /// The first row; `NotFound` if there is none.
     async fn get_result<'q, T>(self, conn: &mut AsyncPgConnection) -> QueryResult<T>
     where
         T: Send,
@@ -633,7 +632,7 @@ pub(crate) trait RunQueryDsl: Sized {
         rows.try_next().await?.ok_or(diesel::NotFound)
     }
 
-    /// The first row, the others not asked for; `NotFound` without one.
+    /// The first row, with LIMIT 1; `NotFound` if there is none.
     async fn first<'q, T>(self, conn: &mut AsyncPgConnection) -> QueryResult<T>
     where
         T: Send,
@@ -642,7 +641,7 @@ pub(crate) trait RunQueryDsl: Sized {
         self.limit(1).get_result(conn).await
     }
 
-    /// The number of rows touched.
+    /// The number of rows affected.
     async fn execute<'q>(self, conn: &mut AsyncPgConnection) -> QueryResult<usize>
     where
         Self: ExecuteDsl<AsyncPgConnection> + 'q,
@@ -653,18 +652,18 @@ pub(crate) trait RunQueryDsl: Sized {
 
 impl<Q> RunQueryDsl for Q {}
 
-/// A kind of row that is read by its id. [`by_id!`] makes one.
+/// A row that is read by its id. [`by_id!`] implements it.
 pub(crate) trait ById: Sized {
     fn missing(id: i64) -> Problem;
 
     /// The row, or 404.
     async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Self, Problem>;
 
-    /// As `find`, held until the end of the transaction, so that what was seen of it stays true.
+    /// Like `find`, and locks the row until the end of the transaction.
     async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Self, Problem>;
 }
 
-/// Says of which table a row is read by its id, and what is said where there is none:
+/// Implements [`ById`] for a row of a table, with the message for a missing one:
 /// `by_id!(Payment, payments, "there is no payment {id}");`
 macro_rules! by_id {
     ($row:ty, $table:ident, $missing:literal $(,)?) => {

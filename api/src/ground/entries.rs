@@ -1,8 +1,8 @@
-//! Entries of the journal: which there are, and the numbers that they get after commit.
+//! Journal entries: their types, and the numbers that they get after commit.
 
 use crate::{
     ground::{
-        db::{Alone, RunQueryDsl, pg_try_advisory_xact_lock},
+        db::{RunQueryDsl, SingleRunner, pg_try_advisory_xact_lock},
         problem::Problem,
     },
     schema::journal,
@@ -10,7 +10,7 @@ use crate::{
 use diesel::prelude::*;
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, TransactionManager};
 
-/// All that is told in it, in the order of the alphabet.
+/// All types of entry.
 pub const TYPES: &[&str] = &[
     "account.changed",
     "acquisition.tax_position_changed",
@@ -140,23 +140,23 @@ pub const TYPES: &[&str] = &[
     "webhook.tried",
 ];
 
-/// Whether there are entries of that type (`engine.sold`), or of types that begin so up to the point (`engine`).
+/// Whether it is an entry type (`engine.sold`) or its first part (`engine`).
 pub fn is_type_or_beginning(asked: &str) -> bool {
     TYPES
         .iter()
         .any(|known| *known == asked || known.split('.').next() == Some(asked))
 }
 
-/// Whether an entry of that type may change what visitors read of every engine: who the firm is and what a boiler code says is
-/// on every listing. Others change it for the engine that they name.
+/// Whether an entry of that type may change every public listing: each shows the firm's details and what the boiler
+/// code requires. Other entries only change the listing of their engine.
 pub fn is_of_all_engines(what: &str) -> bool {
     what.starts_with("firm.") || what.starts_with("boiler_code.")
 }
 
-/// The sequencer: numbers the entries whose writers have ended. One runs at a time, others pass by.
+/// The sequencer: numbers the entries whose transactions have ended. One process runs it at a time, others skip.
 ///
-/// Only committed entries are seen, so an entry that commits late gets a later number and no reader can skip it. The
-/// lock is taken in a statement of its own: the snapshot of the one that numbers must begin after the turn before ended.
+/// It only sees committed entries, so an entry that commits late gets a later number and no reader can miss it. The
+/// lock is taken in its own statement: the numbering snapshot must start after the last holder committed.
 pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     let waiting = journal::table.filter(journal::entry_no.is_null());
     if !diesel::select(diesel::dsl::exists(waiting))
@@ -167,7 +167,7 @@ pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
     let done = async {
-        let turn = diesel::select(pg_try_advisory_xact_lock(Alone::Numbering.key()))
+        let turn = diesel::select(pg_try_advisory_xact_lock(SingleRunner::Numbering.key()))
             .get_result::<bool>(conn)
             .await?;
         if turn {
@@ -187,7 +187,7 @@ pub async fn number(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     }
 }
 
-/// The last number given; 0 while there is none.
+/// The last entry number; 0 if there is none.
 pub(crate) async fn last_entry_no(conn: &mut AsyncPgConnection) -> Result<i64, Problem> {
     let last: Option<i64> = journal::table
         .select(diesel::dsl::max(journal::entry_no))

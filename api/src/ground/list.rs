@@ -1,7 +1,7 @@
-//! Lists, page by page, and whole as CSV or NDJSON.
+//! Lists: page by page, or whole as CSV or NDJSON.
 
 use crate::ground::{
-    answers::{Reply, accepts, etag_of, shown},
+    answers::{Reply, accepts, etag_of, respond},
     db::{Db, RunQueryDsl},
     problem::{self, Problem},
     query::{encode, filters, parameters},
@@ -35,35 +35,35 @@ use utoipa::{
     },
 };
 
-/// A list without filters of its own.
+/// For a list without filters of its own.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 pub struct NoFilters {}
 
-/// One page of a list.
+/// A page of a list.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Page<T> {
     #[schema(max_items = 200)]
     pub items: Vec<T>,
-    /// Address of the next page; null at the end.
+    /// Address of the next page; null: this is the last.
     #[schema(max_length = 4000)]
     pub next: Option<String>,
 }
 
-/// Parameters that every list takes.
+/// Parameters of every list.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "describes the parameters; ListQuery reads them")]
 pub struct PageParams {
-    /// How many items a page has.
+    /// Maximum number of items in a page.
     #[param(minimum = 1, maximum = 200, default = 50, example = 50)]
     limit: Option<u16>,
-    /// Where the page begins: opaque, from `next` of the page before.
+    /// Where the page begins: opaque, taken from `next` of the previous page.
     #[param(max_length = 1000)]
     cursor: Option<String>,
 }
 
-/// What a list is asked for: filters, order, page, form.
+/// A request for a list: filters, order, page, format.
 pub struct ListQuery<T = NoFilters> {
     pub filters: T,
     pub sort: Option<String>,
@@ -74,7 +74,7 @@ pub struct ListQuery<T = NoFilters> {
     given: BTreeMap<String, String>,
 }
 
-/// The last item of the page before: its sort key and id, and a hash of the filters that the page was made with.
+/// The last item of the previous page: its sort key and id, and a hash of the filters of that page.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 struct Cursor {
     k: Value,
@@ -82,14 +82,14 @@ struct Cursor {
     f: String,
 }
 
-/// A stretch of a list: at most `limit` items after the item named.
+/// A range of a list: at most `limit` items after the given one.
 #[derive(Debug, Clone)]
 pub struct Keyset {
     pub limit: i64,
     pub after: Option<(Value, i64)>,
 }
 
-/// Where an item stands in its list: its sort key and id, or its id only.
+/// The position of an item in its list: its sort key and id, or only its id.
 pub struct Place(Value, i64);
 
 impl From<i64> for Place {
@@ -105,19 +105,19 @@ impl From<(Value, i64)> for Place {
 }
 
 impl Keyset {
-    /// For lists in the order of their ids.
+    /// For lists in order of id.
     pub fn after_id(&self) -> Option<i64> {
         self.after.as_ref().map(|(_, id)| *id)
     }
 
-    /// For lists in the order of words that are unique, which are the sort key; empty at the beginning.
+    /// For lists sorted by a unique text; empty at the beginning.
     pub fn after_word(&self) -> &str {
         let last = self.after.as_ref().and_then(|(key, _)| key.as_str());
         last.unwrap_or_default()
     }
 }
 
-/// Those of some rows that are in a page, in the order of their ids, be the query boxed or not:
+/// The rows of a page in order of id, for boxed queries and others:
 /// `of_page!(page, payments::table.select(Payment::as_select()), payments::id)`
 macro_rules! of_page {
     ($page:expr, $rows:expr, $id:expr $(,)?) => {
@@ -129,7 +129,7 @@ macro_rules! of_page {
 }
 pub(crate) use of_page;
 
-/// As `of_page`, the newest first.
+/// Like `of_page`, newest first.
 macro_rules! newest_of_page {
     ($page:expr, $rows:expr, $id:expr $(,)?) => {
         $rows
@@ -163,7 +163,7 @@ impl<T: DeserializeOwned> ListQuery<T> {
                 .ok_or_else(|| {
                     Problem::new(
                         problem::INVALID_QUERY,
-                        "`limit` is not a whole number from 1 to 200",
+                        "`limit` must be a whole number from 1 to 200",
                     )
                 })?,
         };
@@ -183,7 +183,7 @@ impl<T: DeserializeOwned> ListQuery<T> {
                 read.ok_or_else(|| {
                     Problem::new(
                         problem::INVALID_CURSOR,
-                        "the cursor is not of this list, filter and order",
+                            "the cursor does not belong to this list, filter and order; start again without `cursor`",
                     )
                 })
             })
@@ -201,17 +201,17 @@ impl<T: DeserializeOwned> ListQuery<T> {
 }
 
 impl<T> ListQuery<T> {
-    /// How many items a page has.
+    /// The maximum number of items in a page.
     pub fn limit(&self) -> i64 {
         self.limit
     }
 
-    /// A connection to read with, as for what the list belongs to.
+    /// A connection for reading, for what the list belongs to.
     pub async fn conn(&self) -> Result<Pooled<AsyncPgConnection>, Problem> {
         Db::of(&self.req)?.read().await
     }
 
-    /// Answers rows as they are in the database:
+    /// Answers with rows as they are in the database:
     ///
     /// ```text
     /// let rows = move |page: &Keyset| {
@@ -236,8 +236,8 @@ impl<T> ListQuery<T> {
         self.answer(fetch, place).await
     }
 
-    /// Answers one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` gives the
-    /// items of a stretch in order; `place` the sort key and id of an item, or the id only.
+    /// Answers with one page as JSON, or the whole list as CSV (RFC 4180) or NDJSON from one snapshot. `fetch` returns
+    /// the items of a range in order; `place` the sort key and id of an item, or only its id.
     pub async fn answer<I, F, P>(&self, fetch: F, place: impl Fn(&I) -> P + 'static) -> Reply
     where
         I: Serialize + ToSchema + 'static,
@@ -265,14 +265,14 @@ impl<T> ListQuery<T> {
             self.next(req, key, id)
         });
         let link = next.as_ref().map(|next| format!("<{next}>; rel=\"next\""));
-        let mut response = shown(req, &Page { items, next })?;
+        let mut response = respond(req, &Page { items, next })?;
         if let Some(link) = link.and_then(|link| HeaderValue::from_str(&link).ok()) {
             response.headers_mut().insert(header::LINK, link);
         }
         Ok(response)
     }
 
-    /// Sort key and id of the last item of the page before.
+    /// The sort key and id of the last item of the previous page.
     pub fn after(&self) -> Option<(&Value, i64)> {
         self.after.as_ref().map(|cursor| (&cursor.k, cursor.id))
     }
@@ -297,7 +297,7 @@ impl<T> ListQuery<T> {
     }
 }
 
-/// A list that is sent whole.
+/// The format of a whole list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Form {
     /// RFC 4180.
@@ -313,7 +313,7 @@ impl Form {
         }
     }
 
-    /// What stands before the items.
+    /// The bytes before the items.
     fn head(self, columns: &[Column]) -> Result<Vec<u8>, Problem> {
         match self {
             Form::Csv => csv_row(columns.iter().map(|column| guarded(&column.name))),
@@ -339,7 +339,7 @@ impl Form {
     }
 }
 
-/// The form in which the request asks for a whole list; none where it asks for a page.
+/// The format in which the request asks for a whole list. `None`: it asks for a page.
 pub fn form_of(req: &HttpRequest) -> Option<Form> {
     if accepts(req, "text/csv") {
         Some(Form::Csv)
@@ -350,7 +350,7 @@ pub fn form_of(req: &HttpRequest) -> Option<Form> {
     }
 }
 
-/// A whole list of items that are at hand as JSON.
+/// A whole list of items that are already JSON.
 pub fn whole<I: ToSchema>(
     items: impl Iterator<Item = Vec<u8>> + 'static,
     form: Form,
@@ -361,7 +361,7 @@ pub fn whole<I: ToSchema>(
         let json = serde_json::from_slice(&json).map_err(Problem::internal)?;
         Ok(web::Bytes::from(form.row(&columns, &json)?))
     });
-    // In pieces of some size: each takes its way through the connection.
+    // In large pieces, as each passes through the connection separately.
     let rows = futures_util::stream::iter(std::iter::once(head).chain(rows)).ready_chunks(200);
     let pieces = rows.map(|rows| {
         let rows = rows
@@ -375,7 +375,7 @@ pub fn whole<I: ToSchema>(
         .streaming(pieces)
 }
 
-/// Sends a list stretch by stretch from one snapshot, without holding it.
+/// Sends a list range by range from one snapshot, without keeping it in memory.
 fn stream<I, F>(
     db: Db,
     place: OwnedSemaphorePermit,
@@ -391,7 +391,7 @@ where
     actix_web::rt::spawn(async move {
         let _place = place;
         if let Err(problem) = send_all(&db, fetch, key, form, &send).await {
-            // The status line is out; a cut connection is the only way left to say that the list is not whole.
+            // The status line is sent; only a cut connection can now show that the list is incomplete.
             let _ = send.send(Err(problem)).await;
         }
     });
@@ -462,7 +462,7 @@ fn csv_row<'a>(cells: impl Iterator<Item = Cow<'a, str>>) -> Result<Vec<u8>, Pro
     writer.into_inner().map_err(Problem::internal)
 }
 
-/// A spreadsheet would run such a text as a formula.
+/// Guards a text that a spreadsheet would run as a formula.
 fn guarded(text: &str) -> Cow<'_, str> {
     match text.chars().next() {
         Some('=' | '+' | '-' | '@' | '\'' | '\t') => Cow::Owned(format!("'{text}")),
@@ -470,10 +470,10 @@ fn guarded(text: &str) -> Cow<'_, str> {
     }
 }
 
-/// A column of a list that is sent whole.
+/// A column of a whole list.
 struct Column {
     name: String,
-    /// Amounts, hours and the like, which no guard may turn into text.
+    /// Amounts, hours and the like, which must not be guarded as text.
     holds_numbers: bool,
 }
 
@@ -543,7 +543,7 @@ fn holds_numbers(object: &Object) -> bool {
     of(&[Type::Integer, Type::Number]) || object.pattern.as_ref().is_some_and(decimal)
 }
 
-/// An item as cells by column; lists stand as JSON.
+/// An item as cells by column; lists are written as JSON.
 fn cells(json: &Value) -> BTreeMap<String, String> {
     fn walk(at: &str, value: &Value, into: &mut BTreeMap<String, String>) {
         match value {

@@ -1,4 +1,4 @@
-//! The operations below `/v1`, in one list that is read twice: by the server, and by who wants the document.
+//! The operations below `/v1`, in one list that is read twice: by the server and for the OpenAPI document.
 
 use crate::ground::actor::Admits;
 use actix_web::{
@@ -15,13 +15,13 @@ use utoipa::{
 };
 use utoipa_actix_web::OpenApiFactory;
 
-/// Below which all of them lie.
+/// The prefix of their paths.
 pub const ROOT: &str = "/v1";
 
-/// Name of the security scheme in the document.
+/// Name of the security scheme in the OpenAPI document.
 pub const KEY: &str = "key";
 
-/// Methods as a header names them, in the order in which it does.
+/// Methods in the order in which the header Allow lists them.
 const METHODS: &[(HttpMethod, &str)] = &[
     (HttpMethod::Get, "GET, HEAD"),
     (HttpMethod::Post, "POST"),
@@ -30,22 +30,23 @@ const METHODS: &[(HttpMethod, &str)] = &[
     (HttpMethod::Delete, "DELETE"),
 ];
 
-/// A handler, with what its types say of it; the attributes of `outshop_operation` write it.
+/// A handler, with what its types declare; the attributes of `outshop_operation` implement it.
 pub trait Operation: HttpServiceFactory + OpenApiFactory + Path + 'static {
     /// Who may call it.
     type By: Admits;
 
-    /// The body of a change, which is made of the form of what it changes; `forms` gets what it refers to.
+    /// The request body of a change, made from the schema of what it changes; adds the schemas it refers to into
+    /// `forms`.
     fn merge_patch(_forms: &mut Vec<(String, RefOr<Schema>)>) -> Option<RequestBody> {
         None
     }
 }
 
-/// Where operations are told to the server.
+/// Registers operations with the server.
 pub struct Operations<'a> {
     server: &'a mut web::ServiceConfig,
     addresses: Addresses,
-    said: Option<&'a mut Said>,
+    document: Option<&'a mut Documented>,
 }
 
 impl<'a> Operations<'a> {
@@ -53,20 +54,19 @@ impl<'a> Operations<'a> {
         Operations {
             server,
             addresses: Addresses::default(),
-            said: None,
+            document: None,
         }
     }
 
-    /// As `of`, and keeps what each says of itself. That takes most of the time in which a process starts, so no process that only
-    /// serves does it.
-    pub fn heard(server: &'a mut web::ServiceConfig, said: &'a mut Said) -> Self {
+    /// Like `of`, but also collects the OpenAPI description; slow, so `serve` does not.
+    pub fn documented(server: &'a mut web::ServiceConfig, document: &'a mut Documented) -> Self {
         Operations {
-            said: Some(said),
+            document: Some(document),
             ..Operations::of(server)
         }
     }
 
-    /// Operations that stand under one heading of the document.
+    /// Operations under one tag of the document.
     pub fn tagged(&mut self, tag: &'static str) -> Tagged<'_, 'a> {
         Tagged {
             operations: self,
@@ -79,7 +79,7 @@ impl<'a> Operations<'a> {
     }
 }
 
-/// Where the operations of one tag are told.
+/// Registers the operations of one tag.
 pub struct Tagged<'o, 'a> {
     operations: &'o mut Operations<'a>,
     tag: &'static str,
@@ -89,30 +89,30 @@ impl Tagged<'_, '_> {
     pub fn service<F: Operation>(&mut self, operation: F) -> &mut Self {
         let operations = &mut *self.operations;
         operations.addresses.taken.push((F::path(), F::methods()));
-        if let Some(said) = &mut operations.said {
-            said.hear(self.tag, &operation);
+        if let Some(document) = &mut operations.document {
+            document.add(self.tag, &operation);
         }
         operations.server.service(operation);
         self
     }
 
-    /// What follows stands under another tag.
+    /// Continues under another tag.
     pub fn tagged(&mut self, tag: &'static str) -> &mut Self {
         self.tag = tag;
         self
     }
 }
 
-/// Which addresses take which methods.
+/// Which methods each address accepts.
 #[derive(Default)]
 pub struct Addresses {
     taken: Vec<(String, Vec<HttpMethod>)>,
-    /// Made when one is first looked for.
+    /// Built when first needed.
     patterns: OnceCell<Vec<ResourceDef>>,
 }
 
 impl Addresses {
-    /// The methods that an address takes, as the header Allow names them; none where nothing is.
+    /// The methods that an address accepts, as the header Allow lists them. `None`: there is no such address.
     pub fn methods(&self, address: &str) -> Option<String> {
         let address = address.strip_prefix(ROOT)?;
         let made = || self.taken.iter().map(|(path, _)| pattern(path)).collect();
@@ -127,22 +127,22 @@ impl Addresses {
     }
 }
 
-/// What operations say of themselves.
+/// The OpenAPI description of the operations.
 #[derive(Default)]
-pub struct Said {
+pub struct Documented {
     paths: Paths,
     schemas: Vec<(String, RefOr<Schema>)>,
 }
 
-impl Said {
-    fn hear<F: Operation>(&mut self, tag: &str, operation: &F) {
+impl Documented {
+    fn add<F: Operation>(&mut self, tag: &str, operation: &F) {
         let roles: Vec<&str> = F::By::ROLES.iter().map(|role| role.as_str()).collect();
-        let (security, whose) = if roles.is_empty() {
+        let (security, access) = if roles.is_empty() {
             let nothing = SecurityRequirement::default();
             (nothing, "Needs no key.".to_owned())
         } else {
             let key = SecurityRequirement::new(KEY, roles.iter().copied());
-            (key, format!("With a key of: {}.", roles.join(", ")))
+            (key, format!("Roles: {}.", roles.join(", ")))
         };
         let mut what = F::operation();
         if let Some(body) = F::merge_patch(&mut self.schemas) {
@@ -150,10 +150,10 @@ impl Said {
         }
         what.tags = Some(vec![tag.to_owned()]);
         what.security = Some(vec![security]);
-        // Readers of the document and generators of clients see who may call each operation.
+        // Readers of the document and client generators see who may call each operation.
         what.description = Some(match what.description {
-            Some(words) => format!("{words}\n\n{whose}"),
-            None => whose,
+            Some(words) => format!("{words}\n\n{access}"),
+            None => access,
         });
         self.paths.add_path_operation(F::path(), F::methods(), what);
         operation.schemas(&mut self.schemas);
@@ -169,7 +169,8 @@ impl Said {
     }
 }
 
-/// An address of the document as the router reads it: ids, stock numbers and versions are digits; all else fits any segment.
+/// A path of the document as the router reads it: ids, stock numbers and versions are digits; other segments may be
+/// anything.
 fn pattern(path: &str) -> ResourceDef {
     ResourceDef::new(
         path.replace("{id}", "{id:\\d+}")

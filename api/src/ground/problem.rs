@@ -1,4 +1,4 @@
-//! The one error of the interface: an RFC 9457 problem document.
+//! The one error format of the interface: an RFC 9457 problem document.
 
 use crate::ground::text::Line;
 use actix_web::{
@@ -12,13 +12,13 @@ use std::fmt;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-/// What went wrong, in the one way that a client branches on.
+/// The kind of a problem: what a client branches on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Kind {
     pub name: &'static str,
     pub status: u16,
     pub title: &'static str,
-    /// The page at `/problems/{name}`: what it means and the way out.
+    /// The text of the page at `/problems/{name}`: what it means and what to do.
     pub meaning: &'static str,
 }
 
@@ -31,57 +31,57 @@ macro_rules! kinds {
 
 kinds! {
     MALFORMED = "malformed", 400, "Malformed request body",
-        "The body is not the JSON, CSV or NDJSON that its media type says. Mend the syntax at the place named and send it again.";
+        "The body is not the JSON, CSV or NDJSON that its media type says. Correct the syntax at the place named and send it again.";
     INVALID_QUERY = "invalid_query", 400, "Invalid query parameter",
-        "A parameter is unknown, repeated or has a value that cannot be read. The detail names it and what would be right.";
+        "A parameter is unknown, repeated or has a value that cannot be read. The detail names it and the values that are accepted.";
     INVALID_CURSOR = "invalid_cursor", 400, "Invalid cursor",
-        "A cursor belongs to the list, filters and order that it came with. Begin again without it.";
+        "A cursor only works with the list, filters and order that it came with. Start again without it.";
     IDEMPOTENCY_KEY_MISSING = "idempotency_key_missing", 400, "Idempotency-Key required",
-        "Money or an engine moves. Send a header Idempotency-Key with a value of your own (1 to 255 characters), and repeat the request with the same value when no answer came.";
+        "This request must not be repeated by accident. Send a header Idempotency-Key with a value of your own (1 to 255 characters). If no answer comes, repeat the request with the same value.";
     UNAUTHORIZED = "unauthorized", 401, "Unauthorised",
-        "Send a header Authorization: Bearer with a key that has neither expired nor been revoked.";
+        "Send a header Authorization: Bearer with a key that has not expired and has not been revoked. The proprietor creates keys.";
     FORBIDDEN = "forbidden", 403, "Forbidden for this role",
-        "The detail names the roles that may. Ask the proprietor for a key of such a role.";
+        "The detail names the roles that may do this. Ask the proprietor for a key with one of them.";
     NOT_FOUND = "not_found", 404, "Not found",
-        "There is nothing at this address, or nothing of this number. The detail says what is missing.";
+        "There is nothing at this address, or no record with this number. The detail says what is missing.";
     METHOD_NOT_ALLOWED = "method_not_allowed", 405, "Method not allowed",
-        "The address exists and takes other methods: the header Allow lists them.";
+        "The address exists but takes other methods: the header Allow lists them.";
     REQUEST_TIMEOUT = "request_timeout", 408, "Request timeout",
-        "Nothing was stored. Send it again over a better line; a body has 30 seconds, and one more for each 16 kB of it.";
+        "Nothing was stored. Send it again over a better connection; a body has 30 seconds, and one more for each 16 kB.";
     CONFLICT = "conflict", 409, "Conflict with existing records",
-        "The request is well formed, but something already recorded stands against it. The detail says what, and the way out.";
+        "The request is well formed but conflicts with what is already recorded. The detail says with what, and what to do.";
     NOT_READY = "not_ready", 409, "Not ready",
-        "The engine may not be listed or leave on that day. Each reason names the check and what clears it.";
+        "The engine may not be listed or leave on that day. `reasons` lists each check that is not met and how to meet it.";
     ALREADY_SOLD = "already_sold", 409, "Already sold",
-        "An engine is sold once, unless it is returned.";
+        "An engine can only be sold once, unless it comes back. Choose another engine.";
     ALREADY_RESERVED = "already_reserved", 409, "Already reserved",
-        "An engine is held for one person at a time. Ask for a place in the queue with join_queue, or wait until the reservation is released or lapses.";
+        "An engine is reserved for one person at a time. Send join_queue to join the queue, or wait until the reservation is released or lapses.";
     IN_PROGRESS = "in_progress", 409, "Request in progress",
-        "A request with this Idempotency-Key has not finished. Repeat it in a second; the answer will be that of the first.";
+        "The first request with this Idempotency-Key has not finished. Repeat it in a second; you will get the answer to the first.";
     FEED_RESTARTED = "feed_restarted", 409, "Journal restarted",
-        "A backup was restored, so that entry numbers have another meaning. Read the journal afresh with the new journal_id.";
+        "A backup was restored, so entry numbers have changed their meaning. Read the journal from the start with the new journal_id.";
     GONE = "gone", 410, "Listing withdrawn",
-        "The firm has withdrawn this listing. The address will not come back by itself; take it out of your pages.";
+        "The firm has withdrawn this listing, and it will not return by itself. Remove it from your pages.";
     PRECONDITION_FAILED = "precondition_failed", 412, "Record has changed",
-        "Somebody changed this since you read it. Read it again (the header ETag has its present tag), look at the change, and send yours with the new If-Match.";
+        "Somebody changed this after you read it. Read it again, look at the change, and send yours with the new ETag in If-Match.";
     CONTENT_TOO_LARGE = "content_too_large", 413, "Body too large",
-        "The detail names the limit. Send less, or in parts.";
+        "The detail names the limit. Send less, or send it in parts.";
     UNSUPPORTED_MEDIA_TYPE = "unsupported_media_type", 415, "Unsupported media type",
-        "The detail names the media types that this address takes. Bodies are sent without Content-Encoding.";
+        "The detail names the media types that this address takes. Send bodies without Content-Encoding.";
     INVALID = "invalid", 422, "Validation failed",
-        "Each error has a JSON pointer to the member, what was wrong and what would be right. Nothing was stored.";
+        "Each error has a JSON pointer to the member and says what is wrong and what is accepted. Nothing was stored.";
     IDEMPOTENCY_KEY_REUSED = "idempotency_key_reused", 422, "The Idempotency-Key was used for another request",
-        "A key stands for one request with one body for seven days. Use a new key for a new request.";
+        "A key belongs to one request with one body for seven days. Use a new key for a new request.";
     PRECONDITION_REQUIRED = "precondition_required", 428, "If-Match required",
-        "Read the record first and send its ETag in the header If-Match, so that no change of somebody else is lost.";
+        "Read the record first and send If-Match with the ETag that you read, so that nobody else's change is lost.";
     TOO_MANY_REQUESTS = "too_many_requests", 429, "Too many requests",
-        "Wait for the seconds that Retry-After names.";
+        "Wait for the number of seconds in Retry-After.";
     INTERNAL = "internal_server_error", 500, "Internal server error",
-        "Nothing was stored unless an Idempotency-Key tells otherwise. Report the instance: the log has the same number.";
+        "Nothing was stored, unless repeating the request with its Idempotency-Key returns an answer. Quote `instance` to the person who runs the service: it is in the log.";
     SERVICE_UNAVAILABLE = "service_unavailable", 503, "Service unavailable",
-        "Nothing was done, or an Idempotency-Key tells whether it was. Try again after the seconds that Retry-After names.";
+        "Nothing was stored, unless repeating the request with its Idempotency-Key returns an answer. Try again after the number of seconds in Retry-After.";
     STORAGE_FULL = "storage_full", 503, "Storage full",
-        "Nothing was stored. Reading goes on; writing resumes by itself when there is space.";
+        "Nothing was stored. Reading still works; writing resumes by itself when there is space.";
 }
 
 /// One member that broke a rule.
@@ -90,23 +90,26 @@ pub struct FieldError {
     /// JSON pointer (RFC 6901) into the request body.
     #[schema(max_length = 300, example = "/working_pressure/value")]
     pub pointer: String,
-    #[schema(max_length = 1000, example = "not a number above 0")]
+    #[schema(max_length = 1000, example = "must be a number above 0")]
     pub detail: String,
 }
 
-/// Broken rules that are told of one request; the detail says how many there are.
-const MOST_TOLD: usize = 100;
+/// The most errors that one response lists; the detail counts the others too.
+const MOST_REPORTED: usize = 100;
 
-/// Why a gate is shut, and what opens it.
+/// Why a gate is shut, and how to open it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct GateReason {
     #[schema(max_length = 60, example = "papers")]
     pub check: String,
-    #[schema(max_length = 1000, example = "The steam paper ran out on 2026-05-14.")]
+    #[schema(
+        max_length = 1000,
+        example = "The steam certificate expired on 14 May 2026."
+    )]
     pub reason: String,
     #[schema(max_length = 1000, example = "Record a steam test of this boiler.")]
     pub remedy: String,
-    /// The request that does it.
+    /// The request that meets the check; null: there is no single one.
     pub act: Option<Act>,
     #[schema(max_items = 50, value_type = Vec<Line>)]
     pub evidence: Vec<String>,
@@ -119,9 +122,9 @@ pub struct Problem {
     errors: Vec<FieldError>,
     reasons: Vec<GateReason>,
     headers: Vec<(&'static str, String)>,
-    /// PostgreSQL gave the transaction up for reasons that a second try may not meet.
+    /// PostgreSQL aborted the transaction for a reason that may not recur.
     pub worth_another_try: bool,
-    /// The connection leads to a server that only reads, as a primary does that has become a standby.
+    /// The connection leads to a server that only reads, such as a primary that has become a standby.
     pub takes_no_writes: bool,
     instance: Uuid,
 }
@@ -148,21 +151,30 @@ impl Problem {
         }])
     }
 
-    /// All broken rules at once, as far as they are told; `errors` is not empty.
+    /// All broken rules at once, up to the most that a response lists; the detail names the first and counts the others.
     pub fn invalid_all(errors: Vec<FieldError>) -> Problem {
+        let named = |error: &FieldError| {
+            if error.pointer.is_empty() {
+                error.detail.clone()
+            } else {
+                format!("{}: {}", error.pointer, error.detail)
+            }
+        };
         let detail = match errors.as_slice() {
-            [one] if one.pointer.is_empty() => one.detail.clone(),
-            [one] => format!("{}: {}", one.pointer, one.detail),
-            many => format!("{} members break a rule", many.len()),
+            [] => String::new(),
+            [one] => named(one),
+            [first, others @ ..] => {
+                format!("{}; and {} more, see `errors`", named(first), others.len())
+            }
         };
         Problem {
-            errors: errors.into_iter().take(MOST_TOLD).collect(),
+            errors: errors.into_iter().take(MOST_REPORTED).collect(),
             ..Problem::new(INVALID, detail)
         }
     }
 
     pub fn is(&self, kind: &Kind) -> bool {
-        // By what it says: a constant may have more than one address.
+        // Compared by value: a constant may have more than one address.
         self.kind == kind
     }
 
@@ -181,7 +193,7 @@ impl Problem {
         }
     }
 
-    /// Logged once, here; the caller learns the instance only.
+    /// Logs the cause once, here; the caller only learns the instance.
     pub fn internal(cause: impl fmt::Display) -> Problem {
         let problem = Problem::new(
             INTERNAL,
@@ -194,7 +206,7 @@ impl Problem {
     pub fn unavailable(cause: impl fmt::Display) -> Problem {
         let problem = Problem::new(
             SERVICE_UNAVAILABLE,
-            "the database does not answer just now; try again",
+            "the database does not answer; try again in a few seconds",
         );
         tracing::warn!(instance = %problem.instance, %cause, "unavailable");
         problem.with_header("retry-after", "1")
@@ -260,24 +272,24 @@ impl ResponseError for Problem {
     }
 }
 
-/// RFC 9457
+/// A problem as RFC 9457 defines it.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = Problem, example = json!({
     "type": "/problems/not_found", "title": "Not found", "status": 404,
     "detail": "there is no engine 10", "instance": "urn:uuid:0192f0c1-2b3c-7d4e-8f90-a1b2c3d4e5f6"
 }))]
 pub struct ProblemDocument {
-    /// Relative address of a page that says what it means and the way out. Branch on this alone.
+    /// Relative address of a page that says what it means and what to do. Branch only on this.
     #[schema(max_length = 100)]
     r#type: String,
     #[schema(max_length = 200)]
     title: String,
     #[schema(minimum = 400, maximum = 599)]
     status: u16,
-    /// One sentence for the person at the screen.
+    /// What is wrong with this request and what to do, in one sentence.
     #[schema(max_length = 2000)]
     detail: String,
-    /// The same id as in the log.
+    /// The id that the log has too.
     #[schema(max_length = 60)]
     instance: String,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -305,7 +317,7 @@ impl From<DieselError> for Problem {
                 ..Problem::unavailable(error)
             },
             DieselError::DatabaseError(kind, info) => {
-                let said = info.message();
+                let message = info.message();
                 let text = info.constraint_name().and_then(|name| {
                     CONSTRAINTS
                         .iter()
@@ -313,31 +325,34 @@ impl From<DieselError> for Problem {
                 });
                 match (text, kind) {
                     (Some((_, kind, detail)), _) => Problem::new(kind, *detail),
-                    // What got past the limits of its type: a mistake of the request, not of the service.
+                    // A value beyond the limits of its column is an error of the request, not of the service.
                     (None, _)
-                        if said.contains("numeric field overflow")
-                            || said.contains("out of range for type")
-                            || said.ends_with("out of range") =>
+                        if message.contains("numeric field overflow")
+                            || message.contains("out of range for type")
+                            || message.ends_with("out of range") =>
                     {
-                        Problem::invalid("", "a number is larger than can be kept")
+                        Problem::invalid(
+                            "",
+                            "a number is too large to be stored; send a smaller one",
+                        )
                     }
-                    (None, _) if said.contains("deadlock detected") => Problem {
+                    (None, _) if message.contains("deadlock detected") => Problem {
                         worth_another_try: true,
                         ..Problem::unavailable(error)
                     },
                     (None, _)
-                        if said.contains("No space left on device")
-                            || said.contains("could not extend file") =>
+                        if message.contains("No space left on device")
+                            || message.contains("could not extend file") =>
                     {
                         Problem::new(STORAGE_FULL, "the disk is full; nothing was stored")
                             .with_header("retry-after", "30")
                     }
                     (None, _)
-                        if said.contains("due to lock timeout")
-                            || said.contains("due to statement timeout")
-                            || said.contains("connection")
-                            || said.contains("the database system is")
-                            || said.contains("administrator command") =>
+                        if message.contains("due to lock timeout")
+                            || message.contains("due to statement timeout")
+                            || message.contains("connection")
+                            || message.contains("the database system is")
+                            || message.contains("administrator command") =>
                     {
                         Problem::unavailable(error)
                     }
@@ -349,19 +364,19 @@ impl From<DieselError> for Problem {
     }
 }
 
-/// The rules of a request that do not hold. A rule: whether it holds, the pointer and the detail.
+/// The rules that a request breaks. A rule: whether it is met, the pointer and the detail.
 pub(crate) fn broken<'r, D: Into<String>>(
     rules: impl IntoIterator<Item = (bool, &'r str, D)>,
 ) -> Vec<FieldError> {
     let broken = rules.into_iter().filter(|(holds, ..)| !holds);
-    let told = broken.map(|(_, pointer, detail)| FieldError {
+    let errors = broken.map(|(_, pointer, detail)| FieldError {
         pointer: pointer.to_owned(),
         detail: detail.into(),
     });
-    told.collect()
+    errors.collect()
 }
 
-/// Refuses a request by all of its rules that do not hold, at once:
+/// Refuses a request that breaks rules, naming all of them at once:
 /// `all_hold([(new.on <= today, "/on", "in the future"), ..])?`
 pub(crate) fn all_hold<'r, D: Into<String>>(
     rules: impl IntoIterator<Item = (bool, &'r str, D)>,
@@ -374,113 +389,121 @@ pub(crate) fn all_hold<'r, D: Into<String>>(
     }
 }
 
-/// Constraints that a request can run into although its handler looked first, as two requests may look at once.
+/// Constraints that a request can break although its handler checked first, as two requests may check at once.
 const CONSTRAINTS: &[(&str, &Kind, &str)] = &[
     (
         "fitters_name",
         CONFLICT,
-        "a fitter of that name is on record already",
+        "there is already a fitter of that name; use another name",
     ),
     (
         "inspector_visits_pkey",
         CONFLICT,
-        "a visit is set for that day already; take it back first",
+        "a visit is already booked for that day; delete it first or choose another day",
     ),
     (
         "boiler_installations_one_engine",
         CONFLICT,
-        "the boiler is fitted to another engine; take it out there first",
+        "the boiler is in another engine; record its removal from that one first",
     ),
     (
         "boiler_installations_one_boiler",
         CONFLICT,
-        "the engine has another boiler; take that out first",
+        "the engine has another boiler; record the removal of that one first",
     ),
     (
         "boiler_installations_no_overlap",
         CONFLICT,
-        "the boiler was in another engine on that day",
+        "the boiler was in another engine on that day; choose a day after its removal from that one",
     ),
     (
         "boiler_installations_one_at_a_time",
         CONFLICT,
-        "the engine had another boiler on that day",
+        "the engine had another boiler on that day; choose a day after the removal of that one",
     ),
     (
         "certificates_one_per_test",
         CONFLICT,
-        "a certificate of that test is recorded already",
+        "a certificate of that test is already recorded; nothing to do",
     ),
     (
         "exchange_rates_one_a_day",
         CONFLICT,
-        "a rate of that currency from that day is set already; set the next one from a later day",
+        "a rate of that currency from that day is already recorded; record the next one from a later day",
     ),
     (
         "boiler_codes_name",
         CONFLICT,
-        "that jurisdiction has a code of that name",
+        "that jurisdiction already has a code of that name; use another name",
     ),
     (
         "engines_pkey",
         CONFLICT,
-        "that stock number is taken; stock numbers never repeat",
+        "that stock number is taken; use another, as stock numbers are never used again",
     ),
-    ("sales_one_per_engine", ALREADY_SOLD, "the engine is sold"),
+    (
+        "sales_one_per_engine",
+        ALREADY_SOLD,
+        "the engine has been sold; cancel that sale first, or choose another engine",
+    ),
     (
         "reservations_one_live",
         ALREADY_RESERVED,
-        "the engine is reserved",
+        "the engine is reserved; send join_queue to join the queue",
     ),
     (
         "reservations_one_per_person",
         CONFLICT,
-        "the same person asks for the engine in another request; ask again",
+        "another request for the same person and engine came at the same time; send this one again",
     ),
     (
         "deposit_returns_once",
         CONFLICT,
-        "the deposit has been returned already",
+        "the deposit has already been returned; nothing to do",
     ),
     (
         "payments_one_per_deposit",
         CONFLICT,
-        "the deposit has been set off already",
+        "the deposit has already been set off against a sale; nothing to do",
     ),
     (
         "disposals_one_per_engine",
         CONFLICT,
-        "the engine is gone already",
+        "the engine has already been disposed of; nothing to do",
     ),
     (
         "closing_stock_one_a_day",
         CONFLICT,
-        "the stock of that day is kept; keep that of a later day",
+        "the closing stock of that day is already recorded; choose a later day",
     ),
     (
         "deliveries_one_per_sale",
         CONFLICT,
-        "the engine has been delivered already",
+        "the engine has already been delivered; nothing to do",
     ),
     (
         "listings_pkey",
         CONFLICT,
-        "the engine has a listing already; change that one",
+        "the engine already has a listing; change that one",
     ),
     (
         "listings_page_name",
         CONFLICT,
-        "another engine's listing has that page_name; give another one",
+        "another engine's listing has that page_name; use another one",
     ),
     (
         "costs_reversed_once",
         CONFLICT,
-        "the line has been reversed already",
+        "the line has already been reversed; nothing to do",
     ),
     (
         "hour_rates_one_a_day",
         CONFLICT,
-        "the fitter has rates from that day already; later ones take their place",
+        "the fitter already has rates from that day; set new ones from a later day",
     ),
-    ("keys_live_name", CONFLICT, "a key of that name is live"),
+    (
+        "keys_live_name",
+        CONFLICT,
+        "there is already a valid key of that name; use another name or revoke it first",
+    ),
 ];

@@ -1,4 +1,4 @@
-//! What stands in the query of an address, read strictly.
+//! Query parameters, read strictly.
 
 use crate::ground::{
     problem::{self, Problem},
@@ -50,7 +50,7 @@ pub(super) fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, 
             return Err(Problem::new(
                 problem::INVALID_QUERY,
                 format!(
-                    "`{}` has a value that is too long or has a NUL",
+                    "`{}` must be shorter than 2000 bytes and without NUL",
                     short(&name)
                 ),
             ));
@@ -59,7 +59,7 @@ pub(super) fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, 
             return Err(Problem::new(
                 problem::INVALID_QUERY,
                 format!(
-                    "`{}` is given twice; join values with a comma",
+                    "`{}` is given twice; give it once and join the values with commas",
                     short(&name)
                 ),
             ));
@@ -74,7 +74,7 @@ pub(super) fn filters<T: DeserializeOwned>(given: &BTreeMap<String, String>) -> 
     let below_1 = |value: &str| value.parse::<i64>().is_ok_and(|number| number < 1);
     let mut numbers = given.iter().filter(|(name, _)| is_a_number_given(name));
     if let Some((name, _)) = numbers.find(|(_, value)| below_1(value)) {
-        let detail = format!("`{}`: numbers begin at 1", short(name));
+        let detail = format!("`{}` must be 1 or more", short(name));
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let encoded: Vec<String> = given
@@ -122,7 +122,7 @@ pub(super) fn short(text: &str) -> String {
     text.chars().take(300).collect()
 }
 
-/// Days from one to another, both included.
+/// A range of days, both included.
 #[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
@@ -139,10 +139,12 @@ impl SpanQuery {
     pub fn days(self) -> Result<DaySpan, Problem> {
         let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
         if self.to < self.from {
-            return refused("`to` is before `from`");
+            return refused("`to` is before `from`; swap them");
         }
         if self.to.whole_months_since(self.from) >= 1200 {
-            return refused("`from` and `to` are 100 years apart or more; ask for a shorter span");
+            return refused(
+                "`from` and `to` must be less than 100 years apart; ask for a shorter span",
+            );
         }
         Ok(DaySpan {
             from: self.from,
@@ -151,10 +153,10 @@ impl SpanQuery {
     }
 }
 
-/// Characters of a list of values, as the document says.
+/// The longest list of values, in characters; the document says so too.
 const MOST_OF_ANY: usize = 200;
 
-/// Values of a filter joined with commas: any of them fits.
+/// The values of a filter, joined with commas: an item matches if it has any of them.
 pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
 where
     T: std::str::FromStr<Err: std::fmt::Display>,
@@ -162,7 +164,7 @@ where
 {
     let text = std::borrow::Cow::<str>::deserialize(from)?;
     if text.chars().count() > MOST_OF_ANY {
-        let detail = format!("more than {MOST_OF_ANY} characters");
+        let detail = format!("must be at most {MOST_OF_ANY} characters; give fewer values");
         return Err(serde::de::Error::custom(detail));
     }
     text.split(',')

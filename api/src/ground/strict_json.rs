@@ -1,4 +1,4 @@
-//! JSON read strictly: nothing stands in it twice, and every fault is told in plain words with where it is.
+//! JSON read strictly: no member occurs twice, and every error says in plain words what is wrong and where.
 
 use crate::ground::problem::{self, FieldError, Problem};
 use serde::{
@@ -14,21 +14,21 @@ use utoipa::{
 
 pub(super) fn parse(bytes: &[u8]) -> Result<Value, Problem> {
     let Unrepeated(json) = serde_json::from_slice(bytes)
-        .map_err(|e| Problem::new(problem::MALFORMED, format!("not JSON: {e}")))?;
+        .map_err(|e| Problem::new(problem::MALFORMED, format!("the body is not JSON: {e}")))?;
     if json.is_object() {
         Ok(json)
     } else {
-        Err(Problem::invalid("", "not an object"))
+        Err(Problem::invalid("", "must be an object"))
     }
 }
 
-/// Faults of one body that are told at once.
+/// The most errors of one body that are reported.
 const MOST_FAULTS: usize = 100;
 
-/// Reads `json` as a `T`; every fault that can be found names its member by pointer.
+/// Reads `json` as a `T`; every error that can be found names its member by pointer.
 ///
-/// What is wrong is noted and taken out, and the rest is read again: so that a client mends a body in one go. Of what is
-/// missing below the top one member of each object is told.
+/// Each wrong member is noted and removed, and the rest is read again, so that a client can correct a body in one go.
+/// Below the top level only one missing member of each object is reported.
 pub(crate) fn typed<T: DeserializeOwned + PartialSchema>(json: &Value) -> Result<T, Problem> {
     let mut fault = match read_as(json) {
         Ok(value) => return Ok(value),
@@ -58,8 +58,8 @@ pub(crate) fn typed<T: DeserializeOwned + PartialSchema>(json: &Value) -> Result
     }
     for name in required_of(&T::schema()) {
         let pointer = format!("/{}", escaped(&name));
-        let is_told = faults.iter().any(|fault| fault.pointer == pointer);
-        if json.get(&name).is_none() && !is_told && faults.len() < MOST_FAULTS {
+        let is_reported = faults.iter().any(|fault| fault.pointer == pointer);
+        if json.get(&name).is_none() && !is_reported && faults.len() < MOST_FAULTS {
             let detail = MISSING.to_owned();
             faults.push(FieldError { pointer, detail });
         }
@@ -95,12 +95,13 @@ fn read_as<T: DeserializeOwned>(json: &Value) -> Result<T, Fault> {
     })
 }
 
-/// The pointer of what a member is in.
+/// The pointer of the parent.
 fn above(pointer: &str) -> &str {
     pointer.rsplit_once('/').map_or("", |(above, _)| above)
 }
 
-/// Takes a member out, or the list that it is in, and says what was taken; none where that is the whole.
+/// Removes a member, or the list that contains it, and returns the pointer of what was removed. `None`: that would be
+/// the whole body.
 fn take_out(json: &mut Value, pointer: &str) -> Option<String> {
     let mut wrong = pointer;
     loop {
@@ -126,29 +127,32 @@ fn required_of(schema: &RefOr<Schema>) -> Vec<String> {
     }
 }
 
-/// What stands between the first ticks after some words.
+/// The text between the first backticks after `words`.
 fn in_ticks<'t>(text: &'t str, words: &str) -> Option<&'t str> {
     let rest = text.strip_prefix(words)?.strip_prefix('`')?;
     rest.split_once('`').map(|(name, _)| name)
 }
 
-/// What the reader of JSON says of a fault, in words for who sent it; rules of our own are in such words already.
+/// A message of the JSON reader in plain words; messages of our own rules are plain already.
 pub(crate) fn plainly(text: &str) -> String {
     let short = short(text);
     if text.starts_with("missing field ") {
         return MISSING.to_owned();
     }
     if text.starts_with("duplicate field ") {
-        return "is there twice".to_owned();
+        return "occurs twice; send it once".to_owned();
     }
     if let Some((_, known)) = text
         .strip_prefix("unknown field ")
         .and_then(|rest| rest.split_once(", expected "))
     {
-        return format!("is not known here; known: {}", self::short(words_of(known)));
+        return format!(
+            "is not known here; use one of {}",
+            self::short(words_of(known))
+        );
     }
     if text.starts_with("unknown field ") {
-        return "is not known here, and nothing is".to_owned();
+        return "is not known here; leave it out".to_owned();
     }
     if let Some(rest) = text.strip_prefix("unknown variant ")
         && let Some((given, known)) = rest.split_once(", expected ")
@@ -156,21 +160,17 @@ pub(crate) fn plainly(text: &str) -> String {
         return format!("{given} is not one of {}", self::short(words_of(known)));
     }
     if text.starts_with("UUID parsing failed") {
-        return "not an id written like 9f1cb2a4-0d2b-4c64-9a51-6f5a0f0f7a11".to_owned();
+        return "must be an id written like 9f1cb2a4-0d2b-4c64-9a51-6f5a0f0f7a11".to_owned();
     }
     if text.starts_with("data did not match any variant") {
-        return "has none of the forms that it may have".to_owned();
+        return "matches none of the accepted forms; see the schema of this member".to_owned();
     }
     let wrong = ["invalid type: ", "invalid value: ", "invalid length "]
         .iter()
         .find_map(|start| text.strip_prefix(start));
     match wrong.and_then(|rest| rest.rsplit_once(", expected ")) {
         Some((given, expected)) => {
-            format!(
-                "{} was sent where {} belongs",
-                given_as(given),
-                called(expected)
-            )
+            format!("must be {}, not {}", called(expected), given_as(given))
         }
         None => short,
     }
@@ -194,7 +194,7 @@ fn given_as(given: &str) -> String {
         "boolean" => short(value.trim_matches('`')),
         "string" => format!("the text {}", short(value)),
         _ if kind.bytes().all(|b| b.is_ascii_digit()) => format!("a list of {kind}"),
-        _ => "something else".to_owned(),
+        _ => "a value of another kind".to_owned(),
     }
 }
 
@@ -205,9 +205,7 @@ fn called(expected: &str) -> String {
         ("struct" | "tuple" | "internally" | "adjacently", _) | ("a", "map") => {
             "an object".to_owned()
         }
-        ("a", "string" | "borrowed string" | "character") | ("str", _) => {
-            "a text in quotes".to_owned()
-        }
+        ("a", "string" | "borrowed string" | "character") | ("str", _) => "a string".to_owned(),
         ("a", "boolean") => "true or false".to_owned(),
         ("a", "sequence") => "a list".to_owned(),
         ("an", rest) if rest.starts_with("array of length ") => {
@@ -216,18 +214,18 @@ fn called(expected: &str) -> String {
         ("a", rest) if rest.starts_with("tuple of size ") => {
             format!("a list of {}", rest.trim_start_matches("tuple of size "))
         }
-        ("enum" | "string" | "variant" | "field", _) => "one of the words of its list".to_owned(),
+        ("enum" | "string" | "variant" | "field", _) => "one of the listed values".to_owned(),
         ("u8", _) => whole("0", "255"),
         ("u16", _) => whole("0", "65535"),
         ("u32", _) => whole("0", "4294967295"),
-        ("u64" | "usize" | "u128", _) => "a whole number, 0 or more,".to_owned(),
+        ("u64" | "usize" | "u128", _) => "a whole number of 0 or more".to_owned(),
         ("i8", _) => whole("-128", "127"),
         ("i16", _) => whole("-32768", "32767"),
         ("i32", _) => whole("-2147483648", "2147483647"),
         ("i64" | "isize" | "i128", _) => "a whole number".to_owned(),
         ("a", rest) if rest.contains("Decimal") => "a number in quotes".to_owned(),
         ("unit" | "option", _) => "null".to_owned(),
-        // In words of our own already.
+        // In our own words already.
         _ => short(expected),
     }
 }
@@ -250,7 +248,8 @@ pub(crate) fn short(text: &str) -> String {
     text.chars().take(500).collect()
 }
 
-/// A JSON value in which no object has a member twice: of two, readers take different ones (RFC 8259, section 4).
+/// A JSON value in which no object has a member twice: readers differ in which of the two they take (RFC 8259, section
+/// 4).
 pub(crate) struct Unrepeated(pub Value);
 
 impl<'de> Deserialize<'de> for Unrepeated {
@@ -306,7 +305,8 @@ impl<'de> Deserialize<'de> for Unrepeated {
                     match members.entry(name) {
                         Entry::Vacant(entry) => entry.insert(value),
                         Entry::Occupied(entry) => {
-                            let detail = format!("the member {:?} stands twice", entry.key());
+                            let detail =
+                                format!("the member {:?} occurs twice; send it once", entry.key());
                             return Err(de::Error::custom(short(&detail)));
                         }
                     };

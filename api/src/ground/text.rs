@@ -1,4 +1,4 @@
-//! Text with a bound, as it comes in, lies in the database and stands in openapi.json.
+//! Text of limited length, as it is received, stored and described in openapi.json.
 
 use diesel::{
     deserialize::{self, FromSql, FromSqlRow},
@@ -14,7 +14,7 @@ use utoipa::{
     openapi::{ObjectBuilder, RefOr, Schema, schema::Type},
 };
 
-/// 1 to `MAX` characters after trimming, without control characters (line ends are kept where `MAX` is above 200).
+/// 1 to `MAX` characters after trimming, without control characters (line ends are allowed where `MAX` is above 200).
 #[derive(
     Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, AsExpression, FromSqlRow,
 )]
@@ -26,7 +26,7 @@ pub struct Text<const MAX: usize>(String);
 pub type Line = Text<200>;
 /// A number or code as somebody else wrote it.
 pub type Code = Text<60>;
-/// Words of the firm in paragraphs.
+/// The firm's own text, in paragraphs.
 pub type Prose = Text<10_000>;
 /// A page for a browser.
 pub type Html = Text<4_000_000>;
@@ -38,13 +38,13 @@ impl<const MAX: usize> FromStr for Text<MAX> {
         let text = text.trim();
         let of_one_line = MAX <= 200;
         if text.is_empty() || text.chars().count() > MAX {
-            return Err(format!("not 1 to {MAX} characters"));
+            return Err(format!("must be 1 to {MAX} characters"));
         }
         if text
             .chars()
             .any(|c| c.is_control() && (of_one_line || !matches!(c, '\n' | '\r' | '\t')))
         {
-            return Err("has a control character".to_owned());
+            return Err("must not contain control characters".to_owned());
         }
         Ok(Text(text.to_owned()))
     }
@@ -109,7 +109,7 @@ impl<const MAX: usize> ToSchema for Text<MAX> {
 
 /// Whether mail can be sent to it.
 ///
-/// Source: HTML Living Standard, "valid e-mail address"; RFC 5321, 4.5.3.1: 64 and 254 characters at the most. A dot in the
+/// Source: HTML Living Standard, "valid e-mail address"; RFC 5321, 4.5.3.1: at most 64 and 254 characters. A dot in the
 /// domain: plain reading, as mail from the shop leaves the house.
 fn is_email_address(text: &str) -> bool {
     let Some((name, domain)) = text.split_once('@') else {
@@ -132,7 +132,7 @@ fn is_email_address(text: &str) -> bool {
 
 /// Whether it can be dialled.
 ///
-/// Source: ITU-T E.164 (15 digits at the most) and E.123 (how numbers are written); 5 digits at the least is plain reading.
+/// Source: ITU-T E.164 (at most 15 digits) and E.123 (how numbers are written); at least 5 digits is plain reading.
 fn is_telephone_number(text: &str) -> bool {
     let lower = text.to_ascii_lowercase();
     let (number, extension) = match lower.split_once("ext") {
@@ -168,15 +168,15 @@ fn checked<'de, D: Deserializer<'de>>(
     }
 }
 
-/// For a member that holds an e-mail address.
+/// For a member with an e-mail address.
 pub fn email_address<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Line>, D::Error> {
-    let would_be = "not an e-mail address, written like name@example.org";
+    let would_be = "must be an e-mail address, written like name@example.org";
     checked(from, is_email_address, would_be)
 }
 
-/// For a member that holds a telephone number.
+/// For a member with a telephone number.
 pub fn telephone_number<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Line>, D::Error> {
-    let would_be = "not a telephone number of 5 to 15 digits, written like 01632 960123 or +44 1632 960123 ext 12";
+    let would_be = "must be a telephone number of 5 to 15 digits, written like 01632 960123 or +44 1632 960123 ext 12";
     checked(from, is_telephone_number, would_be)
 }
 
@@ -188,19 +188,19 @@ where
 {
     let items = Vec::<T>::deserialize(from)?;
     if items.len() > MAX {
-        return Err(de::Error::custom(format!("more than {MAX} items")));
+        return Err(de::Error::custom(format!("must have at most {MAX} items")));
     }
     if items
         .iter()
         .enumerate()
         .any(|(i, item)| items[..i].contains(item))
     {
-        return Err(de::Error::custom("an item stands twice"));
+        return Err(de::Error::custom("an item occurs twice; send it once"));
     }
     Ok(items)
 }
 
-/// `text` as a pattern for LIKE in which it stands for itself.
+/// A LIKE pattern that matches texts containing `text` literally.
 pub(crate) fn containing(text: &str) -> String {
     format!(
         "%{}%",

@@ -1,5 +1,5 @@
-//! Traces by OpenTelemetry, sent where the variables say that its specification names: `OTEL_EXPORTER_OTLP_ENDPOINT` and the like.
-//! Without them nothing is measured and nothing sent.
+//! Traces by OpenTelemetry, sent to the collector named in the variables of its specification, such as
+//! `OTEL_EXPORTER_OTLP_ENDPOINT`. Without them nothing is measured or sent.
 
 use actix_web::{
     body::MessageBody,
@@ -18,15 +18,15 @@ use tracing::{Instrument, Subscriber, field::Empty};
 use tracing_opentelemetry::OpenTelemetrySpanExt;
 use tracing_subscriber::{Layer, filter, registry::LookupSpan};
 
-/// Spans of this target are for traces alone.
+/// Spans with this target only go to traces.
 const TARGET: &str = "traces";
-/// By the OpenTelemetry specification either says that there is a collector.
+/// According to the OpenTelemetry specification either of them names a collector.
 const VARIABLES: [&str; 2] = [
     "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT",
     "OTEL_EXPORTER_OTLP_ENDPOINT",
 ];
 
-/// What sends the traces, until it is shut down; none where no collector is named.
+/// Sends the traces until it is shut down. `None`: no collector is named.
 pub fn provider() -> Result<Option<SdkTracerProvider>, String> {
     if VARIABLES
         .iter()
@@ -45,7 +45,7 @@ pub fn provider() -> Result<Option<SdkTracerProvider>, String> {
     Ok(Some(provider.build()))
 }
 
-/// Takes the spans for traces to the provider.
+/// The layer that passes spans for traces to the provider.
 pub fn layer<S: Subscriber + for<'span> LookupSpan<'span>>(
     provider: &SdkTracerProvider,
 ) -> impl Layer<S> {
@@ -54,7 +54,7 @@ pub fn layer<S: Subscriber + for<'span> LookupSpan<'span>>(
         .with_filter(filter::filter_fn(|metadata| metadata.target() == TARGET))
 }
 
-/// A span for a piece of work within a request.
+/// A span for a part of the work within a request.
 macro_rules! span {
     ($name:literal) => {
         tracing::info_span!(target: "traces", $name)
@@ -73,12 +73,12 @@ pub async fn request(
         return next.call(req).await;
     }
     let parent = global::get_text_map_propagator(|known| known.extract(&Headers(req.headers())));
-    // A parent that cannot be set leaves the span at the top.
+    // A span without its parent is still useful: it becomes a root.
     let _ = span.set_parent(parent);
     let method = req.method().clone();
     let answered = next.call(req).instrument(span.clone()).await?;
     let route = answered.request().match_pattern().unwrap_or_default();
-    // A span that has begun takes another name from here alone.
+    // A span that has started can only be renamed here.
     span.context()
         .span()
         .update_name(format!("{method} {route}"));

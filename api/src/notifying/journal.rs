@@ -1,9 +1,9 @@
-//! The journal: everything that happened, numbered densely after commit by one sequencer.
+//! The journal: everything that happened, numbered without gaps after commit by one sequencer.
 
 use crate::{
     ground::{
         actor::Staff,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         clock::Instant,
         db::{Db, RunQueryDsl},
         entries,
@@ -28,8 +28,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("journal").service(read_journal);
 }
 
-/// How often a waiting reader looks again.
-pub const LOOK_AGAIN: Duration = Duration::from_millis(200);
+/// How often a waiting reader checks for new entries.
+pub const POLL_INTERVAL: Duration = Duration::from_millis(200);
 
 // Types
 
@@ -37,19 +37,19 @@ pub const LOOK_AGAIN: Duration = Duration::from_millis(200);
 #[schema(example = json!({"entry_no": 185, "type": "engine.delivered", "at": "2026-05-14T10:21:07.123456Z", "on": "2026-05-14",
     "by": "key:7", "stock_no": 10, "data": {"delivery_id": 31}}))]
 pub struct Entry {
-    /// Dense: the next entry has the next number.
+    /// Without gaps: the next entry has the next number.
     #[schema(minimum = 1)]
     pub entry_no: i64,
-    /// What happened, such as `engine.sold`. More types may come.
+    /// What happened, such as `engine.sold`. New types may be added.
     #[schema(max_length = 60)]
     pub r#type: String,
     /// RFC 3339, UTC.
     #[schema(max_length = 40)]
     pub at: String,
-    /// The firm's day.
+    /// The firm's date.
     pub on: Day,
-    /// The key that acted. Where nobody acted: `midnight` when the passing of a day changed an answer, `outshop` for what
-    /// the service does by itself.
+    /// The key that acted, such as `key:7`. Without one: `midnight` if the passing of a day changed a result, `outshop`
+    /// for what the service does by itself.
     #[schema(max_length = 30)]
     pub by: String,
     pub stock_no: Option<i32>,
@@ -60,12 +60,12 @@ pub struct Entry {
 
 #[derive(Debug, Serialize, ToSchema)]
 pub struct JournalPage {
-    /// Changes when a backup is restored.
+    /// Changes when a backup is restored; then read the journal from the start.
     #[schema(max_length = 40)]
     pub journal_id: String,
     #[schema(max_items = 500)]
     pub items: Vec<Entry>,
-    /// Address of what follows, now or later.
+    /// Address of the entries that follow, now or later.
     #[schema(max_length = 300)]
     pub next: String,
 }
@@ -74,20 +74,21 @@ pub struct JournalPage {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ReadOn {
-    /// The last entry number that the reader has; entries after it are answered.
+    /// The last entry number that the reader has; the response begins after it.
     #[param(minimum = 0, default = 0, example = 0)]
     after: Option<i64>,
+    /// Maximum number of entries.
     #[param(minimum = 1, maximum = 500, default = 100)]
     limit: Option<i64>,
-    /// Seconds to wait for an entry when there is none yet.
+    /// Seconds to wait for an entry if there is none yet.
     #[param(minimum = 0, maximum = 25, default = 0)]
     wait: Option<u64>,
-    /// The journal that `after` was counted in; another one answers `feed_restarted`.
+    /// The journal that `after` belongs to; 409 `feed_restarted` if it has been replaced.
     #[param(max_length = 40)]
     journal_id: Option<Uuid>,
 }
 
-/// A question within its bounds.
+/// The query, checked and with its defaults.
 pub(crate) struct Asked {
     pub after: i64,
     pub limit: i64,
@@ -101,7 +102,7 @@ impl ReadOn {
         let limit = self.limit.unwrap_or(100);
         let wait = self.wait.unwrap_or(0);
         if after < 0 || !(1..=500).contains(&limit) || wait > 25 {
-            let detail = "`after` is 0 or more, `limit` 1 to 500, `wait` 0 to 25 seconds";
+            let detail = "`after` must be 0 or more, `limit` 1 to 500, `wait` 0 to 25 seconds";
             return Err(Problem::new(problem::INVALID_QUERY, detail));
         }
         Ok(Asked {
@@ -117,8 +118,8 @@ impl ReadOn {
 
 /// Read the journal
 ///
-/// Entries come in the order of their numbers, none is skipped and none comes twice. With `wait`, an empty answer is
-/// held until an entry comes.
+/// Entries come in order of their numbers; none is skipped or repeated. With `wait`, a request without new entries
+/// waits for one.
 #[get("/journal", 409, 200 = JournalPage)]
 async fn read_journal(
     _by: Staff,
@@ -131,9 +132,9 @@ async fn read_journal(
     loop {
         let page = entries_after(&db, &asked).await?;
         if !page.items.is_empty() || tokio::time::Instant::now() >= give_up {
-            return shown(&req, &page);
+            return respond(&req, &page);
         }
-        tokio::time::sleep(LOOK_AGAIN).await;
+        tokio::time::sleep(POLL_INTERVAL).await;
     }
 }
 
@@ -151,7 +152,7 @@ struct Row {
 }
 
 impl Row {
-    /// The entry as it is shown, once it has its number.
+    /// The entry as the interface shows it. `None`: it has no number yet.
     fn numbered(self) -> Option<Entry> {
         Some(Entry {
             entry_no: self.entry_no?,
@@ -198,7 +199,7 @@ async fn entries_after(db: &Db, asked: &Asked) -> Result<JournalPage, Problem> {
     })
 }
 
-/// The journal's id, if it is the one that the reader knows.
+/// The journal's id; refused if the reader knows another one.
 pub(crate) async fn same_journal(
     conn: &mut AsyncPgConnection,
     known: Option<Uuid>,

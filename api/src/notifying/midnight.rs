@@ -1,9 +1,9 @@
-//! Midnight: what the passing of a day alone changes, written into the journal once.
+//! Midnight: records in the journal, once, what only the passing of a day changes.
 
 use crate::{
     ground::{
         clock,
-        db::{self, Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_xact_lock},
+        db::{self, Db, RunQueryDsl, SingleRunner, SystemEntry, pg_try_advisory_xact_lock},
         problem::Problem,
     },
     schema::midnights,
@@ -21,20 +21,21 @@ use outshop_core::{
 use serde_json::{Value, json};
 use std::time::Duration;
 
-/// How often a process looks whether the firm's day has ended; the journal tells the day, not the minute.
-pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
-/// Days begun at once; more are more likely a wrong clock than a closed workshop.
+/// How often a process checks whether the firm's day has ended; the journal records the day, not the minute.
+pub const POLL_INTERVAL: Duration = Duration::from_secs(20);
+/// The most days to process at once; more are more likely a wrong clock than a closed workshop.
 pub const AT_ONCE: i32 = 14;
-/// Engines looked at together.
+/// Engines examined together.
 const STRETCH: i64 = 1000;
 
-/// Begins every day of the firm up to the one of `now` that has not begun yet, in their order, each in a transaction of
-/// its own: the row of the day and one entry for each engine whose answer at a gate is another than the day before. What
-/// is recorded when the day is turned counts for both days, so that the difference is what midnight alone made.
+/// Processes every day of the firm up to that of `now` that has not been processed, in order and each in its own
+/// transaction: adds the row of the day, and an entry for each engine with a gate that differs from the day before. The
+/// records as they are now count for both days, so that the difference is due to midnight only.
 ///
-/// Refused when there are more than `most`: days that a wrong clock has begun would not begin when they come.
+/// Refused if there are more than `most`: a day that a wrong clock has processed would be skipped when it comes.
 ///
-/// Returns how many days began. A clock set back begins none, and of two processes the second finds nothing to do.
+/// Returns the number of days processed. With a clock set back it is 0; of two processes, the second finds nothing to
+/// do.
 pub async fn turn(db: &Db, now: Timestamp, most: i32) -> Result<usize, Problem> {
     let mut conn = db.read().await?;
     let Days { today, last } = days(&mut conn, now).await?;
@@ -42,17 +43,18 @@ pub async fn turn(db: &Db, now: Timestamp, most: i32) -> Result<usize, Problem> 
         && today.days_since(last) > most
     {
         return Err(Problem::conflict(format!(
-            "by this machine's clock it is {today}, and the last day that has begun is {last}; if the clock is right, run `outshop days turn`"
+            "by this machine's clock it is {today}, and the last day processed is {last}; if the clock is right, run \
+             `outshop days turn`"
         )));
     }
-    let mut begun = 0;
-    while begin_next(&mut conn, today).await? {
-        begun += 1;
+    let mut processed = 0;
+    while process_next(&mut conn, today).await? {
+        processed += 1;
     }
-    Ok(begun)
+    Ok(processed)
 }
 
-/// The firm's day by the machine's clock, and the last that has begun.
+/// The firm's date by the machine's clock, and the last day processed.
 #[derive(Debug, Clone, Copy)]
 pub struct Days {
     pub today: Day,
@@ -65,8 +67,8 @@ pub async fn days(conn: &mut AsyncPgConnection, now: Timestamp) -> Result<Days, 
     Ok(Days { today, last })
 }
 
-/// Takes back the days that have begun and are still to come by the clock, as a clock that went ahead leaves them: they begin when they
-/// come, and what they change is told then. Gives how many there were.
+/// Marks days in the future as not processed, as a clock that was ahead leaves them: they are processed when they come.
+/// Returns how many there were.
 pub async fn take_back(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     let mut conn = db.read().await?;
     let Days { today, .. } = days(&mut conn, now).await?;
@@ -74,19 +76,19 @@ pub async fn take_back(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     Ok(diesel::delete(ahead).execute(&mut conn).await?)
 }
 
-async fn begin_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
+async fn process_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
     if !is_behind(last_started(conn).await?, today) {
         return Ok(false);
     }
     AnsiTransactionManager::begin_transaction(conn).await?;
-    match begin_locked(conn, today).await {
-        Ok(begun) => {
+    match process_locked(conn, today).await {
+        Ok(processed) => {
             AnsiTransactionManager::commit_transaction(conn).await?;
-            Ok(begun)
+            Ok(processed)
         }
         Err(problem) => {
             AnsiTransactionManager::rollback_transaction(conn).await?;
-            // Another process has just begun this day.
+            // Another process has just processed this day.
             if problem.worth_another_try {
                 Ok(false)
             } else {
@@ -96,12 +98,12 @@ async fn begin_next(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Pr
     }
 }
 
-async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
-    // One view of the records for both days. It is taken by the first query, the lock: who gets that just after another
-    // process may see the day as not begun, and the table's key then refuses the row.
+async fn process_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, Problem> {
+    // One snapshot of the records for both days. The first query, the lock, takes it: a process that gets the lock just
+    // after another may not see the new row of the day, and the table's key then refuses a second one.
     conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
         .await?;
-    let free = diesel::select(pg_try_advisory_xact_lock(Alone::Turning.key()));
+    let free = diesel::select(pg_try_advisory_xact_lock(SingleRunner::Turning.key()));
     if !free.get_result::<bool>(conn).await? {
         return Ok(false);
     }
@@ -110,7 +112,7 @@ async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, 
         return Ok(false);
     }
     let (day, entries) = match last {
-        // The first day of all has none before it.
+        // There is no day before the first one.
         None => (today, Vec::new()),
         Some(last) => {
             let day = last.plus_days(1);
@@ -124,7 +126,7 @@ async fn begin_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<bool, 
         ))
         .execute(conn)
         .await?;
-    db::record_untouched(conn, day, entries).await?;
+    db::record_for_system(conn, day, entries).await?;
     Ok(true)
 }
 
@@ -143,7 +145,7 @@ async fn changes(
     conn: &mut AsyncPgConnection,
     before: Day,
     day: Day,
-) -> Result<Vec<Untouched>, Problem> {
+) -> Result<Vec<SystemEntry>, Problem> {
     let settings = settings(conn).await?;
     let mut entries = Vec::new();
     let mut after = 0;
@@ -163,7 +165,7 @@ async fn changes(
             });
             let gates: Vec<Value> = gates.collect();
             if !gates.is_empty() {
-                entries.push(Untouched {
+                entries.push(SystemEntry {
                     what: "readiness.changed",
                     stock_no: Some(*stock_no),
                     data: json!({"gates": gates}),
@@ -173,7 +175,7 @@ async fn changes(
     }
 }
 
-/// The checks of a gate that have another outcome than the day before; none when all are as they were.
+/// The checks of a gate whose outcome differs from the day before. `None`: all are the same.
 fn difference(gate: Gate, was: &OnDay, is: &OnDay) -> Option<Value> {
     let outcome = |day: &OnDay, check: Check| -> Option<Outcome> {
         let answers = day.checks.iter().filter(|answer| answer.check == check);

@@ -1,10 +1,10 @@
-//! Webhooks: addresses that are told of what happens, by Standard Webhooks 1.0.0.
+//! Webhooks: addresses that are notified of journal entries, by Standard Webhooks 1.0.0.
 
 use crate::{
     ground::{
         actor::Owner,
-        answers::{Found, Reply, shown},
-        body::{Body, Known, Patch},
+        answers::{Found, Reply, respond},
+        body::{Body, IfUnchanged, Patch},
         clock::Instant,
         db::{ById, Db, RunQueryDsl, by_id},
         entries,
@@ -22,7 +22,7 @@ use diesel::{
     prelude::*,
     sql_types::{BigInt, Nullable, Timestamptz},
 };
-use guard::Reach;
+use guard::AllowedTargets;
 use outshop_core::webhooks::{Reception, Switch, SwitchedOffReason};
 use outshop_operation::{delete, get, patch, post};
 use serde::{Deserialize, Serialize};
@@ -47,9 +47,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(redeliver_webhook_calls);
 }
 
-/// How long the former secret signs too.
+/// How long calls are signed with the former secret too.
 const ROTATION_HOURS: i32 = 24;
-/// Most webhooks of a firm.
+/// The most webhooks of a firm.
 const MOST_WEBHOOKS: i64 = 50;
 
 // Types
@@ -62,12 +62,13 @@ pub struct Webhook {
     pub id: i64,
     #[schema(max_length = 2000)]
     pub url: Text<2000>,
-    /// Types of journal entries that it is told of, whole (`engine.sold`) or up to their point (`engine`); none: of all.
+    /// Entry types to send: full (`engine.sold`) or prefix (`engine`). Empty: all.
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
     pub status: Switch,
+    /// Why it is off; null: it is on.
     pub switched_off_reason: Option<SwitchedOffReason>,
-    /// Until then calls are signed with the former secret too.
+    /// Until then calls are signed with the former secret too; null: there is none.
     pub former_until: Option<Instant>,
     /// Last journal entry for which deliveries have been queued.
     #[schema(minimum = 0)]
@@ -81,7 +82,7 @@ pub struct NewWebhook {
     /// An https address on the public internet.
     #[schema(max_length = 2000)]
     pub url: Text<2000>,
-    /// Types of journal entries that it is told of, whole (`engine.sold`) or up to their point (`engine`); none: of all.
+    /// Entry types to send: full (`engine.sold`) or prefix (`engine`). Empty: all.
     #[serde(default, deserialize_with = "at_most::<50, _, _>")]
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
@@ -97,16 +98,16 @@ pub struct WebhookPatch {
     #[serde(deserialize_with = "at_most::<50, _, _>")]
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
-    /// Switched on again, it is told of what happened while it was off.
+    /// When it is switched on again, the entries since it was switched off are sent too.
     pub status: Switch,
 }
 
-/// `whsec_` and 32 random bytes in base64. Never written into a log.
+/// `whsec_` and 32 random bytes in base64. Never logged.
 #[derive(Serialize)]
 #[serde(transparent)]
 pub(crate) struct Secret(String);
 
-/// A webhook with the secret that its calls are signed with, which is shown this once.
+/// A webhook with the secret that its calls are signed with, which is shown only here.
 #[derive(Serialize, ToSchema)]
 pub struct WebhookWithSecret {
     #[serde(flatten)]
@@ -115,29 +116,32 @@ pub struct WebhookWithSecret {
     pub(crate) secret: Secret,
 }
 
-/// What is told of one entry, or a trial, and what came of it.
+/// One journal entry or test for a receiver, and the result of sending it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = webhook_calls)]
 #[schema(example = json!({"id": 9, "entry_no": 185, "outcome": "waiting", "attempts": 1, "due_at": "2026-05-14T10:21:12Z",
     "last_at": "2026-05-14T10:21:07Z", "last_status": 500, "last_length": 21, "last_error": null}))]
 pub struct WebhookCall {
     pub id: i64,
-    /// Null: a trial call.
+    /// Null: a test call.
     #[schema(minimum = 1)]
     pub entry_no: Option<i64>,
     pub outcome: Reception,
+    /// Attempts so far.
     #[schema(minimum = 0)]
     pub attempts: i32,
-    /// Of the next attempt, while it waits.
+    /// Time of the next attempt; only meaningful while `outcome` is `waiting`.
     pub due_at: Instant,
+    /// Time of the last attempt; null: there was none.
     pub last_at: Option<Instant>,
-    /// Status that the receiver answered.
+    /// HTTP status of the last response; null: no response.
     #[schema(minimum = 100, maximum = 999)]
     pub last_status: Option<i32>,
-    /// Length of its answer in bytes, up to 65,536 and what came with them; the answer is not kept.
+    /// Length of the last response in bytes, read up to 65,536 and the rest of that chunk; the response itself is not
+    /// kept.
     #[schema(minimum = 0)]
     pub last_length: Option<i64>,
-    /// Why there was no answer.
+    /// Why the last attempt got no response; null: it got one, or there was no attempt.
     #[schema(max_length = 200)]
     pub last_error: Option<String>,
 }
@@ -154,7 +158,7 @@ pub struct CallFilters {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"after": 170}))]
 pub struct Repeat {
-    /// Entries after this one are told again.
+    /// Journal entries after this one are sent again.
     #[schema(minimum = 0)]
     pub after: i64,
 }
@@ -162,11 +166,11 @@ pub struct Repeat {
 #[derive(Debug, Serialize, Queryable, QueryableByName, ToSchema)]
 #[schema(example = json!({"calls": 14, "last": 184}))]
 pub struct Repeated {
-    /// 10,000 at most.
+    /// Number of calls queued; at most 10,000.
     #[diesel(sql_type = BigInt)]
     #[schema(minimum = 0)]
     pub calls: i64,
-    /// The last entry that is told again, where there is one; repeat after it for those that follow.
+    /// The last entry to be sent again; if there may be more, redeliver again after it. Null: there are none.
     #[diesel(sql_type = Nullable<BigInt>)]
     #[schema(minimum = 1)]
     pub last: Option<i64>,
@@ -195,19 +199,19 @@ impl std::fmt::Debug for Secret {
     }
 }
 
-/// The address as it will be called, and all that is wrong with what was sent.
+/// The address as it will be called, and all errors in the request.
 fn checked(
-    reach: Reach,
+    reach: AllowedTargets,
     url: Option<&Text<2000>>,
     types: Option<&Vec<Code>>,
 ) -> Result<Option<Text<2000>>, Problem> {
     let mut errors = Vec::new();
     let called = url.and_then(|url| {
-        // The parser leaves line ends and tabs out, and another address than the one that was read would be called.
+        // The parser drops line ends and tabs, so the address called would differ from the one that was checked.
         let read = if url.contains(char::is_control) {
-            Err("has a line end or a tab in it")
+            Err("must not contain line ends or tabs")
         } else {
-            reqwest::Url::parse(url).map_err(|_| "not an address")
+            reqwest::Url::parse(url).map_err(|_| "must be an https address")
         };
         match read.and_then(|url| reach.check(&url).map(|()| url)) {
             Ok(url) => url.as_str().parse().ok(),
@@ -224,7 +228,8 @@ fn checked(
         if !entries::is_type_or_beginning(asked) {
             errors.push(FieldError {
                 pointer: format!("/types/{i}"),
-                detail: "no type of a journal entry, nor one up to its point".to_owned(),
+                detail: "must be a type of journal entry such as `engine.sold`, or its first part"
+                    .to_owned(),
             });
         }
     }
@@ -237,7 +242,7 @@ fn checked(
 
 // Routes
 
-/// List the webhooks
+/// List webhooks
 #[get("/webhooks", 200 = Page<Webhook>)]
 async fn list_webhooks(_by: Owner, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -249,26 +254,27 @@ async fn list_webhooks(_by: Owner, list: ListQuery) -> Reply {
 
 /// Create a webhook
 ///
-/// From now on each entry of the journal that it is to be told of is sent there by POST: `{"type": "engine.sold", "timestamp": "..",
-/// "data": {"entry_no": 185, "stock_no": 10, "url": "/v1/journal?after=184&limit=1"}}`, signed by Standard Webhooks 1.0.0 with
-/// the secret that this answer alone shows. A call may come twice and out of order: `webhook-id` and `entry_no` tell. 2xx within
-/// 15 seconds is received; all else is tried again nine times over three days, then the webhook is switched off; 410 switches it
-/// off at once.
+/// Each matching journal entry from now on is POSTed to the URL:
+/// `{"type": "engine.sold", "timestamp": "..", "data": {"entry_no": 185, "stock_no": 10, "url": "/v1/journal?after=184&limit=1"}}`,
+/// signed by Standard Webhooks 1.0.0 with the secret, which is only in this response. A call may come twice and out of
+/// order: compare `webhook-id` and `entry_no`. A 2xx response within 15 seconds counts as received; otherwise the call
+/// is tried again nine times over three days, and then the webhook is switched off. 410 switches it off at once. A firm
+/// can have up to 50.
 #[post("/webhooks", 201 = WebhookWithSecret)]
 async fn create_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
     cipher: web::Data<Cipher>,
-    reach: web::Data<Reach>,
+    reach: web::Data<AllowedTargets>,
     new: Body<NewWebhook>,
 ) -> Reply {
     let url = checked(**reach, Some(&new.url), Some(&new.types))?;
-    // What has happened already is not told.
+    // Entries from before the webhook are not sent.
     entries::number(&mut *db.read().await?).await?;
     db.create_secret(&actor, &new, async |tx| {
         let there: i64 = webhooks::table.count().get_result(tx.conn()).await?;
         if there >= MOST_WEBHOOKS {
-            let detail = format!("there are {MOST_WEBHOOKS} webhooks already; delete one first");
+            let detail = format!("there are already {MOST_WEBHOOKS} webhooks; delete one first");
             return Err(Problem::conflict(detail));
         }
         let secret = Secret::new()?;
@@ -291,26 +297,28 @@ async fn create_webhook(
     .await
 }
 
-/// Read a webhook
+/// Get a webhook
 #[get("/webhooks/{id:\\d+}", 200 = Webhook)]
 async fn get_webhook(_by: Owner, found: Found<Webhook>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
-/// Change a webhook, or switch it off and on
+/// Change a webhook, or switch it on or off
+///
+/// A new secret comes from a rotation, not from here.
 #[patch("/webhooks/{id:\\d+}", 200 = Webhook)]
 async fn change_webhook(
     Owner(actor): Owner,
     req: HttpRequest,
     db: web::Data<Db>,
-    reach: web::Data<Reach>,
+    reach: web::Data<AllowedTargets>,
     id: web::Path<i64>,
     patch: Patch<WebhookPatch>,
 ) -> Reply {
     db.change(&actor, &req, async |tx| {
         let current = Webhook::lock(tx.conn(), *id).await?;
         let mut change = patch.merged(&current)?;
-        // What may be called can have changed since; that does not keep a webhook from being switched off.
+        // An unchanged URL is not checked: the rules may have changed since, and switching off must still work.
         let url = patch.names("url").then_some(&change.url);
         let types = patch.names("types").then_some(&change.types);
         if let Some(url) = checked(**reach, url, types)? {
@@ -343,13 +351,13 @@ async fn change_webhook(
     .await
 }
 
-/// Delete a webhook with its calls
+/// Delete a webhook and its calls
 #[delete("/webhooks/{id:\\d+}", 204)]
 async fn delete_webhook(
     Owner(actor): Owner,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&Webhook::lock(tx.conn(), *id).await?)?;
@@ -363,9 +371,10 @@ async fn delete_webhook(
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Give a webhook a new secret
+/// Rotate the secret of a webhook
 ///
-/// It is in this answer only. For 24 hours calls are signed with both, so that the receiver can change over meanwhile.
+/// The new secret is only in this response. For 24 hours calls are signed with both, so that the receiver can change
+/// over.
 #[post("/webhooks/{id:\\d+}/rotations", 201 = WebhookWithSecret)]
 async fn rotate_webhook_secret(
     Owner(actor): Owner,
@@ -399,7 +408,7 @@ async fn rotate_webhook_secret(
 
 /// List the calls of a webhook
 ///
-/// `outcome=failed` are those that were not received. What was received is kept for 30 days.
+/// Use `outcome=failed` for those that were not received. Received calls are kept for 30 days.
 #[get("/webhooks/{id:\\d+}/calls", 200 = Page<WebhookCall>)]
 async fn list_webhook_calls(_by: Owner, id: web::Path<i64>, list: ListQuery<CallFilters>) -> Reply {
     Webhook::find(&mut *list.conn().await?, *id).await?;
@@ -417,7 +426,7 @@ async fn list_webhook_calls(_by: Owner, id: web::Path<i64>, list: ListQuery<Call
     list.rows(rows, |it: &WebhookCall| it.id).await
 }
 
-/// Read a call
+/// Get a call of a webhook
 #[get("/webhooks/{id:\\d+}/calls/{call_id:\\d+}", 200 = WebhookCall)]
 async fn get_webhook_call(
     _by: Owner,
@@ -434,12 +443,12 @@ async fn get_webhook_call(
         .await
         .optional()?;
     let missing = || Problem::not_found(format!("webhook {id} has no call {call_id}"));
-    shown(&req, &found.ok_or_else(missing)?)
+    respond(&req, &found.ok_or_else(missing)?)
 }
 
 /// Send a test call to a webhook
 ///
-/// One call of the type `webhook.test`, also where the webhook is switched off; read the call for what came of it.
+/// Sends one call of the type `webhook.test`, even if the webhook is switched off; read the call to see the result.
 #[post("/webhooks/{id:\\d+}/test-calls", 201 = WebhookCall)]
 async fn create_test_call(
     Owner(actor): Owner,
@@ -470,7 +479,7 @@ async fn create_test_call(
 
 /// Deliver past journal entries to a webhook again
 ///
-/// All entries that it was to be told of, received or not.
+/// Sends all entries of its types after `after` again, received or not.
 #[post("/webhooks/{id:\\d+}/redeliveries", 201 = Repeated)]
 async fn redeliver_webhook_calls(
     Owner(actor): Owner,
@@ -479,7 +488,7 @@ async fn redeliver_webhook_calls(
     new: Body<Repeat>,
 ) -> Reply {
     if new.after < 0 {
-        return Err(Problem::invalid("/after", "not 0 or more"));
+        return Err(Problem::invalid("/after", "must be 0 or more"));
     }
     db.create(&actor, &new, async |tx| {
         Webhook::lock(tx.conn(), *id).await?;

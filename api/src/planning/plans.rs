@@ -6,7 +6,7 @@ pub mod week_sheet;
 use crate::{
     ground::{
         actor::{Staff, Workshop},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page, newest_of_page},
@@ -343,7 +343,7 @@ async fn create_plan(Workshop(actor): Workshop, db: web::Data<Db>, new: Body<New
 async fn get_plan(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let plan = find(&mut *db.read().await?, Some(*id)).await?;
     let plan = plan.ok_or_else(|| Problem::not_found(format!("there is no plan {id}")))?;
-    shown(&req, &plan)
+    respond(&req, &plan)
 }
 
 /// Compare a plan with what actually happened
@@ -364,7 +364,7 @@ async fn get_plan_outcome(
         .filter_map(|step| step.job_id)
         .collect();
     let jobs = jobs::find_all(&mut conn, &ids).await?;
-    shown(&req, &outcome(&plan, &jobs, actor.today)?)
+    respond(&req, &outcome(&plan, &jobs, actor.today)?)
 }
 
 /// Compare actual with quoted hours, by kind of work and fitter
@@ -385,7 +385,7 @@ async fn get_hours_accuracy(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> 
     let fitters = by_fitter.into_iter();
     let fitters = fitters.map(|(fitter, took)| estimate(None, Some(fitter), took));
     let items = kinds.chain(fitters).take(1000).collect();
-    shown(&req, &HoursAccuracy { items })
+    respond(&req, &HoursAccuracy { items })
 }
 
 fn answer(asked: &Asked) -> Result<Answer, Problem> {

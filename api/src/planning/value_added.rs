@@ -4,7 +4,7 @@ use crate::{
     books::costs,
     ground::{
         actor::SellingRead,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         db::Db,
         operations::Operations,
         problem::{self, Problem},
@@ -12,10 +12,10 @@ use crate::{
         text::Text,
     },
     pricing::{
-        engine_facts::Work,
-        margins::{self, Reckoning},
+        margins::{self, ProfitQuestion},
+        pricing_facts::Work,
         valuations::{
-            answer::{Ground, chance_of_more},
+            answer::{PricingBasis, chance_of_more},
             facts_of,
         },
     },
@@ -189,7 +189,7 @@ async fn get_value_added(
     })
     .await
     .map_err(Problem::internal)??;
-    shown(&req, &worth)
+    respond(&req, &worth)
 }
 
 /// Compare what to do with an engine: every set of its open jobs, sale as it stands, or parts
@@ -236,7 +236,7 @@ async fn get_work_options(
     let answer = web::block(move || bench.best(parts_bring))
         .await
         .map_err(Problem::internal)??;
-    shown(&req, &answer)
+    respond(&req, &answer)
 }
 
 /// All that the worth of any set of jobs hangs on.
@@ -248,8 +248,8 @@ struct Bench {
     work: Work,
     open: OpenJobs,
     prices: Prices,
-    ground: Ground,
-    reckoning: Reckoning,
+    ground: PricingBasis,
+    reckoning: ProfitQuestion,
 }
 
 /// A set of the jobs: job `n` is in it where bit `n` is set.
@@ -272,7 +272,7 @@ impl Bench {
             work: Work::load(conn, stock_no, on).await?,
             open: open.remove(&stock_no).unwrap_or_default(),
             prices: Prices::load(conn, on, RateKind::Worth).await?,
-            ground: Ground::on(conn, on).await?,
+            ground: PricingBasis::on(conn, on).await?,
             reckoning: margins::reckoning(conn, stock_no, on).await?,
         })
     }

@@ -5,7 +5,7 @@ use crate::{
     ground::{db::RunQueryDsl, problem::Problem},
     pricing::{
         comparables::{self, Comparable},
-        engine_facts,
+        pricing_facts,
     },
     schema::{acquisitions, buying_valuations as buying_valuations_table, sales},
 };
@@ -43,7 +43,7 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
         .iter()
         .map(|(_, engine, on, _)| (*engine, *on))
         .collect();
-    let mut engines = engine_facts::load(conn, &days).await?;
+    let mut engines = pricing_facts::load(conn, &days).await?;
     found.extend(own.into_iter().filter_map(|(sale_id, stock_no, _, price)| {
         // What was allowed too much for an engine in part exchange was a discount on this one.
         let over = over_allowed.get(&sale_id).copied().unwrap_or_default();

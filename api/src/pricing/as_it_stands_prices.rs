@@ -120,7 +120,7 @@ async fn create_as_it_stands_price(
 /// Read what an engine would fetch as it stands
 #[get("/as-it-stands-prices/{id:\\d+}", 200 = AsItStandsPrice)]
 async fn get_as_it_stands_price(_by: MoneyDesk, found: Found<AsItStandsPrice>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

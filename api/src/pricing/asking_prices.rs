@@ -4,7 +4,7 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead, Staff},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         confirmations::{self, Confirmations},
         db::{Db, RunQueryDsl, Tx},
@@ -14,7 +14,7 @@ use crate::{
         query::Query,
         text::{Line, Text},
     },
-    pricing::valuations::{answer::Ground, facts_of, last_high},
+    pricing::valuations::{answer::PricingBasis, facts_of, last_high},
     schema::{asking_prices, owner_notifications, sales, valuations},
     stock,
 };
@@ -221,7 +221,7 @@ async fn get_asking_price(
             "there is no asking price {id} of engine {stock_no}"
         ))
     })?;
-    shown(&req, &price)
+    respond(&req, &price)
 }
 
 /// List price changes to report to the owners of commission engines
@@ -246,7 +246,7 @@ async fn get_owner_notice(
     id: web::Path<i64>,
 ) -> Reply {
     let notice = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &notice)
+    respond(&req, &notice)
 }
 
 /// Record that an owner was told about a price change
@@ -316,7 +316,7 @@ async fn get_chance(
     }
     let mut conn = db.read().await?;
     let engine = facts_of(&mut conn, *stock_no, on).await?;
-    let ground = Ground::on(&mut conn, on).await?;
+    let ground = PricingBasis::on(&mut conn, on).await?;
     let discounts = discounts(&mut conn, on).await?;
     let chance = Chance {
         stock_no: *stock_no,
@@ -328,7 +328,7 @@ async fn get_chance(
         n_sold_before: discounts.len(),
         median_discount_percent: median(discounts).map(four_places),
     };
-    shown(&req, &chance)
+    respond(&req, &chance)
 }
 
 fn median(mut values: Vec<Decimal>) -> Option<Decimal> {

@@ -3,9 +3,9 @@
 use crate::{
     ground::{
         actor::{Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
-        db::{self, ById, Db, RunQueryDsl, Untouched, by_id},
+        db::{self, ById, Db, RunQueryDsl, SystemEntry, by_id},
         list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
         problem::Problem,
@@ -15,7 +15,7 @@ use crate::{
         price_models::{self, Learned},
         price_scale,
         track_record::{SaleAgainstValuation, Scores, scores},
-        valuations::answer::Ground,
+        valuations::answer::PricingBasis,
     },
     schema::back_tests,
 };
@@ -130,7 +130,7 @@ async fn get_back_test(
     id: web::Path<i64>,
 ) -> Reply {
     let row = Row::find(&mut *db.read().await?, *id).await?;
-    shown(&req, &row.back_test()?)
+    respond(&req, &row.back_test()?)
 }
 
 // Working out
@@ -206,8 +206,10 @@ fn of_a_day(
     let ground = price_scale.map(|price_scale| {
         let before = achieved.iter().filter(|sale| sale.engine.on < day);
         match Learned::from(before, &price_scale) {
-            Ok(learned) => Ok(Ground::Sales(Arc::new(learned))),
-            Err(FitError::TooFewSales { .. }) => Ok(Ground::PriceScale(Arc::new(price_scale))),
+            Ok(learned) => Ok(PricingBasis::Sales(Arc::new(learned))),
+            Err(FitError::TooFewSales { .. }) => {
+                Ok(PricingBasis::PriceScale(Arc::new(price_scale)))
+            }
             Err(error) => Err(Problem::internal(error)),
         }
     });
@@ -280,12 +282,12 @@ async fn store(
             .set(back_tests::sales.eq(json!(sales)))
             .execute(conn)
             .await?;
-        let entry = Untouched {
+        let entry = SystemEntry {
             what: "back_test.done",
             stock_no: None,
             data: json!({"back_test_id": asked.id, "n_sales": sales.len()}),
         };
-        db::record_untouched(conn, asked.asked_on, vec![entry]).await
+        db::record_for_system(conn, asked.asked_on, vec![entry]).await
     }
     .await;
     match stored {

@@ -4,7 +4,7 @@ use crate::{
     books::{costs, stock_book::too_large, tax_periods, tax_rules::Rates},
     ground::{
         actor::MoneyDesk,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         list::{Keyset, ListQuery, Page, of_page},
@@ -195,7 +195,7 @@ async fn get_stock_valuation_totals(
     loop {
         let stretch = in_stock(&mut conn, &day, after, STRETCH).await?;
         let Some(last) = stretch.last() else {
-            return shown(&req, &totals);
+            return respond(&req, &totals);
         };
         after = place(last).1;
         for entry in &stretch {
@@ -239,7 +239,7 @@ async fn create_closing_stock(
     }
     db.create(&actor, &new, async |tx| {
         tax_periods::hold(tx.conn()).await?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let last: Option<Day> = closing_stock::table
             .select(max(closing_stock::on_day))
             .get_result(tx.conn())
@@ -266,7 +266,7 @@ async fn get_closing_stock(
     db: web::Data<Db>,
     id: web::Path<i64>,
 ) -> Reply {
-    shown(&req, &find(&mut *db.read().await?, *id).await?)
+    respond(&req, &find(&mut *db.read().await?, *id).await?)
 }
 
 /// List the engines of a closing stock

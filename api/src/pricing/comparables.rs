@@ -248,7 +248,7 @@ async fn create_comparable(
 /// Read a comparable
 #[get("/comparables/{id:\\d+}", 200 = Comparable)]
 async fn get_comparable(_by: Staff, found: Found<Comparable>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Withdraw a comparable

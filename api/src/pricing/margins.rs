@@ -4,14 +4,14 @@ use crate::{
     books::{costs, tax_rules::Rates},
     ground::{
         actor::{Actor, MoneyDesk, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         db::{Db, RunQueryDsl},
         operations::Operations,
         problem::{CONFLICT, FORBIDDEN, Problem},
         query::Query,
         text::Text,
     },
-    pricing::valuations::{answer::Ground, facts_of},
+    pricing::valuations::{answer::PricingBasis, facts_of},
     schema::valuations,
     stock::{self, EngineState},
     workshop::{
@@ -123,7 +123,7 @@ async fn get_money(
 ) -> Reply {
     let mut conn = db.read().await?;
     let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
-    shown(&req, &money)
+    respond(&req, &money)
 }
 
 /// Get an engine's break-even price and its profit at the low, likely, high and asking price
@@ -139,7 +139,7 @@ async fn get_break_even(
 ) -> Reply {
     let mut conn = db.read().await?;
     let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
-    shown(&req, &money.prices)
+    respond(&req, &money.prices)
 }
 
 /// For those who may read it; none while the records do not tell it.
@@ -161,7 +161,7 @@ pub(crate) async fn break_even_price(
 }
 
 /// How much of any price of an engine is left, as the records are on a day.
-pub(crate) struct Reckoning {
+pub(crate) struct ProfitQuestion {
     question: LowestPriceQuestion,
     /// Of an engine on commission.
     commission: Option<CommissionTerms>,
@@ -170,7 +170,7 @@ pub(crate) struct Reckoning {
     spent: Money,
 }
 
-impl Reckoning {
+impl ProfitQuestion {
     pub(crate) fn at(&self, price: Money) -> Result<ProfitAtPrice, Problem> {
         let question = &self.question;
         let profit = match self.commission {
@@ -191,7 +191,7 @@ pub(crate) async fn reckoning(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     on: Day,
-) -> Result<Reckoning, Problem> {
+) -> Result<ProfitQuestion, Problem> {
     let engine = EngineState::read(conn, stock_no).await?;
     Ok(reckoned(conn, &engine, on).await?.reckoning)
 }
@@ -201,7 +201,7 @@ pub(crate) async fn known_reckoning(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     on: Day,
-) -> Result<Option<Reckoning>, Problem> {
+) -> Result<Option<ProfitQuestion>, Problem> {
     match reckoning(conn, stock_no, on).await {
         Ok(reckoning) => Ok(Some(reckoning)),
         Err(problem) if problem.is(CONFLICT) => Ok(None),
@@ -220,7 +220,7 @@ struct Reckoned {
     prices: Option<Prices>,
     has_hours_without_rate: bool,
     break_even_price: Option<Money>,
-    reckoning: Reckoning,
+    reckoning: ProfitQuestion,
 }
 
 async fn reckoned(
@@ -270,7 +270,7 @@ async fn reckoned(
         prices,
         has_hours_without_rate,
         break_even_price,
-        reckoning: Reckoning {
+        reckoning: ProfitQuestion {
             question,
             commission: agreed.map(|agreed| agreed.terms()),
             tax_position,
@@ -384,7 +384,7 @@ async fn chance_above(
         return Ok(Some("1.0000".to_owned()));
     }
     let engine = facts_of(conn, stock_no, valued_on).await?;
-    let share = match Ground::on(conn, valued_on).await {
+    let share = match PricingBasis::on(conn, valued_on).await {
         Ok(ground) => ground.chance_above(&engine, price),
         Err(problem) => Err(problem),
     };
@@ -403,7 +403,7 @@ pub(crate) async fn must_not_lose(
     engine: &EngineState,
     price: Money,
     confirmed: bool,
-) -> Result<Option<Reckoning>, Problem> {
+) -> Result<Option<ProfitQuestion>, Problem> {
     const POINTER: &str = "/below_break_even_confirmed";
     let Reckoned {
         break_even_price,

@@ -3,9 +3,12 @@
 use crate::{
     ground::{
         actor::Staff,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         clock,
-        db::{self, Alone, Db, RunQueryDsl, Untouched, pg_advisory_unlock, pg_try_advisory_lock},
+        db::{
+            self, Db, RunQueryDsl, SingleRunner, SystemEntry, pg_advisory_unlock,
+            pg_try_advisory_lock,
+        },
         entries,
         list::{Keyset, ListQuery, Page, newest_of_page},
         operations::Operations,
@@ -53,7 +56,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 }
 
 /// How often a process looks whether there is something to learn.
-pub const LOOK_AGAIN: Duration = Duration::from_secs(20);
+pub const POLL_INTERVAL: Duration = Duration::from_secs(20);
 /// Sales that one statement keeps or reads.
 const STRETCH: usize = 10_000;
 /// Fits held ready; the one in use and the one before.
@@ -249,7 +252,7 @@ async fn get_price_model(
         outliers: serde_json::from_value(outliers).map_err(Problem::internal)?,
         heading,
     };
-    shown(&req, &report)
+    respond(&req, &report)
 }
 
 // Learning
@@ -313,12 +316,12 @@ pub(crate) async fn alone<T>(
 ) -> Result<Option<T>, Problem> {
     // The lock is the connection's: should this call be dropped, both end.
     let mut conn = db.detached().await?;
-    let free = diesel::select(pg_try_advisory_lock(Alone::Learning.key()));
+    let free = diesel::select(pg_try_advisory_lock(SingleRunner::Learning.key()));
     if !free.get_result::<bool>(&mut conn).await? {
         return Ok(None);
     }
     let done = work(&mut conn).await;
-    diesel::select(pg_advisory_unlock(Alone::Learning.key()))
+    diesel::select(pg_advisory_unlock(SingleRunner::Learning.key()))
         .get_result::<bool>(&mut conn)
         .await?;
     done.map(Some)
@@ -574,12 +577,12 @@ async fn store(
             .returning(price_models_table::id)
             .get_result(conn)
             .await?;
-        let entry = Untouched {
+        let entry = SystemEntry {
             what: "price_model.created",
             stock_no: None,
             data: json!({"price_model_id": price_model_id, "n_sales": n_sales}),
         };
-        db::record_untouched(conn, today, vec![entry]).await?;
+        db::record_for_system(conn, today, vec![entry]).await?;
         Ok::<_, diesel::result::Error>(price_model_id)
     }
     .await;

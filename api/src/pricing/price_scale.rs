@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Body,
         db::{Db, RunQueryDsl, Tx},
         list::{Keyset, ListQuery, Page},
@@ -159,7 +159,7 @@ async fn get_price_scale(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db
             "no price scale is in force today; the proprietor writes one at /v1/price-scale/versions",
         )
     })?;
-    shown(&req, &price_scale)
+    respond(&req, &price_scale)
 }
 
 /// List the versions of the price scale
@@ -218,7 +218,7 @@ async fn get_price_scale_version(
     let row = row.ok_or_else(|| {
         Problem::not_found(format!("there is no version {version} of the price scale"))
     })?;
-    shown(&req, &row.price_scale()?)
+    respond(&req, &row.price_scale()?)
 }
 
 // SQL

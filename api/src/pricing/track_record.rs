@@ -2,7 +2,7 @@
 
 use crate::ground::{
     actor::SellingRead,
-    answers::{Reply, shown},
+    answers::{Reply, respond},
     body::Body,
     db::{Db, RunQueryDsl},
     operations::Operations,
@@ -221,7 +221,7 @@ async fn get_track_record(
         .load(&mut *db.read().await?)
         .await?;
     let scores = scores(rows.into_iter().map(Row::against).collect());
-    shown(&req, &TrackRecord { from, to, scores })
+    respond(&req, &TrackRecord { from, to, scores })
 }
 
 /// The latest sale first.
@@ -303,7 +303,7 @@ async fn calculate_ratio_study(
         };
         Problem::invalid(pointer, no_study.to_string())
     })?;
-    shown(&req, &found)
+    respond(&req, &found)
 }
 
 pub(crate) fn study(pairs: &[EstimateAndPrice]) -> Result<StudyShown, NoStudy> {

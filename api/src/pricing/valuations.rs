@@ -6,7 +6,7 @@ pub(crate) mod picture;
 use crate::{
     ground::{
         actor::{Selling, Staff},
-        answers::{Reply, accepts, shown},
+        answers::{Reply, accepts, respond},
         body::Body,
         db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page, newest_of_page},
@@ -15,8 +15,8 @@ use crate::{
         text::{Text, at_most},
     },
     pricing::{
-        engine_facts::{self, Done},
         margins,
+        pricing_facts::{self, Done},
     },
     schema::valuations,
     stock,
@@ -30,7 +30,7 @@ use outshop_core::{
     trade::ValuationBasis,
 };
 use outshop_operation::{get, post};
-use picture::Marks;
+use picture::ChartMarks;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
@@ -354,15 +354,15 @@ async fn get_valuation(
     let row = Row::find(&mut conn, *id).await?;
     let valuation = row.valuation()?;
     if !accepts(&req, picture::MEDIA_TYPE) {
-        return shown(&req, &valuation);
+        return respond(&req, &valuation);
     }
     let stock_no = valuation.stock_no;
-    let marks = Marks {
+    let marks = ChartMarks {
         asking_price: stock::asking_price_of(&mut conn, stock_no).await?,
         break_even_price: margins::break_even_price(&mut conn, &actor, stock_no).await?,
     };
     let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
-    picture::shown(&req, &mut conn, &heading, &valuation.answer, &marks).await
+    picture::respond(&req, &mut conn, &heading, &valuation.answer, &marks).await
 }
 
 /// The engine as each supposition has it.
@@ -382,7 +382,7 @@ async fn cases(
             engine.clone()
         } else {
             let pointer = format!("/supposing/{i}");
-            engine_facts::after(conn, stock_no, engine, done, &pointer).await?
+            pricing_facts::after(conn, stock_no, engine, done, &pointer).await?
         };
         cases.push(Case {
             engine: told.of(&by_the_records),
@@ -398,7 +398,7 @@ pub(crate) async fn facts_of(
     stock_no: i32,
     on: Day,
 ) -> Result<EngineOnSale, Problem> {
-    let mut found = engine_facts::load(conn, &BTreeMap::from([(stock_no, on)])).await?;
+    let mut found = pricing_facts::load(conn, &BTreeMap::from([(stock_no, on)])).await?;
     found
         .remove(&stock_no)
         .ok_or_else(|| stock::missing(stock_no))
@@ -493,7 +493,7 @@ async fn asked_for(
     } else {
         stock_nos.iter().map(|stock_no| (*stock_no, on)).collect()
     };
-    let found = engine_facts::load(conn, &days).await?;
+    let found = pricing_facts::load(conn, &days).await?;
     match stock_nos
         .iter()
         .position(|asked| !found.contains_key(asked))

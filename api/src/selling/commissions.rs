@@ -169,7 +169,7 @@ async fn get_commission(
     let mut conn = db.read().await?;
     let statement = statement_of(&mut conn, *id).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::Commission, &statement, now).await
+    sheets::respond(&req, &mut conn, Sheet::Commission, &statement, now).await
 }
 
 /// List the payments to the owner of an engine that was sold on commission
@@ -200,7 +200,7 @@ async fn record_payout(
         let sale = sales::locked(tx, *id).await?;
         let statement = of_sale(tx.conn(), &sale).await?;
         new.check(sale.terms.on, actor.today)?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let paid = statement.paid_out.checked_add(new.amount);
         let most = statement.payout_due.max(Money::ZERO);
         if !paid.is_ok_and(|paid| (Money::ZERO..=most).contains(&paid)) {
@@ -252,7 +252,7 @@ async fn record_payout(
 /// Read a payment to an owner
 #[get("/payouts/{id:\\d+}", 200 = Payout)]
 async fn get_payout(_by: MoneyDesk, found: Found<Payout>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

@@ -6,7 +6,7 @@ use crate::{
     firm::firm,
     ground::{
         actor::{Selling, SellingRead, Staff},
-        answers::{Found, Reply, shown},
+        answers::{Found, Reply, respond},
         body::{Body, Patch},
         db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page, of_page},
@@ -161,7 +161,7 @@ async fn record_complaint(
 /// Read a complaint
 #[get("/complaints/{id:\\d+}", 200 = Complaint)]
 async fn get_complaint(_by: Staff, found: Found<Complaint>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Say when the buyer had the engine back
@@ -210,7 +210,7 @@ async fn get_statutory_deadlines(
 ) -> Reply {
     let mut conn = db.read().await?;
     let sale = sales::find(&mut conn, *id).await?;
-    shown(&req, &of_sale(&mut conn, &sale).await?)
+    respond(&req, &of_sale(&mut conn, &sale).await?)
 }
 
 /// `span`: the days on which the buyer had the engine, the second none while the sale stands.
@@ -279,7 +279,7 @@ pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<
 
 /// The days on which the buyer had the engine.
 async fn complaint_span(tx: &mut Tx<'_>, sale: &Sale) -> Result<(Day, Option<Day>), Problem> {
-    match deliveries::of_sale(tx.conn(), sale.terms.id).await? {
+    match deliveries::delivery_of_sale(tx.conn(), sale.terms.id).await? {
         Some((_, delivered_on)) => Ok((delivered_on, sale.terms.sale_cancelled_on)),
         None => Err(Problem::conflict("the engine has not been delivered")),
     }
@@ -292,7 +292,7 @@ async fn of_sale(
     let terms = &sale.terms;
     let jurisdiction = firm::find(conn).await?.jurisdiction;
     let rows = statutory_periods::of(conn, &jurisdiction).await?;
-    let Some((_, delivered_on)) = deliveries::of_sale(conn, terms.id).await? else {
+    let Some((_, delivered_on)) = deliveries::delivery_of_sale(conn, terms.id).await? else {
         let protected = terms.at_distance && terms.buyer_is_consumer;
         return Ok(SaleStatutoryDeadlines {
             sale_id: terms.id,

@@ -143,11 +143,11 @@ async fn record_delivery(
         };
         let buyer_abroad = sales::find(tx.conn(), sale_id).await?.terms.buyer_abroad;
         new.check(sold_on, buyer_abroad)?;
-        if of_sale(tx.conn(), sale_id).await?.is_some() {
+        if delivery_of_sale(tx.conn(), sale_id).await?.is_some() {
             return Err(Problem::conflict("the engine has been delivered already"));
         }
         // Of a day to come the gate is the better answer: it says what has to be done before that day.
-        readiness::must_be_open(tx.conn(), *stock_no, Gate::Deliver, new.on).await?;
+        readiness::gate_must_be_open(tx.conn(), *stock_no, Gate::Deliver, new.on).await?;
         if new.on > actor.today {
             let detail = "in the future; record the delivery on the day the engine leaves";
             return Err(Problem::invalid("/on", detail));
@@ -178,7 +178,7 @@ async fn list_deliveries(_by: SellingRead, stock_no: web::Path<i32>, list: ListQ
 /// Read a delivery
 #[get("/deliveries/{id:\\d+}", 200 = Delivery)]
 async fn get_delivery(_by: SellingRead, found: Found<Delivery>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL
@@ -205,7 +205,7 @@ async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem>
 }
 
 /// The delivery of a sale: its id and day.
-pub(crate) async fn of_sale(
+pub(crate) async fn delivery_of_sale(
     conn: &mut AsyncPgConnection,
     sale_id: i64,
 ) -> Result<Option<(i64, Day)>, Problem> {

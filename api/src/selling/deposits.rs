@@ -12,7 +12,7 @@ use crate::{
     },
     ground::{
         actor::{Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::KeyedBody,
         clock::Instant,
         db::{Db, RunQueryDsl, Tx},
@@ -238,7 +238,7 @@ async fn record_deposit(
         let all = all.map_err(|_| Problem::invalid("/amount", "too large"))?;
         reservations::must_fit_price(tx, stock_no, Some(all), "/amount").await?;
         reservations::must_be_live(&reservation, Instant::of_second(actor.now))?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let trade = Trade {
             person: Some(reservation.person_id),
             reservation: Some(*id),
@@ -295,7 +295,7 @@ async fn get_deposit(
     id: web::Path<i64>,
 ) -> Reply {
     let deposit = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &deposit)
+    respond(&req, &deposit)
 }
 
 /// Return a deposit
@@ -318,7 +318,7 @@ async fn record_deposit_return(
             let detail = "the deposit has been set off or returned already";
             return Err(Problem::conflict(detail));
         }
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let trade = Trade {
             person: Some(deposit.person_id),
             reservation: Some(deposit.received.reservation_id),
@@ -362,7 +362,7 @@ async fn get_receipt(
     let mut conn = db.read().await?;
     let now = Instant(actor.now);
     let receipt = receipt_of(&mut conn, *id, now).await?;
-    sheets::shown(&req, &mut conn, Sheet::Receipt, &receipt, now).await
+    sheets::respond(&req, &mut conn, Sheet::Receipt, &receipt, now).await
 }
 
 // SQL

@@ -88,7 +88,7 @@ async fn record_disposal(
         engine.must_be_after_it_came_back(new.on)?;
         engine.must_be_here()?;
         queue::must_be_free_for(tx, stock_no, None).await?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let disposal: Disposal = diesel::insert_into(disposals::table)
             .values((
                 disposals::stock_no.eq(stock_no),
@@ -126,7 +126,7 @@ async fn list_disposals(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuer
 /// Read how an engine went without a sale
 #[get("/disposals/{id:\\d+}", 200 = Disposal)]
 async fn get_disposal(_by: MoneyDesk, found: Found<Disposal>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

@@ -5,7 +5,7 @@ use crate::{
     firm::firm,
     ground::{
         actor::MoneyDesk,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{KeyedBody, Patch},
         db::{Db, RunQueryDsl, Tx},
         list::{Keyset, ListQuery, Page, of_page},
@@ -149,9 +149,9 @@ async fn create_export(
             return Err(Problem::conflict(detail));
         }
         new.check(tx, &sale).await?;
-        tax_periods::must_be_open(tx.conn(), sale.terms.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), sale.terms.on).await?;
         if let Some(on) = new.evidence_on {
-            tax_periods::must_be_open(tx.conn(), on).await?;
+            tax_periods::period_must_be_open(tx.conn(), on).await?;
         }
         diesel::insert_into(exports::table)
             .values((exports::sale_id.eq(id), &*new))
@@ -176,7 +176,7 @@ async fn get_export(
     id: web::Path<i64>,
 ) -> Reply {
     let mut conn = db.read().await?;
-    shown(&req, &find(&mut conn, *id, actor.today).await?)
+    respond(&req, &find(&mut conn, *id, actor.today).await?)
 }
 
 /// Change an export
@@ -213,7 +213,7 @@ async fn change_export(
         ] {
             if before != now {
                 for on in [before, now].into_iter().flatten() {
-                    tax_periods::must_be_open(tx.conn(), on).await?;
+                    tax_periods::period_must_be_open(tx.conn(), on).await?;
                 }
             }
         }

@@ -145,8 +145,8 @@ async fn get_invoice(
     id: web::Path<i64>,
 ) -> Reply {
     let mut conn = db.read().await?;
-    let invoice = of_sale(&mut conn, *id, actor.today).await?;
-    sheets::shown(
+    let invoice = invoice_of_sale(&mut conn, *id, actor.today).await?;
+    sheets::respond(
         &req,
         &mut conn,
         Sheet::Invoice,
@@ -169,7 +169,7 @@ async fn get_credit_note(
     let mut conn = db.read().await?;
     let credited = credited(&mut conn, *id, actor.today).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::CreditNote, &credited, now).await
+    sheets::respond(&req, &mut conn, Sheet::CreditNote, &credited, now).await
 }
 
 // SQL
@@ -180,7 +180,7 @@ pub(crate) async fn credited(
     id: i64,
     today: Day,
 ) -> Result<Invoice, Problem> {
-    let invoice = of_sale(conn, id, today).await?;
+    let invoice = invoice_of_sale(conn, id, today).await?;
     if invoice.credit_note.is_none() {
         let detail = format!("sale {id} stands; there is no credit note for it");
         return Err(Problem::not_found(detail));
@@ -188,7 +188,7 @@ pub(crate) async fn credited(
     Ok(invoice)
 }
 
-pub(crate) async fn of_sale(
+pub(crate) async fn invoice_of_sale(
     conn: &mut AsyncPgConnection,
     id: i64,
     today: Day,

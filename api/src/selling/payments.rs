@@ -139,7 +139,7 @@ async fn record_payment(
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, *id).await?;
         new.check(actor.today)?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         sale.bears(new.amount)?;
         let trade = Trade {
             person: Some(sale.terms.person_id),
@@ -179,7 +179,7 @@ async fn record_payment(
 /// Read a payment
 #[get("/payments/{id:\\d+}", 200 = Payment)]
 async fn get_payment(_by: SellingRead, found: Found<Payment>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL

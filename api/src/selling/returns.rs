@@ -108,7 +108,8 @@ async fn record_return(
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = standing_sale(tx, *id).await?;
-        let Some((delivery_id, left_on)) = deliveries::of_sale(tx.conn(), *id).await? else {
+        let Some((delivery_id, left_on)) = deliveries::delivery_of_sale(tx.conn(), *id).await?
+        else {
             let detail = format!(
                 "the engine was never delivered; call the sale off at /v1/sales/{id}/cancellation"
             );
@@ -142,7 +143,10 @@ async fn call_off(
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let sale = standing_sale(tx, *id).await?;
-        if deliveries::of_sale(tx.conn(), *id).await?.is_some() {
+        if deliveries::delivery_of_sale(tx.conn(), *id)
+            .await?
+            .is_some()
+        {
             let detail =
                 format!("the engine has left; record its return at /v1/sales/{id}/returns");
             return Err(Problem::conflict(detail));
@@ -177,7 +181,7 @@ async fn list_returns(_by: SellingRead, list: ListQuery) -> Reply {
 /// Read how a sale was cancelled or returned
 #[get("/returns/{id:\\d+}", 200 = Return)]
 async fn get_return(_by: SellingRead, found: Found<Return>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 // SQL
@@ -201,7 +205,7 @@ async fn undo(
     delivery_id: Option<i64>,
     new: &NewReturn,
 ) -> Result<Return, Problem> {
-    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    tax_periods::period_must_be_open(tx.conn(), new.on).await?;
     let credit_note_no: i32 = diesel::update(credit_notes::table)
         .set(credit_notes::last_no.eq(credit_notes::last_no + 1))
         .returning(credit_notes::last_no)

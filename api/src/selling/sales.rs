@@ -6,7 +6,7 @@ use crate::{
     firm::persons,
     ground::{
         actor::{Selling, SellingRead},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{KeyedBody, Patch},
         confirmations::{self, Confirmations},
         db::{ById, Db, RunQueryDsl, Tx, by_id},
@@ -359,7 +359,7 @@ async fn record_sale(
         let confirmed = new.below_break_even_confirmed;
         let reckoning =
             margins::must_not_lose(tx.conn(), &actor, &engine, new.price, confirmed).await?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let mut ask = Confirmations::default();
         let high = last_high(tx.conn(), *stock_no).await?;
         let doubt = high.and_then(|high| sense::price(new.price, high));
@@ -417,7 +417,7 @@ async fn get_sale(
 ) -> Reply {
     let mut conn = db.read().await?;
     let sale = find(&mut conn, *id).await?;
-    shown(
+    respond(
         &req,
         &foreseen::of_sale(&mut conn, sale, actor.today).await?,
     )

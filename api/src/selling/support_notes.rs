@@ -2,7 +2,7 @@
 
 use crate::{
     ground::{
-        actor::{Floor, Staff},
+        actor::{FloorStaff, Staff},
         answers::{Found, Reply},
         body::{Body, Patch},
         db::{ById, Db, RunQueryDsl, by_id},
@@ -86,7 +86,7 @@ async fn list_support_notes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> 
 /// Note what the buyer asked after a sale
 #[post("/sales/{id:\\d+}/support-notes", 201 = SupportNote, id = "create_support_note")]
 async fn notes(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     db: web::Data<Db>,
     id: web::Path<i64>,
     new: Body<NewSupportNote>,
@@ -121,13 +121,13 @@ async fn notes(
 /// Read what the buyer asked
 #[get("/support-notes/{id:\\d+}", 200 = SupportNote)]
 async fn get_support_note(_by: Staff, found: Found<SupportNote>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Note what the buyer was answered
 #[patch("/support-notes/{id:\\d+}", 200 = SupportNote, id = "answer_support_note")]
 async fn answer(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     req: HttpRequest,
     db: web::Data<Db>,
     id: web::Path<i64>,

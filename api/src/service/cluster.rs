@@ -1,4 +1,4 @@
-//! A PostgreSQL of our own, for those who set no DATABASE_URL: the programs that are installed, in a folder of ours.
+//! A private PostgreSQL for those who set no DATABASE_URL: it runs the installed programs on a data folder of its own.
 
 use std::{
     env, fs,
@@ -8,12 +8,12 @@ use std::{
     process::{Command, Output, Stdio},
 };
 
-/// Path of a Unix socket: PostgreSQL's limit is 107 bytes.
+/// Longest path of a Unix socket: PostgreSQL's limit is 107 bytes.
 const SOCKET_PATH_LIMIT: usize = 107;
 const HOW_TO_GET: &str = "PostgreSQL's programs are not found; get them with `apt-get install postgresql` (Debian, Ubuntu) or \
     `brew install postgresql@17` (macOS), or name their folder in OUTSHOP_PG_BIN, or set DATABASE_URL";
 
-/// How much a crash of the machine may cost.
+/// What a crash of the machine may cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Durability {
     /// Every acknowledged commit is on the disk.
@@ -22,14 +22,15 @@ pub enum Durability {
     None,
 }
 
-/// A running private cluster. Stopped with this value, if this value started it.
+/// A running private cluster. Dropping this value stops it, if this value started it.
 pub struct Cluster {
     bin: PathBuf,
     data: PathBuf,
     socket: PathBuf,
     user: Option<User>,
     started_here: bool,
-    /// Held as long as the value lives, so that two services do not fight over the folder; none beside a service.
+    /// Locked while the value lives, so that two services do not use the same folder. `None`: this value works beside a
+    /// service.
     _lock: Option<File>,
 }
 
@@ -40,24 +41,24 @@ struct User {
 }
 
 impl Cluster {
-    /// Makes the cluster below `folder` if there is none, and starts it if it is not running.
+    /// Creates the cluster in `folder` if there is none, and starts it if it is not running.
     pub fn start(
         folder: &Path,
         pg_bin: Option<&Path>,
         durability: Durability,
     ) -> Result<Cluster, String> {
-        let told = |what: &str, path: &Path, e: std::io::Error| {
+        let failed = |what: &str, path: &Path, e: std::io::Error| {
             format!("cannot {what} {}: {e}", path.display())
         };
-        fs::create_dir_all(folder).map_err(|e| told("make the folder", folder, e))?;
+        fs::create_dir_all(folder).map_err(|e| failed("make the folder", folder, e))?;
         let folder = folder
             .canonicalize()
-            .map_err(|e| told("reach the folder", folder, e))?;
+            .map_err(|e| failed("reach the folder", folder, e))?;
         let lock = File::create(folder.join("lock"))
-            .map_err(|e| told("write in the folder", &folder, e))?;
+            .map_err(|e| failed("write in the folder", &folder, e))?;
         lock.try_lock().map_err(|_| {
             format!(
-                "another outshop works in {}; stop it or choose another folder",
+                "another outshop is using {}; stop it or choose another folder",
                 folder.display()
             )
         })?;
@@ -74,12 +75,12 @@ impl Cluster {
         };
         let socket = socket_folder(&folder);
         for made in [&data, &socket] {
-            fs::create_dir_all(made).map_err(|e| told("make the folder", made, e))?;
+            fs::create_dir_all(made).map_err(|e| failed("make the folder", made, e))?;
             fs::set_permissions(made, fs::Permissions::from_mode(0o700))
-                .map_err(|e| told("close the folder", made, e))?;
+                .map_err(|e| failed("restrict access to the folder", made, e))?;
             if let Some(user) = user {
                 std::os::unix::fs::chown(made, Some(user.uid), Some(user.gid))
-                    .map_err(|e| told("give away", made, e))?;
+                    .map_err(|e| failed("change the owner of", made, e))?;
             }
         }
         let mut cluster = Cluster {
@@ -136,7 +137,7 @@ impl Cluster {
         Ok(cluster)
     }
 
-    /// The cluster of a service that is running, to work beside it.
+    /// The cluster of a running service, to work beside it.
     pub fn beside_a_service(folder: &Path, pg_bin: Option<&Path>) -> Result<Cluster, String> {
         let folder = folder
             .canonicalize()
@@ -158,7 +159,7 @@ impl Cluster {
         if cluster.is_running()? {
             Ok(cluster)
         } else {
-            Err(format!("no PostgreSQL runs in {}", folder.display()))
+            Err(format!("no PostgreSQL is running in {}", folder.display()))
         }
     }
 
@@ -190,7 +191,7 @@ impl Cluster {
             .success())
     }
 
-    /// A program of PostgreSQL as the user that may run it, with nothing of our environment.
+    /// One of PostgreSQL's programs, run as the right user and without our environment.
     fn program(&self, name: &str) -> Command {
         let mut command = Command::new(self.bin.join(name));
         command
@@ -230,7 +231,7 @@ pub fn default_folder() -> Result<PathBuf, String> {
 
 fn run(command: &mut Command) -> Result<Output, String> {
     let name = command.get_program().to_string_lossy().into_owned();
-    // The server that pg_ctl starts inherits our pipes and would hold them open.
+    // The server that pg_ctl starts inherits our pipes and would keep them open.
     let output = if name.ends_with("pg_ctl") {
         command.stdout(Stdio::null()).stderr(Stdio::null()).output()
     } else {
@@ -240,11 +241,11 @@ fn run(command: &mut Command) -> Result<Output, String> {
     if output.status.success() {
         return Ok(output);
     }
-    let said = String::from_utf8_lossy(&output.stderr).trim().to_owned();
-    Err(format!("{name} failed ({}): {said}", output.status))
+    let reason = String::from_utf8_lossy(&output.stderr).trim().to_owned();
+    Err(format!("{name} failed ({}): {reason}", output.status))
 }
 
-/// The folder of initdb and pg_ctl: those of `version` when a cluster of it exists, else the newest.
+/// The folder of initdb and pg_ctl: those of `version` if a cluster of it exists, else the newest.
 pub(crate) fn programs(named: Option<&Path>, version: Option<&str>) -> Result<PathBuf, String> {
     if let Some(folder) = named {
         return if folder.join("initdb").is_file() {
@@ -285,7 +286,7 @@ pub(crate) fn programs(named: Option<&Path>, version: Option<&str>) -> Result<Pa
     }
 }
 
-/// PostgreSQL refuses to run as root: then it runs as `postgres`, else as `nobody`.
+/// PostgreSQL refuses to run as root: it then runs as `postgres`, or as `nobody`.
 fn unprivileged() -> Result<User, String> {
     let accounts =
         fs::read_to_string("/etc/passwd").map_err(|e| format!("cannot read the accounts: {e}"))?;
@@ -302,13 +303,15 @@ fn unprivileged() -> Result<User, String> {
             })
     };
     find("postgres").or_else(|| find("nobody")).ok_or_else(|| {
-        "PostgreSQL does not run as root, and there is no account postgres".to_owned()
+        "PostgreSQL does not run as root, and there is no account postgres or nobody; create one, or run outshop as \
+         another user"
+            .to_owned()
     })
 }
 
 fn is_root() -> Result<bool, String> {
     use std::os::unix::fs::MetadataExt;
-    // The owner of a file that we make is the effective user; std has no call for it.
+    // A file that we create belongs to the effective user; std has no call to ask for it.
     let probe = env::temp_dir().join(format!("outshop-{}", std::process::id()));
     let file =
         File::create(&probe).map_err(|e| format!("cannot write {}: {e}", probe.display()))?;

@@ -5,7 +5,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use outshop_core::{days::Day, trade::Role};
 use std::{net::IpAddr, path::PathBuf};
 
-/// Outshop: stock, work, papers, prices and selling for a workshop that deals in live-steam engines
+/// Outshop: stock, work, certificates, prices and sales for a workshop that deals in live-steam engines
 #[derive(Debug, Parser)]
 #[command(name = "outshop", version)]
 pub struct Cli {
@@ -17,7 +17,7 @@ pub struct Cli {
 pub enum Command {
     /// Run the service
     Serve(Serve),
-    /// Run the service with an invented firm to try it on
+    /// Run the service with an invented firm, to try it out
     Demo(Demo),
     /// Apply database migrations and exit
     Migrate(Database),
@@ -26,19 +26,19 @@ pub enum Command {
         #[command(subcommand)]
         act: KeysAct,
     },
-    /// Write the whole database and the photographs into a new folder; the service may go on
+    /// Write the whole database and the photographs into a new folder, also while the service runs
     Backup(Kept),
     /// Restore a backup into an empty database and verify every table
     Restore(Kept),
-    /// Say which day it is by this machine's clock and which have begun, and put right what a wrong clock has left
+    /// Show the date by this machine's clock and the last day processed, and repair what a wrong clock has left
     Days(Days),
     /// Write the OpenAPI document
     Openapi {
-        /// Where to; `-` for standard output
+        /// File to write; `-` for standard output
         #[arg(default_value = "openapi/outshop.json")]
         file: PathBuf,
     },
-    /// Bring in records from a file
+    /// Import records from a file
     Import {
         #[command(subcommand)]
         what: Import,
@@ -47,13 +47,13 @@ pub enum Command {
 
 #[derive(Debug, Clone, Args)]
 pub struct Database {
-    /// A PostgreSQL to use, such as postgres://outshop@db.example/outshop; without it a private one is kept
+    /// A PostgreSQL to use, such as postgres://outshop@db.example/outshop; without it outshop runs a private one
     #[arg(long, env = "DATABASE_URL", hide_env_values = true)]
     pub database_url: Option<String>,
     /// Folder of the private PostgreSQL [default: /var/lib/outshop for root, else ~/.local/share/outshop]
     #[arg(long = "data", env = "OUTSHOP_DATA")]
     pub data: Option<PathBuf>,
-    /// Folder with initdb, pg_ctl and pg_dump, when they are not where they are looked for
+    /// Folder with initdb, pg_ctl and pg_dump, if they are not in the usual places
     #[arg(long, env = "OUTSHOP_PG_BIN")]
     pub pg_bin: Option<PathBuf>,
 }
@@ -66,10 +66,10 @@ pub struct Listen {
     /// Port to listen on; 0 takes a free one
     #[arg(long, env = "OUTSHOP_PORT", default_value_t = 8417)]
     pub port: u16,
-    /// Requests worked on at once
+    /// Requests handled at once
     #[arg(long, env = "OUTSHOP_WORKERS", default_value_t = 2, value_parser = clap::value_parser!(u16).range(1..=256))]
     pub workers: u16,
-    /// Connections to PostgreSQL at most
+    /// Maximum number of connections to PostgreSQL
     #[arg(long, env = "OUTSHOP_CONNECTIONS", default_value_t = 16, value_parser = clap::value_parser!(u16).range(2..=500))]
     pub connections: u16,
 }
@@ -80,36 +80,38 @@ pub struct Serve {
     pub database: Database,
     #[command(flatten)]
     pub listen: Listen,
-    /// Where the files of photographs lie: a folder, or s3://bucket/prefix with AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY,
-    /// AWS_REGION and, for a store that is not Amazon's, AWS_ENDPOINT [default: photographs, in the folder of the private
-    /// PostgreSQL]
+    /// Where the files of photographs are kept: a folder, or s3://bucket/prefix with AWS_ACCESS_KEY_ID,
+    /// AWS_SECRET_ACCESS_KEY, AWS_REGION and, for a store that is not Amazon's, AWS_ENDPOINT [default: photographs, in
+    /// the folder of the private PostgreSQL]
     #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
     pub photographs: Option<String>,
-    /// MiB of memory that photographs may take together while they are decoded; one that takes more is refused
+    /// Memory in MiB that all photographs together may take while they are decoded; one that needs more is refused
     #[arg(long, env = "OUTSHOP_PICTURE_MEMORY", default_value_t = DECODING_MIB, value_parser = clap::value_parser!(u32).range(i64::from(LOOK_MIB)..=65_536))]
     pub picture_memory: u32,
-    /// A streaming replica of DATABASE_URL, from which what is on show is read while it is in time
+    /// A streaming replica of DATABASE_URL; public listings are read from it while it is up to date
     #[arg(long, env = "OUTSHOP_REPLICA_URL", hide_env_values = true)]
     pub replica_url: Option<String>,
-    /// Serve also where PostgreSQL has fsync, full_page_writes or synchronous_commit off
+    /// Serve even if PostgreSQL has fsync, full_page_writes or synchronous_commit off
     #[arg(long, env = "OUTSHOP_MAY_LOSE_WRITES")]
     pub may_lose_writes: bool,
-    /// Ports that webhooks may be at: `standard` (443 and 8443) or `any`
+    /// Ports that webhook addresses may have: `standard` (443 and 8443) or `any`
     #[arg(long, env = "OUTSHOP_WEBHOOK_PORTS", value_enum, default_value_t = WebhookPorts::Standard)]
     pub webhook_ports: WebhookPorts,
-    /// Key that secrets of webhooks are stored encrypted with: 32 bytes in base64, as `openssl rand -base64 32` writes them
+    /// Key that webhook secrets are encrypted with in the database: 32 bytes in base64, as `openssl rand -base64 32`
+    /// writes them
     #[arg(long, env = "OUTSHOP_SECRET_KEY", hide_env_values = true)]
     pub secret_key: Option<String>,
-    /// The same, in a file
+    /// File with the same key
     #[arg(long, env = "OUTSHOP_SECRET_KEY_FILE", conflicts_with = "secret_key")]
     pub secret_key_file: Option<PathBuf>,
-    /// Requests in a minute of a visitor without a key, by address; 0 sets no limit
+    /// Requests per minute from a visitor without a key, by address; 0: no limit
     #[arg(long, env = "OUTSHOP_VISITOR_LIMIT", default_value_t = 600)]
     pub visitor_limit: u32,
-    /// Requests in a minute of a key; 0 sets no limit
+    /// Requests per minute with one key; 0: no limit
     #[arg(long, env = "OUTSHOP_KEY_LIMIT", default_value_t = 30_000)]
     pub key_limit: u32,
-    /// Addresses of the proxies in front, with commas between: whom they name in X-Forwarded-For is taken as the visitor
+    /// Addresses of the proxies in front, separated by commas: the visitor's address is then taken from their
+    /// X-Forwarded-For
     #[arg(long, env = "OUTSHOP_PROXIES", value_delimiter = ',')]
     pub proxies: Vec<IpAddr>,
     /// Port of the metrics, on the loopback address; 0 takes a free one
@@ -129,14 +131,14 @@ pub struct Kept {
     pub folder: PathBuf,
     #[command(flatten)]
     pub database: Database,
-    /// Where the files of photographs lie, as for `serve`
+    /// Where the files of photographs are kept, as for `serve`
     #[arg(long, env = "OUTSHOP_PHOTOGRAPHS")]
     pub photographs: Option<String>,
 }
 
 #[derive(Debug, Clone, Args)]
 pub struct Days {
-    /// Without it nothing is changed
+    /// What to repair; without it nothing is changed
     #[arg(value_enum)]
     pub act: Option<DaysAct>,
     #[command(flatten)]
@@ -145,9 +147,9 @@ pub struct Days {
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 pub enum DaysAct {
-    /// Begin every day up to today, however many there are
+    /// Process every missed day up to today, however many there are
     Turn,
-    /// Take back the days that have begun and are still to come
+    /// Mark days in the future as not processed, so that they are processed when they come
     TakeBack,
 }
 
@@ -159,18 +161,18 @@ pub struct Demo {
     /// Folder of the demonstration, with its database and keys.json
     #[arg(long = "data", env = "OUTSHOP_DATA", default_value = "outshop-data")]
     pub data: PathBuf,
-    /// Folder with initdb and pg_ctl, when they are not where they are looked for
+    /// Folder with initdb and pg_ctl, if they are not in the usual places
     #[arg(long, env = "OUTSHOP_PG_BIN")]
     pub pg_bin: Option<PathBuf>,
 }
 
 #[derive(Debug, Subcommand)]
 pub enum KeysAct {
-    /// Make a key and print its secret, this once
+    /// Create a key and print its secret, which is shown only once
     Add {
         #[command(flatten)]
         database: Database,
-        /// proprietor, fitter, seller, bookkeeper or website
+        /// Role: proprietor, fitter, seller, bookkeeper or website
         #[arg(long)]
         role: Role,
         /// What the key is for
@@ -179,7 +181,7 @@ pub enum KeysAct {
         /// Who uses it, as the journal will name them
         #[arg(long)]
         person: String,
-        /// Last day on which it is taken
+        /// Last day on which the key works; without it the key does not expire
         #[arg(long)]
         expires_on: Option<Day>,
     },
@@ -192,21 +194,23 @@ pub enum KeysAct {
     Revoke {
         #[command(flatten)]
         database: Database,
+        /// Number of the key, as `outshop keys list` shows it
         id: i64,
     },
 }
 
 #[derive(Debug, Subcommand)]
 pub enum Import {
-    /// Achieved sales from a CSV or NDJSON file, all rows or none
+    /// Import achieved sales from a CSV or NDJSON file: all rows or none
     Comparables {
         #[command(flatten)]
         database: Database,
+        /// The CSV or NDJSON file
         file: PathBuf,
-        /// Read and check, store nothing
+        /// Read and check the file without storing anything
         #[arg(long)]
         trial: bool,
-        /// Import a file that was imported before once more
+        /// Import a file again that was imported before
         #[arg(long)]
         again: bool,
     },

@@ -1,4 +1,4 @@
-//! How much one may ask: by key, else by address. IETF draft "RateLimit header fields for HTTP".
+//! Rate limits, by key or else by address. IETF draft "RateLimit header fields for HTTP".
 
 use crate::ground::{
     actor::Actor,
@@ -25,18 +25,18 @@ use std::{
     time::Duration,
 };
 
-/// How often who has not asked for a while is forgotten.
-pub const FORGET_AGAIN: Duration = Duration::from_secs(60);
+/// How often idle clients are dropped.
+pub const FORGET_INTERVAL: Duration = Duration::from_secs(60);
 const POLICY: HeaderName = HeaderName::from_static("ratelimit-policy");
 const LIMIT: HeaderName = HeaderName::from_static("ratelimit");
 
-/// Of one process; clones count together.
+/// The limits of one process; clones share their counters.
 #[derive(Clone)]
 pub struct Limits {
     visitors: Option<Arc<Bucket<IpAddr>>>,
     keys: Option<Arc<Bucket<i64>>>,
     proxies: Arc<[IpAddr]>,
-    /// How long a body may take before its length is counted.
+    /// The time that a body of any length may take; long ones get more.
     pub(crate) body_given: Duration,
 }
 
@@ -61,8 +61,8 @@ struct Bucket<K: std::hash::Hash + Eq + Clone> {
 }
 
 impl Limits {
-    /// Requests in a minute: of a visitor, who is known by his address, and of a key; 0 sets no limit. What `proxies` say of
-    /// whom they pass on is believed.
+    /// Requests per minute from a visitor, known by address, and with a key; 0: no limit. The forwarded addresses that
+    /// `proxies` send are trusted.
     pub fn per_minute(visitor: u32, key: u32, proxies: Vec<IpAddr>) -> Limits {
         Limits {
             visitors: NonZeroU32::new(visitor).map(|n| Arc::new(Bucket::new("public", n))),
@@ -85,7 +85,7 @@ impl Limits {
         }
     }
 
-    /// Who sent it: the connection's other end, or whom a proxy of ours names last that is none of ours itself.
+    /// The client's address: the peer or, behind trusted proxies, the last forwarded address that is not one of them.
     fn visitor(&self, req: &ServiceRequest) -> IpAddr {
         let peer = req.peer_addr().map(|peer| peer.ip());
         let peer = peer.unwrap_or(IpAddr::V4(Ipv4Addr::UNSPECIFIED));
@@ -116,9 +116,9 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
         }
     }
 
-    /// Counts a request; what is left, or the seconds to wait.
+    /// Counts a request; returns what is left, or refuses with the seconds to wait.
     fn count(&self, who: &K) -> Result<HeaderValue, Problem> {
-        let told = |left: u32, seconds: u64| {
+        let value = |left: u32, seconds: u64| {
             let text = format!("\"{}\";r={left};t={seconds}", self.name);
             HeaderValue::from_str(&text).expect("letters and digits")
         };
@@ -126,9 +126,9 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
             Ok(state) => {
                 let left = state.remaining_burst_capacity();
                 let used = self.per_minute.get().saturating_sub(left);
-                // What was used comes back evenly over the minute.
+                // Capacity comes back evenly over the minute.
                 let seconds = (u64::from(used) * 60).div_ceil(u64::from(self.per_minute.get()));
-                Ok(told(left, seconds))
+                Ok(value(left, seconds))
             }
             Err(not_until) => {
                 let wait = not_until.wait_time_from(DefaultClock::default().now());
@@ -141,24 +141,24 @@ impl<K: std::hash::Hash + Eq + Clone> Bucket<K> {
                     .with_header("retry-after", seconds.to_string());
                 Err(problem
                     .with_header("ratelimit-policy", self.policy.to_str().unwrap_or_default())
-                    .with_header("ratelimit", told(0, seconds).to_str().unwrap_or_default()))
+                    .with_header("ratelimit", value(0, seconds).to_str().unwrap_or_default()))
             }
         }
     }
 
-    fn tell(&self, headers: &mut HeaderMap, left: HeaderValue) {
+    fn add_headers(&self, headers: &mut HeaderMap, left: HeaderValue) {
         headers.insert(POLICY, self.policy.clone());
         headers.insert(LIMIT, left);
     }
 }
 
-/// The limits that a request is under.
+/// The limits for a request.
 pub(crate) fn of(req: &ServiceRequest) -> web::Data<Limits> {
     let limits = req.app_data::<web::Data<Limits>>().cloned();
     limits.expect("app() gives every request its limits")
 }
 
-/// Counts a request of the interface after its key was looked up. A key that is not taken counts for the address.
+/// Counts a request after its key was looked up. With an invalid key it counts for the address.
 pub async fn hold(
     req: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
@@ -183,8 +183,8 @@ pub async fn hold(
         Some(Ok(left)) => {
             let mut answered = next.call(req).await?.map_into_left_body();
             match (key, &limits.keys, &limits.visitors) {
-                (Some(_), Some(keys), _) => keys.tell(answered.headers_mut(), left),
-                (_, _, Some(visitors)) => visitors.tell(answered.headers_mut(), left),
+                (Some(_), Some(keys), _) => keys.add_headers(answered.headers_mut(), left),
+                (_, _, Some(visitors)) => visitors.add_headers(answered.headers_mut(), left),
                 (_, _, None) => {}
             }
             Ok(answered)

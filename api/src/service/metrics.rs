@@ -1,5 +1,5 @@
-//! Figures for watching the service, in the Prometheus text form, on a listener of their own. OPERATING.md says what each means and
-//! when to worry.
+//! Metrics in the Prometheus text format, on a listener of their own. OPERATING.md says what each means and when to
+//! worry.
 
 use crate::{
     ground::{
@@ -24,8 +24,8 @@ use std::{
 };
 use tokio::time::timeout;
 
-/// How long the database may take to say how it is.
-const PATIENCE: Duration = Duration::from_secs(2);
+/// How long the database may take to answer.
+const DATABASE_TIMEOUT: Duration = Duration::from_secs(2);
 
 static REQUESTS: LazyLock<IntCounterVec> = LazyLock::new(|| {
     register_int_counter_vec!(
@@ -51,7 +51,7 @@ static SECONDS: LazyLock<HistogramVec> = LazyLock::new(|| {
 
 type Age = dyn Fn() -> Option<Duration> + Send + Sync;
 
-/// What is asked when somebody looks.
+/// Values that are read when the metrics are fetched.
 struct Gauges {
     database_up: IntGauge,
     connections: IntGaugeVec,
@@ -71,7 +71,7 @@ static GAUGES: LazyLock<Gauges> = LazyLock::new(|| {
     Gauges {
         database_up: of(
             "outshop_database_up",
-            "1 while the database answers, else 0; figures that come from it stand still then",
+            "1 while the database answers, else 0; figures that come from it do not change then",
         ),
         connections: by(
             "outshop_database_connections",
@@ -80,7 +80,7 @@ static GAUGES: LazyLock<Gauges> = LazyLock::new(|| {
         ),
         window_age: of(
             "outshop_window_age_seconds",
-            "Since what is on show was last held against the journal; -1 before the first time",
+            "Seconds since the public listings were last checked against the journal; -1 before the first time",
         ),
         last_entry: of(
             "outshop_journal_last_entry",
@@ -88,15 +88,15 @@ static GAUGES: LazyLock<Gauges> = LazyLock::new(|| {
         ),
         unnumbered: of(
             "outshop_journal_unnumbered",
-            "Entries of the journal without a number yet",
+            "Journal entries without a number yet",
         ),
         days_behind: of(
             "outshop_days_behind",
-            "Days of the firm that have begun and were not turned yet; below 0 when days were begun that are still to come, by a clock that was ahead",
+            "Days of the firm that have begun and are not processed yet; below 0 if days in the future were processed by a clock that was ahead",
         ),
         calls: by(
             "outshop_webhook_calls",
-            "Calls of webhooks that wait, and that failed",
+            "Webhook calls that are waiting or have failed",
             "outcome",
         ),
         webhooks_off: of(
@@ -106,7 +106,7 @@ static GAUGES: LazyLock<Gauges> = LazyLock::new(|| {
     }
 });
 
-/// Counts an answer. `route` is the pattern, not the path: paths would make a row for every engine.
+/// Counts a response. `route` is the pattern, not the path, which would make a series for every engine.
 pub fn answered(method: &str, route: &str, status: u16, took: Duration) {
     REQUESTS
         .with_label_values(&[method, route, &status.to_string()])
@@ -146,7 +146,7 @@ async fn figures(db: web::Data<Db>, age: web::Data<Age>) -> HttpResponse {
     for (state, n) in db.connections() {
         GAUGES.connections.with_label_values(&[state]).set(n);
     }
-    let looked = timeout(PATIENCE, look(&db)).await;
+    let looked = timeout(DATABASE_TIMEOUT, look(&db)).await;
     GAUGES
         .database_up
         .set(i64::from(matches!(looked, Ok(Ok(())))));
@@ -171,11 +171,11 @@ async fn look(db: &Db) -> Result<(), Problem> {
         .unnumbered
         .set(unnumbered.get_result(&mut conn).await?);
     let today = clock::today(&mut conn, Clock::default().now()).await?;
-    let begun: Option<outshop_core::days::Day> = midnights::table
+    let processed: Option<outshop_core::days::Day> = midnights::table
         .select(max(midnights::on_day))
         .first(&mut conn)
         .await?;
-    let behind = begun.map_or(0, |begun| today.days_since(begun));
+    let behind = processed.map_or(0, |processed| today.days_since(processed));
     GAUGES.days_behind.set(i64::from(behind));
     for outcome in [Reception::Waiting, Reception::Failed] {
         let calls = webhook_calls::table

@@ -1,4 +1,4 @@
-//! The OpenAPI document and the page to read it.
+//! The OpenAPI document and the pages that show it.
 
 mod pages;
 mod shared;
@@ -23,28 +23,25 @@ use utoipa::{
 };
 
 const TAGS: &[(&str, &str)] = &[
-    ("firm", "The firm itself, and the units it writes in"),
+    ("firm", "The firm, and the units that quantities may have"),
     ("keys", "API keys and roles"),
     ("persons", "Sellers, owners and buyers"),
-    ("engines", "What the firm has and had"),
-    (
-        "boilers",
-        "Pressure vessels, their tests, certificates and papers",
-    ),
+    ("engines", "Engines in stock and engines that have left"),
+    ("boilers", "Boilers, their tests and their certificates"),
     ("surveys", "Condition grades and findings"),
     ("jobs", "Work on engines"),
     (
         "prices",
         "Price scale, comparables, valuations, asking prices",
     ),
-    ("selling", "Readiness, listings, sales, deliveries"),
+    ("selling", "Gates, listings, sales, deliveries"),
     ("money", "Costs, VAT, stock book and accounts"),
-    ("public", "All that a visitor may read; needs no key"),
+    ("public", "Everything that a visitor may read; needs no key"),
     ("journal", "Everything that happened"),
-    ("webhooks", "Signed calls that tell others what happened"),
+    ("webhooks", "Signed calls that notify other systems"),
 ];
 
-/// What stands above the operations.
+/// The document without its operations.
 pub fn head() -> OpenApi {
     let key = HttpBuilder::new()
         .scheme(HttpAuthScheme::Bearer)
@@ -89,14 +86,14 @@ pub fn head() -> OpenApi {
         .build()
 }
 
-/// Members of answers that are left out when there is nothing to tell.
+/// Members of responses that are left out when there is nothing to report.
 const LEFT_OUT: &[(&str, &[&str])] = &[
     ("Problem", &["errors", "reasons"]),
     ("EngineShown", &["boiler", "photographs"]),
 ];
 
-/// Says of each form that is only answered that all its members are there: what is not known is null. A derived form
-/// cannot tell this, as in a request the same member may be left out.
+/// Makes all members of response schemas required: an unknown value is null. The derived schemas cannot say so, as in a
+/// request the same member may be left out.
 fn answers_are_whole(document: &mut OpenApi) {
     let asked = asked_for(document);
     let components = document.components.get_or_insert_with(Default::default);
@@ -116,7 +113,7 @@ fn make_whole(schema: &mut Schema, left_out: &[&str]) {
                 .filter(|member| !left_out.contains(&member.as_str()))
                 .cloned()
                 .collect();
-            // An answer may gain members, be its form that of a request too.
+            // A response may gain members, even if requests use its schema too.
             if let Some(AdditionalProperties::FreeForm(false)) =
                 object.additional_properties.as_deref()
             {
@@ -132,7 +129,7 @@ fn make_whole(schema: &mut Schema, left_out: &[&str]) {
     }
 }
 
-/// Names of the forms that a request may hold, with all that they refer to.
+/// Names of the schemas in request bodies, with all that they refer to.
 fn asked_for(document: &OpenApi) -> BTreeSet<String> {
     let json = serde_json::to_value(document).expect("the document is plain JSON");
     let mut names = BTreeSet::new();
@@ -162,7 +159,7 @@ fn asked_for(document: &OpenApi) -> BTreeSet<String> {
     names
 }
 
-/// Adds what belongs to every operation: the problem document and its parts.
+/// Adds what every operation needs: the problem document and its parts.
 pub fn finished(mut document: OpenApi) -> Value {
     let components = document.components.get_or_insert_with(Default::default);
     let mut add =
@@ -182,7 +179,7 @@ pub fn finished(mut document: OpenApi) -> Value {
     document
 }
 
-/// Says of each member that names a record by its number what every list and address holds it to.
+/// Gives every member with the number of a record the minimum 1, as lists and paths have.
 fn numbers_begin_at_1(schema: &mut RefOr<Schema>) {
     let RefOr::T(schema) = schema else {
         return;
@@ -219,7 +216,7 @@ fn is_a_number(of: &SchemaType) -> bool {
     }
 }
 
-/// Readers of the document and generators of clients see what each answer is.
+/// Fills in missing response descriptions, for readers of the document and client generators.
 fn say_what_is_answered(document: &mut OpenApi) {
     for item in document.paths.paths.values_mut() {
         let operations = [
@@ -235,9 +232,9 @@ fn say_what_is_answered(document: &mut OpenApi) {
                     && response.description.is_empty()
                 {
                     response.description = match status.as_str() {
-                        "201" => "Recorded; as it stands now",
+                        "201" => "Recorded; the record as it now is",
                         "204" => "Done",
-                        _ => "As it stands now",
+                        _ => "The requested record, list or result",
                     }
                     .to_owned();
                 }
@@ -246,7 +243,7 @@ fn say_what_is_answered(document: &mut OpenApi) {
     }
 }
 
-/// Made when it is first asked for: it takes a while, and tens of MiB.
+/// Built when it is first requested: that takes a while, and tens of MiB.
 fn document() -> &'static Value {
     static DOCUMENT: LazyLock<Value> = LazyLock::new(crate::document);
     &DOCUMENT
@@ -271,7 +268,7 @@ const HTML: &str = "text/html; charset=utf-8";
 
 pub fn routes(cfg: &mut web::ServiceConfig) {
     let mut serve = |address: &str, text: fn() -> &'static str, media_type: &'static str| {
-        let handler = move |req: HttpRequest| async move { answer(&req, text(), media_type) };
+        let handler = move |req: HttpRequest| async move { respond(&req, text(), media_type) };
         cfg.route(address, web::get().to(handler));
     };
     serve("/openapi.json", json, "application/json");
@@ -316,13 +313,13 @@ fn page(
     name: &str,
 ) -> Result<HttpResponse, Problem> {
     match page {
-        Some(page) => Ok(answer(req, &page, HTML)),
+        Some(page) => Ok(respond(req, &page, HTML)),
         None => Err(Problem::not_found(format!(
             "there is no {what} {name}; /reference/ lists the operations"
         ))),
     }
 }
 
-fn answer(req: &HttpRequest, text: &str, media_type: &str) -> HttpResponse {
-    crate::ground::answers::answer(req, text.as_bytes().to_vec(), media_type, "no-cache")
+fn respond(req: &HttpRequest, text: &str, media_type: &str) -> HttpResponse {
+    crate::ground::answers::respond_as(req, text.as_bytes().to_vec(), media_type, "no-cache")
 }

@@ -1,4 +1,4 @@
-//! What every answer has in common: headers, refusals of unknown addresses, health.
+//! What all responses have in common: headers, errors for unknown addresses, health.
 
 use crate::{
     ground::{
@@ -35,8 +35,8 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// Beginnings of the addresses that show who somebody is, where he lives or what he bought: who reads there is told in the log, under
-/// the target `audit`.
+/// Prefixes of the paths that show who somebody is, where they live or what they bought: the log records who reads
+/// them, with the target `audit`.
 const PERSONAL: &[&str] = &[
     "/v1/acquisitions",
     "/v1/buying-valuations",
@@ -59,7 +59,7 @@ const PERSONAL: &[&str] = &[
     "/v1/support-notes",
 ];
 
-/// Addresses outside the document.
+/// Paths outside the OpenAPI document.
 const OWN: &[&str] = &[
     "/openapi.json",
     "/openapi/public.json",
@@ -85,23 +85,23 @@ pub fn routes(cfg: &mut web::ServiceConfig, addresses: Addresses) {
         }));
 }
 
-/// A fault of ours ends the request with a problem document and not with a dropped connection. Transactions are rolled
-/// back: their connection is not taken into the pool again.
+/// Turns a panic into a problem document instead of a dropped connection. Its transaction is rolled back: the pool does
+/// not take the connection back.
 pub async fn no_panic_escapes(
     req: ServiceRequest,
     next: Next<impl MessageBody>,
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
     match AssertUnwindSafe(next.call(req)).catch_unwind().await {
         Ok(answered) => answered,
-        Err(_) => Err(Problem::internal("a panic, told above").into()),
+        Err(_) => Err(Problem::internal("a panic, logged above").into()),
     }
 }
 
-/// Bytes of a body that give it another second: who sends slower is cut off.
+/// Bytes of a body that earn it another second: a slower client is cut off.
 const SLOWEST: u64 = 16 * 1024;
 
-/// An answer that holds the body of its request until it has been sent. The server closes the connection of a body that is held
-/// and not read to its end; one in pieces that nobody holds it would go on reading, to throw it away.
+/// Keeps the unread request body until the response is sent, so that the server closes the connection and does not
+/// drain it.
 struct Holding<S> {
     answer: BoxBody,
     _unread: Rc<S>,
@@ -122,7 +122,7 @@ impl<S> MessageBody for Holding<S> {
     }
 }
 
-/// Cuts off a body that comes too slowly, and one that is not read to its end.
+/// Cuts off a body that arrives too slowly, and one that is not read to its end.
 pub async fn in_time(
     mut req: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
@@ -152,7 +152,7 @@ pub async fn in_time(
             }
         },
     );
-    // Who reads forms asks once more after the end.
+    // Form readers poll once more after the end.
     let held = Rc::new(RefCell::new(Box::pin(timed.fuse())));
     let read = held.clone();
     req.set_payload(Payload::Stream {
@@ -169,7 +169,7 @@ pub async fn in_time(
         .map_into_right_body())
 }
 
-/// A number in a path that is too large for any record is an address of nothing.
+/// A number in a path that is too large for any record gives 404.
 pub fn paths() -> web::PathConfig {
     web::PathConfig::default().error_handler(|_, req| {
         Problem::not_found(format!("there is nothing at {}", req.path())).into()
@@ -204,7 +204,7 @@ async fn ready(db: web::Data<Db>) -> Reply {
         .batch_execute("SELECT 1 FROM journal_identity")
         .await?;
     if !db.commits().are_followed() {
-        let detail = "what is on show has not been read yet";
+        let detail = "the public listings have not been read yet; try again in a few seconds";
         let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
         return Err(busy.with_header("retry-after", "1"));
     }
@@ -225,7 +225,7 @@ async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Reply {
         status = kind.status,
         name = kind.name
     );
-    Ok(answers::answer(
+    Ok(answers::respond_as(
         &req,
         page.into_bytes(),
         "text/html; charset=utf-8",
@@ -233,11 +233,11 @@ async fn meaning(req: HttpRequest, kind: web::Path<String>) -> Reply {
     ))
 }
 
-/// A request that asks for the headers only; its method reads GET by the time a handler sees it.
+/// Marks a request for the headers only; by the time a handler sees it, its method reads GET.
 pub struct Head;
 
-/// HEAD is GET without the body (the connection leaves that out), TRACE is not answered, and every answer has the headers
-/// that keep a browser from guessing.
+/// Treats HEAD as GET without the body (the connection leaves that out), refuses TRACE, and adds the headers that keep
+/// a browser from guessing.
 pub async fn common(
     mut req: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
@@ -308,7 +308,7 @@ pub async fn common(
     Ok(response)
 }
 
-/// A compressed answer is another representation and has another tag.
+/// A compressed response is another representation and gets another tag.
 pub async fn tag_by_coding(
     req: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
@@ -337,7 +337,7 @@ pub async fn tag_by_coding(
         .get(header::ETAG)
         .and_then(|tag| tag.to_str().ok())
         .map(str::to_owned);
-    // An answer that was compressed before has its tag already.
+    // A response that was compressed earlier already has its tag.
     let tag = tag.filter(|tag| !tag.ends_with("-gzip\""));
     if let Some(tag) = tag.and_then(|tag| tag.strip_suffix('"').map(|tag| format!("{tag}{ending}")))
     {

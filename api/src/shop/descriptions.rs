@@ -139,7 +139,7 @@ async fn get_description(
     let mut conn = db.read().await?;
     let description = of_engine(&mut conn, *stock_no, query.on.unwrap_or(actor.today)).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::Description, &description, now).await
+    sheets::respond(&req, &mut conn, Sheet::Description, &description, now).await
 }
 
 // SQL

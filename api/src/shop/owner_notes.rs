@@ -6,7 +6,7 @@ use crate::{
     ground::{
         actor::{Staff, Workshop},
         answers::{Found, Reply},
-        body::{Body, Known, Patch},
+        body::{Body, IfUnchanged, Patch},
         clock::Instant,
         db::{ById, Db, RunQueryDsl, by_id},
         list::{Keyset, ListQuery, Page, of_page},
@@ -121,7 +121,7 @@ async fn create_owner_note(
 /// Read a note for new owners
 #[get("/owner-notes/{id:\\d+}", 200 = OwnerNote)]
 async fn get_owner_note(_by: Staff, found: Found<OwnerNote>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Change a note for new owners
@@ -158,7 +158,7 @@ async fn delete_owner_note(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&OwnerNote::lock(tx.conn(), *id).await?)?;
@@ -185,7 +185,7 @@ async fn get_engine_notes(
     let mut conn = db.read().await?;
     let notes = of_engine(&mut conn, *stock_no).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::EngineNotes, &notes, now).await
+    sheets::respond(&req, &mut conn, Sheet::EngineNotes, &notes, now).await
 }
 
 // SQL

@@ -167,7 +167,7 @@ async fn open_print(
             "no sheet waits here: it was opened before, or its five minutes are over",
         )
     })?;
-    Ok(sheets::guarded(answers::answer(
+    Ok(sheets::guarded(answers::respond_as(
         &req,
         html.into_bytes(),
         "text/html; charset=utf-8",
@@ -212,7 +212,7 @@ async fn html_of(
         }
         NewPrint::Invoice { sale_id } => {
             actor.must_be(&[Role::Proprietor, Role::Seller, Role::Bookkeeper])?;
-            let data = invoices::of_sale(conn, sale_id, actor.today).await?;
+            let data = invoices::invoice_of_sale(conn, sale_id, actor.today).await?;
             render(Sheet::Invoice, &data, &firm, now)
         }
         NewPrint::CreditNote { sale_id } => {

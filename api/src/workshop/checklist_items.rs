@@ -4,8 +4,8 @@ use crate::{
     boilers::papers::OnDay,
     ground::{
         actor::{Owner, Staff},
-        answers::{Reply, shown},
-        body::{Body, Known, Patch},
+        answers::{Reply, respond},
+        body::{Body, IfUnchanged, Patch},
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
@@ -193,7 +193,7 @@ async fn get_checklist_item(
     db: web::Data<Db>,
     item: web::Path<Code>,
 ) -> Reply {
-    shown(&req, &find(&mut *db.read().await?, &item).await?)
+    respond(&req, &find(&mut *db.read().await?, &item).await?)
 }
 
 /// Change an item of the firm's despatch checklist
@@ -241,7 +241,7 @@ async fn delete_checklist_item(
     Owner(actor): Owner,
     db: web::Data<Db>,
     item: web::Path<Code>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&locked(tx.conn(), &item).await?)?;
@@ -306,7 +306,7 @@ async fn get_despatch_checklist(
         left: items.iter().filter(|item| item.done.is_none()).count(),
         items,
     };
-    shown(&req, &list)
+    respond(&req, &list)
 }
 
 fn of_the_gate(item: &str) -> bool {

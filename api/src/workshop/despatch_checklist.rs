@@ -2,9 +2,9 @@
 
 use crate::{
     ground::{
-        actor::{Floor, Staff},
-        answers::{Reply, shown},
-        body::{Body, Known},
+        actor::{FloorStaff, Staff},
+        answers::{Reply, respond},
+        body::{Body, IfUnchanged},
         db::{Db, RunQueryDsl, Tx},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
@@ -80,7 +80,7 @@ async fn list_checklist_ticks(_by: Staff, stock_no: web::Path<i32>, list: ListQu
 /// Done again, the later tick holds.
 #[post("/engines/{stock_no:\\d+}/checklist-ticks", 201 = Prepared)]
 async fn record_checklist_tick(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     db: web::Data<Db>,
     stock_no: web::Path<i32>,
     new: Body<NewPrepared>,
@@ -128,7 +128,7 @@ async fn get_checklist_tick(
 ) -> Reply {
     let (stock_no, item) = path.into_inner();
     let prepared = find(&mut *db.read().await?, stock_no, &item).await?;
-    shown(&req, &prepared)
+    respond(&req, &prepared)
 }
 
 /// Remove a tick from the despatch checklist
@@ -136,10 +136,10 @@ async fn get_checklist_tick(
 /// For what was ticked wrongly or was undone since.
 #[delete("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 204, params(("item" = Code, Path, example = "drained")))]
 async fn delete_checklist_tick(
-    Floor(actor): Floor,
+    FloorStaff(actor): FloorStaff,
     db: web::Data<Db>,
     path: web::Path<(i32, Code)>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     let (stock_no, item) = path.into_inner();
     db.write(&actor, async |tx| {

@@ -4,7 +4,7 @@ use crate::{
     ground::{
         actor::{Owner, Staff},
         answers::{Found, Reply},
-        body::{Body, Known, Patch},
+        body::{Body, IfUnchanged, Patch},
         db::{ById, Db, RunQueryDsl, by_id},
         list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
@@ -172,7 +172,7 @@ async fn create_fitter(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewFitt
 /// Read a fitter
 #[get("/fitters/{id:\\d+}", 200 = Fitter)]
 async fn get_fitter(_by: Staff, found: Found<Fitter>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Change a fitter's skills and hours
@@ -240,7 +240,7 @@ async fn create_days_off(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewDa
 /// Read days off
 #[get("/days-off/{id:\\d+}", 200 = DaysOff)]
 async fn get_days_off(_by: Staff, found: Found<DaysOff>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// Take days off back
@@ -249,7 +249,7 @@ async fn delete_days_off(
     Owner(actor): Owner,
     db: web::Data<Db>,
     id: web::Path<i64>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&DaysOff::find(tx.conn(), *id).await?)?;

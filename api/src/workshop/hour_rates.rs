@@ -115,7 +115,7 @@ async fn create_hour_rate(
         return Err(Problem::invalid_all(broken));
     }
     db.create(&actor, &new, async |tx| {
-        tax_periods::must_be_open(tx.conn(), new.from).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.from).await?;
         let rate: HourRate = diesel::insert_into(hour_rates::table)
             .values(&*new)
             .returning(HourRate::as_returning())
@@ -131,7 +131,7 @@ async fn create_hour_rate(
 /// Read an hour rate
 #[get("/hour-rates/{id:\\d+}", 200 = HourRate)]
 async fn get_hour_rate(_by: MoneyDesk, found: Found<HourRate>) -> Reply {
-    found.shown()
+    found.respond()
 }
 
 /// The two rates of an hour.

@@ -3,8 +3,8 @@
 use crate::{
     ground::{
         actor::{Staff, Workshop},
-        answers::{Reply, shown},
-        body::{Body, Known},
+        answers::{Reply, respond},
+        body::{Body, IfUnchanged},
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
         operations::Operations,
@@ -110,7 +110,7 @@ async fn get_inspector_visit(
     db: web::Data<Db>,
     on: web::Path<Day>,
 ) -> Reply {
-    shown(&req, &find(&mut *db.read().await?, *on).await?)
+    respond(&req, &find(&mut *db.read().await?, *on).await?)
 }
 
 /// Take a visit of the inspector back
@@ -119,7 +119,7 @@ async fn delete_inspector_visit(
     Workshop(actor): Workshop,
     db: web::Data<Db>,
     on: web::Path<Day>,
-    known: Known,
+    known: IfUnchanged,
 ) -> Reply {
     db.write(&actor, async |tx| {
         known.against(&find(tx.conn(), *on).await?)?;

@@ -9,7 +9,7 @@ use crate::{
     engines::{findings, surveys::Grades},
     ground::{
         actor::{Staff, Workshop},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::{Body, Patch},
         db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page, of_page},
@@ -321,7 +321,7 @@ async fn list_jobs(_by: Staff, list: ListQuery<JobFilters>) -> Reply {
 #[get("/jobs/{id:\\d+}", 200 = Job)]
 async fn get_job(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let job = find(&mut *db.read().await?, *id).await?;
-    shown(&req, &job)
+    respond(&req, &job)
 }
 
 /// Change a job

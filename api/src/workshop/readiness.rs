@@ -5,7 +5,7 @@ pub(crate) mod facts;
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Patch,
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
@@ -198,14 +198,14 @@ async fn get_readiness(
     let gate = query.gate.unwrap_or(Gate::Deliver);
     let mut conn = db.read().await?;
     let answer = answer(&mut conn, *stock_no, gate, on).await?;
-    shown(&req, &answer)
+    respond(&req, &answer)
 }
 
 /// Read the settings of the firm's gates
 #[get("/gate-settings", 200 = GateSettings, id = "get_gate_settings")]
 async fn get_gate_settings(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let settings = find_gate_settings(&mut *db.read().await?).await?;
-    shown(&req, &settings)
+    respond(&req, &settings)
 }
 
 /// Change the settings of the firm's gates
@@ -242,7 +242,7 @@ async fn change_gate_settings(
 
 /// For acts that need an open gate: `not_ready` with every reason while it is shut. Lock the engine first, so that what
 /// the gate saw still holds when the act is stored.
-pub(crate) async fn must_be_open(
+pub(crate) async fn gate_must_be_open(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     gate: Gate,

@@ -3,7 +3,7 @@
 use crate::{
     ground::{
         actor::{Owner, Staff},
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         body::Patch,
         db::{Db, RunQueryDsl},
         list::{Keyset, ListQuery, Page},
@@ -80,7 +80,7 @@ async fn get_test_costs(
         .select(TestCosts::as_select())
         .first(&mut *db.read().await?)
         .await?;
-    shown(&req, &terms)
+    respond(&req, &terms)
 }
 
 /// Change the fee and hours for a kind of test

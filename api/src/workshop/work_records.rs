@@ -97,7 +97,7 @@ async fn get_work_record(
     let mut conn = db.read().await?;
     let record = of_engine(&mut conn, *stock_no).await?;
     let now = Instant(actor.now);
-    sheets::shown(&req, &mut conn, Sheet::WorkRecord, &record, now).await
+    sheets::respond(&req, &mut conn, Sheet::WorkRecord, &record, now).await
 }
 
 // SQL

@@ -22,7 +22,7 @@ pub const DECODING_MIB: u32 = 256;
 /// MiB to read a header with: a file of the largest size and the decoder's copy.
 pub const LOOK_MIB: u32 = 52;
 /// Longer than any queue that the cores work off in the patience of a client.
-const PATIENCE: Duration = Duration::from_secs(30);
+const PERMIT_TIMEOUT: Duration = Duration::from_secs(30);
 
 /// Shared by all workers of a process.
 #[derive(Clone)]
@@ -95,7 +95,7 @@ impl Store {
 
     async fn memory(&self, mib: u32) -> Result<OwnedSemaphorePermit, Problem> {
         let permit = Arc::clone(&self.memory).acquire_many_owned(mib.min(self.most));
-        let Ok(permit) = tokio::time::timeout(PATIENCE, permit).await else {
+        let Ok(permit) = tokio::time::timeout(PERMIT_TIMEOUT, permit).await else {
             let detail = "other photographs are being worked on; nothing was stored, try again";
             let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
             return Err(busy.with_header("retry-after", "10"));

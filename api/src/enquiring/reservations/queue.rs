@@ -4,7 +4,7 @@ use super::Row;
 use crate::{
     ground::{
         clock::{self, Instant},
-        db::{self, Db, RunQueryDsl, Tx, Untouched},
+        db::{self, Db, RunQueryDsl, SystemEntry, Tx},
         problem::{self, Problem},
     },
     schema::reservations,
@@ -58,12 +58,12 @@ pub(super) async fn settle(
     let Some(id) = lapsed else {
         return Ok(false);
     };
-    let entry = Untouched {
+    let entry = SystemEntry {
         what: "reservation.lapsed",
         stock_no: Some(stock_no),
         data: json!({"reservation_id": id}),
     };
-    db::record_untouched(conn, today, vec![entry]).await?;
+    db::record_for_system(conn, today, vec![entry]).await?;
     promote_next(conn, stock_no, now, today).await?;
     Ok(true)
 }
@@ -88,12 +88,12 @@ pub(super) async fn promote_next(
         ))
         .execute(conn)
         .await?;
-    let entry = Untouched {
+    let entry = SystemEntry {
         what: "reservation.next_in_line",
         stock_no: Some(stock_no),
         data: json!({"reservation_id": next.id, "until_at": until}),
     };
-    Ok(db::record_untouched(conn, today, vec![entry]).await?)
+    Ok(db::record_for_system(conn, today, vec![entry]).await?)
 }
 
 /// Ends every reservation that has run out, engine by engine, each in a transaction of its own. Where several processes do so,

@@ -1,6 +1,7 @@
-//! Secrets of webhooks as they are stored: as they are, or encrypted with a key that is not in the database.
+//! Webhook secrets in the database: plain, or encrypted with a key that is not in the database.
 //!
-//! AES-256-GCM with a random nonce for each secret (NIST SP 800-38D); base64 of nonce, ciphertext and tag behind a mark.
+//! AES-256-GCM with a random nonce for each secret (NIST SP 800-38D); base64 of nonce, ciphertext and tag after a
+//! prefix.
 
 use super::Secret;
 use crate::{
@@ -17,7 +18,7 @@ use std::sync::Arc;
 
 const MARK: &str = "aes-256-gcm:";
 
-/// The key, where one is given; without it secrets are stored as they are.
+/// The encryption key. `None`: secrets are stored in plain text.
 #[derive(Clone, Default)]
 pub struct Cipher(Option<Arc<LessSafeKey>>);
 
@@ -25,7 +26,7 @@ impl Cipher {
     /// `key`: 32 bytes in base64, as `openssl rand -base64 32` writes them.
     pub fn with(key: &str) -> Result<Cipher, String> {
         let wrong =
-            "the secret key is 32 bytes in base64, as `openssl rand -base64 32` writes them";
+            "the secret key must be 32 bytes in base64, as `openssl rand -base64 32` writes them";
         let bytes = BASE64_STANDARD.decode(key.trim());
         let bytes = bytes.map_err(|_| wrong.to_owned())?;
         let key = UnboundKey::new(&AES_256_GCM, &bytes).map_err(|_| wrong.to_owned())?;
@@ -52,12 +53,13 @@ impl Cipher {
         };
         let Some(key) = &self.0 else {
             return Err(
-                "secrets of webhooks are stored encrypted; give their key in OUTSHOP_SECRET_KEY"
+                "webhook secrets are stored encrypted; give their key in OUTSHOP_SECRET_KEY"
                     .to_owned(),
             );
         };
         let other = || {
-            "secrets of webhooks were stored with another key than OUTSHOP_SECRET_KEY".to_owned()
+            "webhook secrets were encrypted with another key than OUTSHOP_SECRET_KEY; give that one"
+                .to_owned()
         };
         let bytes = BASE64_STANDARD.decode(encoded).map_err(|_| other())?;
         let (nonce, text) = bytes.split_at_checked(NONCE_LEN).ok_or_else(other)?;
@@ -69,8 +71,8 @@ impl Cipher {
         Ok(Secret(String::from_utf8_lossy(text).into_owned()))
     }
 
-    /// Encrypts what is stored as it is, when there is a key. Refuses a key that does not open what is stored. Gives how many were
-    /// encrypted.
+    /// Encrypts the secrets that are stored in plain text, if there is a key. Refuses a key that does not decrypt the
+    /// others. Returns how many were encrypted.
     pub async fn take_over(&self, db: &Db) -> Result<usize, String> {
         let mut conn = db.read().await.map_err(|e| e.to_string())?;
         let stored: Vec<(i64, String, Option<String>)> = webhooks::table

@@ -1,5 +1,5 @@
-//! Which addresses a webhook may reach: those of the public internet. They are looked at after the name was looked up, and the
-//! connection is made to the very address that was looked at, so that a name cannot change it in between.
+//! Which addresses a webhook may have: those of the public internet. An address is checked after the name was resolved,
+//! and the connection goes to that very address, so that a second look-up cannot change it.
 
 use reqwest::{
     Url,
@@ -11,29 +11,29 @@ use std::{
 };
 use url::Host;
 
-/// Ports of https, and of what is run beside it: the others of a public host are somebody else's services.
+/// The usual ports of https: other ports of a public host are somebody else's services.
 const PORTS: [u16; 2] = [443, 8443];
 
 /// Addresses that may be called.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reach {
-    /// https to public addresses, at the ports 443 and 8443.
+pub enum AllowedTargets {
+    /// https to public addresses, on ports 443 and 8443.
     Public,
-    /// https to public addresses, at any port.
+    /// https to public addresses, on any port.
     PublicAtAnyPort,
     /// Also http to this machine, for the demonstration and for tests.
     Loopback,
 }
 
-impl Reach {
+impl AllowedTargets {
     fn allows(self, address: IpAddr) -> bool {
         match self {
-            Reach::Public | Reach::PublicAtAnyPort => is_public(address),
-            Reach::Loopback => address.is_loopback() || is_public(address),
+            AllowedTargets::Public | AllowedTargets::PublicAtAnyPort => is_public(address),
+            AllowedTargets::Loopback => address.is_loopback() || is_public(address),
         }
     }
 
-    /// What is wrong with an address, as far as it can be seen without looking its name up.
+    /// What is wrong with an address, as far as can be seen without resolving its name.
     pub fn check(self, url: &Url) -> Result<(), &'static str> {
         let of_this_machine = match url.host() {
             Some(Host::Ipv4(number)) => number.is_loopback(),
@@ -43,36 +43,36 @@ impl Reach {
         };
         let is_allowed = match url.scheme() {
             "https" => true,
-            "http" => self == Reach::Loopback && of_this_machine,
+            "http" => self == AllowedTargets::Loopback && of_this_machine,
             _ => false,
         };
         if !is_allowed {
-            return Err("not an https address");
+            return Err("must be an https address");
         }
         let port = url.port_or_known_default();
-        if self == Reach::Public && !port.is_some_and(|port| PORTS.contains(&port)) {
-            return Err("has another port than 443 or 8443; OUTSHOP_WEBHOOK_PORTS=any allows all");
+        if self == AllowedTargets::Public && !port.is_some_and(|port| PORTS.contains(&port)) {
+            return Err("must have port 443 or 8443; OUTSHOP_WEBHOOK_PORTS=any allows all");
         }
         if !url.username().is_empty() || url.password().is_some() {
-            return Err("has a name or password in it; the signature says who calls");
+            return Err("must not contain a name or password; check the signature instead");
         }
-        // A number in place of a name is not looked up.
+        // An IP address is not resolved, so it is checked here.
         let number = match url.host() {
             Some(Host::Ipv4(number)) => Some(IpAddr::V4(number)),
             Some(Host::Ipv6(number)) => Some(IpAddr::V6(number)),
             Some(Host::Domain(_)) => None,
-            None => return Err("has no host"),
+            None => return Err("must have a host"),
         };
         if number.is_some_and(|number| !self.allows(number)) {
-            return Err("not an address that may be called; a public one can");
+            return Err("must be a public address; private and reserved ones are never called");
         }
         Ok(())
     }
 }
 
-/// Gives of the addresses that a name leads to those that may be called.
+/// Resolves names, and returns only the addresses that may be called.
 pub(super) struct Guard {
-    pub reach: Reach,
+    pub reach: AllowedTargets,
     pub names: Arc<dyn Resolve>,
 }
 
@@ -84,7 +84,7 @@ impl Resolve for Guard {
             let allowed: Vec<SocketAddr> =
                 found.await?.filter(|it| reach.allows(it.ip())).collect();
             if allowed.is_empty() {
-                return Err("the name leads to no address that may be called".into());
+                return Err("the name has no address that may be called".into());
             }
             let addresses: Addrs = Box::new(allowed.into_iter());
             Ok(addresses)
@@ -92,7 +92,7 @@ impl Resolve for Guard {
     }
 }
 
-/// Names as the machine looks them up.
+/// Resolves names as the machine does.
 pub struct SystemNames;
 
 impl Resolve for SystemNames {
@@ -107,8 +107,8 @@ impl Resolve for SystemNames {
 
 /// Whether an address belongs to the public internet.
 ///
-/// Source: IANA IPv4 and IPv6 Special-Purpose Address Registries (RFC 6890). An IPv6 address that stands for an IPv4 one (mapped,
-/// compatible, 6to4, Teredo, NAT64) is refused whatever it stands for.
+/// Source: IANA IPv4 and IPv6 Special-Purpose Address Registries (RFC 6890). An IPv6 address that represents an IPv4
+/// one (mapped, compatible, 6to4, Teredo, NAT64) is always refused.
 fn is_public(address: IpAddr) -> bool {
     match address {
         IpAddr::V4(address) => is_public_v4(address),
@@ -123,7 +123,8 @@ fn is_public_v4(address: Ipv4Addr) -> bool {
         || address.is_loopback()
         || address.is_link_local()
         || address.is_documentation()
-        // Shared by carriers (RFC 6598), protocol assignments, 6to4 relays, benchmarks (RFC 2544), multicast and reserved.
+        // Shared by carriers (RFC 6598), protocol assignments, 6to4 relays, benchmarks (RFC 2544), multicast and
+        // reserved.
         || (a == 100 && (64..128).contains(&b))
         || (a == 192 && b == 0 && c == 0)
         || (a == 192 && b == 88 && c == 99)
@@ -134,7 +135,7 @@ fn is_public_v4(address: Ipv4Addr) -> bool {
 
 fn is_public_v6(address: Ipv6Addr) -> bool {
     let [first, second, ..] = address.segments();
-    // Global unicast alone, without protocol assignments, documentation, and what stands for an IPv4 address.
+    // Only global unicast, without protocol assignments, documentation, and addresses that represent IPv4 ones.
     let global = first & 0xe000 == 0x2000;
     let special = first == 0x2001 && (second < 0x0200 || second == 0x0db8)
         || first == 0x2002

@@ -1,13 +1,13 @@
-//! Makes the calls: entries become calls, calls that are due are made, and what came of each is kept.
+//! Sends webhook calls: queues new entries, makes the calls that are due, and records the results.
 
 use super::{
     cipher::Cipher,
-    guard::{Guard, Reach},
+    guard::{AllowedTargets, Guard},
 };
 use crate::{
     ground::{
         clock::{self, Clock, Instant},
-        db::{Db, RunQueryDsl, Untouched, record_untouched},
+        db::{Db, RunQueryDsl, SystemEntry, record_for_system},
         entries,
         problem::Problem,
         text::Text,
@@ -29,27 +29,27 @@ use std::{collections::HashSet, convert::Infallible, sync::Arc, time::Duration};
 use tokio::{sync::Notify, time::timeout};
 use uuid::Uuid;
 
-/// How often is looked for what is due.
-const LOOK_AGAIN: Duration = Duration::from_secs(1);
-/// A receiver that has not answered by then has not received.
-const PATIENCE: Duration = Duration::from_secs(15);
-/// A call whose process died while it was made is made again after that.
+/// How often due calls are looked for.
+const POLL_INTERVAL: Duration = Duration::from_secs(1);
+/// A receiver that has not answered by then counts as failed.
+const CALL_TIMEOUT: Duration = Duration::from_secs(15);
+/// A call is repeated after this time if its process died during the attempt.
 const CLAIMED_FOR: SignedDuration = SignedDuration::from_secs(60);
-/// Of an answer no more is read.
+/// The most bytes of a response that are read.
 const MOST_READ: usize = 64 * 1024;
-/// Calls that were received are forgotten after that.
+/// How long received calls are kept.
 const KEPT_FOR: SignedDuration = SignedDuration::from_hours(30 * 24);
 
-/// Who makes the calls.
+/// Makes the calls.
 #[derive(Clone)]
 pub struct Caller {
     client: reqwest::Client,
-    reach: Reach,
+    reach: AllowedTargets,
     patience: Duration,
     cipher: Cipher,
 }
 
-/// A call that this process has taken on.
+/// A call that this process is making.
 #[derive(QueryableByName)]
 struct Claimed {
     #[diesel(sql_type = BigInt)]
@@ -66,7 +66,7 @@ struct Claimed {
     stock_no: Option<i32>,
 }
 
-/// To whom, and how it is signed.
+/// The address of a webhook, and its signing keys.
 struct Receiver {
     id: i64,
     url: Url,
@@ -74,9 +74,9 @@ struct Receiver {
     journal_id: Uuid,
 }
 
-/// What came of an attempt.
+/// The result of an attempt.
 #[derive(Default)]
-struct Heard {
+struct AttemptResult {
     status: Option<StatusCode>,
     length: Option<i64>,
     retry_after: Option<SignedDuration>,
@@ -84,46 +84,46 @@ struct Heard {
 }
 
 impl Caller {
-    /// Calls what `reach` allows, by the addresses that `names` gives.
-    pub fn new(reach: Reach, names: Arc<dyn Resolve>) -> Result<Caller, String> {
+    /// Calls the addresses that `reach` allows, resolved by `names`.
+    pub fn new(reach: AllowedTargets, names: Arc<dyn Resolve>) -> Result<Caller, String> {
         let client = reqwest::Client::builder()
             .dns_resolver(Arc::new(Guard { reach, names }))
-            // A proxy would look the names up itself.
+            // A proxy would resolve the names itself.
             .no_proxy()
             .redirect(Policy::none())
-            // Each call is looked up and looked at anew.
+            // The address is resolved and checked for each call.
             .pool_max_idle_per_host(0)
             .user_agent(concat!("outshop/", env!("CARGO_PKG_VERSION")))
             .build()
-            .map_err(|e| format!("no calls can be made: {e}"))?;
+            .map_err(|e| format!("webhooks cannot be called: {e}"))?;
         Ok(Caller {
             client,
             reach,
-            patience: PATIENCE,
+            patience: CALL_TIMEOUT,
             cipher: Cipher::default(),
         })
     }
 
-    /// The same, waiting so long for an answer.
+    /// Sets how long to wait for a response.
     pub fn waiting(self, patience: Duration) -> Caller {
         Caller { patience, ..self }
     }
 
-    /// The same, for secrets that are stored encrypted.
+    /// Sets the cipher of the stored secrets.
     pub fn with_cipher(self, cipher: Cipher) -> Caller {
         Caller { cipher, ..self }
     }
 
-    /// Makes the calls as they fall due, until the process ends. One receiver that is slow holds up no other.
+    /// Makes the calls as they fall due, until the process ends. A slow receiver does not delay the others.
     ///
-    /// What is running goes on while what is due is looked for: a call that was left alone in the middle of its work would keep its
-    /// connection, and the look would wait for it.
+    /// Calls go on while due calls are looked for: a call that is not polled would keep its database connection, and
+    /// the look-up would wait for it.
     pub async fn keep_calling(&self, db: &Db, clock: &Clock) -> Infallible {
         let mut busy = HashSet::new();
         let mut running = FuturesUnordered::new();
         let more = Notify::new();
         let look = async || {
-            let _ = timeout(LOOK_AGAIN, more.notified()).await;
+            let _ = timeout(POLL_INTERVAL, more.notified()).await;
             due(db, clock.now()).await
         };
         more.notify_one();
@@ -139,24 +139,24 @@ impl Caller {
                                 }
                             }
                         }
-                        Err(problem) => tracing::warn!(%problem, "webhooks could not be looked at yet"),
+                        Err(problem) => tracing::warn!(%problem, "due webhook calls could not be looked up; trying again"),
                     }
                     looking.set(look());
                 }
                 Some((id, done)) = running.next() => {
                     busy.remove(&id);
                     match done {
-                        // There may be more of this one.
+                        // There may be more for this webhook.
                         Ok(made) if made > 0 => more.notify_one(),
                         Ok(_) => {}
-                        Err(problem) => tracing::warn!(%problem, id, "a webhook could not be called yet"),
+                        Err(problem) => tracing::warn!(%problem, id, "a webhook could not be called; trying again"),
                     }
                 }
             }
         }
     }
 
-    /// Makes a few of the calls of a webhook that are due; gives how many.
+    /// Makes a few due calls of a webhook; returns how many.
     pub async fn call(&self, db: &Db, id: i64, now: Timestamp) -> Result<usize, Problem> {
         let Some((receiver, claimed)) = claim(db, &self.cipher, id, now).await? else {
             return Ok(0);
@@ -164,22 +164,22 @@ impl Caller {
         let attempts = claimed
             .iter()
             .map(|call| self.attempt(&receiver, call, now));
-        let heard = join_all(attempts).await;
-        for (call, heard) in claimed.iter().zip(&heard) {
-            settle(db, receiver.id, call, heard, now).await?;
+        let result = join_all(attempts).await;
+        for (call, result) in claimed.iter().zip(&result) {
+            settle(db, receiver.id, call, result, now).await?;
         }
         Ok(claimed.len())
     }
 
-    async fn attempt(&self, receiver: &Receiver, call: &Claimed, now: Timestamp) -> Heard {
-        let failed = |error| Heard {
+    async fn attempt(&self, receiver: &Receiver, call: &Claimed, now: Timestamp) -> AttemptResult {
+        let failed = |error| AttemptResult {
             error: Some(error),
-            ..Heard::default()
+            ..AttemptResult::default()
         };
         if let Err(error) = self.reach.check(&receiver.url) {
             return failed(error);
         }
-        let (webhook_id, body) = told(receiver, call, now);
+        let (webhook_id, body) = message(receiver, call, now);
         let signatures: Result<Vec<String>, _> = receiver
             .signers
             .iter()
@@ -201,21 +201,21 @@ impl Caller {
             .await;
         let mut answer = match sent {
             Ok(answer) => answer,
-            Err(error) if error.is_timeout() => return failed("no answer in time"),
+            Err(error) if error.is_timeout() => return failed("no response in time"),
             Err(error) if error.is_connect() => {
                 return failed("no connection to an address that may be called");
             }
-            Err(_) => return failed("the connection broke off"),
+            Err(_) => return failed("the connection was closed before a response"),
         };
         let mut length = 0;
         while length < MOST_READ {
-            // The status has decided; the length is only told.
+            // The status decides; the length is only recorded.
             match answer.chunk().await {
                 Ok(Some(chunk)) => length += chunk.len(),
                 Ok(None) | Err(_) => break,
             }
         }
-        Heard {
+        AttemptResult {
             status: Some(answer.status()),
             length: i64::try_from(length).ok(),
             retry_after: retry_after(answer.headers(), now),
@@ -225,7 +225,7 @@ impl Caller {
 }
 
 /// The id and the body of a call, the same in each attempt.
-fn told(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String) {
+fn message(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String) {
     let journal_id = receiver.journal_id;
     match (call.entry_no, &call.r#type, call.at) {
         (Some(entry_no), Some(what), Some(at)) => {
@@ -262,7 +262,7 @@ fn retry_after(headers: &header::HeaderMap, now: Timestamp) -> Option<SignedDura
 
 // SQL
 
-/// Makes the fresh entries of the journal into calls, and gives the webhooks with calls that are due.
+/// Queues calls for new journal entries, and returns the webhooks with calls that are due.
 pub async fn due(db: &Db, now: Timestamp) -> Result<Vec<i64>, Problem> {
     let mut conn = db.read().await?;
     let on: Vec<i64> = webhooks::table
@@ -340,24 +340,24 @@ async fn claim(
     Ok(Some((receiver, claimed)))
 }
 
-/// Keeps what came of an attempt. A receiver that is gone, or that did not receive a call in all its attempts, is called no
-/// more, which the journal tells.
+/// Records the result of an attempt. If the receiver is gone, or the last attempt of a call failed, switches the
+/// webhook off and records that in the journal.
 async fn settle(
     db: &Db,
     webhook_id: i64,
     call: &Claimed,
-    heard: &Heard,
+    result: &AttemptResult,
     now: Timestamp,
 ) -> Result<(), Problem> {
-    let received = heard.status.is_some_and(|status| status.is_success());
-    let gone = heard.status == Some(StatusCode::GONE);
+    let received = result.status.is_some_and(|status| status.is_success());
+    let gone = result.status == Some(StatusCode::GONE);
     let mut jitter = [0];
     getrandom::fill(&mut jitter).map_err(Problem::internal)?;
     let is_trial = call.entry_no.is_none();
     let wait = (!received && !gone && !is_trial)
         .then(|| {
             let attempts = u32::try_from(call.attempts).unwrap_or(u32::MAX);
-            wait_after(attempts, jitter[0], heard.retry_after)
+            wait_after(attempts, jitter[0], result.retry_after)
         })
         .flatten();
     let outcome = match (received, wait) {
@@ -369,7 +369,7 @@ async fn settle(
         now.saturating_add(wait.unwrap_or_default())
             .map_err(Problem::internal)?,
     );
-    let status = heard.status.map(|status| i32::from(status.as_u16()));
+    let status = result.status.map(|status| i32::from(status.as_u16()));
     let mut conn = db.read().await?;
     AnsiTransactionManager::begin_transaction(&mut *conn).await?;
     let kept = async {
@@ -378,8 +378,8 @@ async fn settle(
                 webhook_calls::outcome.eq(outcome),
                 webhook_calls::due_at.eq(due_at),
                 webhook_calls::last_status.eq(status),
-                webhook_calls::last_length.eq(heard.length),
-                webhook_calls::last_error.eq(heard.error),
+                webhook_calls::last_length.eq(result.length),
+                webhook_calls::last_error.eq(result.error),
             ))
             .execute(&mut conn)
             .await?;
@@ -429,17 +429,17 @@ async fn switch_off(
         .execute(conn)
         .await?;
     let today = clock::today(conn, now).await?;
-    let entry = Untouched {
+    let entry = SystemEntry {
         what: "webhook.switched_off",
         stock_no: None,
         data: json!({"webhook_id": webhook_id, "reason": reason}),
     };
-    record_untouched(conn, today, vec![entry]).await?;
-    tracing::warn!(webhook_id, %reason, "a webhook is called no more");
+    record_for_system(conn, today, vec![entry]).await?;
+    tracing::warn!(webhook_id, %reason, "a webhook has been switched off");
     Ok(())
 }
 
-/// Forgets calls that were received long ago.
+/// Deletes calls that were received long ago.
 pub async fn forget_received(db: &Db, now: Timestamp) -> Result<(), Problem> {
     let before = Instant(now.saturating_sub(KEPT_FOR).map_err(Problem::internal)?);
     let old = webhook_calls::table

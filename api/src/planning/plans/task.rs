@@ -9,8 +9,8 @@ use crate::{
         text::{Line, Text},
     },
     pricing::{
-        engine_facts::Work,
-        valuations::{answer::Ground, facts_of},
+        pricing_facts::Work,
+        valuations::{answer::PricingBasis, facts_of},
     },
     workshop::{
         fitters, inspector_visits,
@@ -307,7 +307,7 @@ impl Making {
         planned: &[Job],
         today: Day,
     ) -> Result<(), Problem> {
-        let Ok(ground) = Ground::on(conn, today).await else {
+        let Ok(ground) = PricingBasis::on(conn, today).await else {
             return Ok(());
         };
         for stock_no in engines {

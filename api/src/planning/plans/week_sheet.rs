@@ -134,7 +134,7 @@ pub(super) async fn get_week_sheet(
         plan.ok_or_else(|| Problem::not_found("no plan was made yet; make one at /v1/plans"))?;
     let on = query.on.unwrap_or(actor.today);
     let sheet = week(&mut conn, &plan, on).await?;
-    sheets::shown(&req, &mut conn, Sheet::Week, &sheet, Instant(actor.now)).await
+    sheets::respond(&req, &mut conn, Sheet::Week, &sheet, Instant(actor.now)).await
 }
 
 async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<WeekSheet, Problem> {

@@ -215,29 +215,29 @@ pub(crate) struct Case {
 
 /// What prices of a day rest on.
 #[derive(Clone)]
-pub(crate) enum Ground {
+pub(crate) enum PricingBasis {
     Sales(Arc<Learned>),
     PriceScale(Arc<PriceScale>),
 }
 
-impl Ground {
+impl PricingBasis {
     /// The fit that counts on the day, else the price scale.
-    pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<Ground, Problem> {
+    pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<PricingBasis, Problem> {
         if let Some(learned) = price_models::counting_on(conn, on).await? {
-            return Ok(Ground::Sales(learned));
+            return Ok(PricingBasis::Sales(learned));
         }
         let price_scale = in_force(conn, on).await?.ok_or_else(|| {
             Problem::conflict(format!(
                 "no price scale is in force on {on}; the proprietor writes one at /v1/price-scale/versions"
             ))
         })?;
-        Ok(Ground::PriceScale(Arc::new(price_scale.rules()?)))
+        Ok(PricingBasis::PriceScale(Arc::new(price_scale.rules()?)))
     }
 
     fn price_scale(&self) -> &PriceScale {
         match self {
-            Ground::Sales(learned) => &learned.price_scale,
-            Ground::PriceScale(price_scale) => price_scale,
+            PricingBasis::Sales(learned) => &learned.price_scale,
+            PricingBasis::PriceScale(price_scale) => price_scale,
         }
     }
 
@@ -245,8 +245,8 @@ impl Ground {
     pub(crate) fn chance_above(&self, engine: &EngineOnSale, price: Money) -> Result<f64, Problem> {
         let price_scale_price = price_scale_price(self.price_scale(), engine)?;
         match self {
-            Ground::PriceScale(_) => Ok(price_scale_price.chance_above(price)),
-            Ground::Sales(learned) => {
+            PricingBasis::PriceScale(_) => Ok(price_scale_price.chance_above(price)),
+            PricingBasis::Sales(learned) => {
                 let row = engine_features::row(engine);
                 let predicted = learned.fit.predict(&row, price_scale_price.ln(), 0.8);
                 let predicted = predicted.map_err(Problem::internal)?;
@@ -270,8 +270,8 @@ impl Ground {
     pub(crate) fn likely(&self, engine: &EngineOnSale) -> Result<Money, Problem> {
         let price_scale_price = price_scale_price(self.price_scale(), engine)?;
         match self {
-            Ground::PriceScale(_) => Ok(price_scale_price.likely),
-            Ground::Sales(learned) => {
+            PricingBasis::PriceScale(_) => Ok(price_scale_price.likely),
+            PricingBasis::Sales(learned) => {
                 let asked = learned.fit.ask(&engine_features::row(engine));
                 let likely = asked
                     .map_err(Problem::internal)?
@@ -291,10 +291,10 @@ impl Ground {
         let price_scale_before = price_scale_price(self.price_scale(), before)?;
         let price_scale_after = price_scale_price(self.price_scale(), after)?;
         match self {
-            Ground::PriceScale(_) => {
+            PricingBasis::PriceScale(_) => {
                 Ok(price_scale_before.change_to(&price_scale_after, level_percent))
             }
-            Ground::Sales(learned) => {
+            PricingBasis::Sales(learned) => {
                 let asked = learned.fit.ask(&engine_features::row(before));
                 let asked = asked.map_err(Problem::internal)?;
                 let (row, level) = (
@@ -310,15 +310,15 @@ impl Ground {
 
     pub(crate) fn basis(&self) -> ValuationBasis {
         match self {
-            Ground::Sales(_) => ValuationBasis::Sales,
-            Ground::PriceScale(_) => ValuationBasis::PriceScale,
+            PricingBasis::Sales(_) => ValuationBasis::Sales,
+            PricingBasis::PriceScale(_) => ValuationBasis::PriceScale,
         }
     }
 
     pub(crate) fn price_model_id(&self) -> Option<i64> {
         match self {
-            Ground::Sales(learned) => learned.price_model_id,
-            Ground::PriceScale(_) => None,
+            PricingBasis::Sales(learned) => learned.price_model_id,
+            PricingBasis::PriceScale(_) => None,
         }
     }
 }
@@ -339,7 +339,7 @@ pub(crate) async fn each(
     questions: Vec<Question>,
     on: Day,
 ) -> Result<Vec<Result<Answer, Problem>>, Problem> {
-    let ground = Ground::on(conn, on).await?;
+    let ground = PricingBasis::on(conn, on).await?;
     let threads = available_parallelism().map_or(1, NonZero::get);
     let share = questions.len().div_ceil(threads).max(1);
     let mut shares = questions.into_iter().peekable();
@@ -359,7 +359,7 @@ pub(crate) async fn each(
     Ok(answers)
 }
 
-fn answer(ground: &Ground, question: &Question) -> Result<Answer, Problem> {
+fn answer(ground: &PricingBasis, question: &Question) -> Result<Answer, Problem> {
     let price_scale_price = price_scale_price(ground.price_scale(), &question.engine)?;
     let price = Price::of(
         ground,
@@ -448,13 +448,13 @@ struct FromSales<'g> {
 
 impl Price<'_> {
     fn of<'g>(
-        ground: &'g Ground,
+        ground: &'g PricingBasis,
         price_scale_price: &PriceScalePrice,
         engine: &EngineOnSale,
         level_percent: u8,
     ) -> Result<Price<'g>, Problem> {
         match ground {
-            Ground::PriceScale(_) => {
+            PricingBasis::PriceScale(_) => {
                 let range = price_scale_price.range_at(level_percent);
                 let (low, high) = range.map_err(|_| out_of_range())?;
                 Ok(Price {
@@ -464,7 +464,7 @@ impl Price<'_> {
                     from_sales: None,
                 })
             }
-            Ground::Sales(learned) => {
+            PricingBasis::Sales(learned) => {
                 let asked = learned.fit.ask(&engine_features::row(engine));
                 let asked = asked.map_err(Problem::internal)?;
                 let level = f64::from(level_percent) / 100.0;
@@ -486,7 +486,7 @@ impl Price<'_> {
 }
 
 fn supposed(
-    ground: &Ground,
+    ground: &PricingBasis,
     case: &Case,
     level_percent: u8,
     as_it_is: &Price<'_>,

@@ -34,22 +34,22 @@ type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64
 
 /// Prices of the engine that are drawn beside what it would fetch.
 #[derive(Default)]
-pub(crate) struct Marks {
+pub(crate) struct ChartMarks {
     pub asking_price: Option<Money>,
     pub break_even_price: Option<Money>,
 }
 
 /// The picture as an answer, in the currency of the firm.
-pub(crate) async fn shown(
+pub(crate) async fn respond(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
     heading: &str,
     answer: &Answer,
-    marks: &Marks,
+    marks: &ChartMarks,
 ) -> Reply {
     let currency = firm::find(conn).await?.currency;
     let svg = svg(heading, currency.as_ref(), answer, marks)?;
-    Ok(answers::answer(
+    Ok(answers::respond_as(
         req,
         svg.into_bytes(),
         MEDIA_TYPE,
@@ -58,7 +58,12 @@ pub(crate) async fn shown(
 }
 
 /// SVG 1.1 with title and description. `currency`: ISO 4217.
-fn svg(heading: &str, currency: &str, answer: &Answer, marks: &Marks) -> Result<String, Problem> {
+fn svg(
+    heading: &str,
+    currency: &str,
+    answer: &Answer,
+    marks: &ChartMarks,
+) -> Result<String, Problem> {
     let rows = answer.reason.comparables.len() + 1;
     let height = HEAD + FOOT + ROW * u32::try_from(rows).map_err(Problem::internal)?;
     let mut drawn = String::new();
@@ -79,7 +84,7 @@ fn svg(heading: &str, currency: &str, answer: &Answer, marks: &Marks) -> Result<
     Ok(format!("{own}{attributes}>{title}{rest}"))
 }
 
-fn in_words(currency: &str, answer: &Answer, marks: &Marks) -> String {
+fn in_words(currency: &str, answer: &Answer, marks: &ChartMarks) -> String {
     let mut words = format!(
         "Low {}, likely {}, high {} {currency}: a range that is meant to hold {} of 100 such prices.",
         answer.low, answer.likely, answer.high, answer.reason.level_percent
@@ -120,7 +125,7 @@ struct Span {
 }
 
 impl Span {
-    fn of(answer: &Answer, marks: &Marks) -> Span {
+    fn of(answer: &Answer, marks: &ChartMarks) -> Span {
         let (low, high) = (estimate_of(answer.low), estimate_of(answer.high));
         let (least, most) = (0.5 * low, 2.0 * high);
         let of_sales = answer.reason.comparables.iter();
@@ -149,7 +154,7 @@ fn draw(
     heading: &str,
     currency: &str,
     answer: &Answer,
-    marks: &Marks,
+    marks: &ChartMarks,
 ) -> Result<(), String> {
     root.fill(&WHITE).map_err(told)?;
     write(root, heading, (16, 22), 19, HPos::Left)?;

@@ -4,7 +4,7 @@ use super::Sale;
 use crate::{
     enquiring::promises::{self, Promise},
     ground::problem::Problem,
-    pricing::margins::{self, Reckoning},
+    pricing::margins::{self, ProfitQuestion},
     workshop::readiness,
 };
 use diesel_async::AsyncPgConnection;
@@ -50,7 +50,7 @@ pub struct PaperThatEnds {
 pub(super) async fn of_new(
     conn: &mut AsyncPgConnection,
     sale: Sale,
-    reckoning: Option<Reckoning>,
+    reckoning: Option<ProfitQuestion>,
     today: Day,
 ) -> Result<SaleForeseen, Problem> {
     let promised_on = sale.terms.promised_on;
@@ -80,7 +80,7 @@ pub(super) async fn of_sale(
 async fn foreseen(
     conn: &mut AsyncPgConnection,
     sale: Sale,
-    reckoning: Option<Reckoning>,
+    reckoning: Option<ProfitQuestion>,
     promised_on: Option<Day>,
     today: Day,
 ) -> Result<SaleForeseen, Problem> {

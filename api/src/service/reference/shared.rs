@@ -1,17 +1,18 @@
-//! What each operation can refuse, which follows from its form, and what many operations have in common, which stands once in
+//! The errors of each operation, derived from its form, and the parts that many operations share, written once in
 //! `components`.
 
 use crate::ground::problem::KINDS;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeSet;
 
-/// Where the document keeps what is referred to.
+/// Prefix of references in the document.
 const COMPONENTS: &str = "#/components/";
 
-/// Parameters that at least so many operations take stand in `components`.
+/// Parameters of at least this many operations are moved to `components`.
 const OFTEN: usize = 3;
 
-/// The refusals of an operation stand where its form calls for them: those that a handler adds (409, 410) it names in its attribute.
+/// Adds the errors that follow from the form of an operation; its attribute names those that the handler adds (409,
+/// 410).
 pub fn say_once(document: &mut Value) {
     document["components"]["responses"] = refusals();
     document["components"]["headers"] = headers();
@@ -78,7 +79,7 @@ fn is_refusal(status: &str) -> bool {
 
 fn refusals() -> Value {
     let statuses: BTreeSet<u16> = KINDS.iter().map(|kind| kind.status).collect();
-    // An operation has its method: 405 is the answer where there is none.
+    // 405 only occurs where an address has no operation of that method.
     let statuses = statuses.into_iter().filter(|status| *status != 405);
     let answers = statuses.map(|status| {
         let kinds = KINDS.iter().filter(|kind| kind.status == status);
@@ -97,7 +98,7 @@ fn refusals() -> Value {
 
 fn headers() -> Value {
     json!({
-        "RetryAfter": {"description": "Seconds to wait before the request is sent again; where it is left out, waiting does not help.",
+        "RetryAfter": {"description": "Seconds to wait before sending the request again; absent: waiting does not help.",
             "schema": {"type": "integer", "minimum": 0}},
         "ETag": {"description": "Tag of this representation (RFC 9110, 8.8.3), for If-None-Match and If-Match.", "schema": {"type": "string"}},
         "Location": {"description": "Address of what was created.", "schema": {"type": "string", "format": "uri-reference"}},
@@ -136,7 +137,7 @@ fn refused(path: &str, method: &str, operation: &Value) -> BTreeSet<u16> {
     if path.contains('{') {
         refused.insert(404);
     }
-    // What is recorded may stand against anything that records more.
+    // Any request that records something may conflict with existing records.
     if method != "get" && !path.starts_with("/v1/calculations/") {
         refused.insert(409);
     }
@@ -153,7 +154,7 @@ fn refused(path: &str, method: &str, operation: &Value) -> BTreeSet<u16> {
     refused
 }
 
-/// A page holds its items by the name of their form.
+/// Names the schema of the items of each page.
 fn pages_name_their_items(document: &mut Value) {
     let schemas = object(&mut document["components"]["schemas"]);
     let pages = schemas.keys().filter(|name| name.starts_with("Page_"));
@@ -209,7 +210,7 @@ fn share_parameters(document: &mut Value) {
     });
 }
 
-/// Forms that another one holds flattened are in it already; refusals that no operation gives go too.
+/// Drops schemas that only occur flattened into others, and errors that no operation returns.
 pub fn drop_what_nobody_names(document: &mut Value) {
     loop {
         let text = document.to_string();

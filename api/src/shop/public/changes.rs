@@ -1,13 +1,13 @@
 //! What changed of that which visitors may read, for shop sites that keep copies. One process compares what is on show with what
 //! was told last, and writes the difference into the journal; every process answers from there.
 
-use super::{ShopWindow, window::Look};
+use super::{ShopWindow, window::SnapshotGuard};
 use crate::{
     ground::{
         actor::Anyone,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         clock::{Clock, Instant},
-        db::{Alone, Db, RunQueryDsl, Untouched, pg_try_advisory_lock, record_untouched},
+        db::{Db, RunQueryDsl, SingleRunner, SystemEntry, pg_try_advisory_lock, record_for_system},
         entries,
         problem::Problem,
         query::Query,
@@ -30,9 +30,9 @@ use tokio::{
 use utoipa::ToSchema;
 
 /// How often a process asks whether it is to tell, and how long one waits for a change.
-const LOOK_AGAIN: Duration = Duration::from_secs(2);
+const POLL_INTERVAL: Duration = Duration::from_secs(2);
 /// How long changes are gathered that are told together: each telling costs a transaction, and readers look no more often.
-const GATHERED: Duration = journal::LOOK_AGAIN;
+const BATCH_WINDOW: Duration = journal::POLL_INTERVAL;
 /// Readers who wait at once; others are answered without waiting.
 const MOST_WAITING: usize = 500;
 static WAITING: Semaphore = Semaphore::const_new(MOST_WAITING);
@@ -100,9 +100,9 @@ pub(super) async fn list_public_changes(
     loop {
         let page = changes_after(&db, &asked).await?;
         if !page.items.is_empty() || Moments::now() >= give_up {
-            return shown(&req, &page);
+            return respond(&req, &page);
         }
-        sleep(journal::LOOK_AGAIN).await;
+        sleep(journal::POLL_INTERVAL).await;
     }
 }
 
@@ -152,7 +152,7 @@ pub async fn keep_telling(db: &Db, clock: &Clock, window: &ShopWindow) -> Infall
         if let Err(problem) = tell(db, clock, window).await {
             tracing::warn!(%problem, "what changed on show could not be told yet");
         }
-        sleep(LOOK_AGAIN).await;
+        sleep(POLL_INTERVAL).await;
     }
 }
 
@@ -160,7 +160,7 @@ pub async fn keep_telling(db: &Db, clock: &Clock, window: &ShopWindow) -> Infall
 async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem> {
     // The lock ends with the connection.
     let mut conn = db.detached().await?;
-    let free = diesel::select(pg_try_advisory_lock(Alone::Telling.key()));
+    let free = diesel::select(pg_try_advisory_lock(SingleRunner::Telling.key()));
     if !free.get_result::<bool>(&mut conn).await? {
         return Ok(());
     }
@@ -170,7 +170,7 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
         .await?;
     let mut told: HashMap<i32, Vec<u8>> = told.into_iter().collect();
     let mut shown = window.watched();
-    let mut last: Option<Look> = None;
+    let mut last: Option<SnapshotGuard> = None;
     loop {
         shown.mark_unchanged();
         let look = window.view(clock).await?;
@@ -199,11 +199,11 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
                         .into_iter()
                         .map(|(stock_no, digest, _)| (stock_no, digest)),
                 );
-                sleep(GATHERED).await;
+                sleep(BATCH_WINDOW).await;
             }
             last = Some(look);
         }
-        if timeout(LOOK_AGAIN, shown.changed()).await.is_err() {
+        if timeout(POLL_INTERVAL, shown.changed()).await.is_err() {
             // A connection that broke has lost the lock.
             diesel::select(diesel::dsl::sql::<diesel::sql_types::Integer>("1"))
                 .get_result::<i32>(&mut conn)
@@ -221,7 +221,7 @@ async fn write(
     removed: &[i32],
     fresh: &[Fresh],
 ) -> Result<(), Problem> {
-    let entry = |stock_no: i32, what| Untouched {
+    let entry = |stock_no: i32, what| SystemEntry {
         what,
         stock_no: Some(stock_no),
         data: json!({}),
@@ -254,7 +254,7 @@ async fn write(
                 .execute(conn)
                 .await?;
         }
-        record_untouched(conn, today, entries).await
+        record_for_system(conn, today, entries).await
     }
     .await;
     match written {

@@ -1,6 +1,6 @@
 //! The same facts in open forms: schema.org data, Atom, a map of the firm's pages.
 
-use super::{on_show::Made, window::Look};
+use super::{on_show::RenderedBody, window::SnapshotGuard};
 use crate::ground::problem::Problem;
 use outshop_core::{days::Day, trade::Availability};
 use quick_xml::{
@@ -18,7 +18,7 @@ const MOST_ENTRIES: usize = 100;
 const MOST_PAGES: usize = 50_000;
 
 /// An engine on show as other sites tell of it.
-pub(super) struct Told {
+pub(super) struct FeedEntry {
     pub stock_no: i32,
     pub title: String,
     pub description: String,
@@ -27,7 +27,7 @@ pub(super) struct Told {
     pub sold_on: Option<Day>,
 }
 
-impl Told {
+impl FeedEntry {
     /// The day on which it came on show or was sold: what else changes is no news.
     fn updated(&self) -> Day {
         self.sold_on.unwrap_or(self.on_show_since)
@@ -81,10 +81,10 @@ fn known(value: Value) -> Value {
 /// The engines that came on show last. Ids follow from the feed's own and the stock number, so that they never change.
 ///
 /// Source: RFC 4287.
-pub(super) fn atom(look: &Look, path: &str) -> Result<Made, Problem> {
+pub(super) fn atom(look: &SnapshotGuard, path: &str) -> Result<RenderedBody, Problem> {
     let (feed_id, firm) = (look.feed_id(), look.firm());
     let told = look.told_latest(MOST_ENTRIES)?;
-    let updated = told.iter().map(Told::updated).max();
+    let updated = told.iter().map(FeedEntry::updated).max();
     let updated = at_midnight(updated.unwrap_or(look.today()));
     write_xml("application/atom+xml; charset=utf-8", |xml| {
         let feed = xml
@@ -109,7 +109,7 @@ pub(super) fn atom(look: &Look, path: &str) -> Result<Made, Problem> {
     })
 }
 
-fn entry(xml: &mut Writer<Vec<u8>>, engine: &Told, feed_id: Uuid) -> io::Result<()> {
+fn entry(xml: &mut Writer<Vec<u8>>, engine: &FeedEntry, feed_id: Uuid) -> io::Result<()> {
     let digest = Sha256::digest(format!("{feed_id} engine {}", engine.stock_no));
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&digest[..16]);
@@ -131,7 +131,7 @@ fn entry(xml: &mut Writer<Vec<u8>>, engine: &Told, feed_id: Uuid) -> io::Result<
 /// The pages of the engines on show, where the firm has any.
 ///
 /// Source: sitemaps.org, protocol 0.9.
-pub(super) fn sitemap(look: &Look) -> Result<Made, Problem> {
+pub(super) fn sitemap(look: &SnapshotGuard) -> Result<RenderedBody, Problem> {
     let told = look.told_latest(MOST_PAGES)?;
     write_xml("application/xml; charset=utf-8", |xml| {
         let pages = xml
@@ -156,13 +156,13 @@ pub(super) fn sitemap(look: &Look) -> Result<Made, Problem> {
 fn write_xml(
     media_type: &'static str,
     write: impl FnOnce(&mut Writer<Vec<u8>>) -> io::Result<()>,
-) -> Result<Made, Problem> {
+) -> Result<RenderedBody, Problem> {
     let mut xml = Writer::new(Vec::new());
     let declared = xml.write_event(Event::Decl(BytesDecl::new("1.0", Some("UTF-8"), None)));
     declared
         .and_then(|()| write(&mut xml))
         .map_err(Problem::internal)?;
-    Ok(Made::of_bytes(xml.into_inner(), media_type))
+    Ok(RenderedBody::of_bytes(xml.into_inner(), media_type))
 }
 
 fn text(xml: &mut Writer<Vec<u8>>, name: &str, text: &str) -> io::Result<()> {

@@ -1,6 +1,6 @@
 //! Which of the engines on show a visitor's question picks, and in which order: all from memory.
 
-use super::on_show::{OnShow, Stock};
+use super::on_show::{OnShow, OnShowIndex};
 use crate::ground::{
     problem::{self, Problem},
     query::any_of,
@@ -135,7 +135,7 @@ impl Sort {
 
 /// What decides whether an engine is picked, and where it stands.
 #[derive(Debug, Clone)]
-pub(super) struct Picked {
+pub(super) struct Candidate {
     pub stock_no: i32,
     pub kind: Kind,
     pub gauge_mm: Option<Decimal>,
@@ -187,7 +187,7 @@ impl<T: Clone + Eq + Hash> Numbers<T> {
 }
 
 /// A question, made ready to be held against engine after engine.
-pub(super) struct Picker<'q> {
+pub(super) struct ListingQuery<'q> {
     filters: &'q PublicFilters,
     scales: Vec<u32>,
     whytes: Vec<u32>,
@@ -196,12 +196,12 @@ pub(super) struct Picker<'q> {
     words: Vec<Vec<memchr::memmem::Finder<'static>>>,
 }
 
-impl<'q> Picker<'q> {
+impl<'q> ListingQuery<'q> {
     pub fn new(
         filters: &'q PublicFilters,
-        stock: &Stock,
+        stock: &OnShowIndex,
         today: Day,
-    ) -> Result<Picker<'q>, Problem> {
+    ) -> Result<ListingQuery<'q>, Problem> {
         let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
         let since = match filters.new_in_days {
             None => None,
@@ -220,7 +220,7 @@ impl<'q> Picker<'q> {
                 .map(|it| memchr::memmem::Finder::new(it.as_bytes()).into_owned())
                 .collect()
         });
-        Ok(Picker {
+        Ok(ListingQuery {
             scales: stock.scales.known(&filters.scale),
             whytes: stock.whytes.known(&filters.whyte),
             since,
@@ -261,7 +261,7 @@ fn any<T: PartialEq>(wanted: &[T], present: Option<&T>) -> bool {
 }
 
 /// Positions of the engines most like one.
-pub(super) fn similar(stock: &Stock, to: usize) -> Vec<usize> {
+pub(super) fn similar(stock: &OnShowIndex, to: usize) -> Vec<usize> {
     let Some(own) = stock.facts.get(to) else {
         return Vec::new();
     };

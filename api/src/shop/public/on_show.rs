@@ -1,7 +1,7 @@
 //! Engines on show, each with the answer about it that is ready to be sent.
 
 use super::{
-    list::{Facts, Numbers, Picked, Picker, Place, Sort, Vocabulary, fold, words},
+    list::{Candidate, Facts, ListingQuery, Numbers, Place, Sort, Vocabulary, fold, words},
     load::Loaded,
 };
 use crate::ground::{answers::etag_of, clock::Instant, problem::Problem};
@@ -20,7 +20,7 @@ use std::{
 };
 
 /// Engines on show, all by stock number.
-pub(super) struct Stock {
+pub(super) struct OnShowIndex {
     pub engines: Vec<Arc<OnShow>>,
     pub facts: Vec<Facts>,
     /// Of each order the positions in it.
@@ -32,11 +32,11 @@ pub(super) struct Stock {
 
 /// An engine on show.
 pub(super) struct OnShow {
-    pub(super) picked: Picked,
+    pub(super) picked: Candidate,
     /// What a search looks at, folded.
     pub text: Box<str>,
     pub(super) reserved_until: Option<Instant>,
-    pub(super) made: Made,
+    pub(super) made: RenderedBody,
     /// Of the answer without the day that it was given on.
     pub(super) digest: [u8; 32],
     /// Its card is so many bytes of its listing, and a brace.
@@ -44,7 +44,7 @@ pub(super) struct OnShow {
 }
 
 /// An answer that is ready.
-pub(super) struct Made {
+pub(super) struct RenderedBody {
     pub(super) body: Bytes,
     pub(super) media_type: HeaderValue,
     pub(super) etag: String,
@@ -54,18 +54,18 @@ pub(super) struct Made {
     gzip: OnceLock<Bytes>,
 }
 
-impl Made {
-    pub(super) fn of(value: &impl Serialize) -> Result<Made, Problem> {
+impl RenderedBody {
+    pub(super) fn of(value: &impl Serialize) -> Result<RenderedBody, Problem> {
         let json = serde_json::to_vec(value).map_err(Problem::internal)?;
         let etag = etag_of(&json);
-        Ok(Made::with(json, etag))
+        Ok(RenderedBody::with(json, etag))
     }
 
-    pub(super) fn with(json: Vec<u8>, etag: String) -> Made {
+    pub(super) fn with(json: Vec<u8>, etag: String) -> RenderedBody {
         let of_gzip = format!("{}-gzip\"", etag.trim_end_matches('"'));
         let tags = [&etag, &of_gzip]
             .map(|tag| HeaderValue::from_str(tag).expect("a tag is letters, digits and dashes"));
-        Made {
+        RenderedBody {
             // Kept long: without the room that it grew into.
             body: json.into_boxed_slice().into(),
             media_type: HeaderValue::from_static("application/json"),
@@ -76,11 +76,11 @@ impl Made {
         }
     }
 
-    pub fn of_bytes(body: Vec<u8>, media_type: &'static str) -> Made {
+    pub fn of_bytes(body: Vec<u8>, media_type: &'static str) -> RenderedBody {
         let etag = etag_of(&body);
-        Made {
+        RenderedBody {
             media_type: HeaderValue::from_static(media_type),
-            ..Made::with(body, etag)
+            ..RenderedBody::with(body, etag)
         }
     }
 
@@ -137,13 +137,13 @@ impl OnShow {
             text.push('\n');
         }
         let card_bytes = serde_json::to_vec(card).map_err(Problem::internal)?;
-        let made = Made::of(listing)?;
+        let made = RenderedBody::of(listing)?;
         let card_length = card_bytes.len() - 1;
         if made.body.get(..card_length) != card_bytes.get(..card_length) {
             return Err(Problem::internal("a listing does not begin with its card"));
         }
         Ok(OnShow {
-            picked: Picked {
+            picked: Candidate {
                 stock_no: card.facts.stock_no,
                 kind: engine.kind,
                 gauge_mm: loaded.gauge_mm,
@@ -172,8 +172,8 @@ impl OnShow {
     }
 }
 
-impl Stock {
-    pub(super) fn new(engines: Vec<Arc<OnShow>>, vocabulary: Arc<Vocabulary>) -> Stock {
+impl OnShowIndex {
+    pub(super) fn new(engines: Vec<Arc<OnShow>>, vocabulary: Arc<Vocabulary>) -> OnShowIndex {
         let (mut scales, mut whytes) = (Numbers::none(), Numbers::none());
         let facts: Vec<Facts> = engines
             .iter()
@@ -202,7 +202,7 @@ impl Stock {
             places.sort_unstable();
             places.into_iter().map(|(_, at)| at).collect()
         });
-        Stock {
+        OnShowIndex {
             engines,
             facts,
             orders,
@@ -220,7 +220,7 @@ impl Stock {
     /// Positions of the engines picked, in their order, after a place.
     pub(super) fn picked<'s>(
         &'s self,
-        picker: &'s Picker<'_>,
+        picker: &'s ListingQuery<'_>,
         sort: Sort,
         after: Option<Place>,
     ) -> impl Iterator<Item = usize> + 's {

@@ -2,10 +2,10 @@
 
 use super::{
     Count, CountOfValue, PublicCount, PublicCounts, PublicFilters,
-    feeds::{Told, schema_org},
-    list::{Picker, Place, Sort, Vocabulary, similar},
+    feeds::{FeedEntry, schema_org},
+    list::{ListingQuery, Place, Sort, Vocabulary, similar},
     load::{self, Loaded, Moment},
-    on_show::{self, Made, OnShow, Stock},
+    on_show::{self, OnShow, OnShowIndex, RenderedBody},
 };
 use crate::{
     firm::firm,
@@ -44,28 +44,28 @@ pub(super) enum Changed {
 }
 
 /// All that is on show, true from a moment to another.
-pub(super) struct View {
+pub(super) struct Snapshot {
     moment: Moment,
     /// The firm's midnight, or the end of a reservation before it.
     until: Timestamp,
     pub(super) midnight: Timestamp,
-    stock: Stock,
+    stock: OnShowIndex,
     withdrawn: Arc<BTreeSet<i32>>,
-    counts: OnceLock<Made>,
+    counts: OnceLock<RenderedBody>,
     ready: Mutex<Ready>,
 }
 
 #[derive(Default)]
 struct Ready {
     bytes: usize,
-    made: HashMap<String, Arc<Made>>,
+    made: HashMap<String, Arc<RenderedBody>>,
 }
 
-impl View {
+impl Snapshot {
     pub(super) async fn of_all(
         conn: &mut AsyncPgConnection,
         now: Timestamp,
-    ) -> Result<View, Problem> {
+    ) -> Result<Snapshot, Problem> {
         let moment = moment(conn, now).await?;
         let (mut vocabulary, mut engines) = (Vocabulary::new(), Vec::new());
         let take = |stretch: Vec<Loaded>| {
@@ -78,16 +78,16 @@ impl View {
         };
         load::all(conn, &moment, take).await?;
         let withdrawn = load::withdrawn(conn).await?.into_iter().collect();
-        let stock = Stock::new(engines, Arc::new(vocabulary));
-        Ok(View::new(moment, stock, Arc::new(withdrawn)))
+        let stock = OnShowIndex::new(engines, Arc::new(vocabulary));
+        Ok(Snapshot::new(moment, stock, Arc::new(withdrawn)))
     }
 
-    fn new(moment: Moment, stock: Stock, withdrawn: Arc<BTreeSet<i32>>) -> View {
+    fn new(moment: Moment, stock: OnShowIndex, withdrawn: Arc<BTreeSet<i32>>) -> Snapshot {
         let left = seconds_left_of_day(&moment.firm.time_zone, moment.now.0);
         let midnight = moment.now.0 + SignedDuration::from_secs(i64::from(left));
         let ends = stock.engines.iter().filter_map(|it| it.reserved_until);
         let until = ends.map(|end| end.0).chain([midnight]).min();
-        View {
+        Snapshot {
             moment,
             until: until.unwrap_or(midnight),
             midnight,
@@ -154,7 +154,7 @@ impl View {
         conn: &mut AsyncPgConnection,
         changed: &[i32],
         now: Timestamp,
-    ) -> Result<View, Problem> {
+    ) -> Result<Snapshot, Problem> {
         let moment = moment(conn, now).await?;
         let loaded = load::some(conn, changed, &moment).await?;
         let mut vocabulary = Arc::clone(&self.stock.vocabulary);
@@ -196,8 +196,8 @@ impl View {
                 known.remove(stock_no);
             }
         }
-        let stock = Stock::new(engines.into_values().collect(), vocabulary);
-        Ok(View::new(moment, stock, withdrawn))
+        let stock = OnShowIndex::new(engines.into_values().collect(), vocabulary);
+        Ok(Snapshot::new(moment, stock, withdrawn))
     }
 
     /// The position of an engine on show, or why there is none.
@@ -217,30 +217,30 @@ impl View {
         })
     }
 
-    pub fn listing(&self, stock_no: i32) -> Result<&Made, Problem> {
+    pub fn listing(&self, stock_no: i32) -> Result<&RenderedBody, Problem> {
         let at = self.position(stock_no)?;
         Ok(&self.stock.engines[at].made)
     }
 
     /// The engine as schema.org has it.
-    pub fn schema_org(&self, stock_no: i32) -> Result<Arc<Made>, Problem> {
+    pub fn schema_org(&self, stock_no: i32) -> Result<Arc<RenderedBody>, Problem> {
         let engine = &self.stock.engines[self.position(stock_no)?];
         self.made_once(&format!("schema.org of {stock_no}"), || {
             let listing = engine.listing()?;
             let told = schema_org(&listing, self.firm(), engine.picked.availability);
             let json = serde_json::to_vec(&told).map_err(Problem::internal)?;
-            Ok(Made::of_bytes(json, "application/ld+json"))
+            Ok(RenderedBody::of_bytes(json, "application/ld+json"))
         })
     }
 
     /// The engines that came on show last, the latest first.
-    pub fn told_latest(&self, most: usize) -> Result<Vec<Told>, Problem> {
+    pub fn told_latest(&self, most: usize) -> Result<Vec<FeedEntry>, Problem> {
         let order = self.stock.order(Sort::OnShowDown).iter().take(most);
         let told = order.map(|at| {
             let engine = &self.stock.engines[*at as usize];
             let listing = engine.listing()?;
             let text = |member: &str| listing[member].as_str().map(str::to_owned);
-            Ok(Told {
+            Ok(FeedEntry {
                 stock_no: engine.picked.stock_no,
                 title: text("title").unwrap_or_default(),
                 description: text("description").unwrap_or_default(),
@@ -269,7 +269,7 @@ impl View {
         self.moment.feed_id
     }
 
-    pub fn similar(&self, stock_no: i32) -> Result<Arc<Made>, Problem> {
+    pub fn similar(&self, stock_no: i32) -> Result<Arc<RenderedBody>, Problem> {
         let at = self.position(stock_no)?;
         self.made_once(&format!("similar to {stock_no}"), || {
             let alike = similar(&self.stock, at);
@@ -283,8 +283,8 @@ impl View {
         req: &HttpRequest,
         list: &ListQuery<PublicFilters>,
         sort: Sort,
-    ) -> Result<Made, Problem> {
-        let picker = Picker::new(&list.filters, &self.stock, self.moment.today)?;
+    ) -> Result<RenderedBody, Problem> {
+        let picker = ListingQuery::new(&list.filters, &self.stock, self.moment.today)?;
         let limit = usize::try_from(list.limit()).unwrap_or(1);
         let mut picked: Vec<usize> = self
             .stock
@@ -308,7 +308,7 @@ impl View {
     }
 
     /// The cards of some engines as the items of an object, and its end.
-    fn cards(&self, picked: impl Iterator<Item = usize>, end: &str) -> Made {
+    fn cards(&self, picked: impl Iterator<Item = usize>, end: &str) -> RenderedBody {
         let mut json = br#"{"items":["#.to_vec();
         let mut tags = String::new();
         for at in picked {
@@ -324,12 +324,12 @@ impl View {
         json.extend_from_slice(end.as_bytes());
         // A card is a part of its listing: where no listing changed, no card did.
         tags.push_str(end);
-        Made::with(json, etag_of(tags.as_bytes()))
+        RenderedBody::with(json, etag_of(tags.as_bytes()))
     }
 
     /// The whole list, without pages.
     pub fn whole(self: &Arc<Self>, filters: &PublicFilters, sort: Sort, form: Form) -> Reply {
-        let picker = Picker::new(filters, &self.stock, self.moment.today)?;
+        let picker = ListingQuery::new(filters, &self.stock, self.moment.today)?;
         let picked: Vec<usize> = self.stock.picked(&picker, sort, None).collect();
         let view = Arc::clone(self);
         let cards = picked.into_iter().map(move |at| {
@@ -340,11 +340,11 @@ impl View {
         Ok(list::whole::<super::PublicCard>(cards, form))
     }
 
-    pub fn counts(&self) -> Result<&Made, Problem> {
+    pub fn counts(&self) -> Result<&RenderedBody, Problem> {
         if let Some(made) = self.counts.get() {
             return Ok(made);
         }
-        let made = Made::of(&self.count())?;
+        let made = RenderedBody::of(&self.count())?;
         Ok(self.counts.get_or_init(|| made))
     }
 
@@ -404,8 +404,8 @@ impl View {
     pub fn made_once(
         &self,
         question: &str,
-        make: impl FnOnce() -> Result<Made, Problem>,
-    ) -> Result<Arc<Made>, Problem> {
+        make: impl FnOnce() -> Result<RenderedBody, Problem>,
+    ) -> Result<Arc<RenderedBody>, Problem> {
         let ready = || self.ready.lock().expect("no holder of this lock can panic");
         if let Some(made) = ready().made.get(question) {
             return Ok(Arc::clone(made));

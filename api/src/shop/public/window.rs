@@ -4,8 +4,8 @@
 use super::{
     PublicFilters,
     list::Sort,
-    on_show::Made,
-    view::{Changed, View},
+    on_show::RenderedBody,
+    view::{Changed, Snapshot},
 };
 use crate::ground::{
     answers::{self, Reply, public_until_midnight},
@@ -38,11 +38,11 @@ use tokio::{
 };
 
 /// How often the journal is looked at when nothing wakes the window.
-const LOOK_AGAIN: Duration = Duration::from_millis(500);
+const POLL_INTERVAL: Duration = Duration::from_millis(500);
 /// How long a visitor waits for a window that is being made.
-const PATIENCE: Duration = Duration::from_secs(5);
+const WINDOW_TIMEOUT: Duration = Duration::from_secs(5);
 /// How long is waited for a replica that is behind, and how long it is left alone then.
-const REPLICA_GIVEN: Duration = Duration::from_millis(100);
+const REPLICA_TIMEOUT: Duration = Duration::from_millis(100);
 const REPLICA_RESTS: Duration = Duration::from_secs(1);
 /// From this age on an answer says how old it is.
 const SAYS_ITS_AGE: Duration = Duration::from_secs(2);
@@ -54,7 +54,7 @@ const TOO_OLD: Duration = Duration::from_secs(60);
 pub struct ShopWindow(Arc<Shared>);
 
 struct Shared {
-    shown: watch::Sender<Option<Shown>>,
+    shown: watch::Sender<Option<Current>>,
     wake: Notify,
     too_old: Duration,
 }
@@ -66,30 +66,30 @@ impl Default for ShopWindow {
 }
 
 #[derive(Clone)]
-pub(super) struct Shown {
-    view: Arc<View>,
+pub(super) struct Current {
+    view: Arc<Snapshot>,
     /// When it was last held against the journal.
     checked: Moments,
 }
 
 /// What a visitor sees at a moment, with its age.
-pub(super) struct Look {
-    view: Arc<View>,
+pub(super) struct SnapshotGuard {
+    view: Arc<Snapshot>,
     now: Timestamp,
     age: Duration,
 }
 
-impl Look {
+impl SnapshotGuard {
     /// Whether it is what another one saw, and not only equal to it.
-    pub fn is_what(&self, other: &Look) -> bool {
+    pub fn is_what(&self, other: &SnapshotGuard) -> bool {
         Arc::ptr_eq(&self.view, &other.view)
     }
 }
 
-impl Deref for Look {
-    type Target = View;
+impl Deref for SnapshotGuard {
+    type Target = Snapshot;
 
-    fn deref(&self) -> &View {
+    fn deref(&self) -> &Snapshot {
         &self.view
     }
 }
@@ -106,15 +106,15 @@ impl ShopWindow {
 
     /// What is true now. Waits for a window that is being made; 503 when none can be made, or when the journal has been out
     /// of reach for too long.
-    pub(super) async fn view(&self, clock: &Clock) -> Result<Look, Problem> {
+    pub(super) async fn view(&self, clock: &Clock) -> Result<SnapshotGuard, Problem> {
         let true_now = async {
-            if let Some(look) = Look::at(self.0.shown.borrow(), clock) {
+            if let Some(look) = SnapshotGuard::at(self.0.shown.borrow(), clock) {
                 return Ok(look);
             }
             let mut shown = self.0.shown.subscribe();
             loop {
-                if let Some(look) = Look::at(shown.borrow_and_update(), clock) {
-                    return Ok::<Look, Problem>(look);
+                if let Some(look) = SnapshotGuard::at(shown.borrow_and_update(), clock) {
+                    return Ok::<SnapshotGuard, Problem>(look);
                 }
                 self.0.wake.notify_one();
                 shown.changed().await.map_err(Problem::internal)?;
@@ -123,7 +123,7 @@ impl ShopWindow {
         let unavailable = |detail: &str| {
             Problem::new(problem::SERVICE_UNAVAILABLE, detail).with_header("retry-after", "5")
         };
-        let Ok(found) = timeout(PATIENCE, true_now).await else {
+        let Ok(found) = timeout(WINDOW_TIMEOUT, true_now).await else {
             return Err(unavailable("what is on show cannot be read just now"));
         };
         let look = found?;
@@ -136,7 +136,7 @@ impl ShopWindow {
     }
 
     /// Changes whenever what is on show was held against the journal.
-    pub(super) fn watched(&self) -> watch::Receiver<Option<Shown>> {
+    pub(super) fn watched(&self) -> watch::Receiver<Option<Current>> {
         self.0.shown.subscribe()
     }
 
@@ -166,7 +166,7 @@ impl ShopWindow {
             if let Err(problem) = self.listen_once(db).await {
                 tracing::warn!(%problem, "the journal is not heard; it is looked at instead");
             }
-            sleep(LOOK_AGAIN).await;
+            sleep(POLL_INTERVAL).await;
         }
     }
 
@@ -184,19 +184,19 @@ impl ShopWindow {
 
     async fn follow(&self, db: &Db, replica: Option<&Db>, clock: &Clock) -> Infallible {
         let mut follower = None;
-        let mut commits = db.commits().made();
+        let mut commits = db.commits().committed();
         loop {
             let made = *commits.borrow_and_update();
             match self.catch_up(db, replica, clock, &mut follower).await {
-                Ok(()) => db.commits().followed_to(Some(made)),
+                Ok(()) => db.commits().caught_up_to(Some(made)),
                 Err(problem) => {
                     tracing::warn!(%problem, "what is on show could not be checked");
                     follower = None;
-                    db.commits().followed_to(None);
-                    sleep(LOOK_AGAIN).await;
+                    db.commits().caught_up_to(None);
+                    sleep(POLL_INTERVAL).await;
                 }
             }
-            let asked = timeout(LOOK_AGAIN, async {
+            let asked = timeout(POLL_INTERVAL, async {
                 tokio::select! {
                     () = self.0.wake.notified() => {}
                     _ = commits.changed() => {}
@@ -238,7 +238,7 @@ impl ShopWindow {
         match (view, fresh.replica.is_some()) {
             (Ok(view), _) => {
                 fresh.seen = Some(seen_now);
-                self.0.shown.send_replace(Some(Shown {
+                self.0.shown.send_replace(Some(Current {
                     view,
                     checked: Moments::now(),
                 }));
@@ -259,10 +259,10 @@ impl ShopWindow {
 /// What is on show, as one view of the records has it.
 async fn read(
     conn: &mut AsyncPgConnection,
-    shown: Option<Shown>,
+    shown: Option<Current>,
     seen: Option<&str>,
     now: Timestamp,
-) -> Result<Arc<View>, Problem> {
+) -> Result<Arc<Snapshot>, Problem> {
     AnsiTransactionManager::begin_transaction(conn).await?;
     conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
         .await?;
@@ -275,7 +275,7 @@ async fn read(
         (Changed::Some(engines), Some(shown)) => {
             Arc::new(shown.view.with(conn, &engines, now).await?)
         }
-        (Changed::All | Changed::Some(_), _) => Arc::new(View::of_all(conn, now).await?),
+        (Changed::All | Changed::Some(_), _) => Arc::new(Snapshot::of_all(conn, now).await?),
     };
     AnsiTransactionManager::commit_transaction(conn).await?;
     Ok(view)
@@ -306,7 +306,7 @@ impl Follower {
         let written: String = diesel::select(sql::<Text>("pg_current_wal_lsn()::text"))
             .get_result(&mut self.conn)
             .await?;
-        let in_time = timeout(REPLICA_GIVEN, self.replayed(replica, &written));
+        let in_time = timeout(REPLICA_TIMEOUT, self.replayed(replica, &written));
         match in_time.await {
             Ok(Ok(())) => {}
             Ok(Err(problem)) => {
@@ -336,14 +336,14 @@ impl Follower {
     }
 }
 
-impl Look {
+impl SnapshotGuard {
     /// None when nothing is shown, or nothing that is true now.
-    fn at(shown: watch::Ref<'_, Option<Shown>>, clock: &Clock) -> Option<Look> {
-        let Shown { view, checked } = shown.clone()?;
+    fn at(shown: watch::Ref<'_, Option<Current>>, clock: &Clock) -> Option<SnapshotGuard> {
+        let Current { view, checked } = shown.clone()?;
         drop(shown);
         // Read after the window, which may just have been made.
         let now = clock.now();
-        view.holds_at(now).then(|| Look {
+        view.holds_at(now).then(|| SnapshotGuard {
             now,
             age: checked.elapsed(),
             view,
@@ -356,7 +356,7 @@ impl Look {
     }
 
     /// 200, or 304 to who has it.
-    pub fn answer(&self, req: &HttpRequest, made: &Made) -> HttpResponse {
+    pub fn answer(&self, req: &HttpRequest, made: &RenderedBody) -> HttpResponse {
         let gzip = answers::takes_gzip(req);
         let unchanged = answers::is_known(req, &made.etag);
         let status = if unchanged {

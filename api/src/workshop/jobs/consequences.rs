@@ -6,7 +6,7 @@ use crate::{
     firm::firm,
     ground::{
         actor::Staff,
-        answers::{Reply, shown},
+        answers::{Reply, respond},
         db::Db,
         problem::Problem,
         text::Text,
@@ -99,7 +99,7 @@ pub(super) async fn get_consequences(
         }
         Some(_) | None => Vec::new(),
     };
-    shown(
+    respond(
         &req,
         &answer_for(&job, from, boiler_id, &rules, tests, promise)?,
     )

@@ -212,7 +212,7 @@ pub(super) async fn record_parts(
         }
         refuse_if_any(broken)?;
         room_for_a_line(job.parts.len())?;
-        tax_periods::must_be_open(tx.conn(), new.on).await?;
+        tax_periods::period_must_be_open(tx.conn(), new.on).await?;
         let line: i64 = diesel::insert_into(job_parts::table)
             .values((
                 job_parts::job_id.eq(*id),
@@ -289,7 +289,7 @@ async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem>
     broken.extend(doubted);
     refuse_if_any(broken)?;
     room_for_a_line(job.hours.len())?;
-    tax_periods::must_be_open(tx.conn(), new.on).await?;
+    tax_periods::period_must_be_open(tx.conn(), new.on).await?;
     let line: i64 = diesel::insert_into(job_hours::table)
         .values((
             job_hours::job_id.eq(id),

@@ -4,7 +4,7 @@ use super::{
     FitError, FitOptions,
     features::{self, Code, Design},
     kernel::Layout,
-    likelihood::{LeaveOneOut, Likelihood, Observed, Solved},
+    likelihood::{LeftOut, Likelihood, Observed, Solved},
     optimise::{self, Effort, Start},
     posterior::Posterior,
     sales,
@@ -74,7 +74,7 @@ pub(super) struct Learned {
     /// The optimum, and where a search over much the same sales may start.
     pub end: Start,
     pub noise_weights: Vec<f64>,
-    pub left_out: LeaveOneOut,
+    pub left_out: LeftOut,
     pub solved: Solved,
     pub units: (f64, f64),
     pub log_posterior: f64,

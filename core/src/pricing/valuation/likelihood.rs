@@ -31,7 +31,7 @@ pub(super) struct Observed {
 
 /// Leave-one-out residuals and the standard deviations of a prediction of each row from all others, in standard units.
 #[derive(Debug, Clone)]
-pub(super) struct LeaveOneOut {
+pub(super) struct LeftOut {
     pub residuals: Vec<f64>,
     pub sds: Vec<f64>,
 }
@@ -296,12 +296,12 @@ impl<'a> Likelihood<'a> {
 
     /// Every row predicted from all others, without fitting again (section 5.4.2, equations 5.10 to 5.12). The row's own
     /// noise is that of an ordinary sale; what is known to be uncertain about its price stays.
-    pub fn leave_one_out(&mut self, theta: &[f64]) -> Option<LeaveOneOut> {
+    pub fn leave_one_out(&mut self, theta: &[f64]) -> Option<LeftOut> {
         self.solve(theta)?;
         self.invert_factor();
         let noise = self.layout.scales(theta).noise;
         let n = self.solved.alpha.len();
-        let mut found = LeaveOneOut {
+        let mut found = LeftOut {
             residuals: Vec::with_capacity(n),
             sds: Vec::with_capacity(n),
         };

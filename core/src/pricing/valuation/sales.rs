@@ -56,7 +56,7 @@ pub struct LeaveOneOut {
     pub sds: Vec<f64>,
 }
 
-impl likelihood::LeaveOneOut {
+impl likelihood::LeftOut {
     /// Factors on the noise: one step of a Student-t noise with `freedom` degrees of freedom.
     pub(super) fn student_weights(&self, freedom: f64) -> Vec<f64> {
         let pairs = self.residuals.iter().zip(&self.sds);

@@ -377,7 +377,7 @@ async fn add_work(
             engine.months_since_work = Some(engine.on.whole_months_since(on));
         }
     }
-    let lines: Vec<WorkLine> = diesel::sql_query(include_str!("engine_facts/work.sql"))
+    let lines: Vec<WorkLine> = diesel::sql_query(include_str!("pricing_facts/work.sql"))
         .bind::<Array<Integer>, _>(stock_nos)
         .load(conn)
         .await?;
