@@ -127,7 +127,8 @@ fn answer_example() -> Value {
 }
 
 /// Why no boiler code can be applied.
-pub(crate) const NO_VOLUME: &str = "the boiler's volume is not recorded, and the rules of a boiler code depend on size; record `volume` on the boiler";
+pub(crate) const NO_VOLUME: &str = "the boiler's volume is not recorded, and no boiler code can be applied without it; \
+    record it on the boiler";
 
 /// Months after which a longer validity makes no difference to a buyer.
 const LONGEST: i32 = 60;
