@@ -1,6 +1,6 @@
-//! The week of the latest plan, for the wall of the shop.
+//! A week of the latest plan, for the workshop wall.
 
-use super::{HoursOfDay, Plan, UnplacedStep, find, sum};
+use super::{HoursOfDay, Plan, UnplacedStep, find, sum, task::in_words};
 use crate::{
     firm::sheets::{self, Sheet},
     ground::{
@@ -32,20 +32,23 @@ use utoipa::{IntoParams, ToSchema};
 pub struct SheetLine {
     pub stock_no: i32,
     pub name: Line,
-    /// Where in the works the engine is.
+    /// Where in the works the engine is kept.
     pub place: Option<Line>,
+    /// null: a test.
     pub job_id: Option<i64>,
     pub description: Line,
-    /// In this week.
+    /// Planned hours of this week.
     #[schema(max_items = 7)]
     pub hours: Vec<HoursOfDay>,
-    /// Until it is finished, after this week.
+    /// true: it continues after this week.
     pub goes_on: bool,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
+/// The week of one fitter.
 pub struct SheetOfFitter {
     pub fitter: Line,
+    /// Total of the week.
     pub hours: Hours,
     #[schema(max_items = 1000)]
     pub lines: Vec<SheetLine>,
@@ -55,8 +58,9 @@ pub struct SheetOfFitter {
 pub struct SheetPromise {
     pub stock_no: i32,
     pub name: Line,
+    /// The day promised.
     pub on: Day,
-    /// Time in hand, as text.
+    /// Days in hand, as text.
     pub description: Text<400>,
 }
 
@@ -75,16 +79,18 @@ pub struct SheetWaiting {
     pub stock_no: i32,
     pub name: Line,
     pub description: Line,
+    /// When the part or the outside work is expected.
     pub expected_on: Day,
+    /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
 }
 
-/// The week for the wall of the shop.
+/// The workshop's week, for the wall.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
         "description": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
-    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days in hand"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
     pub plan_id: i64,
@@ -101,7 +107,7 @@ pub struct WeekSheet {
     pub tests: Vec<SheetTest>,
     #[schema(max_items = 1000)]
     pub waiting: Vec<SheetWaiting>,
-    /// Of the whole plan, as long as it has no place.
+    /// Jobs and tests of the whole plan that could not be scheduled.
     #[schema(max_items = 1000)]
     pub unplaced: Vec<UnplacedStep>,
     #[schema(max_items = 1)]
@@ -112,15 +118,15 @@ pub struct WeekSheet {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct WeekQuery {
-    /// A day of the week; today when left out.
+    /// Any day of the week. Default: today.
     on: Option<Day>,
 }
 
 // Routes
 
-/// Read the workshop's week, to print
+/// Get the workshop's week
 ///
-/// Of the latest plan. As a sheet to print, with boxes to tick, with `Accept: text/html`.
+/// Taken from the latest plan; 404 if there is none yet. With `Accept: text/html`, a sheet to print with boxes to tick.
 #[get("/week-sheet", 404, 200(content((WeekSheet = "application/json"), (Html = "text/html"))))]
 pub(super) async fn get_week_sheet(
     Staff(actor): Staff,
@@ -130,8 +136,8 @@ pub(super) async fn get_week_sheet(
 ) -> Reply {
     let mut conn = db.read().await?;
     let plan = find(&mut conn, None).await?;
-    let plan =
-        plan.ok_or_else(|| Problem::not_found("no plan was made yet; make one at /v1/plans"))?;
+    let plan = plan
+        .ok_or_else(|| Problem::not_found("there is no plan yet; make one with POST /v1/plans"))?;
     let on = query.on.unwrap_or(actor.today);
     let sheet = week(&mut conn, &plan, on).await?;
     sheets::shown(&req, &mut conn, Sheet::Week, &sheet, Instant(actor.now)).await
@@ -215,15 +221,15 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
     let promises = answer.promises.iter().filter(|promise| promise.on >= from);
     let promises = promises.map(|promise| {
         let words = match (promise.days_in_hand, promise.outcome) {
-            (None, _) => "not finished: what it waits for has no place".to_owned(),
-            (Some(0), _) => "done on the very day".to_owned(),
-            (Some(1), _) => "a day to spare".to_owned(),
-            (Some(days @ 2..), _) => format!("{days} days to spare"),
+            (None, _) => "not finished: work that it depends on could not be scheduled".to_owned(),
+            (Some(0), _) => "done on the day itself".to_owned(),
+            (Some(1), _) => "1 day in hand".to_owned(),
+            (Some(days @ 2..), _) => format!("{days} days in hand"),
             (Some(days), PlannedOutcome::CannotBeKept) => {
-                let before = promise.no_earlier_than;
-                let before =
-                    before.map_or(String::new(), |day| format!(": before {day} nothing helps"));
-                format!("{} days late, and no plan can keep it{before}", -days)
+                let earliest = promise.no_earlier_than.map_or(String::new(), |day| {
+                    format!(": it cannot be done before {}", in_words(day))
+                });
+                format!("{} days late, and no plan can keep it{earliest}", -days)
             }
             (Some(days), _) => format!("{} days late", -days),
         };
