@@ -197,7 +197,7 @@ async fn calculate_papers(
 async fn list_papers_due(Staff(actor): Staff, list: ListQuery<DueFilters>) -> Reply {
     let within_days = list.filters.within_days;
     if within_days > 3660 {
-        let detail = "`within_days` is not 0 to 3660";
+        let detail = "`within_days` must be 0 to 3660";
         return Err(Problem::new(crate::ground::problem::INVALID_QUERY, detail));
     }
     let (today, now) = (actor.today, Instant(actor.now));

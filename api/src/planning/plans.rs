@@ -90,7 +90,7 @@ pub struct PlannedStep {
     pub work_place: Option<WorkPlace>,
     /// true: already started, so it was not moved.
     pub started: bool,
-    /// When the part or outside work that it waits for is expected; null: it waits for neither.
+    /// When the part or outside work that it waits for is expected; null: it waits for neither, or no day is known.
     pub expected_on: Option<Day>,
     /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,

@@ -76,7 +76,7 @@ pub struct JobFacts {
     pub hours_agreed: Option<Hours>,
     /// Cost of outside work, net of tax.
     pub outside_work: Option<Money>,
-    /// When the part on order or the outside work is expected; null: the job waits for neither.
+    /// When the part on order or the outside work is expected; null: the job waits for neither, or no day is known.
     pub expected_on: Option<Day>,
     /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
@@ -154,7 +154,7 @@ pub struct NewJob {
     pub hours_agreed: Option<Hours>,
     /// Cost of outside work, net of tax.
     pub outside_work: Option<Money>,
-    /// When the part on order or the outside work is expected; null: the job waits for neither.
+    /// When the part on order or the outside work is expected; null: the job waits for neither, or no day is known.
     pub expected_on: Option<Day>,
     /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
@@ -203,7 +203,7 @@ pub struct JobPatch {
     pub hours_agreed: Option<Hours>,
     /// Cost of outside work, net of tax.
     pub outside_work: Option<Money>,
-    /// When the part on order or the outside work is expected; null: the job waits for neither.
+    /// When the part on order or the outside work is expected; null: the job waits for neither, or no day is known.
     pub expected_on: Option<Day>,
     /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
