@@ -226,7 +226,7 @@ CREATE TABLE preparation_ticks (
     done_by text NOT NULL,
     PRIMARY KEY (stock_no, item)
 );
-COMMENT ON TABLE preparation_ticks IS 'What was made ready before an engine leaves, when and by whom.';
+COMMENT ON TABLE preparation_ticks IS 'What was made ready before an engine leaves, when, and who ticked it.';
 
 CREATE TABLE plans (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,

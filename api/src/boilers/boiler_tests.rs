@@ -66,6 +66,7 @@ pub struct Test {
     pub at: Option<TimeOfDay>,
     /// Test pressure of a hydraulic or gas tank test.
     pub pressure: Option<Pressure>,
+    /// Minutes that the pressure was held.
     #[schema(minimum = 0, maximum = 1440)]
     pub hold_minutes: Option<i32>,
     /// Highest pressure seen in a steam test at full fire.
@@ -77,7 +78,7 @@ pub struct Test {
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
-    /// The place under whose boiler code the test was made.
+    /// The place with the boiler code that the test followed.
     pub jurisdiction: Jurisdiction,
     /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
@@ -118,6 +119,7 @@ pub struct NewTest {
     /// Not in the future; not before the boiler was made unless confirmed.
     #[diesel(column_name = on_day)]
     pub on: Day,
+    /// true: accept a day before the boiler was made.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub on_confirmed: bool,
@@ -126,6 +128,7 @@ pub struct NewTest {
     /// Test pressure, for hydraulic and gas tank tests only. In a hydraulic test at most 2 x the working pressure
     /// unless confirmed.
     pub pressure: Option<Pressure>,
+    /// true: accept a pressure above the usual limit.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub pressure_confirmed: bool,
@@ -146,7 +149,7 @@ pub struct NewTest {
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
-    /// The place under whose boiler code the test was made. Default: the firm's.
+    /// The place with the boiler code that the test followed. Default: the firm's.
     #[diesel(skip_insertion)]
     pub jurisdiction: Option<Jurisdiction>,
 }

@@ -106,17 +106,20 @@ pub struct NewBoiler {
     pub material: Material,
     /// 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
+    /// true: accept a pressure outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub working_pressure_confirmed: bool,
     /// Total internal volume; .05 to 250 litres unless confirmed. The rules of boiler codes depend on size, so without
     /// it no code can be applied.
     pub volume: Option<Volume>,
+    /// true: accept a volume outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub volume_confirmed: bool,
     /// Not before 1900 unless confirmed.
     pub made_on: Option<Day>,
+    /// true: accept a day outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub made_on_confirmed: bool,
@@ -137,6 +140,7 @@ pub struct NewBoiler {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"maker": "Tolgarth Boilers", "made_on": "1998-03-20"}))]
 pub struct BoilerPatch {
+    /// As stamped.
     pub number: BoilerNumber,
     /// true: not the known boiler with a number that differs only in case, spaces or punctuation.
     #[serde(default)]
@@ -146,11 +150,13 @@ pub struct BoilerPatch {
     pub material: Material,
     /// Total internal volume.
     pub volume: Option<Volume>,
+    /// true: accept a volume outside the usual limits.
     #[serde(default)]
     #[diesel(skip_update)]
     pub volume_confirmed: bool,
     /// Not before 1900 and not after the first test on record unless confirmed.
     pub made_on: Option<Day>,
+    /// true: accept a day outside the usual limits.
     #[serde(default)]
     #[diesel(skip_update)]
     pub made_on_confirmed: bool,

@@ -69,6 +69,7 @@ pub struct NewPressureChange {
     pub at: Option<TimeOfDay>,
     /// From then on; 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
+    /// true: accept a pressure outside the usual limits.
     #[serde(default)]
     pub working_pressure_confirmed: bool,
     pub reason: Text<500>,

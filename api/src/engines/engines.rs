@@ -76,7 +76,9 @@ pub struct Particulars {
     pub gauge: Option<Length>,
     /// Gauge of the full-size track; a narrow-gauge scale is derived from it.
     pub prototype_gauge: Option<Length>,
+    /// As stated, such as 1:8 or 3 in to the foot.
     pub scale: Option<Scale>,
+    /// Wheel arrangement; only for a locomotive.
     pub whyte: Option<Whyte>,
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
@@ -126,9 +128,11 @@ pub struct Particulars {
 #[diesel(table_name = stock)]
 pub struct InStock {
     pub status: StockStatus,
+    /// null: no price is set.
     pub asking_price: Option<Money>,
     /// The boiler now in the engine; null: none.
     pub boiler_id: Option<i64>,
+    /// null: it has no listing.
     pub listing: Option<ListingStatus>,
     /// When the reservation lapses; null: not reserved.
     pub reserved_until: Option<Instant>,
@@ -189,7 +193,9 @@ pub struct NewEngine {
     pub gauge: Option<Length>,
     /// Gauge of the full-size track; a narrow-gauge scale is derived from it.
     pub prototype_gauge: Option<Length>,
+    /// As stated, such as 1:8 or 3 in to the foot.
     pub scale: Option<Scale>,
+    /// Wheel arrangement; only for a locomotive.
     pub whyte: Option<Whyte>,
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
@@ -315,7 +321,7 @@ impl std::str::FromStr for Include {
         match word {
             "boiler" => Ok(Include::Boiler),
             "photographs" => Ok(Include::Photographs),
-            _ => Err("`include` takes boiler and photographs"),
+            _ => Err("`include` may name boiler and photographs"),
         }
     }
 }
@@ -388,7 +394,7 @@ async fn list_engines(Staff(actor): Staff, list: ListQuery<EngineFilters>) -> Re
     let sort = Sort::read(list.sort.as_deref())?;
     let (filters, now) = (list.filters.clone(), Instant(actor.now));
     if filters.include.is_some() && list.limit() > LIMIT_WITH_INCLUDE {
-        let detail = "with `include`, `limit` is at most 50";
+        let detail = "with `include`, `limit` must be at most 50";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {

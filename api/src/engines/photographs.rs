@@ -87,6 +87,7 @@ pub struct PhotographSize {
     #[schema(minimum = 1)]
     #[schema(minimum = 1)]
     pub height: i32,
+    /// Address of the file, without the host.
     #[schema(max_length = 200)]
     pub url: String,
 }
@@ -94,6 +95,7 @@ pub struct PhotographSize {
 /// A photograph shown to visitors; the first of an engine is the main one.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PublicPhotograph {
+    /// Text for people who cannot see the image.
     pub alt: Text<500>,
     /// Narrowest first.
     #[schema(max_items = 4)]

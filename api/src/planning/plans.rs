@@ -62,7 +62,7 @@ const EFFORT_WHAT_IF: Effort = Effort {
     seed: 1,
 };
 const MOST_SAVINGS: usize = 20;
-const CAUTION: &str = "The local code and the independent inspector decide what has to be tested. The plan assumes that the tests are passed.";
+const CAUTION: &str = "The local code and the independent inspector decide what has to be tested. The plan assumes that all tests are passed.";
 
 // Types
 
@@ -80,13 +80,17 @@ pub struct PlannedStep {
     pub job_id: Option<i64>,
     /// null: a job.
     pub test: Option<TestKind>,
+    /// Title of the job, or name of the test.
     pub description: Line,
     /// null: outside work.
     pub fitter: Option<Line>,
+    /// First day of work.
     pub first: Day,
     pub last: Day,
+    /// Hours of the fitter, by day.
     #[schema(max_items = 366)]
     pub hours: Vec<HoursOfDay>,
+    /// null: no room in the workshop.
     pub work_place: Option<WorkPlace>,
     /// true: already started, so it was not moved.
     pub started: bool,
@@ -104,6 +108,7 @@ pub struct UnplacedStep {
     pub job_id: Option<i64>,
     /// null: a job.
     pub test: Option<TestKind>,
+    /// Title of the job, or name of the test.
     pub description: Line,
     /// Why it could not be scheduled.
     pub reason: Text<400>,
@@ -186,6 +191,7 @@ pub struct Answer {
 pub struct Plan {
     pub id: i64,
     pub made_on: Day,
+    /// First day of the plan.
     pub from: Day,
     /// The last day of work.
     pub until: Day,
@@ -201,6 +207,7 @@ pub struct Plan {
 pub struct PlanMade {
     pub id: i64,
     pub made_on: Day,
+    /// First day of the plan.
     #[diesel(column_name = from_day)]
     pub from: Day,
     /// The last day of work.

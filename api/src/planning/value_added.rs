@@ -72,7 +72,9 @@ pub struct WorkCost {
     pub hours: Hours,
     /// These hours at the recovery rate of those who are to work them.
     pub work: Money,
+    /// Remaining cost of parts.
     pub parts: Money,
+    /// Remaining cost of outside work.
     pub outside_work: Money,
     /// Paid to others for the tests.
     pub test_fees: Money,

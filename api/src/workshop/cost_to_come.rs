@@ -35,7 +35,9 @@ pub struct HoursToCome {
     /// null: hours of a job.
     pub test: Option<TestKind>,
     pub hours: Hours,
+    /// Rate of an hour.
     pub rate: Money,
+    /// How the rate was chosen.
     pub priced_by: HourPricedBy,
     /// The fitter with that rate; null: a mean rate.
     pub fitter: Option<Line>,

@@ -1,4 +1,4 @@
-//! Ticks of the despatch checklist: what was made ready before an engine leaves, when and by whom.
+//! Ticks of the despatch checklist: what was made ready before an engine leaves, when, and who ticked it.
 
 use crate::{
     ground::{

@@ -84,8 +84,10 @@ pub struct FitterPatch {
     #[serde(deserialize_with = "at_most::<6, _, _>")]
     #[schema(max_items = 6)]
     pub skills: Vec<Skill>,
+    /// Hours at the bench, Monday to Sunday; 0 to 24 each.
     #[schema(min_items = 7, max_items = 7)]
     pub weekly_hours: Vec<Hours>,
+    /// Last day with the firm; null: no end known.
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
 }
@@ -118,6 +120,7 @@ pub struct DaysOff {
     pub id: i64,
     /// null: the works are closed.
     pub fitter_id: Option<i64>,
+    /// First day.
     #[diesel(column_name = from_day)]
     pub from: Day,
     /// Last day, inclusive.
@@ -133,6 +136,7 @@ pub struct DaysOff {
 pub struct NewDaysOff {
     /// null: the works are closed.
     pub fitter_id: Option<i64>,
+    /// First day.
     #[diesel(column_name = from_day)]
     pub from: Day,
     /// Last day, inclusive; at most 366 days after `from`.

@@ -45,7 +45,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"id": 2, "fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "18.50", "recovery_rate": "32.00"}))]
 pub struct HourRate {
     pub id: i64,
+    /// Spelled as on booked hours.
     pub fitter: Line,
+    /// First day.
     #[diesel(column_name = from_day)]
     pub from: Day,
     /// Cost of an hour in the books; 0 for a proprietor's own.

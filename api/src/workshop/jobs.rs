@@ -195,9 +195,11 @@ pub struct NewJob {
 #[schema(example = json!({"hours_agreed": "6"}))]
 pub struct JobPatch {
     pub title: Line,
+    /// The parts of the engine that the work affects; they decide which certificates it voids.
     #[serde(deserialize_with = "at_most::<5, _, _>")]
     #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
+    /// true: only a gauge glass is changed; `touches` must then be `safety_valves_and_fittings` only.
     pub gauge_glass_only: bool,
     /// null: not agreed.
     pub hours_agreed: Option<Hours>,
@@ -209,10 +211,14 @@ pub struct JobPatch {
     pub chased_by: Option<Line>,
     /// Expected cost of all its parts, net of tax.
     pub parts_expected: Option<Money>,
+    /// null: any fitter can do it.
     pub skill: Option<Skill>,
+    /// The assigned fitter; null: anyone with the skill and the hours.
     #[schema(minimum = 1)]
     pub fitter_id: Option<i64>,
+    /// The place that the engine takes up meanwhile; null: no room in the workshop.
     pub work_place: Option<WorkPlace>,
+    /// Days away for outside work, 1 to 366; the job then has no hours of ours. null: done in the workshop.
     #[schema(minimum = 1, maximum = 366)]
     pub days_away: Option<i32>,
     /// All jobs that must be finished before it starts.
@@ -228,6 +234,7 @@ pub struct JobPatch {
     /// Condition grades once the work is finished; a grade left out is unchanged, null removes one.
     #[diesel(skip_update)]
     pub grades_after: Grades,
+    /// Working order once the work is finished; null: unchanged.
     pub working_order_after: Option<WorkingOrder>,
     pub notes: Option<Prose>,
 }

@@ -80,6 +80,7 @@ pub struct NewHours {
     pub fitter: Line,
     /// More than 0. At most 24 for one fitter on one day, with those already booked, unless confirmed.
     pub hours: Hours,
+    /// true: accept more than 24 hours of one fitter on one day.
     #[serde(default)]
     pub hours_confirmed: bool,
 }
@@ -93,6 +94,7 @@ pub struct NewBenchHours {
     pub job_id: Option<i64>,
     /// More than 0. At most 24 for one fitter on one day, with those already booked, unless confirmed.
     pub hours: Hours,
+    /// true: accept more than 24 hours of one fitter on one day.
     #[serde(default)]
     pub hours_confirmed: bool,
     /// Default: the job's fitter.
@@ -117,13 +119,17 @@ pub struct NewParts {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours_id": 710}))]
 pub struct NewReversal {
+    /// The line of hours to reverse.
     pub hours_id: Option<i64>,
+    /// The line of parts to reverse.
     pub parts_id: Option<i64>,
 }
 
 // Routes
 
 /// Book hours on a job
+///
+/// Refused (409) in a closed tax period. To correct a line, reverse it.
 #[post("/jobs/{id:\\d+}/hours", 201 = Job)]
 pub(super) async fn record_hours(
     Workshop(actor): Workshop,
@@ -179,7 +185,10 @@ pub(super) async fn record_bench_hours(
         let fitter = match &new.fitter {
             Some(fitter) => fitter.clone(),
             None => fitters::of_job(tx.conn(), &job).await?.ok_or_else(|| {
-                Problem::invalid("/fitter", "the job names no fitter; send `fitter`")
+                Problem::invalid(
+                    "/fitter",
+                    "it is not clear who works on the job; send `fitter`",
+                )
             })?,
         };
         let line = NewHours {
@@ -195,6 +204,8 @@ pub(super) async fn record_bench_hours(
 }
 
 /// Record parts used for a job
+///
+/// Refused (409) in a closed tax period. To correct a line, reverse it.
 #[post("/jobs/{id:\\d+}/parts", 201 = Job)]
 pub(super) async fn record_parts(
     Workshop(actor): Workshop,
