@@ -121,7 +121,7 @@ pub(crate) async fn of_boiler(
         .select((Test::as_select(), Option::<Certificate>::as_select()))
         .load(conn)
         .await?;
-    let known = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
+    let told = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
     let cautions = answer.iter().flat_map(|answer| &answer.cautions).take(100);
     Ok(BoilerRecord {
         on,
@@ -130,7 +130,7 @@ pub(crate) async fn of_boiler(
             .into_iter()
             .map(|(test, certificate)| TestOnRecord { test, certificate })
             .collect(),
-        sentences: paper_words::sentences(known, on),
+        sentences: paper_words::sentences(told, on),
         cautions: [Sentence::new(CAUTION)]
             .into_iter()
             .chain(cautions.cloned())

@@ -115,7 +115,7 @@ pub(super) async fn asked(
         warnings.push(format!(
             "Engine {} was promised for {}, before the plan: end that promise if it was kept.",
             it.stock_no,
-            in_words(it.on)
+            it.on.in_words()
         ));
     }
     let people = fitters::all(conn).await?;
@@ -450,11 +450,6 @@ fn holds(place: Option<WorkPlace>) -> Vec<(usize, u16)> {
     }
 }
 
-/// A day as written for people.
-pub(super) fn in_words(day: Day) -> String {
-    day.date().strftime("%-d %B %Y").to_string()
-}
-
 pub(super) fn number(skill: Skill) -> u16 {
     let at = Skill::ALL.iter().position(|it| *it == skill);
     at.and_then(|at| u16::try_from(at).ok()).unwrap_or(0)
@@ -539,15 +534,15 @@ impl Asked {
             Why::NoVisit { from } => (
                 format!(
                     "It is ready on {}, and no inspector's visit is recorded from then on.",
-                    in_words(from)
+                    from.in_words()
                 ),
-                format!("Add an inspector's visit on {} or later.", in_words(from)),
+                format!("Add an inspector's visit on {} or later.", from.in_words()),
                 A_VISIT,
             ),
             Why::VisitsTooShort { from } => (
                 format!(
                     "On every inspector's visit from {} on, no suitable fitter has {hours} hours.",
-                    in_words(from)
+                    from.in_words()
                 ),
                 format!(
                     "Add a visit on a day when one has {hours} hours, or change the hours of a visit day."
@@ -557,18 +552,18 @@ impl Asked {
             Why::VisitsFull { from } => (
                 format!(
                     "On every inspector's visit from {} on, tests, hours or work place are taken.",
-                    in_words(from)
+                    from.in_words()
                 ),
                 format!(
                     "Add a visit on {} or later, or raise the number of tests of one.",
-                    in_words(from)
+                    from.in_words()
                 ),
                 A_VISIT,
             ),
             Why::TooFewDays { from } => (
                 format!(
                     "It could start on {} but would not be finished within the {DAYS} days of a plan.",
-                    in_words(from)
+                    from.in_words()
                 ),
                 "Add hours or a fitter, delete days off, or put off other work.".to_owned(),
                 Some("PATCH /v1/fitters/{id}"),

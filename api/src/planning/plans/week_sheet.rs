@@ -1,6 +1,6 @@
-//! A week of the latest plan, for the workshop wall.
+//! The week of the latest plan, to hang up in the workshop.
 
-use super::{HoursOfDay, Plan, UnplacedStep, find, sum, task::in_words};
+use super::{HoursOfDay, Plan, UnplacedStep, find, sum};
 use crate::{
     firm::sheets::{self, Sheet},
     ground::{
@@ -32,15 +32,15 @@ use utoipa::{IntoParams, ToSchema};
 pub struct SheetLine {
     pub stock_no: i32,
     pub name: Line,
-    /// Where in the works the engine is kept.
+    /// Where in the works the engine is.
     pub place: Option<Line>,
-    /// null: a test.
+    /// Null: a test.
     pub job_id: Option<i64>,
     pub description: Line,
-    /// Planned hours of this week.
+    /// The hours of this week, by day.
     #[schema(max_items = 7)]
     pub hours: Vec<HoursOfDay>,
-    /// true: it continues after this week.
+    /// It continues after this week.
     pub goes_on: bool,
 }
 
@@ -85,12 +85,12 @@ pub struct SheetWaiting {
     pub chased_by: Option<Line>,
 }
 
-/// The workshop's week, for the wall.
+/// A week of the plan: the work of each fitter, promises, tests, and what is waited for.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
         "description": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
-    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days in hand"}], "tests": [], "waiting": [], "unplaced": [],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
     pub plan_id: i64,
@@ -107,7 +107,7 @@ pub struct WeekSheet {
     pub tests: Vec<SheetTest>,
     #[schema(max_items = 1000)]
     pub waiting: Vec<SheetWaiting>,
-    /// Jobs and tests of the whole plan that could not be scheduled.
+    /// Work of the whole plan that is not scheduled yet.
     #[schema(max_items = 1000)]
     pub unplaced: Vec<UnplacedStep>,
     #[schema(max_items = 1)]
@@ -118,15 +118,15 @@ pub struct WeekSheet {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct WeekQuery {
-    /// Any day of the week. Default: today.
+    /// Any day of the week; today when omitted.
     on: Option<Day>,
 }
 
 // Routes
 
-/// Get the workshop's week
+/// Get the workshop's week from the latest plan
 ///
-/// Taken from the latest plan; 404 if there is none yet. With `Accept: text/html`, a sheet to print with boxes to tick.
+/// With `Accept: text/html`, a sheet to print with boxes to tick.
 #[get("/week-sheet", 404, 200(content((WeekSheet = "application/json"), (Html = "text/html"))))]
 pub(super) async fn get_week_sheet(
     Staff(actor): Staff,
@@ -136,8 +136,8 @@ pub(super) async fn get_week_sheet(
 ) -> Reply {
     let mut conn = db.read().await?;
     let plan = find(&mut conn, None).await?;
-    let plan = plan
-        .ok_or_else(|| Problem::not_found("there is no plan yet; make one with POST /v1/plans"))?;
+    let plan =
+        plan.ok_or_else(|| Problem::not_found("there is no plan yet; create one at /v1/plans"))?;
     let on = query.on.unwrap_or(actor.today);
     let sheet = week(&mut conn, &plan, on).await?;
     sheets::shown(&req, &mut conn, Sheet::Week, &sheet, Instant(actor.now)).await
@@ -221,15 +221,16 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
     let promises = answer.promises.iter().filter(|promise| promise.on >= from);
     let promises = promises.map(|promise| {
         let words = match (promise.days_in_hand, promise.outcome) {
-            (None, _) => "not finished: work that it depends on could not be scheduled".to_owned(),
-            (Some(0), _) => "done on the day itself".to_owned(),
+            (None, _) => "not finished: something that it depends on is not scheduled".to_owned(),
+            (Some(0), _) => "finished on the day promised".to_owned(),
             (Some(1), _) => "1 day in hand".to_owned(),
             (Some(days @ 2..), _) => format!("{days} days in hand"),
             (Some(days), PlannedOutcome::CannotBeKept) => {
-                let earliest = promise.no_earlier_than.map_or(String::new(), |day| {
-                    format!(": it cannot be done before {}", in_words(day))
+                let before = promise.no_earlier_than;
+                let before = before.map_or(String::new(), |day| {
+                    format!(": it cannot be finished before {}", day.in_words())
                 });
-                format!("{} days late, and no plan can keep it{earliest}", -days)
+                format!("{} days late; no plan can keep it{before}", -days)
             }
             (Some(days), _) => format!("{} days late", -days),
         };
