@@ -60,7 +60,7 @@ pub struct SheetPromise {
     pub name: Line,
     /// The day promised.
     pub on: Day,
-    /// Days in hand, as text.
+    /// Time in hand, as text.
     pub description: Text<400>,
 }
 
