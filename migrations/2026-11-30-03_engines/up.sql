@@ -134,7 +134,7 @@ CREATE INDEX tests_boiler ON tests (boiler_id, on_day);
 COMMENT ON TABLE tests IS 'Tests of boilers with their readings; NULL means not recorded.';
 COMMENT ON COLUMN tests.at IS 'Time of day such as 15:00; matters when a job and a test fall on the same day.';
 COMMENT ON COLUMN tests.boiler_number IS 'The boiler number as the tester read or wrote it.';
-COMMENT ON COLUMN tests.jurisdiction IS 'The place with the boiler code that the test followed.';
+COMMENT ON COLUMN tests.jurisdiction IS 'The jurisdiction of the boiler code that the test followed.';
 COMMENT ON COLUMN tests.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE certificates (

@@ -78,7 +78,7 @@ pub struct Test {
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
-    /// The place with the boiler code that the test followed.
+    /// The jurisdiction of the boiler code that the test followed.
     pub jurisdiction: Jurisdiction,
     /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
@@ -149,7 +149,7 @@ pub struct NewTest {
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
-    /// The place with the boiler code that the test followed. Default: the firm's.
+    /// The jurisdiction of the boiler code that the test followed. Default: the firm's.
     #[diesel(skip_insertion)]
     pub jurisdiction: Option<Jurisdiction>,
 }

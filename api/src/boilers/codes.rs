@@ -104,7 +104,7 @@ pub struct CodeRule {
     pub confidence: Mark,
     /// For a caution: its text.
     pub notes: Option<Text<400>>,
-    /// For `accepts_tests_of`: the place whose tests also count; else null.
+    /// For `accepts_tests_of`: the other jurisdiction; its tests also count under this code. Else null.
     pub accepts: Option<Jurisdiction>,
 }
 
@@ -138,7 +138,7 @@ pub struct NewCodeRule {
     pub confidence: Mark,
     /// Required for a caution: its text.
     pub notes: Option<Text<400>>,
-    /// The place whose tests also count. Required for `accepts_tests_of`, else null.
+    /// The other jurisdiction; its tests also count under this code. Required for `accepts_tests_of`, else null.
     pub accepts: Option<Jurisdiction>,
 }
 

@@ -89,8 +89,7 @@ pub struct PaperDue {
     pub boiler_number: BoilerNumber,
     /// null: too little is recorded to say.
     pub test: Option<TestKind>,
-    /// The last day to make the test so that the certificates stay valid without a gap; today if there is a gap
-    /// already.
+    /// The last day for the test if the certificates are to stay valid without a gap; today if there is a gap already.
     pub by: Day,
     /// Pressure needed for the test to count: the minimum of a hydraulic test; in a steam test the working pressure,
     /// which must be reached. null: the code names none.

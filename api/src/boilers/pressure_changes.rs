@@ -50,7 +50,7 @@ pub struct PressureChange {
     pub on: Day,
     /// Time of day; matters when a change and a test fall on the same day.
     pub at: Option<TimeOfDay>,
-    /// From then on.
+    /// From that day on.
     pub working_pressure: Pressure,
     pub reason: Text<500>,
     /// Members with values outside the usual limits that were confirmed.
@@ -67,7 +67,7 @@ pub struct NewPressureChange {
     pub on: Day,
     /// Time of day; matters when a change and a test fall on the same day.
     pub at: Option<TimeOfDay>,
-    /// From then on; 10 to 250 psi unless confirmed.
+    /// From that day on; 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
     /// true: accept a pressure outside the usual limits.
     #[serde(default)]

@@ -96,7 +96,7 @@ pub struct Particulars {
     pub rigid_wheelbase: Option<Length>,
     /// Total side play of the rigid wheelbase.
     pub side_play: Option<Length>,
-    /// As a maker or document states it; shown next to the calculated figure and never replaces it.
+    /// As stated by the maker or a document; shown beside the calculated figure, never instead of it.
     pub stated_tractive_effort: Option<Force>,
     pub fuel: Option<Fuel>,
     #[schema(max_items = 10)]
@@ -219,7 +219,7 @@ pub struct NewEngine {
     /// Total side play of the rigid wheelbase; 0: none.
     #[serde(default, deserialize_with = "nought_or_more")]
     pub side_play: Option<Length>,
-    /// As a maker or document states it; shown next to the calculated figure and never replaces it.
+    /// As stated by the maker or a document; shown beside the calculated figure, never instead of it.
     pub stated_tractive_effort: Option<Force>,
     pub fuel: Option<Fuel>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]

@@ -411,7 +411,7 @@ async fn try_to_settle(db: &Db, store: &Store, files: &[Stored<'_>]) -> Result<(
 /// Deletes files that no row has named for a day (a broken-off upload leaves such files) and returns how many. Logs
 /// rows with missing files.
 pub async fn sweep(db: &Db, store: &Store, now: Timestamp) -> Result<usize, Problem> {
-    // Rows first: a row added meanwhile already has its files, which are too young to delete.
+    // Rows first: any row read here has its files by the time they are listed.
     let named: BTreeSet<String> = {
         let mut conn = db.read().await?;
         let names: Vec<String> = photograph_sizes::table

@@ -121,7 +121,7 @@ async fn form(req: &HttpRequest, payload: Payload) -> Result<Upload, Problem> {
             }
             "public" if public.is_none() => {
                 let words = text_of(part, "/public").await?;
-                // Python's `str(True)`, for one, starts with a capital.
+                // Some languages write `True` and `False`.
                 let read = words.to_ascii_lowercase().parse::<bool>();
                 public = Some(
                     read.map_err(|_| Problem::invalid("/public", "must be `true` or `false`"))?,
