@@ -83,8 +83,8 @@ pub struct Photograph {
 pub struct PhotographSize {
     /// Pixels: 320, 640, 1280 or 2560, or the width of the upload if that is less.
     #[schema(minimum = 1, maximum = 2560)]
+    pub width: i32,
     /// Pixels.
-    #[schema(minimum = 1)]
     #[schema(minimum = 1)]
     pub height: i32,
     /// Address of the file, without the host.
