@@ -140,8 +140,8 @@ pub struct WorkOption {
 pub struct WorkOptions {
     pub stock_no: i32,
     pub on: Day,
-    #[schema(max_items = 15)]
     /// The jobs compared.
+    #[schema(max_items = 15)]
     pub considered: Vec<i64>,
     /// Counts sets with and without the tests that renew expired certificates.
     #[schema(minimum = 1)]

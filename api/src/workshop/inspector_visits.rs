@@ -52,8 +52,8 @@ pub struct NewInspectorVisit {
     /// At most one visit a day.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    #[schema(minimum = 1, maximum = 100)]
     /// How many tests the inspector can see: 1 to 100.
+    #[schema(minimum = 1, maximum = 100)]
     pub tests: i32,
     pub notes: Option<Line>,
 }

@@ -44,8 +44,8 @@ pub struct SheetLine {
     pub goes_on: bool,
 }
 
-#[derive(Debug, Clone, Serialize, ToSchema)]
 /// The week of one fitter.
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SheetOfFitter {
     pub fitter: Line,
     /// Total of the week.
