@@ -318,6 +318,8 @@ async fn get_boiler(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Pa
 }
 
 /// Correct the record of a boiler
+///
+/// The working pressure is not corrected here: record a pressure change.
 #[patch("/boilers/{id:\\d+}", 200 = Boiler)]
 async fn change_boiler(
     Workshop(actor): Workshop,

@@ -425,6 +425,8 @@ async fn get_engine(
 }
 
 /// Change the details of an engine
+///
+/// A change of `kind`, `gauge`, `weight`, `length`, `width` or `height` checks the weight against the usual limits again.
 #[patch("/engines/{stock_no:\\d+}", 200 = Engine)]
 async fn change_engine(
     Floor(actor): Floor,

@@ -158,6 +158,8 @@ async fn list_fitters(_by: Staff, list: ListQuery) -> Reply {
 }
 
 /// Add a fitter
+///
+/// Refused (409) if another fitter has the same name.
 #[post("/fitters", 201 = Fitter)]
 async fn create_fitter(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewFitter>) -> Reply {
     check_week(&new.weekly_hours)?;
@@ -181,6 +183,8 @@ async fn get_fitter(_by: Staff, found: Found<Fitter>) -> Reply {
 }
 
 /// Change a fitter's skills and hours
+///
+/// The name cannot be changed: booked hours refer to it.
 #[patch("/fitters/{id:\\d+}", 200 = Fitter)]
 async fn change_fitter(
     Owner(actor): Owner,

@@ -81,6 +81,8 @@ async fn list_inspector_visits(_by: Staff, list: ListQuery) -> Reply {
 }
 
 /// Add a visit of the inspector
+///
+/// Refused (409) if there is already a visit that day.
 #[post("/inspector-visits", 201 = InspectorVisit)]
 async fn create_inspector_visit(
     Workshop(actor): Workshop,

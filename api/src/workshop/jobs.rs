@@ -282,6 +282,8 @@ async fn list_engine_jobs(
 }
 
 /// Propose a job
+///
+/// Its status is `proposed` until a transition changes it. Refused (422) if a job or finding named is not of this engine.
 #[post("/engines/{stock_no:\\d+}/jobs", 201 = Job)]
 async fn create_job(
     Workshop(actor): Workshop,

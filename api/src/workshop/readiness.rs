@@ -209,6 +209,8 @@ async fn get_gate_settings(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> R
 }
 
 /// Change the settings of the firm's gates
+///
+/// They apply to every gate checked from now on.
 #[patch("/gate-settings", 200 = GateSettings, id = "change_gate_settings")]
 async fn change_gate_settings(
     Owner(actor): Owner,
