@@ -76,6 +76,11 @@ impl Day {
     pub fn days_since(self, earlier: Day) -> i32 {
         (self.0 - earlier.0).get_days()
     }
+
+    /// The day as texts for people print it: 14 May 2026.
+    pub fn in_words(self) -> String {
+        self.0.strftime("%-d %B %Y").to_string()
+    }
 }
 
 trait Held {

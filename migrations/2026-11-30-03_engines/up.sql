@@ -39,18 +39,18 @@ CREATE TABLE engines (
     confirmed text[] NOT NULL DEFAULT '{}'
 );
 CREATE INDEX engines_kind_gauge ON engines (kind, gauge_mm);
-COMMENT ON TABLE engines IS 'One row for each physical machine that was ever in the firm''s hands.';
-COMMENT ON COLUMN engines.stock_no IS 'Never repeats.';
-COMMENT ON COLUMN engines.gauge IS 'As written, with its unit; so are all lengths and weights of this table.';
+COMMENT ON TABLE engines IS 'One row for each physical machine that the firm has ever had.';
+COMMENT ON COLUMN engines.stock_no IS 'Never reused.';
+COMMENT ON COLUMN engines.gauge IS 'As written, with its unit, like all lengths and weights of this table.';
 COMMENT ON COLUMN engines.gauge_mm IS 'The gauge converted exactly, for filters.';
-COMMENT ON COLUMN engines.prototype_gauge IS 'Of the full-size track, as written; a narrow-gauge scale follows from it.';
+COMMENT ON COLUMN engines.prototype_gauge IS 'Gauge of the full-size track, as written; a narrow-gauge scale is derived from it.';
 COMMENT ON COLUMN engines.scale IS 'As written, such as 1:8 or 3 in to the foot.';
-COMMENT ON COLUMN engines.side_play IS 'Total, of the rigid wheelbase.';
-COMMENT ON COLUMN engines.has_boiler IS 'false for an engine that is made without one.';
-COMMENT ON COLUMN engines.asbestos_suspected IS 'NULL: nobody has looked.';
-COMMENT ON COLUMN engines.medals IS 'Won at exhibitions.';
-COMMENT ON COLUMN engines.full_record IS 'Whether drawings, bills and tests are on record from the beginning.';
-COMMENT ON COLUMN engines.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN engines.side_play IS 'Total side play of the rigid wheelbase.';
+COMMENT ON COLUMN engines.has_boiler IS 'false for an engine built without a boiler.';
+COMMENT ON COLUMN engines.asbestos_suspected IS 'NULL: nobody has checked.';
+COMMENT ON COLUMN engines.medals IS 'Number won at exhibitions.';
+COMMENT ON COLUMN engines.full_record IS 'Whether drawings, bills and tests are on record from the start.';
+COMMENT ON COLUMN engines.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE boilers (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -70,13 +70,13 @@ CREATE TABLE boilers (
     CONSTRAINT boilers_service_after_making CHECK (first_service_on >= made_on)
 );
 CREATE INDEX boilers_number ON boilers (number);
-COMMENT ON TABLE boilers IS 'Pressure vessels; papers belong to the boiler, not to the engine.';
-COMMENT ON COLUMN boilers.working_pressure IS 'As first recorded; later changes stand in boiler_pressure_changes.';
-COMMENT ON COLUMN boilers.volume IS 'Whole internal volume as written; NULL: not measured.';
-COMMENT ON COLUMN boilers.conformity_evidence IS 'What shows past use or conformity marking; NULL: nothing on record.';
+COMMENT ON TABLE boilers IS 'Pressure vessels; certificates belong to the boiler, not to the engine.';
+COMMENT ON COLUMN boilers.working_pressure IS 'As first recorded; later changes are in boiler_pressure_changes.';
+COMMENT ON COLUMN boilers.volume IS 'Total internal volume, as written; NULL: not measured.';
+COMMENT ON COLUMN boilers.conformity_evidence IS 'Evidence of past use or of conformity marking; NULL: none on record.';
 COMMENT ON COLUMN boilers.has_gas_tank IS 'Whether a gas tank is tested with it; NULL: not recorded.';
-COMMENT ON COLUMN boilers.gas_tank_volume IS 'The whole inside of the gas tank that is tested with the boiler; NULL: not recorded, or no tank.';
-COMMENT ON COLUMN boilers.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN boilers.gas_tank_volume IS 'Total internal volume of the gas tank tested with the boiler; NULL: not recorded, or no tank.';
+COMMENT ON COLUMN boilers.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE boiler_pressure_changes (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -88,9 +88,9 @@ CREATE TABLE boiler_pressure_changes (
     confirmed text[] NOT NULL DEFAULT '{}'
 );
 CREATE INDEX boiler_pressure_changes_boiler ON boiler_pressure_changes (boiler_id, on_day);
-COMMENT ON TABLE boiler_pressure_changes IS 'Days on which a boiler''s working pressure was changed; each voids its papers.';
-COMMENT ON COLUMN boiler_pressure_changes.at IS 'Time of day such as 15:00, where the order of a change and a test on one day matters.';
-COMMENT ON COLUMN boiler_pressure_changes.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON TABLE boiler_pressure_changes IS 'Days on which a boiler''s working pressure was changed; each change voids its certificates.';
+COMMENT ON COLUMN boiler_pressure_changes.at IS 'Time of day such as 15:00; matters when a change and a test fall on the same day.';
+COMMENT ON COLUMN boiler_pressure_changes.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE boiler_installations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -109,9 +109,9 @@ CREATE TABLE boiler_installations (
 CREATE UNIQUE INDEX boiler_installations_one_engine ON boiler_installations (boiler_id) WHERE removed_on IS NULL;
 CREATE UNIQUE INDEX boiler_installations_one_boiler ON boiler_installations (stock_no) WHERE removed_on IS NULL;
 COMMENT ON TABLE boiler_installations IS 'Which boiler was in which engine, and when.';
-COMMENT ON COLUMN boiler_installations.removed_on IS 'NULL: it is in there.';
-COMMENT ON COLUMN boiler_installations.installed_at IS 'Time of day such as 15:00, where the order of a fitting and a job on one day matters.';
-COMMENT ON COLUMN boiler_installations.removed_at IS 'Time of day such as 15:00, where the order of a removal and a job on one day matters.';
+COMMENT ON COLUMN boiler_installations.removed_on IS 'NULL: still in the engine.';
+COMMENT ON COLUMN boiler_installations.installed_at IS 'Time of day such as 15:00; matters when an installation and a job fall on the same day.';
+COMMENT ON COLUMN boiler_installations.removed_at IS 'Time of day such as 15:00; matters when a removal and a job fall on the same day.';
 
 CREATE TABLE tests (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -132,10 +132,10 @@ CREATE TABLE tests (
 );
 CREATE INDEX tests_boiler ON tests (boiler_id, on_day);
 COMMENT ON TABLE tests IS 'Tests of boilers with their readings; NULL means not recorded.';
-COMMENT ON COLUMN tests.at IS 'Time of day such as 15:00, where the order of a job and a test on one day matters.';
-COMMENT ON COLUMN tests.boiler_number IS 'The number that the tester read or wrote.';
-COMMENT ON COLUMN tests.jurisdiction IS 'The place under whose boiler code the test was made.';
-COMMENT ON COLUMN tests.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN tests.at IS 'Time of day such as 15:00; matters when a job and a test fall on the same day.';
+COMMENT ON COLUMN tests.boiler_number IS 'The boiler number as the tester read or wrote it.';
+COMMENT ON COLUMN tests.jurisdiction IS 'The jurisdiction of the boiler code that the test followed.';
+COMMENT ON COLUMN tests.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE certificates (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -150,9 +150,9 @@ CREATE TABLE certificates (
     confirmed text[] NOT NULL DEFAULT '{}'
 );
 CREATE INDEX certificates_boiler ON certificates (boiler_id);
-COMMENT ON TABLE certificates IS 'Papers issued on tests; kept as they are written, also where they name another boiler.';
-COMMENT ON COLUMN certificates.stated_until IS 'The expiry printed on the paper; NULL: none is printed.';
-COMMENT ON COLUMN certificates.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON TABLE certificates IS 'Certificates issued for tests, recorded exactly as written, even if they name another boiler.';
+COMMENT ON COLUMN certificates.stated_until IS 'The last day printed on the certificate; NULL: none is printed.';
+COMMENT ON COLUMN certificates.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE photographs (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -163,10 +163,10 @@ CREATE TABLE photographs (
     added_on date NOT NULL,
     CONSTRAINT photographs_one_a_place UNIQUE (stock_no, place) DEFERRABLE INITIALLY DEFERRED
 );
-COMMENT ON TABLE photographs IS 'Pictures of engines; the pixels lie in the object store.';
-COMMENT ON COLUMN photographs.place IS 'Orders the photographs of an engine; the lowest is the main picture. There may be gaps.';
-COMMENT ON COLUMN photographs.alt IS 'What it shows, for those who do not see it; NULL: not yet described, so no visitor is shown it.';
-COMMENT ON COLUMN photographs.public IS 'true: visitors may see it while the engine is on show.';
+COMMENT ON TABLE photographs IS 'Photographs of engines; the files are in the object store.';
+COMMENT ON COLUMN photographs.place IS 'Order among the engine''s photographs; the lowest is the main one. Gaps are allowed.';
+COMMENT ON COLUMN photographs.alt IS 'Text for people who cannot see the image; NULL: none yet, and visitors are not shown the photograph.';
+COMMENT ON COLUMN photographs.public IS 'true: visitors may see it while the engine is listed.';
 
 CREATE TABLE photograph_sizes (
     photograph_id bigint NOT NULL REFERENCES photographs ON DELETE CASCADE,
@@ -176,10 +176,10 @@ CREATE TABLE photograph_sizes (
     PRIMARY KEY (photograph_id, width)
 );
 CREATE INDEX photograph_sizes_file_index ON photograph_sizes (file);
-COMMENT ON TABLE photograph_sizes IS 'The files of a photograph, each smaller than the one before.';
-COMMENT ON COLUMN photograph_sizes.width IS 'Pixels, upright.';
-COMMENT ON COLUMN photograph_sizes.height IS 'Pixels, upright.';
-COMMENT ON COLUMN photograph_sizes.file IS 'Name in the object store: SHA-256 of the content. Two photographs may share a file.';
+COMMENT ON TABLE photograph_sizes IS 'The files of a photograph, one for each width.';
+COMMENT ON COLUMN photograph_sizes.width IS 'Pixels of the upright picture.';
+COMMENT ON COLUMN photograph_sizes.height IS 'Pixels of the upright picture.';
+COMMENT ON COLUMN photograph_sizes.file IS 'Name in the object store: SHA-256 of the content. Photographs may share a file.';
 
 CREATE TABLE surveys (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -191,8 +191,8 @@ CREATE TABLE surveys (
     asbestos text
 );
 CREATE INDEX surveys_stock_no ON surveys (stock_no, on_day);
-COMMENT ON TABLE surveys IS 'Dated inspections of engines.';
-COMMENT ON COLUMN surveys.asbestos IS 'What the survey, or a laboratory for it, found of asbestos; NULL: it did not look.';
+COMMENT ON TABLE surveys IS 'Dated surveys of engines.';
+COMMENT ON COLUMN surveys.asbestos IS 'Asbestos found by the survey, or by a laboratory for it; NULL: not checked.';
 
 CREATE TABLE survey_grades (
     survey_id bigint NOT NULL REFERENCES surveys,
@@ -200,4 +200,4 @@ CREATE TABLE survey_grades (
     grade text NOT NULL,
     PRIMARY KEY (survey_id, area)
 );
-COMMENT ON TABLE survey_grades IS 'One condition grade for each area looked at; an area that is missing was not looked at.';
+COMMENT ON TABLE survey_grades IS 'A condition grade for each area assessed; areas without a row were not assessed.';

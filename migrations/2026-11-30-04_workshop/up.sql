@@ -5,10 +5,10 @@ CREATE TABLE fitters (
     weekly_hours numeric(4, 2)[] NOT NULL CONSTRAINT fitters_weekly_hours CHECK (cardinality(weekly_hours) = 7 AND array_position(weekly_hours, NULL) IS NULL AND 0 <= ALL (weekly_hours) AND 24 >= ALL (weekly_hours)),
     until_day date
 );
-COMMENT ON TABLE fitters IS 'Who works in the shop, and when.';
-COMMENT ON COLUMN fitters.name IS 'Written as on the hours that are booked.';
-COMMENT ON COLUMN fitters.weekly_hours IS 'From Monday to Sunday.';
-COMMENT ON COLUMN fitters.until_day IS 'The last day; NULL: no end is known.';
+COMMENT ON TABLE fitters IS 'Who works in the workshop, and when.';
+COMMENT ON COLUMN fitters.name IS 'Spelled as on booked hours.';
+COMMENT ON COLUMN fitters.weekly_hours IS 'Hours at the bench, Monday to Sunday.';
+COMMENT ON COLUMN fitters.until_day IS 'Last day with the firm; NULL: no end known.';
 
 CREATE TABLE days_off (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -19,15 +19,15 @@ CREATE TABLE days_off (
     CONSTRAINT days_off_order CHECK (until_day BETWEEN from_day AND from_day + 366)
 );
 COMMENT ON TABLE days_off IS 'Days on which nobody works, or one fitter does not.';
-COMMENT ON COLUMN days_off.fitter_id IS 'NULL: the works are shut.';
+COMMENT ON COLUMN days_off.fitter_id IS 'NULL: the works are closed.';
 
 CREATE TABLE inspector_visits (
     on_day date PRIMARY KEY,
     tests integer NOT NULL CONSTRAINT inspector_visits_tests CHECK (tests BETWEEN 1 AND 100),
     notes text
 );
-COMMENT ON TABLE inspector_visits IS 'Days on which the inspector comes.';
-COMMENT ON COLUMN inspector_visits.tests IS 'How many tests he sees on it.';
+COMMENT ON TABLE inspector_visits IS 'Days on which an inspector comes.';
+COMMENT ON COLUMN inspector_visits.tests IS 'How many tests they can see that day.';
 
 CREATE TABLE test_costs (
     test text PRIMARY KEY,
@@ -37,7 +37,7 @@ CREATE TABLE test_costs (
 INSERT INTO test_costs (test, hours, fee) VALUES
     ('hydraulic_first', 3, 0), ('hydraulic_repeat', 2, 0), ('steam', 3, 0), ('gas_tank', 1, 0), ('external_examination', 2, 0),
     ('internal_examination', 3, 0), ('ultrasonic', 2, 0);
-COMMENT ON TABLE test_costs IS 'What a test takes of a fitter, and what others are paid for it.';
+COMMENT ON TABLE test_costs IS 'A fitter''s hours and the outside fee for each kind of test.';
 
 CREATE TABLE jobs (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -73,17 +73,17 @@ CREATE TABLE jobs (
 CREATE INDEX jobs_stock_no ON jobs (stock_no);
 CREATE INDEX jobs_boiler ON jobs (boiler_id) WHERE boiler_id IS NOT NULL;
 COMMENT ON TABLE jobs IS 'Work on engines.';
-COMMENT ON COLUMN jobs.outside_work IS 'What others are to be paid.';
-COMMENT ON COLUMN jobs.finished_at IS 'Time of day written like 15:00, where the order of a job and a test on one day matters.';
-COMMENT ON COLUMN jobs.working_order_after IS 'The working order that the job is to bring about; NULL: it leaves it as it is.';
-COMMENT ON COLUMN jobs.expected_on IS 'When the part on order, or the work by others, that the job waits for is expected; NULL: it waits for nothing, or nobody said.';
+COMMENT ON COLUMN jobs.outside_work IS 'Cost of outside work, net of tax.';
+COMMENT ON COLUMN jobs.finished_at IS 'Time of day such as 15:00; matters when a job and a test fall on the same day.';
+COMMENT ON COLUMN jobs.working_order_after IS 'Working order once the job is finished; NULL: unchanged.';
+COMMENT ON COLUMN jobs.expected_on IS 'When the part on order or the outside work is expected; NULL: the job waits for neither, or no day is known.';
 COMMENT ON COLUMN jobs.skill IS 'NULL: any fitter can do it.';
-COMMENT ON COLUMN jobs.fitter_id IS 'Who is to do it; NULL: whoever has the skill and the hours.';
-COMMENT ON COLUMN jobs.work_place IS 'What the engine takes meanwhile; NULL: no room of the shop.';
-COMMENT ON COLUMN jobs.days_away IS 'How long others have it; NULL: it is done in the shop.';
-COMMENT ON COLUMN jobs.parts_expected IS 'What its parts are expected to cost in all, net.';
-COMMENT ON COLUMN jobs.chased_by IS 'Who asks after the part, or the work by others, that it waits for.';
-COMMENT ON COLUMN jobs.boiler_id IS 'The boiler that the finished job touched; moving boilers later changes nothing of it. NULL: none on record, or not finished.';
+COMMENT ON COLUMN jobs.fitter_id IS 'The assigned fitter; NULL: anyone with the skill and the hours.';
+COMMENT ON COLUMN jobs.work_place IS 'The place that the engine takes up meanwhile; NULL: no room in the workshop.';
+COMMENT ON COLUMN jobs.days_away IS 'Days away for outside work; NULL: done in the workshop.';
+COMMENT ON COLUMN jobs.parts_expected IS 'Expected cost of all its parts, net of tax.';
+COMMENT ON COLUMN jobs.chased_by IS 'Who is chasing the part or the outside work; NULL: nobody.';
+COMMENT ON COLUMN jobs.boiler_id IS 'The boiler that the finished job was on; later moves of boilers do not change it. NULL: none recorded, or not finished.';
 
 CREATE TABLE job_grades (
     job_id bigint NOT NULL REFERENCES jobs,
@@ -91,7 +91,7 @@ CREATE TABLE job_grades (
     grade text NOT NULL,
     PRIMARY KEY (job_id, area)
 );
-COMMENT ON TABLE job_grades IS 'The condition grades that a job is to bring about.';
+COMMENT ON TABLE job_grades IS 'Condition grades once a job is finished.';
 
 CREATE TABLE job_needs (
     job_id bigint NOT NULL REFERENCES jobs,
@@ -100,7 +100,7 @@ CREATE TABLE job_needs (
     CONSTRAINT job_needs_another CHECK (job_id <> needs_id)
 );
 CREATE INDEX job_needs_needs ON job_needs (needs_id);
-COMMENT ON TABLE job_needs IS 'Jobs that have to be finished before another is begun.';
+COMMENT ON TABLE job_needs IS 'Jobs that must be finished before another starts.';
 
 CREATE TABLE job_hours (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -115,7 +115,7 @@ CREATE TABLE job_hours (
 CREATE INDEX job_hours_job ON job_hours (job_id);
 CREATE INDEX job_hours_on_day ON job_hours (on_day, id);
 COMMENT ON TABLE job_hours IS 'Hours booked; a wrong line is reversed by another, never edited.';
-COMMENT ON COLUMN job_hours.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN job_hours.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE job_parts (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -152,18 +152,18 @@ CREATE TABLE findings (
 );
 CREATE INDEX findings_open ON findings (stock_no) WHERE cleared_on IS NULL;
 CREATE INDEX findings_survey ON findings (survey_id);
-COMMENT ON TABLE findings IS 'Faults seen; open until a job or a later survey clears them.';
-COMMENT ON COLUMN findings.survey_id IS 'NULL: a complaint of the buyer, and no survey, says it.';
+COMMENT ON TABLE findings IS 'Defects found; open until a job or a later survey clears them.';
+COMMENT ON COLUMN findings.survey_id IS 'NULL: it comes from a buyer''s complaint.';
 COMMENT ON COLUMN findings.area IS 'NULL: the complaint does not say.';
-COMMENT ON COLUMN findings.released IS 'true: the public may read it.';
-COMMENT ON COLUMN findings.complaint_id IS 'The complaint that was open when the engine came back; its words are the buyer''s and stay in the house.';
+COMMENT ON COLUMN findings.released IS 'true: it may be published.';
+COMMENT ON COLUMN findings.complaint_id IS 'The complaint that was open when the engine was returned; its text is the buyer''s and is not published.';
 
 CREATE TABLE job_findings (
     job_id bigint NOT NULL REFERENCES jobs,
     finding_id bigint NOT NULL REFERENCES findings,
     PRIMARY KEY (job_id, finding_id)
 );
-COMMENT ON TABLE job_findings IS 'The findings that a job is to clear when it is finished.';
+COMMENT ON TABLE job_findings IS 'The findings that a job clears when finished.';
 
 CREATE TABLE costs (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -181,7 +181,7 @@ CREATE TABLE costs (
 );
 CREATE INDEX costs_stock_no ON costs (stock_no);
 CREATE INDEX costs_on_day ON costs (on_day, id);
-COMMENT ON TABLE costs IS 'What was spent on engines besides purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.';
+COMMENT ON TABLE costs IS 'Costs of engines other than purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.';
 COMMENT ON COLUMN costs.cost IS 'Net of the supplier''s tax.';
 COMMENT ON COLUMN costs.person_id IS 'The supplier.';
 
@@ -192,10 +192,10 @@ CREATE TABLE gate_settings (
     frost_months integer[] NOT NULL DEFAULT '{11,12,1,2,3}'
 );
 INSERT INTO gate_settings DEFAULT VALUES;
-COMMENT ON TABLE gate_settings IS 'What the firm sets for its own gates: one row.';
-COMMENT ON COLUMN gate_settings.blocking_warnings IS 'Checks whose watch shuts a gate too; an unmet one always does.';
-COMMENT ON COLUMN gate_settings.warning_days IS 'A paper that lapses within so many days is watched.';
-COMMENT ON COLUMN gate_settings.frost_months IS 'Months, 1 to 12, in which an engine travels drained.';
+COMMENT ON TABLE gate_settings IS 'The firm''s settings for its gates: one row.';
+COMMENT ON COLUMN gate_settings.blocking_warnings IS 'Checks for which a warning also shuts a gate; an unmet one always does.';
+COMMENT ON COLUMN gate_settings.warning_days IS 'A certificate that expires within this many days gives a warning.';
+COMMENT ON COLUMN gate_settings.frost_months IS 'Months, 1 to 12, in which an engine must be drained to travel.';
 
 CREATE TABLE checklist_items (
     item text PRIMARY KEY CONSTRAINT checklist_items_item CHECK (item ~ '^[a-z][a-z0-9_]{0,59}$'),
@@ -213,11 +213,11 @@ INSERT INTO checklist_items (item, description, at_distance, shuts_gate) VALUES
     ('drawings_packed', 'Drawings and the builder''s records are packed', NULL, false),
     ('photographs_of_condition', 'Photographs show its condition on the day it leaves', NULL, false),
     ('engine_packed', 'The engine itself is packed and blocked for the road', true, false);
-COMMENT ON TABLE checklist_items IS 'What the firm makes ready before an engine leaves: one list for each sale follows from it.';
-COMMENT ON COLUMN checklist_items.kind IS 'NULL: for engines of every kind.';
-COMMENT ON COLUMN checklist_items.at_distance IS 'Asked of such sales alone; NULL: of all.';
-COMMENT ON COLUMN checklist_items.buyer_abroad IS 'Asked of such sales alone; NULL: of all.';
-COMMENT ON COLUMN checklist_items.shuts_gate IS 'The engine may not leave before it is ticked.';
+COMMENT ON TABLE checklist_items IS 'The firm''s despatch checklist: what it prepares before an engine leaves. Each sale uses the items that match it.';
+COMMENT ON COLUMN checklist_items.kind IS 'NULL: engines of every kind.';
+COMMENT ON COLUMN checklist_items.at_distance IS 'true: only sales at a distance; false: only the others; NULL: both.';
+COMMENT ON COLUMN checklist_items.buyer_abroad IS 'true: only sales to another country; false: only the others; NULL: both.';
+COMMENT ON COLUMN checklist_items.shuts_gate IS 'true: the engine may not leave until it is ticked.';
 
 CREATE TABLE preparation_ticks (
     stock_no integer NOT NULL REFERENCES engines,
@@ -226,7 +226,7 @@ CREATE TABLE preparation_ticks (
     done_by text NOT NULL,
     PRIMARY KEY (stock_no, item)
 );
-COMMENT ON TABLE preparation_ticks IS 'What was made ready before an engine leaves, when and by whom.';
+COMMENT ON TABLE preparation_ticks IS 'What was made ready before an engine leaves, when, and who ticked it.';
 
 CREATE TABLE plans (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -235,4 +235,4 @@ CREATE TABLE plans (
     until_day date NOT NULL,
     answer jsonb NOT NULL
 );
-COMMENT ON TABLE plans IS 'Plans of the workshop, as they were made; kept for ever, to be held against what happened.';
+COMMENT ON TABLE plans IS 'Workshop plans as they were made; kept for ever, to compare with what happened.';

@@ -109,7 +109,7 @@ async fn a_boiler_is_in_one_engine_and_an_engine_has_one_boiler() {
         .is(409);
     assert_eq!(
         refusal.body["detail"],
-        format!("boiler 1 is in engine {first}; take it out there first")
+        format!("boiler 1 is in engine {first}; record its removal first")
     );
     fit(&boiler, first, "2026-05-14").await.refused("conflict");
     let refusal = fit(&spare, first, "2026-05-14")
@@ -118,7 +118,7 @@ async fn a_boiler_is_in_one_engine_and_an_engine_has_one_boiler() {
         .is(409);
     assert_eq!(
         refusal.body["detail"],
-        format!("engine {first} has boiler 1; take that out first")
+        format!("engine {first} has boiler 1; record its removal first")
     );
 
     shop.post(&format!("{boiler}/removals"), &json!({"on": "2026-05-10"}))

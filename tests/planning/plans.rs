@@ -157,7 +157,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
     assert!(
         hydraulic["reason"]
             .as_str()
-            .is_some_and(|words| words.contains("does not come on 2026-05-15 or later")),
+            .is_some_and(|words| words.contains("ready on 15 May 2026, and no inspector's visit")),
         "{hydraulic}"
     );
     assert_eq!(hydraulic["act"], "POST /v1/inspector-visits");
@@ -225,7 +225,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         (&json!("2026-05-18"), &json!("2026-05-24"))
     );
     assert_eq!(sheet["tests"].as_array().map(Vec::len), Some(2));
-    assert_eq!(sheet["promises"][0]["description"], "a day to spare");
+    assert_eq!(sheet["promises"][0]["description"], "1 day in hand");
     let printed = shop
         .request(Method::GET, "/v1/week-sheet")
         .by(&shop, Role::Fitter);

@@ -684,7 +684,7 @@ async fn a_job_says_which_papers_it_voids_and_which_tests_it_calls_for() {
     let answer = says(dropped).await;
     assert_eq!(answer["voids"], json!([]));
     assert!(
-        answer["cautions"].to_string().contains("a job of its own"),
+        answer["cautions"].to_string().contains("a separate job"),
         "{answer}"
     );
     shop.get("/v1/jobs/99/consequences")

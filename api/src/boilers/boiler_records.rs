@@ -1,4 +1,4 @@
-//! Records of boilers: a boiler, its tests and certificates, and which papers hold by them, on one sheet.
+//! Boiler test records: a boiler, its tests and certificates, and which certificates are valid, on one sheet.
 
 use crate::{
     boilers::{
@@ -39,7 +39,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("boilers").service(get_boiler_record);
 }
 
-/// Tests told of one boiler, the latest.
+/// The most tests listed for a boiler, latest first.
 const MOST_TESTS: i64 = 500;
 
 // Types
@@ -47,16 +47,16 @@ const MOST_TESTS: i64 = 500;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!(example()))]
 pub struct BoilerRecord {
-    /// The day that it is true on.
+    /// The day that it describes.
     pub on: Day,
     pub boiler: Boiler,
-    /// The latest first.
+    /// Latest first.
     #[schema(max_items = 500)]
     pub tests: Vec<TestOnRecord>,
-    /// What a visitor is told of its papers.
+    /// What visitors are shown about its certificates.
     #[schema(max_items = 2)]
     pub sentences: Vec<Sentence>,
-    /// What the papers' clock says; null while too little is recorded of the boiler to ask its code.
+    /// The result of the boiler code; null: too little is recorded about the boiler to apply a code.
     pub answer: Option<Answer>,
     #[schema(max_items = 101)]
     pub cautions: Vec<Sentence>,
@@ -66,11 +66,11 @@ pub struct BoilerRecord {
 pub struct TestOnRecord {
     #[serde(flatten)]
     pub test: Test,
-    /// The paper that was issued on it.
+    /// The certificate issued for it; null: none recorded.
     pub certificate: Option<Certificate>,
 }
 
-/// A record for the document: of a boiler whose code cannot be asked yet.
+/// The example in the OpenAPI document: a boiler without enough on record to apply a code.
 fn example() -> Value {
     let boiler = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
         "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": null, "made_on": null,
@@ -83,9 +83,10 @@ fn example() -> Value {
 
 // Routes
 
-/// Read a boiler with its tests, certificates and papers
+/// Get the test record of a boiler
 ///
-/// Says which records hold, never that a boiler may be steamed. As a sheet to print with `Accept: text/html`.
+/// Lists the boiler, its tests and certificates, and which records are valid; it never says that a boiler may be
+/// steamed. With `Accept: text/html`, a sheet to print.
 #[get("/boilers/{id:\\d+}/record", 200(content((BoilerRecord = "application/json"), (Html = "text/html"))))]
 async fn get_boiler_record(
     Staff(actor): Staff,
@@ -108,7 +109,7 @@ pub(crate) async fn of_boiler(
     on: Day,
 ) -> Result<BoilerRecord, Problem> {
     let boiler = boilers::find(conn, id).await?;
-    // The record is handed to others: only tests with a complete record count.
+    // The record goes to other people: only tests recorded in full count.
     let answer = papers::question_for(conn, id, on)
         .await?
         .map(|(question, rules)| answer_by_complete_tests(&question, &rules));

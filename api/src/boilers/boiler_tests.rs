@@ -49,7 +49,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A test of a boiler as it was recorded; null means not recorded.
+/// A test of a boiler as recorded; null means not recorded.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = tests)]
 #[schema(as = BoilerTest, example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
@@ -62,29 +62,30 @@ pub struct Test {
     pub test: TestKind,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Where the order of a job and a test on one day matters.
+    /// Time of day; matters when a job and a test fall on the same day.
     pub at: Option<TimeOfDay>,
-    /// Held in a hydraulic or gas tank test.
+    /// Test pressure of a hydraulic or gas tank test.
     pub pressure: Option<Pressure>,
+    /// Minutes that the pressure was held.
     #[schema(minimum = 0, maximum = 1440)]
     pub hold_minutes: Option<i32>,
-    /// Seen in a steam test at full fire.
+    /// Highest pressure seen in a steam test at full fire.
     pub highest_pressure: Option<Pressure>,
     pub passed: Option<bool>,
-    /// The number that the tester read or wrote.
+    /// The boiler number as the tester read or wrote it.
     pub boiler_number: Option<BoilerNumber>,
     pub inspector: Option<Line>,
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
-    /// The place under whose boiler code it was made.
+    /// The jurisdiction of the boiler code that the test followed.
     pub jurisdiction: Jurisdiction,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
 
-/// A test, and whether it counts by all that is on record today, under the code of the firm's place.
+/// A test, and whether it counts today under the code of the firm's place, given everything on record.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"id": 205, "boiler_id": 88, "test": "hydraulic_repeat", "on": "2026-05-02", "at": null,
     "pressure": {"value": "135", "unit": "psi", "bar": "9.3079"}, "hold_minutes": 12, "highest_pressure": null, "passed": true,
@@ -93,21 +94,21 @@ pub struct Test {
 pub struct JudgedTest {
     #[serde(flatten)]
     pub test: Test,
-    /// Whether a certificate rests on it that may open a gate; null while the volume of the boiler is not recorded, as no boiler code
-    /// can be asked without it.
+    /// Whether it supports a certificate that may open the gate; null: the boiler's volume is not recorded, and without
+    /// it no boiler code can be applied.
     pub counts: Option<bool>,
-    /// Last day of that certificate; null where the test does not count, or the certificate has no last day.
+    /// Last day of that certificate; null: the test does not count, or the certificate does not expire.
     pub valid_until: Option<Day>,
-    /// Why it does not count; empty when it does.
+    /// Why it does not count; empty if it does.
     #[schema(max_items = 10)]
     pub reasons: Vec<NotValid>,
-    /// For each reason what is wrong and what would be right.
+    /// For each reason, what is wrong and what would be right.
     #[schema(max_items = 10)]
     pub explanations: Vec<Sentence>,
 }
 
-/// What is left out is taken as not recorded. Without `passed`, `inspector`, `boiler_number` and, in a hydraulic test, `pressure` the
-/// test is stored and does not count.
+/// Anything left out counts as not recorded. Without `passed`, `inspector`, `boiler_number` and, for a hydraulic test,
+/// `pressure`, the test is stored but does not count.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = tests)]
 #[serde(deny_unknown_fields)]
@@ -115,40 +116,46 @@ pub struct JudgedTest {
     "hold_minutes": 12, "passed": true, "boiler_number": "QLW 1187", "inspector": "B. Arkwell", "inspector_interest": false}))]
 pub struct NewTest {
     pub test: TestKind,
-    /// Today or earlier, not before the boiler was made unless confirmed.
+    /// Not in the future; not before the boiler was made unless confirmed.
     #[diesel(column_name = on_day)]
     pub on: Day,
+    /// true: accept a day before the boiler was made.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub on_confirmed: bool,
+    /// Time of day; matters when a job and a test fall on the same day.
     pub at: Option<TimeOfDay>,
-    /// For hydraulic and gas tank tests. Of a hydraulic test at most 2 x the working pressure unless confirmed.
+    /// Test pressure, for hydraulic and gas tank tests only. In a hydraulic test at most 2 x the working pressure
+    /// unless confirmed.
     pub pressure: Option<Pressure>,
+    /// true: accept a pressure above the usual limit.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub pressure_confirmed: bool,
-    /// For hydraulic and gas tank tests.
+    /// For hydraulic and gas tank tests only.
     #[schema(minimum = 0, maximum = 1440)]
     pub hold_minutes: Option<i32>,
-    /// For steam tests.
+    /// Highest pressure seen at full fire, for steam tests only.
     pub highest_pressure: Option<Pressure>,
     pub passed: Option<bool>,
-    /// As the tester read or wrote it; another number than the boiler's is stored and never counts.
+    /// As the tester read or wrote it. A test with a number other than the boiler's is stored but never counts.
     pub boiler_number: Option<BoilerNumber>,
-    /// true: the number stands there so, and is not the known one that differs in case, spaces or punctuation alone.
+    /// true: the number really reads so, and is not a misreading of the known one that differs only in case, spaces or
+    /// punctuation.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub number_confirmed: bool,
     pub inspector: Option<Line>,
+    /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
     pub notes: Option<Prose>,
-    /// The place under whose boiler code it was made; left out: the firm's.
+    /// The jurisdiction of the boiler code that the test followed. Default: the firm's.
     #[diesel(skip_insertion)]
     pub jurisdiction: Option<Jurisdiction>,
 }
 
 impl NewTest {
-    /// A reading under the wrong name would count as not recorded.
+    /// Refused, as a reading under the wrong name would count as not recorded.
     fn check(&self) -> Result<(), Problem> {
         let held = match self.test {
             TestKind::HydraulicFirst | TestKind::HydraulicRepeat | TestKind::GasTank => true,
@@ -161,22 +168,22 @@ impl NewTest {
             (
                 self.pressure.is_none() || held,
                 "/pressure",
-                "read in hydraulic and gas tank tests only",
+                "must be null unless `test` is hydraulic or gas_tank",
             ),
             (
                 self.hold_minutes.is_none() || held,
                 "/hold_minutes",
-                "read in hydraulic and gas tank tests only",
+                "must be null unless `test` is hydraulic or gas_tank",
             ),
             (
                 self.hold_minutes.is_none_or(|n| (0..=1440).contains(&n)),
                 "/hold_minutes",
-                "not 0 to 1440 minutes",
+                "must be 0 to 1440 minutes",
             ),
             (
                 self.highest_pressure.is_none() || self.test == TestKind::Steam,
                 "/highest_pressure",
-                "read in steam tests only",
+                "must be null unless `test` is steam",
             ),
         ])
     }
@@ -200,8 +207,8 @@ async fn list_tests(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
 
 /// Record a test of a boiler
 ///
-/// The answer says whether the test counts, until when its certificate is valid, and if it does not count why not and what would be
-/// right.
+/// The response says whether the test counts and until when its certificate is valid; if it does not count, why not and
+/// what would be right.
 #[post("/boilers/{id:\\d+}/tests", 201 = JudgedTest)]
 async fn create_test(
     Workshop(actor): Workshop,
@@ -217,9 +224,9 @@ async fn create_test(
     .await
 }
 
-/// Read a test
+/// Get a test of a boiler
 ///
-/// With whether it counts by all that is on record today.
+/// Says whether it counts today, given everything on record.
 #[get("/tests/{id:\\d+}", 200 = JudgedTest)]
 async fn get_test(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let mut conn = db.read().await?;
@@ -283,20 +290,20 @@ async fn judged(conn: &mut AsyncPgConnection, test: Test) -> Result<JudgedTest, 
     })
 }
 
-/// What a test confirms of its unusual values; refused while it does not.
+/// The unusual values that the request confirms. Refused while any is unconfirmed.
 async fn confirmed_of_test(
     tx: &mut Tx<'_>,
     boiler: &Boiler,
     new: &NewTest,
 ) -> Result<Vec<Member>, Problem> {
     if new.on > tx.actor.today {
-        let detail = format!("in the future; today is {}", tx.actor.today);
+        let detail = format!("must not be in the future; today is {}", tx.actor.today);
         return Err(Problem::invalid("/on", detail));
     }
     let mut ask = Confirmations::default();
     let before = sense::tested_on(new.on, boiler.particulars.made_on);
     ask.ask("/on", before, new.on_confirmed);
-    // A gas tank has a pressure of its own.
+    // A gas tank has its own working pressure.
     let hydraulic = match new.test {
         TestKind::HydraulicFirst | TestKind::HydraulicRepeat => new.pressure.as_ref(),
         TestKind::GasTank

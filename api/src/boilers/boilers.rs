@@ -1,4 +1,4 @@
-//! Boilers: pressure vessels with numbers of their own.
+//! Boilers: pressure vessels, each with its own number.
 
 use crate::{
     ground::{
@@ -39,7 +39,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// What is recorded of a boiler itself; null means not recorded.
+/// What is recorded about the boiler itself; null means not recorded.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boilers)]
 pub struct BoilerParticulars {
@@ -48,27 +48,27 @@ pub struct BoilerParticulars {
     pub number: BoilerNumber,
     pub maker: Option<Line>,
     pub material: Material,
-    /// As first recorded, before any change.
+    /// Working pressure as first recorded, before any change.
     #[diesel(column_name = working_pressure)]
     pub first_working_pressure: Pressure,
-    /// The whole inside, not the water alone.
+    /// Total internal volume, not only the water.
     pub volume: Option<Volume>,
     pub made_on: Option<Day>,
     pub first_service_on: Option<Day>,
     pub first_marketed_on: Option<Day>,
-    /// What shows past use or conformity marking.
+    /// Evidence of past use or of conformity marking.
     pub conformity_evidence: Option<Text<500>>,
     /// Whether a gas tank is tested with it.
     pub has_gas_tank: Option<bool>,
-    /// The whole inside of the gas tank: some codes test small tanks once.
+    /// Total internal volume of the gas tank; some codes test small tanks only once.
     pub gas_tank_volume: Option<Volume>,
     pub notes: Option<Prose>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
 
-/// A boiler with what follows from the acts recorded.
+/// A boiler, with what follows from its records.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 88, "number": "QLW 1187", "maker": "Tolgarth Boilers", "material": "copper",
     "first_working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "volume": {"value": "8.0", "unit": "L", "l": "8"},
@@ -78,15 +78,15 @@ pub struct BoilerParticulars {
 pub struct Boiler {
     #[serde(flatten)]
     pub particulars: BoilerParticulars,
-    /// After the last change.
+    /// Current working pressure, after the last change.
     pub working_pressure: Pressure,
-    /// Present working pressure (bar, gauge) x whole internal volume (litres), four places; null while the volume is not
+    /// Current working pressure (bar, gauge) x total internal volume (litres), four decimal places; null: volume not
     /// recorded.
     #[schema(max_length = 40)]
     pub bar_litres: Option<String>,
-    /// The engine that it is in.
+    /// The engine that it is in; null: in no engine.
     pub stock_no: Option<i32>,
-    /// Since when.
+    /// The day it was installed there.
     pub installed_on: Option<Day>,
 }
 
@@ -96,8 +96,9 @@ pub struct Boiler {
 #[schema(example = json!({"number": "QLW 1187", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
     "volume": {"value": "8.0", "unit": "L"}, "first_service_on": "1998-06-01"}))]
 pub struct NewBoiler {
+    /// As stamped.
     pub number: BoilerNumber,
-    /// true: it is another boiler than the known one whose number differs in case, spaces or punctuation alone.
+    /// true: not the known boiler with a number that differs only in case, spaces or punctuation.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub number_confirmed: bool,
@@ -105,59 +106,72 @@ pub struct NewBoiler {
     pub material: Material,
     /// 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
+    /// true: accept a pressure outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub working_pressure_confirmed: bool,
-    /// The whole inside. Without it no boiler code can be asked, as its rules go by size. .05 to 250 litres unless confirmed.
+    /// Total internal volume; .05 to 250 litres unless confirmed. The rules of boiler codes depend on size, so without
+    /// it no code can be applied.
     pub volume: Option<Volume>,
+    /// true: accept a volume outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub volume_confirmed: bool,
     /// Not before 1900 unless confirmed.
     pub made_on: Option<Day>,
+    /// true: accept a day outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub made_on_confirmed: bool,
     pub first_service_on: Option<Day>,
     pub first_marketed_on: Option<Day>,
+    /// Evidence of past use or of conformity marking.
     pub conformity_evidence: Option<Text<500>>,
+    /// Whether a gas tank is tested with it.
     pub has_gas_tank: Option<bool>,
-    /// The whole inside of the gas tank: some codes test small tanks once.
+    /// Total internal volume of the gas tank; some codes test small tanks only once.
     pub gas_tank_volume: Option<Volume>,
     pub notes: Option<Prose>,
 }
 
-/// Corrects what was recorded. A working pressure that was altered on the boiler is a pressure change, which has a day.
+/// Corrections to the record. If the boiler's working pressure was changed, record a pressure change, which has a day.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = boilers, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"maker": "Tolgarth Boilers", "made_on": "1998-03-20"}))]
 pub struct BoilerPatch {
+    /// As stamped.
     pub number: BoilerNumber,
-    /// true: it is another boiler than the known one whose number differs in case, spaces or punctuation alone.
+    /// true: not the known boiler with a number that differs only in case, spaces or punctuation.
     #[serde(default)]
     #[diesel(skip_update)]
     pub number_confirmed: bool,
     pub maker: Option<Line>,
     pub material: Material,
+    /// Total internal volume.
     pub volume: Option<Volume>,
+    /// true: accept a volume outside the usual limits.
     #[serde(default)]
     #[diesel(skip_update)]
     pub volume_confirmed: bool,
     /// Not before 1900 and not after the first test on record unless confirmed.
     pub made_on: Option<Day>,
+    /// true: accept a day outside the usual limits.
     #[serde(default)]
     #[diesel(skip_update)]
     pub made_on_confirmed: bool,
     pub first_service_on: Option<Day>,
     pub first_marketed_on: Option<Day>,
+    /// Evidence of past use or of conformity marking.
     pub conformity_evidence: Option<Text<500>>,
+    /// Whether a gas tank is tested with it.
     pub has_gas_tank: Option<bool>,
+    /// Total internal volume of the gas tank.
     pub gas_tank_volume: Option<Volume>,
     pub notes: Option<Prose>,
 }
 
-/// The days in the life of a boiler that have to come in order.
+/// The days in a boiler's life that must be in order.
 struct Life {
     made_on: Option<Day>,
     first_service_on: Option<Day>,
@@ -165,8 +179,8 @@ struct Life {
 }
 
 impl Life {
-    /// `first_record`: the earliest fitting or change on record; tests are asked about apart, as a shell may be tested before the
-    /// boiler is finished.
+    /// `first_record`: the earliest installation or pressure change on record. Tests are checked separately, as a shell
+    /// may be tested before the boiler is finished.
     fn check(&self, first_record: Option<Day>, today: Day) -> Result<(), Problem> {
         let after_making =
             |day: Option<Day>| day.zip(self.made_on).is_none_or(|(day, made)| day >= made);
@@ -179,9 +193,9 @@ impl Life {
             .into_iter()
             .filter_map(|(member, day)| {
                 let detail = if day.is_some_and(|day| day > today) {
-                    "in the future"
+                    "must not be in the future"
                 } else if !after_making(day) {
-                    "before the boiler was made"
+                    "must not be before `made_on`"
                 } else {
                     return None;
                 };
@@ -197,7 +211,7 @@ impl Life {
             broken.push(FieldError {
                 pointer: "/made_on".to_owned(),
                 detail: format!(
-                    "later than {first}, from which something of the boiler is on record"
+                    "must not be later than {first}, the first installation or pressure change"
                 ),
             });
         }
@@ -213,7 +227,7 @@ impl Life {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct BoilerFilters {
-    /// The whole number; case, spaces and punctuation do not matter here.
+    /// The whole number; case, spaces and punctuation are ignored here.
     #[param(value_type = Option<String>, min_length = 1, max_length = 60, example = "QLW 1187")]
     number: Option<BoilerNumber>,
     /// The engine that it is in.
@@ -256,8 +270,8 @@ async fn list_boilers(_by: Staff, list: ListQuery<BoilerFilters>) -> Reply {
 
 /// Add a boiler
 ///
-/// Refused where its number differs from a known boiler's in case, spaces or punctuation alone, unless it is confirmed that
-/// it is another boiler.
+/// Refused (422) if its number differs from a known boiler's only in case, spaces or punctuation, unless it is
+/// confirmed as another boiler.
 #[post("/boilers", 201 = Boiler)]
 async fn create_boiler(
     Workshop(actor): Workshop,
@@ -296,14 +310,16 @@ async fn create_boiler(
     .await
 }
 
-/// Read a boiler
+/// Get a boiler
 #[get("/boilers/{id:\\d+}", 200 = Boiler)]
 async fn get_boiler(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let boiler = find(&mut *db.read().await?, *id).await?;
     respond(&req, &boiler)
 }
 
-/// Correct what is recorded of a boiler
+/// Correct the record of a boiler
+///
+/// The working pressure is not corrected here: record a pressure change.
 #[patch("/boilers/{id:\\d+}", 200 = Boiler)]
 async fn change_boiler(
     Workshop(actor): Workshop,
@@ -349,8 +365,8 @@ async fn known_numbers(conn: &mut AsyncPgConnection) -> Result<Vec<(i64, BoilerN
     Ok(numbers.order(boilers::id).load(conn).await?)
 }
 
-/// Whether a number reads like that of a known boiler; `of`: whose number it is to be. Who writes numbers waits for who does so
-/// too, so that no two store like ones at once.
+/// Whether a number reads like that of another known boiler than `of`. Everyone who writes a number takes this lock, so
+/// that no two similar numbers are stored at once.
 async fn number_in_doubt(
     conn: &mut AsyncPgConnection,
     number: &BoilerNumber,
@@ -363,7 +379,7 @@ async fn number_in_doubt(
     Ok(sense::number(number, others.map(|(_, number)| number)))
 }
 
-/// The same for a number that is written on a test or a certificate of a boiler: its own number is never in doubt.
+/// The same for a number on a test or certificate of a boiler: that boiler's own number is never in doubt.
 pub(crate) async fn read_number_in_doubt(
     conn: &mut AsyncPgConnection,
     number: &BoilerNumber,
@@ -378,7 +394,7 @@ pub(crate) async fn read_number_in_doubt(
     Ok(sense::number(number, std::iter::once(own).chain(others)))
 }
 
-/// Which members a change is asked about, and which of them it confirms.
+/// The members that the change must confirm, and those of them that it does confirm.
 async fn doubts_of_change(
     conn: &mut AsyncPgConnection,
     id: i64,
@@ -415,7 +431,7 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Boiler
     boiler.ok_or_else(|| BoilerParticulars::missing(id))
 }
 
-/// The boilers of these ids as they are shown, in the order of their ids.
+/// The boilers with these ids, as the interface shows them, in order of id.
 pub(crate) async fn find_shown(
     conn: &mut AsyncPgConnection,
     ids: &[i64],
@@ -424,7 +440,7 @@ pub(crate) async fn find_shown(
     with_acts(conn, found).await
 }
 
-/// The boilers of these ids, in the order of their ids.
+/// The boilers with these ids, in order of id.
 pub(crate) async fn find_all(
     conn: &mut AsyncPgConnection,
     ids: &[i64],
@@ -437,7 +453,7 @@ pub(crate) async fn find_all(
         .await?)
 }
 
-/// Holds the boiler until the end of the transaction, so that what was seen of it stays true. An engine is locked first.
+/// Locks the boiler until the end of the transaction. Lock its engine first.
 pub(crate) async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Boiler, Problem> {
     BoilerParticulars::lock(conn, id).await?;
     find(conn, id).await
@@ -454,7 +470,7 @@ pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, id: i64) -> Result<
     }
 }
 
-/// For a record of something done to a boiler: a day of the boiler's life that is not in the future.
+/// Checks the day of something done to a boiler: not before it was made, not in the future.
 pub(crate) fn check_day(
     pointer: &str,
     day: Day,
@@ -464,13 +480,13 @@ pub(crate) fn check_day(
     if day > today {
         return Err(Problem::invalid(
             pointer,
-            format!("in the future; today is {today}"),
+            format!("must not be in the future; today is {today}"),
         ));
     }
     match boiler.particulars.made_on {
         Some(made_on) if day < made_on => Err(Problem::invalid(
             pointer,
-            format!("before the boiler was made, on {made_on}"),
+            format!("must not be before {made_on}, when the boiler was made"),
         )),
         Some(_) | None => Ok(()),
     }
@@ -516,7 +532,7 @@ async fn with_acts(
     Ok(boilers.collect())
 }
 
-/// The pressure after the last change, for the boilers that have one.
+/// The pressure after the last change, for boilers that have one.
 async fn last_pressures(
     conn: &mut AsyncPgConnection,
     ids: &[i64],

@@ -1,4 +1,4 @@
-//! Certificates of boilers, kept as they are written.
+//! Certificates of boilers, recorded exactly as written.
 
 use crate::{
     boilers::boilers::{self, Boiler},
@@ -32,7 +32,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A paper issued on a test, kept as it is written.
+/// A certificate issued for a test, recorded exactly as written.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = certificates)]
 #[schema(example = json!({"id": 140, "boiler_id": 88, "test_id": 205, "number": "26/118", "issuer": "Quillow Lane club",
@@ -45,12 +45,13 @@ pub struct Certificate {
     pub number: Code,
     pub issuer: Line,
     pub issued_on: Day,
-    /// The last day printed on it.
+    /// The last day printed on it; null: none is printed.
     pub stated_until: Option<Day>,
-    /// The boiler that it names.
+    /// The boiler number printed on it.
     pub boiler_number: BoilerNumber,
+    /// What it certifies, as printed.
     pub covers: Option<Text<500>>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
@@ -65,16 +66,19 @@ pub struct NewCertificate {
     pub test_id: i64,
     pub number: Code,
     pub issuer: Line,
-    /// Today or earlier, not before the test.
+    /// Not in the future, not before the test.
     pub issued_on: Day,
-    /// As printed. An earlier day than the code's holds; a later one is flagged and the code's holds.
+    /// As printed; null: none is printed. An earlier day than the code's applies; a later one is flagged, and the
+    /// code's day applies.
     pub stated_until: Option<Day>,
-    /// As printed. A paper that names another boiler is stored, flagged and never counted.
+    /// As printed. A certificate that names another boiler is stored and flagged, but never counts.
     pub boiler_number: BoilerNumber,
-    /// true: the number is printed so, and is not the known one that differs in case, spaces or punctuation alone.
+    /// true: the number is printed so, and is not a misreading of the known one that differs only in case, spaces or
+    /// punctuation.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub number_confirmed: bool,
+    /// What it certifies, as printed.
     pub covers: Option<Text<500>>,
 }
 
@@ -97,7 +101,7 @@ async fn list_certificates(_by: Staff, id: web::Path<i64>, list: ListQuery) -> R
 
 /// Record a certificate
 ///
-/// It is kept as it is written, also where it names another boiler; such a paper never counts.
+/// It is stored exactly as written, even if it names another boiler; such a certificate never counts.
 #[post("/boilers/{id:\\d+}/certificates", 201 = Certificate)]
 async fn create_certificate(
     Workshop(actor): Workshop,
@@ -112,7 +116,7 @@ async fn create_certificate(
     .await
 }
 
-/// Read a certificate
+/// Get a certificate
 #[get("/certificates/{id:\\d+}", 200 = Certificate)]
 async fn get_certificate(_by: Staff, found: Found<Certificate>) -> Reply {
     found.respond()
@@ -140,10 +144,10 @@ async fn insert_certificate(
         Problem::invalid("/test_id", detail)
     })?;
     if new.issued_on > tx.actor.today {
-        return Err(Problem::invalid("/issued_on", "in the future"));
+        return Err(Problem::invalid("/issued_on", "must not be in the future"));
     }
     if new.issued_on < test_on {
-        let detail = format!("before the test, which was made on {test_on}");
+        let detail = format!("must not be before the test, made on {test_on}");
         return Err(Problem::invalid("/issued_on", detail));
     }
     let mut ask = Confirmations::default();

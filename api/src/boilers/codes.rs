@@ -1,4 +1,4 @@
-//! Boiler codes: the test rules of jurisdictions, as dated rows that are added and ended, never edited.
+//! Boiler codes: the test rules of jurisdictions, as dated rules that are added and ended, never edited.
 
 use crate::{
     firm::dated_rows::{
@@ -43,7 +43,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A named set of test rules of one jurisdiction.
+/// A named set of test rules of a jurisdiction.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_codes)]
 #[schema(example = json!({"id": 1, "jurisdiction": "GB", "name": "miniature boiler test code"}))]
@@ -62,7 +62,7 @@ pub struct NewBoilerCode {
     pub name: Text<120>,
 }
 
-/// A code with all its rows, ended ones too.
+/// A code with all its rules, including ended ones.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct BoilerCodePage {
     #[serde(flatten)]
@@ -71,7 +71,7 @@ pub struct BoilerCodePage {
     pub rules: Vec<CodeRule>,
 }
 
-/// One row of a code. A row that names a material, a band or a first service is for these only.
+/// A rule of a code. If it names a material, a band or a first service, it applies only to these.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_code_rules)]
 #[schema(example = json!({"id": 4, "code_id": 1, "rule": "hydraulic_interval", "material": "copper", "band": "main",
@@ -81,30 +81,30 @@ pub struct CodeRule {
     pub id: i64,
     pub code_id: i64,
     pub rule: RuleKey,
-    /// Null: any.
+    /// null: any.
     pub material: Option<Material>,
-    /// Null: any.
+    /// null: any.
     pub band: Option<Band>,
     /// For boilers first in service on or after this day; null: any.
     pub first_service_from: Option<Day>,
-    /// In `unit`; null where the unit says it all.
+    /// In `unit`; null: the unit needs no value (`yes`, `for_life`).
     pub value: Option<Figure>,
     pub unit: RuleUnit,
     pub effect: Effect,
-    /// First day; null where the source prints none, and then the row also holds for older tests.
+    /// First day in force; null: from the beginning.
     #[diesel(column_name = valid_from)]
     pub from: Option<Day>,
-    /// Last day, inclusive; null while the row is in force.
+    /// Last day, inclusive; null: in force until further notice.
     #[diesel(column_name = valid_until)]
     pub until: Option<Day>,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
-    /// How sure it is.
+    /// How well established it is.
     #[diesel(column_name = mark)]
     pub confidence: Mark,
-    /// The sentence of a caution.
+    /// For a caution: its text.
     pub notes: Option<Text<400>>,
-    /// The place whose tests count too, in a row `accepts_tests_of`; else null.
+    /// For `accepts_tests_of`: the other jurisdiction; its tests also count under this code. Else null.
     pub accepts: Option<Jurisdiction>,
 }
 
@@ -115,29 +115,30 @@ pub struct CodeRule {
     "source": "Rules of the Quillow Lane club, 2026, section 4", "confidence": "published"}))]
 pub struct NewCodeRule {
     pub rule: RuleKey,
-    /// Left out: any.
+    /// null: any.
     pub material: Option<Material>,
-    /// Left out: any.
+    /// null: any.
     pub band: Option<Band>,
-    /// Left out: any.
+    /// For boilers first in service on or after this day; null: any.
     pub first_service_from: Option<Day>,
-    /// In `unit`; left out where the unit says it all.
+    /// In `unit`; null: the unit needs no value (`yes`, `for_life`).
     pub value: Option<Figure>,
-    /// One that fits the rule.
+    /// Must be a unit of the rule.
     pub unit: RuleUnit,
     pub effect: Effect,
-    /// First day.
+    /// First day in force.
     #[diesel(column_name = valid_from)]
     pub from: Day,
-    /// Last day, inclusive; left out while there is none.
+    /// Last day, inclusive; null: until further notice.
     #[diesel(column_name = valid_until)]
     pub until: Option<Day>,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
     #[diesel(column_name = mark)]
     pub confidence: Mark,
+    /// Required for a caution: its text.
     pub notes: Option<Text<400>>,
-    /// Only for `accepts_tests_of`, and needed there: the place whose tests count under this code too.
+    /// The other jurisdiction; its tests also count under this code. Required for `accepts_tests_of`, else null.
     pub accepts: Option<Jurisdiction>,
 }
 
@@ -159,43 +160,43 @@ impl NewCodeRule {
             (
                 units.contains(&self.unit),
                 "/unit",
-                format!("{} is given in {}", self.rule, named.join(" or ")),
+                format!("must be {1} for {0}", self.rule, named.join(" or ")),
             ),
             (
                 self.value.is_none() == says_it_all,
                 "/value",
-                "given unless the unit says it all (yes, for_life), and only then".to_owned(),
+                "required, except for the units yes and for_life, where it must be null".to_owned(),
             ),
             (
                 self.value.is_none_or(Figure::is_above_0),
                 "/value",
-                "not above 0".to_owned(),
+                "must be more than 0".to_owned(),
             ),
             (
                 !whole || self.value.is_none_or(Figure::is_a_count),
                 "/value",
-                "not a whole number of at most 1200".to_owned(),
+                "must be a whole number of at most 1200".to_owned(),
             ),
             (
                 self.until.is_none_or(|until| until >= self.from),
                 "/until",
-                "before the first day".to_owned(),
+                "must not be before `from`".to_owned(),
             ),
             (
                 self.rule != RuleKey::Caution || self.notes.is_some(),
                 "/notes",
-                "a caution is a sentence".to_owned(),
+                "required for a caution: give its text".to_owned(),
             ),
             (
                 (self.rule == RuleKey::AcceptsTestsOf) == self.accepts.is_some(),
                 "/accepts",
-                "names the place whose tests count too in a row `accepts_tests_of`, and is left out in all others".to_owned(),
+                "required for accepts_tests_of, else must be null".to_owned(),
             ),
         ])
     }
 }
 
-/// The units that a rule can be given in.
+/// The units allowed for a rule.
 fn units(rule: RuleKey) -> &'static [RuleUnit] {
     match rule {
         RuleKey::HydraulicFirstFactor
@@ -238,7 +239,7 @@ async fn list_codes(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
 
 /// Add a boiler code
 ///
-/// For a country or club whose code is not there yet; its rows are added one by one.
+/// For a country or club without one. Add its rules one by one.
 #[post("/boiler-codes", 201 = BoilerCodePage, id = "create_boiler_code")]
 async fn create_code(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewBoilerCode>) -> Reply {
     db.create(&actor, &new, async |tx| {
@@ -254,9 +255,9 @@ async fn create_code(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewBoiler
     .await
 }
 
-/// Read a boiler code
+/// Get a boiler code
 ///
-/// Every row with its days, source and confidence, ended rows too.
+/// Returns every rule with its days, source and confidence, including ended rules.
 #[get("/boiler-codes/{id:\\d+}", 200 = BoilerCodePage, id = "get_boiler_code")]
 async fn get_code(_by: AnyKey, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let page = find(&mut *db.read().await?, *id).await?;
@@ -265,8 +266,8 @@ async fn get_code(_by: AnyKey, req: HttpRequest, db: web::Data<Db>, id: web::Pat
 
 /// Add a rule to a boiler code
 ///
-/// For a rule of the firm's club or country. If several rules apply on a day, the one that began
-/// last is used; among rules that began on one day the more particular one.
+/// For a rule of the firm's club or country. If several rules apply on a day, the one that started last is used; among
+/// rules that started on the same day, the more specific one.
 #[post("/boiler-codes/{id:\\d+}/rules", 201 = CodeRule, id = "create_boiler_code_rule")]
 async fn create_rule(
     Owner(actor): Owner,
@@ -281,7 +282,7 @@ async fn create_rule(
     .await
 }
 
-/// Read a rule of a boiler code
+/// Get a rule of a boiler code
 #[get("/boiler-codes/{id:\\d+}/rules/{rule_id:\\d+}", 200 = CodeRule, id = "get_boiler_code_rule")]
 async fn get_rule(
     _by: AnyKey,
@@ -332,7 +333,7 @@ by_id!(BoilerCode, boiler_codes, "there is no boiler code {id}");
 by_jurisdiction!(BoilerCode, boiler_codes);
 dated!(CodeRule, boiler_code_rules);
 
-/// All rows of a jurisdiction, for core.
+/// All rules of a jurisdiction, for the core.
 pub(crate) async fn rules_of(
     conn: &mut AsyncPgConnection,
     jurisdiction: &Jurisdiction,
@@ -375,7 +376,7 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<BoilerCodePage, P
     Ok(BoilerCodePage { code, rules })
 }
 
-/// A code is small enough to be read whole.
+/// A code must stay small enough to be read whole.
 const MOST_ROWS: i64 = 1000;
 
 async fn insert_rule(tx: &mut Tx<'_>, id: i64, new: &NewCodeRule) -> Result<CodeRule, Problem> {
@@ -387,7 +388,7 @@ async fn insert_rule(tx: &mut Tx<'_>, id: i64, new: &NewCodeRule) -> Result<Code
         .get_result(tx.conn())
         .await?;
     if rows >= MOST_ROWS {
-        let detail = format!("the code has {MOST_ROWS} rows, and no more are kept");
+        let detail = format!("the code already has {MOST_ROWS} rules, the most allowed");
         return Err(Problem::conflict(detail));
     }
     let rule: CodeRule = diesel::insert_into(boiler_code_rules::table)

@@ -1,4 +1,4 @@
-//! Inspector's days: which boilers are to be shown to the inspector, and what each test needs.
+//! Inspector's days: which boilers to present to the inspector, and what each test needs.
 
 use crate::{
     boilers::{
@@ -35,7 +35,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("boilers").service(get_inspector_day);
 }
 
-/// Tests of one day.
+/// The most tests of one day.
 const MOST_TESTS: usize = 500;
 
 // Types
@@ -44,10 +44,10 @@ const MOST_TESTS: usize = 500;
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct DayOfInspector {
-    /// The day on which the inspector comes; today when left out.
+    /// The day of the inspector's visit. Default: today.
     #[param(example = "2026-05-16")]
     on: Option<Day>,
-    /// Tests needed within so many days of it.
+    /// Include tests due within this many days after it.
     #[serde(default = "a_month")]
     #[param(minimum = 0, maximum = 366, default = 30, example = 30)]
     within_days: u16,
@@ -65,6 +65,7 @@ fn a_month() -> u16 {
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct InspectorDay {
     pub on: Day,
+    /// Tests due up to this day are included.
     pub until: Day,
     #[schema(max_items = 500)]
     pub items: Vec<ToBeTested>,
@@ -76,21 +77,22 @@ pub struct InspectorDay {
 pub struct ToBeTested {
     #[serde(flatten)]
     pub due: PaperDue,
-    /// Of the engine.
+    /// Name of the engine.
     pub name: Line,
-    /// Where in the works it is.
+    /// Where in the works it is kept.
     pub place: Option<Line>,
     pub material: Material,
-    /// After the last change.
+    /// Current working pressure, after the last change.
     pub working_pressure: Pressure,
+    /// null: not recorded.
     pub has_gas_tank: Option<bool>,
 }
 
 // Routes
 
-/// Read what is to be shown to the inspector on a day
+/// List the boilers to present to the inspector on a day
 ///
-/// As a sheet to print, with room to write the readings in, with `Accept: text/html`.
+/// Includes what each test needs. With `Accept: text/html`, a sheet to print with room for the readings.
 #[get("/inspector-day", 200(content((InspectorDay = "application/json"), (Html = "text/html"))))]
 async fn get_inspector_day(
     Staff(actor): Staff,
@@ -114,7 +116,7 @@ pub(crate) async fn on_day(
     now: Instant,
 ) -> Result<InspectorDay, Problem> {
     if within_days > 366 {
-        let detail = "`within_days` is not 0 to 366";
+        let detail = "`within_days` must be 0 to 366";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let until = on.plus_days(within_days.into());

@@ -1,4 +1,4 @@
-//! Fittings: which boiler was in which engine, from when to when.
+//! Installations: which boiler was in which engine, from when to when.
 
 use crate::{
     boilers::boilers,
@@ -48,7 +48,7 @@ pub struct Installation {
     pub stock_no: i32,
     pub installed_on: Day,
     pub installed_at: Option<TimeOfDay>,
-    /// Null while it is in there.
+    /// null: still in the engine.
     pub removed_on: Option<Day>,
     pub removed_at: Option<TimeOfDay>,
 }
@@ -58,9 +58,9 @@ pub struct Installation {
 #[schema(example = json!({"stock_no": 10, "installed_on": "2026-05-02"}))]
 pub struct NewInstallation {
     pub stock_no: i32,
-    /// Today or earlier, not before the boiler was made.
+    /// Not in the future, not before the boiler was made.
     pub installed_on: Day,
-    /// Time of day, where a job was finished or another boiler was taken out on the same day.
+    /// Time of day; needed if on the same day a job was finished or another boiler was removed.
     pub installed_at: Option<TimeOfDay>,
 }
 
@@ -68,9 +68,9 @@ pub struct NewInstallation {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-02"}))]
 pub struct NewRemoval {
-    /// Today or earlier, not before it was fitted.
+    /// Not in the future, not before it was installed.
     pub on: Day,
-    /// Time of day, where a job was finished or another boiler was fitted on the same day.
+    /// Time of day; needed if on the same day a job was finished or another boiler was installed.
     pub at: Option<TimeOfDay>,
 }
 
@@ -92,7 +92,7 @@ async fn list_installations(_by: Staff, id: web::Path<i64>, list: ListQuery) -> 
 
 /// Install a boiler in an engine
 ///
-/// Refused while the boiler is in another engine or the engine has another boiler.
+/// Refused (409) while the boiler is in another engine or the engine has another boiler.
 #[post("/boilers/{id:\\d+}/installations", 201 = Installation)]
 async fn create_installation(
     Workshop(actor): Workshop,
@@ -109,7 +109,7 @@ async fn create_installation(
 
 /// Remove a boiler from its engine
 ///
-/// Ends the present fitting and answers it.
+/// Ends the current installation and returns it. Refused (409) if the boiler is in no engine.
 #[post("/boilers/{id:\\d+}/removals", 201 = Installation)]
 async fn create_removal(
     Workshop(actor): Workshop,
@@ -124,7 +124,7 @@ async fn create_removal(
     .await
 }
 
-/// Read an installation of a boiler
+/// Get an installation of a boiler
 #[get("/installations/{id:\\d+}", 200 = Installation)]
 async fn get_installation(_by: Staff, found: Found<Installation>) -> Reply {
     found.respond()
@@ -135,7 +135,7 @@ async fn get_installation(_by: Staff, found: Found<Installation>) -> Reply {
 by_id!(
     Installation,
     boiler_installations,
-    "there is no fitting {id}"
+    "there is no installation {id}"
 );
 
 /// The boiler that was in an engine on a day.
@@ -149,7 +149,7 @@ pub(crate) async fn in_engine_on(
         .remove(&stock_no))
 }
 
-/// By stock number the boiler that was in each of these engines on a day.
+/// The boiler that was in each of these engines on a day, by stock number.
 pub(crate) async fn in_engines_on(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -166,7 +166,7 @@ pub(crate) struct Fitted {
     pub boiler_id: i64,
     pub from: Day,
     from_at: Option<TimeOfDay>,
-    /// The day on which it was taken out, and no more in at its end.
+    /// The day it was removed; at the end of that day it is out.
     pub until: Option<Day>,
     until_at: Option<TimeOfDay>,
 }
@@ -176,7 +176,7 @@ impl Fitted {
         self.from <= day && self.until.is_none_or(|until| day < until)
     }
 
-    /// Whether it was in at that time of that day; `None` where the times recorded do not tell.
+    /// Whether it was in the engine at that time of that day; `None`: the recorded times do not say.
     fn at(&self, on: Day, at: Option<TimeOfDay>) -> Option<bool> {
         let by_then = |day: Day, time: Option<TimeOfDay>| match (day.cmp(&on), time.zip(at)) {
             (Ordering::Less, _) => Some(true),
@@ -195,19 +195,19 @@ impl Fitted {
     }
 }
 
-/// The boiler that a job was on which is finished at that time of that day.
+/// The boiler worked on by a job that was finished at that time of that day.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum WorkedOn {
-    /// `None` if no boiler is recorded in the engine.
+    /// `None`: no boiler is recorded in the engine.
     One(Option<i64>),
-    /// What is recorded does not tell which of these it was.
+    /// The records do not say which of these it was.
     OneOf(Vec<i64>),
-    /// No boiler is in the engine then, but these were since the job was begun.
+    /// No boiler was in the engine then, but these were since the job was started.
     Away(Vec<i64>),
 }
 
-/// `fitted`: the boilers of the engine. `started_on`: of the job; a boiler that was in the engine since then may have been worked
-/// on out of it.
+/// `fitted`: the boilers of the engine. `started_on`: of the job; a boiler in the engine since then may have been
+/// worked on while it was out.
 pub(crate) fn worked_on(
     fitted: &[Fitted],
     started_on: Day,
@@ -233,7 +233,7 @@ pub(crate) fn worked_on(
     }
 }
 
-/// All boilers that were in an engine on one of those days.
+/// All boilers that were in an engine on any of those days.
 pub(crate) fn in_between(fitted: &[Fitted], from: Day, until: Day) -> Vec<i64> {
     let there = fitted.iter();
     let mut ids: Vec<i64> = there
@@ -245,7 +245,7 @@ pub(crate) fn in_between(fitted: &[Fitted], from: Day, until: Day) -> Vec<i64> {
     ids
 }
 
-/// All boilers that were ever in these engines, the earlier first.
+/// All boilers that were ever in these engines, earliest first.
 pub(crate) async fn installed_in(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -296,10 +296,10 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewInstallation) -> Result<Installa
     boilers::check_day("/installed_on", new.installed_on, &boiler, tx.actor.today)?;
     if !has_boiler {
         return Err(Problem::conflict(format!(
-            "engine {stock_no} is recorded as made without a boiler; set its has_boiler first"
+            "engine {stock_no} is recorded as built without a boiler; set its `has_boiler` to true first"
         )));
     }
-    let standing_against: Option<Installation> = boiler_installations::table
+    let overlapping: Option<Installation> = boiler_installations::table
         .filter(
             boiler_installations::boiler_id
                 .eq(id)
@@ -317,7 +317,7 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewInstallation) -> Result<Installa
         .first(tx.conn())
         .await
         .optional()?;
-    if let Some(other) = standing_against {
+    if let Some(other) = overlapping {
         return Err(Problem::conflict(overlap(&other, id, stock_no)));
     }
     let taken_out_later: Option<TimeOfDay> = boiler_installations::table
@@ -333,7 +333,8 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewInstallation) -> Result<Installa
         .await
         .optional()?;
     if let Some(time) = taken_out_later {
-        let detail = format!("the boiler before was taken out at {time}, later on that day");
+        let detail =
+            format!("must not be before {time}, when the previous boiler was removed that day");
         return Err(Problem::invalid("/installed_at", detail));
     }
     let fitting: Installation = diesel::insert_into(boiler_installations::table)
@@ -355,8 +356,8 @@ async fn fit(tx: &mut Tx<'_>, id: i64, new: &NewInstallation) -> Result<Installa
     Ok(fitting)
 }
 
-/// Jobs that were finished while this boiler was in the engine, before that was written down, were on it. Those of which a
-/// boiler is on record keep theirs.
+/// Links jobs that were finished while this boiler was in the engine but before its installation was recorded. Jobs
+/// that already have a boiler keep it.
 async fn give_jobs_their_boiler(
     conn: &mut AsyncPgConnection,
     fitting: &Installation,
@@ -388,13 +389,21 @@ fn overlap(other: &Installation, boiler: i64, stock_no: i32) -> String {
         ..
     } = other;
     match (other.removed_on, *boiler_id == boiler, *engine == stock_no) {
-        (None, true, true) => format!("boiler {boiler} is in engine {engine} already"),
-        (None, true, false) => {
-            format!("boiler {boiler} is in engine {engine}; take it out there first")
+        (None, true, true) => {
+            format!("boiler {boiler} is already in engine {engine}; nothing to do")
         }
-        (None, false, _) => format!("engine {engine} has boiler {boiler_id}; take that out first"),
-        (Some(until), true, _) => format!("boiler {boiler} was in engine {engine} until {until}"),
-        (Some(until), false, _) => format!("engine {engine} had boiler {boiler_id} until {until}"),
+        (None, true, false) => {
+            format!("boiler {boiler} is in engine {engine}; record its removal first")
+        }
+        (None, false, _) => {
+            format!("engine {engine} has boiler {boiler_id}; record its removal first")
+        }
+        (Some(until), true, _) => {
+            format!("boiler {boiler} was in engine {engine} until {until}; use a later day")
+        }
+        (Some(until), false, _) => {
+            format!("engine {engine} had boiler {boiler_id} until {until}; use a later day")
+        }
     }
 }
 
@@ -406,13 +415,15 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Installa
     }
     let boiler = boilers::lock(tx.conn(), id).await?;
     let (Some(stock_no), Some(installed_on)) = (boiler.stock_no, boiler.installed_on) else {
-        return Err(Problem::conflict(format!("boiler {id} is in no engine")));
+        return Err(Problem::conflict(format!(
+            "boiler {id} is in no engine; nothing to remove"
+        )));
     };
     boilers::check_day("/on", on, &boiler, tx.actor.today)?;
     if on < installed_on {
         return Err(Problem::invalid(
             "/on",
-            format!("before it was fitted, on {installed_on}"),
+            format!("must not be before {installed_on}, when it was installed"),
         ));
     }
     let present = boiler_installations::table.filter(
@@ -430,7 +441,7 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Installa
     {
         return Err(Problem::invalid(
             "/at",
-            format!("before it was fitted, at {time} of that day"),
+            format!("must not be before {time}, when it was installed that day"),
         ));
     }
     let fitting: Installation = diesel::update(present)

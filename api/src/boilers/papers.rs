@@ -1,4 +1,4 @@
-//! Papers: which of them hold by the tests and certificates of a boiler, and what is due next.
+//! Certificates of a boiler: which are valid, given its tests and certificates, and which tests are due next.
 
 use crate::{
     boilers::{
@@ -58,7 +58,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct OnDay {
-    /// The day asked about; today when left out.
+    /// The day to check. Default: today.
     #[param(example = "2026-12-19")]
     pub(crate) on: Option<Day>,
 }
@@ -87,21 +87,21 @@ pub struct PaperDue {
     pub status: StockStatus,
     pub boiler_id: i64,
     pub boiler_number: BoilerNumber,
-    /// Null where too little is recorded to say.
+    /// null: too little is recorded to say.
     pub test: Option<TestKind>,
-    /// The last day on which it keeps the papers unbroken; today where they are broken already.
+    /// The last day for the test if the certificates are to stay valid without a gap; today if there is a gap already.
     pub by: Day,
-    /// At which pressure it counts: at least so much in a hydraulic test; in a steam test the working pressure, which it has to reach.
-    /// Null where the code names none.
+    /// Pressure needed for the test to count: the minimum of a hydraulic test; in a steam test the working pressure,
+    /// which must be reached. null: the code names none.
     pub pressure: Option<RequiredPressure>,
-    /// Whether every paper that the code asks for holds today; null where too little is recorded to say.
+    /// Whether every certificate that the code requires is valid today; null: too little is recorded to say.
     pub papers_valid: Option<bool>,
-    /// What is not recorded, where too little is recorded to say.
+    /// What is not recorded; null: enough is recorded.
     #[schema(max_length = 200)]
     pub reason: Option<&'static str>,
 }
 
-/// An answer for the document.
+/// The example in the OpenAPI document.
 fn answer_example() -> Value {
     let pressure = |value: &str, bar: &str| json!({"value": value, "unit": "psi", "bar": bar});
     json!({
@@ -120,25 +120,26 @@ fn answer_example() -> Value {
         "next_due": [{"test": "hydraulic_repeat", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("135", "9.3079")},
             {"test": "steam", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("90", "6.2053")}],
         "flags": [],
-        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."],
+        "cautions": ["Boiler certificates are not normally accepted abroad: the engine will need certificates from the country it goes to."],
     })
 }
 
-/// What a boiler code cannot do without.
-pub(crate) const NO_VOLUME: &str =
-    "the boiler's volume is not recorded, so that no code can be asked: its rules go by size";
+/// Why no boiler code can be applied.
+pub(crate) const NO_VOLUME: &str = "the boiler's volume is not recorded, and no boiler code can be applied without it; \
+    record it on the boiler";
 
-/// Months beyond which it does not matter to a buyer how long papers hold.
+/// Months after which a longer validity makes no difference to a buyer.
 const LONGEST: i32 = 60;
 
-/// How far ahead days are searched on which the papers hold.
+/// Months ahead to search for days with valid certificates.
 const MONTHS_AHEAD: i32 = 24;
 
 // Routes
 
-/// Read which certificates of a boiler are valid on a day
+/// Get which certificates of a boiler are valid on a day
 ///
-/// Says which records hold, never that a boiler may be steamed. `open_days` are those of the 24 months from the day.
+/// Says which records are valid, never that a boiler may be steamed. `open_days` are the days within 24 months of that
+/// day on which all required certificates are valid. Refused (409) if the boiler's volume is not recorded.
 #[get("/boilers/{id:\\d+}/papers", 409, 200(body = Answer, example = json!(answer_example())))]
 async fn get_papers(
     Staff(actor): Staff,
@@ -157,7 +158,7 @@ async fn get_papers(
 
 /// Calculate which certificates would be valid
 ///
-/// By the boiler code rows of the jurisdiction, from the history given. Nothing is stored.
+/// Applies the boiler code of the jurisdiction to the history in the request. Nothing is stored.
 #[post("/calculations/papers", 200(body = Answer, example = json!(answer_example())),
     request_body(example = json!({"jurisdiction": "GB",
         "boiler": {"number": "QLW 1187", "material": "copper", "working_pressure": {"value": "90", "unit": "psi"},
@@ -189,12 +190,12 @@ async fn calculate_papers(
 
 /// List the tests that boilers in stock need soon
 ///
-/// Every boiler that is in an engine not yet delivered, soonest first.
+/// Covers every boiler in an engine not yet delivered; soonest first.
 #[get("/papers/due", 200 = Page<PaperDue>)]
 async fn list_papers_due(Staff(actor): Staff, list: ListQuery<DueFilters>) -> Reply {
     let within_days = list.filters.within_days;
     if within_days > 3660 {
-        let detail = "`within_days` is not 0 to 3660";
+        let detail = "`within_days` must be 0 to 3660";
         return Err(Problem::new(crate::ground::problem::INVALID_QUERY, detail));
     }
     let (today, now) = (actor.today, Instant(actor.now));
@@ -215,7 +216,7 @@ async fn list_papers_due(Staff(actor): Staff, list: ListQuery<DueFilters>) -> Re
     .await
 }
 
-/// Where an item stands in the list of what is due.
+/// Sort key of an item in the list of tests due.
 type Place = (String, String, i64);
 
 fn place_of(item: &PaperDue) -> Place {
@@ -230,8 +231,8 @@ fn place_after((key, boiler_id): &(Value, i64)) -> Place {
 
 // SQL
 
-/// What the papers' clock is asked of a stored boiler about a day and the 24 months from it, with the rows of the code. `None` while too
-/// little is recorded of the boiler to ask a code, and for an id that no boiler has.
+/// The question about a stored boiler on a day and the 24 months from it, with the rules of the code. `None`: there is
+/// no such boiler, or too little is recorded to apply a code.
 pub(crate) async fn question_for(
     conn: &mut AsyncPgConnection,
     boiler_id: i64,
@@ -244,18 +245,18 @@ pub(crate) async fn question_for(
     Ok(question.map(|question| (question, rules)))
 }
 
-/// A stored boiler with everything recorded that its papers hang on.
+/// A stored boiler with everything on record that affects its certificates.
 #[derive(Clone)]
 pub(crate) struct BoilerHistory {
     pub particulars: BoilerParticulars,
-    /// The tests first, in the order of `tests`.
+    /// Tests first, in the order of `tests`.
     pub events: Vec<Event>,
     /// Ids of its tests.
     pub(super) tests: Vec<i64>,
 }
 
 impl BoilerHistory {
-    /// The boiler as the papers' clock sees it; `None` while its volume is not recorded.
+    /// The boiler as the core checks it; `None`: its volume is not recorded.
     pub(crate) fn boiler(&self) -> Option<boiler::Boiler> {
         let recorded = &self.particulars;
         Some(boiler::Boiler {
@@ -268,7 +269,7 @@ impl BoilerHistory {
         })
     }
 
-    /// Its history as a question that asks about no day yet; `None` while its volume is not recorded.
+    /// Its history, as a question about no day yet; `None`: its volume is not recorded.
     pub(crate) fn question(&self, jurisdiction: &Jurisdiction) -> Option<Question> {
         Some(Question {
             jurisdiction: jurisdiction.clone(),
@@ -279,9 +280,9 @@ impl BoilerHistory {
         })
     }
 
-    /// Months for which all papers that the code asks for still hold: at least 1 while they hold, `LONGEST` at most, 0 when
-    /// they do not. `None` where the code has no answer: too little is recorded, no row of it asks, or the boiler is beyond
-    /// its limit.
+    /// Months for which all certificates that the code requires stay valid: at least 1 and at most `LONGEST` while they
+    /// are valid, else 0. `None`: the code has no answer, as too little is recorded, no rule applies, or the boiler is
+    /// outside its limits.
     pub(crate) fn months_left(
         &self,
         jurisdiction: &Jurisdiction,
@@ -316,7 +317,7 @@ impl BoilerHistory {
     }
 }
 
-/// The boilers of these ids with their history, in the order of their ids.
+/// The boilers with these ids and their history, in order of id.
 pub(crate) async fn histories(
     conn: &mut AsyncPgConnection,
     ids: &[i64],
@@ -388,8 +389,8 @@ async fn tests_of(
     Ok(events.collect())
 }
 
-/// The number that decides: of certificate and test record the one that is not the boiler's, as either of them then tells
-/// of another boiler; else the certificate's.
+/// The number that decides: of certificate and test record, one that differs from the boiler's, as it names another
+/// boiler; else the certificate's.
 fn number_on_paper(
     certificate: Option<&BoilerNumber>,
     test: Option<&BoilerNumber>,
@@ -402,7 +403,7 @@ fn number_on_paper(
     another.or(certificate).or(test).cloned()
 }
 
-/// The finished jobs that were on these boilers.
+/// Finished jobs on these boilers.
 async fn jobs_on(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
     type Row = (
         Option<i64>,
@@ -456,7 +457,7 @@ async fn changes_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events,
     Ok(events.collect())
 }
 
-/// The days on which one of these boilers took the place of another in an engine.
+/// The days on which one of these boilers replaced another in an engine.
 async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Events, Problem> {
     let (fitted, removed) = diesel::alias!(
         boiler_installations as fitted,
@@ -527,7 +528,7 @@ async fn exchanges_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Event
     Ok(events.collect())
 }
 
-/// What boilers in engines that have not left need until that day, soonest first.
+/// The tests that boilers in undelivered engines need up to that day, soonest first.
 pub(crate) async fn due(
     conn: &mut AsyncPgConnection,
     today: Day,

@@ -1,4 +1,4 @@
-//! Pressure changes: what a boiler was worked at, and since when.
+//! Pressure changes: the working pressure of a boiler over time.
 
 use crate::{
     boilers::boilers::{self, Boiler},
@@ -37,7 +37,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A changed working pressure; it voids all papers, whether up or down.
+/// A change of working pressure, up or down; it voids all certificates of the boiler.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = boiler_pressure_changes)]
 #[schema(example = json!({"id": 5, "boiler_id": 88, "on": "2026-05-02", "at": null,
@@ -48,11 +48,12 @@ pub struct PressureChange {
     pub boiler_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Where the order of a change and a test on one day matters.
+    /// Time of day; matters when a change and a test fall on the same day.
     pub at: Option<TimeOfDay>,
+    /// From that day on.
     pub working_pressure: Pressure,
     pub reason: Text<500>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
@@ -62,11 +63,13 @@ pub struct PressureChange {
 #[schema(example = json!({"on": "2026-05-02", "working_pressure": {"value": "80", "unit": "psi"},
     "reason": "Valve reset after the inspector's advice"}))]
 pub struct NewPressureChange {
-    /// Today or earlier, not before the change before.
+    /// Not in the future, not before the last recorded change.
     pub on: Day,
+    /// Time of day; matters when a change and a test fall on the same day.
     pub at: Option<TimeOfDay>,
-    /// 10 to 250 psi unless confirmed.
+    /// From that day on; 10 to 250 psi unless confirmed.
     pub working_pressure: Pressure,
+    /// true: accept a pressure outside the usual limits.
     #[serde(default)]
     pub working_pressure_confirmed: bool,
     pub reason: Text<500>,
@@ -74,7 +77,7 @@ pub struct NewPressureChange {
 
 // Routes
 
-/// List the changes of a boiler's working pressure
+/// List the pressure changes of a boiler
 #[get("/boilers/{id:\\d+}/pressure-changes", 200 = Page<PressureChange>)]
 async fn list_pressure_changes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
@@ -88,9 +91,9 @@ async fn list_pressure_changes(_by: Staff, id: web::Path<i64>, list: ListQuery) 
     list.rows(rows, |it: &PressureChange| it.id).await
 }
 
-/// Change a boiler's working pressure
+/// Record a change of a boiler's working pressure
 ///
-/// Voids every paper of the boiler from that day, whether the pressure goes up or down.
+/// Voids every certificate of the boiler from that day, whether the pressure goes up or down.
 #[post("/boilers/{id:\\d+}/pressure-changes", 201 = PressureChange)]
 async fn create_pressure_change(
     Workshop(actor): Workshop,
@@ -105,7 +108,7 @@ async fn create_pressure_change(
     .await
 }
 
-/// Read a change of working pressure
+/// Get a pressure change of a boiler
 #[get("/pressure-changes/{id:\\d+}", 200 = PressureChange)]
 async fn get_pressure_change(_by: Staff, found: Found<PressureChange>) -> Reply {
     found.respond()
@@ -119,7 +122,7 @@ by_id!(
     "there is no pressure change {id}"
 );
 
-/// The working pressure of a boiler on a day, after the changes of that day.
+/// The working pressure of a boiler on a day, after that day's changes.
 pub(crate) async fn working_pressure_on(
     conn: &mut AsyncPgConnection,
     boiler: &Boiler,
@@ -155,13 +158,13 @@ async fn change_pressure(
     if let Some(last) = last.filter(|last| new.on < *last) {
         return Err(Problem::invalid(
             "/on",
-            format!("before the change of {last}, which is recorded already"),
+            format!("must not be before {last}, the last recorded change"),
         ));
     }
     if new.working_pressure.base() == boiler.working_pressure.base() {
         return Err(Problem::invalid(
             "/working_pressure",
-            "the boiler has this working pressure already",
+            "this is already the working pressure; nothing to record",
         ));
     }
     let mut ask = Confirmations::default();

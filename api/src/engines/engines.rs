@@ -54,88 +54,92 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// All that is known of an engine itself; null means not known.
+/// Everything known about the engine itself; null means not known.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = engines)]
 pub struct Particulars {
-    /// Never repeats.
+    /// Never reused.
     pub stock_no: i32,
     pub kind: Kind,
-    /// What the firm calls it.
+    /// The firm's name for it.
     pub name: Line,
-    /// The full-size engine that it follows.
+    /// The full-size engine that it models.
     pub prototype: Option<Line>,
     /// The published design that it was built to.
     pub design: Option<Line>,
     pub designer: Option<Line>,
     pub builder: Option<Line>,
-    /// Whether the builder was an amateur or of the trade.
+    /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i32>,
     pub gauge: Option<Length>,
-    /// Of the full-size track; a narrow-gauge scale follows from it.
+    /// Gauge of the full-size track; a narrow-gauge scale is derived from it.
     pub prototype_gauge: Option<Length>,
+    /// As stated, such as 1:8 or 3 in to the foot.
     pub scale: Option<Scale>,
+    /// Wheel arrangement; only for a locomotive.
     pub whyte: Option<Whyte>,
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
     pub bore: Option<Length>,
     pub stroke: Option<Length>,
-    /// Diameter on the tread.
+    /// Tread diameter.
     pub driving_wheel_diameter: Option<Length>,
-    /// Of the engine as it is lifted.
+    /// Weight as lifted.
     pub weight: Option<Mass>,
-    /// On the coupled wheels, in working order.
+    /// Weight on the coupled wheels, in working order.
     pub adhesive_weight: Option<Mass>,
     pub length: Option<Length>,
     pub width: Option<Length>,
     pub height: Option<Length>,
     pub rigid_wheelbase: Option<Length>,
-    /// Total, of the rigid wheelbase.
+    /// Total side play of the rigid wheelbase.
     pub side_play: Option<Length>,
-    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    /// As stated by the maker or a document; shown beside the calculated figure, never instead of it.
     pub stated_tractive_effort: Option<Force>,
     pub fuel: Option<Fuel>,
     #[schema(max_items = 10)]
     pub feeds: Vec<Feed>,
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
-    /// What order it is in; a fact, not where it stands in the trade.
+    /// Physical condition, not the status in the trade.
     pub working_order: Option<WorkingOrder>,
     pub offered_as: OfferedAs,
-    /// false for an engine that is made without one.
+    /// false for an engine built without a boiler.
     pub has_boiler: bool,
-    /// null: nobody has looked.
+    /// null: nobody has checked.
     pub asbestos_suspected: Option<bool>,
-    /// Won at exhibitions.
+    /// Number won at exhibitions.
     #[schema(minimum = 0, maximum = 100)]
     pub medals: Option<i32>,
-    /// Whether drawings, bills and tests are on record from the beginning.
+    /// Whether drawings, bills and tests are on record from the start.
     pub full_record: Option<bool>,
-    /// Where in the works it is.
+    /// Where in the works it is kept.
     pub place: Option<Line>,
     pub notes: Option<Prose>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
 
-/// Where an engine stands; follows from what is recorded.
+/// The status of an engine, derived from the records.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = stock)]
 pub struct InStock {
     pub status: StockStatus,
+    /// null: no price is set.
     pub asking_price: Option<Money>,
-    /// The boiler that is in it.
+    /// The boiler now in the engine; null: none.
     pub boiler_id: Option<i64>,
+    /// null: it has no listing.
     pub listing: Option<ListingStatus>,
-    /// The moment to which it is reserved; null where it is not.
+    /// When the reservation lapses; null: not reserved.
     pub reserved_until: Option<Instant>,
 }
 
 impl InStock {
-    /// What is read of the stock, seen at that moment: a reservation holds before its moment alone.
+    /// Applies the clock to a row of the stock view: a reservation counts only until `reserved_until`.
     fn at(&mut self, now: Instant) {
         self.status = crate::stock::status_at(self.status, self.reserved_until, now);
         match self.status {
@@ -176,42 +180,46 @@ pub struct Engine {
 pub struct NewEngine {
     pub kind: Kind,
     pub name: Line,
-    /// The full-size engine that it follows.
+    /// The full-size engine that it models.
     pub prototype: Option<Line>,
     /// The published design that it was built to.
     pub design: Option<Line>,
     pub designer: Option<Line>,
     pub builder: Option<Line>,
-    /// Whether the builder was an amateur or of the trade.
+    /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i32>,
     pub gauge: Option<Length>,
-    /// Of the full-size track; a narrow-gauge scale follows from it.
+    /// Gauge of the full-size track; a narrow-gauge scale is derived from it.
     pub prototype_gauge: Option<Length>,
+    /// As stated, such as 1:8 or 3 in to the foot.
     pub scale: Option<Scale>,
+    /// Wheel arrangement; only for a locomotive.
     pub whyte: Option<Whyte>,
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
     pub bore: Option<Length>,
     pub stroke: Option<Length>,
-    /// Diameter on the tread.
+    /// Tread diameter.
     pub driving_wheel_diameter: Option<Length>,
-    /// Of the engine as it is lifted. Questioned where it does not fit the gauge of a locomotive, or length, width and height.
+    /// Weight as lifted. Needs confirming if it is unusual for the gauge of a locomotive, or for the length, width and
+    /// height.
     pub weight: Option<Mass>,
+    /// true: accept a weight outside the usual limits.
     #[serde(default)]
     #[diesel(skip_insertion, skip_update)]
     pub weight_confirmed: bool,
-    /// On the coupled wheels, in working order.
+    /// Weight on the coupled wheels, in working order.
     pub adhesive_weight: Option<Mass>,
     pub length: Option<Length>,
     pub width: Option<Length>,
     pub height: Option<Length>,
     pub rigid_wheelbase: Option<Length>,
-    /// Total, of the rigid wheelbase; 0 where there is none.
+    /// Total side play of the rigid wheelbase; 0: none.
     #[serde(default, deserialize_with = "nought_or_more")]
     pub side_play: Option<Length>,
-    /// As a maker or paper states it; shown beside the formula's, never in its place.
+    /// As stated by the maker or a document; shown beside the calculated figure, never instead of it.
     pub stated_tractive_effort: Option<Force>,
     pub fuel: Option<Fuel>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
@@ -220,22 +228,22 @@ pub struct NewEngine {
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
-    /// What order it is in; a fact, not where it stands in the trade.
+    /// Physical condition, not the status in the trade.
     pub working_order: Option<WorkingOrder>,
-    /// steamable unless told otherwise.
+    /// Default: `steamable`.
     #[serde(default = "steamable")]
     pub offered_as: OfferedAs,
-    /// true unless told otherwise.
+    /// Default: true. false for an engine built without a boiler.
     #[serde(default = "yes")]
     pub has_boiler: bool,
-    /// null: nobody has looked.
+    /// null: nobody has checked.
     pub asbestos_suspected: Option<bool>,
-    /// Won at exhibitions.
+    /// Number won at exhibitions.
     #[schema(minimum = 0, maximum = 100)]
     pub medals: Option<i32>,
-    /// Whether drawings, bills and tests are on record from the beginning.
+    /// Whether drawings, bills and tests are on record from the start.
     pub full_record: Option<bool>,
-    /// Where in the works it is.
+    /// Where in the works it is kept.
     pub place: Option<Line>,
     pub notes: Option<Prose>,
 }
@@ -252,34 +260,38 @@ fn yes() -> bool {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineFilters {
-    /// Any of these kinds, joined with commas.
+    /// Kinds, comma-separated.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
     kind: Option<Vec<Kind>>,
-    /// Any of these gauges in mm, joined with commas; each within 0.2 mm, so that 184.15 finds 184.
+    /// Gauges in mm, comma-separated; each matches within 0.2 mm, so 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
     gauge_mm: Option<Vec<Decimal>>,
+    /// Statuses, comma-separated.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "in_stock")]
     status: Option<Vec<StockStatus>>,
+    /// Listing statuses, comma-separated.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "published")]
     listing: Option<Vec<ListingStatus>>,
+    /// Fuels, comma-separated.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "coal")]
     fuel: Option<Vec<Fuel>>,
+    /// Wheel arrangements, comma-separated.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "0-6-0")]
     whyte: Option<Vec<Whyte>>,
-    /// Asking prices from this, inclusive.
+    /// Lowest asking price, inclusive.
     asking_price_from: Option<Money>,
-    /// Asking prices to this, inclusive.
+    /// Highest asking price, inclusive.
     asking_price_to: Option<Money>,
-    /// Words that stand in the name, prototype, design or builder.
+    /// Text to find in the name, prototype, design or builder.
     #[param(max_length = 200, example = "marrow")]
     q: Option<Line>,
-    /// What each engine is to bring with it: `boiler`, `photographs`. A page then has at most 50 items.
+    /// Related records to include: `boiler`, `photographs`. `limit` is then at most 50.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "boiler,photographs")]
     include: Option<Vec<Include>>,
@@ -289,13 +301,13 @@ pub struct EngineFilters {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineInclude {
-    /// What the engine is to bring with it: `boiler`, `photographs`. Read it without to change it.
+    /// Related records to include: `boiler`, `photographs`. Before a change, read the engine without it.
     #[serde(default, deserialize_with = "any_of_some")]
     #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
     include: Option<Vec<Include>>,
 }
 
-/// What an engine can bring with it, one level deep.
+/// Records that can be included with an engine, one level deep.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Include {
     Boiler,
@@ -309,21 +321,21 @@ impl std::str::FromStr for Include {
         match word {
             "boiler" => Ok(Include::Boiler),
             "photographs" => Ok(Include::Photographs),
-            _ => Err("`include` takes boiler and photographs"),
+            _ => Err("`include` may name boiler and photographs"),
         }
     }
 }
 
-/// An engine with what `include` asked for.
+/// An engine with the records asked for by `include`.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct EngineShown {
     #[serde(flatten)]
     pub engine: Engine,
-    /// Only there when asked for by `include=boiler`; null when no boiler is in the engine.
+    /// Present only with `include=boiler`; null: no boiler in the engine.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Boiler>)]
     pub boiler: Option<Option<Boiler>>,
-    /// Only there when asked for by `include=photographs`; in their order.
+    /// Present only with `include=photographs`; in display order.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(max_items = 40, nullable = false)]
     pub photographs: Option<Vec<Photograph>>,
@@ -337,12 +349,12 @@ where
     any_of(from).map(Some)
 }
 
-/// Order of a list of engines.
+/// Order of the list of engines.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "describes the parameter; ListQuery reads it")]
 pub struct EngineSort {
-    /// `stock_no` or `asking_price`; with `-` downwards. Engines without a price come last.
+    /// `stock_no` or `asking_price`; `-` in front sorts descending. Engines without a price come last.
     #[param(max_length = 20, default = "stock_no", example = "-asking_price")]
     sort: Option<String>,
 }
@@ -364,13 +376,13 @@ impl Sort {
             Some("-asking_price") => Ok(Sort::PriceDown),
             Some(_) => Err(Problem::new(
                 problem::INVALID_QUERY,
-                "`sort` is stock_no or asking_price, with - downwards",
+                "`sort` must be stock_no or asking_price, with - in front for descending",
             )),
         }
     }
 }
 
-/// Of the weight, and of the sizes that it is compared with.
+/// The weight and the members that it is checked against.
 const SIZES: [&str; 6] = ["kind", "gauge", "weight", "length", "width", "height"];
 
 // Routes
@@ -382,7 +394,7 @@ async fn list_engines(Staff(actor): Staff, list: ListQuery<EngineFilters>) -> Re
     let sort = Sort::read(list.sort.as_deref())?;
     let (filters, now) = (list.filters.clone(), Instant(actor.now));
     if filters.include.is_some() && list.limit() > LIMIT_WITH_INCLUDE {
-        let detail = "with `include`, `limit` is at most 50";
+        let detail = "with `include`, `limit` must be at most 50";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -397,7 +409,7 @@ async fn list_engines(Staff(actor): Staff, list: ListQuery<EngineFilters>) -> Re
     .await
 }
 
-/// Read an engine
+/// Get an engine
 #[get("/engines/{stock_no:\\d+}", 200 = EngineShown)]
 async fn get_engine(
     Staff(actor): Staff,
@@ -412,7 +424,9 @@ async fn get_engine(
     respond(&req, &with[0])
 }
 
-/// Change what is known of an engine
+/// Change the details of an engine
+///
+/// A change of `kind`, `gauge`, `weight`, `length`, `width` or `height` checks the weight against the usual limits again.
 #[patch("/engines/{stock_no:\\d+}", 200 = Engine)]
 async fn change_engine(
     FloorStaff(actor): FloorStaff,
@@ -479,7 +493,7 @@ pub(crate) async fn insert(tx: &mut Tx<'_>, new: &NewEngine) -> Result<i32, Prob
         .await?)
 }
 
-/// Without a look at the clock: one that is reserved counts as in stock.
+/// Ignores the clock: a reserved engine counts as in stock.
 pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Engine, Problem> {
     let engine: Option<Engine> = engines::table
         .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
@@ -491,7 +505,7 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<
     engine.ok_or_else(|| crate::stock::missing(stock_no))
 }
 
-/// As it stands at that moment.
+/// The engine with its status at that time.
 async fn find_at(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -502,7 +516,7 @@ async fn find_at(
     Ok(engine)
 }
 
-/// Each of the engines with what is to come with it.
+/// Adds the records asked for by `include`.
 async fn including(
     conn: &mut AsyncPgConnection,
     engines: Vec<Engine>,

@@ -1,4 +1,4 @@
-//! Findings: the faults that surveys found, and what cleared them.
+//! Findings: defects recorded by surveys, and what cleared them.
 
 use crate::{
     engines::surveys,
@@ -38,7 +38,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A fault that was seen; open until a job or a later survey clears it.
+/// A defect found; open until a job or a later survey clears it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
 #[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
@@ -47,20 +47,22 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct Finding {
     pub id: i64,
     pub stock_no: i32,
-    /// Null where a complaint of the buyer says it.
+    /// null: it comes from a buyer's complaint.
     pub survey_id: Option<i64>,
-    /// Null where the complaint does not say.
+    /// null: the complaint does not say.
     pub area: Option<Area>,
     pub severity: Severity,
     pub description: Text<1000>,
     pub found_on: Day,
-    /// Whether the public may read it.
+    /// Whether it may be published.
     pub released: bool,
-    /// null while it is open.
+    /// null: still open.
     pub cleared_on: Option<Day>,
+    /// The job that cleared it; null: not cleared by a job.
     pub cleared_by_job_id: Option<i64>,
+    /// The survey that cleared it; null: not cleared by a survey.
     pub cleared_by_survey_id: Option<i64>,
-    /// The complaint that was open when the engine came back. Its words are the buyer's and are not released.
+    /// The complaint that was open when the engine was returned. Its text is the buyer's and is not published.
     pub complaint_id: Option<i64>,
 }
 
@@ -68,7 +70,7 @@ pub struct Finding {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"released": true}))]
 pub struct FindingPatch {
-    /// Whether the public may read it.
+    /// Whether it may be published.
     pub released: bool,
 }
 
@@ -76,26 +78,26 @@ pub struct FindingPatch {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct FindingFilters {
-    /// true: those not yet cleared; false: the others.
+    /// true: only open findings; false: only cleared ones.
     open: Option<bool>,
 }
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
 pub struct ToldFinding {
-    /// Null where a complaint does not say.
+    /// null: the complaint does not say.
     pub area: Option<Area>,
     pub severity: Severity,
     pub description: Text<1000>,
     pub found_on: Day,
-    /// Null while it is open.
+    /// null: still open.
     pub cleared_on: Option<Day>,
 }
 
-/// The most findings that are listed for one engine.
+/// The most findings listed for one engine.
 pub(crate) const MOST_FINDINGS: i64 = 200;
 
-/// Which faults are told.
+/// Which findings to load.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Told {
     All,
@@ -128,15 +130,16 @@ async fn list_findings(
     list.rows(rows, |it: &Finding| it.id).await
 }
 
-/// Read a finding
+/// Get a finding
 #[get("/findings/{id:\\d+}", 200 = Finding)]
 async fn get_finding(_by: Staff, found: Found<Finding>) -> Reply {
     found.respond()
 }
 
-/// Release a finding, or hold it back
+/// Release a finding for publication, or withhold it
 ///
-/// What was found is never changed: another survey says what is so today.
+/// Nothing else of a finding can be changed; record a new survey for the present condition. Refused (422) for a finding
+/// that comes from a complaint: the text is the buyer's.
 #[patch("/findings/{id:\\d+}", 200 = Finding)]
 async fn change_finding(
     Selling(actor): Selling,
@@ -146,28 +149,29 @@ async fn change_finding(
     patch: Patch<FindingPatch>,
 ) -> Reply {
     db.change(&actor, &req, async |tx| {
-            let current = Finding::lock(tx.conn(), *id).await?;
-            let FindingPatch { released } = patch.merged(&current)?;
-            if patch.is_empty() {
-                tx.unchanged();
-                return Ok(current);
-            }
-            if released && current.complaint_id.is_some() {
-                let detail = "the words of a complaint are the buyer's; a survey says what it found in words of its own";
-                return Err(Problem::invalid("/released", detail));
-            }
-            let changed: Finding = diesel::update(findings::table.find(*id))
-                .set(findings::released.eq(released))
-                .returning(Finding::as_returning())
-                .get_result(tx.conn())
-                .await?;
-            tx.record(
-                "finding.changed",
-                Some(changed.stock_no),
-                json!({"finding_id": *id, "released": released}),
-            )
+        let current = Finding::lock(tx.conn(), *id).await?;
+        let FindingPatch { released } = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        if released && current.complaint_id.is_some() {
+            let detail =
+                "a complaint is the buyer's text; publish a survey that describes the defect";
+            return Err(Problem::invalid("/released", detail));
+        }
+        let changed: Finding = diesel::update(findings::table.find(*id))
+            .set(findings::released.eq(released))
+            .returning(Finding::as_returning())
+            .get_result(tx.conn())
             .await?;
-            Ok(changed)
+        tx.record(
+            "finding.changed",
+            Some(changed.stock_no),
+            json!({"finding_id": *id, "released": released}),
+        )
+        .await?;
+        Ok(changed)
     })
     .await
 }
@@ -176,8 +180,8 @@ async fn change_finding(
 
 by_id!(Finding, findings, "there is no finding {id}");
 
-/// The open findings of an engine among `ids`, held until the end of the transaction. What is wrong with the others goes
-/// to `broken`; `pointer` is where the request names them.
+/// Locks the open findings of the engine among `ids` until the end of the transaction. Errors for the others go to
+/// `broken`; `pointer` is where the request names them.
 pub(crate) async fn open_ones(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -197,7 +201,7 @@ pub(crate) async fn open_ones(
     for (i, id) in ids.iter().enumerate() {
         let detail = match open.get(id).map(|finding| finding.cleared_on) {
             Some(None) => continue,
-            Some(Some(day)) => format!("finding {id} was cleared on {day}"),
+            Some(Some(day)) => format!("finding {id} was already cleared on {day}; leave it out"),
             None => format!("engine {stock_no} has no finding {id}"),
         };
         broken.push(surveys::at(format!("{pointer}/{i}"), detail));
@@ -206,8 +210,8 @@ pub(crate) async fn open_ones(
     Ok(open)
 }
 
-/// Clears the findings of a job that is finished on that day, and gives the ids of those that this clears. Where a survey
-/// had seen the fault gone, the earlier day counts.
+/// Clears the findings of a job finished on that day, and returns the ids of those cleared. A finding that an earlier
+/// survey has cleared keeps that day.
 pub(crate) async fn clear_by_job(
     conn: &mut AsyncPgConnection,
     job_id: i64,
@@ -235,7 +239,7 @@ pub(crate) async fn clear_by_job(
             None => broken.push(surveys::at(
                 "/on",
                 format!(
-                    "finding {} of this job was found later, on {}; take it off the job, or mend the day",
+                    "finding {} of this job was found later, on {}; remove it from the job, or correct the day",
                     finding.id, finding.found_on
                 ),
             )),
@@ -255,11 +259,11 @@ pub(crate) async fn clear_by_job(
     Ok(clears)
 }
 
-/// The faults on record of an engine, the open ones first.
+/// The recorded findings of an engine, open ones first.
 pub(crate) async fn findings_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
-    told: Told,
+    which: Told,
 ) -> Result<Vec<ToldFinding>, Problem> {
     let mut query = findings::table
         .filter(findings::stock_no.eq(stock_no))
@@ -267,7 +271,7 @@ pub(crate) async fn findings_of(
         .select(ToldFinding::as_select())
         .limit(MOST_FINDINGS)
         .into_boxed();
-    match told {
+    match which {
         Told::All => {}
         Told::Open => query = query.filter(findings::cleared_on.is_null()),
     }

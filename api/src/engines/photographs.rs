@@ -1,4 +1,4 @@
-//! Photographs: what an engine looks like, in order, described in words, in files that never change.
+//! Photographs of engines: in order, with descriptions, in files that never change.
 
 mod store;
 mod upload;
@@ -51,9 +51,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_photograph_file);
 }
 
-/// Photographs of one engine.
+/// The most photographs of one engine.
 const MOST: usize = 40;
-/// Files that nothing names are left alone for so long: an upload may be about to name them.
+/// Grace period before an unreferenced file is deleted: an upload may be about to use it.
 const LEFT_ALONE: SignedDuration = SignedDuration::from_hours(24);
 pub const SWEEP_INTERVAL: Duration = Duration::from_secs(60 * 60);
 
@@ -66,40 +66,43 @@ pub const SWEEP_INTERVAL: Duration = Duration::from_secs(60 * 60);
 pub struct Photograph {
     pub id: i64,
     pub stock_no: i32,
-    /// The first in the engine's order.
+    /// Whether it comes first in the engine's order.
     pub main: bool,
-    /// What it shows, for those who do not see it; null while nobody has said, and no visitor is shown it then.
+    /// Text for people who cannot see the image; null: none yet, and visitors are not shown the photograph.
     pub alt: Option<Text<500>>,
-    /// Whether visitors may see it while the engine is on show.
+    /// Whether visitors may see it while the engine is listed.
     pub public: bool,
     pub added_on: Day,
-    /// The narrowest first.
+    /// Narrowest first.
     #[schema(max_items = 4)]
     pub sizes: Vec<PhotographSize>,
 }
 
-/// A JPEG, upright, without metadata. What lies at its address never changes.
+/// An upright JPEG without metadata. The content at its URL never changes.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PhotographSize {
-    /// Pixels: 320, 640, 1280 or 2560, or the width of what was sent where that is less.
+    /// Pixels: 320, 640, 1280 or 2560, or the width of the upload if that is less.
     #[schema(minimum = 1, maximum = 2560)]
     pub width: i32,
+    /// Pixels.
     #[schema(minimum = 1)]
     pub height: i32,
+    /// Address of the file, without the host.
     #[schema(max_length = 200)]
     pub url: String,
 }
 
-/// What a visitor is shown; the first of an engine is the main one.
+/// A photograph shown to visitors; the first of an engine is the main one.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PublicPhotograph {
+    /// Text for people who cannot see the image.
     pub alt: Text<500>,
-    /// The narrowest first.
+    /// Narrowest first.
     #[schema(max_items = 4)]
     pub sizes: Vec<PhotographSize>,
 }
 
-/// The photographs of an engine, in their order.
+/// The photographs of an engine, in order.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Photographs {
     #[schema(max_items = 40)]
@@ -110,7 +113,7 @@ pub struct Photographs {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"order": [33, 31, 32]}))]
 pub struct PhotographOrder {
-    /// The id of each photograph of the engine, once; the first becomes the main one.
+    /// Every photograph id of the engine, once each; the first becomes the main one.
     #[serde(deserialize_with = "at_most::<40, _, _>")]
     #[schema(max_items = 40)]
     pub order: Vec<i64>,
@@ -121,7 +124,9 @@ pub struct PhotographOrder {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"alt": "Marrowby from the left, on a bench", "public": true}))]
 pub struct PhotographPatch {
+    /// Text for people who cannot see the image; null: visitors are not shown the photograph.
     pub alt: Option<Text<500>>,
+    /// Whether visitors may see it while the engine is listed.
     pub public: bool,
 }
 
@@ -129,9 +134,9 @@ pub struct PhotographPatch {
 
 /// Add a photograph to an engine
 ///
-/// As the whole body, or as the part `photograph` of a form. JPEG, PNG and WebP are taken, told by their content; at most
-/// 25 MiB and 40 megapixels. It is turned upright, freed of all metadata and kept as JPEG in up to four widths, never
-/// enlarged. It comes last in the engine's order.
+/// Send it as the whole body or as the form part `photograph`. Accepts JPEG, PNG and WebP, recognised by content; at
+/// most 25 MiB and 40 megapixels. It is turned upright, stripped of all metadata and stored as JPEG in up to four
+/// widths, never enlarged. It goes last in the engine's order. Refused (409) when the engine already has 40.
 #[post("/engines/{stock_no:\\d+}/photographs", 201 = Photograph, params(Repeatable),
     request_body(content((UploadForm = "multipart/form-data"), (PictureFile = "image/jpeg"), (PictureFile = "image/png"),
         (PictureFile = "image/webp"))))]
@@ -152,7 +157,7 @@ async fn add_photograph(
     } = upload;
     let files = named(store.make(file, pointer).await?);
     let add = async {
-        // Before the row: whoever reads the row finds the files.
+        // Files before the row: anyone who reads the row must find the files.
         for file in &files {
             store.put(&file.name, &file.made.jpeg).await?;
         }
@@ -177,7 +182,7 @@ async fn add_photograph(
 
 /// List the photographs of an engine
 ///
-/// In their order; the first is the main one.
+/// In order; the first is the main one.
 #[get("/engines/{stock_no:\\d+}/photographs", 200 = Photographs)]
 async fn list_photographs(
     _by: Staff,
@@ -190,9 +195,10 @@ async fn list_photographs(
     respond(&req, &in_order(&mut conn, *stock_no).await?)
 }
 
-/// Put the photographs of an engine in order
+/// Reorder the photographs of an engine
 ///
-/// The first becomes the main one. If-Match takes the ETag of the list.
+/// The first becomes the main one. If-Match takes the ETag of the list. Refused (422) unless every photograph is named
+/// once.
 #[put("/engines/{stock_no:\\d+}/photographs", 200 = Photographs)]
 async fn order_photographs(
     FloorStaff(actor): FloorStaff,
@@ -213,7 +219,7 @@ async fn order_photographs(
             }
             let of_both = wanted.len() == present.len();
             if !of_both || !wanted.iter().all(|id| present.contains(id)) {
-                let detail = "does not name each photograph of the engine once";
+                let detail = "must name each photograph of the engine exactly once";
                 return Err(Problem::invalid("/order", detail));
             }
             for (place, id) in (1_i32..).zip(&wanted) {
@@ -231,7 +237,7 @@ async fn order_photographs(
     respond(&req, &ordered)
 }
 
-/// Read what is known of a photograph
+/// Get the details of a photograph
 #[get("/photographs/{id:\\d+}", 200 = Photograph)]
 async fn get_photograph(
     _by: Staff,
@@ -242,7 +248,7 @@ async fn get_photograph(
     respond(&req, &find(&mut *db.read().await?, *id).await?)
 }
 
-/// Describe a photograph, or say who may see it
+/// Change the description of a photograph, or whether visitors may see it
 #[patch("/photographs/{id:\\d+}", 200 = Photograph)]
 async fn change_photograph(
     FloorStaff(actor): FloorStaff,
@@ -270,9 +276,9 @@ async fn change_photograph(
     .await
 }
 
-/// Remove a photograph
+/// Delete a photograph
 ///
-/// With its files, as far as no other photograph has the same.
+/// Also deletes its files, except those that another photograph shares.
 #[delete("/photographs/{id:\\d+}", 204)]
 async fn remove_photograph(
     FloorStaff(actor): FloorStaff,
@@ -311,10 +317,9 @@ async fn remove_photograph(
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Read the file of a photograph
+/// Download the file of a photograph
 ///
-/// Its name is a digest of its content, so that caches may keep it for ever, and that nobody guesses it: only who was shown
-/// the photograph knows the address.
+/// The name is a digest of the content: caches may keep it for ever, and nobody can guess it.
 #[get("/public/photographs/{name}", 200(body = PictureFile, content_type = "image/jpeg"),
     params(("name" = String, Path, max_length = 68,
         example = "b74e4ac7794deaaf6abfa9215b4885415700e7a37eb3779f4100253c0143cba5.jpg")))]
@@ -342,7 +347,7 @@ fn is_name(name: &str) -> bool {
     })
 }
 
-/// A file with the name that its content gives it.
+/// A file named by the digest of its content.
 struct NamedFile {
     name: String,
     made: Made,
@@ -356,10 +361,10 @@ fn named(made: Vec<Made>) -> Vec<NamedFile> {
     named.collect()
 }
 
-/// A file that lies in the store, or did.
+/// A file that is in the store, or was.
 struct Stored<'a> {
     name: &'a str,
-    /// Its content, where it is at hand.
+    /// `None`: the content is not at hand.
     jpeg: Option<&'a [u8]>,
 }
 
@@ -378,16 +383,16 @@ impl<'a> From<&'a NamedFile> for Stored<'a> {
     }
 }
 
-/// Brings files into line with the rows: what no row names goes, what a rival removed just before it was named comes back.
-/// What fails here is left to the sweep.
+/// Makes the store match the rows: deletes files that no row names, and restores those that another request deleted
+/// just before this one named them. Whatever fails is left to the sweep.
 async fn settle(db: &Db, store: &Store, files: &[Stored<'_>]) {
     if let Err(problem) = try_to_settle(db, store, files).await {
-        tracing::warn!(%problem, "files of photographs are left to the sweep");
+        tracing::warn!(%problem, "could not tidy photograph files; the next sweep will");
     }
 }
 
 async fn try_to_settle(db: &Db, store: &Store, files: &[Stored<'_>]) -> Result<(), Problem> {
-    // Not a connection of the pool: its locks have to end with it, however this ends.
+    // Not from the pool: its locks must end with the connection, whatever happens here.
     let mut conn = db.detached().await?;
     for file in files {
         lock_name(&mut conn, file.name).await?;
@@ -403,10 +408,10 @@ async fn try_to_settle(db: &Db, store: &Store, files: &[Stored<'_>]) -> Result<(
     Ok(())
 }
 
-/// Removes the files that no row has named for a day, as a broken-off upload leaves them, and says how many. A row whose
-/// file is missing is told in the log.
+/// Deletes files that no row has named for a day (a broken-off upload leaves such files) and returns how many. Logs
+/// rows with missing files.
 pub async fn sweep(db: &Db, store: &Store, now: Timestamp) -> Result<usize, Problem> {
-    // Rows first: a row that comes meanwhile has its file by then.
+    // Rows first: any row read here has its files by the time they are listed.
     let named: BTreeSet<String> = {
         let mut conn = db.read().await?;
         let names: Vec<String> = photograph_sizes::table
@@ -419,7 +424,7 @@ pub async fn sweep(db: &Db, store: &Store, now: Timestamp) -> Result<usize, Prob
     let mut missing = named.iter().filter(|name| !files.contains_key(*name));
     if let Some(first) = missing.next() {
         let more = missing.count();
-        tracing::error!(%first, more, "files of photographs are missing; restore them from a backup");
+        tracing::error!(%first, more, "photograph files are missing; restore them from a backup");
     }
     let left: Vec<Stored<'_>> = files
         .iter()
@@ -461,7 +466,7 @@ async fn insert(
         return Err(Problem::conflict(detail));
     }
     let names: Vec<&String> = files.iter().map(|file| &file.name).collect();
-    // Against `settle`, which looks for rows and removes a file under the same lock.
+    // Excludes `settle`, which checks for rows and deletes files under the same lock.
     sql_query(
         "SELECT pg_advisory_xact_lock_shared(hashtextextended(name, 0)) FROM unnest($1) AS name",
     )
@@ -499,7 +504,7 @@ fn pixels(n: u32) -> Result<i32, Problem> {
     i32::try_from(n).map_err(Problem::internal)
 }
 
-/// The photograph, with its engine held so that nobody changes the others meanwhile.
+/// The photograph; its engine is locked, so that the other photographs stay as they are.
 async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Photograph, Problem> {
     let stock_no = find(tx.conn(), id).await?.stock_no;
     stock::lock(tx.conn(), stock_no).await?;
@@ -528,7 +533,7 @@ async fn in_order(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Photogr
     })
 }
 
-/// The photographs of each of the engines that has any, in their order.
+/// The photographs of each engine that has any, in order.
 pub(crate) async fn of_engines(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -557,7 +562,7 @@ pub(crate) async fn of_engines(
     Ok(by_engine)
 }
 
-/// Of each of the engines, the photographs that a visitor is shown: those marked public and described.
+/// The photographs shown to visitors, by engine: those marked public and described.
 pub(crate) async fn shown_to_visitors(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -576,7 +581,7 @@ pub(crate) async fn shown_to_visitors(
     Ok(shown.collect())
 }
 
-/// Of each of the engines the first photograph for visitors that is not described.
+/// For each engine, its first public photograph without a description.
 pub(crate) async fn not_described(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -593,7 +598,7 @@ pub(crate) async fn not_described(
     Ok(found.into_iter().collect())
 }
 
-/// Of each of the engines that has any: how many photographs are marked public, and how many of these are described.
+/// For each engine that has any: how many photographs are public, and how many of these are described.
 pub(crate) async fn counted(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -666,7 +671,7 @@ async fn unlock_name(conn: &mut AsyncPgConnection, name: &str) -> Result<(), Pro
     Ok(())
 }
 
-/// Names of the files of all photographs.
+/// Names of all photograph files.
 pub(crate) async fn file_names(conn: &mut AsyncPgConnection) -> Result<Vec<String>, Problem> {
     Ok(photograph_sizes::table
         .select(photograph_sizes::file)

@@ -1,4 +1,4 @@
-//! Survey sheets: what to look at on an engine, to fill in by hand where there is no screen.
+//! Survey sheets: what to check on an engine, printable to fill in by hand.
 
 use crate::{
     firm::sheets::{self, Sheet},
@@ -29,7 +29,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct OfKind {
-    /// `locomotive` when left out.
+    /// Default: `locomotive`.
     #[param(value_type = Option<Kind>, example = "locomotive")]
     kind: Option<Kind>,
 }
@@ -41,7 +41,7 @@ pub struct OfKind {
     "severities": ["stops_steaming", "stops_sale", "note"], "cautions": ["An independent inspector decides whether it may be steamed."]}))]
 pub struct SurveySheet {
     pub kind: Kind,
-    /// What to read off the engine.
+    /// Details to read off the engine.
     #[schema(max_items = 30)]
     pub facts: Vec<Sentence>,
     #[schema(max_items = 8)]
@@ -59,15 +59,17 @@ pub struct SurveySheet {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct AreaToSurvey {
     pub area: Area,
+    /// Points to check.
     #[schema(max_items = 10)]
     pub look_at: Vec<Sentence>,
 }
 
 // Routes
 
-/// Read the areas and grades of a survey
+/// Get a survey sheet
 ///
-/// As a sheet to fill in by hand with `Accept: text/html`.
+/// Lists the details to read off, the points to check in each area, and the grades. With `Accept: text/html`, a sheet
+/// to fill in by hand.
 #[get("/survey-sheet", 200(content((SurveySheet = "application/json"), (Html = "text/html"))))]
 async fn get_survey_sheet(
     Staff(actor): Staff,

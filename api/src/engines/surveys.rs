@@ -1,4 +1,4 @@
-//! Surveys: what shape an engine was in on a day.
+//! Surveys: the condition of an engine on a day.
 
 use crate::{
     engines::findings::{Finding, open_ones},
@@ -46,9 +46,9 @@ pub struct SurveyFacts {
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub surveyor: Line,
-    /// How well it was made; null where the surveyor did not say.
+    /// Quality of workmanship; null: not assessed.
     pub build_quality: Option<BuildQuality>,
-    /// What it found of asbestos; null where it did not look.
+    /// Result of the check for asbestos; null: not checked.
     pub asbestos: Option<Asbestos>,
     pub notes: Option<Prose>,
 }
@@ -64,15 +64,15 @@ pub struct Survey {
     #[serde(flatten)]
     pub facts: SurveyFacts,
     pub grades: Grades,
-    /// What was found in this survey.
+    /// Defects found in this survey.
     #[schema(max_items = 200)]
     pub findings: Vec<Finding>,
-    /// Earlier findings that this survey saw put right.
+    /// Ids of earlier findings that this survey saw rectified.
     #[schema(max_items = 200)]
     pub clears: Vec<i64>,
 }
 
-/// One condition grade for each area; null: not looked at, or not known.
+/// A condition grade for each area; null: not assessed.
 #[derive(
     Debug,
     Clone,
@@ -136,19 +136,20 @@ impl FromIterator<(Area, Grade)> for Grades {
     "grades": {"boiler": "good", "fittings_and_feeds": "worn", "motion": "fair"},
     "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "description": "left injector does not pick up"}]}))]
 pub struct NewSurvey {
-    /// From the day the engine came to today.
+    /// Not before the engine arrived, not after today.
     pub on: Day,
     pub surveyor: Line,
+    /// Quality of workmanship; null: not assessed.
     pub build_quality: Option<BuildQuality>,
-    /// What was found of asbestos in lagging and packings; `cleared` when a laboratory found none in a sample. Settles
-    /// `asbestos_suspected` of the engine unless a later survey has.
+    /// Asbestos in lagging and packings; `cleared`: a laboratory found none in a sample; null: not checked. Sets
+    /// `asbestos_suspected` of the engine, unless a later survey has set it.
     pub asbestos: Option<Asbestos>,
     #[serde(default)]
     pub grades: Grades,
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
     #[schema(max_items = 200)]
     pub findings: Vec<NewFinding>,
-    /// Open findings of earlier days that this survey saw put right.
+    /// Ids of findings from earlier days that this survey saw rectified.
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
     #[schema(max_items = 200)]
     pub clears: Vec<i64>,
@@ -182,8 +183,8 @@ async fn list_surveys(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> 
 
 /// Record a survey
 ///
-/// Its findings are open from its day. Faults that an earlier survey found and this one saw put right are named in
-/// `clears`.
+/// Its findings are open from the day of the survey. Name in `clears` the earlier findings that this survey saw
+/// rectified; they must be open and from an earlier day (422).
 #[post("/engines/{stock_no:\\d+}/surveys", 201 = Survey)]
 async fn create_survey(
     Workshop(actor): Workshop,
@@ -200,7 +201,7 @@ async fn create_survey(
     .await
 }
 
-/// Read a survey
+/// Get a survey
 #[get("/surveys/{id:\\d+}", 200 = Survey)]
 async fn get_survey(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let mut conn = db.read().await?;
@@ -224,11 +225,14 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Pr
     if new.on > today {
         broken.push(at(
             "/on",
-            "in the future; a survey is recorded when it has been made",
+            "must not be in the future; record a survey once it has been made",
         ));
     }
     if new.on < came_on {
-        broken.push(at("/on", format!("before the engine came on {came_on}")));
+        broken.push(at(
+            "/on",
+            format!("must not be before {came_on}, when the engine arrived"),
+        ));
     }
     let open = open_ones(tx.conn(), stock_no, &new.clears, "/clears", &mut broken).await?;
     for (i, id) in new.clears.iter().enumerate() {
@@ -237,7 +241,7 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Pr
             && cleared_on(finding.found_on, &[looked]).is_none()
         {
             let detail = format!(
-                "finding {id} was found on {}; a survey of a later day clears it",
+                "finding {id} was found on {}; only a survey on a later day can clear it",
                 finding.found_on
             );
             broken.push(at(format!("/clears/{i}"), detail));
@@ -325,10 +329,10 @@ pub(crate) async fn insert(
     }
     tx.record("engine.surveyed", Some(stock_no), entry).await?;
     let survey = with_details(tx.conn(), vec![facts]).await?.pop();
-    survey.ok_or_else(|| Problem::internal("a survey went in and did not come out"))
+    survey.ok_or_else(|| Problem::internal("the survey just inserted was not found"))
 }
 
-/// The engine is as its last survey that looked found it.
+/// `asbestos_suspected` follows the latest survey that checked for asbestos.
 async fn settle_asbestos(
     conn: &mut AsyncPgConnection,
     survey: &SurveyFacts,
@@ -350,7 +354,7 @@ async fn settle_asbestos(
     Ok(())
 }
 
-/// Adds grades, findings and what was cleared to the surveys.
+/// Adds the grades, the findings and the findings cleared.
 async fn with_details(
     conn: &mut AsyncPgConnection,
     facts: Vec<SurveyFacts>,
@@ -395,8 +399,8 @@ async fn with_details(
     Ok(facts.into_iter().map(detailed).collect())
 }
 
-/// An open complaint of the engine that came back becomes a finding with its words, cut after 1000 characters. It stops the
-/// sale until a job or a survey clears it. Its id.
+/// Makes an open complaint about a returned engine into a finding, with its text cut after 1000 characters. It stops
+/// the sale until a job or a survey clears it. Returns its id.
 pub(crate) async fn find_by_complaint(
     tx: &mut Tx<'_>,
     stock_no: i32,

@@ -1,4 +1,4 @@
-//! What an engine can be expected to do: estimates with their inputs.
+//! Estimated performance of an engine, with the inputs of each figure.
 
 use crate::{
     engines::engines::{self, Particulars},
@@ -29,7 +29,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 /// Estimate what an engine can do
 ///
-/// Tractive effort, adhesion, load, smallest curve, size and lifting, each an estimate beside the facts that it rests on.
+/// Returns tractive effort, adhesion, load, smallest curve, size and lifting, each with the details it is calculated
+/// from.
 #[get("/engines/{stock_no:\\d+}/working-figures",
     200(body = WorkingFigures, example = json!(serde_json::from_str::<serde_json::Value>(include_str!("working_figures/example.json")).unwrap_or_default())))]
 async fn get_working_figures(
@@ -66,7 +67,7 @@ pub(crate) fn facts_of(engine: &Particulars) -> EngineFacts {
     }
 }
 
-/// Present working pressure and volume of the boiler that is in the engine.
+/// Current working pressure and volume of the boiler in the engine.
 async fn boiler_in(
     conn: &mut AsyncPgConnection,
     stock_no: i32,

@@ -1,4 +1,4 @@
-//! Plans of the workshop: who does what on which days, what that does to promises, and what was done of it.
+//! Workshop plans: who does what on which days, the effect on promised dates, and how it turned out.
 
 mod task;
 pub mod week_sheet;
@@ -49,20 +49,20 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_hours_accuracy);
 }
 
-/// Of the search: within a second for some hundred jobs.
+/// Effort of the search: within a second for some hundred jobs.
 const EFFORT: Effort = Effort {
     plans: 4000,
     all_up_to: 8,
     seed: 1,
 };
-/// Of the search with one thing changed, from the plan found.
+/// Effort of a search with one change, starting from the plan found.
 const EFFORT_WHAT_IF: Effort = Effort {
     plans: 20,
     all_up_to: 0,
     seed: 1,
 };
 const MOST_SAVINGS: usize = 20;
-const CAUTION: &str = "The local code and the independent inspector decide what has to be tested. Tests are planned as if they were passed.";
+const CAUTION: &str = "The local code and the independent inspector decide what has to be tested. The plan assumes that all tests are passed.";
 
 // Types
 
@@ -76,57 +76,64 @@ pub struct HoursOfDay {
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct PlannedStep {
     pub stock_no: i32,
-    /// Null for a test.
+    /// null: a test.
     pub job_id: Option<i64>,
-    /// Null for a job.
+    /// null: a job.
     pub test: Option<TestKind>,
+    /// Title of the job, or name of the test.
     pub description: Line,
-    /// Null where others have it.
+    /// null: outside work.
     pub fitter: Option<Line>,
+    /// First day of work.
     pub first: Day,
     pub last: Day,
+    /// Hours of the fitter, by day.
     #[schema(max_items = 366)]
     pub hours: Vec<HoursOfDay>,
+    /// null: no room in the workshop.
     pub work_place: Option<WorkPlace>,
-    /// In hand already, so that it was not moved.
+    /// true: already started, so it was not moved.
     pub started: bool,
-    /// When what it waits for is expected.
+    /// When the part or outside work that it waits for is expected; null: it waits for neither, or no day is known.
     pub expected_on: Option<Day>,
+    /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
 }
 
-/// A job or a test for which there was no place.
+/// A job or a test that could not be scheduled.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct UnplacedStep {
     pub stock_no: i32,
-    /// Null for a test.
+    /// null: a test.
     pub job_id: Option<i64>,
-    /// Null for a job.
+    /// null: a job.
     pub test: Option<TestKind>,
+    /// Title of the job, or name of the test.
     pub description: Line,
+    /// Why it could not be scheduled.
     pub reason: Text<400>,
-    /// What would give it a place.
+    /// What would make it possible.
     pub remedy: Text<400>,
-    /// The request that does it.
+    /// The request for it; null: none.
     pub act: Option<Line>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct PlannedPromise {
-    /// Null for the day that a sale names.
+    /// null: the date comes from a sale.
     pub promise_id: Option<i64>,
     pub sale_id: Option<i64>,
     pub stock_no: i32,
-    /// The day that was given.
+    /// The day promised.
     pub on: Day,
-    /// The last of the planned work is done. Null: something that it waits for has no place.
+    /// The day the last of the work is finished; null: work that it depends on could not be scheduled.
     pub finished: Option<Day>,
-    /// From that day to the day given; below 0 it comes so late. Null as above.
+    /// Days from `finished` to the day promised; below 0: late. null as above.
     pub days_in_hand: Option<i32>,
     pub outcome: PlannedOutcome,
-    /// No plan at all has it finished before. Null: none has it finished at all.
+    /// The earliest day on which any plan could finish it; null: no plan can.
     pub no_earlier_than: Option<Day>,
-    /// Why not: the chain that was found, or the hours that there are.
+    /// Why not earlier: the chain of work, or the hours available.
     pub reason: Text<1000>,
 }
 
@@ -135,13 +142,13 @@ pub struct PlannedPromise {
 #[schema(as = PlanSaving)]
 pub struct Saved {
     pub description: Text<400>,
-    /// The job to put off, or whose part comes sooner.
+    /// The job to put off, or the one with parts two days sooner.
     pub job_id: Option<i64>,
-    /// Who works an hour more each day.
+    /// The fitter who works an hour more each day.
     pub fitter: Option<Line>,
-    /// Promises that would still be broken.
+    /// Promised dates still missed.
     pub broken: u32,
-    /// Days by which, together.
+    /// Total days late.
     pub late_days: u64,
 }
 
@@ -149,21 +156,21 @@ pub struct Saved {
 #[schema(as = PlanAnswer)]
 pub struct Answer {
     pub score: Score,
-    /// No plan has less of any of the three.
+    /// No plan can have less of any of these.
     pub lower_bound: Score,
-    /// No plan is better than this one.
+    /// true: no plan is better than this one.
     pub optimal: bool,
     /// By day, then by engine.
     #[schema(max_items = 1000)]
     pub steps: Vec<PlannedStep>,
-    /// What has no place, why, and what would give it one.
+    /// What could not be scheduled, why, and what would help.
     #[serde(default)]
     #[schema(max_items = 1000)]
     pub unplaced: Vec<UnplacedStep>,
     /// By day.
     #[schema(max_items = 5000)]
     pub promises: Vec<PlannedPromise>,
-    /// What would break fewer promises, or break them by fewer days; the best first.
+    /// Changes that would mean fewer missed dates, or fewer days late; best first.
     #[schema(max_items = 20)]
     pub savings: Vec<Saved>,
     #[schema(max_items = 100)]
@@ -184,10 +191,11 @@ pub struct Answer {
 pub struct Plan {
     pub id: i64,
     pub made_on: Day,
+    /// First day of the plan.
     pub from: Day,
-    /// The last of the work is done.
+    /// The last day of work.
     pub until: Day,
-    /// Jobs, promises, tests or the calendar have changed since it was made: make another.
+    /// Jobs, promises, tests or the calendar have changed since; make a new plan.
     pub changed_since: bool,
     #[serde(flatten)]
     pub answer: Answer,
@@ -199,9 +207,10 @@ pub struct Plan {
 pub struct PlanMade {
     pub id: i64,
     pub made_on: Day,
+    /// First day of the plan.
     #[diesel(column_name = from_day)]
     pub from: Day,
-    /// The last of the work is done.
+    /// The last day of work.
     #[diesel(column_name = until_day)]
     pub until: Day,
 }
@@ -210,20 +219,22 @@ pub struct PlanMade {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({}))]
 pub struct NewPlan {
-    /// Today unless told otherwise, and today at the earliest.
+    /// Default: today. Not before today.
     pub from: Option<Day>,
-    /// Proposed jobs that are planned too, as if they were agreed.
+    /// Proposed jobs to include as if they were agreed.
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
     #[schema(max_items = 200)]
     pub proposed_jobs: Vec<i64>,
 }
 
-/// What came of a planned job.
+/// What became of a planned job.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct StepOutcome {
     pub job_id: i64,
     pub stock_no: i32,
+    /// Planned last day.
     pub planned_last: Day,
+    /// null: not finished.
     pub finished_on: Option<Day>,
     /// Up to today.
     pub hours_planned: Hours,
@@ -254,16 +265,17 @@ pub struct PlanOutcome {
     pub fitters: Vec<FitterOutcome>,
 }
 
-/// What finished jobs took against what was agreed for them.
+/// Hours that finished jobs took, compared with the hours agreed.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct HoursAccuracyOfKind {
-    /// Of jobs that touch it first; null in a row of a fitter.
+    /// Jobs that touch this first; null: the entry is about a fitter.
     pub touches: Option<Touches>,
-    /// Of his hours; null in a row of a kind of jobs.
+    /// Hours of this fitter; null: the entry is about a kind of job.
     pub fitter: Option<Line>,
     pub hours_agreed: Hours,
     pub hours_booked: Hours,
-    /// What an agreed hour is taken for in the next plan, drawn towards 1 where little is known. Of fitters it is shown and not used.
+    /// Hours that the next plan expects per agreed hour; close to 1 while little is known. For fitters it is only
+    /// shown, not used.
     #[schema(max_length = 40)]
     pub factor: String,
 }
@@ -277,9 +289,9 @@ pub struct HoursAccuracy {
 
 // Routes
 
-/// List the plans
+/// List plans
 ///
-/// The latest first.
+/// Latest first.
 #[get("/plans", 200 = Page<PlanMade>)]
 async fn list_plans(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -289,17 +301,18 @@ async fn list_plans(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &PlanMade| it.id).await
 }
 
-/// Plan the work
+/// Make a plan of the work
 ///
-/// All jobs that are agreed or in hand, the tests that they or promises make necessary, the hours of the fitters, the places and the
-/// inspector's visits. What has no place does not keep the rest from theirs: it stands in `unplaced` with the reason. A test comes
-/// after the open jobs that leave the engine in pieces. First so that the fewest promises are broken, then by the fewest days, then so that money comes early for its
-/// hours. What is in hand is not moved. Beside the plan stand figures that no plan can beat, with the reason.
+/// Covers all jobs agreed or started, the tests that they or promises make necessary, the fitters' hours, the work
+/// places and the inspector's visits. Minimises, in order: promised dates missed, total days late, jobs and tests left
+/// out, and delay to income (amount x days). Started work is not moved, and a test follows the open jobs that leave the
+/// engine in pieces. Work that cannot be scheduled is listed in `unplaced` with the reason. The response includes lower
+/// bounds that no schedule can beat, and why.
 #[post("/plans", 201 = Plan)]
 async fn create_plan(Workshop(actor): Workshop, db: web::Data<Db>, new: Body<NewPlan>) -> Reply {
     let from = new.from.unwrap_or(actor.today);
-    all_hold([(from >= actor.today, "/from", "before today")])?;
-    // Reckoned before the transaction, which would be cut off as idle meanwhile.
+    all_hold([(from >= actor.today, "/from", "must not be before today")])?;
+    // Calculated before the transaction, which would time out as idle.
     let mut conn = db.read().await?;
     let asked = task::asked(&mut conn, from, actor.today, &new.proposed_jobs).await?;
     drop(conn);
@@ -338,7 +351,7 @@ async fn create_plan(Workshop(actor): Workshop, db: web::Data<Db>, new: Body<New
     .await
 }
 
-/// Read a plan
+/// Get a plan
 #[get("/plans/{id:\\d+}", 200 = Plan)]
 async fn get_plan(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let plan = find(&mut *db.read().await?, Some(*id)).await?;
@@ -369,7 +382,7 @@ async fn get_plan_outcome(
 
 /// Compare actual with quoted hours, by kind of work and fitter
 ///
-/// By what the jobs touch, and by fitter. The next plan takes agreed hours times the factor of the kind.
+/// Grouped by what the jobs touch, and by fitter. The next plan multiplies agreed hours by the factor of the kind.
 #[get("/hours-accuracy", 200 = HoursAccuracy)]
 async fn get_hours_accuracy(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let Experience { by_kind, by_fitter } = lines::experience(&mut *db.read().await?).await?;
@@ -469,7 +482,7 @@ fn answer(asked: &Asked) -> Result<Answer, Problem> {
     })
 }
 
-/// What a bound rests on, in words.
+/// The reason for a bound, as text.
 fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
     let words: Vec<String> = chain
         .steps
@@ -477,9 +490,9 @@ fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
         .map(|at| asked.what[*at].words())
         .collect();
     let words = match chain.pooled {
-        None if words.is_empty() => "Nothing is to be done for it.".to_owned(),
+        None if words.is_empty() => "No work is needed for it.".to_owned(),
         None if chain.finished.is_none() => format!(
-            "Even with nothing else in the shop the last of these has no place: {}.",
+            "Even with nothing else in the workshop the last of these could not be scheduled: {}.",
             words.join(", then ")
         ),
         None => format!(
@@ -495,9 +508,9 @@ fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
                         .map_or("", |it| it.as_str());
                     format!("hours of those who have learned {skill}")
                 }
-                Scarce::Inspector => "tests that the inspector sees".to_owned(),
+                Scarce::Inspector => "inspector's tests".to_owned(),
             };
-            let amount = if of.starts_with("tests") {
+            let amount = if of.starts_with("inspector") {
                 amount.to_string()
             } else {
                 hours_of(amount)?.to_string()
@@ -507,7 +520,7 @@ fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
                 None => "in the plan",
             };
             format!(
-                "It needs {amount} {of}, and there are not so many {before}: {}.",
+                "It needs {amount} {of}, more than there are {before}: {}.",
                 words.join(", ")
             )
         }
@@ -515,7 +528,7 @@ fn reason(asked: &Asked, chain: &plan::Chain) -> Result<Text<1000>, Problem> {
     cut(&words)
 }
 
-/// As much of some words as there is room for.
+/// The text, cut to the length allowed.
 fn cut<const MOST: usize>(words: &str) -> Result<Text<MOST>, Problem> {
     let cut: String = words.chars().take(MOST).collect();
     cut.parse().map_err(Problem::internal)
@@ -530,7 +543,7 @@ fn saved(asked: &Asked, saving: &Saving) -> Result<Saved, Problem> {
         Change::OneMoreHour { fitter } => {
             let name = asked.name_of(fitter);
             (
-                format!("{name} works an hour more on each of his days"),
+                format!("{name} works an hour more each day"),
                 None,
                 Some(name),
             )
@@ -538,7 +551,10 @@ fn saved(asked: &Asked, saving: &Saving) -> Result<Saved, Problem> {
         Change::TwoDaysSooner { step } => {
             let what = &asked.what[step];
             (
-                format!("what {} waits for comes two days sooner", what.words()),
+                format!(
+                    "the parts or outside work for {} arrive two days sooner",
+                    what.words()
+                ),
                 Some(what),
                 None,
             )
@@ -610,7 +626,7 @@ fn outcome(plan: &Plan, jobs: &[jobs::Job], today: Day) -> Result<PlanOutcome, P
 
 // SQL
 
-/// The latest, unless one is named.
+/// The plan with that id; `None`: the latest.
 async fn find(conn: &mut AsyncPgConnection, id: Option<i64>) -> Result<Option<Plan>, Problem> {
     let mut query = plans::table
         .select((PlanMade::as_select(), plans::answer))

@@ -1,4 +1,5 @@
-//! What work is worth: the price after against the price now, less all that it costs, for a job and for every set of jobs.
+//! The value that work adds: the price after it less the price now and all its costs, for a job and for every set of
+//! jobs.
 
 use crate::{
     books::costs,
@@ -49,9 +50,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_work_options);
 }
 
-/// All sets of so many jobs are compared.
+/// Every set of up to this many jobs is compared.
 const MOST_JOBS: usize = 15;
-/// How many of 100 such differences a range is to hold.
+/// Percentage of such differences that a range should contain.
 const LEVEL_PERCENT: u8 = 80;
 
 // Types
@@ -64,24 +65,26 @@ pub struct Range {
     pub high: Money,
 }
 
-/// What work takes that is still to be spent; what is spent already counts for nothing here. Net of tax.
+/// Remaining cost of the work, net of tax. Costs already incurred are not counted.
 #[derive(Debug, Clone, Default, Serialize, ToSchema)]
 pub struct WorkCost {
     /// Of the jobs and of the tests that they make necessary.
     pub hours: Hours,
-    /// These hours at what an hour of those who are to work them has to bring in.
+    /// These hours at the recovery rate of those who are to work them.
     pub work: Money,
+    /// Remaining cost of parts.
     pub parts: Money,
+    /// Remaining cost of outside work.
     pub outside_work: Money,
-    /// What others are paid for the tests.
+    /// Paid to others for the tests.
     pub test_fees: Money,
     pub total: Money,
-    /// The hours above, and whose rates price them.
+    /// The hours above, with the rates that price them.
     #[schema(max_items = 30)]
     pub hours_priced: Vec<HoursToCome>,
 }
 
-/// What jobs done together are worth on a day.
+/// The value that jobs done together add on a day.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 30, "on": "2026-11-27", "basis": "sales", "jobs": [33], "tests": ["hydraulic_repeat", "steam"],
     "price_now": {"low": "2400.00", "likely": "2800.00", "high": "3260.00"},
@@ -90,30 +93,30 @@ pub struct WorkCost {
     "outlay": {"hours": "9", "work": "288.00", "parts": "40.00", "outside_work": "0.00", "test_fees": "0.00", "total": "328.00",
         "hours_priced": [{"job_id": 33, "test": null, "hours": "9", "rate": "32.00", "priced_by": "fitter", "fitter": "Edda Morlock"}]},
     "profit": "238.67", "per_hour": "58.51", "chance_it_pays": "0.8120",
-    "warnings": ["No hour rate is set, so that hours cost nothing here."]}))]
+    "warnings": ["No hour rate is set, so hours are counted at no cost. Set one at /v1/hour-rates."]}))]
 pub struct ValueAdded {
     pub stock_no: i32,
     pub on: Day,
     pub basis: ValuationBasis,
     #[schema(max_items = 15)]
     pub jobs: Vec<i64>,
-    /// That the jobs make necessary, or that bring papers again which hold no more.
+    /// Tests that the jobs make necessary, or that renew expired certificates.
     #[schema(max_items = 7)]
     pub tests: Vec<TestKind>,
     pub price_now: Range,
-    /// As if all were finished, and the tests passed, on the day.
+    /// As if all jobs were finished, and the tests passed, on that day.
     pub price_after: Range,
-    /// Of the two prices: it holds 80 of 100 differences. It is much narrower than both, as most of what is not known is the same
-    /// before and after.
+    /// Difference between the two prices: the range contains 80 of 100 differences. It is much narrower than the two
+    /// prices, as most of the uncertainty is the same before and after.
     pub difference: Range,
     /// Increase in the tax on the sale, at the likely prices.
     pub tax: Money,
     pub outlay: WorkCost,
-    /// The likely difference less its tax and outlay; below 0 the work loses.
+    /// Likely difference less its tax and outlay; below 0: the work makes a loss.
     pub profit: Money,
-    /// What an hour brings: the likely difference less tax, parts, outside work and fees, by the hours; null without hours.
+    /// Likely difference less tax, parts, outside work and fees, divided by the hours; null: no hours.
     pub per_hour: Option<Money>,
-    /// The share of such differences that leave something.
+    /// Share of such differences that make a profit, 0 to 1.
     #[schema(max_length = 40)]
     pub chance_it_pays: String,
     #[schema(max_items = 10)]
@@ -123,13 +126,13 @@ pub struct ValueAdded {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct WorkOption {
     pub kind: WorkOptionKind,
-    /// What is asked for; null where nothing is said of it.
+    /// Likely price; for parts, what was given in `parts_bring`. null: unknown.
     pub price: Option<Money>,
-    /// What it leaves beyond selling the engine as it stands.
+    /// Profit beyond selling the engine as it stands; null: unknown.
     pub extra_profit: Option<Money>,
 }
 
-/// Every set of the open jobs of an engine compared, and the options there are.
+/// A comparison of every set of an engine's open jobs, and of the other options.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 30, "on": "2026-11-27", "considered": [33, 34], "sets_compared": 8, "best": null,
     "options": [{"kind": "sell_as_it_stands", "price": "2800.00", "extra_profit": "0.00"},
@@ -137,14 +140,15 @@ pub struct WorkOption {
 pub struct WorkOptions {
     pub stock_no: i32,
     pub on: Day,
+    /// The jobs compared.
     #[schema(max_items = 15)]
     pub considered: Vec<i64>,
-    /// With and without tests that bring lapsed papers again.
+    /// Counts sets with and without the tests that renew expired certificates.
     #[schema(minimum = 1)]
     pub sets_compared: usize,
-    /// The set that leaves most; null where doing nothing does.
+    /// The set with the highest profit; null: no set makes a profit.
     pub best: Option<ValueAdded>,
-    /// The best first.
+    /// Best first.
     #[schema(min_items = 3, max_items = 3)]
     pub options: Vec<WorkOption>,
 }
@@ -153,11 +157,11 @@ pub struct WorkOptions {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct WorkQuery {
-    /// Open jobs to choose from, joined with commas, at most 15; all that are proposed or agreed unless told otherwise.
+    /// Open jobs to compare, comma-separated, at most 15. Default: all proposed or agreed jobs.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "33,34")]
     jobs: Vec<i64>,
-    /// What its parts would fetch together, tax included, the work of taking it apart paid.
+    /// Total price of its parts, including tax and less the cost of dismantling.
     #[param(example = "900.00")]
     parts_bring: Option<Money>,
 }
@@ -166,8 +170,9 @@ pub struct WorkQuery {
 
 /// Calculate the value that a job adds
 ///
-/// The price after it against the price now, less the hours, parts, outside work and tests that are still to come and the tax on
-/// what it adds. It uses what the job is to bring about (`grades_after`, `working_order_after`) and does to the papers.
+/// The price after the job less the price now, the remaining hours, parts, outside work and tests, and the tax on the
+/// increase. It uses the job's `grades_after` and `working_order_after` and its effect on the certificates. Refused
+/// (409) if the job is finished or called off.
 #[get("/jobs/{id:\\d+}/value-added", 409, 200 = ValueAdded)]
 async fn get_value_added(
     SellingRead(actor): SellingRead,
@@ -179,7 +184,7 @@ async fn get_value_added(
     let job = jobs::find_all(&mut conn, &[*id]).await?.pop();
     let job = job.ok_or_else(|| Problem::not_found(format!("there is no job {id}")))?;
     if job.facts.status.is_closed() {
-        let detail = format!("the job is {}: what it did is on record", job.facts.status);
+        let detail = format!("the job is {}; choose an open job", job.facts.status);
         return Err(Problem::conflict(detail));
     }
     let bench = Bench::load(&mut conn, job.facts.stock_no, actor.today, vec![job]).await?;
@@ -192,10 +197,10 @@ async fn get_value_added(
     respond(&req, &worth)
 }
 
-/// Compare what to do with an engine: every set of its open jobs, sale as it stands, or parts
+/// Compare the options for an engine: repair, sale as it stands, or parts
 ///
-/// One job can void the paper that another pays for, so that the best set is looked for among all sets, up to 15 jobs; and beside it
-/// the other options: to sell the engine as it stands, or to break it for parts.
+/// One job can void a certificate another job depends on, so every combination of up to 15 open jobs is compared,
+/// together with selling as it stands or breaking for parts. Refused (409) with more than 15 jobs.
 #[get("/engines/{stock_no:\\d+}/work-options", 409, 200 = WorkOptions, params(("stock_no" = i32, Path, example = 30, minimum = 1)))]
 async fn get_work_options(
     SellingRead(actor): SellingRead,
@@ -206,7 +211,7 @@ async fn get_work_options(
 ) -> Reply {
     let invalid = |detail: &str| Problem::new(problem::INVALID_QUERY, detail.to_owned());
     if query.parts_bring.is_some_and(Money::is_negative) {
-        return Err(invalid("`parts_bring` is an amount of 0 or more"));
+        return Err(invalid("`parts_bring` must be 0 or more"));
     }
     let mut conn = db.read().await?;
     stock::must_exist(&mut conn, *stock_no).await?;
@@ -220,7 +225,7 @@ async fn get_work_options(
             .find(|id| !open.iter().any(|job| job.facts.id == **id))
         {
             return Err(invalid(&format!(
-                "`jobs`: {other} is no open job of this engine"
+                "`jobs`: {other} is not an open job of this engine"
             )));
         }
         open.retain(|job| query.jobs.contains(&job.facts.id));
@@ -239,7 +244,7 @@ async fn get_work_options(
     respond(&req, &answer)
 }
 
-/// All that the worth of any set of jobs hangs on.
+/// Everything that the value of a set of jobs depends on.
 struct Bench {
     stock_no: i32,
     on: Day,
@@ -252,7 +257,7 @@ struct Bench {
     reckoning: ProfitQuestion,
 }
 
-/// A set of the jobs: job `n` is in it where bit `n` is set.
+/// A set of jobs: job `n` is in it if bit `n` is set.
 type Set = u32;
 
 impl Bench {
@@ -284,7 +289,7 @@ impl Bench {
             .collect()
     }
 
-    /// The places of the jobs of a set among those that are open.
+    /// Indices of the set's jobs among the open jobs.
     fn places(&self, set: Set) -> Vec<usize> {
         let jobs = self.of(set).into_iter();
         jobs.filter_map(|job| self.open.place_of(job.facts.id))
@@ -350,21 +355,21 @@ impl Bench {
                 cost.hours_priced
                     .iter()
                     .any(|hours| hours.priced_by == HourPricedBy::NoRate),
-                "No hour rate is set, so that hours cost nothing here.",
+                "No hour rate is set, so hours are counted at no cost. Set one at /v1/hour-rates.",
             ),
             (
                 self.of(set)
                     .iter()
                     .any(|job| job.facts.hours_agreed.is_none() && job.facts.days_away.is_none()),
-                "A job has no hours agreed, so that it costs none here.",
+                "A job has no hours agreed, so none are counted for it.",
             ),
             (
                 after == self.engine,
-                "Nothing of what the price hangs on is changed: say what the work brings about in `grades_after` and `working_order_after`.",
+                "The work changes nothing that affects the price: set `grades_after` and `working_order_after` of the job.",
             ),
             (
                 !tests.is_empty(),
-                "The tests are taken as passed. The local code and the independent inspector decide what has to be tested.",
+                "The tests are assumed to be passed. The local code and the independent inspector decide what has to be tested.",
             ),
         ];
         Ok(ValueAdded {
@@ -389,8 +394,8 @@ impl Bench {
         })
     }
 
-    /// By how much the price has to rise for the cost to be earned after tax: what is left rises with the price, so that the
-    /// least such price is found by halving.
+    /// The price increase at which the cost is recovered after tax. Profit rises with the price, so the lowest such
+    /// price is found by bisection.
     fn pays_from(&self, now: Money, left_now: Money, cost: Money) -> Result<Money, Problem> {
         let earned = left_now.checked_add(cost).map_err(too_much)?;
         let (mut under, mut enough) = (now.decimal(), now.decimal() + Decimal::from(1_000_000));
@@ -407,14 +412,14 @@ impl Bench {
         least.checked_sub(now).map_err(too_much)
     }
 
-    /// Goes through all sets by their likely prices.
+    /// Compares all sets by their likely prices.
     fn best(&self, parts_bring: Option<Money>) -> Result<WorkOptions, Problem> {
         let now = self.ground.likely(&self.engine)?;
         let left_now = self.profit_at_price(now)?;
         let lapsed = self.work.has_boiler() && self.engine.papers_months_left == Some(0);
         let both = [TestKind::HydraulicRepeat, TestKind::Steam];
         let (mut best, mut most, mut sets_compared) = (None, Money::ZERO, 0);
-        // Sets of jobs that bring about the same have the same price.
+        // Sets of jobs with the same result have the same price.
         let mut priced: HashMap<String, Money> = HashMap::new();
         for set in 0..1 << self.jobs.len() {
             let needed = self.needed(set);
@@ -467,7 +472,7 @@ impl Bench {
                 extra_profit: broken.transpose()?,
             },
         ];
-        options.sort_by_key(|road| std::cmp::Reverse(road.extra_profit));
+        options.sort_by_key(|option| std::cmp::Reverse(option.extra_profit));
         Ok(WorkOptions {
             stock_no: self.stock_no,
             on: self.on,
@@ -480,5 +485,5 @@ impl Bench {
 }
 
 fn too_much<E>(_: E) -> Problem {
-    Problem::conflict("the figures are beyond the range of amounts; look at the jobs")
+    Problem::conflict("the figures are too large to calculate; check the amounts of the jobs")
 }

@@ -1,4 +1,4 @@
-//! Preparation items: what the firm makes ready before an engine leaves, and the list of them for each sale.
+//! Despatch checklist: the items that the firm prepares before an engine leaves, and the checklist of each sale.
 
 use crate::{
     boilers::papers::OnDay,
@@ -36,17 +36,17 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_despatch_checklist);
 }
 
-/// Items of a firm.
+/// The most items of a firm.
 const MOST_ITEMS: i64 = 200;
 
-/// Those that checks of the gate ask for by themselves, whatever the list says.
+/// Items that the gate always checks, whatever the list says.
 const OF_THE_GATE: [&str; 3] = [DRAINED, "spares_packed", "papers_packed"];
-/// In months of frost alone.
+/// The gate checks this one only in months of frost.
 const DRAINED: &str = "drained";
 
 // Types
 
-/// Asked of the sales that fit it.
+/// An item of the firm's despatch checklist, used for the sales that match it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = checklist_items)]
 #[schema(example = json!({"item": "photographs_of_condition", "description": "Photographs show its condition on the day it leaves", "kind": null,
@@ -55,13 +55,13 @@ pub struct ChecklistItem {
     pub item: Code,
     /// What is to be done.
     pub description: Text<200>,
-    /// Null: for engines of every kind.
+    /// null: engines of every kind.
     pub kind: Option<Kind>,
-    /// Asked of sales at a distance, or of the others; null: of both.
+    /// true: only sales at a distance; false: only the others; null: both.
     pub at_distance: Option<bool>,
-    /// Asked of sales to another country, or of the others; null: of both.
+    /// true: only sales to another country; false: only the others; null: both.
     pub buyer_abroad: Option<bool>,
-    /// The engine may not leave before it is ticked.
+    /// true: the engine may not leave until it is ticked.
     pub shuts_gate: bool,
 }
 
@@ -78,14 +78,17 @@ impl ChecklistItem {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"item": "fire_irons_packed", "description": "Fire irons are in the box", "kind": "locomotive"}))]
 pub struct NewChecklistItem {
-    /// A word of the firm's own: small letters, digits and `_`.
+    /// The firm's own code: lower-case letters, digits and `_`, starting with a letter.
     pub item: Code,
+    /// What is to be done.
     pub description: Text<200>,
-    /// For engines of every kind unless told otherwise.
+    /// null: engines of every kind.
     pub kind: Option<Kind>,
+    /// true: only sales at a distance; false: only the others; null: both.
     pub at_distance: Option<bool>,
+    /// true: only sales to another country; false: only the others; null: both.
     pub buyer_abroad: Option<bool>,
-    /// false unless told otherwise.
+    /// true: the engine may not leave until it is ticked. Default: false.
     #[serde(default)]
     pub shuts_gate: bool,
 }
@@ -96,7 +99,7 @@ impl NewChecklistItem {
         if self.item.starts_with(|c: char| c.is_ascii_lowercase()) && self.item.chars().all(fits) {
             return Ok(());
         }
-        let detail = "not a word of small letters, digits and _ that begins with a letter";
+        let detail = "must be lower-case letters, digits and _, starting with a letter";
         Err(Problem::invalid("/item", detail))
     }
 }
@@ -106,10 +109,15 @@ impl NewChecklistItem {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"shuts_gate": true}))]
 pub struct ChecklistItemPatch {
+    /// What is to be done.
     pub description: Text<200>,
+    /// null: engines of every kind.
     pub kind: Option<Kind>,
+    /// true: only sales at a distance; false: only the others; null: both.
     pub at_distance: Option<bool>,
+    /// true: only sales to another country; false: only the others; null: both.
     pub buyer_abroad: Option<bool>,
+    /// true: the engine may not leave until it is ticked.
     pub shuts_gate: bool,
 }
 
@@ -121,7 +129,7 @@ pub struct ChecklistItemPatch {
 pub struct DespatchChecklist {
     pub sale_id: i64,
     pub stock_no: i32,
-    /// The day on which the engine is to leave by this answer.
+    /// The day the engine is supposed to leave; it decides `shuts_gate`.
     pub on: Day,
     /// How many items are not ticked.
     pub left: usize,
@@ -133,9 +141,9 @@ pub struct DespatchChecklist {
 pub struct ToPrepare {
     pub item: Code,
     pub description: Text<200>,
-    /// The engine may not leave on that day before it is ticked.
+    /// true: the engine may not leave on that day until it is ticked.
     pub shuts_gate: bool,
-    /// Null while it is to be done.
+    /// null: still to be done.
     pub done: Option<Prepared>,
 }
 
@@ -166,7 +174,7 @@ async fn create_checklist_item(
     db.create(&actor, &new, async |tx| {
         let there: i64 = checklist_items::table.count().get_result(tx.conn()).await?;
         if there >= MOST_ITEMS {
-            let detail = format!("there are {MOST_ITEMS} items already; delete what is not used");
+            let detail = format!("there are already {MOST_ITEMS} items; delete those not in use");
             return Err(Problem::conflict(detail));
         }
         let made: Option<ChecklistItem> = diesel::insert_into(checklist_items::table)
@@ -176,8 +184,12 @@ async fn create_checklist_item(
             .get_result(tx.conn())
             .await
             .optional()?;
-        let made = made
-            .ok_or_else(|| Problem::conflict(format!("there is an item {} already", new.item)))?;
+        let made = made.ok_or_else(|| {
+            Problem::conflict(format!(
+                "there is already an item {}; use another code",
+                new.item
+            ))
+        })?;
         tx.record("checklist_item.created", None, json!({"item": made.item}))
             .await?;
         Ok((format!("/v1/checklist-items/{}", made.item), made))
@@ -185,7 +197,7 @@ async fn create_checklist_item(
     .await
 }
 
-/// Read an item of the firm's despatch checklist
+/// Get an item of the firm's despatch checklist
 #[get("/checklist-items/{item}", 200 = ChecklistItem, params(("item" = Code, Path, example = "drained")))]
 async fn get_checklist_item(
     _by: Staff,
@@ -198,7 +210,8 @@ async fn get_checklist_item(
 
 /// Change an item of the firm's despatch checklist
 ///
-/// Of drained, spares_packed and papers_packed the words alone: checks of the gate ask for them by themselves.
+/// For `drained`, `spares_packed` and `papers_packed`, only the description can be changed: the gate always checks
+/// them.
 #[patch("/checklist-items/{item}", 200 = ChecklistItem, params(("item" = Code, Path, example = "drained")))]
 async fn change_checklist_item(
     Owner(actor): Owner,
@@ -235,7 +248,7 @@ async fn change_checklist_item(
 
 /// Delete an item of the firm's despatch checklist
 ///
-/// With its ticks. Not drained, spares_packed and papers_packed.
+/// Also deletes its ticks. Refused (409) for `drained`, `spares_packed` and `papers_packed`.
 #[delete("/checklist-items/{item}", 204, params(("item" = Code, Path, example = "engine_packed")))]
 async fn delete_checklist_item(
     Owner(actor): Owner,
@@ -256,10 +269,10 @@ async fn delete_checklist_item(
     Ok(HttpResponse::NoContent().finish())
 }
 
-/// Read the despatch checklist of a sale
+/// Get the despatch checklist of a sale
 ///
-/// The firm's items that fit the sale, each with who ticked it and when. They are ticked at the engine's preparations. Which of
-/// them shut the gate is said for the day asked about, as the gate itself says it: an engine is drained in months of frost.
+/// Lists the firm's items that match the sale, with who ticked each and when; tick them at the engine's checklist
+/// ticks. `shuts_gate` applies to the day asked about, as an engine must be drained in months of frost.
 #[get("/sales/{id:\\d+}/despatch-checklist", 200 = DespatchChecklist)]
 async fn get_despatch_checklist(
     Staff(actor): Staff,
@@ -315,7 +328,7 @@ fn of_the_gate(item: &str) -> bool {
 
 fn not_of_the_gate(item: &Code) -> Result<(), Problem> {
     if of_the_gate(item) {
-        let detail = format!("the gate itself asks for {item}; only its words can be changed");
+        let detail = format!("the gate always checks {item}; only its description can be changed");
         return Err(Problem::conflict(detail));
     }
     Ok(())
@@ -332,7 +345,7 @@ async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<ChecklistItem>, Problem
         .await?)
 }
 
-/// The items that shut the gate beside those that checks of their own ask for.
+/// The items that shut the gate, besides those that the gate always checks.
 pub(crate) struct ShutsGate(Vec<ChecklistItem>);
 
 impl ShutsGate {
@@ -342,7 +355,7 @@ impl ShutsGate {
         Ok(ShutsGate(items))
     }
 
-    /// Those that such a sale asks for: their codes and words.
+    /// Codes and descriptions of the items that such a sale needs.
     pub(crate) fn of_sale(
         &self,
         kind: Kind,
@@ -381,7 +394,7 @@ fn missing(item: &Code) -> Problem {
     Problem::not_found(format!("there is no checklist item {item}"))
 }
 
-/// Refuses an item that the firm does not have, and names those that it has.
+/// Refuses an item that the firm does not have, and lists those that it has.
 pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, item: &Code) -> Result<(), Problem> {
     let codes: Vec<Code> = checklist_items::table
         .select(checklist_items::item)
@@ -394,11 +407,11 @@ pub(crate) async fn must_exist(conn: &mut AsyncPgConnection, item: &Code) -> Res
         return Ok(());
     }
     let codes: Vec<&str> = codes.iter().map(|code| &**code).collect();
-    let detail = format!("no such item; the firm has {}", codes.join(", "));
+    let detail = format!("no such item; use one of {}", codes.join(", "));
     Err(Problem::invalid("/item", detail))
 }
 
-/// What the list for a sale hangs on.
+/// What decides which items a sale needs.
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = sales)]
 struct StatutoryPeriods {

@@ -1,4 +1,5 @@
-//! What open jobs and the tests that they call for will still cost: the same for break-even price, stock value and worth.
+//! The remaining cost of open jobs and the tests that they make necessary, for break-even price, stock valuation and
+//! value added.
 
 use crate::{
     boilers::{codes, installations},
@@ -26,17 +27,19 @@ use serde::Serialize;
 use std::collections::HashMap;
 use utoipa::ToSchema;
 
-/// Hours that are still to come, of a job or of a test, and whose rate prices them.
+/// Hours still to be worked on a job or a test, and the rate that prices them.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct HoursToCome {
-    /// Null where they are those of a test.
+    /// null: hours of a test.
     pub job_id: Option<i64>,
-    /// Null where they are those of a job.
+    /// null: hours of a job.
     pub test: Option<TestKind>,
     pub hours: Hours,
+    /// Rate of an hour.
     pub rate: Money,
+    /// How the rate was chosen.
     pub priced_by: HourPricedBy,
-    /// Whose rate it is, where one is named.
+    /// The fitter with that rate; null: a mean rate.
     pub fitter: Option<Line>,
 }
 
@@ -67,7 +70,7 @@ pub(crate) struct OpenJob {
     skill: Option<Skill>,
     #[diesel(sql_type = Nullable<BigInt>)]
     fitter_id: Option<i64>,
-    /// None while it is only proposed.
+    /// `None`: only proposed.
     #[diesel(sql_type = Nullable<Date>)]
     agreed_on: Option<Day>,
     #[diesel(sql_type = Numeric)]
@@ -76,19 +79,19 @@ pub(crate) struct OpenJob {
     parts_booked: Money,
 }
 
-/// The open jobs of an engine, with what was spent on it that is set off against them.
+/// The open jobs of an engine, with the bills to set off against them.
 #[derive(Default)]
 pub(crate) struct OpenJobs {
     has_boiler: bool,
     jobs: Vec<OpenJob>,
-    /// Of the outside work of each job, what bills have come for.
+    /// Bills already received for the outside work of each job.
     outside_booked: Vec<Money>,
     /// Bills for tests.
     tests_entered: Vec<(Day, Money)>,
 }
 
 impl OpenJobs {
-    /// `lines`: what was spent up to the day that is looked at.
+    /// `lines`: costs up to the day in question.
     fn new(
         jobs: Vec<OpenJob>,
         has_boiler: bool,
@@ -112,7 +115,7 @@ impl OpenJobs {
         })
     }
 
-    /// The places of the jobs that are agreed or in hand.
+    /// Indices of the jobs that are agreed or started.
     fn agreed(&self) -> Vec<usize> {
         let jobs = self.jobs.iter().enumerate();
         jobs.filter(|(_, job)| job.agreed_on.is_some())
@@ -120,13 +123,13 @@ impl OpenJobs {
             .collect()
     }
 
-    /// The place of a job.
+    /// Index of a job.
     pub(crate) fn place_of(&self, id: i64) -> Option<usize> {
         self.jobs.iter().position(|job| job.id == id)
     }
 }
 
-/// What was entered of a kind and not taken back, in the order of the days.
+/// Entries of this kind that were not reversed, in order of day.
 fn bills(lines: &[LedgerLine], kind: CostKind) -> Vec<(Day, Money)> {
     let taken_back = |line: &LedgerLine| {
         lines
@@ -140,7 +143,7 @@ fn bills(lines: &[LedgerLine], kind: CostKind) -> Vec<(Day, Money)> {
         .collect()
 }
 
-/// All that prices what is to come on a day, the same for all engines.
+/// Everything that prices the remaining cost on a day; the same for all engines.
 pub(crate) struct Prices {
     on: Day,
     kind: RateKind,
@@ -165,7 +168,7 @@ impl Prices {
         })
     }
 
-    /// The tests that these jobs of an engine make necessary; a steam paper rests on a hydraulic one.
+    /// The tests that these jobs of an engine make necessary; a steam certificate depends on a hydraulic one.
     pub(crate) fn tests_for(&self, open: &OpenJobs, jobs: &[usize]) -> Vec<TestKind> {
         if !open.has_boiler {
             return Vec::new();
@@ -181,7 +184,7 @@ impl Prices {
         tests.filter(|test| called_for.contains(test)).collect()
     }
 
-    /// Nothing where no job is agreed or in hand.
+    /// Zero if no job is agreed or started.
     fn of_agreed(&self, open: &OpenJobs) -> Result<ToCome, Problem> {
         let jobs = open.agreed();
         if jobs.is_empty() {
@@ -190,15 +193,15 @@ impl Prices {
         self.of(open, &jobs, &self.tests_for(open, &jobs))
     }
 
-    /// What these jobs and tests of an engine will still cost. Bills for tests count for those of jobs that were agreed by
-    /// their day.
+    /// The remaining cost of these jobs and tests of an engine. Bills for tests are set off against the tests of jobs
+    /// agreed by the day of the bill.
     pub(crate) fn of(
         &self,
         open: &OpenJobs,
         jobs: &[usize],
         tests: &[TestKind],
     ) -> Result<ToCome, Problem> {
-        let told = |fault| Problem::from(vec![fault]);
+        let problem = |fault| Problem::from(vec![fault]);
         let mut work = Vec::with_capacity(jobs.len() + tests.len());
         let mut hours = Vec::new();
         let mut add = |piece: OpenWork, priced: HoursToCome| {
@@ -227,7 +230,7 @@ impl Prices {
             let to_come = HoursToCome {
                 job_id: Some(job.id),
                 test: None,
-                hours: piece.hours_to_come().map_err(told)?,
+                hours: piece.hours_to_come().map_err(problem)?,
                 rate: piece.rate,
                 priced_by: priced.by,
                 fitter: priced.fitter,
@@ -242,7 +245,7 @@ impl Prices {
         let agreed = jobs.iter().filter_map(|at| open.jobs[*at].agreed_on).min();
         let since = agreed.unwrap_or(Day::LAST);
         let fees: Vec<(Day, Money)> = terms.iter().map(|terms| (since, terms.fee)).collect();
-        let paid = set_off(&open.tests_entered, &fees).map_err(told)?;
+        let paid = set_off(&open.tests_entered, &fees).map_err(problem)?;
         for (terms, booked) in terms.into_iter().zip(paid) {
             let skill = (terms.test == TestKind::Steam).then_some(Skill::Steaming);
             let priced = self.hours.of(None, skill);
@@ -266,16 +269,16 @@ impl Prices {
             add(piece, to_come);
         }
         Ok(ToCome {
-            cost: cost_to_come(&work).map_err(told)?,
+            cost: cost_to_come(&work).map_err(problem)?,
             hours,
         })
     }
 }
 
-/// What the jobs that are agreed or in hand on the day will still cost, with their tests, engine by engine; one without
-/// such a job is missing.
+/// The remaining cost, by engine, of jobs agreed or started on the day and of their tests; engines without such a job
+/// are missing.
 ///
-/// `lines`: what was spent up to that day.
+/// `lines`: costs up to that day.
 pub(crate) async fn to_come(
     conn: &mut AsyncPgConnection,
     prices: &Prices,
@@ -290,7 +293,7 @@ pub(crate) async fn to_come(
     to_come.collect()
 }
 
-/// As `to_come`, of one engine; prices are looked up, and given, only where a job is open.
+/// `to_come` for one engine; prices are loaded and returned only if a job is open.
 pub(crate) async fn to_come_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -306,7 +309,7 @@ pub(crate) async fn to_come_of(
     Ok((prices.of_agreed(&open)?, Some(prices)))
 }
 
-/// The open jobs of each engine at the end of the day; one without is missing.
+/// The open jobs of each engine at the end of the day; engines without one are missing.
 pub(crate) async fn open_jobs(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],

@@ -1,4 +1,4 @@
-//! Preparations: what was made ready before an engine leaves, when and by whom.
+//! Ticks of the despatch checklist: what was made ready before an engine leaves, when, and who ticked it.
 
 use crate::{
     ground::{
@@ -41,7 +41,7 @@ pub struct Prepared {
     pub item: Code,
     #[diesel(column_name = done_on)]
     pub on: Day,
-    /// Whom the key names that ticked it.
+    /// The person recorded for the key that ticked it.
     pub done_by: Line,
 }
 
@@ -51,7 +51,7 @@ pub struct Prepared {
 pub struct NewPrepared {
     /// One of the firm's checklist items.
     pub item: Code,
-    /// Today or earlier, but not before the engine came.
+    /// Not in the future, not before the engine arrived.
     pub on: Day,
 }
 
@@ -77,7 +77,7 @@ async fn list_checklist_ticks(_by: Staff, stock_no: web::Path<i32>, list: ListQu
 
 /// Tick an item of the despatch checklist
 ///
-/// Done again, the later tick holds.
+/// Ticking again replaces the tick. Refused (409) once the engine has left.
 #[post("/engines/{stock_no:\\d+}/checklist-ticks", 201 = Prepared)]
 async fn record_checklist_tick(
     FloorStaff(actor): FloorStaff,
@@ -88,7 +88,7 @@ async fn record_checklist_tick(
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), *stock_no).await?;
         if new.on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         engine.must_be_after_it_came(new.on)?;
         must_be_here(tx.conn(), *stock_no).await?;
@@ -118,7 +118,7 @@ async fn record_checklist_tick(
     .await
 }
 
-/// Read a tick of the despatch checklist
+/// Get a tick of the despatch checklist
 #[get("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 200 = Prepared, params(("item" = Code, Path, example = "drained")))]
 async fn get_checklist_tick(
     _by: Staff,
@@ -133,7 +133,7 @@ async fn get_checklist_tick(
 
 /// Remove a tick from the despatch checklist
 ///
-/// For what was ticked wrongly or was undone since.
+/// For an item ticked by mistake or undone since.
 #[delete("/engines/{stock_no:\\d+}/checklist-ticks/{item}", 204, params(("item" = Code, Path, example = "drained")))]
 async fn delete_checklist_tick(
     FloorStaff(actor): FloorStaff,
@@ -175,7 +175,7 @@ async fn find(
         .ok_or_else(|| Problem::not_found(format!("{item} is not ticked for engine {stock_no}")))
 }
 
-/// Takes all ticks back: an engine whose sale is undone is made ready anew for the next one.
+/// Deletes all ticks: an engine whose sale is cancelled must be prepared again for the next one.
 pub(crate) async fn start_anew(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     diesel::delete(preparation_ticks::table.filter(preparation_ticks::stock_no.eq(stock_no)))
         .execute(tx.conn())
@@ -186,6 +186,8 @@ pub(crate) async fn start_anew(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Pro
 async fn must_be_here(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<(), Problem> {
     match stock::status_of(conn, stock_no).await? {
         StockStatus::InStock | StockStatus::Reserved | StockStatus::Sold => Ok(()),
-        StockStatus::Delivered | StockStatus::Gone => Err(Problem::conflict("the engine has left")),
+        StockStatus::Delivered | StockStatus::Gone => {
+            Err(Problem::conflict("the engine has left; nothing to tick"))
+        }
     }
 }

@@ -1,4 +1,4 @@
-//! Fitters: who works in the shop, with which skills and hours, and the days on which they, or the works, are off.
+//! Fitters: who works in the workshop, their skills and hours, and the days on which they or the works are off.
 
 use crate::{
     ground::{
@@ -46,14 +46,14 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "weekly_hours": ["7", "7", "7", "7", "5", "0", "0"], "until": null}))]
 pub struct Fitter {
     pub id: i64,
-    /// Written as on the hours that are booked.
+    /// Spelled as on booked hours.
     pub name: Line,
     #[schema(max_items = 6)]
     pub skills: Vec<Skill>,
-    /// At the bench, from Monday to Sunday.
+    /// Hours at the bench, Monday to Sunday.
     #[schema(min_items = 7, max_items = 7)]
     pub weekly_hours: Vec<Hours>,
-    /// The last day; null: no end is known.
+    /// Last day with the firm; null: no end known.
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
 }
@@ -63,14 +63,15 @@ pub struct Fitter {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"name": "Ivor Thrale", "skills": ["machining"], "weekly_hours": ["7", "7", "7", "7", "5", "0", "0"]}))]
 pub struct NewFitter {
-    /// Written as on the hours that are booked; of no other fitter.
+    /// Spelled as on booked hours; no two fitters may have the same name.
     pub name: Line,
     #[serde(deserialize_with = "at_most::<6, _, _>")]
     #[schema(max_items = 6)]
     pub skills: Vec<Skill>,
-    /// At the bench, from Monday to Sunday; 0 to 24 each.
+    /// Hours at the bench, Monday to Sunday; 0 to 24 each.
     #[schema(min_items = 7, max_items = 7)]
     pub weekly_hours: Vec<Hours>,
+    /// Last day with the firm; null: no end known.
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
 }
@@ -83,8 +84,10 @@ pub struct FitterPatch {
     #[serde(deserialize_with = "at_most::<6, _, _>")]
     #[schema(max_items = 6)]
     pub skills: Vec<Skill>,
+    /// Hours at the bench, Monday to Sunday; 0 to 24 each.
     #[schema(min_items = 7, max_items = 7)]
     pub weekly_hours: Vec<Hours>,
+    /// Last day with the firm; null: no end known.
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
 }
@@ -92,7 +95,7 @@ pub struct FitterPatch {
 fn check_week(hours: &[Hours]) -> Result<(), Problem> {
     let day: Hours = "24".parse().expect("hours of a day");
     if hours.len() != 7 {
-        let detail = "not seven, from Monday to Sunday";
+        let detail = "must be seven values, Monday to Sunday";
         return Err(Problem::invalid("/weekly_hours", detail));
     }
     let broken = hours.iter().enumerate();
@@ -100,7 +103,7 @@ fn check_week(hours: &[Hours]) -> Result<(), Problem> {
     let broken: Vec<FieldError> = broken
         .map(|(i, _)| FieldError {
             pointer: format!("/weekly_hours/{i}"),
-            detail: "not 0 to 24 hours".to_owned(),
+            detail: "must be 0 to 24 hours".to_owned(),
         })
         .collect();
     if broken.is_empty() {
@@ -115,11 +118,12 @@ fn check_week(hours: &[Hours]) -> Result<(), Problem> {
 #[schema(example = json!({"id": 1, "fitter_id": null, "from": "2026-12-24", "until": "2027-01-03", "notes": "Christmas"}))]
 pub struct DaysOff {
     pub id: i64,
-    /// Null: the works are shut.
+    /// null: the works are closed.
     pub fitter_id: Option<i64>,
+    /// First day.
     #[diesel(column_name = from_day)]
     pub from: Day,
-    /// Inclusive.
+    /// Last day, inclusive.
     #[diesel(column_name = until_day)]
     pub until: Day,
     pub notes: Option<Line>,
@@ -130,11 +134,12 @@ pub struct DaysOff {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2027-03-26", "until": "2027-03-29", "notes": "Easter"}))]
 pub struct NewDaysOff {
-    /// The works are shut unless a fitter is named.
+    /// null: the works are closed.
     pub fitter_id: Option<i64>,
+    /// First day.
     #[diesel(column_name = from_day)]
     pub from: Day,
-    /// Inclusive; at most a year.
+    /// Last day, inclusive; at most 366 days after `from`.
     #[diesel(column_name = until_day)]
     pub until: Day,
     pub notes: Option<Line>,
@@ -153,6 +158,8 @@ async fn list_fitters(_by: Staff, list: ListQuery) -> Reply {
 }
 
 /// Add a fitter
+///
+/// Refused (409) if another fitter has the same name.
 #[post("/fitters", 201 = Fitter)]
 async fn create_fitter(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewFitter>) -> Reply {
     check_week(&new.weekly_hours)?;
@@ -169,13 +176,15 @@ async fn create_fitter(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewFitt
     .await
 }
 
-/// Read a fitter
+/// Get a fitter
 #[get("/fitters/{id:\\d+}", 200 = Fitter)]
 async fn get_fitter(_by: Staff, found: Found<Fitter>) -> Reply {
     found.respond()
 }
 
 /// Change a fitter's skills and hours
+///
+/// The name cannot be changed: booked hours refer to it.
 #[patch("/fitters/{id:\\d+}", 200 = Fitter)]
 async fn change_fitter(
     Owner(actor): Owner,
@@ -214,11 +223,11 @@ async fn list_days_off(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &DaysOff| it.id).await
 }
 
-/// Set days off
+/// Add days off
 #[post("/days-off", 201 = DaysOff)]
 async fn create_days_off(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewDaysOff>) -> Reply {
     if !(0..=366).contains(&new.until.days_since(new.from)) {
-        let detail = "not from the first day to a year after it";
+        let detail = "must not be before `from` or more than 366 days after it";
         return Err(Problem::invalid("/until", detail));
     }
     db.create(&actor, &new, async |tx| {
@@ -237,13 +246,13 @@ async fn create_days_off(Owner(actor): Owner, db: web::Data<Db>, new: Body<NewDa
     .await
 }
 
-/// Read days off
+/// Get days off
 #[get("/days-off/{id:\\d+}", 200 = DaysOff)]
 async fn get_days_off(_by: Staff, found: Found<DaysOff>) -> Reply {
     found.respond()
 }
 
-/// Take days off back
+/// Delete days off
 #[delete("/days-off/{id:\\d+}", 204)]
 async fn delete_days_off(
     Owner(actor): Owner,
@@ -276,7 +285,7 @@ pub(crate) async fn all(conn: &mut AsyncPgConnection) -> Result<Vec<Fitter>, Pro
         .await?)
 }
 
-/// What is wrong with a fitter that is named.
+/// The error for a fitter id that does not exist.
 pub(crate) async fn broken_id(
     conn: &mut AsyncPgConnection,
     id: Option<i64>,
@@ -289,7 +298,7 @@ pub(crate) async fn broken_id(
     }))
 }
 
-/// The name of whom a job is given to, else of whoever alone has booked hours on it.
+/// The assigned fitter's name, else the only one who booked hours.
 pub(crate) async fn of_job(
     conn: &mut AsyncPgConnection,
     job: &Job,
@@ -305,7 +314,7 @@ pub(crate) async fn of_job(
         .cloned())
 }
 
-/// Those that end on the day or later.
+/// Days off that end on that day or later.
 pub(crate) async fn days_off_from(
     conn: &mut AsyncPgConnection,
     day: Day,

@@ -1,4 +1,4 @@
-//! Hour rates: what an hour of each fitter costs in the books, and what it is worth.
+//! Hour rates: the cost of a fitter's hour in the books, and the rate to recover in prices.
 
 use crate::{
     books::tax_periods,
@@ -39,18 +39,20 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// The rates of a fitter from a day on, until a later row takes its place.
+/// A fitter's rates from a day on, until a later entry replaces them.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = hour_rates)]
 #[schema(example = json!({"id": 2, "fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "18.50", "recovery_rate": "32.00"}))]
 pub struct HourRate {
     pub id: i64,
+    /// Spelled as on booked hours.
     pub fitter: Line,
+    /// First day.
     #[diesel(column_name = from_day)]
     pub from: Day,
-    /// What an hour costs in the books; 0 for a proprietor's own.
+    /// Cost of an hour in the books; 0 for a proprietor's own.
     pub cost_rate: Money,
-    /// What an hour has to bring in: it counts in the break-even price.
+    /// Rate to recover in prices; used for the break-even price.
     pub recovery_rate: Money,
 }
 
@@ -59,23 +61,23 @@ pub struct HourRate {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "18.50", "recovery_rate": "32.00"}))]
 pub struct NewHourRate {
-    /// Written as on the hours that are booked.
+    /// Spelled as on booked hours.
     pub fitter: Line,
-    /// In an open tax period.
+    /// First day; in an open tax period.
     #[diesel(column_name = from_day)]
     pub from: Day,
-    /// 0 or more.
+    /// Cost of an hour in the books; 0 or more.
     pub cost_rate: Money,
-    /// 0 or more.
+    /// Rate to recover in prices; 0 or more.
     pub recovery_rate: Money,
 }
 
-/// Which of the two rates of a fitter counts.
+/// Which of a fitter's two rates to use.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum RateKind {
-    /// Stock value.
+    /// `cost_rate`, for the stock valuation.
     Book,
-    /// Prices.
+    /// `recovery_rate`, for prices.
     Worth,
 }
 
@@ -93,7 +95,7 @@ async fn list_hour_rates(_by: MoneyDesk, list: ListQuery) -> Reply {
 
 /// Set the hour rates of a fitter
 ///
-/// Hours booked on jobs count at the rates of their day.
+/// Hours booked on jobs are charged at the rates of their day.
 #[post("/hour-rates", 201 = HourRate)]
 async fn create_hour_rate(
     MoneyDesk(actor): MoneyDesk,
@@ -108,7 +110,7 @@ async fn create_hour_rate(
     let broken: Vec<FieldError> = broken
         .map(|(_, pointer)| FieldError {
             pointer: pointer.to_owned(),
-            detail: "not 0 or more".to_owned(),
+            detail: "must be 0 or more".to_owned(),
         })
         .collect();
     if !broken.is_empty() {
@@ -128,7 +130,7 @@ async fn create_hour_rate(
     .await
 }
 
-/// Read an hour rate
+/// Get an hour rate
 #[get("/hour-rates/{id:\\d+}", 200 = HourRate)]
 async fn get_hour_rate(_by: MoneyDesk, found: Found<HourRate>) -> Reply {
     found.respond()
@@ -150,7 +152,7 @@ impl HourPrice {
     }
 }
 
-/// The rate of hours that nobody has worked yet, and whose it is.
+/// The rate of hours not yet worked, and where it comes from.
 #[derive(Debug, Clone)]
 pub(crate) struct PricedHour {
     pub rate: HourPrice,
@@ -164,7 +166,7 @@ pub(crate) struct HourPrices(Vec<FitterPrice>);
 
 #[derive(Debug, Clone)]
 struct FitterPrice {
-    /// `None` for somebody who is not recorded as a fitter of the shop, and so has no skills on record.
+    /// `None`: not recorded as a fitter of the workshop, so no skills are on record.
     id: Option<i64>,
     name: Line,
     skills: Vec<Skill>,
@@ -172,7 +174,7 @@ struct FitterPrice {
 }
 
 impl HourPrices {
-    /// At the rate of the fitter who is named, else at the mean of those who have the skill, else of all.
+    /// The rate of the named fitter, else the mean of those with the skill, else of all.
     pub(crate) fn of(&self, fitter_id: Option<i64>, skill: Option<Skill>) -> PricedHour {
         let named = self
             .0
@@ -209,7 +211,7 @@ fn mean<'f>(fitters: impl Iterator<Item = &'f FitterPrice>) -> Option<HourPrice>
     })
 }
 
-/// What an hour of each fitter costs on the day. Who has left by then is not asked any more.
+/// The rate of each fitter on that day. Fitters who have left by then are left out.
 pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<HourPrices, Problem> {
     let rates: Vec<(Line, Money, Money)> = hour_rates::table
         .filter(hour_rates::from_day.le(on))
@@ -221,7 +223,7 @@ pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<HourPric
         ))
         .load(conn)
         .await?;
-    // Of each fitter's rates the last one stays.
+    // The last rate of each fitter overwrites the others.
     let now: BTreeMap<Line, HourPrice> = rates
         .into_iter()
         .map(|(name, book, worth)| (name, HourPrice { book, worth }))

@@ -1,4 +1,4 @@
-//! Inspector's visits: the days on which the inspector comes.
+//! Inspector's visits: the days on which an inspector comes.
 
 use crate::{
     ground::{
@@ -38,7 +38,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct InspectorVisit {
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// How many tests he sees.
+    /// How many tests they can see.
     #[schema(minimum = 1, maximum = 100)]
     pub tests: i32,
     pub notes: Option<Line>,
@@ -49,9 +49,10 @@ pub struct InspectorVisit {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2027-01-16", "tests": 4, "notes": "Ivo Pellasick"}))]
 pub struct NewInspectorVisit {
-    /// One visit a day.
+    /// At most one visit a day.
     #[diesel(column_name = on_day)]
     pub on: Day,
+    /// How many tests the inspector can see: 1 to 100.
     #[schema(minimum = 1, maximum = 100)]
     pub tests: i32,
     pub notes: Option<Line>,
@@ -79,7 +80,9 @@ async fn list_inspector_visits(_by: Staff, list: ListQuery) -> Reply {
         .await
 }
 
-/// Set a visit of the inspector
+/// Add a visit of the inspector
+///
+/// Refused (409) if there is already a visit that day.
 #[post("/inspector-visits", 201 = InspectorVisit)]
 async fn create_inspector_visit(
     Workshop(actor): Workshop,
@@ -87,7 +90,7 @@ async fn create_inspector_visit(
     new: Body<NewInspectorVisit>,
 ) -> Reply {
     if !(1..=100).contains(&new.tests) {
-        return Err(Problem::invalid("/tests", "not 1 to 100"));
+        return Err(Problem::invalid("/tests", "must be 1 to 100"));
     }
     db.create(&actor, &new, async |tx| {
         let made: InspectorVisit = diesel::insert_into(inspector_visits::table)
@@ -102,7 +105,7 @@ async fn create_inspector_visit(
     .await
 }
 
-/// Read a visit of the inspector
+/// Get a visit of the inspector
 #[get("/inspector-visits/{on}", 200 = InspectorVisit, params(("on" = Day, Path, example = "2027-01-16")))]
 async fn get_inspector_visit(
     _by: Staff,
@@ -113,7 +116,7 @@ async fn get_inspector_visit(
     respond(&req, &find(&mut *db.read().await?, *on).await?)
 }
 
-/// Take a visit of the inspector back
+/// Delete a visit of the inspector
 #[delete("/inspector-visits/{on}", 204, params(("on" = Day, Path, example = "2027-01-16")))]
 async fn delete_inspector_visit(
     Workshop(actor): Workshop,
@@ -142,10 +145,10 @@ async fn find(conn: &mut AsyncPgConnection, on: Day) -> Result<InspectorVisit, P
         .first(conn)
         .await
         .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("no visit of the inspector is set for {on}")))
+    found.ok_or_else(|| Problem::not_found(format!("there is no inspector's visit on {on}")))
 }
 
-/// Those on the day or later, in order.
+/// Visits on that day or later, in order.
 pub(crate) async fn from(
     conn: &mut AsyncPgConnection,
     day: Day,

@@ -1,4 +1,4 @@
-//! Jobs: work on an engine, from the proposal to the finish.
+//! Jobs: work on an engine, from proposal to completion.
 
 pub mod consequences;
 pub mod lines;
@@ -67,39 +67,41 @@ pub struct JobFacts {
     pub stock_no: i32,
     pub title: Line,
     pub status: JobStatus,
+    /// The parts of the engine that the work affects; they decide which certificates it voids.
     #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
-    /// Nothing but a gauge glass is changed.
+    /// true: only a gauge glass is changed.
     pub gauge_glass_only: bool,
+    /// null: not agreed.
     pub hours_agreed: Option<Hours>,
-    /// What others are to be paid, net of their tax.
+    /// Cost of outside work, net of tax.
     pub outside_work: Option<Money>,
-    /// When the part on order, or the work by others, that it waits for is expected.
+    /// When the part on order or the outside work is expected; null: the job waits for neither, or no day is known.
     pub expected_on: Option<Day>,
-    /// Who asks after that.
+    /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
-    /// What its parts are expected to cost in all, net of tax.
+    /// Expected cost of all its parts, net of tax.
     pub parts_expected: Option<Money>,
-    /// Null: any fitter can do it.
+    /// null: any fitter can do it.
     pub skill: Option<Skill>,
-    /// Who is to do it; null: whoever has the skill and the hours.
+    /// The assigned fitter; null: anyone with the skill and the hours.
     pub fitter_id: Option<i64>,
-    /// What the engine takes meanwhile; null: no room of the shop.
+    /// The place that the engine takes up meanwhile; null: no room in the workshop.
     pub work_place: Option<WorkPlace>,
-    /// How many days others have it; null: it is done in the shop.
+    /// Days away for outside work; null: done in the workshop.
     #[schema(minimum = 1, maximum = 366)]
     pub days_away: Option<i32>,
     pub proposed_on: Day,
     pub agreed_on: Option<Day>,
     pub started_on: Option<Day>,
     pub finished_on: Option<Day>,
-    /// Where the order of this job and a test on one day matters.
+    /// Time of day; matters if a test was made on the same day.
     pub finished_at: Option<TimeOfDay>,
     pub called_off_on: Option<Day>,
-    /// The working order that the work is to bring about; null: it stays as it is.
+    /// Working order once the work is finished; null: unchanged.
     pub working_order_after: Option<WorkingOrder>,
-    /// The boiler that the work was on, as a fact of the finished job; null before, or where none is on record. Moving boilers
-    /// later changes nothing of it.
+    /// The boiler that the finished job was on; later moves of boilers do not change it. null: not finished, or no
+    /// boiler recorded.
     pub boiler_id: Option<i64>,
     pub notes: Option<Prose>,
 }
@@ -117,19 +119,19 @@ pub struct JobFacts {
 pub struct Job {
     #[serde(flatten)]
     pub facts: JobFacts,
-    /// The findings that it is to clear when it is finished.
+    /// The findings that it clears when finished.
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
-    /// Jobs of the same engine that have to be finished before it is begun.
+    /// Jobs of the same engine that must be finished before it starts.
     #[schema(max_items = 20)]
     pub needs: Vec<i64>,
-    /// The condition grades that the work is to bring about.
+    /// Condition grades once the work is finished; null: unchanged.
     pub grades_after: Grades,
-    /// Sum of the hours below.
+    /// Total of `hours`.
     pub hours_booked: Hours,
     #[schema(max_items = 1000)]
     pub hours: Vec<HoursLine>,
-    /// Sum of the parts below.
+    /// Total of `parts`.
     pub parts_cost: Money,
     #[schema(max_items = 1000)]
     pub parts: Vec<PartsLine>,
@@ -141,72 +143,85 @@ pub struct Job {
     "grades_after": {"fittings_and_feeds": "good"}}))]
 pub struct NewJob {
     pub title: Line,
-    /// What the work touches; decides which papers it voids.
+    /// The parts of the engine that the work affects; they decide which certificates it voids.
     #[serde(deserialize_with = "at_most::<5, _, _>")]
     #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
-    /// Nothing but a gauge glass is changed; then the job touches safety valves and fittings alone.
+    /// true: only a gauge glass is changed; `touches` must then be `safety_valves_and_fittings` only.
     #[serde(default)]
     pub gauge_glass_only: bool,
+    /// null: not agreed.
     pub hours_agreed: Option<Hours>,
-    /// What others are to be paid, net of their tax.
+    /// Cost of outside work, net of tax.
     pub outside_work: Option<Money>,
-    /// When the part on order, or the work by others, that it waits for is expected.
+    /// When the part on order or the outside work is expected; null: the job waits for neither, or no day is known.
     pub expected_on: Option<Day>,
-    /// Who asks after that.
+    /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
-    /// What its parts are expected to cost in all, net of tax.
+    /// Expected cost of all its parts, net of tax.
     pub parts_expected: Option<Money>,
-    /// Any fitter can do it unless told otherwise.
+    /// null: any fitter can do it.
     pub skill: Option<Skill>,
-    /// Who is to do it; whoever has the skill and the hours unless told otherwise.
+    /// The assigned fitter; null: anyone with the skill and the hours.
     pub fitter_id: Option<i64>,
-    /// What the engine takes meanwhile; no room of the shop unless told otherwise.
+    /// The place that the engine takes up meanwhile; null: no room in the workshop.
     pub work_place: Option<WorkPlace>,
-    /// How many days others have it; such a job has no hours of ours.
+    /// Days away for outside work, 1 to 366; the job then has no hours of ours. null: done in the workshop.
     #[schema(minimum = 1, maximum = 366)]
     pub days_away: Option<i32>,
-    /// Jobs of the same engine that have to be finished before it is begun.
+    /// Jobs of the same engine that must be finished before it starts.
     #[serde(default, deserialize_with = "at_most::<20, _, _>")]
     #[schema(max_items = 20)]
     pub needs: Vec<i64>,
-    /// Today unless told otherwise.
+    /// Default: today.
     pub proposed_on: Option<Day>,
     /// Open findings of the engine that the job is to clear.
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
     #[schema(max_items = 200)]
     pub findings: Vec<i64>,
-    /// The condition grades that the work is to bring about: what it is worth follows from them.
+    /// Condition grades once the work is finished; the value added by the job is calculated from them.
     #[serde(default)]
     pub grades_after: Grades,
-    /// The working order that the work is to bring about, if another.
+    /// Working order once the work is finished; null: unchanged.
     pub working_order_after: Option<WorkingOrder>,
     pub notes: Option<Prose>,
 }
 
-/// What a job touches, clears and brings about is fixed once it is finished or called off.
+/// `touches`, `gauge_glass_only`, `findings`, `grades_after` and `working_order_after` are fixed once the job is
+/// finished or called off.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = jobs, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours_agreed": "6"}))]
 pub struct JobPatch {
     pub title: Line,
+    /// The parts of the engine that the work affects; they decide which certificates it voids.
     #[serde(deserialize_with = "at_most::<5, _, _>")]
     #[schema(min_items = 1, max_items = 5)]
     pub touches: Vec<Touches>,
+    /// true: only a gauge glass is changed; `touches` must then be `safety_valves_and_fittings` only.
     pub gauge_glass_only: bool,
+    /// null: not agreed.
     pub hours_agreed: Option<Hours>,
+    /// Cost of outside work, net of tax.
     pub outside_work: Option<Money>,
+    /// When the part on order or the outside work is expected; null: the job waits for neither, or no day is known.
     pub expected_on: Option<Day>,
+    /// Who is chasing it; null: nobody.
     pub chased_by: Option<Line>,
+    /// Expected cost of all its parts, net of tax.
     pub parts_expected: Option<Money>,
+    /// null: any fitter can do it.
     pub skill: Option<Skill>,
+    /// The assigned fitter; null: anyone with the skill and the hours.
     #[schema(minimum = 1)]
     pub fitter_id: Option<i64>,
+    /// The place that the engine takes up meanwhile; null: no room in the workshop.
     pub work_place: Option<WorkPlace>,
+    /// Days away for outside work, 1 to 366; the job then has no hours of ours. null: done in the workshop.
     #[schema(minimum = 1, maximum = 366)]
     pub days_away: Option<i32>,
-    /// All jobs that have to be finished before.
+    /// All jobs that must be finished before it starts.
     #[serde(deserialize_with = "at_most::<20, _, _>")]
     #[schema(max_items = 20)]
     #[diesel(skip_update)]
@@ -216,9 +231,10 @@ pub struct JobPatch {
     #[schema(max_items = 200)]
     #[diesel(skip_update)]
     pub findings: Vec<i64>,
-    /// The grades that the work is to bring about: those that are left out stay, and null takes one away.
+    /// Condition grades once the work is finished; a grade left out is unchanged, null removes one.
     #[diesel(skip_update)]
     pub grades_after: Grades,
+    /// Working order once the work is finished; null: unchanged.
     pub working_order_after: Option<WorkingOrder>,
     pub notes: Option<Prose>,
 }
@@ -227,7 +243,7 @@ pub struct JobPatch {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineJobFilters {
-    /// Any of these statuses, joined with commas.
+    /// Statuses, comma-separated.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
     status: Vec<JobStatus>,
@@ -237,11 +253,11 @@ pub struct EngineJobFilters {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct JobFilters {
-    /// Any of these statuses, joined with commas.
+    /// Statuses, comma-separated.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
     status: Vec<JobStatus>,
-    /// The engine.
+    /// Stock number of the engine.
     #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
 }
@@ -266,6 +282,8 @@ async fn list_engine_jobs(
 }
 
 /// Propose a job
+///
+/// Its status is `proposed` until a transition changes it. Refused (422) if a job or finding named is not of this engine.
 #[post("/engines/{stock_no:\\d+}/jobs", 201 = Job)]
 async fn create_job(
     Workshop(actor): Workshop,
@@ -317,7 +335,7 @@ async fn list_jobs(_by: Staff, list: ListQuery<JobFilters>) -> Reply {
     list.answer(fetch, |it: &Job| it.facts.id).await
 }
 
-/// Read a job
+/// Get a job
 #[get("/jobs/{id:\\d+}", 200 = Job)]
 async fn get_job(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<i64>) -> Reply {
     let job = find(&mut *db.read().await?, *id).await?;
@@ -326,7 +344,8 @@ async fn get_job(_by: Staff, req: HttpRequest, db: web::Data<Db>, id: web::Path<
 
 /// Change a job
 ///
-/// What it touches, clears and brings about can be changed until it is finished or called off.
+/// Refused (409) for `touches`, `gauge_glass_only`, `findings`, `grades_after` and `working_order_after` once the job
+/// is finished or called off.
 #[patch("/jobs/{id:\\d+}", 200 = Job)]
 async fn change_job(
     Workshop(actor): Workshop,
@@ -383,7 +402,7 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
     job.ok_or_else(|| JobFacts::missing(id))
 }
 
-/// The jobs of these ids, in the order of their ids.
+/// The jobs with these ids, in order of id.
 pub(crate) async fn find_all(
     conn: &mut AsyncPgConnection,
     ids: &[i64],
@@ -413,7 +432,7 @@ pub(crate) async fn open_of(
     with_lines(conn, facts).await
 }
 
-/// Holds the engine and the job, in this order, until the end of the transaction.
+/// Locks the engine, then the job, until the end of the transaction.
 async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
     let stock_no = JobFacts::find(conn, id).await?.stock_no;
     stock::lock(conn, stock_no).await?;
@@ -421,7 +440,7 @@ async fn lock(conn: &mut AsyncPgConnection, id: i64) -> Result<Job, Problem> {
     find(conn, id).await
 }
 
-/// Adds findings, grades, hours and parts to the jobs.
+/// Adds findings, needs, grades, hours and parts.
 async fn with_lines(
     conn: &mut AsyncPgConnection,
     facts: Vec<JobFacts>,
@@ -457,7 +476,8 @@ async fn with_lines(
     let (mut findings, mut grades) = (by_job(findings), by_job(grades));
     let mut needs = by_job(needs);
     let (mut hours, mut parts) = (by_job(hours), by_job(parts));
-    let too_much = || Problem::conflict("the lines of the job add up to more than can be written");
+    let too_much =
+        || Problem::conflict("the lines add up to too large a figure; reverse a wrong one");
     facts
         .into_iter()
         .map(|facts| {
@@ -590,7 +610,7 @@ async fn set_grades(conn: &mut AsyncPgConnection, id: i64, after: Grades) -> Res
     Ok(())
 }
 
-/// Members of a job that are fixed once it is over.
+/// Members that are fixed once a job is finished or called off.
 const OF_WHAT_IT_DOES: [&str; 5] = [
     "touches",
     "gauge_glass_only",
@@ -599,7 +619,7 @@ const OF_WHAT_IT_DOES: [&str; 5] = [
     "working_order_after",
 ];
 
-/// Checks the job as it would be and stores it.
+/// Checks the job as the change would leave it, then stores it.
 async fn update(
     tx: &mut Tx<'_>,
     current: &Job,
@@ -624,7 +644,7 @@ async fn update(
     }
     if patch.names("findings") {
         let findings = &change.findings;
-        // A finding that the job has stays good although a survey has cleared it meanwhile.
+        // A finding that the job already has stays valid even if a survey has cleared it meanwhile.
         let mut of_new_ones = Vec::new();
         findings::open_ones(
             tx.conn(),
@@ -644,7 +664,7 @@ async fn update(
     refuse_if_any(broken)?;
     if OF_WHAT_IT_DOES.iter().any(|member| patch.names(member)) && facts.status.is_closed() {
         return Err(Problem::conflict(format!(
-            "the job is {}; what it touches, clears and brings about is fixed",
+            "the job is {}; its touches, findings and grades can no longer change; add another job",
             facts.status
         )));
     }

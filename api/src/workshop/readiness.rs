@@ -1,4 +1,4 @@
-//! Readiness: may an engine be listed, may it leave, on a day; every reason, and what clears it.
+//! Readiness: whether an engine may be listed, or may leave, on a day; why not, and what to do about it.
 
 pub(crate) mod facts;
 
@@ -44,28 +44,28 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct GateAndDay {
-    /// The day asked about; today when left out.
+    /// The day to check. Default: today.
     #[param(example = "2026-12-19")]
     on: Option<Day>,
-    /// `deliver` when left out.
+    /// Default: `deliver`.
     #[param(value_type = Option<Gate>, example = "deliver")]
     gate: Option<Gate>,
 }
 
-/// What the firm sets for its own gates.
+/// The firm's settings for its gates.
 #[derive(Debug, Clone, Serialize, Deserialize, Queryable, Selectable, AsChangeset, ToSchema)]
 #[diesel(table_name = gate_settings)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"blocking_warnings": ["inspector"], "warning_days": 30, "frost_months": [11, 12, 1, 2, 3]}))]
 pub struct GateSettings {
-    /// Checks of which a `warning` shuts the gate too. An `unmet` always does.
+    /// Checks for which a `warning` also shuts the gate. `unmet` always does.
     #[serde(deserialize_with = "at_most::<40, _, _>")]
     #[schema(max_items = 40)]
     pub blocking_warnings: Vec<Check>,
-    /// A paper that lapses within so many days is watched.
+    /// A certificate that expires within this many days gives a warning.
     #[schema(minimum = 0, maximum = 366)]
     pub warning_days: i32,
-    /// Months in which an engine travels drained: 1 to 12, each once.
+    /// Months in which an engine must be drained to travel: 1 to 12, each once.
     #[serde(deserialize_with = "at_most::<12, _, _>")]
     #[schema(max_items = 12)]
     pub frost_months: Vec<i32>,
@@ -74,13 +74,13 @@ pub struct GateSettings {
 impl GateSettings {
     fn check(&self) -> Result<(), Problem> {
         if !(0..=366).contains(&self.warning_days) {
-            return Err(Problem::invalid("/warning_days", "not 0 to 366 days"));
+            return Err(Problem::invalid("/warning_days", "must be 0 to 366 days"));
         }
         let months = self.frost_months.iter();
         match months.enumerate().find(|(_, m)| !(1..=12).contains(*m)) {
             Some((i, _)) => Err(Problem::invalid(
                 format!("/frost_months/{i}"),
-                "not a month from 1 to 12",
+                "must be a month from 1 to 12",
             )),
             None => Ok(()),
         }
@@ -91,18 +91,18 @@ impl GateSettings {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ReadinessFilters {
-    /// The day asked about; today when left out.
+    /// The day to check. Default: today.
     #[param(example = "2026-12-19")]
     on: Option<Day>,
-    /// `deliver` when left out.
+    /// Default: `deliver`.
     #[param(value_type = Option<Gate>, example = "deliver")]
     gate: Option<Gate>,
-    /// Engines whose gate is open only, or shut only.
+    /// true: only engines with an open gate; false: only those with a shut gate.
     #[param(example = false)]
     open: Option<bool>,
 }
 
-/// One engine at a gate, in short.
+/// Summary of one engine at a gate.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-12-19", "gate": "deliver", "open": false,
     "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
@@ -112,10 +112,10 @@ pub struct EngineReadiness {
     pub on: Day,
     pub gate: Gate,
     pub open: bool,
-    /// The checks that are not met, or watched.
+    /// The checks with outcome `unmet` or `warning`.
     #[schema(max_items = 40)]
     pub not_met: Vec<CheckAnswer>,
-    /// Last day of the first paper to run out of those that the answer rests on.
+    /// The day on which the first certificate used in the result expires; null: none expires.
     pub valid_until: Option<Day>,
 }
 
@@ -123,7 +123,7 @@ pub struct EngineReadiness {
 
 /// List whether engines are ready to be listed or to leave
 ///
-/// In the order of their stock numbers, each with what keeps the gate shut and what clears it. Says which records hold,
+/// In order of stock number, each with the checks that are not met and their remedies. Says which records are valid,
 /// never that an engine is safe.
 #[get("/readiness", 200 = Page<EngineReadiness>)]
 async fn list_readiness(Staff(actor): Staff, list: ListQuery<ReadinessFilters>) -> Reply {
@@ -135,7 +135,7 @@ async fn list_readiness(Staff(actor): Staff, list: ListQuery<ReadinessFilters>) 
         let wanted_by_page = usize::try_from(page.limit).map_err(Problem::internal)?;
         let mut after = page.after_id().unwrap_or(0);
         let mut found = Vec::new();
-        // The answers are not stored: engines are looked at in stretches until the page is full.
+        // Results are not stored: engines are checked in batches until the page is full.
         while found.len() < wanted_by_page {
             let last = i32::try_from(after).unwrap_or(i32::MAX);
             let stock_nos = in_the_house(conn, last, page.limit).await?;
@@ -178,15 +178,15 @@ fn in_short(
 
 /// Check whether an engine may be listed or may leave on a day
 ///
-/// Says which records hold, never that an engine is safe. `open_days` are those of the 24 months from the day;
-/// `papers_open_days` those on which the boiler's papers alone would allow it. Each check that is not met says what clears it and
-/// names the request that does it.
+/// Says which records are valid, never that an engine is safe. `open_days` are the days within 24 months of that day on
+/// which the gate is open; `papers_open_days` those on which the boiler's certificates would allow it. Each check that
+/// is not met has a remedy and names the request for it.
 #[get("/engines/{stock_no:\\d+}/readiness", 200(body = Readiness, example = json!({
         "on": "2026-06-02", "gate": "deliver", "open": false,
         "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
             "remedy": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "valid_until": null}],
         "open_days": [], "papers_open_days": [],
-        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."]})))]
+        "cautions": ["Boiler certificates are not normally accepted abroad: the engine will need certificates from the country it goes to."]})))]
 async fn get_readiness(
     Staff(actor): Staff,
     req: HttpRequest,
@@ -201,7 +201,7 @@ async fn get_readiness(
     respond(&req, &answer)
 }
 
-/// Read the settings of the firm's gates
+/// Get the settings of the firm's gates
 #[get("/gate-settings", 200 = GateSettings, id = "get_gate_settings")]
 async fn get_gate_settings(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let settings = find_gate_settings(&mut *db.read().await?).await?;
@@ -209,6 +209,8 @@ async fn get_gate_settings(_by: Staff, req: HttpRequest, db: web::Data<Db>) -> R
 }
 
 /// Change the settings of the firm's gates
+///
+/// They apply to every gate checked from now on.
 #[patch("/gate-settings", 200 = GateSettings, id = "change_gate_settings")]
 async fn change_gate_settings(
     Owner(actor): Owner,
@@ -240,8 +242,8 @@ async fn change_gate_settings(
     .await
 }
 
-/// For acts that need an open gate: `not_ready` with every reason while it is shut. Lock the engine first, so that what
-/// the gate saw still holds when the act is stored.
+/// For acts that need an open gate: `not_ready` with every reason if it is shut. Lock the engine first, so that what
+/// the gate checked is still true when the act is stored.
 pub(crate) async fn gate_must_be_open(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -257,9 +259,9 @@ pub(crate) async fn gate_must_be_open(
     }
 }
 
-/// A gate that is not open, as a problem with the checks that shut it.
+/// The problem for a shut gate, with the checks that shut it.
 pub(crate) fn shut(answer: &Readiness, settings: &Settings) -> Problem {
-    let bar = |outcome: Outcome, check: Check| match outcome {
+    let shuts = |outcome: Outcome, check: Check| match outcome {
         Outcome::Met => false,
         Outcome::Warning => settings.blocking_warnings.contains(&check),
         Outcome::Unmet => true,
@@ -267,7 +269,7 @@ pub(crate) fn shut(answer: &Readiness, settings: &Settings) -> Problem {
     let reasons = answer
         .checks
         .iter()
-        .filter(|check| bar(check.outcome, check.check))
+        .filter(|check| shuts(check.outcome, check.check))
         .map(|check| problem::GateReason {
             check: check.check.to_string(),
             reason: check.reason.as_str().to_owned(),
@@ -289,14 +291,14 @@ pub(crate) fn shut(answer: &Readiness, settings: &Settings) -> Problem {
         Gate::Deliver => "leave",
     };
     Problem::not_ready(
-        format!("the engine may not {act} on {}", answer.on),
+        format!("the engine may not {act} on {}; see `reasons`", answer.on),
         reasons,
     )
 }
 
 // SQL
 
-/// The answer of a gate from what is recorded now; `not_found` when there is no such engine.
+/// The result of a gate from what is recorded now; `not_found` if there is no such engine.
 pub(crate) async fn answer(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -309,7 +311,7 @@ pub(crate) async fn answer(
     Ok(readiness::gate(&facts, &settings, gate, on))
 }
 
-/// Stock numbers of engines that have not left, in their order, from the one after `after`.
+/// Stock numbers above `after` of engines that have not left, in order.
 pub(crate) async fn in_the_house(
     conn: &mut AsyncPgConnection,
     after: i32,
@@ -325,7 +327,7 @@ pub(crate) async fn in_the_house(
         .await?)
 }
 
-/// What the firm sets for itself.
+/// The firm's settings for its gates.
 pub(crate) async fn settings(conn: &mut AsyncPgConnection) -> Result<Settings, Problem> {
     let found = find_gate_settings(conn).await?;
     Ok(Settings {

@@ -1,4 +1,4 @@
-//! Test terms: what each kind of test takes of a fitter, and what others are paid for it.
+//! Test costs: the fitter's hours and the outside fee for each kind of test.
 
 use crate::{
     ground::{
@@ -35,9 +35,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"test": "steam", "hours": "3", "fee": "0.00"}))]
 pub struct TestCosts {
     pub test: TestKind,
-    /// Of a fitter, the making ready included.
+    /// A fitter's hours, including preparation.
     pub hours: Hours,
-    /// Net of tax.
+    /// Paid to others, net of tax.
     pub fee: Money,
 }
 
@@ -67,7 +67,7 @@ async fn list_test_costs(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &TestCosts| (json!(it.test), 0)).await
 }
 
-/// Read the fee and hours for a kind of test
+/// Get the fee and hours for a kind of test
 #[get("/test-costs/{test}", 200 = TestCosts, params(("test" = TestKind, Path, example = "steam")))]
 async fn get_test_costs(
     _by: Staff,
@@ -103,8 +103,8 @@ async fn change_test_costs(
         let day: Hours = "24".parse().expect("hours of a day");
         let in_a_day = |hours: Hours| (Hours::ZERO..=day).contains(&hours);
         all_hold([
-            (in_a_day(change.hours), "/hours", "not 0 to 24 hours"),
-            (!change.fee.is_negative(), "/fee", "not 0 or more"),
+            (in_a_day(change.hours), "/hours", "must be 0 to 24 hours"),
+            (!change.fee.is_negative(), "/fee", "must be 0 or more"),
         ])?;
         if patch.is_empty() {
             tx.unchanged();

@@ -1,4 +1,4 @@
-//! Records of work: what was done on an engine while it was with the firm, as the buyer gets it.
+//! Work records: what was done on an engine while the firm had it, for the buyer.
 
 use crate::{
     boilers::boiler_tests::Test,
@@ -38,12 +38,12 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("jobs").service(get_work_record);
 }
 
-/// Jobs, and tests, told of one engine.
+/// The most jobs, and the most tests, listed for an engine.
 const MOST: i64 = 500;
 
 // Types
 
-/// Without what it cost.
+/// The work on an engine, without what it cost.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "name": "Marrowby", "came_on": "2026-04-02",
     "work": [{"title": "Left injector", "finished_on": "2026-04-20", "touches": ["safety_valves_and_fittings"],
@@ -52,15 +52,15 @@ const MOST: i64 = 500;
 pub struct WorkRecord {
     pub stock_no: i32,
     pub name: Line,
-    /// To the firm, the last time.
+    /// The day it last came to the firm.
     pub came_on: Day,
-    /// Finished jobs in the order in which they were finished.
+    /// Finished jobs, in the order in which they were finished.
     #[schema(max_items = 500)]
     pub work: Vec<WorkDone>,
-    /// Tests of the boiler that is in it.
+    /// Tests of the boiler in the engine.
     #[schema(max_items = 500)]
     pub tests: Vec<Test>,
-    /// Faults on record that nothing has cleared.
+    /// Recorded findings not yet cleared.
     #[schema(max_items = 200)]
     pub still_open: Vec<ToldFinding>,
     #[schema(max_items = 1)]
@@ -73,20 +73,20 @@ pub struct WorkDone {
     pub finished_on: Day,
     #[schema(max_items = 4)]
     pub touches: Vec<Touches>,
-    /// The faults that it cleared.
+    /// The findings that it cleared.
     #[schema(max_items = 200)]
     pub put_right: Vec<Text<1000>>,
     #[schema(max_items = 1000)]
     pub parts: Vec<Line>,
-    /// The condition that it brought about.
+    /// Condition grades once the work was finished.
     pub grades_after: Grades,
 }
 
 // Routes
 
-/// Read the record of the work on an engine, for a buyer
+/// Get the record of the work on an engine, for a buyer
 ///
-/// As a sheet to print with `Accept: text/html`.
+/// With `Accept: text/html`, a sheet to print.
 #[get("/engines/{stock_no:\\d+}/work-record", 200(content((WorkRecord = "application/json"), (Html = "text/html"))))]
 async fn get_work_record(
     Staff(actor): Staff,
@@ -137,7 +137,7 @@ pub(crate) async fn of_engine(
             finished_on,
             touches: job.facts.touches,
             put_right: put_right.remove(&job.facts.id).unwrap_or_default(),
-            parts: that_stand(job.parts),
+            parts: not_reversed(job.parts),
             grades_after: job.grades_after,
         });
     }
@@ -165,10 +165,10 @@ pub(crate) async fn of_engine(
     })
 }
 
-/// The parts that no later line takes back.
-fn that_stand(lines: Vec<PartsLine>) -> Vec<Line> {
+/// The parts not reversed by a later line.
+fn not_reversed(lines: Vec<PartsLine>) -> Vec<Line> {
     let taken_back: HashSet<i64> = lines.iter().filter_map(|line| line.reverses_id).collect();
-    let stand = |line: &PartsLine| line.reverses_id.is_none() && !taken_back.contains(&line.id);
-    let status = lines.into_iter().filter(stand);
+    let kept = |line: &PartsLine| line.reverses_id.is_none() && !taken_back.contains(&line.id);
+    let status = lines.into_iter().filter(kept);
     status.map(|line| line.description).collect()
 }

@@ -1,4 +1,4 @@
-//! Rules between the facts of an engine.
+//! Rules that check the details of an engine against each other.
 
 use super::NewEngine;
 use crate::ground::{confirmations::Confirmations, problem::FieldError};
@@ -9,7 +9,7 @@ use outshop_core::{
     units::{Length, Mass},
 };
 
-/// Rules between the facts of an engine. `at` is the pointer of the engine in the request.
+/// Checks the details of an engine against each other. `at` is the JSON pointer of the engine in the request.
 pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<FieldError> {
     let mut broken = Vec::new();
     let mut rule = |holds: bool, member: &str, detail: &str| {
@@ -26,17 +26,17 @@ pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<Fi
             .built_year
             .is_none_or(|year| (1800..=this_year).contains(&year)),
         "built_year",
-        "not a year from 1800 to this year",
+        "must be a year from 1800 to this year",
     );
     rule(
         engine.cylinders.is_none_or(|n| (1..=12).contains(&n)),
         "cylinders",
-        "not a count from 1 to 12",
+        "must be 1 to 12",
     );
     rule(
         engine.medals.is_none_or(|n| (0..=100).contains(&n)),
         "medals",
-        "not a count from 0 to 100",
+        "must be 0 to 100",
     );
     let above = |part: Option<&Mass>, whole: Option<&Mass>| {
         part.zip(whole)
@@ -45,12 +45,12 @@ pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<Fi
     rule(
         !above(engine.adhesive_weight, engine.weight),
         "adhesive_weight",
-        "more than the whole weight",
+        "must not be more than `weight`",
     );
     rule(
         engine.whyte.is_none() || engine.kind == Kind::Locomotive,
         "whyte",
-        "only a locomotive has a wheel arrangement by Whyte",
+        "must be null unless `kind` is locomotive",
     );
     let mut ask = Confirmations::default();
     ask.ask(
@@ -62,7 +62,7 @@ pub(crate) fn broken_rules(at: &str, engine: &Checked<'_>, today: Day) -> Vec<Fi
     broken
 }
 
-/// The facts that rules bind together.
+/// The details that the rules compare.
 pub(crate) struct Checked<'a> {
     pub(super) kind: Kind,
     pub(super) built_year: Option<i32>,
@@ -73,7 +73,7 @@ pub(crate) struct Checked<'a> {
     pub(super) whyte: Option<&'a Whyte>,
     pub(super) gauge: Option<&'a Length>,
     pub(super) sides: [Option<&'a Length>; 3],
-    /// Or not asked about now.
+    /// true as well where the weight is not being checked.
     pub(super) weight_confirmed: bool,
 }
 
@@ -89,7 +89,7 @@ impl Checked<'_> {
         self.weight.and_then(|weight| sense::weight(weight, size))
     }
 
-    /// The members that are outside the usual limits, all of them confirmed once the rules hold.
+    /// The members outside the usual limits; all are confirmed once the rules pass.
     pub(crate) fn confirmed(&self) -> Vec<Member> {
         let doubt = self.weight_in_doubt();
         doubt.into_iter().map(|doubt| doubt.member).collect()

@@ -1,4 +1,4 @@
-//! Where the files of photographs lie, and the memory that may go into making them.
+//! The store of photograph files, and the memory limit for decoding them.
 
 use crate::ground::problem::{self, Problem};
 use futures_util::TryStreamExt;
@@ -17,40 +17,40 @@ use std::{
 };
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
-/// MiB that pictures may take together while they are decoded, unless a setting says otherwise.
+/// MiB that all decoding together may use, unless the settings say otherwise.
 pub const DECODING_MIB: u32 = 256;
-/// MiB to read a header with: a file of the largest size and the decoder's copy.
+/// MiB needed to read a header: a file of the largest size and the decoder's copy.
 pub const LOOK_MIB: u32 = 52;
-/// Longer than any queue that the cores work off in the patience of a client.
+/// Longer than any queue that the cores can clear before a client gives up.
 const PERMIT_TIMEOUT: Duration = Duration::from_secs(30);
 
 /// Shared by all workers of a process.
 #[derive(Clone)]
 pub struct Store {
     files: Arc<dyn ObjectStore>,
-    /// For decoding, in MiB: all that there are, and those that are free.
+    /// MiB for decoding: the total, and what is free of it.
     most: u32,
     memory: Arc<Semaphore>,
-    /// MiB that a decoding takes at least, so that no more run at once than there are cores.
+    /// The least MiB that one decoding takes, so that no more run at once than there are cores.
     share: u32,
 }
 
 impl Store {
-    /// `place`: a folder, made if need be, or `s3://bucket/prefix`, whose keys and region come from the variables that AWS
-    /// names (`AWS_ACCESS_KEY_ID`, `AWS_SECRET_ACCESS_KEY`, `AWS_REGION`, `AWS_ENDPOINT`, `AWS_ALLOW_HTTP`).
+    /// `place`: a folder, created if missing, or `s3://bucket/prefix`; S3 keys and region come from the usual AWS
+    /// variables (`AWS_ACCESS_KEY_ID`, `AWS_SECRET_ACCESS_KEY`, `AWS_REGION`, `AWS_ENDPOINT`, `AWS_ALLOW_HTTP`).
     pub fn at(place: &str) -> Result<Store, String> {
-        let told = |e: Error| format!("photographs cannot lie in {place}: {e}");
+        let unusable = |e: Error| format!("cannot keep photographs in {place}: {e}");
         let Some(bucket) = place.strip_prefix("s3://") else {
-            let failed = |e: io::Error| format!("photographs cannot lie in {place}: {e}");
+            let failed = |e: io::Error| format!("cannot keep photographs in {place}: {e}");
             std::fs::create_dir_all(place).map_err(failed)?;
-            let folder = LocalFileSystem::new_with_prefix(place).map_err(told)?;
+            let folder = LocalFileSystem::new_with_prefix(place).map_err(unusable)?;
             return Ok(Store::over(Arc::new(folder.with_fsync(true))));
         };
         let (bucket, prefix) = bucket.split_once('/').unwrap_or((bucket, ""));
         let s3 = AmazonS3Builder::from_env()
             .with_bucket_name(bucket)
             .build()
-            .map_err(told)?;
+            .map_err(unusable)?;
         Ok(Store::over(Arc::new(PrefixStore::new(s3, prefix))))
     }
 
@@ -64,7 +64,7 @@ impl Store {
         .decoding_within(DECODING_MIB)
     }
 
-    /// The same, with so many MiB for all decoding together.
+    /// The same store with this limit, in MiB, for all decoding together.
     pub fn decoding_within(self, most: u32) -> Store {
         let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
         let cores = u32::try_from(cores).unwrap_or(most).clamp(1, most.max(1));
@@ -76,7 +76,7 @@ impl Store {
         }
     }
 
-    /// The files of a picture, made beside the threads that answer requests. Waits for memory and for a core.
+    /// Makes the files of a picture, away from the threads that answer requests. Waits for memory and a core.
     pub(super) async fn make(&self, mut sent: File, pointer: &str) -> Result<Vec<Made>, Problem> {
         let most = self.most;
         let place = self.memory(LOOK_MIB).await?;
@@ -85,25 +85,25 @@ impl Store {
             Ok((sent, needed))
         })
         .await
-        .map_err(|told| told.at(pointer))?;
+        .map_err(|error| error.at(pointer))?;
         let place = self.memory(needed.max(self.share)).await?;
         let mut sent = sent;
         off_thread(place, move || Ok(pictures::make(read(&mut sent)?, most)?))
             .await
-            .map_err(|told| told.at(pointer))
+            .map_err(|error| error.at(pointer))
     }
 
     async fn memory(&self, mib: u32) -> Result<OwnedSemaphorePermit, Problem> {
         let permit = Arc::clone(&self.memory).acquire_many_owned(mib.min(self.most));
         let Ok(permit) = tokio::time::timeout(PERMIT_TIMEOUT, permit).await else {
-            let detail = "other photographs are being worked on; nothing was stored, try again";
+            let detail = "other photographs are being processed; nothing was stored, try again";
             let busy = Problem::new(problem::SERVICE_UNAVAILABLE, detail);
             return Err(busy.with_header("retry-after", "10"));
         };
         permit.map_err(Problem::internal)
     }
 
-    /// Written whole, synced and in its place when this returns.
+    /// Returns once the file is complete, synced and in place.
     pub(crate) async fn put(&self, name: &str, bytes: &[u8]) -> Result<(), Problem> {
         let path = Path::from(name);
         let put = self.files.put(&path, bytes.to_vec().into());
@@ -131,7 +131,7 @@ impl Store {
         }
     }
 
-    /// A file that is gone already is no error.
+    /// A file that is already gone is not an error.
     pub(super) async fn remove(&self, name: &str) -> Result<(), Problem> {
         match self.files.delete(&Path::from(name)).await {
             Ok(()) | Err(Error::NotFound { .. }) => Ok(()),
@@ -139,7 +139,7 @@ impl Store {
         }
     }
 
-    /// Names of what lies in a folder.
+    /// Names of the files in a folder.
     pub(crate) async fn names_below(&self, folder: &str) -> Result<Vec<String>, Problem> {
         let mut files = self.files.list(Some(&Path::from(folder)));
         let mut names = Vec::new();
@@ -149,7 +149,7 @@ impl Store {
         Ok(names)
     }
 
-    /// Names of all files, each with the moment it was last written.
+    /// Names of all files, each with the time it was last written.
     pub(super) async fn all(&self) -> Result<BTreeMap<String, Timestamp>, Problem> {
         let mut files = self.files.list(None);
         let mut all = BTreeMap::new();
@@ -169,42 +169,42 @@ fn read(file: &mut File) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
-/// Why a picture was not made.
-enum Told {
+/// Why a picture could not be processed.
+enum MakeError {
     Refused(Refusal),
     Failed(io::Error),
 }
 
-impl From<Refusal> for Told {
-    fn from(refusal: Refusal) -> Told {
-        Told::Refused(refusal)
+impl From<Refusal> for MakeError {
+    fn from(refusal: Refusal) -> MakeError {
+        MakeError::Refused(refusal)
     }
 }
 
-impl From<io::Error> for Told {
-    fn from(error: io::Error) -> Told {
-        Told::Failed(error)
+impl From<io::Error> for MakeError {
+    fn from(error: io::Error) -> MakeError {
+        MakeError::Failed(error)
     }
 }
 
-impl Told {
+impl MakeError {
     fn at(self, pointer: &str) -> Problem {
         match self {
-            Told::Refused(refusal @ Refusal::NotTaken) => {
+            MakeError::Refused(refusal @ Refusal::NotTaken) => {
                 Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, refusal.to_string())
             }
-            Told::Refused(refusal) => Problem::invalid(pointer, refusal.to_string()),
-            Told::Failed(error) => Problem::internal(error),
+            MakeError::Refused(refusal) => Problem::invalid(pointer, refusal.to_string()),
+            MakeError::Failed(error) => Problem::internal(error),
         }
     }
 }
 
-/// The place is given back when the work ends, also when nobody waits for it any more. A decoder that panics refuses its
-/// picture.
+/// Releases the permit when the work ends, even if nobody waits for it any more. If the decoder panics, the picture is
+/// refused.
 async fn off_thread<T: Send + 'static>(
     place: OwnedSemaphorePermit,
-    work: impl FnOnce() -> Result<T, Told> + Send + 'static,
-) -> Result<T, Told> {
+    work: impl FnOnce() -> Result<T, MakeError> + Send + 'static,
+) -> Result<T, MakeError> {
     let done = tokio::task::spawn_blocking(move || {
         let done = work();
         drop(place);
@@ -212,7 +212,7 @@ async fn off_thread<T: Send + 'static>(
     });
     done.await.unwrap_or_else(|_| {
         let reason = "the decoder gave up".to_owned();
-        Err(Told::Refused(Refusal::Unreadable(reason)))
+        Err(MakeError::Refused(Refusal::Unreadable(reason)))
     })
 }
 
@@ -220,10 +220,10 @@ async fn off_thread<T: Send + 'static>(
 fn failed(error: Error) -> Problem {
     let said = error.to_string();
     if said.contains("No space left on device") {
-        let detail = "the disk is full; nothing was stored";
+        let detail = "the disk is full; nothing was stored, try again later";
         return Problem::new(problem::STORAGE_FULL, detail).with_header("retry-after", "30");
     }
-    tracing::error!(error = %said, "the store of photographs failed");
-    let detail = "the photographs cannot be reached just now; try again";
+    tracing::error!(error = %said, "the photograph store failed");
+    let detail = "the photograph store cannot be reached just now; try again";
     Problem::new(problem::SERVICE_UNAVAILABLE, detail).with_header("retry-after", "5")
 }

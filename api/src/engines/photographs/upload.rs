@@ -1,4 +1,4 @@
-//! A photograph on its way in, kept on disk until there is room in memory to look at it.
+//! Photograph uploads, kept on disk until there is memory to examine them.
 
 use crate::ground::{
     body::{Body, cut_off, is_plain, media_type, not_taken, too_large},
@@ -16,19 +16,19 @@ use utoipa::{
     openapi::{KnownFormat, ObjectBuilder, RefOr, Schema, SchemaFormat, schema::Type},
 };
 
-/// Bytes of one picture.
+/// The most bytes of a picture.
 pub(super) const LIMIT: usize = 25 * 1024 * 1024;
-/// Bytes of another part of a form.
+/// The most bytes of any other form part.
 const LIMIT_OF_WORDS: usize = 4096;
 const JPEG: &str = "image/jpeg";
 const PNG: &str = "image/png";
 const WEBP: &str = "image/webp";
 const FORM: &str = "multipart/form-data";
 
-/// A picture as it was sent, with what was said of it.
+/// An uploaded picture with its description.
 pub struct Upload {
     pub(super) file: File,
-    /// JSON pointer to the picture: empty where it is the whole body.
+    /// JSON pointer to the picture; empty: the picture is the whole body.
     pub(super) pointer: &'static str,
     pub(super) alt: Option<Text<500>>,
     pub(super) public: bool,
@@ -42,9 +42,9 @@ pub struct Upload {
 #[schema(example = json!({"photograph": "\u{ff}\u{d8}\u{ff}\u{e0}", "alt": "Marrowby from the left, on a bench", "public": true}))]
 pub struct UploadForm {
     photograph: PictureFile,
-    /// What it shows, for those who do not see it.
+    /// Text for people who cannot see the image; without it visitors are not shown the photograph.
     alt: Option<Text<500>>,
-    /// Whether visitors may see it while the engine is on show. false unless told otherwise.
+    /// Whether visitors may see it while the engine is listed. Default: false.
     #[schema(default = false)]
     public: Option<bool>,
 }
@@ -73,10 +73,10 @@ impl FromRequest for Upload {
         let (req, payload) = (req.clone(), payload.take());
         Box::pin(async move {
             is_plain(&req)?;
-            let told = req.headers().get(header::CONTENT_LENGTH);
-            let told = told.and_then(|length| length.to_str().ok()?.parse::<usize>().ok());
+            let length = req.headers().get(header::CONTENT_LENGTH);
+            let length = length.and_then(|length| length.to_str().ok()?.parse::<usize>().ok());
             match media_type(&req).as_str() {
-                JPEG | PNG | WEBP if told.is_some_and(|length| length > LIMIT) => {
+                JPEG | PNG | WEBP if length.is_some_and(|length| length > LIMIT) => {
                     Err(too_large(LIMIT))
                 }
                 JPEG | PNG | WEBP => raw(&req, payload).await,
@@ -111,30 +111,34 @@ async fn form(req: &HttpRequest, payload: Payload) -> Result<Upload, Problem> {
     while let Some(part) = parts.next().await {
         let part = part.map_err(cut_off)?;
         let name = part.name().unwrap_or_default().to_owned();
-        let twice = || Problem::invalid(format!("/{name}"), "stands twice");
+        let twice = || Problem::invalid(format!("/{name}"), "must be sent only once");
         match name.as_str() {
             "photograph" if picture.is_none() => picture = Some(spooled(part).await?),
             "alt" if alt.is_none() => {
-                let words = words(part, "/alt").await?;
+                let words = text_of(part, "/alt").await?;
                 let read = words.parse().map_err(|e| Problem::invalid("/alt", e));
                 alt = Some(read?);
             }
             "public" if public.is_none() => {
-                let words = words(part, "/public").await?;
-                // Some languages write these with a capital.
+                let words = text_of(part, "/public").await?;
+                // Some languages write `True` and `False`.
                 let read = words.to_ascii_lowercase().parse::<bool>();
-                public =
-                    Some(read.map_err(|_| Problem::invalid("/public", "not `true` or `false`"))?);
+                public = Some(
+                    read.map_err(|_| Problem::invalid("/public", "must be `true` or `false`"))?,
+                );
             }
             "photograph" | "alt" | "public" => return Err(twice()),
             _ => {
-                let detail = "a form has the parts `photograph`, `alt` and `public`";
+                let detail = "a form may have only the parts `photograph`, `alt` and `public`";
                 return Err(Problem::invalid("", detail));
             }
         }
     }
     let Some((file, mut digest)) = picture else {
-        return Err(Problem::invalid("/photograph", "missing"));
+        return Err(Problem::invalid(
+            "/photograph",
+            "missing; send the picture in this part",
+        ));
     };
     digest.update(format!("{alt:?} {public:?}"));
     Ok(Upload {
@@ -154,20 +158,20 @@ async fn spooled(mut part: Field) -> Result<(File, Sha256), Problem> {
     spool.end().await
 }
 
-async fn words(mut part: Field, pointer: &str) -> Result<String, Problem> {
+async fn text_of(mut part: Field, pointer: &str) -> Result<String, Problem> {
     let mut words = Vec::new();
     while let Some(chunk) = part.next().await {
         let chunk = chunk.map_err(cut_off)?;
         if words.len() + chunk.len() > LIMIT_OF_WORDS {
-            let detail = format!("more than {LIMIT_OF_WORDS} bytes");
+            let detail = format!("must be at most {LIMIT_OF_WORDS} bytes");
             return Err(Problem::invalid(pointer, detail));
         }
         words.extend_from_slice(&chunk);
     }
-    String::from_utf8(words).map_err(|_| Problem::invalid(pointer, "not UTF-8"))
+    String::from_utf8(words).map_err(|_| Problem::invalid(pointer, "must be UTF-8"))
 }
 
-/// A file without a name, gone with the request.
+/// An unnamed file that disappears with the request.
 struct Spool {
     file: tokio::fs::File,
     length: usize,
@@ -200,7 +204,7 @@ impl Spool {
 
 fn failed(error: std::io::Error) -> Problem {
     if error.kind() == std::io::ErrorKind::StorageFull {
-        let detail = "the disk is full; nothing was stored";
+        let detail = "the disk is full; nothing was stored, try again later";
         return Problem::new(problem::STORAGE_FULL, detail).with_header("retry-after", "30");
     }
     Problem::internal(error)

@@ -1,4 +1,5 @@
-//! From the records to a task for the planner: jobs and the tests that they make necessary, promises, and who is there when.
+//! Builds the planner's task from the records: jobs, the tests that they make necessary, promised dates, and who is
+//! available when.
 
 use crate::{
     boilers::codes,
@@ -38,13 +39,13 @@ use outshop_core::{
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// How far ahead anything is planned.
+/// Days covered by a plan.
 pub(super) const DAYS: i32 = 366;
 
-/// Jobs and tests planned together.
+/// The most jobs and tests in a plan.
 const MOST_STEPS: usize = 1000;
 
-/// What a step of the task is.
+/// The job or test of a step.
 #[derive(Debug, Clone)]
 pub(super) struct What {
     pub stock_no: i32,
@@ -86,7 +87,7 @@ pub(super) struct Asked {
     pub warnings: Vec<Text<400>>,
 }
 
-/// What is to be planned from a day on: all jobs that are agreed or in hand, and of those proposed the ones named.
+/// Everything to plan from a day on: all jobs agreed or started, and the proposed jobs that are named.
 pub(super) async fn asked(
     conn: &mut AsyncPgConnection,
     from: Day,
@@ -100,7 +101,7 @@ pub(super) async fn asked(
             .iter()
             .any(|job| job.facts.id == *id && job.facts.status == JobStatus::Proposed)
     }) {
-        let detail = "no proposed job of an engine in the house";
+        let detail = "must be a proposed job of an engine that has not left";
         return Err(Problem::invalid(format!("/proposed_jobs/{wrong}"), detail));
     }
     let planned: Vec<Job> = open
@@ -112,15 +113,16 @@ pub(super) async fn asked(
         (promises::all_open(conn).await?.into_iter()).partition(|it| it.on >= from);
     for it in past {
         warnings.push(format!(
-            "The promise of engine {} for {} lies before the plan and is broken already or kept without being ended.",
-            it.stock_no, it.on
+            "Engine {} was promised for {}, before the plan: end that promise if it was kept.",
+            it.stock_no,
+            it.on.in_words()
         ));
     }
     let people = fitters::all(conn).await?;
     all_hold([(
         !people.is_empty(),
         "",
-        "no fitter is on record: add them with their hours at /v1/fitters",
+        "no fitters are recorded; add them with their hours at /v1/fitters",
     )])?;
     let mut made = Making {
         what: Vec::new(),
@@ -160,7 +162,7 @@ pub(super) async fn asked(
     }
     if made.steps.len() > MOST_STEPS {
         return Err(Problem::conflict(format!(
-            "more than {MOST_STEPS} jobs and tests are open"
+            "more than {MOST_STEPS} jobs and tests are open; finish or call off some"
         )));
     }
     made.add_worths(conn, &engines, &planned, today).await?;
@@ -204,13 +206,13 @@ impl Making {
         let agreed = facts.hours_agreed.unwrap_or_default();
         if agreed == Hours::ZERO && facts.days_away.is_none() {
             warnings.push(format!(
-                "Job {} has no hours agreed: a day is taken for it.",
+                "Job {} has no hours agreed; one day is assumed.",
                 facts.id
             ));
         }
         let expected = hours_by_experience(agreed, factors.of(&facts.touches));
         let left = centihours(expected).saturating_sub(centihours(job.hours_booked));
-        // What is in hand and not finished takes something still.
+        // A started job that is not finished always needs some more time.
         let least = if started && agreed > Hours::ZERO {
             50
         } else {
@@ -230,7 +232,7 @@ impl Making {
             engine: facts.stock_no,
             not_before: facts.expected_on,
             labour: left.max(least),
-            // Whoever has begun has shown that he can.
+            // Anyone who has started a job is taken to have the skill.
             skill: facts.skill.filter(|_| fitter.is_none()).map(number),
             fitter,
             days_away: facts
@@ -261,7 +263,7 @@ impl Making {
         Ok(())
     }
 
-    /// Tests of an engine in their order, after the jobs that leave it in pieces.
+    /// Adds the tests of an engine in order, after the jobs that leave it in pieces.
     fn add_tests(
         &mut self,
         stock_no: i32,
@@ -299,7 +301,7 @@ impl Making {
         }
     }
 
-    /// What the work of an engine adds to its price is earned when the last of it is done.
+    /// The price that the work adds counts as earned when the last of it is finished.
     async fn add_worths(
         &mut self,
         conn: &mut AsyncPgConnection,
@@ -328,7 +330,7 @@ impl Making {
             let work = Work::load(conn, *stock_no, today).await?;
             let tests: Vec<TestKind> = steps.iter().filter_map(|at| self.what[*at].test).collect();
             let after = work.done(&engine, &of_engine, &tests)?;
-            // An engine without a price is worth its hours to nobody yet.
+            // Without a price, the work is given no value.
             if let (Ok(before), Ok(after)) = (ground.likely(&engine), ground.likely(&after)) {
                 let gain = after
                     .checked_sub(before)
@@ -351,7 +353,7 @@ impl Making {
     }
 }
 
-/// Each kind once, what is done cold first and the steam test last. The first test is the repeat as well.
+/// Each kind once, cold tests first and the steam test last. The initial test counts as the repeat as well.
 fn in_turn(tests: &[TestKind]) -> Vec<TestKind> {
     let has_first = tests.contains(&TestKind::HydraulicFirst);
     let asked = TestKind::ALL
@@ -362,7 +364,7 @@ fn in_turn(tests: &[TestKind]) -> Vec<TestKind> {
     [cold, in_steam].concat()
 }
 
-/// By engine the tests without which its papers do not hold on the day on which it is promised.
+/// By engine, the tests needed for valid certificates on the day promised.
 async fn promised_tests(
     conn: &mut AsyncPgConnection,
     promises: &[Promise],
@@ -439,7 +441,7 @@ async fn workshop(
     })
 }
 
-/// Which work place of the workshop.
+/// Index of the work place that it takes up.
 fn holds(place: Option<WorkPlace>) -> Vec<(usize, u16)> {
     match place {
         None => Vec::new(),
@@ -471,7 +473,7 @@ impl Asked {
             Fault::Circle { steps } => {
                 let all: Vec<String> = steps.iter().map(words).collect();
                 format!(
-                    "each of these needs the next, and the last the first: {}",
+                    "these depend on each other in a circle: {}; remove one of the links in `needs`",
                     all.join(", ")
                 )
             }
@@ -479,10 +481,13 @@ impl Asked {
                 "{} depends on a job that does not exist or is not in this plan; check its `needs`",
                 words(step)
             ),
-            Fault::LabourAway { step } => format!("{} is away and has hours of ours", words(step)),
+            Fault::LabourAway { step } => format!(
+                "{} is away and has hours of ours; clear its `hours_agreed` or `days_away`",
+                words(step)
+            ),
             Fault::PromisedInThePast { promise } => {
                 format!(
-                    "engine {} is promised for a day before the plan",
+                    "engine {} is promised for a day before the plan; end that promise",
                     self.promises[*promise].stock_no
                 )
             }
@@ -490,7 +495,7 @@ impl Asked {
         Problem::conflict(detail)
     }
 
-    /// Why a step has no place, what would give it one, and the request that does that.
+    /// Why a step could not be scheduled, what would help, and the request for it.
     pub fn nowhere(&self, step: usize, reason: Why) -> (String, String, Option<&'static str>) {
         let it = &self.task.steps[step];
         let hours = Decimal::new(it.labour.into(), 2).normalize();
@@ -499,10 +504,10 @@ impl Asked {
         match reason {
             Why::WaitsFor { step } => (
                 format!(
-                    "It waits for {}, which has no place itself.",
+                    "It waits for {}, which could not be scheduled either.",
                     self.what[step].words()
                 ),
-                "Give that a place.".to_owned(),
+                "Make room for that first.".to_owned(),
                 None,
             ),
             Why::NoFitter => {
@@ -510,7 +515,7 @@ impl Asked {
                 (
                     format!("No fitter has learned {skill}."),
                     format!(
-                        "Add a fitter who has learned {skill}, or ask for another skill in the job."
+                        "Add a fitter who has learned {skill}, or change the skill that the job needs."
                     ),
                     Some("POST /v1/fitters"),
                 )
@@ -521,41 +526,46 @@ impl Asked {
                     _ => ("steaming bay", "steaming_bays"),
                 };
                 (
-                    format!("The shop has no {place}."),
-                    format!("Say in `{member}` of the firm how many there are."),
+                    format!("The workshop has no {place}."),
+                    format!("Set `{member}` of the firm to the number there are."),
                     Some("PATCH /v1/firm"),
                 )
             }
             Why::NoVisit { from } => (
                 format!(
-                    "The inspector does not come on {from} or later, when it can be shown to him."
+                    "It is ready on {}, and no inspector's visit is recorded from then on.",
+                    from.in_words()
                 ),
-                format!("Set a visit of his on {from} or later."),
+                format!("Add an inspector's visit on {} or later.", from.in_words()),
                 A_VISIT,
             ),
             Why::VisitsTooShort { from } => (
                 format!(
-                    "On none of the inspector's days from {from} on does a fitter who can help have {hours} hours."
+                    "On every inspector's visit from {} on, no suitable fitter has {hours} hours.",
+                    from.in_words()
                 ),
                 format!(
-                    "Set a visit of his on a day on which one has {hours} hours, or change the hours of that day."
+                    "Add a visit on a day when one has {hours} hours, or change the hours of a visit day."
                 ),
                 A_VISIT,
             ),
             Why::VisitsFull { from } => (
                 format!(
-                    "On each of the inspector's days from {from} on his tests, the fitters' hours or the place are taken by other work."
+                    "On every inspector's visit from {} on, tests, hours or work place are taken.",
+                    from.in_words()
                 ),
                 format!(
-                    "Set another visit of his on {from} or later, or let him see more tests on one."
+                    "Add a visit on {} or later, or raise the number of tests of one.",
+                    from.in_words()
                 ),
                 A_VISIT,
             ),
             Why::TooFewDays { from } => (
                 format!(
-                    "It could begin on {from} and does not end within the {DAYS} days of a plan."
+                    "It could start on {} but would not be finished within the {DAYS} days of a plan.",
+                    from.in_words()
                 ),
-                "Add hours or a fitter, take days off away, or put other work off.".to_owned(),
+                "Add hours or a fitter, delete days off, or put off other work.".to_owned(),
                 Some("PATCH /v1/fitters/{id}"),
             ),
         }

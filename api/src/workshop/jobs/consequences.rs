@@ -1,4 +1,4 @@
-//! Consequences of a job: which papers it voids, which tests it calls for, and which promise that endangers.
+//! Consequences of a job: the certificates it voids, the tests it makes necessary, and the promised date it endangers.
 
 use super::{JobFacts, find};
 use crate::{
@@ -30,39 +30,39 @@ use utoipa::ToSchema;
 
 // Types
 
-/// A promise that a job touches.
+/// A promised date that a job endangers.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"sale_id": 31, "promised_on": "2026-05-16", "days_left": 3}))]
 pub struct PromiseInDanger {
     pub sale_id: i64,
-    /// The day on which the engine is to leave.
+    /// The day promised for the engine to leave.
     pub promised_on: Day,
-    /// From the day that the papers are void to the day promised; below 0: the day is past.
+    /// Days from the void certificates to the promised day; below 0: that day is past.
     pub days_left: i32,
 }
 
-/// What a job does to the papers of the boiler.
+/// The effect of a job on the boiler's certificates.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"from": "2026-04-20", "boiler_id": 88, "voids": ["steam"], "calls_for": ["steam"],
     "tests": [{"test": "steam", "from": "2026-04-21", "by": "2026-04-20", "pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}}],
     "endangers": {"sale_id": 31, "promised_on": "2026-05-16", "days_left": 26},
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct JobConsequences {
-    /// The day the job was finished; today, as if it were finished today, where it is not.
+    /// The day the job was finished; for an unfinished job, today.
     pub from: Day,
-    /// The boiler that the finished job was on, else the one that is in the engine on that day; null where none is on record.
+    /// The boiler that the finished job was on, else the one in the engine on that day; null: none recorded.
     pub boiler_id: Option<i64>,
-    /// Papers that no longer hold from that day.
+    /// Certificates void from that day.
     #[schema(max_items = 10)]
     pub voids: Vec<PaperKind>,
-    /// Tests that bring papers again, in their order.
+    /// Tests that restore the certificates, in order.
     #[schema(max_items = 10)]
     pub calls_for: Vec<TestKind>,
-    /// The same tests as they have to be made to count, with day and pressure; empty where no boiler is on record in the engine, or
-    /// its volume is not recorded.
+    /// The same tests with the day and pressure at which they count; empty: no boiler is recorded in the engine, or its
+    /// volume is not recorded.
     #[schema(max_items = 10)]
     pub tests: Vec<Due>,
-    /// The day promised to the buyer, where the papers that the job voids have to be renewed before it.
+    /// The day promised to the buyer, if certificates that the job voids must be renewed before it; null: none.
     pub endangers: Option<PromiseInDanger>,
     #[schema(max_items = 10)]
     pub cautions: Vec<Text<400>>,
@@ -70,10 +70,9 @@ pub struct JobConsequences {
 
 // Routes
 
-/// Show which certificates a job makes void, and which tests it calls for
+/// Get the certificates that a job voids and the tests it makes necessary
 ///
-/// Which papers of the boiler it voids from which day, and which tests it calls for afterwards. Of a job that is not
-/// finished: as if it were finished today.
+/// A job that is not finished is treated as if it were finished today.
 #[get("/jobs/{id:\\d+}/consequences", 200 = JobConsequences)]
 pub(super) async fn get_consequences(
     Staff(actor): Staff,
@@ -105,7 +104,7 @@ pub(super) async fn get_consequences(
     )
 }
 
-/// The tests that the certificates of the boiler need once the job is finished on that day.
+/// The tests that the boiler's certificates need once the job is finished on that day.
 async fn tests_after(
     conn: &mut AsyncPgConnection,
     job: &JobFacts,
@@ -146,12 +145,12 @@ fn answer_for(
         vec!["The local code and the independent inspector decide what has to be tested."];
     if boiler_id.is_none() && !done.voids.is_empty() {
         cautions.push(
-            "No boiler is recorded in the engine on that day: record it, or its papers will not show this work.",
+            "No boiler is recorded in the engine on that day: record it, or its certificates will ignore this work.",
         );
     }
     if called_off && job.started_on.is_some() {
         cautions.push(
-            "The job was called off after it had begun: record what was done as a job of its own.",
+            "The job was called off after it had started: record the work that was done as a separate job.",
         );
     }
     let endangers = promise
@@ -184,7 +183,8 @@ fn answer_for(
     })
 }
 
-/// Where no boiler is known that could tell: a code that asks for the first test after every repair has a row for all boilers.
+/// For an engine without a recorded boiler: a code that requires the initial test after every repair has a rule for all
+/// boilers.
 fn without_a_boiler(mut tests: Vec<TestKind>, rules: &[Rule], on: Day) -> Vec<TestKind> {
     let after_every_repair = rules.iter().any(|row| {
         row.rule == RuleKey::HydraulicAfterRepairFactor

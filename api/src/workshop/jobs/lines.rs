@@ -1,4 +1,4 @@
-//! What is booked on a job: hours and parts, their reversals, and what jobs took against what was agreed.
+//! Hours and parts booked on a job, their reversals, and how jobs compare with the hours agreed.
 
 use super::{
     Job, JobFacts, address, find, lock,
@@ -37,7 +37,7 @@ use serde_json::json;
 use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
-/// How many lines of hours, and how many of parts, a job has at most.
+/// The most lines of hours, and the most of parts, on a job.
 const MOST_LINES: usize = 1000;
 
 // Types
@@ -49,11 +49,11 @@ pub struct HoursLine {
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub fitter: Line,
-    /// Below nought where the line reverses another.
+    /// Below 0 if the line reverses another.
     pub hours: Hours,
-    /// The line that this one takes back.
+    /// The line that this one reverses; null: none.
     pub reverses_id: Option<i64>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
@@ -65,9 +65,9 @@ pub struct PartsLine {
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub description: Line,
-    /// Net of the supplier's tax; below nought where the line reverses another.
+    /// Net of the supplier's tax; below 0 if the line reverses another.
     pub cost: Money,
-    /// The line that this one takes back.
+    /// The line that this one reverses; null: none.
     pub reverses_id: Option<i64>,
 }
 
@@ -75,11 +75,12 @@ pub struct PartsLine {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5"}))]
 pub struct NewHours {
-    /// From the day the engine came to today.
+    /// Not before the engine arrived, not after today; in an open tax period.
     pub on: Day,
     pub fitter: Line,
-    /// More than 0. With what is booked already at most 24 of one fitter on one day unless confirmed.
+    /// More than 0. At most 24 for one fitter on one day, with those already booked, unless confirmed.
     pub hours: Hours,
+    /// true: accept more than 24 hours of one fitter on one day.
     #[serde(default)]
     pub hours_confirmed: bool,
 }
@@ -89,15 +90,16 @@ pub struct NewHours {
 #[schema(example = json!({"stock_no": 30, "hours": "3.5"}))]
 pub struct NewBenchHours {
     pub stock_no: i32,
-    /// The job in hand, where the engine has but one.
+    /// Default: the engine's only started job.
     pub job_id: Option<i64>,
-    /// More than 0. With what is booked already at most 24 of one fitter on one day unless confirmed.
+    /// More than 0. At most 24 for one fitter on one day, with those already booked, unless confirmed.
     pub hours: Hours,
+    /// true: accept more than 24 hours of one fitter on one day.
     #[serde(default)]
     pub hours_confirmed: bool,
-    /// Who was at it before, unless told otherwise.
+    /// Default: the job's fitter.
     pub fitter: Option<Line>,
-    /// Today unless told otherwise.
+    /// Default: today.
     pub on: Option<Day>,
 }
 
@@ -105,25 +107,29 @@ pub struct NewBenchHours {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-04-18", "description": "injector cones", "cost": "18.40"}))]
 pub struct NewParts {
-    /// From the day the engine came to today.
+    /// Not before the engine arrived, not after today; in an open tax period.
     pub on: Day,
     pub description: Line,
     /// Net of the supplier's tax; 0 or more.
     pub cost: Money,
 }
 
-/// The wrong line: one of hours or one of parts.
+/// The wrong line: name either hours or parts.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours_id": 710}))]
 pub struct NewReversal {
+    /// The line of hours to reverse.
     pub hours_id: Option<i64>,
+    /// The line of parts to reverse.
     pub parts_id: Option<i64>,
 }
 
 // Routes
 
 /// Book hours on a job
+///
+/// Refused (409) in a closed tax period. To correct a line, reverse it.
 #[post("/jobs/{id:\\d+}/hours", 201 = Job)]
 pub(super) async fn record_hours(
     Workshop(actor): Workshop,
@@ -139,10 +145,10 @@ pub(super) async fn record_hours(
     .await
 }
 
-/// Book hours by the number of the engine
+/// Book hours by stock number
 ///
-/// For the bench: with no more than the stock number and the hours where the engine has one job in hand, and one fitter booked on
-/// it or one is named by it. A wrong line is reversed, not changed.
+/// For the bench: the stock number and the hours are enough if the engine has one started job, and that job names a
+/// fitter or only one has booked hours on it. To correct a line, reverse it.
 #[post("/hours", 201 = Job)]
 pub(super) async fn record_bench_hours(
     Workshop(actor): Workshop,
@@ -162,22 +168,27 @@ pub(super) async fn record_bench_hours(
             (Some(id), _) => id,
             (None, [one]) => *one,
             (None, []) => {
-                let detail = "the engine has no job in hand; say which job";
+                let detail = "the engine has no started job; send `job_id`";
                 return Err(Problem::invalid("/job_id", detail));
             }
             (None, several) => {
-                let detail = format!("the engine has the jobs {several:?} in hand; say which");
+                let detail =
+                    format!("the engine has several started jobs; send one of {several:?}");
                 return Err(Problem::invalid("/job_id", detail));
             }
         };
         let job = lock(tx.conn(), id).await?;
         if job.facts.stock_no != new.stock_no {
-            return Err(Problem::invalid("/job_id", "a job of another engine"));
+            let detail = format!("must be a job of engine {}", new.stock_no);
+            return Err(Problem::invalid("/job_id", detail));
         }
         let fitter = match &new.fitter {
             Some(fitter) => fitter.clone(),
             None => fitters::of_job(tx.conn(), &job).await?.ok_or_else(|| {
-                Problem::invalid("/fitter", "the job does not tell who works at it; say who")
+                Problem::invalid(
+                    "/fitter",
+                    "it is not clear who works on the job; send `fitter`",
+                )
             })?,
         };
         let line = NewHours {
@@ -193,6 +204,8 @@ pub(super) async fn record_bench_hours(
 }
 
 /// Record parts used for a job
+///
+/// Refused (409) in a closed tax period. To correct a line, reverse it.
 #[post("/jobs/{id:\\d+}/parts", 201 = Job)]
 pub(super) async fn record_parts(
     Workshop(actor): Workshop,
@@ -207,7 +220,7 @@ pub(super) async fn record_parts(
         if new.cost.is_negative() {
             broken.push(at(
                 "/cost",
-                "not 0 or more; a wrong line is reversed by a reversal",
+                "must be 0 or more; to correct a line, reverse it",
             ));
         }
         refuse_if_any(broken)?;
@@ -233,8 +246,8 @@ pub(super) async fn record_parts(
 
 /// Reverse a wrong line of hours or parts
 ///
-/// A line with the opposite figure is added, of the same day where its tax period is open, else of the first open day; the
-/// wrong one stays to be seen.
+/// Adds a line with the opposite figure, on the same day if its tax period is open, else on the first open day; the
+/// wrong line is kept. Refused (409) if the line is already reversed.
 #[post("/jobs/{id:\\d+}/reversals", 201 = Job)]
 pub(super) async fn create_job_reversal(
     Workshop(actor): Workshop,
@@ -248,7 +261,7 @@ pub(super) async fn create_job_reversal(
             (Some(line), None) => reverse_hours(tx, &job, line).await?,
             (None, Some(line)) => reverse_parts(tx, &job, line).await?,
             (None, None) | (Some(_), Some(_)) => {
-                return Err(Problem::invalid("", "name one line: hours_id or parts_id"));
+                return Err(Problem::invalid("", "send either hours_id or parts_id"));
             }
         }
         let entry = json!({"job_id": *id, "hours_id": new.hours_id, "parts_id": new.parts_id});
@@ -264,7 +277,7 @@ fn room_for_a_line(lines: usize) -> Result<(), Problem> {
         Ok(())
     } else {
         Err(Problem::conflict(format!(
-            "the job has {MOST_LINES} such lines; open another job"
+            "the job already has {MOST_LINES} such lines; add another job"
         )))
     }
 }
@@ -279,7 +292,7 @@ async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem>
     if new.hours <= Hours::ZERO {
         broken.push(at(
             "/hours",
-            "not more than 0; a wrong line is reversed by a reversal",
+            "must be more than 0; to correct a line, reverse it",
         ));
     }
     let mut ask = Confirmations::default();
@@ -306,8 +319,8 @@ async fn book(tx: &mut Tx<'_>, job: &Job, new: &NewHours) -> Result<(), Problem>
     tx.record("job.hours_booked", Some(stock_no), entry).await
 }
 
-/// What is booked of one fitter on one day, on all jobs, less what was reversed; capitals and blanks at the ends of a name do not
-/// matter. Who books for the same fitter and day waits, so that two do not book a day full at once.
+/// Hours booked by one fitter on one day, on all jobs, less those reversed; case and spaces around the name are
+/// ignored. Takes a lock for fitter and day, so that no two requests fill the same day at once.
 async fn booked_on(
     conn: &mut AsyncPgConnection,
     fitter: &Line,
@@ -387,7 +400,7 @@ async fn reverse_parts(tx: &mut Tx<'_>, job: &Job, id: i64) -> Result<(), Proble
     Ok(())
 }
 
-/// A line of the job that reverses none and is not reversed yet.
+/// A line of the job that is neither a reversal nor reversed.
 fn reversible<'a, T>(
     line: Option<&'a T>,
     reverses: Option<i64>,
@@ -396,16 +409,18 @@ fn reversible<'a, T>(
 ) -> Result<&'a T, Problem> {
     let line = line.ok_or_else(|| Problem::invalid(pointer, "the job has no such line"))?;
     if reverses.is_some() {
-        let detail = "this line reverses another; book what is right in a new line";
+        let detail = "this line reverses another; book the correct figure in a new line";
         return Err(Problem::invalid(pointer, detail));
     }
     if is_reversed {
-        return Err(Problem::conflict("the line is reversed already"));
+        return Err(Problem::conflict(
+            "the line is already reversed; nothing to do",
+        ));
     }
     Ok(line)
 }
 
-/// What finished jobs took against what was agreed for them.
+/// How many hours finished jobs took, compared with the hours agreed.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Experience {
     pub by_kind: BTreeMap<Touches, Took>,
@@ -413,15 +428,15 @@ pub(crate) struct Experience {
 }
 
 impl Experience {
-    /// Of jobs that touch the same; where they touch more than one thing, of the first.
+    /// The factor for jobs that touch the same; if they touch several things, for the first that is known.
     pub(crate) fn of(&self, touches: &[Touches]) -> Decimal {
         let known = touches.iter().find_map(|it| self.by_kind.get(it));
         known.copied().unwrap_or_default().factor()
     }
 }
 
-/// From all finished jobs with hours agreed and hours booked. Of a job that several worked at, each counts with the share of the
-/// agreed hours that is his share of those booked.
+/// From all finished jobs with hours agreed and hours booked. If several fitters worked on a job, each is given a share
+/// of the agreed hours in proportion to the hours they booked.
 pub(crate) async fn experience(conn: &mut AsyncPgConnection) -> Result<Experience, Problem> {
     let facts: Vec<JobFacts> = jobs::table
         .filter(jobs::status.eq(JobStatus::Finished))

@@ -1,4 +1,4 @@
-//! Moves of a job: agreed, in hand, finished or called off, with the boiler that a finished one was on.
+//! Transitions of a job: agreed, started, finished or called off, and the boiler that a finished job was on.
 
 use super::{Job, JobFacts, address, find, lock};
 use crate::{
@@ -32,14 +32,14 @@ use utoipa::ToSchema;
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"to": "agreed", "on": "2026-04-10"}))]
 pub struct NewTransition {
-    /// A proposed job is agreed, then in hand, then finished; until then it can be called off.
+    /// A proposed job is agreed, then started, then finished; until then it can be called off.
     pub to: JobStatus,
-    /// Not before the move before it, not in the future.
+    /// Not before the previous transition, not in the future.
     pub on: Day,
-    /// Time of day at which it was finished, where a test was made on the same day or a boiler was moved.
+    /// Time of day it was finished; needed if a test was made or a boiler was moved on the same day.
     pub at: Option<TimeOfDay>,
-    /// Of a finished job the boiler that it was on, where more than one was in the engine on that day, or none. It was in the
-    /// engine on a day from the job's beginning to its finish.
+    /// The boiler that a finished job was on; needed if the engine had several on that day, or none. It must have been
+    /// in the engine between the start and the finish of the job.
     pub boiler_id: Option<i64>,
 }
 
@@ -60,9 +60,10 @@ impl JobFacts {
 
 /// Change the status of a job
 ///
-/// A job is agreed, taken in hand, finished; until then it can be called off. When it is finished it clears its findings
-/// from that day, and the boiler that was in the engine then is recorded: its papers answer for the work. Where what is recorded
-/// does not tell which boiler that was, this asks for the time of day or the boiler.
+/// A job is agreed, started, then finished; until then it can be called off. Finishing it clears its findings from that
+/// day and records the boiler that was in the engine: its certificates then take account of the work. If the records do
+/// not show which boiler that was, it is refused (422) until the time of day or the boiler is given. Transitions out of
+/// order are refused (409).
 #[post("/jobs/{id:\\d+}/transitions", 201 = Job)]
 pub(super) async fn create_job_transition(
     Workshop(actor): Workshop,
@@ -73,11 +74,11 @@ pub(super) async fn create_job_transition(
     db.create(&actor, &new, async |tx| {
         let current = lock(tx.conn(), *id).await?;
         if new.at.is_some() && new.to != JobStatus::Finished {
-            let detail = "a time of day is kept of the finish of a job only";
+            let detail = "must be null unless `to` is finished";
             return Err(Problem::invalid("/at", detail));
         }
         if new.boiler_id.is_some() && new.to != JobStatus::Finished {
-            let detail = "the boiler is recorded when the job is finished";
+            let detail = "must be null unless `to` is finished";
             return Err(Problem::invalid("/boiler_id", detail));
         }
         let days = current
@@ -142,7 +143,7 @@ async fn store_transition(
     tx.record(what, Some(stock_no), entry).await
 }
 
-/// The boiler that a job which is finished now was on.
+/// The boiler that a job finished by this transition was on.
 async fn boiler_of_finish(
     conn: &mut AsyncPgConnection,
     job: &JobFacts,
@@ -156,7 +157,7 @@ async fn boiler_of_finish(
             return Ok(Some(named));
         }
         let detail = format!(
-            "boiler {named} is not recorded in the engine on any day from {started_on} to {}; boilers that are: {there:?}",
+            "boiler {named} was not in the engine on any day from {started_on} to {}; boilers that were: {there:?}",
             new.on
         );
         return Err(Problem::invalid("/boiler_id", detail));
@@ -170,13 +171,13 @@ async fn boiler_of_finish(
         WorkedOn::Away(_) if !is_of_boiler => Ok(None),
         WorkedOn::OneOf(boilers) => {
             let detail = format!(
-                "the boilers {boilers:?} were in the engine on that day, and it is not recorded which one the work was on; name it, or send `at` where the times of the moves are recorded"
+                "boilers {boilers:?} were in the engine that day; send the one worked on, or `at` if their times are recorded"
             );
             Err(Problem::invalid("/boiler_id", detail))
         }
         WorkedOn::Away(boilers) => {
             let detail = format!(
-                "no boiler was in the engine at that time; name the one that the work was on, of {boilers:?}"
+                "no boiler was in the engine at that time; send the one worked on, of {boilers:?}"
             );
             Err(Problem::invalid("/boiler_id", detail))
         }

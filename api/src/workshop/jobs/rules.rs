@@ -1,4 +1,4 @@
-//! What a job may not say: of itself, of its days, of the jobs that it needs.
+//! Rules for jobs: for their members, their days, and the jobs they need.
 
 use crate::{
     ground::{
@@ -13,7 +13,7 @@ use outshop_core::{boilers::boiler::Touches, days::Day, money::Money, workshop::
 
 // Types
 
-/// A job as it would be after the request.
+/// A job as the request would leave it.
 pub(super) struct Asked<'a> {
     pub(super) touches: &'a [Touches],
     pub(super) gauge_glass_only: bool,
@@ -23,7 +23,7 @@ pub(super) struct Asked<'a> {
     pub(super) days_away: Option<i32>,
 }
 
-/// Rules of a job, whatever its days.
+/// Rules that do not depend on days.
 pub(super) fn broken_rules(asked: &Asked<'_>) -> Vec<FieldError> {
     let &Asked {
         touches,
@@ -47,42 +47,45 @@ pub(super) fn broken_rules(asked: &Asked<'_>) -> Vec<FieldError> {
     rule(
         !gauge_glass_only || touches == [Touches::SafetyValvesAndFittings],
         "/gauge_glass_only",
-        "a job on a gauge glass alone touches safety_valves_and_fittings and nothing else",
+        "if true, `touches` must be safety_valves_and_fittings and nothing else",
     );
     rule(
         hours_agreed.is_none_or(|hours| hours >= Hours::ZERO),
         "/hours_agreed",
-        "not 0 or more",
+        "must be 0 or more",
     );
     rule(
         !outside_work.is_some_and(Money::is_negative),
         "/outside_work",
-        "not 0 or more",
+        "must be 0 or more",
     );
     rule(
         !parts_expected.is_some_and(Money::is_negative),
         "/parts_expected",
-        "not 0 or more",
+        "must be 0 or more",
     );
     rule(
         days_away.is_none_or(|days| (1..=366).contains(&days)),
         "/days_away",
-        "not 1 to 366 days",
+        "must be 1 to 366 days",
     );
     rule(
         days_away.is_none() || hours_agreed.is_none_or(|hours| hours == Hours::ZERO),
         "/days_away",
-        "others have it, so that it has no hours of ours; what we do before or after is another job",
+        "work done elsewhere has no `hours_agreed`; make our own work before or after it a separate job",
     );
     broken
 }
 
-/// Rules of the day of a record of an engine that came on `came_on`.
+/// Checks the day of a record about an engine that arrived on `came_on`.
 pub(super) fn broken_day(on: Day, pointer: &str, came_on: Day, today: Day) -> Option<FieldError> {
     if on > today {
-        Some(at(pointer, "in the future"))
+        Some(at(pointer, "must not be in the future"))
     } else if on < came_on {
-        Some(at(pointer, format!("before the engine came on {came_on}")))
+        Some(at(
+            pointer,
+            format!("must not be before {came_on}, when the engine arrived"),
+        ))
     } else {
         None
     }
@@ -105,8 +108,8 @@ pub(super) fn refuse_if_any(broken: Vec<FieldError>) -> Result<(), Problem> {
 
 // SQL
 
-/// What is wrong with the needs of a job of the engine; `id` of one that is there already. The engine is held, so that no two
-/// close a circle at once.
+/// Checks `needs` of a job of the engine; `id`: the job, if it exists already. The caller holds the engine's row lock,
+/// so that no two requests close a circle at once.
 pub(super) async fn broken_needs(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -139,7 +142,7 @@ pub(super) async fn broken_needs(
     };
     let broken = needs.iter().enumerate().filter_map(|(i, needed)| {
         let detail = if !of_engine.contains(needed) {
-            "no job of this engine"
+            "must be a job of the same engine"
         } else if comes_back(*needed) {
             "this would make the job depend on itself; remove one of the links in `needs`"
         } else {

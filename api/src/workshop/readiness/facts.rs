@@ -1,4 +1,4 @@
-//! What the gates look at of an engine, read from what is recorded.
+//! Loads what the gates check about an engine.
 
 use crate::{
     boilers::{
@@ -41,9 +41,9 @@ use std::{
     sync::Arc,
 };
 
-/// All that the gates look at of each of these engines, in the order of their numbers, as recorded now, for a question
-/// about day `on`: what is dated later does not count, except what the papers' clock orders itself. The number of queries
-/// does not depend on the number of engines.
+/// Everything that the gates check about each of these engines, in order of stock number, as recorded now, for day
+/// `on`. Later records do not count, except those that the boiler code orders itself. The number of queries does not
+/// depend on the number of engines.
 pub(crate) async fn load_facts(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -113,7 +113,7 @@ pub(crate) async fn load_facts(
             asbestos: engine
                 .asbestos_suspected
                 .map(|suspected| asbestos(suspected, settled_by_survey.get(&stock_no), there(""))),
-            // What the public reads of a listing says it by itself, from how the engine is offered.
+            // A public listing states this itself, from how the engine is offered.
             listing_says_so: by_listing(),
             buyer_acknowledged: sale.and_then(|it| shown_by_sale(it.acknowledged)),
             photographs: photographs.get(&stock_no).map(|counts| Shown {
@@ -170,9 +170,9 @@ async fn engines_of(
 }
 
 enum OnBoard {
-    /// The engine is made without a boiler.
+    /// The engine was built without a boiler.
     Nothing,
-    /// With the boiler that is in it, if one is recorded.
+    /// `Some`: the boiler in the engine.
     TooLittleRecorded(Option<i64>, &'static str),
     Boiler(i64, Box<BoilerFacts>),
 }
@@ -235,7 +235,7 @@ fn with_history(
     OnBoard::Boiler(id, Box::new(facts))
 }
 
-/// What is recorded of the engine, shown by the survey that found it where one did.
+/// What is recorded for the engine, with a link to the survey that found it if there is one.
 fn asbestos(suspected: bool, surveyed: Option<&(i64, Asbestos)>, engine: Link) -> Shown<Asbestos> {
     let found = surveyed.filter(|(_, found)| (*found == Asbestos::Suspected) == suspected);
     match (found, suspected) {
@@ -254,7 +254,7 @@ fn asbestos(suspected: bool, surveyed: Option<&(i64, Asbestos)>, engine: Link) -
     }
 }
 
-/// The last survey of each engine that says what it found of asbestos.
+/// The last survey of each engine that checked for asbestos.
 async fn surveyed_asbestos(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -272,14 +272,14 @@ async fn surveyed_asbestos(
         ))
         .load(conn)
         .await?;
-    // Of the engine's surveys the last one stays.
+    // The last survey of the engine overwrites the others.
     let last = found
         .into_iter()
         .map(|(stock_no, id, is)| (stock_no, (id, is)));
     Ok(last.collect())
 }
 
-/// Where rows are added to the code of the firm's jurisdiction.
+/// Where to add rules to the code of the firm's jurisdiction.
 async fn code_rules(conn: &mut AsyncPgConnection) -> Result<Option<Link>, Problem> {
     let jurisdiction = firm::find(conn).await?.jurisdiction;
     let code: Option<i64> = boiler_codes::table
@@ -394,7 +394,7 @@ async fn graded_on(
         ))
         .load(conn)
         .await?;
-    // Of the engine's surveys the last one stays.
+    // The last survey of the engine overwrites the others.
     let shown = graded.into_iter().map(|(stock_no, id, is)| {
         let link = Link::new(&format!("/v1/surveys/{id}"));
         (stock_no, Shown { is, link })
@@ -430,7 +430,7 @@ async fn heavy_job_on(
     Ok(shown.collect())
 }
 
-/// The last return of each engine that a buyer had, and whether it was surveyed since.
+/// The last return of each engine delivered to a buyer, and whether it was surveyed since.
 async fn came_back(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -453,7 +453,7 @@ async fn came_back(
         .load(conn)
         .await?;
     let surveyed: HashMap<i32, Option<Day>> = surveyed.into_iter().collect();
-    // Of the engine's returns the last one stays.
+    // The last return of the engine overwrites the others.
     let shown = back.into_iter().map(|(stock_no, id, back_on)| {
         let last = surveyed.get(&stock_no).copied().flatten();
         let is = CameBack {
@@ -466,7 +466,7 @@ async fn came_back(
     Ok(shown.collect())
 }
 
-/// What a sale answers at the gate.
+/// What the gate checks of a sale.
 struct SaleSeen {
     address: String,
     settled: bool,
@@ -524,7 +524,7 @@ async fn sales_of(
     Ok(seen.collect())
 }
 
-/// The items of the despatch checklists that are ticked.
+/// The ticked items of the despatch checklists.
 async fn prepared(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
