@@ -113,7 +113,7 @@ pub struct NewAcquisition {
     pub price: Option<Money>,
     /// How it was paid for, where that is known: for an engine that is bought only, and not `part_exchange`.
     pub paid_by: Option<PaymentMethod>,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// The proprietor knows that cash at the limit needs registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     /// From whom.
@@ -165,12 +165,12 @@ impl NewAcquisition {
         rule(
             !self.price.is_some_and(Money::is_negative),
             "price",
-            "not 0 or more",
+            "must be 0 or more",
         );
         rule(
             !self.reserve.is_some_and(Money::is_negative),
             "reserve",
-            "not 0 or more",
+            "must be 0 or more",
         );
         rule(
             on_commission || self.reserve.is_none(),
@@ -180,7 +180,7 @@ impl NewAcquisition {
         rule(
             !self.commission_fixed.is_some_and(Money::is_negative),
             "commission_fixed",
-            "not 0 or more",
+            "must be 0 or more",
         );
         let share = self.commission_percent;
         rule(
@@ -228,7 +228,7 @@ impl NewAcquisition {
         rule(
             !self.supplier_vat.is_negative(),
             "supplier_vat",
-            "not 0 or more",
+            "must be 0 or more",
         );
         rule(
             self.supplier_vat <= Money::ZERO

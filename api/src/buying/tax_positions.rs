@@ -144,7 +144,7 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
     let early = format!("before the engine came or the last change, {earliest}");
     let same = format!("the position is {} already", terms.tax_position);
     all_hold([
-        (on <= today, "/on", "in the future"),
+        (on <= today, "/on", "must not be in the future"),
         (on >= earliest, "/on", early.as_str()),
         (
             new.tax_position != terms.tax_position,

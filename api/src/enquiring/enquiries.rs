@@ -208,7 +208,7 @@ impl NewEnquiry {
             (
                 most.is_none_or(|most| most > Money::ZERO),
                 "/want/most_to_pay",
-                "not above 0",
+                "must be above 0",
             ),
             (
                 self.follow_up_on.is_none_or(|on| on >= today),

@@ -77,7 +77,7 @@ pub struct NewListing {
     /// stock number.
     #[schema(value_type = Option<String>, min_length = 1, max_length = 100, pattern = "^[a-z0-9]+(-[a-z0-9]+)*$")]
     pub page_name: Option<Line>,
-    /// The public sees no price. false unless told otherwise.
+    /// The public sees no price. Default: false.
     #[serde(default)]
     pub price_on_request: bool,
     /// Title and words in other languages of the firm, one for each.

@@ -139,9 +139,9 @@ async fn create_offer(
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), stock_no).await?;
         all_hold([
-            (new.on <= actor.today, "/on", "in the future"),
+            (new.on <= actor.today, "/on", "must not be in the future"),
             (new.on >= engine.came_on, "/on", "before the engine came"),
-            (new.amount > Money::ZERO, "/amount", "not above 0"),
+            (new.amount > Money::ZERO, "/amount", "must be above 0"),
             (
                 new.until.is_none_or(|until| until >= actor.today),
                 "/until",
@@ -228,7 +228,7 @@ async fn answer_offer(
         let terms = OfferTerms::find(tx.conn(), *id).await?;
         let counters = new.answer == OfferAnswer::Countered;
         all_hold([
-            (new.on <= actor.today, "/on", "in the future"),
+            (new.on <= actor.today, "/on", "must not be in the future"),
             (new.on >= terms.on, "/on", "before the offer"),
             (
                 counters == new.amount.is_some(),
@@ -238,7 +238,7 @@ async fn answer_offer(
             (
                 new.amount.is_none_or(|amount| amount > Money::ZERO),
                 "/amount",
-                "not above 0",
+                "must be above 0",
             ),
         ])?;
         let binds = matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered);

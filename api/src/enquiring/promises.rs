@@ -224,7 +224,7 @@ async fn end_promise(
     db.create(&actor, &new, async |tx| {
         let row = Row::lock(tx.conn(), *id).await?;
         if new.on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if new.on < row.given_on {
             return Err(Problem::invalid("/on", "before it was given"));

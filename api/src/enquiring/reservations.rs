@@ -103,7 +103,7 @@ pub struct NewReservation {
     pub hours: Option<i32>,
     /// Not above the asking price.
     pub deposit_due: Option<Money>,
-    /// Take a place in the queue if the engine is reserved. false unless told otherwise.
+    /// Take a place in the queue if the engine is reserved. Default: false.
     #[serde(default)]
     pub join_queue: bool,
     pub notes: Option<Text<1000>>,
@@ -190,7 +190,7 @@ impl NewReservation {
             (
                 self.deposit_due.is_none_or(|due| due > Money::ZERO),
                 "/deposit_due",
-                "not above 0",
+                "must be above 0",
             ),
             (
                 hours >= 1 || self.until_at.is_some(),

@@ -89,7 +89,7 @@ impl NewBuyingValuation {
         let mut broken = Vec::new();
         let mut told = |holds: bool, pointer: String| {
             if !holds {
-                let detail = "not 0 or more".to_owned();
+                let detail = "must be 0 or more".to_owned();
                 broken.push(FieldError { pointer, detail });
             }
         };
