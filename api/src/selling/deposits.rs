@@ -73,8 +73,8 @@ pub struct Deposit {
     #[serde(flatten)]
     pub received: Received,
     pub stock_no: i32,
+    /// The person who has the reservation.
     pub person_id: i64,
-    /// Neither set off nor returned.
     /// Neither set off nor returned.
     pub held: bool,
     /// The payment of the sale as which it was set off; null: not set off.
