@@ -154,7 +154,7 @@ pub struct NewBuyingValuation {
     #[serde(default, deserialize_with = "at_most::<50, _, _>")]
     #[schema(max_items = 50)]
     pub work_foreseen: Vec<ForeseenWork>,
-    /// What an hour of that work must earn, 0 or more. Default: the firm's highest recovery rate.
+    /// What an hour of that work must earn, 0 or more. Default: the mean recovery rate of the firm's fitters.
     pub hour_recovery_rate: Option<Money>,
     /// How the sale would be taxed. Default: `margin`.
     pub scheme: Option<Scheme>,
