@@ -241,8 +241,7 @@ impl Wanted {
 
 /// Record an enquiry
 ///
-/// About an engine, or for one that is wanted. Each new listing is checked against all open wants. Roles other than
-/// `website` may enquire about any engine.
+/// About an engine, or for one that is wanted. Each new listing is checked against all open wants.
 #[post("/enquiries", 201 = Enquiry)]
 async fn create_enquiry(
     Reserving(actor): Reserving,
