@@ -231,14 +231,16 @@ pub(crate) async fn of_sale(
     };
     let credited = sale.kept.map(|kept| terms.price.checked_sub(kept));
     let credited = credited.transpose().map_err(Problem::internal)?;
-    let undone = returns::of_sale(conn, id).await?;
-    let credit_note = undone.zip(credited).map(|(undone, credited)| CreditNote {
-        credit_note_no: undone.credit_note_no,
-        on: undone.on,
-        credited,
-        tax_credited: tax,
-        refund: undone.refund,
-    });
+    let returned = returns::of_sale(conn, id).await?;
+    let credit_note = returned
+        .zip(credited)
+        .map(|(returned, credited)| CreditNote {
+            credit_note_no: returned.credit_note_no,
+            on: returned.on,
+            credited,
+            tax_credited: tax,
+            refund: returned.refund,
+        });
     let registered = position != TaxPosition::NotRegistered;
     let kept = sale.kept.is_some_and(|kept| kept > Money::ZERO);
     let warnings = [

@@ -140,7 +140,7 @@ async fn record_payment(
         let sale = sales::locked(tx, *id).await?;
         new.check(actor.today)?;
         tax_periods::must_be_open(tx.conn(), new.on).await?;
-        sale.bears(new.amount)?;
+        sale.must_allow_payment(new.amount)?;
         let trade = Trade {
             person: Some(sale.terms.person_id),
             sale: Some(*id),

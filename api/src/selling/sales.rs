@@ -318,7 +318,7 @@ impl SalePatch {
 
 impl Sale {
     /// Checks that the sum of the payments stays within its limits after this one, which is below 0 if paid back.
-    pub(super) fn bears(&self, amount: Money) -> Result<(), Problem> {
+    pub(super) fn must_allow_payment(&self, amount: Money) -> Result<(), Problem> {
         let (least, most) = match self.kept {
             None => (Money::ZERO, self.terms.price),
             // For a cancelled sale the sum only falls, so what was paid is the upper limit.
@@ -562,7 +562,7 @@ async fn with_payments(
         .select((acquisitions_table::sale_id, acquisitions_table::stock_no))
         .load(conn)
         .await?;
-    let undone: Vec<(i64, Money, Money)> = returns::table
+    let returned: Vec<(i64, Money, Money)> = returns::table
         .filter(returns::sale_id.eq_any(&ids))
         .select((returns::sale_id, returns::paid, returns::refund))
         .load(conn)
@@ -581,8 +581,8 @@ async fn with_payments(
                 .copied()
                 .flatten()
                 .unwrap_or(Money::ZERO);
-            let undone = undone.iter().find(|(sale, ..)| *sale == terms.id);
-            let kept = undone.map(|(_, had, refund)| had.checked_sub(*refund));
+            let returned = returned.iter().find(|(sale, ..)| *sale == terms.id);
+            let kept = returned.map(|(_, had, refund)| had.checked_sub(*refund));
             let kept = kept.transpose().map_err(Problem::internal)?;
             let balance = kept.unwrap_or(terms.price).checked_sub(paid);
             let taken_in = came_in

@@ -150,7 +150,7 @@ async fn changes_after(db: &Db, asked: &journal::Asked) -> Result<PublicChanges,
 /// Records changes of the published listings in the journal, unless another process does; until the process ends.
 pub async fn keep_telling(db: &Db, clock: &Clock, window: &ShopWindow) -> Infallible {
     loop {
-        if let Err(problem) = tell(db, clock, window).await {
+        if let Err(problem) = record_changes(db, clock, window).await {
             tracing::warn!(%problem, "changes of the published listings could not be recorded yet");
         }
         sleep(LOOK_AGAIN).await;
@@ -158,7 +158,7 @@ pub async fn keep_telling(db: &Db, clock: &Clock, window: &ShopWindow) -> Infall
 }
 
 /// Ends if another process records them.
-async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem> {
+async fn record_changes(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem> {
     // The lock is released when the connection ends.
     let mut conn = db.detached().await?;
     let free = diesel::select(pg_try_advisory_lock(Alone::Telling.key()));

@@ -18,7 +18,7 @@ const MOST_ENTRIES: usize = 100;
 const MOST_PAGES: usize = 50_000;
 
 /// A published engine as other sites see it.
-pub(super) struct Told {
+pub(super) struct FeedEntry {
     pub stock_no: i32,
     pub title: String,
     pub description: String,
@@ -27,7 +27,7 @@ pub(super) struct Told {
     pub sold_on: Option<Day>,
 }
 
-impl Told {
+impl FeedEntry {
     /// The day on which it was published or sold: no other change is news.
     fn updated(&self) -> Day {
         self.sold_on.unwrap_or(self.on_show_since)
@@ -84,8 +84,8 @@ fn known(value: Value) -> Value {
 /// Source: RFC 4287.
 pub(super) fn atom(look: &Look, path: &str) -> Result<Made, Problem> {
     let (feed_id, firm) = (look.feed_id(), look.firm());
-    let latest = look.told_latest(MOST_ENTRIES)?;
-    let updated = latest.iter().map(Told::updated).max();
+    let latest = look.latest(MOST_ENTRIES)?;
+    let updated = latest.iter().map(FeedEntry::updated).max();
     let updated = at_midnight(updated.unwrap_or(look.today()));
     write_xml("application/atom+xml; charset=utf-8", |xml| {
         let feed = xml
@@ -110,7 +110,7 @@ pub(super) fn atom(look: &Look, path: &str) -> Result<Made, Problem> {
     })
 }
 
-fn entry(xml: &mut Writer<Vec<u8>>, engine: &Told, feed_id: Uuid) -> io::Result<()> {
+fn entry(xml: &mut Writer<Vec<u8>>, engine: &FeedEntry, feed_id: Uuid) -> io::Result<()> {
     let digest = Sha256::digest(format!("{feed_id} engine {}", engine.stock_no));
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&digest[..16]);
@@ -133,7 +133,7 @@ fn entry(xml: &mut Writer<Vec<u8>>, engine: &Told, feed_id: Uuid) -> io::Result<
 ///
 /// Source: sitemaps.org, protocol 0.9.
 pub(super) fn sitemap(look: &Look) -> Result<Made, Problem> {
-    let latest = look.told_latest(MOST_PAGES)?;
+    let latest = look.latest(MOST_PAGES)?;
     write_xml("application/xml; charset=utf-8", |xml| {
         let pages = xml
             .create_element("urlset")

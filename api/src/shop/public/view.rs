@@ -2,7 +2,7 @@
 
 use super::{
     Count, CountOfValue, PublicCount, PublicCounts, PublicFilters,
-    feeds::{Told, schema_org},
+    feeds::{FeedEntry, schema_org},
     list::{Picker, Place, Sort, Vocabulary, similar},
     load::{self, Loaded, Moment},
     on_show::{self, Made, OnShow, Stock},
@@ -234,13 +234,13 @@ impl View {
     }
 
     /// The engines published last, the latest first.
-    pub fn told_latest(&self, most: usize) -> Result<Vec<Told>, Problem> {
+    pub fn latest(&self, most: usize) -> Result<Vec<FeedEntry>, Problem> {
         let order = self.stock.order(Sort::OnShowDown).iter().take(most);
         let latest = order.map(|at| {
             let engine = &self.stock.engines[*at as usize];
             let listing = engine.listing()?;
             let text = |member: &str| listing[member].as_str().map(str::to_owned);
-            Ok(Told {
+            Ok(FeedEntry {
                 stock_no: engine.picked.stock_no,
                 title: text("title").unwrap_or_default(),
                 description: text("description").unwrap_or_default(),
