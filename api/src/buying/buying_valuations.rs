@@ -66,6 +66,7 @@ pub struct EngineDescribed {
     pub scale: Option<Scale>,
     pub weight: Option<Mass>,
     pub build_quality: Option<BuildQuality>,
+    /// Condition by area.
     #[serde(default)]
     pub grades: Grades,
     pub working_order: Option<WorkingOrder>,
@@ -81,6 +82,7 @@ pub struct EngineDescribed {
     pub fuel: Option<Fuel>,
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i16>,
+    /// Won at exhibitions.
     #[schema(minimum = 0, maximum = 100)]
     pub medals: Option<u32>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
@@ -139,6 +141,7 @@ impl EngineDescribed {
     "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}], "wanted_profit": "900.00", "hour_recovery_rate": "32.00",
     "work_foreseen": [{"description": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}]}))]
 pub struct NewBuyingValuation {
+    /// The engine offered to the firm.
     pub engine: EngineDescribed,
     /// How many of 100 such prices should fall within the range. Default: 80.
     #[schema(minimum = 50, maximum = 95)]
@@ -172,6 +175,7 @@ pub struct NewBuyingValuation {
 pub struct BuyingValuation {
     pub id: i64,
     pub on: Day,
+    /// The description as the request gave it.
     #[schema(value_type = EngineDescribed)]
     pub engine: Value,
     #[serde(flatten)]

@@ -60,7 +60,7 @@ pub struct Promise {
     /// The sale with this date; change its `promised_on` to change it. Null: a promise of its own.
     pub sale_id: Option<i64>,
     pub stock_no: i32,
-    /// The person to whom it was promised.
+    /// The person who was promised the date.
     pub person_id: i64,
     pub kind: PromiseKind,
     /// What is promised, in words.
@@ -100,7 +100,7 @@ pub struct Danger {
 #[schema(example = json!({"stock_no": 10, "person_id": 12, "kind": "ready_for_collection", "on": "2026-05-30"}))]
 pub struct NewPromise {
     pub stock_no: i32,
-    /// The person to whom the date is promised.
+    /// The person who is promised the date.
     pub person_id: i64,
     /// Not `delivered` if the engine's sale has a promised date already.
     pub kind: PromiseKind,

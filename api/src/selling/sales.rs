@@ -354,8 +354,8 @@ impl Sale {
 /// Record the sale of an engine
 ///
 /// Refused (409) if the engine is already sold, disposed of, or reserved for someone else. Below the break-even price
-/// only the proprietor may sell, with `below_break_even_confirmed`. The sale gets the firm's next invoice number, fulfils
-/// the buyer's reservation, sets off the buyer's deposits for the engine and ends other people's offers for it.
+/// only the proprietor may sell, with `below_break_even_confirmed`. The sale gets the firm's next invoice number,
+/// fulfils the buyer's reservation, sets off the buyer's deposits for the engine and ends other people's offers for it.
 #[post("/engines/{stock_no:\\d+}/sales", 201 = SaleForeseen)]
 async fn record_sale(
     Selling(actor): Selling,

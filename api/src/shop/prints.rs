@@ -48,38 +48,31 @@ const MINUTES: i64 = 5;
 #[serde(tag = "sheet", rename_all = "snake_case", deny_unknown_fields)]
 #[schema(example = json!({"sheet": "invoice", "sale_id": 31}))]
 pub enum NewPrint {
+    /// The description of an engine for a buyer.
     Description {
         stock_no: i32,
         /// Default: today.
         on: Option<Day>,
     },
-    WorkRecord {
-        stock_no: i32,
-    },
+    /// The record of the work on an engine.
+    WorkRecord { stock_no: i32 },
+    /// The test record of a boiler.
     BoilerRecord {
         boiler_id: i64,
         /// Default: today.
         on: Option<Day>,
     },
-    OwnerNotes {
-        stock_no: i32,
-    },
-    /// Only for keys that may read sales.
-    Invoice {
-        sale_id: i64,
-    },
-    /// Only for keys that may read sales.
-    CreditNote {
-        sale_id: i64,
-    },
-    /// Only for keys that may read sales.
-    Receipt {
-        deposit_id: i64,
-    },
-    /// Only for proprietor and bookkeeper.
-    Commission {
-        sale_id: i64,
-    },
+    /// The notes for new owners of an engine.
+    OwnerNotes { stock_no: i32 },
+    /// The invoice for a sale. Only for keys that may read sales.
+    Invoice { sale_id: i64 },
+    /// The credit note for a cancelled sale. Only for keys that may read sales.
+    CreditNote { sale_id: i64 },
+    /// The receipt for a deposit. Only for keys that may read sales.
+    Receipt { deposit_id: i64 },
+    /// The statement for the owner of a commission engine. Only for proprietor and bookkeeper.
+    Commission { sale_id: i64 },
+    /// The boilers to show to the inspector on a day.
     InspectorDay {
         /// Default: today.
         on: Option<Day>,
@@ -88,9 +81,8 @@ pub enum NewPrint {
         #[schema(minimum = 0, maximum = 366, default = 30)]
         within_days: u16,
     },
-    Survey {
-        kind: Kind,
-    },
+    /// A survey form for a kind of engine, to fill in by hand.
+    Survey { kind: Kind },
 }
 
 fn a_month() -> u16 {

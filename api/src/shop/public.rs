@@ -236,8 +236,10 @@ pub struct PublicFinding {
 pub struct PublicPapers {
     /// The day on which the sentences are true.
     pub on: Day,
+    /// What the records show.
     #[schema(max_items = 2)]
     pub sentences: Vec<Sentence>,
+    /// To be shown with the sentences.
     #[schema(max_items = 101)]
     pub cautions: Vec<Sentence>,
 }
