@@ -220,8 +220,9 @@ async fn get_offer(
 /// Answer an offer
 ///
 /// A countered offer may be answered again, and an accepted one withdrawn. Accepting does not sell the engine: record
-/// the sale. Refused (409) if the engine is sold, disposed of or, when accepting, reserved for someone else. Below
-/// the break-even price only the proprietor may accept or counter, with `below_break_even_confirmed`.
+/// the sale. Accepting and countering are refused (409) if the engine is sold or disposed of, accepting also if it is
+/// reserved for someone else. Below the break-even price only the proprietor may accept or counter, with
+/// `below_break_even_confirmed`.
 #[post("/offers/{id:\\d+}/answers", 201 = Offer)]
 async fn answer_offer(
     Selling(actor): Selling,
@@ -449,7 +450,7 @@ async fn chances(
     shares.collect()
 }
 
-/// Ends the open offers of everyone but the buyer when the engine is sold, and returns their ids.
+/// Ends the open, countered and accepted offers of everyone but the buyer when the engine is sold. Returns their ids.
 pub(crate) async fn end_by_sale(
     tx: &mut Tx<'_>,
     stock_no: i32,

@@ -103,7 +103,7 @@ async fn record_disposal(
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
         queue::end_queue(tx, stock_no, ReservationStatus::EngineGone).await?;
-        listings::take_off_show(tx, stock_no, Some("the engine is gone")).await?;
+        listings::take_off_show(tx, stock_no, Some("the engine was disposed of")).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })
     .await

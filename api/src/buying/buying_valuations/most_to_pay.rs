@@ -81,7 +81,7 @@ pub struct MostToPayAt {
     pub price: Money,
     /// Null: even as a gift it would not leave the wanted profit.
     pub most_to_pay: Option<Money>,
-    /// Tax on the sale if that is paid.
+    /// Tax on the sale if that is paid; null with it.
     pub tax: Option<Money>,
 }
 
