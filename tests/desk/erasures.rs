@@ -48,7 +48,7 @@ impl Shop {
 }
 
 #[actix_web::test]
-async fn who_only_asked_is_forgotten_wholly() {
+async fn a_person_who_only_enquired_is_erased_completely() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
@@ -179,7 +179,7 @@ async fn who_only_asked_is_forgotten_wholly() {
 /// A sales invoice under the margin scheme shows the buyer's name and address (HMRC VAT Notice 718, the margin scheme, invoices
 /// and stock book), and records are kept 6 years (HMRC VAT Notice 700/21).
 #[actix_web::test]
-async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
+async fn the_books_keep_only_what_an_invoice_shows_about_a_buyer() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
@@ -245,7 +245,7 @@ async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
 /// A buyer who gave the engine back: what was complained of, asked and written on the return goes, and so do the findings that were
 /// made of the complaint. General Data Protection Regulation, Art. 17(1) and (3)(b).
 #[actix_web::test]
-async fn of_a_buyer_who_gave_the_engine_back_no_word_stays() {
+async fn no_text_about_a_buyer_who_returned_the_engine_is_kept() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
@@ -339,7 +339,7 @@ async fn every_table_that_names_a_person_is_in_the_catalogue() {
 
 /// Whoever was erased after the backup was made is not brought back by it; who was not, is.
 #[actix_web::test]
-async fn a_restore_brings_nobody_back_who_was_erased() {
+async fn a_restore_does_not_bring_back_erased_persons() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let buyer = shop.post("/v1/persons", &canary()).await.created().id();

@@ -145,7 +145,7 @@ async fn open_jobs_and_parts_on_order_put_a_promise_in_danger() {
 }
 
 #[actix_web::test]
-async fn what_became_of_a_promise_is_said_once() {
+async fn the_end_of_a_promise_is_recorded_once() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let person = shop

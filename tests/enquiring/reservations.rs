@@ -67,7 +67,7 @@ impl Shop {
 
 /// Clock times of a day in summer, for a firm in London: 11:00 UTC is what the shop's clock shows.
 #[actix_web::test]
-async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
+async fn a_reservation_lasts_to_the_minute() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
@@ -157,7 +157,7 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
 }
 
 #[actix_web::test]
-async fn of_twenty_who_ask_at_once_one_gets_the_engine() {
+async fn only_one_of_twenty_simultaneous_requests_reserves_the_engine() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let ask = |n: usize, queue: bool| {
@@ -196,7 +196,7 @@ async fn of_twenty_who_ask_at_once_one_gets_the_engine() {
 }
 
 #[actix_web::test]
-async fn who_asks_twice_has_one_reservation() {
+async fn a_person_who_asks_twice_has_one_reservation() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let ask = |email: &str| {
@@ -222,7 +222,7 @@ async fn who_asks_twice_has_one_reservation() {
 }
 
 #[actix_web::test]
-async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_told() {
+async fn the_next_in_line_gets_the_reservation_and_is_listed_for_notification() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let (odo, edda, una) = (
@@ -615,7 +615,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
 }
 
 #[actix_web::test]
-async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_returned() {
+async fn the_deposit_of_a_lapsed_reservation_stays_listed_until_it_is_returned() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
@@ -687,7 +687,7 @@ async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_ret
 
 /// A closed period takes no more lines (common practice, no source).
 #[actix_web::test]
-async fn a_closed_tax_period_holds_deposits_too() {
+async fn a_closed_tax_period_accepts_no_deposits() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
@@ -710,7 +710,7 @@ async fn a_closed_tax_period_holds_deposits_too() {
 }
 
 #[actix_web::test]
-async fn a_sale_races_with_a_reservation_and_one_of_them_stands() {
+async fn a_sale_races_with_a_reservation_and_one_of_them_wins() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let (odo, edda) = (shop.knows("Odo").await, shop.knows("Edda").await);
@@ -731,7 +731,7 @@ async fn a_sale_races_with_a_reservation_and_one_of_them_stands() {
 }
 
 #[actix_web::test]
-async fn the_queue_is_told_when_the_engine_goes() {
+async fn the_queue_is_notified_when_the_engine_leaves() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let (odo, edda) = (shop.knows("Odo").await, shop.knows("Edda").await);

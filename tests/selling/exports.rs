@@ -316,7 +316,7 @@ async fn an_engine_on_commission_in_the_firms_own_name_is_free_of_tax_too() {
 }
 
 #[actix_web::test]
-async fn an_export_is_refused_where_it_is_none() {
+async fn a_sale_that_is_not_an_export_is_refused() {
     let shop = Shop::open().await;
     shop.set_day("2026-07-01");
     let (_, sale) = sold_abroad(&shop, "2026-01-15", &json!({})).await;

@@ -80,7 +80,7 @@ async fn shop_that_tells() -> (Shop, i64) {
 }
 
 #[actix_web::test]
-async fn visitors_are_told_of_what_they_can_see_and_of_nothing_else() {
+async fn visitors_read_changes_of_public_facts_and_of_nothing_else() {
     let (shop, engine) = shop_that_tells().await;
     let mut seen = shop.last_change().await;
 
@@ -132,7 +132,7 @@ async fn visitors_are_told_of_what_they_can_see_and_of_nothing_else() {
 
 /// The words about papers begin with their day. The next day they are other words, and no news.
 #[actix_web::test]
-async fn the_passing_of_a_day_is_told_when_it_changes_which_papers_hold() {
+async fn a_new_day_is_reported_if_it_changes_which_papers_are_valid() {
     let shop = Shop::open().await;
     shop.set_day("2026-05-10");
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
@@ -162,7 +162,7 @@ async fn the_passing_of_a_day_is_told_when_it_changes_which_papers_hold() {
 
 /// Telling lasts as long as the process; what else one process does at a time goes on beside it.
 #[actix_web::test]
-async fn who_tells_keeps_nobody_from_learning() {
+async fn recording_changes_does_not_block_learning() {
     let (shop, _) = shop_that_tells().await;
     let today = crate::harness::TODAY.parse().expect("a day");
     let learned = refresh(&shop.db, today).await.expect("a look at the sales");
@@ -171,7 +171,7 @@ async fn who_tells_keeps_nobody_from_learning() {
 
 /// Of two processes one tells, and nothing is told twice.
 #[actix_web::test]
-async fn of_several_processes_one_tells() {
+async fn only_one_of_several_processes_records_changes() {
     let shop = Shop::open().await;
     let other = shop.beside(ShopWindow::default());
     shop.tells();

@@ -164,7 +164,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
 /// 14 months from the steam test of 2025-03-14 and 48 from the hydraulic test of 2025-03-13 (The Boiler Test Code 2018, a
 /// copper boiler), to the corresponding dates (Dodds v Walker [1981]).
 #[actix_web::test]
-async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
+async fn sentences_about_papers_are_those_of_the_day_they_are_read() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let today = shop.visit_listing(engine).await.ok();
@@ -208,7 +208,7 @@ async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
 }
 
 #[actix_web::test]
-async fn the_words_say_so_where_there_is_no_boiler_or_nothing_known_of_it() {
+async fn the_sentences_say_so_if_there_is_no_boiler_or_no_record_of_it() {
     let shop = Shop::open().await;
     let without = shop.shows(json!({}), "900.00").await;
     assert_eq!(
@@ -274,7 +274,7 @@ async fn no_cache_may_keep_an_answer_past_the_firms_midnight() {
 }
 
 #[actix_web::test]
-async fn a_sold_engine_stays_on_show_marked_sold_until_it_is_withdrawn() {
+async fn a_sold_engine_stays_published_as_sold_until_it_is_withdrawn() {
     let shop = Shop::open().await;
     let engine = shop.shows(json!({}), "7680.00").await;
     let other = shop.shows(json!({}), "900.00").await;
@@ -311,7 +311,7 @@ async fn a_sold_engine_stays_on_show_marked_sold_until_it_is_withdrawn() {
 }
 
 #[actix_web::test]
-async fn a_price_on_request_shows_neither_itself_nor_its_place() {
+async fn a_price_on_request_reveals_neither_itself_nor_its_rank() {
     let shop = Shop::open().await;
     let dear = shop.shows(json!({}), "9000.00").await;
     let hidden = shop.shows(json!({}), "5000.00").await;
@@ -843,7 +843,7 @@ async fn an_answer_in_gzip_is_the_same_answer() {
 
 /// XML 1.0, fifth edition, 2.2: what is no Char may not stand in a document, escaped or not. `roxmltree` refuses such a document.
 #[actix_web::test]
-async fn no_character_that_somebody_types_breaks_the_feed() {
+async fn no_character_that_someone_types_breaks_the_feed() {
     let shop = Shop::open().await;
     let engine = shop.shows(json!({"name": "Tansy"}), "7680.00").await;
     let listing = format!("/v1/engines/{engine}/listing");

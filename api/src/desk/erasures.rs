@@ -74,7 +74,7 @@ pub struct NewErasure {}
     "enquiries_closed": 1, "offers_withdrawn": 0}))]
 pub struct Erasure {
     pub person: Person,
-    /// Whether a sale or purchase in the books must go on naming the person.
+    /// Whether a sale, purchase or supplier's invoice in the books must go on naming the person.
     pub kept_by_law: bool,
     /// What is kept, as a sentence.
     #[schema(max_length = 400)]
@@ -120,8 +120,8 @@ async fn list_everything(_by: Owner, id: web::Path<i64>, list: ListQuery) -> Rep
 
 /// Erase a person
 ///
-/// Erases name, contact details and all texts about the person's enquiries, payments and purchases, and the stored
-/// responses to requests about them. Refused (409) while anything is open: a reservation, a deposit held, a promise,
+/// Erases name, contact details, all texts on what the person asked, paid and received, and the stored responses to
+/// requests about them. Refused (409) while anything is open: a reservation, a deposit held, a promise,
 /// a sale not delivered or not paid, an engine on commission not settled. Open enquiries are closed and offers
 /// withdrawn. If the person appears in a sale or purchase, only the name and address required on the invoice and in
 /// the stock book are kept.

@@ -85,7 +85,7 @@ pub struct Danger {
     pub danger: PromiseDanger,
     /// What is wrong, as a sentence.
     pub reason: Sentence,
-    /// What would remove the danger; null: nothing can.
+    /// What would remove the danger; null: nothing on record.
     pub remedy: Option<Sentence>,
     /// The request that does it; null: none.
     pub act: Option<Act>,

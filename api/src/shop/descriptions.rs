@@ -65,7 +65,7 @@ pub struct Description {
     pub findings: Vec<ToldFinding>,
     /// The boiler in it; null: none, or none on record.
     pub boiler: Option<DescribedBoiler>,
-    /// The asking price; null: price on request, or none set.
+    /// The asking price; null: price on request, none set, or never listed.
     pub price: Option<Money>,
     /// ISO 4217.
     pub currency: Code,

@@ -23,7 +23,7 @@ use std::{
 use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
 use utoipa::IntoParams;
 
-/// The most words in a search; each is looked for in all public texts of every engine.
+/// The most words in a search; each is looked for in the texts of every engine.
 const MOST_WORDS: usize = 10;
 /// The most words that a misspelt word may stand for.
 const MOST_SPELLINGS: usize = 20;
