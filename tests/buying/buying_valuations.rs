@@ -1,4 +1,4 @@
-//! What may be paid for an engine that was appraised, and how it becomes an acquisition.
+//! Buying valuations: the most to pay for an engine, and how it becomes an acquisition.
 //!
 //! Tax of the margin scheme: gov.uk, "VAT margin schemes"; HMRC VATREC12030. The rest is arithmetic and plain reading.
 

@@ -94,7 +94,7 @@ async fn an_enquiry_keeps_its_rules() {
         let body = make::with(want(&json!({})), &change);
         shop.post("/v1/enquiries", &body).await.invalid_at(pointer);
     }
-    // Of an engine that is not on show a site learns nothing, not even that it is there.
+    // A site learns nothing about an unpublished engine, not even that it exists.
     let from_site = async |body: Value| {
         let asked = shop
             .request(Method::POST, "/v1/enquiries")

@@ -159,7 +159,7 @@ async fn somebody(shop: &Shop) -> i64 {
     made.created().id()
 }
 
-/// Plain reading: who holds the engine is not to be told by a buyer that it went to another.
+/// Plain reading: the person with the reservation must not hear from a buyer that the engine went to someone else.
 #[actix_web::test]
 async fn an_offer_is_not_accepted_while_the_engine_is_reserved_for_someone_else() {
     let shop = Shop::open().await;

@@ -21,7 +21,7 @@ fn whys(promise: &Value) -> Vec<String> {
         .collect()
 }
 
-/// The steam paper of the engine holds to 2026-05-14, the day of the shop (14 months: British code, published).
+/// The engine's steam paper is valid to 2026-05-14, the day of the shop (14 months: British code, published).
 #[actix_web::test]
 async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
     let shop = Shop::open().await;

@@ -10,7 +10,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 impl Shop {
-    /// Engine on show for 7680.00.
+    /// An engine published at 7680.00.
     async fn has_one_to_reserve(&self) -> i64 {
         self.has_on_show(make::engine(), &make::listing()).await
     }
@@ -25,11 +25,11 @@ impl Shop {
         self.post("/v1/reservations", &body).await
     }
 
-    /// What the journal says of an engine since it was put on show.
+    /// The journal entries of an engine since it was published.
     async fn journal_since_show(&self, engine: i64) -> Vec<String> {
         let all = self.journal_of(engine).await;
         let shown = all.iter().rposition(|what| what == "listing.published");
-        all[shown.expect("it is on show") + 1..].to_vec()
+        all[shown.expect("it is published") + 1..].to_vec()
     }
 
     fn set_moment(&self, moment: &str) {
@@ -261,7 +261,7 @@ async fn the_next_in_line_gets_the_reservation_and_is_listed_for_notification() 
     assert_eq!(to_tell().await, [0; 0]);
     tell(&second).await.refused("conflict");
 
-    // The next in line holds the engine as soon as the first lets go, and is notified once.
+    // The next in line gets the engine as soon as the first is released, and is notified once.
     let reason = json!({"reason": "has bought another one"});
     let release = async |of: &Answer| {
         shop.post(&format!("{}/releases", of.location()), &reason)
@@ -288,7 +288,7 @@ async fn the_next_in_line_gets_the_reservation_and_is_listed_for_notification() 
     tell(&second).await.refused("conflict");
     assert_eq!(to_tell().await, [0; 0]);
 
-    // The second lapses as somebody new asks, before the clock was looked at: the third holds it then.
+    // The second lapses as someone new asks, before the timer has run: then the third has the engine.
     shop.set_moment("2026-05-14T16:00:00Z");
     let ida = shop.knows("Ida").await;
     shop.reserve(engine, ida, &json!({}))
@@ -506,7 +506,7 @@ async fn a_live_reservation_is_extended_and_one_that_is_over_is_not() {
         .refused("conflict");
 }
 
-/// A deposit is owed to who paid it until the sale (common practice, no source).
+/// A deposit is owed to the payer until the sale (common practice, no source).
 #[actix_web::test]
 async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     let shop = Shop::open().await;

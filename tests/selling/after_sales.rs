@@ -240,7 +240,7 @@ async fn the_law_binds_sales_to_consumers_and_runs_from_delivery() {
     complain(&shop, undelivered, "2026-05-14", None)
         .await
         .refused("conflict");
-    // Called off before it left: 14 days from being told (Consumer Contracts Regulations 2013 reg. 34(6), from memory).
+    // Cancelled before it left: 14 days from the notice (Consumer Contracts Regulations 2013 reg. 34(6), from memory).
     for (at_distance, refund_by) in [(true, json!("2026-05-28")), (false, Value::Null)] {
         let engine = shop.has(make::engine()).await;
         let buyer = shop

@@ -1,4 +1,4 @@
-//! Engines on commission: what is agreed with the owner, the reserve, the statement, what is paid out, who is told.
+//! Engines on commission: terms with the owner, reserve, statement, payouts, notifications.
 //!
 //! The commission is net of tax, which the rate of the day is added to (plain reading, no source); all to the penny, half up
 //! (HMRC VATREC12030).

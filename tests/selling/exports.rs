@@ -247,7 +247,7 @@ async fn late_by_a_day_it_is_taxed_and_taken_back_in_one_quarter() {
     assert_eq!(
         quarters(&shop).await,
         ["0.00", "0.00", "0.00"],
-        "the sale is undone, and so is its tax"
+        "the sale is cancelled, and so is its tax"
     );
 }
 

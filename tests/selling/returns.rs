@@ -1,4 +1,4 @@
-//! Sales that are undone: the engine is in stock again, and every book is put right.
+//! Cancelled sales: the engine is in stock again, and every book is corrected.
 
 use crate::{
     harness::{Shop, text},
@@ -149,7 +149,7 @@ async fn complains(shop: &Shop, sale: i64, description: &str, given_back_on: Opt
     shop.post(&path, &new).await.created().id()
 }
 
-/// Common practice, no source: what a buyer did with it is not known until somebody looks.
+/// Common practice, no source: nobody knows what the buyer did with it until it is surveyed.
 #[actix_web::test]
 async fn a_returned_engine_is_published_again_after_a_later_survey() {
     let shop = Shop::open().await;

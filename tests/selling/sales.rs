@@ -403,7 +403,7 @@ async fn a_sale_shows_its_profit_and_the_promises_it_endangers() {
     let own = &later["promises_in_danger"][1];
     assert!(!dangers(own).contains(&"\"job_open\"".to_owned()), "{own}");
 
-    // A sale that is undone leaves nothing and promises nothing.
+    // A cancelled sale has no profit and no promises.
     let undone = json!({"on": "2026-05-14", "reason": "cancelled"});
     shop.post(&format!("{}/cancellation", sold.location()), &undone)
         .await
