@@ -28,27 +28,27 @@ CREATE TABLE sales (
 CREATE INDEX sales_on_day ON sales (on_day, id);
 CREATE UNIQUE INDEX sales_one_live_per_engine ON sales (stock_no) WHERE sale_cancelled_on IS NULL;
 CREATE INDEX sales_stock_no ON sales (stock_no, id);
-COMMENT ON TABLE sales IS 'Sales; one for each engine unless it is undone.';
-COMMENT ON COLUMN sales.papers_acknowledged_on IS 'Day of the buyer''s written acknowledgement that the engine is sold without papers or for restoration.';
-COMMENT ON COLUMN sales.promised_on IS 'The day promised to the buyer for the engine to leave; NULL: none was promised.';
-COMMENT ON COLUMN sales.invoice_no IS 'Of the firm''s own invoice for the sale, in sequence without gaps.';
-COMMENT ON COLUMN sales.owner_agreed_on IS 'Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.';
-COMMENT ON COLUMN sales.sale_cancelled_on IS 'Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.';
-COMMENT ON COLUMN sales.buyer_is_consumer IS 'The law of sale to consumers binds.';
-COMMENT ON COLUMN sales.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
-COMMENT ON COLUMN sales.informed_of_cancellation_on IS 'Day on which the buyer was informed of the right to cancel a sale at a distance; NULL: never.';
-COMMENT ON COLUMN sales.cancelled_on IS 'Day on which the buyer sent the notice of cancelling a sale at a distance; NULL: not cancelled.';
+COMMENT ON TABLE sales IS 'Sales. An engine has only one sale that is not cancelled.';
+COMMENT ON COLUMN sales.papers_acknowledged_on IS 'Day on which the buyer acknowledged in writing that the engine is sold without papers or for restoration.';
+COMMENT ON COLUMN sales.promised_on IS 'The day by which the firm promised the buyer that the engine would leave. NULL: none was promised.';
+COMMENT ON COLUMN sales.invoice_no IS 'Number of the firm''s invoice for the sale; numbered in sequence without gaps.';
+COMMENT ON COLUMN sales.owner_agreed_on IS 'Day on which the owner of a commission engine agreed in writing to a price below the reserve. NULL: no consent recorded.';
+COMMENT ON COLUMN sales.sale_cancelled_on IS 'The sale is cancelled from the end of this day; NULL: not cancelled. The same day as in returns.';
+COMMENT ON COLUMN sales.buyer_is_consumer IS 'Consumer law applies to the sale.';
+COMMENT ON COLUMN sales.confirmed IS 'Members with values outside the usual limits that were confirmed.';
+COMMENT ON COLUMN sales.informed_of_cancellation_on IS 'Day on which the buyer of a distance sale was informed of the right to cancel; NULL: never.';
+COMMENT ON COLUMN sales.cancelled_on IS 'Day on which the buyer of a distance sale sent the notice of cancellation; NULL: not cancelled.';
 COMMENT ON COLUMN sales.collection_offered IS 'The firm offered to collect the engine from the buyer who cancelled.';
-COMMENT ON COLUMN sales.proof_of_sending_on IS 'Day on which the buyer showed that the engine was sent back; NULL: not shown.';
+COMMENT ON COLUMN sales.proof_of_sending_on IS 'Day on which the buyer proved that they had sent the engine back; NULL: not proved.';
 COMMENT ON COLUMN sales.refund_agreed_on IS 'Day on which the firm agreed to refund a buyer who rejects the engine; NULL: not agreed.';
-COMMENT ON COLUMN sales.value_changed_on IS 'Day of an event that changed what the engine was worth before it was sold, as damage does: the price tells nothing of days before it. NULL: none.';
+COMMENT ON COLUMN sales.value_changed_on IS 'Day of an event before the sale that changed the engine''s value, such as damage: the price is no evidence of its value before that day. NULL: none.';
 
 CREATE TABLE sales_invoices (
     one boolean PRIMARY KEY DEFAULT true CONSTRAINT sales_invoices_one CHECK (one),
     last_no integer NOT NULL CONSTRAINT sales_invoices_last_no CHECK (last_no >= 0)
 );
 INSERT INTO sales_invoices (last_no) VALUES (0);
-COMMENT ON TABLE sales_invoices IS 'How far the firm''s sales invoices are numbered: one row, held by each sale until it is stored, so that no number is left out.';
+COMMENT ON TABLE sales_invoices IS 'Last number used for a sales invoice. Each sale locks the one row until it is stored, so that the numbers have no gaps.';
 
 CREATE TABLE buying_valuations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -65,11 +65,11 @@ CREATE TABLE buying_valuations (
     CONSTRAINT buying_valuations_order CHECK (low <= likely AND likely <= high),
     CONSTRAINT buying_valuations_fit CHECK ((basis = 'sales') = (price_model_id IS NOT NULL))
 );
-COMMENT ON TABLE buying_valuations IS 'What engines that are not the firm''s would fetch, kept for ever.';
-COMMENT ON COLUMN buying_valuations.engine IS 'The description, as it was told.';
-COMMENT ON COLUMN buying_valuations.price_model_id IS 'NULL: it rests on the price scale alone.';
-COMMENT ON COLUMN buying_valuations.answer IS 'Steps, comparables and warnings as they were answered.';
-COMMENT ON COLUMN buying_valuations.money IS 'What may be paid, as it was answered; NULL: it was not asked.';
+COMMENT ON TABLE buying_valuations IS 'Valuations of engines that the firm does not own; never deleted.';
+COMMENT ON COLUMN buying_valuations.engine IS 'The description as the request gave it.';
+COMMENT ON COLUMN buying_valuations.price_model_id IS 'NULL: only the price scale was used.';
+COMMENT ON COLUMN buying_valuations.answer IS 'Steps, comparables and warnings as the response gave them.';
+COMMENT ON COLUMN buying_valuations.money IS 'The most to pay, as the response gave it; NULL: not requested.';
 
 CREATE TABLE acquisitions (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -98,16 +98,16 @@ CREATE TABLE acquisitions (
 CREATE UNIQUE INDEX acquisitions_one_per_engine ON acquisitions (stock_no);
 CREATE INDEX acquisitions_on_day ON acquisitions (on_day, id);
 CREATE INDEX acquisitions_sale ON acquisitions (sale_id) WHERE sale_id IS NOT NULL;
-COMMENT ON TABLE acquisitions IS 'How each engine came.';
-COMMENT ON COLUMN acquisitions.price IS 'What was paid or allowed; NULL for an engine on commission.';
-COMMENT ON COLUMN acquisitions.invoice_no IS 'The seller''s; NULL where the firm wrote the invoice itself.';
-COMMENT ON COLUMN acquisitions.reserve IS 'The least price that the owner of a commission engine takes.';
-COMMENT ON COLUMN acquisitions.commission_percent IS 'Of the price with its tax; the commission is net of tax. NULL: no share was agreed.';
-COMMENT ON COLUMN acquisitions.commission_fixed IS 'Net of tax; added to the share. NULL: no fixed sum was agreed.';
-COMMENT ON COLUMN acquisitions.sale_id IS 'The sale that an engine taken in part exchange pays into.';
-COMMENT ON COLUMN acquisitions.buying_valuation_id IS 'The appraisal that became this acquisition.';
+COMMENT ON TABLE acquisitions IS 'How the firm acquired each engine.';
+COMMENT ON COLUMN acquisitions.price IS 'Price paid, or allowance in part exchange; NULL for an engine on commission.';
+COMMENT ON COLUMN acquisitions.invoice_no IS 'Number of the seller''s invoice; NULL: the firm wrote the invoice itself.';
+COMMENT ON COLUMN acquisitions.reserve IS 'The lowest price that the owner of a commission engine accepts.';
+COMMENT ON COLUMN acquisitions.commission_percent IS 'Percentage of the price including tax; the commission is net of tax. NULL: no percentage was agreed.';
+COMMENT ON COLUMN acquisitions.commission_fixed IS 'Net of tax; added to the percentage. NULL: no fixed sum was agreed.';
+COMMENT ON COLUMN acquisitions.sale_id IS 'The sale towards which the engine was taken in part exchange.';
+COMMENT ON COLUMN acquisitions.buying_valuation_id IS 'The buying valuation that led to this acquisition.';
 COMMENT ON COLUMN acquisitions.paid_by IS 'How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.';
-COMMENT ON COLUMN acquisitions.supplier_vat IS 'Tax that the seller''s invoice shows, within the price; 0: it shows none.';
+COMMENT ON COLUMN acquisitions.supplier_vat IS 'Tax shown on the seller''s invoice, included in the price; 0: none is shown.';
 
 CREATE TABLE tax_position_changes (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -120,7 +120,7 @@ CREATE TABLE tax_position_changes (
     CONSTRAINT tax_position_changes_other CHECK (from_position <> to_position)
 );
 CREATE INDEX tax_position_changes_acquisition ON tax_position_changes (acquisition_id);
-COMMENT ON TABLE tax_position_changes IS 'Changes of the tax position of acquisitions, which have the present one; the first row has the original.';
+COMMENT ON TABLE tax_position_changes IS 'Changes to the tax position of acquisitions. The acquisition has the present position, its first change the original one.';
 
 CREATE TABLE outgoing_payments (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -137,11 +137,11 @@ CREATE INDEX outgoing_payments_acquisition ON outgoing_payments (acquisition_id)
 CREATE INDEX outgoing_payments_cost ON outgoing_payments (cost_id);
 CREATE INDEX outgoing_payments_parts ON outgoing_payments (parts_id);
 CREATE INDEX outgoing_payments_day ON outgoing_payments (on_day, id);
-COMMENT ON TABLE outgoing_payments IS 'Money paid to the sellers of engines and to suppliers.';
-COMMENT ON COLUMN outgoing_payments.acquisition_id IS 'The purchase that it pays; NULL: it pays something else.';
-COMMENT ON COLUMN outgoing_payments.cost_id IS 'The cost that it pays; NULL: it pays something else.';
-COMMENT ON COLUMN outgoing_payments.parts_id IS 'The parts of a job that it pays; NULL: it pays something else.';
-COMMENT ON COLUMN outgoing_payments.amount IS 'Below 0 when it came back.';
+COMMENT ON TABLE outgoing_payments IS 'Money paid to sellers of engines and to suppliers.';
+COMMENT ON COLUMN outgoing_payments.acquisition_id IS 'The purchase that this payment is for; NULL: for something else.';
+COMMENT ON COLUMN outgoing_payments.cost_id IS 'The cost that this payment is for; NULL: for something else.';
+COMMENT ON COLUMN outgoing_payments.parts_id IS 'The parts of a job that this payment is for; NULL: for something else.';
+COMMENT ON COLUMN outgoing_payments.amount IS 'Below 0: money that came back.';
 
 CREATE TABLE enquiries (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -164,9 +164,9 @@ CREATE TABLE enquiries (
 CREATE INDEX enquiries_open ON enquiries (follow_up_on) WHERE closed_on IS NULL;
 CREATE INDEX enquiries_person ON enquiries (person_id);
 CREATE INDEX enquiries_stock_no ON enquiries (stock_no) WHERE stock_no IS NOT NULL;
-COMMENT ON TABLE enquiries IS 'What somebody asked: about an engine, or for one that is wanted, or both.';
-COMMENT ON COLUMN enquiries.wanted_gauges IS 'As they were written; any of them will do. Empty: any gauge.';
-COMMENT ON COLUMN enquiries.follow_up_on IS 'The day to come back to it; NULL: no day is set.';
+COMMENT ON TABLE enquiries IS 'Enquiries: about an engine, for an engine that is wanted, or both.';
+COMMENT ON COLUMN enquiries.wanted_gauges IS 'As written; any of them will do. Empty: any gauge.';
+COMMENT ON COLUMN enquiries.follow_up_on IS 'The day on which to follow it up; NULL: none is set.';
 
 CREATE TABLE listings (
     stock_no integer PRIMARY KEY REFERENCES engines,
@@ -186,10 +186,10 @@ CREATE TABLE listings (
 CREATE INDEX listings_on_show ON listings (stock_no) WHERE status = 'published';
 COMMENT ON TABLE listings IS 'What the public sees of an engine.';
 COMMENT ON COLUMN listings.page_name IS 'Last part of the address of the engine''s page on a shop site.';
-COMMENT ON COLUMN listings.on_show_since IS 'Day of the last publication; NULL while it is not on show.';
-COMMENT ON COLUMN listings.withdrawn_on IS 'Day of the last withdrawal; NULL while it is not withdrawn.';
-COMMENT ON COLUMN listings.withdrawal_reason IS 'For the firm alone; never public.';
-COMMENT ON COLUMN listings.translations IS 'Title and words in other languages of the firm: [{language, title, description}].';
+COMMENT ON COLUMN listings.on_show_since IS 'Day on which it was last published; NULL: not published now.';
+COMMENT ON COLUMN listings.withdrawn_on IS 'Day on which it was last withdrawn; NULL: not withdrawn now.';
+COMMENT ON COLUMN listings.withdrawal_reason IS 'For the firm only; never public.';
+COMMENT ON COLUMN listings.translations IS 'Title and description in the firm''s other languages: [{language, title, description}].';
 
 CREATE TABLE reservations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -219,14 +219,14 @@ CREATE INDEX reservations_due ON reservations (until_at) WHERE held_from IS NOT 
 CREATE INDEX reservations_to_notify ON reservations (id) WHERE notify_since IS NOT NULL AND notified_at IS NULL;
 CREATE INDEX reservations_stock_no ON reservations (stock_no);
 CREATE INDEX reservations_person ON reservations (person_id);
-COMMENT ON TABLE reservations IS 'Engines held for somebody, and the queue behind each in the order of ids.';
-COMMENT ON COLUMN reservations.key_id IS 'The key that asked.';
-COMMENT ON COLUMN reservations.hours IS 'How long it holds from the moment that it becomes live.';
-COMMENT ON COLUMN reservations.held_from IS 'NULL while it stands in the queue.';
-COMMENT ON COLUMN reservations.until_at IS 'The moment from which it holds no more, whether or not its lapse is written down yet.';
-COMMENT ON COLUMN reservations.ended IS 'NULL: live, past its moment but not yet written down, or in the queue.';
+COMMENT ON TABLE reservations IS 'Engines reserved for someone, and the queue for each in order of id.';
+COMMENT ON COLUMN reservations.key_id IS 'The key that made the reservation.';
+COMMENT ON COLUMN reservations.hours IS 'How many hours it lasts from the time at which it becomes live.';
+COMMENT ON COLUMN reservations.held_from IS 'When it became live; NULL: still in the queue.';
+COMMENT ON COLUMN reservations.until_at IS 'When it lapses, even if the row does not say so yet.';
+COMMENT ON COLUMN reservations.ended IS 'NULL: live, expired but not yet marked as lapsed, or in the queue.';
 COMMENT ON COLUMN reservations.reason IS 'Why it was released.';
-COMMENT ON COLUMN reservations.notify_since IS 'Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.';
+COMMENT ON COLUMN reservations.notify_since IS 'Since when the person should be notified that their turn has come, or that it will not; NULL: nothing to notify.';
 
 CREATE TABLE deposits (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -241,15 +241,15 @@ CREATE TABLE deposits (
 );
 CREATE INDEX deposits_reservation ON deposits (reservation_id);
 CREATE INDEX deposits_on_day ON deposits (on_day, id);
-COMMENT ON TABLE deposits IS 'Money received for reservations: owed to whom it came from until it is set off at a sale or returned.';
-COMMENT ON COLUMN deposits.receipt_no IS 'Of the firm''s receipt, in sequence without gaps.';
+COMMENT ON TABLE deposits IS 'Money received for reservations. The firm owes it to the payer until it is set off at a sale or returned.';
+COMMENT ON COLUMN deposits.receipt_no IS 'Number of the firm''s receipt; numbered in sequence without gaps.';
 
 CREATE TABLE deposit_receipts (
     one boolean PRIMARY KEY DEFAULT true CONSTRAINT deposit_receipts_one CHECK (one),
     last_no integer NOT NULL CONSTRAINT deposit_receipts_last_no CHECK (last_no >= 0)
 );
 INSERT INTO deposit_receipts (last_no) VALUES (0);
-COMMENT ON TABLE deposit_receipts IS 'How far the receipts for deposits are numbered: one row, held by each deposit until it is stored, so that no number is left out.';
+COMMENT ON TABLE deposit_receipts IS 'Last number used for a deposit receipt. Each deposit locks the one row until it is stored, so that the numbers have no gaps.';
 
 CREATE TABLE deposit_returns (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -259,7 +259,7 @@ CREATE TABLE deposit_returns (
     reason text
 );
 CREATE INDEX deposit_returns_on_day ON deposit_returns (on_day, id);
-COMMENT ON TABLE deposit_returns IS 'Deposits that were paid back whole.';
+COMMENT ON TABLE deposit_returns IS 'Deposits that were paid back in full.';
 
 CREATE TABLE offers (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -275,10 +275,10 @@ CREATE TABLE offers (
 );
 CREATE INDEX offers_stock_no ON offers (stock_no);
 CREATE INDEX offers_person ON offers (person_id);
-COMMENT ON TABLE offers IS 'What somebody would pay for an engine.';
-COMMENT ON COLUMN offers.until_day IS 'The last day on which it holds; NULL: no end was said.';
-COMMENT ON COLUMN offers.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
-COMMENT ON COLUMN offers.ended_by_sale_id IS 'The sale of the engine to somebody else that ended the offer; NULL: none did. It stays when that sale is undone.';
+COMMENT ON TABLE offers IS 'What someone would pay for an engine.';
+COMMENT ON COLUMN offers.until_day IS 'Last day on which the offer is valid; NULL: no end was given.';
+COMMENT ON COLUMN offers.confirmed IS 'Members with values outside the usual limits that were confirmed.';
+COMMENT ON COLUMN offers.ended_by_sale_id IS 'The sale to someone else that ended the offer; NULL: none did. Kept when that sale is cancelled.';
 
 CREATE TABLE offer_answers (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -289,8 +289,8 @@ CREATE TABLE offer_answers (
     CONSTRAINT offer_answers_countered CHECK ((answer = 'countered') = (amount IS NOT NULL))
 );
 CREATE INDEX offer_answers_offer ON offer_answers (offer_id, id);
-COMMENT ON TABLE offer_answers IS 'What was answered to an offer; the last one counts.';
-COMMENT ON COLUMN offer_answers.amount IS 'What the firm would take in its place; NULL unless it countered.';
+COMMENT ON TABLE offer_answers IS 'Answers to offers; the last one counts.';
+COMMENT ON COLUMN offer_answers.amount IS 'The price that the firm would accept instead; NULL unless the answer is a counter-offer.';
 
 CREATE TABLE promises (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -310,7 +310,7 @@ CREATE TABLE promises (
 CREATE INDEX promises_open ON promises (on_day) WHERE ended IS NULL;
 CREATE INDEX promises_stock_no ON promises (stock_no);
 CREATE INDEX promises_person ON promises (person_id);
-COMMENT ON TABLE promises IS 'Days given to somebody. The day on which a sold engine is to leave stands with its sale and not here.';
+COMMENT ON TABLE promises IS 'Dates promised to customers. The day promised for a sold engine to leave is kept with its sale, not here.';
 COMMENT ON COLUMN promises.ended IS 'NULL: open.';
 
 CREATE TABLE payments (
@@ -330,9 +330,9 @@ CREATE TABLE payments (
 );
 CREATE INDEX payments_sale ON payments (sale_id);
 CREATE INDEX payments_on_day ON payments (on_day, id);
-COMMENT ON TABLE payments IS 'Money received for sales; a negative amount is paid back.';
-COMMENT ON COLUMN payments.acquisition_id IS 'The acquisition whose allowance is set off; NULL: paid in money.';
-COMMENT ON COLUMN payments.notes_into_bank IS 'The payer paid notes into the firm''s bank account: cash by the cash rule.';
+COMMENT ON TABLE payments IS 'Money received for sales; a negative amount was paid back.';
+COMMENT ON COLUMN payments.acquisition_id IS 'The part-exchange acquisition with the allowance that is set off; NULL: paid in money.';
+COMMENT ON COLUMN payments.notes_into_bank IS 'The payer paid banknotes into the firm''s bank account, which the cash rule counts as cash.';
 COMMENT ON COLUMN payments.deposit_id IS 'The deposit that is set off; NULL: no deposit.';
 
 CREATE TABLE payouts (
@@ -344,7 +344,7 @@ CREATE TABLE payouts (
     notes text
 );
 CREATE INDEX payouts_sale ON payouts (sale_id);
-COMMENT ON TABLE payouts IS 'Money paid to the owners of engines sold on commission; a negative amount came back.';
+COMMENT ON TABLE payouts IS 'Money paid to owners of engines sold on commission; a negative amount came back.';
 
 CREATE TABLE exports (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -357,13 +357,13 @@ CREATE TABLE exports (
     used_before_leaving boolean NOT NULL DEFAULT false,
     CONSTRAINT exports_evidence CHECK ((evidence IS NULL) = (evidence_on IS NULL))
 );
-COMMENT ON TABLE exports IS 'Engines that were sold to go to another country, one row for a sale.';
+COMMENT ON TABLE exports IS 'Sales of engines that go to another country; at most one row for a sale.';
 COMMENT ON COLUMN exports.destination IS 'ISO 3166-1, two letters.';
 COMMENT ON COLUMN exports.method IS 'Who takes it there: the seller has control to the end, or the buyer collects.';
-COMMENT ON COLUMN exports.left_on IS 'Day on which it left the country of the firm; NULL: it has not.';
-COMMENT ON COLUMN exports.evidence IS 'What shows that it left, such as a customs declaration or a waybill; NULL: none is held.';
-COMMENT ON COLUMN exports.evidence_on IS 'Day on which the firm got it; NULL: none is held.';
-COMMENT ON COLUMN exports.used_before_leaving IS 'It was used in the country of the firm before it left: late evidence takes no tax back.';
+COMMENT ON COLUMN exports.left_on IS 'Day on which it left the firm''s country; NULL: it has not left.';
+COMMENT ON COLUMN exports.evidence IS 'Evidence that it left, such as a customs declaration or a waybill; NULL: none received.';
+COMMENT ON COLUMN exports.evidence_on IS 'Day on which the firm received the evidence; NULL: none received.';
+COMMENT ON COLUMN exports.used_before_leaving IS 'It was used in the firm''s country before it left, so that late evidence does not recover the tax.';
 
 CREATE TABLE deliveries (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -379,9 +379,9 @@ CREATE TABLE deliveries (
     CONSTRAINT deliveries_carrier CHECK (method <> 'carrier' OR carrier IS NOT NULL),
     CONSTRAINT deliveries_country CHECK (method <> 'export' OR country IS NOT NULL)
 );
-COMMENT ON TABLE deliveries IS 'The days on which engines left.';
+COMMENT ON TABLE deliveries IS 'When and how sold engines left.';
 COMMENT ON COLUMN deliveries.carrier_reference IS 'As the carrier wrote it.';
-COMMENT ON COLUMN deliveries.country IS 'ISO 3166-1, two letters: where an export goes; NULL for all else.';
+COMMENT ON COLUMN deliveries.country IS 'Destination of an export, ISO 3166-1, two letters; NULL for all other deliveries.';
 
 CREATE TABLE returns (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -396,18 +396,18 @@ CREATE TABLE returns (
     CONSTRAINT returns_of_undone_sale FOREIGN KEY (sale_id, on_day) REFERENCES sales (id, sale_cancelled_on),
     CONSTRAINT returns_refund CHECK (refund BETWEEN 0 AND paid)
 );
-COMMENT ON TABLE returns IS 'How sales were undone: the engine came back, or it never left.';
-COMMENT ON COLUMN returns.delivery_id IS 'The delivery that is undone; NULL where the sale was called off before the engine left.';
-COMMENT ON COLUMN returns.paid IS 'What the buyer had paid by then; with the refund it says what the firm keeps.';
-COMMENT ON COLUMN returns.refund IS 'Agreed to be paid back.';
-COMMENT ON COLUMN returns.credit_note_no IS 'Of the firm''s own credit note, in sequence without gaps.';
+COMMENT ON TABLE returns IS 'How sales were cancelled: the engine came back, or it never left.';
+COMMENT ON COLUMN returns.delivery_id IS 'The delivery of the engine that came back; NULL: the sale was cancelled before the engine left.';
+COMMENT ON COLUMN returns.paid IS 'What the buyer had paid by then; less the refund, this is what the firm keeps.';
+COMMENT ON COLUMN returns.refund IS 'Refund agreed.';
+COMMENT ON COLUMN returns.credit_note_no IS 'Number of the firm''s credit note; numbered in sequence without gaps.';
 
 CREATE TABLE credit_notes (
     one boolean PRIMARY KEY DEFAULT true CONSTRAINT credit_notes_one CHECK (one),
     last_no integer NOT NULL CONSTRAINT credit_notes_last_no CHECK (last_no >= 0)
 );
 INSERT INTO credit_notes (last_no) VALUES (0);
-COMMENT ON TABLE credit_notes IS 'How far the firm''s credit notes are numbered: one row, held by each return until it is stored, so that no number is left out.';
+COMMENT ON TABLE credit_notes IS 'Last number used for a credit note. Each return locks the one row until it is stored, so that the numbers have no gaps.';
 
 CREATE TABLE complaints (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -418,8 +418,8 @@ CREATE TABLE complaints (
     CONSTRAINT complaints_given_back_on CHECK (given_back_on >= asked_on)
 );
 CREATE INDEX complaints_sale ON complaints (sale_id);
-COMMENT ON TABLE complaints IS 'Repairs and replacements that buyers asked for after a delivery.';
-COMMENT ON COLUMN complaints.given_back_on IS 'Day on which the buyer had the engine back; NULL while it is away.';
+COMMENT ON TABLE complaints IS 'Repairs and replacements that buyers asked for after delivery.';
+COMMENT ON COLUMN complaints.given_back_on IS 'Day on which the buyer got the engine back; NULL: still away.';
 
 ALTER TABLE findings ADD FOREIGN KEY (complaint_id) REFERENCES complaints;
 
@@ -431,8 +431,8 @@ CREATE TABLE support_notes (
     answered text
 );
 CREATE INDEX support_notes_sale ON support_notes (sale_id);
-COMMENT ON TABLE support_notes IS 'What buyers asked after a sale.';
-COMMENT ON COLUMN support_notes.answered IS 'NULL while it is to be answered.';
+COMMENT ON TABLE support_notes IS 'Questions that buyers asked after a sale.';
+COMMENT ON COLUMN support_notes.answered IS 'The answer; NULL: not answered yet.';
 
 CREATE TABLE disposals (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -441,7 +441,7 @@ CREATE TABLE disposals (
     method text NOT NULL CONSTRAINT disposals_method CHECK (method IN ('returned_to_seller', 'taken_back_by_owner', 'scrapped', 'broken_for_parts')),
     notes text
 );
-COMMENT ON TABLE disposals IS 'How engines went without a sale.';
+COMMENT ON TABLE disposals IS 'How engines left without a sale.';
 
 CREATE TABLE owner_notes (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -450,14 +450,14 @@ CREATE TABLE owner_notes (
     fuel text CONSTRAINT owner_notes_fuel CHECK (fuel IN ('coal', 'wood', 'oil', 'gas', 'spirit', 'electric')),
     notes text NOT NULL
 );
-COMMENT ON TABLE owner_notes IS 'The firm''s own notes for those who take an engine over.';
+COMMENT ON TABLE owner_notes IS 'The firm''s own notes for new owners of engines.';
 COMMENT ON COLUMN owner_notes.kind IS 'NULL: for engines of every kind.';
-COMMENT ON COLUMN owner_notes.fuel IS 'NULL: for engines fired with anything.';
+COMMENT ON COLUMN owner_notes.fuel IS 'NULL: for engines with any fuel.';
 
 CREATE FUNCTION gone_by(engine integer, day date) RETURNS boolean LANGUAGE sql STABLE
 RETURN EXISTS (SELECT 1 FROM sales WHERE stock_no = engine AND on_day <= day AND (sale_cancelled_on IS NULL OR sale_cancelled_on > day))
     OR EXISTS (SELECT 1 FROM disposals WHERE stock_no = engine AND on_day <= day);
-COMMENT ON FUNCTION gone_by IS 'Whether an engine is sold, or gone without a sale, at the end of a day.';
+COMMENT ON FUNCTION gone_by IS 'Whether an engine is sold, or left without a sale, at the end of a day.';
 
 CREATE VIEW stock AS
 SELECT e.stock_no,
@@ -476,6 +476,6 @@ LEFT JOIN disposals x ON x.stock_no = e.stock_no
 LEFT JOIN boiler_installations f ON f.stock_no = e.stock_no AND f.removed_on IS NULL
 LEFT JOIN listings l ON l.stock_no = e.stock_no
 LEFT JOIN reservations r ON r.stock_no = e.stock_no AND r.held_from IS NOT NULL AND r.ended IS NULL;
-COMMENT ON VIEW stock IS 'Where each engine stands; follows from the acts recorded, nothing of it is stored.';
-COMMENT ON COLUMN stock.public_price IS 'The asking price as far as a visitor may know it; NULL while it is on request.';
-COMMENT ON COLUMN stock.reserved_until IS 'Until when an engine in stock is reserved: it is so only before that moment. NULL: it is not.';
+COMMENT ON VIEW stock IS 'The current status of each engine, derived from the other tables; nothing is stored.';
+COMMENT ON COLUMN stock.public_price IS 'The asking price that visitors may see; NULL: not listed, no price set, or price on request.';
+COMMENT ON COLUMN stock.reserved_until IS 'When the reservation of an engine in stock lapses: it is reserved only before that time. NULL: not reserved.';

@@ -1,4 +1,4 @@
-//! What may be paid for an engine that was appraised, and how it becomes an acquisition.
+//! Buying valuations: the most to pay for an engine, and how it becomes an acquisition.
 //!
 //! Tax of the margin scheme: gov.uk, "VAT margin schemes"; HMRC VATREC12030. The rest is arithmetic and plain reading.
 
@@ -93,7 +93,7 @@ async fn the_most_to_pay_leaves_the_wanted_profit_at_the_likely_price_and_at_the
 }
 
 #[actix_web::test]
-async fn hours_count_at_the_rate_of_the_firm_unless_one_is_given() {
+async fn hours_cost_the_firms_rate_unless_one_is_given() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let by_firm = with(asked(), &json!({"hour_recovery_rate": null}));
@@ -132,7 +132,7 @@ async fn hours_count_at_the_rate_of_the_firm_unless_one_is_given() {
 }
 
 #[actix_web::test]
-async fn a_fitter_sees_the_price_of_an_appraisal_and_not_the_profit() {
+async fn a_fitter_sees_the_price_of_a_buying_valuation_but_not_the_profit() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let made = shop.appraises(&asked()).await.created();
@@ -155,7 +155,7 @@ async fn a_fitter_sees_the_price_of_an_appraisal_and_not_the_profit() {
 }
 
 #[actix_web::test]
-async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
+async fn a_buying_valuation_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let buying_valuation = shop.appraises(&asked()).await.created().id();
@@ -263,7 +263,7 @@ async fn an_appraisal_becomes_an_acquisition_once_and_nothing_is_typed_twice() {
 }
 
 #[actix_web::test]
-async fn of_two_who_take_the_appraised_engine_in_at_once_one_does() {
+async fn only_one_of_two_simultaneous_acquisitions_of_a_valued_engine_succeeds() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let buying_valuation = shop.appraises(&asked()).await.created().id();
@@ -285,7 +285,7 @@ async fn of_two_who_take_the_appraised_engine_in_at_once_one_does() {
 
 /// 6500.00 allowed where 6200.00 was likely.
 #[actix_web::test]
-async fn an_appraised_engine_may_come_in_part_exchange() {
+async fn a_valued_engine_may_come_in_part_exchange() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let buying_valuation = shop.appraises(&asked()).await.created().id();
@@ -314,7 +314,7 @@ async fn an_appraised_engine_may_come_in_part_exchange() {
 }
 
 #[actix_web::test]
-async fn an_appraisal_is_drawn_with_its_figures_in_words() {
+async fn a_buying_valuation_is_drawn_with_its_figures_in_words() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let made = shop.appraises(&asked()).await.created();

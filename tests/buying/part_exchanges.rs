@@ -31,7 +31,7 @@ impl Shop {
 }
 
 #[actix_web::test]
-async fn the_full_price_goes_out_and_the_full_allowance_comes_in() {
+async fn the_full_allowance_is_set_off_against_the_full_price() {
     let shop = Shop::open().await;
     let (gone, sale) = shop.has_sold_for_4000().await;
     let came = shop.takes_in_exchange(sale, &json!({})).await.created();
@@ -141,7 +141,7 @@ async fn a_part_exchange_keeps_its_rules_and_leaves_nothing_when_refused() {
 
 /// Of 1500.00 allowed for an engine that is likely worth 1240.00 the 260.00 were a discount on what went out.
 #[actix_web::test]
-async fn what_was_allowed_too_much_is_seen_and_taken_off_the_price_that_is_learned_from() {
+async fn an_allowance_above_the_valuation_is_shown_and_deducted_before_learning() {
     let shop = Shop::open().await;
     let price_scale = crate::pricing::price_scale::price_scale("2025-01-01", "1240.00", &[]);
     shop.post("/v1/price-scale/versions", &price_scale)
@@ -181,7 +181,7 @@ async fn what_was_allowed_too_much_is_seen_and_taken_off_the_price_that_is_learn
 }
 
 #[actix_web::test]
-async fn of_two_part_exchanges_at_once_no_more_than_the_price_is_set_off() {
+async fn simultaneous_part_exchanges_never_exceed_the_price() {
     let shop = Shop::open().await;
     let (_, sale) = shop.has_sold_for_4000().await;
     let taken =

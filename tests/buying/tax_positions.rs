@@ -114,7 +114,7 @@ async fn a_sale_in_a_closed_period_keeps_its_position() {
 
 /// 8 % of 5400.00 is 432.00; without tax 4968.00 is due to the owner, with a fifth of the commission on top 4881.60.
 #[actix_web::test]
-async fn what_the_owner_was_paid_is_not_made_too_much() {
+async fn a_change_of_position_does_not_leave_the_owner_overpaid() {
     let shop = Shop::open().await;
     let came = json!({"engine": engine(), "method": "commission", "on": "2026-01-05", "tax_position": "not_registered",
         "commission_percent": "8"});

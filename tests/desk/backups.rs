@@ -8,7 +8,7 @@ use outshop_api::{desk::backups, engines::photographs::Store};
 use serde_json::json;
 
 #[actix_web::test]
-async fn what_is_restored_is_what_was_kept_and_readers_begin_anew() {
+async fn a_restored_backup_is_as_it_was_and_readers_start_again() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     shop.has_sold(engine).await;
@@ -63,7 +63,7 @@ async fn what_is_restored_is_what_was_kept_and_readers_begin_anew() {
 }
 
 #[actix_web::test]
-async fn a_table_that_is_not_as_it_was_is_told() {
+async fn a_table_that_differs_from_the_backup_is_named() {
     let shop = Shop::open().await;
     let kept = tempfile::tempdir().expect("a folder");
     let folder = kept.path().join("kept");

@@ -22,7 +22,7 @@ fn canary() -> Value {
 }
 
 impl Shop {
-    /// Names of tables that hold the canary word somewhere, in whichever letters.
+    /// Names of tables that contain the canary word, in upper or lower case.
     async fn tables_with_the_canary(&self) -> Vec<String> {
         let tables = statement_in(
             &self.database_url,
@@ -48,7 +48,7 @@ impl Shop {
 }
 
 #[actix_web::test]
-async fn who_only_asked_is_forgotten_wholly() {
+async fn a_person_who_only_enquired_is_erased_completely() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
@@ -179,7 +179,7 @@ async fn who_only_asked_is_forgotten_wholly() {
 /// A sales invoice under the margin scheme shows the buyer's name and address (HMRC VAT Notice 718, the margin scheme, invoices
 /// and stock book), and records are kept 6 years (HMRC VAT Notice 700/21).
 #[actix_web::test]
-async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
+async fn the_books_keep_only_what_an_invoice_shows_about_a_buyer() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
@@ -242,10 +242,10 @@ async fn of_a_buyer_the_books_keep_what_an_invoice_shows_and_nothing_else() {
     );
 }
 
-/// A buyer who gave the engine back: what was complained of, asked and written on the return goes, and so do the findings that were
-/// made of the complaint. General Data Protection Regulation, Art. 17(1) and (3)(b).
+/// A buyer who returned the engine: the texts of complaints, questions and the return are erased, and so are the findings
+/// from the complaint. General Data Protection Regulation, Art. 17(1) and (3)(b).
 #[actix_web::test]
-async fn of_a_buyer_who_gave_the_engine_back_no_word_stays() {
+async fn no_text_about_a_buyer_who_returned_the_engine_is_kept() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let person = shop.post("/v1/persons", &canary()).await.created().id();
@@ -282,8 +282,8 @@ async fn of_a_buyer_who_gave_the_engine_back_no_word_stays() {
     assert_eq!(shop.tables_with_the_canary().await, ["persons"]);
 }
 
-/// Each text that the database can hold has its class: erased or kept with a reason, or of no person on record. Words of closed lists
-/// tell nothing of anybody. The catalogue is PostgreSQL's own (PostgreSQL 15, 53.7 and 53.13).
+/// Every text column has its class: erased, kept with a reason, or not about a person on record. Values of closed lists
+/// say nothing about anyone. The catalogue is PostgreSQL's own (PostgreSQL 15, 53.7 and 53.13).
 #[actix_web::test]
 async fn every_text_of_every_table_is_classified() {
     let shop = Shop::open().await;
@@ -308,7 +308,7 @@ async fn every_text_of_every_table_is_classified() {
     });
     let classified: Vec<String> = held.chain(of_no_person).collect();
     let once: BTreeSet<String> = classified.iter().cloned().collect();
-    assert_eq!(classified.len(), once.len(), "a text stands in both lists");
+    assert_eq!(classified.len(), once.len(), "a text is in both lists");
     let missing: Vec<_> = there.difference(&once).collect();
     let gone: Vec<_> = once.difference(&there).collect();
     assert!(
@@ -337,9 +337,9 @@ async fn every_table_that_names_a_person_is_in_the_catalogue() {
     }
 }
 
-/// Whoever was erased after the backup was made is not brought back by it; who was not, is.
+/// A backup does not bring back persons erased after it was made; it brings back the others.
 #[actix_web::test]
-async fn a_restore_brings_nobody_back_who_was_erased() {
+async fn a_restore_does_not_bring_back_erased_persons() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let buyer = shop.post("/v1/persons", &canary()).await.created().id();
@@ -371,7 +371,7 @@ async fn a_restore_brings_nobody_back_who_was_erased() {
     let url = cluster().url_of(&name);
     let said = backups::restore(&url, None, &shop.store, &folder).await;
     let said = said.expect("a restored database");
-    assert!(said.contains("2 persons who were erased"), "{said}");
+    assert!(said.contains("2 persons erased since"), "{said}");
     let restored = shop.on_another(&url);
     assert_eq!(restored.tables_with_the_canary().await, ["persons"]);
     for person in [buyer, asked] {
@@ -395,7 +395,7 @@ async fn a_restore_brings_nobody_back_who_was_erased() {
         2
     );
 
-    // Where the list is lost they are back, which the sentence tells.
+    // If the list is lost they are back, and the sentence says so.
     let name = format!("shop_{}_not_erased", std::process::id());
     statement(cluster(), "postgres", &format!("CREATE DATABASE {name}")).await;
     let files = tempfile::tempdir().expect("a folder");

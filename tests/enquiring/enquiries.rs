@@ -94,7 +94,7 @@ async fn an_enquiry_keeps_its_rules() {
         let body = make::with(want(&json!({})), &change);
         shop.post("/v1/enquiries", &body).await.invalid_at(pointer);
     }
-    // Of an engine that is not on show a site learns nothing, not even that it is there.
+    // A site learns nothing about an unpublished engine, not even that it exists.
     let from_site = async |body: Value| {
         let asked = shop
             .request(Method::POST, "/v1/enquiries")
@@ -126,7 +126,7 @@ async fn an_enquiry_keeps_its_rules() {
 
 /// The engine: 5 in gauge, 0-6-0, asked 7680.00.
 #[actix_web::test]
-async fn an_engine_that_goes_on_show_meets_the_wants_that_it_fits() {
+async fn a_newly_published_engine_is_matched_with_open_wants() {
     let shop = Shop::open().await;
     let mut ids = Vec::new();
     for more in [
@@ -185,7 +185,7 @@ async fn an_engine_that_goes_on_show_meets_the_wants_that_it_fits() {
 
 /// HTML Living Standard and RFC 5321 for addresses, E.164 and E.123 for numbers; wherever a person is taken.
 #[actix_web::test]
-async fn whoever_is_taken_down_can_be_reached() {
+async fn everyone_who_enquires_can_be_reached() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let website = |path: &str, body: &Value| {
@@ -228,7 +228,7 @@ async fn whoever_is_taken_down_can_be_reached() {
 
 /// 184 mm is written for 7 1/4 in: a want for one is met by the other, within 0.2 mm.
 #[actix_web::test]
-async fn a_want_is_met_by_a_gauge_as_others_write_it() {
+async fn a_want_matches_a_gauge_written_in_another_way() {
     let shop = Shop::open().await;
     let wanted = json!({"gauges": [{"value": "7 1/4", "unit": "in"}]});
     shop.post("/v1/enquiries", &want(&wanted)).await.created();

@@ -16,7 +16,7 @@ fn of_listings(journal: Vec<String>) -> Vec<String> {
 }
 
 #[actix_web::test]
-async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
+async fn a_listing_is_drafted_changed_published_and_withdrawn() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let (own, public) = (address(engine), format!("/v1/public/listings/{engine}"));
@@ -109,7 +109,7 @@ async fn a_listing_is_drafted_changed_shown_and_withdrawn() {
 }
 
 #[actix_web::test]
-async fn a_draft_may_be_discarded_by_who_has_read_it_and_nothing_else_may() {
+async fn only_a_draft_may_be_discarded_and_only_after_reading_it() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let own = address(engine);
@@ -159,7 +159,7 @@ async fn a_draft_may_be_discarded_by_who_has_read_it_and_nothing_else_may() {
 }
 
 #[actix_web::test]
-async fn the_list_gate_keeps_an_engine_off_show_until_every_reason_is_cleared() {
+async fn a_listing_is_not_published_until_the_list_gate_is_open() {
     let shop = Shop::open().await;
     let engine = shop
         .has(make::with(make::engine(), &json!({"has_boiler": false})))
@@ -202,7 +202,7 @@ async fn the_list_gate_keeps_an_engine_off_show_until_every_reason_is_cleared() 
 }
 
 #[actix_web::test]
-async fn a_sold_engine_is_not_put_on_show() {
+async fn a_sold_engine_is_not_published() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     shop.has_drafted(engine, &make::listing()).await;
@@ -214,7 +214,7 @@ async fn a_sold_engine_is_not_put_on_show() {
 }
 
 #[actix_web::test]
-async fn a_page_name_is_plain_and_of_one_listing_only() {
+async fn a_page_name_is_plain_and_unique() {
     let shop = Shop::open().await;
     let (first, second) = (
         shop.has(make::engine()).await,
@@ -250,7 +250,7 @@ async fn a_page_name_is_plain_and_of_one_listing_only() {
 }
 
 #[actix_web::test]
-async fn of_two_publications_at_once_one_is_done() {
+async fn only_one_of_two_simultaneous_publications_succeeds() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     shop.has_drafted(engine, &make::listing()).await;
@@ -273,7 +273,7 @@ async fn of_two_publications_at_once_one_is_done() {
 
 /// BCP 47 (RFC 5646) and the registry of its subtags: `de-CH` is one of its examples, and no language is registered as `zq`.
 #[actix_web::test]
-async fn words_are_kept_in_the_languages_of_the_firm() {
+async fn texts_are_kept_in_the_languages_of_the_firm() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let (own, public) = (address(engine), format!("/v1/public/listings/{engine}"));

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 /// Bought for 4200.00 under the margin scheme at 20 %: of 7200.00 the tax is a sixth of 3000.00 (HMRC VAT Notice 718, the
 /// margin scheme), so that 2500.00 are left.
 #[actix_web::test]
-async fn an_offer_is_shown_with_what_is_left_after_tax() {
+async fn an_offer_shows_its_profit_after_tax() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let person = shop
@@ -159,9 +159,9 @@ async fn somebody(shop: &Shop) -> i64 {
     made.created().id()
 }
 
-/// Plain reading: who holds the engine is not to be told by a buyer that it went to another.
+/// Plain reading: the person with the reservation must not hear from a buyer that the engine went to someone else.
 #[actix_web::test]
-async fn an_offer_is_not_accepted_while_somebody_else_holds_the_engine() {
+async fn an_offer_is_not_accepted_while_the_engine_is_reserved_for_someone_else() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let (holder, other) = (somebody(&shop).await, somebody(&shop).await);
@@ -183,7 +183,7 @@ async fn an_offer_is_not_accepted_while_somebody_else_holds_the_engine() {
 
 /// Bought for 4200.00: that breaks even, a penny less does not. 4000.00 leave -200.00; of 4500.00 a sixth of 300.00 is tax.
 #[actix_web::test]
-async fn below_the_break_even_price_the_proprietor_alone_binds_the_firm() {
+async fn only_the_proprietor_accepts_a_price_below_break_even() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let person = somebody(&shop).await;

@@ -21,7 +21,7 @@ fn whys(promise: &Value) -> Vec<String> {
         .collect()
 }
 
-/// The steam paper of the engine holds to 2026-05-14, the day of the shop (14 months: British code, published).
+/// The engine's steam paper is valid to 2026-05-14, the day of the shop (14 months: British code, published).
 #[actix_web::test]
 async fn a_paper_that_lapses_before_the_day_puts_the_promise_in_danger() {
     let shop = Shop::open().await;
@@ -145,7 +145,7 @@ async fn open_jobs_and_parts_on_order_put_a_promise_in_danger() {
 }
 
 #[actix_web::test]
-async fn what_became_of_a_promise_is_said_once() {
+async fn the_end_of_a_promise_is_recorded_once() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let person = shop

@@ -10,7 +10,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 impl Shop {
-    /// Engine on show for 7680.00.
+    /// An engine published at 7680.00.
     async fn has_one_to_reserve(&self) -> i64 {
         self.has_on_show(make::engine(), &make::listing()).await
     }
@@ -25,11 +25,11 @@ impl Shop {
         self.post("/v1/reservations", &body).await
     }
 
-    /// What the journal says of an engine since it was put on show.
+    /// The journal entries of an engine since it was published.
     async fn journal_since_show(&self, engine: i64) -> Vec<String> {
         let all = self.journal_of(engine).await;
         let shown = all.iter().rposition(|what| what == "listing.published");
-        all[shown.expect("it is on show") + 1..].to_vec()
+        all[shown.expect("it is published") + 1..].to_vec()
     }
 
     fn set_moment(&self, moment: &str) {
@@ -67,7 +67,7 @@ impl Shop {
 
 /// Clock times of a day in summer, for a firm in London: 11:00 UTC is what the shop's clock shows.
 #[actix_web::test]
-async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
+async fn a_reservation_lasts_to_the_minute() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
@@ -157,7 +157,7 @@ async fn an_engine_on_show_is_held_to_the_minute_that_was_said() {
 }
 
 #[actix_web::test]
-async fn of_twenty_who_ask_at_once_one_gets_the_engine() {
+async fn only_one_of_twenty_simultaneous_requests_reserves_the_engine() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let ask = |n: usize, queue: bool| {
@@ -196,7 +196,7 @@ async fn of_twenty_who_ask_at_once_one_gets_the_engine() {
 }
 
 #[actix_web::test]
-async fn who_asks_twice_has_one_reservation() {
+async fn a_person_who_asks_twice_has_one_reservation() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let ask = |email: &str| {
@@ -222,7 +222,7 @@ async fn who_asks_twice_has_one_reservation() {
 }
 
 #[actix_web::test]
-async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_told() {
+async fn the_next_in_line_gets_the_reservation_and_is_listed_for_notification() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let (odo, edda, una) = (
@@ -261,7 +261,7 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
     assert_eq!(to_tell().await, [0; 0]);
     tell(&second).await.refused("conflict");
 
-    // The next in line holds the engine as soon as the first lets go, and is notified once.
+    // The next in line gets the engine as soon as the first is released, and is notified once.
     let reason = json!({"reason": "has bought another one"});
     let release = async |of: &Answer| {
         shop.post(&format!("{}/releases", of.location()), &reason)
@@ -288,7 +288,7 @@ async fn the_next_in_line_holds_the_engine_and_is_on_the_list_of_those_to_be_tol
     tell(&second).await.refused("conflict");
     assert_eq!(to_tell().await, [0; 0]);
 
-    // The second lapses as somebody new asks, before the clock was looked at: the third holds it then.
+    // The second lapses as someone new asks, before the timer has run: then the third has the engine.
     shop.set_moment("2026-05-14T16:00:00Z");
     let ida = shop.knows("Ida").await;
     shop.reserve(engine, ida, &json!({}))
@@ -506,7 +506,7 @@ async fn a_live_reservation_is_extended_and_one_that_is_over_is_not() {
         .refused("conflict");
 }
 
-/// A deposit is owed to who paid it until the sale (common practice, no source).
+/// A deposit is owed to the payer until the sale (common practice, no source).
 #[actix_web::test]
 async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
     let shop = Shop::open().await;
@@ -615,7 +615,7 @@ async fn a_deposit_has_its_receipt_and_is_set_off_at_the_sale() {
 }
 
 #[actix_web::test]
-async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_returned() {
+async fn the_deposit_of_a_lapsed_reservation_stays_listed_until_it_is_returned() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
@@ -687,7 +687,7 @@ async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_ret
 
 /// A closed period takes no more lines (common practice, no source).
 #[actix_web::test]
-async fn a_closed_tax_period_holds_deposits_too() {
+async fn a_closed_tax_period_accepts_no_deposits() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let odo = shop.knows("Odo").await;
@@ -710,7 +710,7 @@ async fn a_closed_tax_period_holds_deposits_too() {
 }
 
 #[actix_web::test]
-async fn a_sale_races_with_a_reservation_and_one_of_them_stands() {
+async fn a_sale_races_with_a_reservation_and_one_of_them_wins() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let (odo, edda) = (shop.knows("Odo").await, shop.knows("Edda").await);
@@ -731,7 +731,7 @@ async fn a_sale_races_with_a_reservation_and_one_of_them_stands() {
 }
 
 #[actix_web::test]
-async fn the_queue_is_told_when_the_engine_goes() {
+async fn the_queue_is_notified_when_the_engine_leaves() {
     let shop = Shop::open().await;
     let engine = shop.has_one_to_reserve().await;
     let (odo, edda) = (shop.knows("Odo").await, shop.knows("Edda").await);

@@ -56,7 +56,7 @@ async fn statutory_deadlines(shop: &Shop, sale: i64) -> Value {
 /// python-dateutil: date(2026, 3, 3) + relativedelta(days=30), (days=14), (days=14) + relativedelta(months=12);
 /// date(2026, 4, 2) + relativedelta(days=12) for 20 to 31 March, both counted; date(2026, 5, 12) + relativedelta(days=14).
 #[actix_web::test]
-async fn the_last_days_of_a_sale_follow_from_what_is_on_record() {
+async fn statutory_deadlines_follow_from_the_records() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(
         &shop,
@@ -240,7 +240,7 @@ async fn the_law_binds_sales_to_consumers_and_runs_from_delivery() {
     complain(&shop, undelivered, "2026-05-14", None)
         .await
         .refused("conflict");
-    // Called off before it left: 14 days from being told (Consumer Contracts Regulations 2013 reg. 34(6), from memory).
+    // Cancelled before it left: 14 days from the notice (Consumer Contracts Regulations 2013 reg. 34(6), from memory).
     for (at_distance, refund_by) in [(true, json!("2026-05-28")), (false, Value::Null)] {
         let engine = shop.has(make::engine()).await;
         let buyer = shop
@@ -297,7 +297,7 @@ async fn a_complaint_keeps_its_days() {
 }
 
 #[actix_web::test]
-async fn what_a_buyer_asks_is_noted_and_answered() {
+async fn a_buyers_question_is_recorded_and_answered() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop, &json!({})).await;
     let path = format!("/v1/sales/{sale}/support-notes");
@@ -330,7 +330,7 @@ async fn what_a_buyer_asks_is_noted_and_answered() {
 /// Directive 2006/112/EC Art. 226(14), from memory: the words; the margin scheme shows no tax (gov.uk, "VAT margin schemes").
 /// Under the ordinary scheme a sixth of 7600 is 1266.67.
 #[actix_web::test]
-async fn an_invoice_shows_tax_under_the_ordinary_scheme_alone() {
+async fn an_invoice_shows_tax_only_under_the_ordinary_scheme() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop, &json!({})).await;
     let read = async |sale: i64| shop.get(&format!("/v1/sales/{sale}/invoice")).await;

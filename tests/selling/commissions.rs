@@ -1,4 +1,4 @@
-//! Engines on commission: what is agreed with the owner, the reserve, the statement, what is paid out, who is told.
+//! Engines on commission: terms with the owner, reserve, statement, payouts, notifications.
 //!
 //! The commission is net of tax, which the rate of the day is added to (plain reading, no source); all to the penny, half up
 //! (HMRC VATREC12030).
@@ -39,7 +39,7 @@ impl Shop {
 }
 
 #[actix_web::test]
-async fn what_is_agreed_with_the_owner_is_for_engines_on_commission_and_for_them_needed() {
+async fn only_engines_on_commission_have_and_need_terms_with_the_owner() {
     let shop = Shop::open().await;
     for (change, pointer) in [
         (json!({"commission_percent": null}), "/commission_percent"),
@@ -86,7 +86,7 @@ async fn what_is_agreed_with_the_owner_is_for_engines_on_commission_and_for_them
 }
 
 #[actix_web::test]
-async fn below_the_reserve_the_owner_has_to_agree_in_writing() {
+async fn a_price_below_the_reserve_needs_the_owners_written_consent() {
     let shop = Shop::open().await;
     let stock_no = shop.has_on_commission(&json!({})).await;
     let refused = shop
@@ -169,7 +169,7 @@ async fn the_owners_statement_says_what_is_due_to_the_penny() {
 }
 
 #[actix_web::test]
-async fn the_owner_is_paid_what_is_due_when_the_buyer_has_paid() {
+async fn the_owner_is_paid_once_the_buyer_has_paid() {
     let shop = Shop::open().await;
     let stock_no = shop.has_on_commission(&json!({})).await;
     let sale = shop
@@ -241,7 +241,7 @@ async fn the_owner_is_paid_what_is_due_when_the_buyer_has_paid() {
 }
 
 #[actix_web::test]
-async fn of_payments_to_the_owner_at_once_no_more_than_is_due_is_paid() {
+async fn simultaneous_payments_to_the_owner_never_exceed_what_is_due() {
     let shop = Shop::open().await;
     let stock_no = shop.has_on_commission(&json!({})).await;
     let sale = shop
@@ -268,7 +268,7 @@ async fn of_payments_to_the_owner_at_once_no_more_than_is_due_is_paid() {
 }
 
 #[actix_web::test]
-async fn a_closed_period_takes_no_payment_of_the_buyer_and_none_to_the_owner() {
+async fn a_closed_period_accepts_no_payment_from_the_buyer_or_to_the_owner() {
     let shop = Shop::open().await;
     let stock_no = shop.has_on_commission(&json!({})).await;
     let early = json!({"on": "2026-03-31"});
@@ -290,7 +290,7 @@ async fn a_closed_period_takes_no_payment_of_the_buyer_and_none_to_the_owner() {
 }
 
 #[actix_web::test]
-async fn the_owner_is_told_once_of_each_change_of_the_price() {
+async fn the_owner_is_notified_once_of_each_price_change() {
     let shop = Shop::open().await;
     let stock_no = shop.has_on_commission(&json!({})).await;
     let own = shop.has(engine()).await;

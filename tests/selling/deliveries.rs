@@ -26,7 +26,7 @@ fn checks(refused: &Answer) -> Vec<&str> {
 /// 14 months from the steam test of 2025-03-14 (The Boiler Test Code 2018): 2026-05-14, the corresponding date (Dodds v
 /// Walker [1981]).
 #[actix_web::test]
-async fn an_engine_may_leave_on_the_last_day_of_its_paper_and_not_after() {
+async fn an_engine_may_leave_until_the_last_day_of_its_paper() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let sale = shop.has_sold(engine).await;
@@ -115,7 +115,7 @@ async fn nothing_leaves_unsold_unpaid_or_unpacked() {
 }
 
 #[actix_web::test]
-async fn a_delivery_is_of_a_day_from_the_sale_to_today() {
+async fn a_delivery_is_dated_from_the_sale_to_today() {
     let shop = Shop::open().await;
     let engine = shop
         .has(make::with(make::engine(), &json!({"has_boiler": false})))
@@ -187,7 +187,7 @@ async fn without_papers_an_engine_leaves_on_the_buyers_acknowledgement() {
 }
 
 #[actix_web::test]
-async fn of_deliveries_at_once_one_is_recorded() {
+async fn only_one_of_simultaneous_deliveries_is_recorded() {
     let shop = Shop::open().await;
     let engine = shop
         .has(make::with(make::engine(), &json!({"has_boiler": false})))

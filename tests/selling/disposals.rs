@@ -17,7 +17,7 @@ fn path(stock_no: i64) -> String {
 }
 
 #[actix_web::test]
-async fn an_engine_that_is_gone_is_off_show_and_cannot_be_sold() {
+async fn an_engine_disposed_of_is_withdrawn_and_cannot_be_sold() {
     let shop = Shop::open().await;
     let stock_no = shop.has_on_show(engine(), &listing()).await;
     let public = format!("/v1/public/listings/{stock_no}");
@@ -122,7 +122,7 @@ async fn a_disposal_keeps_its_rules() {
 }
 
 #[actix_web::test]
-async fn an_engine_on_commission_goes_back_to_its_owner_and_to_nobody_else() {
+async fn an_engine_on_commission_goes_back_only_to_its_owner() {
     let shop = Shop::open().await;
     let commission = json!({"method": "commission", "price": null, "tax_position": "commission_in_owners_name", "commission_percent": "8"});
     let came = with(acquisition(&engine()), &commission);
@@ -143,7 +143,7 @@ async fn an_engine_on_commission_goes_back_to_its_owner_and_to_nobody_else() {
 
 /// gov.uk, "VAT margin schemes", Keeping records: the book says how an engine went that was not sold.
 #[actix_web::test]
-async fn the_stock_book_says_how_an_engine_went() {
+async fn the_stock_book_says_how_an_engine_left() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
     let back = json!({"on": "2026-04-30", "method": "returned_to_seller"});

@@ -247,7 +247,7 @@ async fn late_by_a_day_it_is_taxed_and_taken_back_in_one_quarter() {
     assert_eq!(
         quarters(&shop).await,
         ["0.00", "0.00", "0.00"],
-        "the sale is undone, and so is its tax"
+        "the sale is cancelled, and so is its tax"
     );
 }
 
@@ -316,7 +316,7 @@ async fn an_engine_on_commission_in_the_firms_own_name_is_free_of_tax_too() {
 }
 
 #[actix_web::test]
-async fn an_export_is_refused_where_it_is_none() {
+async fn a_sale_that_is_not_an_export_is_refused() {
     let shop = Shop::open().await;
     shop.set_day("2026-07-01");
     let (_, sale) = sold_abroad(&shop, "2026-01-15", &json!({})).await;

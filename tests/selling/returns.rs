@@ -1,4 +1,4 @@
-//! Sales that are undone: the engine is in stock again, and every book is put right.
+//! Cancelled sales: the engine is in stock again, and every book is corrected.
 
 use crate::{
     harness::{Shop, text},
@@ -149,9 +149,9 @@ async fn complains(shop: &Shop, sale: i64, description: &str, given_back_on: Opt
     shop.post(&path, &new).await.created().id()
 }
 
-/// Common practice, no source: what a buyer did with it is not known until somebody looks.
+/// Common practice, no source: nobody knows what the buyer did with it until it is surveyed.
 #[actix_web::test]
-async fn what_came_back_is_on_show_again_after_a_survey_of_that_day_or_later() {
+async fn a_returned_engine_is_published_again_after_a_later_survey() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop).await;
     let gate = async || {
@@ -181,7 +181,7 @@ async fn what_came_back_is_on_show_again_after_a_survey_of_that_day_or_later() {
 }
 
 #[actix_web::test]
-async fn an_open_complaint_becomes_a_finding_with_its_words_when_the_engine_comes_back() {
+async fn an_open_complaint_becomes_a_finding_when_the_engine_comes_back() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop).await;
     complains(&shop, sale, "the blower was stiff", Some("2026-05-08")).await;
@@ -223,7 +223,7 @@ async fn an_open_complaint_becomes_a_finding_with_its_words_when_the_engine_come
 }
 
 #[actix_web::test]
-async fn what_cannot_come_back_is_refused_and_nothing_is_stored() {
+async fn an_impossible_return_is_refused_and_nothing_is_stored() {
     let shop = Shop::open().await;
     let stock_no = shop.has(make::engine()).await;
     let sale = sold(&shop, stock_no, "2026-05-01", "7600.00").await;
@@ -277,7 +277,7 @@ async fn what_cannot_come_back_is_refused_and_nothing_is_stored() {
 
 /// A buyer who withdraws before the engine has left: the firm keeps 100 of the 600 that were paid. Plain reading, no source.
 #[actix_web::test]
-async fn a_sale_is_called_off_and_the_deposit_paid_back() {
+async fn a_sale_is_cancelled_and_the_deposit_refunded() {
     let shop = Shop::open().await;
     let stock_no = shop.has(make::engine()).await;
     let sale = sold(&shop, stock_no, "2026-05-01", "7600.00").await;
@@ -321,7 +321,7 @@ async fn a_sale_is_called_off_and_the_deposit_paid_back() {
 /// closed, so that the tax goes down in that of the return. 120 spent on the engine while it was away are in stock again with
 /// it. Sold again for 7000, a sixth of 2800 is 466.67.
 #[actix_web::test]
-async fn every_book_is_put_right_in_the_period_of_the_return() {
+async fn a_return_corrects_every_book_in_its_own_period() {
     let shop = Shop::open().await;
 
     // Sold and paid for in a period that is then closed; in May the engine comes back and the money is repaid.
@@ -470,7 +470,7 @@ async fn every_book_is_put_right_in_the_period_of_the_return() {
 
 /// 8 % of 5400 is 432, with a fifth of it in tax 86.40 (constructed); what the owner was paid comes back.
 #[actix_web::test]
-async fn the_owner_of_an_engine_on_commission_pays_back_what_an_undone_sale_brought() {
+async fn the_owner_pays_back_the_proceeds_of_a_cancelled_sale() {
     let shop = Shop::open().await;
     let came = json!({"engine": make::engine(), "method": "commission", "on": "2026-01-05",
         "tax_position": "commission_in_owners_name", "commission_percent": "8"});
@@ -507,7 +507,7 @@ async fn the_owner_of_an_engine_on_commission_pays_back_what_an_undone_sale_brou
 }
 
 #[actix_web::test]
-async fn an_undone_sale_is_no_sale_to_learn_from() {
+async fn nothing_is_learned_from_a_cancelled_sale() {
     let shop = Shop::open().await;
     let (stock_no, sale) = delivered(&shop).await;
     let path = "/v1/track-record?from=2026-01-01&to=2026-05-14";
@@ -525,7 +525,7 @@ async fn an_undone_sale_is_no_sale_to_learn_from() {
 
 /// Credit notes are numbered like invoices: plain reading, no source.
 #[actix_web::test]
-async fn of_eight_returns_at_once_one_is_recorded_and_credit_notes_have_no_gaps() {
+async fn only_one_of_eight_simultaneous_returns_is_recorded_and_credit_notes_have_no_gaps() {
     let shop = Shop::open().await;
     let mut numbers = Vec::new();
     for _ in 0..3 {

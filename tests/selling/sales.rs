@@ -97,7 +97,7 @@ async fn a_sale_keeps_its_rules() {
 }
 
 #[actix_web::test]
-async fn of_sixteen_buyers_at_once_one_gets_the_engine() {
+async fn only_one_of_sixteen_simultaneous_buyers_gets_the_engine() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let mut buyers = Vec::new();
@@ -155,7 +155,7 @@ async fn a_sale_sent_twice_under_one_key_is_one_sale() {
 }
 
 #[actix_web::test]
-async fn payments_stay_between_nothing_and_the_price() {
+async fn payments_stay_between_zero_and_the_price() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let sale = shop.has_sold(engine).await;
@@ -212,7 +212,7 @@ async fn payments_stay_between_nothing_and_the_price() {
 }
 
 #[actix_web::test]
-async fn of_payments_at_once_no_more_than_the_price_is_taken() {
+async fn simultaneous_payments_never_exceed_the_price() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let sale = shop.has_sold(engine).await;
@@ -260,7 +260,7 @@ async fn what_the_buyer_signs_later_is_added_and_the_price_stays() {
 }
 
 #[actix_web::test]
-async fn what_is_made_ready_is_ticked_by_name_and_may_be_taken_back() {
+async fn checklist_items_are_ticked_by_name_and_may_be_unticked() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let path = format!("/v1/engines/{engine}/checklist-ticks");
@@ -321,7 +321,7 @@ async fn what_is_made_ready_is_ticked_by_name_and_may_be_taken_back() {
 /// Bought for 4200.00, which breaks even; of 7600.00 a sixth of 3400.00 is tax (VAT Notice 718), so that 2833.33 are left. The steam
 /// paper ends on 2026-05-14, 14 months after its test, before the day promised.
 #[actix_web::test]
-async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
+async fn a_sale_shows_its_profit_and_the_promises_it_endangers() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let job = shop.has_job_started(engine, &["motion"], &[]).await;
@@ -403,7 +403,7 @@ async fn the_answer_to_a_sale_tells_what_it_leaves_and_what_it_endangers() {
     let own = &later["promises_in_danger"][1];
     assert!(!dangers(own).contains(&"\"job_open\"".to_owned()), "{own}");
 
-    // A sale that is undone leaves nothing and promises nothing.
+    // A cancelled sale has no profit and no promises.
     let undone = json!({"on": "2026-05-14", "reason": "cancelled"});
     shop.post(&format!("{}/cancellation", sold.location()), &undone)
         .await

@@ -1,4 +1,4 @@
-//! What changed on show, as shop sites that keep copies read it.
+//! Changes of the published listings, as shop sites that keep copies read them.
 
 use crate::{
     harness::{Answer, Shop},
@@ -12,8 +12,8 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 impl Shop {
-    /// Tells what changes on show, as a process of the service does.
-    fn tells(&self) {
+    /// Records changes of the published listings, as a process of the service does.
+    fn records_changes(&self) {
         let (db, clock, window) = (self.db.clone(), self.clock.clone(), self.window());
         actix_web::rt::spawn(async move { keep_telling(&db, &clock, &window).await });
     }
@@ -24,7 +24,7 @@ impl Shop {
             .await
     }
 
-    /// What is told after an entry, which has to come within some seconds.
+    /// The changes after an entry, which must come within some seconds.
     async fn next_changes(&self, after: i64) -> Vec<(String, i64)> {
         let page = self.changes(&format!("after={after}&wait=10")).await.ok();
         let items = page.body["items"].as_array().expect("items");
@@ -39,8 +39,8 @@ impl Shop {
             .collect()
     }
 
-    /// What is told after an entry up to now: another engine is put on show, and what was to be told before that is told with it.
-    async fn told_by_now(&self, after: i64) -> Vec<(String, i64)> {
+    /// The changes after an entry up to now: another engine is published, and any earlier change is recorded with it.
+    async fn changes_by_now(&self, after: i64) -> Vec<(String, i64)> {
         let mut engine = make::engine();
         engine["name"] = json!(format!("after entry {after}"));
         let last = (
@@ -67,10 +67,10 @@ impl Shop {
     }
 }
 
-/// With an engine on show, of which it has told.
-async fn shop_that_tells() -> (Shop, i64) {
+/// With a published engine that is recorded already.
+async fn shop_that_records_changes() -> (Shop, i64) {
     let shop = Shop::open().await;
-    shop.tells();
+    shop.records_changes();
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     assert_eq!(
         shop.next_changes(0).await,
@@ -80,11 +80,11 @@ async fn shop_that_tells() -> (Shop, i64) {
 }
 
 #[actix_web::test]
-async fn visitors_are_told_of_what_they_can_see_and_of_nothing_else() {
-    let (shop, engine) = shop_that_tells().await;
+async fn visitors_read_changes_of_public_facts_and_of_nothing_else() {
+    let (shop, engine) = shop_that_records_changes().await;
     let mut seen = shop.last_change().await;
 
-    // What no visitor sees is not told: a cost, a person, a note on the engine.
+    // What no visitor sees is not recorded: a cost, a person, a note on the engine.
     let notes = json!({"notes": "buyer lives near Ashfold"});
     shop.patch(&format!("/v1/engines/{engine}"), &notes)
         .await
@@ -92,7 +92,7 @@ async fn visitors_are_told_of_what_they_can_see_and_of_nothing_else() {
     shop.post("/v1/persons", &json!({"name": "Odo Fenwright"}))
         .await
         .created();
-    assert_eq!(shop.told_by_now(seen).await, []);
+    assert_eq!(shop.changes_by_now(seen).await, []);
     seen = shop.last_change().await;
 
     let price = json!({"price": "7450.00", "reason": "slow"});
@@ -132,11 +132,11 @@ async fn visitors_are_told_of_what_they_can_see_and_of_nothing_else() {
 
 /// The words about papers begin with their day. The next day they are other words, and no news.
 #[actix_web::test]
-async fn the_passing_of_a_day_is_told_when_it_changes_which_papers_hold() {
+async fn a_new_day_is_reported_if_it_changes_which_papers_are_valid() {
     let shop = Shop::open().await;
     shop.set_day("2026-05-10");
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
-    shop.tells();
+    shop.records_changes();
     shop.next_changes(0).await;
     // Shown since the day before yesterday: that is a date like any other from now on.
     for (day, told) in [
@@ -154,7 +154,7 @@ async fn the_passing_of_a_day_is_told_when_it_changes_which_papers_hold() {
         let heard = if told {
             shop.next_changes(seen).await
         } else {
-            shop.told_by_now(seen).await
+            shop.changes_by_now(seen).await
         };
         assert_eq!(heard.contains(&news), told, "{day}: {heard:?}");
     }
@@ -162,20 +162,20 @@ async fn the_passing_of_a_day_is_told_when_it_changes_which_papers_hold() {
 
 /// Telling lasts as long as the process; what else one process does at a time goes on beside it.
 #[actix_web::test]
-async fn who_tells_keeps_nobody_from_learning() {
-    let (shop, _) = shop_that_tells().await;
+async fn recording_changes_does_not_block_learning() {
+    let (shop, _) = shop_that_records_changes().await;
     let today = crate::harness::TODAY.parse().expect("a day");
     let learned = refresh(&shop.db, today).await.expect("a look at the sales");
     assert_ne!(learned, Refreshed::Busy);
 }
 
-/// Of two processes one tells, and nothing is told twice.
+/// Only one of two processes records changes, and nothing is recorded twice.
 #[actix_web::test]
-async fn of_several_processes_one_tells() {
+async fn only_one_of_several_processes_records_changes() {
     let shop = Shop::open().await;
     let other = shop.beside(ShopWindow::default());
-    shop.tells();
-    other.tells();
+    shop.records_changes();
+    other.records_changes();
     let mut engines = Vec::new();
     for n in 0..5 {
         let mut engine = make::engine();

@@ -35,7 +35,7 @@ impl Shop {
         seen
     }
 
-    /// An engine without a boiler, on show.
+    /// A published engine without a boiler.
     async fn shows(&self, engine: Value, price: &str) -> i64 {
         let plain = make::with(make::engine(), &json!({"has_boiler": false}));
         let stock_no = self.has(make::with(plain, &engine)).await;
@@ -60,7 +60,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
     shop.patch("/v1/firm", &template).await.ok();
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
 
-    // A new member reaches visitors only if somebody adds it here.
+    // A new member reaches visitors only if someone adds it here.
     let listing = shop.visit_listing(engine).await.ok();
     assert_eq!(
         names(&listing.body),
@@ -164,7 +164,7 @@ async fn a_visitor_reads_these_facts_and_no_others() {
 /// 14 months from the steam test of 2025-03-14 and 48 from the hydraulic test of 2025-03-13 (The Boiler Test Code 2018, a
 /// copper boiler), to the corresponding dates (Dodds v Walker [1981]).
 #[actix_web::test]
-async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
+async fn sentences_about_papers_are_those_of_the_day_they_are_read() {
     let shop = Shop::open().await;
     let engine = shop.has_on_show(make::engine(), &make::listing()).await;
     let today = shop.visit_listing(engine).await.ok();
@@ -208,7 +208,7 @@ async fn the_words_about_papers_are_those_of_the_day_they_are_read() {
 }
 
 #[actix_web::test]
-async fn the_words_say_so_where_there_is_no_boiler_or_nothing_known_of_it() {
+async fn the_sentences_say_so_if_there_is_no_boiler_or_no_record_of_it() {
     let shop = Shop::open().await;
     let without = shop.shows(json!({}), "900.00").await;
     assert_eq!(
@@ -274,7 +274,7 @@ async fn no_cache_may_keep_an_answer_past_the_firms_midnight() {
 }
 
 #[actix_web::test]
-async fn a_sold_engine_stays_on_show_marked_sold_until_it_is_withdrawn() {
+async fn a_sold_engine_stays_published_as_sold_until_it_is_withdrawn() {
     let shop = Shop::open().await;
     let engine = shop.shows(json!({}), "7680.00").await;
     let other = shop.shows(json!({}), "900.00").await;
@@ -311,7 +311,7 @@ async fn a_sold_engine_stays_on_show_marked_sold_until_it_is_withdrawn() {
 }
 
 #[actix_web::test]
-async fn a_price_on_request_shows_neither_itself_nor_its_place() {
+async fn a_price_on_request_reveals_neither_itself_nor_its_rank() {
     let shop = Shop::open().await;
     let dear = shop.shows(json!({}), "9000.00").await;
     let hidden = shop.shows(json!({}), "5000.00").await;
@@ -340,7 +340,7 @@ async fn a_price_on_request_shows_neither_itself_nor_its_place() {
 async fn a_visitor_filters_and_orders_and_pages() {
     let shop = Shop::open().await;
 
-    // Four engines differ in kind, gauge, fuel, price and first day on show.
+    // Four engines differ in kind, gauge, fuel, price and day of publication.
     let tank = shop
         .shows(
             json!({"name": "Tansy", "prototype": "50% saddle_tank", "fuel": "coal"}),
@@ -383,7 +383,7 @@ async fn a_visitor_filters_and_orders_and_pages() {
         ("q=br%C3%A1cken", vec![roller]),
         ("q=coltsfffff", vec![]),
         ("q=tnk", vec![]),
-        // By first day on show, and in each order.
+        // By day of publication, and in each order.
         ("new_in_days=1", vec![narrow, late]),
         ("new_in_days=2", vec![tank, roller, narrow, late]),
         ("sort=asking_price", vec![late, tank, roller, narrow]),
@@ -488,7 +488,7 @@ async fn a_finding_is_public_once_it_is_released() {
     );
 }
 
-/// Text columns that a visitor may read, or whose text is of a fixed form that the service reads back (words of a list,
+/// Text columns that a visitor may read, or that have a fixed form that the service reads back (values of a list,
 /// quantities, codes). Every other text column of the database, also one that is added later, must not reach the public.
 const PUBLIC_OR_OF_FIXED_FORM: &[&str] = &[
     "acquisitions.method",
@@ -786,7 +786,7 @@ async fn a_process_that_cannot_reach_the_journal_says_so() {
     assert!(!back.headers.contains_key("age"));
 }
 
-/// Nobody writes when a reservation ends: the clock alone says so, to the second.
+/// Nothing is written when a reservation ends: only the clock says so, to the second.
 #[actix_web::test]
 async fn a_reservation_that_ends_is_not_shown_any_more() {
     let shop = Shop::open().await;
@@ -841,9 +841,9 @@ async fn an_answer_in_gzip_is_the_same_answer() {
     }
 }
 
-/// XML 1.0, fifth edition, 2.2: what is no Char may not stand in a document, escaped or not. `roxmltree` refuses such a document.
+/// XML 1.0, fifth edition, 2.2: a document must not contain anything that is no Char, escaped or not. `roxmltree` refuses such a document.
 #[actix_web::test]
-async fn no_character_that_somebody_types_breaks_the_feed() {
+async fn no_character_that_someone_types_breaks_the_feed() {
     let shop = Shop::open().await;
     let engine = shop.shows(json!({"name": "Tansy"}), "7680.00").await;
     let listing = format!("/v1/engines/{engine}/listing");

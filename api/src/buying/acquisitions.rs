@@ -1,4 +1,4 @@
-//! Acquisitions: how an engine came, for what price, under which tax.
+//! Acquisitions: how the firm acquired an engine, for what price, under which tax.
 
 use crate::{
     books::{
@@ -51,37 +51,37 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = acquisitions)]
 pub struct AcquisitionTerms {
     pub id: i64,
-    /// The engine that came.
+    /// The engine acquired.
     pub stock_no: i32,
     pub method: AcquisitionMethod,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// What was paid or allowed; null for an engine on commission.
+    /// Price paid, or allowance in part exchange; null for an engine on commission.
     pub price: Option<Money>,
-    /// How an engine that was bought was paid for; null where that is not recorded.
+    /// How an engine that was bought was paid for; null: not recorded.
     pub paid_by: Option<PaymentMethod>,
-    /// From whom.
+    /// The seller or owner; null: not recorded.
     pub person_id: Option<i64>,
-    /// The present one; its changes are told at `/v1/acquisitions/{id}/tax-positions`.
+    /// The present position; `/v1/acquisitions/{id}/tax-positions` lists its changes.
     pub tax_position: TaxPosition,
-    /// The seller's invoice; null where the firm wrote it itself.
+    /// Number of the seller's invoice; null: the firm wrote the invoice itself.
     pub invoice_no: Option<Code>,
-    /// Tax that the seller's invoice shows, within the price: reclaimed where the firm is registered.
+    /// Tax shown on the seller's invoice, included in the price; reclaimed if the firm is registered.
     pub supplier_vat: Money,
-    /// The least price that the owner of a commission engine takes.
+    /// The lowest price that the owner of a commission engine accepts; null: none was agreed.
     pub reserve: Option<Money>,
-    /// The firm's share of the price with its tax; the commission is net of tax.
+    /// The firm's percentage of the price including tax; the commission is net of tax. Null: none was agreed.
     pub commission_percent: Option<Percent>,
-    /// A fixed sum net of tax; added to the share.
+    /// A fixed sum net of tax, added to the percentage; null: none was agreed.
     pub commission_fixed: Option<Money>,
-    /// The sale that an engine taken in part exchange pays into.
+    /// The sale towards which the engine was taken in part exchange.
     pub sale_id: Option<i64>,
-    /// The buying valuation that became this acquisition.
+    /// The buying valuation that led to this acquisition.
     pub buying_valuation_id: Option<i64>,
     pub notes: Option<Prose>,
 }
 
-/// How an engine came, with what follows from the records that it names.
+/// How the firm acquired an engine, with what follows from the records that it names.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 51, "stock_no": 10, "method": "part_exchange", "on": "2026-04-02", "price": "1200.00", "paid_by": null, "person_id": 12,
     "tax_position": "margin_scheme", "invoice_no": null, "supplier_vat": "0.00", "net": "1200.00", "reserve": null, "commission_percent": null, "commission_fixed": null,
@@ -89,12 +89,13 @@ pub struct AcquisitionTerms {
 pub struct Acquisition {
     #[serde(flatten)]
     pub terms: AcquisitionTerms,
-    /// The price without that tax; null for an engine on commission.
+    /// The price without the tax on the seller's invoice; null for an engine on commission.
     pub net: Option<Money>,
-    /// Stock number of the engine that went out against an engine taken in part exchange.
+    /// Stock number of the engine sold in exchange; null: not a part exchange.
     #[schema(minimum = 1)]
     pub exchanged_for: Option<i32>,
-    /// What was allowed in part exchange above the likely price of the buying valuation; null where it was not above.
+    /// The allowance less the likely price of the buying valuation; null: not above it, or no part exchange with a
+    /// buying valuation.
     pub allowance_above_valuation: Option<Money>,
 }
 
@@ -104,38 +105,39 @@ pub struct Acquisition {
     "engine": {"kind": "locomotive", "name": "Marrowby", "gauge": {"value": "5", "unit": "in"}, "whyte": "0-6-0", "fuel": "coal"},
     "method": "bought", "on": "2026-04-02", "price": "4200.00", "tax_position": "margin_scheme"}))]
 pub struct NewAcquisition {
-    /// The engine, with what is known of it at the door.
+    /// The engine, with what is known of it when it comes in.
     pub engine: NewEngine,
     pub method: AcquisitionMethod,
-    /// The day it came, today or earlier.
+    /// The day on which it came, today or earlier.
     pub on: Day,
-    /// What was paid or allowed. Left out for an engine on commission, and only then.
+    /// Price paid, or allowance in part exchange. Leave it out for an engine on commission, and only then.
     pub price: Option<Money>,
-    /// How it was paid for, where that is known: for an engine that is bought only, and not `part_exchange`.
+    /// How it was paid for, if known. Only for an engine that is bought, and not `part_exchange`.
     pub paid_by: Option<PaymentMethod>,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// The proprietor knows that cash at the legal limit requires registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    /// From whom.
+    /// The seller or owner. Default in part exchange: the buyer of the sale.
     pub person_id: Option<i64>,
     pub tax_position: TaxPosition,
+    /// Number of the seller's invoice; leave it out if the firm writes the invoice itself.
     pub invoice_no: Option<Code>,
-    /// Tax that the seller's invoice shows, within the price and below it: not under the margin scheme, which such an invoice shuts, nor
-    /// on commission. 0 unless told otherwise.
+    /// Tax shown on the seller's invoice, included in the price and below it. Not under the margin scheme, which
+    /// excludes engines bought on such an invoice, nor on commission. Default: 0.
     #[serde(default)]
     pub supplier_vat: Money,
-    /// The least price that the owner takes: for an engine on commission only.
+    /// The lowest price that the owner accepts. Only for an engine on commission.
     pub reserve: Option<Money>,
-    /// The firm's share of the price with its tax, 0 to 100. The commission is net of tax: where the firm is registered, tax
-    /// at the standard rate of the day of the sale is added. An engine on commission has a share, a fixed sum or both;
-    /// others have neither.
+    /// The firm's percentage of the price including tax, 0 to 100. The commission is net of tax: if the firm is
+    /// registered, tax at the standard rate on the day of the sale is added. An engine on commission has a
+    /// percentage, a fixed sum or both; other engines have neither.
     pub commission_percent: Option<Percent>,
-    /// A fixed sum net of tax, 0 or more; added to the share.
+    /// A fixed sum net of tax, 0 or more; added to the percentage.
     pub commission_fixed: Option<Money>,
-    /// The sale that an engine taken in part exchange pays into: for `part_exchange`, and only then. The full allowance is set
-    /// off against the full price.
+    /// The sale towards which the engine is taken: for `part_exchange`, and only then. The full allowance is set off
+    /// against the full price.
     pub sale_id: Option<i64>,
-    /// a buying valuation of this engine; one becomes an acquisition once.
+    /// The buying valuation of this engine, which can lead to one acquisition only.
     pub buying_valuation_id: Option<i64>,
     pub notes: Option<Prose>,
 }
@@ -155,44 +157,44 @@ impl NewAcquisition {
         rule(
             self.on <= today,
             "on",
-            "in the future; an engine is taken in on the day it comes",
+            "must not be in the future; take the engine in on the day it comes",
         );
         rule(
             self.price.is_some() != on_commission,
             "price",
-            "given when the engine is bought or taken in part exchange, and only then",
+            "required when the engine is bought or taken in part exchange; leave it out otherwise",
         );
         rule(
             !self.price.is_some_and(Money::is_negative),
             "price",
-            "not 0 or more",
+            "must be 0 or more",
         );
         rule(
             !self.reserve.is_some_and(Money::is_negative),
             "reserve",
-            "not 0 or more",
+            "must be 0 or more",
         );
         rule(
             on_commission || self.reserve.is_none(),
             "reserve",
-            "given for an engine on commission only",
+            "only for an engine on commission; leave it out",
         );
         rule(
             !self.commission_fixed.is_some_and(Money::is_negative),
             "commission_fixed",
-            "not 0 or more",
+            "must be 0 or more",
         );
         let share = self.commission_percent;
         rule(
             share.is_none_or(|share| share <= Percent::HUNDRED),
             "commission_percent",
-            "more than 100",
+            "must be 0 to 100",
         );
         let agreed = share.is_some() || self.commission_fixed.is_some();
         rule(
             agreed || !on_commission,
             "commission_percent",
-            "missing: an engine on commission has a share of the price, a commission_fixed or both",
+            "missing; for an engine on commission send commission_percent, commission_fixed or both",
         );
         for (given, member) in [
             (share.is_some(), "commission_percent"),
@@ -201,40 +203,40 @@ impl NewAcquisition {
             rule(
                 on_commission || !given,
                 member,
-                "given for an engine on commission only",
+                "only for an engine on commission; leave it out",
             );
         }
         rule(
             self.paid_by.is_none() || self.method == AcquisitionMethod::Bought,
             "paid_by",
-            "given for an engine that is bought only",
+            "only for an engine that is bought; leave it out",
         );
         rule(
             self.paid_by != Some(PaymentMethod::PartExchange),
             "paid_by",
-            "a part exchange is a manner of coming",
+            "for a part exchange use method part_exchange and leave this out",
         );
         let in_exchange = self.method == AcquisitionMethod::PartExchange;
         rule(
             self.sale_id.is_some() == in_exchange,
             "sale_id",
-            "given when the engine is taken in part exchange, and only then",
+            "required when the engine is taken in part exchange; leave it out otherwise",
         );
         rule(
             !in_exchange || self.price != Some(Money::ZERO),
             "price",
-            "an allowance is above 0",
+            "an allowance must be above 0",
         );
         rule(
             !self.supplier_vat.is_negative(),
             "supplier_vat",
-            "not 0 or more",
+            "must be 0 or more",
         );
         rule(
             self.supplier_vat <= Money::ZERO
                 || self.price.is_none_or(|price| self.supplier_vat < price),
             "supplier_vat",
-            "not below the price: it is the tax within it",
+            "must be below the price, which includes it",
         );
         rule(
             self.supplier_vat <= Money::ZERO || self.tax_position.bears_supplier_vat(),
@@ -254,9 +256,9 @@ impl NewAcquisition {
     }
 }
 
-pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the manner: commission positions are for engines on commission, and only those";
+pub(crate) const POSITION_DOES_NOT_FIT: &str = "does not go with the method: use a commission position for an engine on commission, and only for one";
 
-pub(crate) const SUPPLIER_VAT_DOES_NOT_FIT: &str = "an engine that was bought on an invoice that shows VAT is not for the margin scheme, nor on commission: take ordinary_vat or \
+pub(crate) const SUPPLIER_VAT_DOES_NOT_FIT: &str = "an engine bought on an invoice that shows VAT cannot be in the margin scheme or on commission: use ordinary_vat or \
      not_registered (HMRC manual VATMARG02150)";
 
 pub(crate) fn position_fits(method: AcquisitionMethod, position: TaxPosition) -> bool {
@@ -275,7 +277,7 @@ pub(crate) fn position_fits(method: AcquisitionMethod, position: TaxPosition) ->
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct AcquisitionFilters {
-    /// The engine that came.
+    /// The engine acquired.
     #[param(minimum = 1)]
     stock_no: Option<i32>,
 }
@@ -301,8 +303,8 @@ async fn list_acquisitions(_by: MoneyDesk, list: ListQuery<AcquisitionFilters>) 
 
 /// Take an engine in
 ///
-/// Makes the engine and gives it the next stock number. One that is taken in part exchange pays its allowance into the sale
-/// that it names.
+/// Creates the engine and gives it the next stock number. In part exchange, the allowance is recorded as a payment
+/// for the sale named.
 #[post("/acquisitions", 201 = Acquisition)]
 async fn create_acquisition(
     MoneyDesk(actor): MoneyDesk,
@@ -333,7 +335,7 @@ async fn get_acquisition(
 
 // SQL
 
-/// Makes the engine, its acquisition and, in part exchange, the payment that it is; `new` has been checked.
+/// Creates the engine, its acquisition and, in part exchange, the payment for the sale. The caller has checked `new`.
 pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acquisition, Problem> {
     if let Some(person) = new.person_id {
         persons::must_exist(tx.conn(), person, "/person_id").await?;
@@ -402,10 +404,10 @@ pub(crate) async fn take_in(tx: &mut Tx<'_>, new: &NewAcquisition) -> Result<Acq
         payments::set_off(tx, sale, terms.id, terms.on, allowed).await?;
     }
     let taken = with_what_follows(tx.conn(), vec![terms]).await?.pop();
-    Ok(taken.expect("one for each that was given"))
+    Ok(taken.expect("one acquisition comes back for the one given"))
 }
 
-/// Holds the buying valuation, so that of two who take its engine in at once one is refused.
+/// Locks the buying valuation, so that only one of two simultaneous acquisitions from it succeeds.
 async fn must_be_unused(tx: &mut Tx<'_>, buying_valuation: i64) -> Result<(), Problem> {
     let found: Option<i64> = buying_valuations_table::table
         .find(buying_valuation)
@@ -415,7 +417,9 @@ async fn must_be_unused(tx: &mut Tx<'_>, buying_valuation: i64) -> Result<(), Pr
         .await
         .optional()?;
     if found.is_none() {
-        let detail = format!("there is no buying valuation {buying_valuation}");
+        let detail = format!(
+            "there is no buying valuation {buying_valuation}; use the id of one, or leave it out"
+        );
         return Err(Problem::invalid("/buying_valuation_id", detail));
     }
     let used: Option<i32> = acquisitions::table
@@ -426,7 +430,7 @@ async fn must_be_unused(tx: &mut Tx<'_>, buying_valuation: i64) -> Result<(), Pr
         .optional()?;
     used.map_or(Ok(()), |stock_no| {
         Err(Problem::conflict(format!(
-            "buying valuation {buying_valuation} became engine {stock_no}"
+            "buying valuation {buying_valuation} has been used for engine {stock_no}; make a new buying valuation, or leave it out"
         )))
     })
 }
@@ -443,7 +447,7 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Acquis
     found.ok_or_else(|| AcquisitionTerms::missing(id))
 }
 
-/// Acquisitions in the order given.
+/// Acquisitions in the given order.
 async fn with_what_follows(
     conn: &mut AsyncPgConnection,
     all: Vec<AcquisitionTerms>,
@@ -467,7 +471,7 @@ async fn with_what_follows(
     let likely: HashMap<i64, Money> = likely.into_iter().collect();
     let all = all.into_iter().map(|terms| {
         let exchanged_for = terms.sale_id.and_then(|id| sold.get(&id).copied());
-        let appraised = terms
+        let valued = terms
             .buying_valuation_id
             .and_then(|id| likely.get(&id).copied());
         let net = terms
@@ -477,7 +481,7 @@ async fn with_what_follows(
             net: net.transpose().map_err(Problem::internal)?,
             exchanged_for,
             allowance_above_valuation: exchanged_for
-                .and(terms.price.zip(appraised))
+                .and(terms.price.zip(valued))
                 .and_then(|(allowed, likely)| allowance_above_valuation(allowed, likely)),
             terms,
         })
@@ -485,7 +489,7 @@ async fn with_what_follows(
     all.collect()
 }
 
-/// Puts another tax position in the place of the present one; `tax_positions` keeps what it was.
+/// Replaces the tax position; `tax_positions` records the change.
 pub(crate) async fn set_tax_position(
     tx: &mut Tx<'_>,
     id: i64,

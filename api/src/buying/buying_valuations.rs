@@ -1,4 +1,4 @@
-//! Appraisals: what an engine that is not the firm's would fetch, from its description; each kept for ever.
+//! Buying valuations: the price that an engine the firm does not own would fetch, from its description. All are kept.
 
 mod most_to_pay;
 mod taking_in;
@@ -55,7 +55,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// An engine as it is described; what is left out is not known.
+/// An engine as described; leave out what is not known.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"kind": "locomotive", "gauge": {"value": "5", "unit": "in"}, "build_quality": "fine",
@@ -66,10 +66,11 @@ pub struct EngineDescribed {
     pub scale: Option<Scale>,
     pub weight: Option<Mass>,
     pub build_quality: Option<BuildQuality>,
+    /// Condition by area.
     #[serde(default)]
     pub grades: Grades,
     pub working_order: Option<WorkingOrder>,
-    /// Whole months for which its papers still hold; 0: none hold.
+    /// Whole months for which its papers are still valid; 0: none are valid.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<u32>,
     /// Whether drawings, bills and tests are on record from the beginning.
@@ -81,6 +82,7 @@ pub struct EngineDescribed {
     pub fuel: Option<Fuel>,
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i16>,
+    /// Won at exhibitions.
     #[schema(minimum = 0, maximum = 100)]
     pub medals: Option<u32>,
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
@@ -121,14 +123,14 @@ impl EngineDescribed {
             (
                 self.papers_months_left.is_none_or(|n| n <= 60),
                 "/engine/papers_months_left",
-                "not 0 to 60 months",
+                "must be 0 to 60 months",
             ),
             (
                 self.medals.is_none_or(|n| n <= 100),
                 "/engine/medals",
-                "more than 100",
+                "must be 0 to 100",
             ),
-            (year, "/engine/built_year", "not 1800 to 2199"),
+            (year, "/engine/built_year", "must be 1800 to 2199"),
         ])
     }
 }
@@ -139,28 +141,29 @@ impl EngineDescribed {
     "level_percent": 80, "supposing": [{"grades": {"platework_and_paint": "good"}}], "wanted_profit": "900.00", "hour_recovery_rate": "32.00",
     "work_foreseen": [{"description": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}]}))]
 pub struct NewBuyingValuation {
+    /// The engine offered to the firm.
     pub engine: EngineDescribed,
-    /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
+    /// How many of 100 such prices should fall within the range. Default: 80.
     #[schema(minimum = 50, maximum = 95)]
     pub level_percent: Option<u8>,
-    /// Changes of the facts, each valued by itself.
+    /// Changes to the facts, each valued separately.
     #[serde(default, deserialize_with = "at_most::<20, _, _>")]
     #[schema(max_items = 20)]
     pub supposing: Vec<Supposition>,
-    /// What its sale is to leave. With it, or with one of the members below, the most to pay is told; 0.00 unless told
-    /// otherwise, below 0 a loss that is borne.
+    /// The profit that its sale should leave; below 0: a loss that the firm accepts. Default: 0.00. With this or any
+    /// of the members below, the answer includes the most to pay.
     pub wanted_profit: Option<Money>,
-    /// What has to be done before it can be sold.
+    /// Work needed before it can be sold.
     #[serde(default, deserialize_with = "at_most::<50, _, _>")]
     #[schema(max_items = 50)]
     pub work_foreseen: Vec<ForeseenWork>,
-    /// What an hour of that work has to bring in, 0 or more; the highest worth rate of the firm unless told otherwise.
+    /// What an hour of that work must earn, 0 or more. Default: the mean recovery rate of the firm's fitters.
     pub hour_recovery_rate: Option<Money>,
-    /// How the sale would be taxed; `margin` unless told otherwise.
+    /// How the sale would be taxed. Default: `margin`.
     pub scheme: Option<Scheme>,
 }
 
-/// What an engine would fetch on a day by its description, as it was answered.
+/// The price that an engine would fetch on a day by its description, as first calculated.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 5, "on": "2026-05-14", "engine": {"kind": "stationary"}, "basis": "price_scale", "price_scale_version": 3,
     "price_model_id": null, "low": "320.00", "likely": "400.00", "high": "500.00", "level_percent": 80, "start": "400.00", "steps": [],
@@ -172,20 +175,21 @@ pub struct NewBuyingValuation {
 pub struct BuyingValuation {
     pub id: i64,
     pub on: Day,
+    /// The description as the request gave it.
     #[schema(value_type = EngineDescribed)]
     pub engine: Value,
     #[serde(flatten)]
     pub answer: Answer,
-    /// The engine that it became; null while it was not taken in.
+    /// The engine that it became; null: not acquired.
     pub stock_no: Option<i32>,
-    /// What may be paid for it; null where that was not asked, and for a fitter.
+    /// The most to pay for it; null: not requested, or the reader is a fitter.
     #[schema(value_type = Option<BuyingValuationMoney>)]
     pub money: Option<Value>,
 }
 
 // Routes
 
-/// List the buying valuations
+/// List buying valuations
 ///
 /// The latest first.
 #[get("/buying-valuations", 200 = Page<BuyingValuation>)]
@@ -199,17 +203,17 @@ async fn list_buying_valuations(Staff(actor): Staff, list: ListQuery) -> Reply {
             newest_of_page!(page, rows, buying_valuations_table::id)
                 .load(conn)
                 .await?;
-        let appraisals = rows
+        let buying_valuations = rows
             .into_iter()
             .map(|(row, stock_no)| row.buying_valuation(stock_no, role));
-        appraisals.collect()
+        buying_valuations.collect()
     };
     list.answer(fetch, |it: &BuyingValuation| it.id).await
 }
 
 /// Value an engine offered to the firm
 ///
-/// From its description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
+/// Works from the description, as `POST /v1/engines/{stock_no}/valuations` does from the records.
 #[post("/buying-valuations", 201 = BuyingValuation)]
 async fn create_buying_valuation(
     Selling(actor): Selling,
@@ -226,9 +230,9 @@ async fn create_buying_valuation(
     let on = actor.today;
     db.create(&actor, &new, async |tx| {
         let engine = new.engine.on(on);
-        let cases = new.supposing.iter().map(|told| Case {
-            told: told.clone(),
-            engine: told.of(&engine),
+        let cases = new.supposing.iter().map(|change| Case {
+            told: change.clone(),
+            engine: change.of(&engine),
         });
         let question = Question {
             level_percent: new.level_percent.unwrap_or(80),
@@ -247,26 +251,27 @@ async fn create_buying_valuation(
     .await
 }
 
-/// What is not in stock has neither jobs nor a boiler on record.
+/// Refuses jobs and tests, as an engine that is not in stock has neither on record.
 fn of_the_workshop(supposing: &[Supposition]) -> impl Iterator<Item = FieldError> {
-    let members = supposing.iter().enumerate().flat_map(|(i, told)| {
+    let members = supposing.iter().enumerate().flat_map(|(i, change)| {
         [
-            (i, "finished_jobs", told.finished_jobs.is_empty()),
-            (i, "tests_passed", told.tests_passed.is_empty()),
+            (i, "finished_jobs", change.finished_jobs.is_empty()),
+            (i, "tests_passed", change.tests_passed.is_empty()),
         ]
     });
     members
         .filter(|(.., empty)| !empty)
         .map(|(i, member, _)| FieldError {
             pointer: format!("/supposing/{i}/{member}"),
-            detail: "for an engine in stock only; name grades and papers_months_left".to_owned(),
+            detail: "only for an engine in stock; send grades and papers_months_left instead"
+                .to_owned(),
         })
 }
 
 /// Read a buying valuation
 ///
-/// As a picture where `Accept` asks for `image/svg+xml`: the range, and the comparables before and after they are brought to
-/// the engine described.
+/// With `Accept: image/svg+xml` this is a picture: the range, and the comparables before and after adjustment to the
+/// engine described.
 #[get("/buying-valuations/{id:\\d+}", 200(content((BuyingValuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))))]
 async fn get_buying_valuation(
     Staff(actor): Staff,
@@ -313,7 +318,7 @@ struct Row {
 }
 
 impl Row {
-    /// As a reader of that role sees it.
+    /// As a reader with that role sees it.
     fn buying_valuation(
         self,
         stock_no: Option<i32>,
@@ -349,7 +354,7 @@ async fn insert(
     answer: Answer,
     money: Option<BuyingValuationMoney>,
 ) -> Result<BuyingValuation, Problem> {
-    // What comes back is shown: the database orders the members of the description in its own way.
+    // Return the stored row: the database orders the members of the description in its own way.
     let row: Row = diesel::insert_into(buying_valuations_table::table)
         .values((
             buying_valuations_table::on_day.eq(on),

@@ -1,4 +1,4 @@
-//! Tax positions: changes of how tax falls on an engine, each with its reason; none is lost.
+//! Tax positions: changes to how an engine is taxed, each with its reason; all are kept.
 
 use crate::{
     books::tax_periods,
@@ -34,7 +34,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// The position before the first change is the one under which the engine came.
+/// The position before the first change is the one at the acquisition.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = changes)]
 #[schema(example = json!({"id": 4, "acquisition_id": 51, "on": "2026-05-14", "from": "margin_scheme", "to": "ordinary_vat",
@@ -49,6 +49,7 @@ pub struct TaxPositionChange {
     #[diesel(column_name = to_position)]
     pub to: TaxPosition,
     pub reason: Text<1000>,
+    /// The person who made the change.
     pub changed_by: Line,
 }
 
@@ -56,16 +57,16 @@ pub struct TaxPositionChange {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"tax_position": "ordinary_vat", "reason": "the seller's invoice came and shows VAT"}))]
 pub struct NewTaxPosition {
-    /// One that goes with how the engine came.
+    /// Must be allowed for the method of the acquisition.
     pub tax_position: TaxPosition,
     pub reason: Text<1000>,
-    /// Today unless told otherwise; from the day the engine came and the last change, in an open tax period.
+    /// From the day of the acquisition and the last change, in an open tax period. Default: today.
     pub on: Option<Day>,
 }
 
 // Routes
 
-/// List the changes of the tax position of an acquisition
+/// List the changes to the tax position of an acquisition
 #[get("/acquisitions/{id:\\d+}/tax-positions", 200 = Page<TaxPositionChange>)]
 async fn list_tax_positions(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
@@ -81,7 +82,7 @@ async fn list_tax_positions(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery)
 
 /// Change the tax position of an acquisition
 ///
-/// Refused when the engine was sold in a tax period that is closed.
+/// Refused (409) if the engine was sold, or its sale cancelled, in a closed tax period.
 #[post("/acquisitions/{id:\\d+}/tax-positions", 201 = TaxPositionChange)]
 async fn change_tax_position(
     MoneyDesk(actor): MoneyDesk,
@@ -116,7 +117,7 @@ async fn change_tax_position(
     .await
 }
 
-/// Read a change of a tax position
+/// Read a change to a tax position
 #[get("/tax-positions/{id:\\d+}", 200 = TaxPositionChange)]
 async fn get_tax_position(_by: MoneyDesk, found: Found<TaxPositionChange>) -> Reply {
     found.respond()
@@ -127,10 +128,10 @@ async fn get_tax_position(_by: MoneyDesk, found: Found<TaxPositionChange>) -> Re
 by_id!(
     TaxPositionChange,
     changes,
-    "there is no change {id} of a tax position"
+    "there is no tax position change {id}"
 );
 
-/// Gives the present position; the engine is held.
+/// Returns the present position. The caller holds the engine's row lock.
 async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosition, Problem> {
     let today = tx.actor.today;
     let on = new.on.unwrap_or(today);
@@ -141,10 +142,13 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
         .get_result(tx.conn())
         .await?;
     let earliest = last.map_or(terms.on, |last| last.max(terms.on));
-    let early = format!("before the engine came or the last change, {earliest}");
-    let same = format!("the position is {} already", terms.tax_position);
+    let early = format!("must not be before the acquisition or the last change, {earliest}");
+    let same = format!(
+        "the position is {} already; nothing to do",
+        terms.tax_position
+    );
     all_hold([
-        (on <= today, "/on", "in the future"),
+        (on <= today, "/on", "must not be in the future"),
         (on >= earliest, "/on", early.as_str()),
         (
             new.tax_position != terms.tax_position,
@@ -166,12 +170,12 @@ async fn check(tx: &mut Tx<'_>, id: i64, new: &NewTaxPosition) -> Result<TaxPosi
     Ok(terms.tax_position)
 }
 
-/// Refuses what the sale of the engine no longer bears, the position being changed already.
+/// Refuses a change that the engine's sales no longer allow. The position has been changed already.
 async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     for on in stock::days_of_sales(tx.conn(), stock_no).await? {
         if tax_periods::in_open(tx.conn(), on).await? != on {
             return Err(Problem::conflict(format!(
-                "the engine was sold, or its sale undone, on {on}, in a tax period that is closed; its tax is declared"
+                "the engine was sold, or its sale cancelled, on {on}, in a closed tax period, and its tax has been declared; ask the accountant"
             )));
         }
     }
@@ -186,7 +190,7 @@ async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
         let statement = commissions::of_sale(tx.conn(), &sale).await?;
         if statement.paid_out > statement.payout_due.max(Money::ZERO) {
             return Err(Problem::conflict(format!(
-                "the owner was paid {}, and no more than {} would be due; record what comes back first",
+                "the owner was paid {}, but only {} would be due; record what comes back first",
                 statement.paid_out, statement.payout_due
             )));
         }

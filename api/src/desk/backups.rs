@@ -1,5 +1,5 @@
-//! Backups: the whole database as it was at one moment, with the files of photographs, in a folder; and the proof, when it is
-//! restored, that every table is as it was.
+//! Backups: a folder with the whole database as it was at one moment and the files of photographs; and the check,
+//! when it is restored, that every table is as it was.
 
 use crate::{
     desk::erasures,
@@ -28,15 +28,15 @@ const DUMP: &str = "database.dump";
 const CONTENTS: &str = "contents.json";
 const PHOTOGRAPHS: &str = "photographs";
 
-/// What a backup holds, as contents.json says it.
+/// The content of contents.json, which describes a backup.
 #[derive(Debug, Serialize, Deserialize)]
 struct Contents {
     /// Version of the service that made it.
     outshop: String,
-    /// Versions of the migrations that made its tables; none where it was made before the first release.
+    /// Versions of the migrations that made its tables; empty: made before the first release.
     #[serde(default)]
     migrations: Vec<String>,
-    /// By name of the table.
+    /// By table name.
     tables: BTreeMap<String, Table>,
     photographs: usize,
 }
@@ -44,14 +44,14 @@ struct Contents {
 #[derive(Debug, PartialEq, Eq, Serialize, Deserialize)]
 struct Table {
     rows: i64,
-    /// Sum of the MD5 sums of its rows, whatever their order.
+    /// Sum of the MD5 sums of its rows, in any order.
     digest: String,
 }
 
-/// Writes a backup into a new folder; the service may be running and writing meanwhile. Gives a sentence.
+/// Writes a backup into a new folder, and returns a sentence about it. The service may be running and writing.
 ///
-/// The tables are counted and hashed in the very snapshot that is dumped. Files of photographs are written once and never
-/// changed, so that those that the snapshot names are copied after it.
+/// The tables are counted and hashed in the snapshot that is dumped. Photograph files never change once written, so
+/// those that the snapshot names are copied after it.
 pub async fn back_up(
     url: &str,
     pg_bin: Option<&Path>,
@@ -59,14 +59,14 @@ pub async fn back_up(
     folder: &Path,
 ) -> Result<String, String> {
     fs::create_dir(folder)
-        .map_err(|e| format!("cannot make the folder {}: {e}", folder.display()))?;
+        .map_err(|e| format!("cannot create the folder {}: {e}", folder.display()))?;
     let mut conn = connect(url).await?;
     let begin = "BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY";
-    conn.batch_execute(begin).await.map_err(told)?;
+    conn.batch_execute(begin).await.map_err(message)?;
     let snapshot: String = diesel::select(diesel::dsl::sql::<Text>("pg_export_snapshot()"))
         .get_result(&mut conn)
         .await
-        .map_err(told)?;
+        .map_err(message)?;
     let dump = folder.join(DUMP);
     let file = File::create(&dump).map_err(|e| format!("cannot write {}: {e}", dump.display()))?;
     let dumped = program("pg_dump", pg_bin, url)?
@@ -80,25 +80,26 @@ pub async fn back_up(
         .stdout(file.try_clone().map_err(|e| e.to_string())?)
         .stderr(Stdio::piped())
         .output()
-        .map_err(|e| format!("pg_dump does not run: {e}"))?;
+        .map_err(|e| {
+            format!("cannot run pg_dump: {e}; install the PostgreSQL programs or set --pg-bin")
+        })?;
     if !dumped.status.success() {
-        return Err(format!("pg_dump failed: {}", said(&dumped.stderr)));
+        return Err(format!("pg_dump failed: {}", stderr_text(&dumped.stderr)));
     }
     file.sync_all().map_err(|e| e.to_string())?;
     let tables = tables(&mut conn).await?;
     let migrations =
         diesel::dsl::sql::<Text>("SELECT version FROM __diesel_schema_migrations ORDER BY 1");
-    let migrations: Vec<String> = migrations.load(&mut conn).await.map_err(told)?;
-    let names = photographs::file_names(&mut conn).await.map_err(told)?;
-    conn.batch_execute("COMMIT").await.map_err(told)?;
+    let migrations: Vec<String> = migrations.load(&mut conn).await.map_err(message)?;
+    let names = photographs::file_names(&mut conn).await.map_err(message)?;
+    conn.batch_execute("COMMIT").await.map_err(message)?;
 
     let files = folder.join(PHOTOGRAPHS);
-    fs::create_dir(&files).map_err(|e| format!("cannot make {}: {e}", files.display()))?;
+    fs::create_dir(&files).map_err(|e| format!("cannot create {}: {e}", files.display()))?;
     for name in &names {
-        let bytes = store.get(name).await.map_err(told)?;
-        let bytes = bytes.ok_or_else(|| {
-            format!("the file {name} of a photograph is missing; restore it first")
-        })?;
+        let bytes = store.get(name).await.map_err(message)?;
+        let bytes = bytes
+            .ok_or_else(|| format!("the photograph file {name} is missing; restore it first"))?;
         fs::write(files.join(name), bytes).map_err(|e| format!("cannot write {name}: {e}"))?;
     }
     let contents = Contents {
@@ -107,20 +108,21 @@ pub async fn back_up(
         photographs: names.len(),
         tables,
     };
-    // Last, so that a folder without it is no backup.
-    let text = serde_json::to_string_pretty(&contents).map_err(told)? + "\n";
+    // Write this last: a folder without it is not a backup.
+    let text = serde_json::to_string_pretty(&contents).map_err(message)? + "\n";
     fs::write(folder.join(CONTENTS), text).map_err(|e| format!("cannot write {CONTENTS}: {e}"))?;
     let rows: i64 = contents.tables.values().map(|table| table.rows).sum();
     Ok(format!(
-        "{} tables with {rows} rows and {} files of photographs are in {}; try it with `outshop restore` on another database",
+        "Backed up {} tables with {rows} rows and {} photograph files to {}; test it with `outshop restore` on another database",
         contents.tables.len(),
         names.len(),
         folder.display()
     ))
 }
 
-/// Restores a backup into an empty database and proves that every table is as it was. Then the journal gets a new id, so that
-/// its readers begin anew, and whoever was erased after the backup was made is erased again. Gives a sentence.
+/// Restores a backup into an empty database, checks that every table is as it was, and returns a sentence about it.
+/// The journal gets a new id, so that its readers start again, and persons erased since the backup was made are
+/// erased again.
 pub async fn restore(
     url: &str,
     pg_bin: Option<&Path>,
@@ -128,8 +130,12 @@ pub async fn restore(
     folder: &Path,
 ) -> Result<String, String> {
     let path = folder.join(CONTENTS);
-    let text = fs::read(&path)
-        .map_err(|e| format!("{} is no whole backup: {CONTENTS}: {e}", folder.display()))?;
+    let text = fs::read(&path).map_err(|e| {
+        format!(
+            "{} is not a complete backup: {CONTENTS}: {e}",
+            folder.display()
+        )
+    })?;
     let contents: Contents =
         serde_json::from_slice(&text).map_err(|e| format!("{}: {e}", path.display()))?;
     db::must_fit("the backup", &contents.migrations)?;
@@ -149,59 +155,61 @@ pub async fn restore(
         .stdin(dump)
         .stderr(Stdio::piped())
         .output()
-        .map_err(|e| format!("pg_restore does not run: {e}"))?;
+        .map_err(|e| {
+            format!("cannot run pg_restore: {e}; install the PostgreSQL programs or set --pg-bin")
+        })?;
     if !restored.status.success() {
         return Err(format!(
-            "pg_restore failed, nothing was stored: {}",
-            said(&restored.stderr)
+            "pg_restore failed and stored nothing: {}",
+            stderr_text(&restored.stderr)
         ));
     }
     let found = tables(&mut conn).await?;
     if let Some(other) = first_difference(&contents.tables, &found) {
         return Err(format!(
-            "the table {other} is not as it was when the backup was made; do not use this database"
+            "the table {other} differs from the backup; do not use this database"
         ));
     }
-    let names = photographs::file_names(&mut conn).await.map_err(told)?;
+    let names = photographs::file_names(&mut conn).await.map_err(message)?;
     for name in &names {
         let bytes = fs::read(folder.join(PHOTOGRAPHS).join(name))
-            .map_err(|e| format!("the file {name} of a photograph: {e}"))?;
-        store.put(name, &bytes).await.map_err(told)?;
+            .map_err(|e| format!("the photograph file {name}: {e}"))?;
+        store.put(name, &bytes).await.map_err(message)?;
     }
     conn.batch_execute(include_str!("backups/begin_anew.sql"))
         .await
-        .map_err(told)?;
+        .map_err(message)?;
     let erased = erasures::replay(&mut conn, store, Clock::default().now())
         .await
-        .map_err(told)?;
+        .map_err(message)?;
     let rows: i64 = found.values().map(|table| table.rows).sum();
     Ok(format!(
-        "{} tables with {rows} rows are as they were, with {} files of photographs; {} persons who were erased after the backup was made \
-         are erased again, as the list beside the photographs has them; readers of the journal begin anew",
+        "Restored {} tables with {rows} rows, all as they were, and {} photograph files; {} persons erased since the backup was made \
+         are erased again, by the list stored with the photographs; journal readers start again",
         found.len(),
         names.len(),
         erased.len()
     ))
 }
 
-/// A program of PostgreSQL that works on the database. The password is not among its arguments, which every user of the machine
-/// can read.
+/// A PostgreSQL program for this database. The password is not an argument, as every user of the machine can read
+/// those.
 fn program(name: &str, pg_bin: Option<&Path>, url: &str) -> Result<Command, String> {
     let mut command = match cluster::programs(pg_bin, None) {
         Ok(folder) => Command::new(folder.join(name)),
-        // Where only clients are installed.
+        // Where only the client programs are installed.
         Err(_) => Command::new(name),
     };
     let (url, password) = without_password(url);
     if let Some(password) = password {
         let decoded = percent_encoding::percent_decode_str(password).decode_utf8();
-        command.env("PGPASSWORD", &*decoded.map_err(told)?);
+        command.env("PGPASSWORD", &*decoded.map_err(message)?);
     }
     command.arg("--dbname").arg(url);
     Ok(command)
 }
 
-/// By hand, as an address of several hosts is none to a reader of URLs.
+/// By hand, as URL parsers reject an address with several hosts.
 fn without_password(url: &str) -> (String, Option<&str>) {
     let parts = || {
         let (scheme, rest) = url.split_once("://")?;
@@ -232,11 +240,11 @@ async fn connect(url: &str) -> Result<AsyncPgConnection, String> {
         .map_err(|e| format!("the database does not answer: {e}"))
 }
 
-fn told(e: impl std::fmt::Display) -> String {
+fn message(e: impl std::fmt::Display) -> String {
     e.to_string()
 }
 
-fn said(stderr: &[u8]) -> String {
+fn stderr_text(stderr: &[u8]) -> String {
     String::from_utf8_lossy(stderr).trim().to_owned()
 }
 
@@ -255,11 +263,11 @@ async fn tables(conn: &mut AsyncPgConnection) -> Result<BTreeMap<String, Table>,
         "SET timezone = 'UTC'; SET datestyle = 'ISO, YMD'; SET extra_float_digits = 1",
     )
     .await
-    .map_err(told)?;
+    .map_err(message)?;
     let names = diesel::dsl::sql::<Text>(
         "SELECT relname::text FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace ORDER BY 1",
     );
-    let names: Vec<String> = names.load(conn).await.map_err(told)?;
+    let names: Vec<String> = names.load(conn).await.map_err(message)?;
     let mut tables = BTreeMap::new();
     for name in names {
         let counted: Counted = diesel::sql_query(format!(
@@ -267,7 +275,7 @@ async fn tables(conn: &mut AsyncPgConnection) -> Result<BTreeMap<String, Table>,
         ))
         .get_result(conn)
         .await
-        .map_err(told)?;
+        .map_err(message)?;
         let Counted { rows, digest } = counted;
         tables.insert(name, Table { rows, digest });
     }

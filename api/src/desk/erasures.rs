@@ -1,7 +1,8 @@
-//! What is held of a person: exported whole, and erased on request as far as the law lets it go.
+//! The personal data of a person: exported in full, and erased on request as far as the law allows.
 //!
-//! The one file that writes the tables of others: an erasure is one act over all of them, and is read best in one place. A list of who was
-//! erased lies beside the photographs, outside of the database: a restored backup does not know of what came after it.
+//! Only this file writes to tables of other modules, as an erasure is one act on all of them and easiest to read in
+//! one place. A list of erased persons is stored with the photographs, outside the database, as a restored backup
+//! does not know about later erasures.
 
 pub mod catalogue;
 
@@ -44,7 +45,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// One record that names the person, as the database holds it.
+/// A record that names the person, as the database has it.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
 #[schema(example = json!({"of": "sales", "id": 31, "record": {"id": "31", "stock_no": "10", "price": "7600.00", "on_day": "2026-05-14"}}))]
 pub struct ExportedRecord {
@@ -55,7 +56,7 @@ pub struct ExportedRecord {
     pub of: String,
     #[diesel(sql_type = BigInt)]
     pub id: i64,
-    /// Every column, its value as text, null where there is none.
+    /// Every column with its value as text; null: no value.
     #[diesel(sql_type = Jsonb)]
     #[schema(value_type = Object)]
     pub record: Value,
@@ -66,33 +67,36 @@ pub struct ExportedRecord {
 #[schema(example = json!({}))]
 pub struct NewErasure {}
 
-/// What was done, and what stays.
+/// What was erased and what is kept.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"person": {"id": 12, "name": "erased", "email": null, "telephone": null, "address": null, "erased_on": "2026-05-14"},
-    "kept_by_law": true, "kept": "Name and address stay beside the sales and purchases of this person, in the stock book and on invoices, as the law on keeping books asks. They are shown nowhere else.",
+    "kept_by_law": true, "kept": "Name and address are kept with this person's sales and purchases, in the stock book and on invoices, as the law on bookkeeping requires. They are shown nowhere else.",
     "enquiries_closed": 1, "offers_withdrawn": 0}))]
 pub struct Erasure {
     pub person: Person,
-    /// Whether the books hold a sale or a purchase that has to go on naming the person.
+    /// Whether a sale, purchase or supplier's invoice in the books must go on naming the person.
     pub kept_by_law: bool,
+    /// What is kept, as a sentence.
     #[schema(max_length = 400)]
     pub kept: &'static str,
+    /// Open enquiries that were closed.
     #[schema(minimum = 0)]
     pub enquiries_closed: usize,
+    /// Offers that were withdrawn.
     #[schema(minimum = 0)]
     pub offers_withdrawn: usize,
 }
 
-const KEPT: &str = "Name and address stay beside the sales and purchases of this person, in the stock book and on invoices, as the law on \
-                    keeping books asks. They are shown nowhere else.";
+const KEPT: &str = "Name and address are kept with this person's sales and purchases, in the stock book and on invoices, as the law on \
+                    bookkeeping requires. They are shown nowhere else.";
 const NOTHING_KEPT: &str =
-    "No sale and no purchase names this person; nothing that tells who it was stays.";
+    "No sale or purchase names this person; nothing that identifies them is kept.";
 
 // Routes
 
 /// Export all personal data held about a person
 ///
-/// Every record of every table that names the person, and what hangs on it.
+/// Every record in any table that names the person or belongs to such a record.
 #[get("/persons/{id:\\d+}/data-export", 200 = Page<ExportedRecord>, id = "get_data_export")]
 async fn list_everything(_by: Owner, id: web::Path<i64>, list: ListQuery) -> Reply {
     let person = *id;
@@ -116,10 +120,11 @@ async fn list_everything(_by: Owner, id: web::Path<i64>, list: ListQuery) -> Rep
 
 /// Erase a person
 ///
-/// Name, contact and all words written beside what the person asked, paid and was given go, and so do the stored answers to
-/// requests. Refused while something is open: a reservation, a deposit held, a promise, a sale not delivered or not paid, an
-/// engine on commission that is not settled. Open enquiries are closed and offers withdrawn. Where a sale or a purchase stands
-/// in the books, name and address stay beside it alone, as an invoice and the stock book have to show them.
+/// Erases name, contact details, all texts on what the person asked, paid and received, and the stored responses to
+/// requests about them. Refused (409) while anything is open: a reservation, a deposit held, a promise,
+/// a sale not delivered or not paid, an engine on commission not settled. Open enquiries are closed and offers
+/// withdrawn. If the person appears in a sale or purchase, only the name and address required on the invoice and in
+/// the stock book are kept.
 #[post("/persons/{id:\\d+}/erasures", 201 = Erasure, id = "erase_person")]
 async fn erase(
     Owner(actor): Owner,
@@ -140,8 +145,8 @@ async fn erase(
         } = forget(tx.conn(), id, actor.today).await?;
         let entry = json!({"person_id": id, "kept_by_law": kept_by_law});
         tx.record("person.erased", None, entry).await?;
-        // Before the commit: one that is listed and not erased is erased by the next restore, as was asked; one that is erased and not
-        // listed would come back with it.
+        // List the person before the commit: if only the list is written, the next restore erases them, as was asked;
+        // if only the erasure were, a restore would bring them back.
         store.put(&listed(erasure_id), &[]).await?;
         let erasure = Erasure {
             person: persons::find(tx.conn(), id).await?,
@@ -157,15 +162,15 @@ async fn erase(
 
 // The list outside of the database
 
-/// Folder of the list in the store of photographs: an empty file for each person, named by the erasure id.
+/// Folder of the list in the photograph store: an empty file for each person, named by erasure id.
 const LIST: &str = "erased";
 
 fn listed(erasure_id: Uuid) -> String {
     format!("{LIST}/{erasure_id}")
 }
 
-/// Erases again, in a database that was restored, whoever was erased after its backup was made, also where something was still open
-/// then. Gives their ids.
+/// Erases again, in a restored database, the persons who were erased since its backup was made, even if something was
+/// still open then. Returns their ids.
 pub async fn replay(
     conn: &mut AsyncPgConnection,
     store: &Store,
@@ -258,7 +263,7 @@ async fn nothing_stands_in_the_way(tx: &mut Tx<'_>, id: i64) -> Result<(), Probl
         .map(|it| format!("{} {}", it.what, it.id))
         .collect();
     Err(Problem::conflict(format!(
-        "still open, and to be settled first: {}",
+        "still open; settle first: {}",
         named.join(", ")
     )))
 }
@@ -273,7 +278,7 @@ async fn close_enquiries(conn: &mut AsyncPgConnection, id: i64, on: Day) -> Resu
         .await?)
 }
 
-/// Whether a sale, a purchase or a supplier's invoice names the person.
+/// Whether a sale, purchase or supplier's invoice names the person.
 async fn is_in_the_books(conn: &mut AsyncPgConnection, id: i64) -> Result<bool, Problem> {
     let sold = exists(sales::table.filter(sales::person_id.eq(id)));
     let bought = exists(acquisitions::table.filter(acquisitions::person_id.eq(id)));

@@ -1,4 +1,4 @@
-//! Enquiries: what somebody asked about an engine, or wants, until it is closed.
+//! Enquiries: what someone asks about an engine or wants, until the enquiry is closed.
 
 use crate::{
     firm::persons::{self, NewPerson},
@@ -43,14 +43,14 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(list_wants);
 }
 
-/// Open wants that an engine is held against.
+/// The most open wants that an engine is checked against.
 const MOST_WANTS: i64 = 10_000;
-/// Ids in one entry of the journal.
-const MOST_TOLD: usize = 200;
+/// The most ids in one journal entry.
+const MOST_IDS: usize = 200;
 
 // Types
 
-/// What is looked for; null and an empty list: all the same.
+/// The engine that someone wants; a null or empty member excludes nothing.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = enquiries)]
 #[schema(example = json!({"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in", "mm": "63.5"}], "scale": null,
@@ -58,7 +58,7 @@ const MOST_TOLD: usize = 200;
 pub struct Wanted {
     #[diesel(column_name = wanted_kind)]
     pub kind: Option<Kind>,
-    /// Any of them.
+    /// Any of them will do.
     #[diesel(column_name = wanted_gauges)]
     #[schema(max_items = 10)]
     pub gauges: Vec<Length>,
@@ -66,6 +66,7 @@ pub struct Wanted {
     pub scale: Option<Scale>,
     #[diesel(column_name = wanted_whyte)]
     pub whyte: Option<Whyte>,
+    /// The most that the person would pay.
     pub most_to_pay: Option<Money>,
 }
 
@@ -79,14 +80,16 @@ pub struct Enquiry {
     pub person_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// The engine that it is about.
+    /// The engine that it is about; null: none.
     pub stock_no: Option<i32>,
     #[diesel(embed)]
     pub want: Wanted,
     pub message: Option<Prose>,
-    /// The day to come back to it.
+    /// The day on which to follow it up; null: none is set.
     pub follow_up_on: Option<Day>,
+    /// Null: open.
     pub closed_on: Option<Day>,
+    /// Why it was closed.
     pub closing_reason: Option<Text<1000>>,
 }
 
@@ -95,13 +98,14 @@ pub struct Enquiry {
 #[schema(example = json!({"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in"}], "whyte": "0-6-0", "most_to_pay": "3000.00"}))]
 pub struct NewWant {
     pub kind: Option<Kind>,
+    /// Any of them will do. Empty: any gauge.
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub gauges: Vec<Length>,
     pub scale: Option<Scale>,
-    /// Without a letter at its end it means those with any as well.
+    /// A wheel arrangement without a letter at its end includes those with one.
     pub whyte: Option<Whyte>,
-    /// Above 0.
+    /// The most that the person would pay; above 0.
     pub most_to_pay: Option<Money>,
 }
 
@@ -110,15 +114,15 @@ pub struct NewWant {
 #[schema(example = json!({"person_id": 12, "want": {"kind": "locomotive", "gauges": [{"value": "2 1/2", "unit": "in"}], "most_to_pay": "3000.00"},
     "message": "goods engine preferred", "follow_up_on": "2026-06-01"}))]
 pub struct NewEnquiry {
-    /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
+    /// A person on record; otherwise send `person`. Not with a `website` key, which may not read persons.
     pub person_id: Option<i64>,
-    /// With an e-mail address or a telephone number. Whose e-mail address is on record is that person.
+    /// With an e-mail address or a telephone number. A person on record with the same e-mail address is used.
     pub person: Option<NewPerson>,
-    /// The engine that it is about; with a `website` key one on show. An enquiry without an engine has a `want`.
+    /// The engine that it is about; with a `website` key it must be published. Without an engine, `want` is required.
     pub stock_no: Option<i32>,
     pub want: Option<NewWant>,
     pub message: Option<Prose>,
-    /// Today or later; today unless told otherwise.
+    /// The day on which to follow it up, today or later. Default: today.
     pub follow_up_on: Option<Day>,
 }
 
@@ -128,7 +132,7 @@ pub struct NewEnquiry {
 #[schema(example = json!({"follow_up_on": "2026-06-15"}))]
 pub struct EnquiryPatch {
     pub message: Option<Prose>,
-    /// Today or later.
+    /// The day on which to follow it up, today or later; null: none.
     pub follow_up_on: Option<Day>,
 }
 
@@ -136,6 +140,7 @@ pub struct EnquiryPatch {
 #[serde(deny_unknown_fields)]
 #[schema(as = NewEnquiryClosing, example = json!({"reason": "found one elsewhere"}))]
 pub struct NewClosing {
+    /// Why it is closed.
     pub reason: Text<1000>,
 }
 
@@ -143,9 +148,9 @@ pub struct NewClosing {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EnquiryFilters {
-    /// Open ones alone that are to be followed up by this day, inclusive.
+    /// Only open enquiries to be followed up by this day, inclusive.
     follow_up_until: Option<Day>,
-    /// true: open ones alone; false: closed ones alone.
+    /// true: only open enquiries; false: only closed ones.
     open: Option<bool>,
     #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
@@ -153,15 +158,16 @@ pub struct EnquiryFilters {
     person_id: Option<i64>,
 }
 
-/// An open want that an engine fits.
+/// An open want that an engine matches.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"enquiry_id": 21, "person_id": 12, "not_known": ["whyte"], "most_to_pay": "3000.00", "follow_up_on": "2026-06-01"}))]
 pub struct WantMet {
     pub enquiry_id: i64,
     pub person_id: i64,
-    /// Parts of the want that nothing is known of; the engine may be what is wanted.
+    /// Parts of the want that cannot be checked, as the engine's record does not say; the engine may still match.
     #[schema(max_items = 5)]
     pub not_known: Vec<WantPart>,
+    /// The most that the person would pay.
     pub most_to_pay: Option<Money>,
     pub follow_up_on: Option<Day>,
 }
@@ -193,12 +199,12 @@ impl NewEnquiry {
             (
                 self.person.as_ref().is_none_or(NewPerson::can_be_reached),
                 "/person",
-                "give an e-mail address or a telephone number, or nobody can answer",
+                "give an e-mail address or a telephone number, so that someone can answer",
             ),
             (
                 self.stock_no.is_some() || self.want.is_some(),
                 "/want",
-                "an enquiry that is about no engine says what is wanted",
+                "missing; without stock_no say what is wanted",
             ),
             (
                 self.want.as_ref().is_none_or(NewWant::says_something),
@@ -208,12 +214,12 @@ impl NewEnquiry {
             (
                 most.is_none_or(|most| most > Money::ZERO),
                 "/want/most_to_pay",
-                "not above 0",
+                "must be above 0",
             ),
             (
                 self.follow_up_on.is_none_or(|on| on >= today),
                 "/follow_up_on",
-                "in the past",
+                "must not be in the past",
             ),
         ])
     }
@@ -285,7 +291,7 @@ async fn list_enquiries(_by: SellingRead, list: ListQuery<EnquiryFilters>) -> Re
 
 /// Read an enquiry
 ///
-/// A `website` key reads those that it made itself.
+/// A `website` key reads only the enquiries that it made.
 #[get("/enquiries/{id:\\d+}", 200 = Enquiry)]
 async fn get_enquiry(
     ReservingRead(actor): ReservingRead,
@@ -306,7 +312,7 @@ async fn get_enquiry(
 
 /// Change an enquiry
 ///
-/// While it is open.
+/// Refused (409) once it is closed.
 #[patch("/enquiries/{id:\\d+}", 200 = Enquiry)]
 async fn change_enquiry(
     Selling(actor): Selling,
@@ -324,7 +330,7 @@ async fn change_enquiry(
         }
         let follow_up = change.follow_up_on;
         if patch.names("follow_up_on") && follow_up.is_some_and(|on| on < actor.today) {
-            return Err(Problem::invalid("/follow_up_on", "in the past"));
+            return Err(Problem::invalid("/follow_up_on", "must not be in the past"));
         }
         must_be_open(&current)?;
         let changed: Enquiry = diesel::update(enquiries::table.find(*id))
@@ -341,6 +347,8 @@ async fn change_enquiry(
 }
 
 /// Close an enquiry
+///
+/// Refused (409) if it is closed already.
 #[post("/enquiries/{id:\\d+}/closings", 201 = Enquiry)]
 async fn close_enquiry(
     Selling(actor): Selling,
@@ -369,9 +377,9 @@ async fn close_enquiry(
     .await
 }
 
-/// List the open wants that an engine fits
+/// List the open wants that an engine matches
 ///
-/// By what is known of it; parts of which nothing is known are named.
+/// Each with the parts that cannot be checked, as the engine's record does not say.
 #[get("/engines/{stock_no:\\d+}/wants", 200 = Page<WantMet>)]
 async fn list_wants(_by: SellingRead, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
@@ -389,7 +397,9 @@ async fn list_wants(_by: SellingRead, stock_no: web::Path<i32>, list: ListQuery)
 fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
     match enquiry.closed_on {
         None => Ok(()),
-        Some(on) => Err(Problem::conflict(format!("the enquiry was closed on {on}"))),
+        Some(on) => Err(Problem::conflict(format!(
+            "the enquiry was closed on {on}; record a new one"
+        ))),
     }
 }
 
@@ -397,7 +407,7 @@ fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
 
 by_id!(Enquiry, enquiries, "there is no enquiry {id}");
 
-/// Staff may ask about any engine, a site about those on show.
+/// Staff may ask about any engine, a website only about published ones.
 async fn must_be_seen(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -417,9 +427,9 @@ async fn must_be_seen(
         return Ok(());
     }
     let detail = if role == Role::Website {
-        format!("no engine {stock_no} is on show")
+        format!("no engine {stock_no} is published; use one from the public list, or leave it out")
     } else {
-        format!("there is no engine {stock_no}")
+        format!("there is no engine {stock_no}; use the number of one, or leave it out")
     };
     Err(Problem::invalid("/stock_no", detail))
 }
@@ -445,13 +455,13 @@ async fn insert(tx: &mut Tx<'_>, person: i64, new: &NewEnquiry) -> Result<Enquir
         .await?)
 }
 
-/// Tells the journal which open wants an engine fits that has just been put on show.
+/// Records in the journal which open wants a newly published engine matches.
 pub(crate) async fn record_wants_met(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     let met = wants_met(tx.conn(), stock_no).await?;
     if met.is_empty() {
         return Ok(());
     }
-    let ids = met.iter().map(|want| want.enquiry_id).take(MOST_TOLD);
+    let ids = met.iter().map(|want| want.enquiry_id).take(MOST_IDS);
     let entry = json!({"enquiry_ids": ids.collect::<Vec<i64>>(), "n": met.len()});
     tx.record("wants.matched", Some(stock_no), entry).await
 }
@@ -464,7 +474,7 @@ type Seen = (
     Option<Money>,
 );
 
-/// Open wants, in the order of their ids, that the engine fits.
+/// Open wants that the engine matches, in order of id.
 async fn wants_met(conn: &mut AsyncPgConnection, stock_no: i32) -> Result<Vec<WantMet>, Problem> {
     let (kind, gauge_mm, scale, whyte, asked): Seen = engines_table::table
         .inner_join(stock::table.on(stock::stock_no.eq(engines_table::stock_no)))

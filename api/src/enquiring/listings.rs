@@ -1,4 +1,4 @@
-//! Listings: what the public is to see of an engine, from draft to withdrawal.
+//! Listings: what the public sees of an engine, from draft to withdrawal.
 
 use crate::{
     engines::engines,
@@ -56,14 +56,14 @@ pub struct Listing {
     pub page_name: Line,
     /// The public sees no price.
     pub price_on_request: bool,
-    /// Title and words in other languages of the firm.
+    /// Title and description in the firm's other languages.
     #[schema(value_type = Vec<Translation>, max_items = 9)]
     pub translations: Translations,
-    /// Day of the last publication; null while it is not on show.
+    /// The day on which it was last published; null: not published now.
     pub on_show_since: Option<Day>,
-    /// Day of the last withdrawal; null while it is not withdrawn.
+    /// The day on which it was last withdrawn; null: not withdrawn now.
     pub withdrawn_on: Option<Day>,
-    /// For the firm alone.
+    /// Why it was withdrawn, for the firm only; null: not recorded.
     pub withdrawal_reason: Option<Text<1000>>,
 }
 
@@ -73,14 +73,14 @@ pub struct Listing {
 pub struct NewListing {
     pub title: Line,
     pub description: Prose,
-    /// Small letters and digits in words joined by hyphens, used by no other listing. Left out: made of the title and the
-    /// stock number.
+    /// Lower-case letters and digits, in words joined by single hyphens; unique among listings. Default: made from
+    /// the title and the stock number.
     #[schema(value_type = Option<String>, min_length = 1, max_length = 100, pattern = "^[a-z0-9]+(-[a-z0-9]+)*$")]
     pub page_name: Option<Line>,
-    /// The public sees no price. false unless told otherwise.
+    /// The public sees no price. Default: false.
     #[serde(default)]
     pub price_on_request: bool,
-    /// Title and words in other languages of the firm, one for each.
+    /// Title and description in the firm's other languages, one for each language.
     #[serde(default)]
     #[schema(value_type = Vec<Translation>, max_items = 9)]
     pub translations: Translations,
@@ -93,8 +93,9 @@ pub struct NewListing {
 pub struct ListingPatch {
     pub title: Line,
     pub description: Prose,
+    /// The public sees no price.
     pub price_on_request: bool,
-    /// All of them.
+    /// Replaces all translations.
     #[schema(value_type = Vec<Translation>, max_items = 9)]
     pub translations: Translations,
 }
@@ -108,7 +109,7 @@ pub struct NewPublication {}
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"reason": "sold and delivered"}))]
 pub struct NewListingWithdrawal {
-    /// For the firm alone.
+    /// Why it is withdrawn, for the firm only.
     pub reason: Option<Text<1000>>,
 }
 
@@ -116,7 +117,7 @@ pub struct NewListingWithdrawal {
 
 /// Draft a listing
 ///
-/// An engine has one listing. The public sees nothing of a draft.
+/// An engine has one listing. The public does not see a draft.
 #[post("/engines/{stock_no:\\d+}/listing", 201 = Listing)]
 async fn create_listing(
     Selling(actor): Selling,
@@ -127,7 +128,7 @@ async fn create_listing(
     if let Some(name) = &new.page_name
         && !is_page_name(name)
     {
-        let detail = "not small letters and digits in words joined by single hyphens, at most 100 characters";
+        let detail = "must be lower-case letters and digits, in words joined by single hyphens, at most 100 characters";
         return Err(Problem::invalid("/page_name", detail));
     }
     db.create(&actor, &new, async |tx| {
@@ -155,7 +156,7 @@ async fn get_listing(
 
 /// Change a listing
 ///
-/// The change of a listing on show is public at once.
+/// Changes to a published listing are public at once.
 #[patch("/engines/{stock_no:\\d+}/listing", 200 = Listing)]
 async fn change_listing(
     Selling(actor): Selling,
@@ -188,7 +189,7 @@ async fn change_listing(
 
 /// Discard a draft
 ///
-/// A listing that was on show is withdrawn, not discarded.
+/// Refused (409) for a listing that was published: withdraw it instead.
 #[delete("/engines/{stock_no:\\d+}/listing", 204)]
 async fn discard_listing(
     Selling(actor): Selling,
@@ -218,7 +219,7 @@ async fn discard_listing(
 
 /// Publish a listing
 ///
-/// Refused while the `list` gate is shut today, and for an engine that is sold or gone.
+/// Refused (409) while the `list` gate is shut today, and for an engine that is sold or disposed of.
 #[post("/engines/{stock_no:\\d+}/listing/publications", 201 = Listing)]
 async fn publish_listing(
     Selling(actor): Selling,
@@ -234,16 +235,16 @@ async fn publish_listing(
             StockStatus::Sold | StockStatus::Delivered => {
                 return Err(Problem::new(
                     problem::ALREADY_SOLD,
-                    "the engine is sold and cannot be put on show",
+                    "the engine is sold, so its listing cannot be published; cancel the sale first if it fell through",
                 ));
             }
             StockStatus::Gone => {
-                let detail = "the engine is gone and cannot be put on show";
+                let detail = "the engine has been disposed of, so its listing cannot be published";
                 return Err(Problem::conflict(detail));
             }
         }
         if current.status == ListingStatus::Published {
-            return Err(Problem::conflict("the listing is on show already"));
+            return Err(Problem::conflict("the listing is published already; nothing to do"));
         }
         readiness::gate_must_be_open(tx.conn(), *stock_no, Gate::List, actor.today).await?;
         let no_day: Option<Day> = None;
@@ -268,7 +269,7 @@ async fn publish_listing(
 
 /// Withdraw a listing
 ///
-/// Its public address answers 410 from then on.
+/// From then on its public address returns 410. Refused (409) for a draft, and for a listing withdrawn already.
 #[post("/engines/{stock_no:\\d+}/listing/withdrawals", 201 = Listing)]
 async fn withdraw_listing(
     Selling(actor): Selling,
@@ -286,13 +287,15 @@ async fn withdraw_listing(
                 ));
             }
             ListingStatus::Withdrawn => {
-                return Err(Problem::conflict("the listing is withdrawn already"));
+                return Err(Problem::conflict(
+                    "the listing is withdrawn already; nothing to do",
+                ));
             }
         }
         let withdrawn = take_off_show(tx, *stock_no, new.reason.as_deref()).await?;
         Ok((
             address(*stock_no),
-            withdrawn.expect("it is held, and on show"),
+            withdrawn.expect("the listing is locked and published"),
         ))
     })
     .await
@@ -304,12 +307,13 @@ fn address(stock_no: i32) -> String {
 
 // SQL
 
-/// Refuses translations in a language that the firm does not have, in the one that it writes in, or two in one.
+/// Refuses translations into a language that the firm does not use, into its main language, or twice into the same
+/// one.
 async fn must_be_of_the_firm(
     conn: &mut AsyncPgConnection,
     translations: &Translations,
 ) -> Result<(), Problem> {
-    // Held until the end, so that the firm does not give up a language meanwhile.
+    // Lock the firm's row to the end, so that it does not drop a language meanwhile.
     let languages: Vec<Language> = firm::table
         .select(firm::languages)
         .for_share()
@@ -322,17 +326,20 @@ async fn must_be_of_the_firm(
             .iter()
             .any(|before| before.language == it.language)
         {
-            format!("a second translation into {}", it.language)
+            format!(
+                "there is already a translation into {}; remove one",
+                it.language
+            )
         } else if others.contains(&it.language) {
             return None;
         } else if languages.contains(&it.language) {
             format!(
-                "{} is the language of title and words themselves",
+                "{} is the language of `title` and `description` themselves; leave it out",
                 it.language
             )
         } else {
             format!(
-                "{} is not a language of the firm; add it to /v1/firm",
+                "{} is not a language of the firm; add it at /v1/firm",
                 it.language
             )
         };
@@ -366,7 +373,7 @@ async fn insert(tx: &mut Tx<'_>, stock_no: i32, new: &NewListing) -> Result<List
         .await?)
 }
 
-/// Withdraws the listing of an engine, if it is on show; the firm alone reads why.
+/// Withdraws the listing of an engine if it is published. The reason is for the firm only.
 pub(crate) async fn take_off_show(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -394,7 +401,7 @@ pub(crate) async fn take_off_show(
     Ok(withdrawn)
 }
 
-/// The listing, with its engine held so that nobody sells it or lists it meanwhile.
+/// The listing. Locks the engine, so that nobody sells or lists it meanwhile.
 async fn locked(tx: &mut Tx<'_>, stock_no: i32) -> Result<Listing, Problem> {
     stock::lock(tx.conn(), stock_no).await?;
     find(tx.conn(), stock_no).await

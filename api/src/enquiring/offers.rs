@@ -1,4 +1,4 @@
-//! Offers: what somebody would pay for an engine, with what is left of it and the chance of a better one.
+//! Offers: what someone would pay for an engine, with its profit and the chance of a better price.
 
 use crate::{
     enquiring::reservations::queue,
@@ -52,19 +52,19 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct OfferTerms {
     pub id: i64,
     pub stock_no: i32,
-    /// From whom.
+    /// The person who made the offer.
     pub person_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub amount: Money,
-    /// The last day on which it holds; null: no end was said.
+    /// Last day on which the offer is valid; null: no end was given.
     #[diesel(column_name = until_day)]
     pub until: Option<Day>,
     pub notes: Option<Text<1000>>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
-    /// The sale of the engine to somebody else that ended the offer.
+    /// The sale to someone else that ended the offer; null: none.
     pub ended_by_sale_id: Option<i64>,
 }
 
@@ -77,16 +77,15 @@ pub struct Offer {
     #[serde(flatten)]
     pub terms: OfferTerms,
     pub status: OfferStatus,
-    /// Day of the last answer.
+    /// The day of the last answer; null: not answered.
     pub answered_on: Option<Day>,
-    /// What the firm would take in its place; kept when that is answered in turn.
+    /// The price that the firm would accept instead; kept when that is answered in turn. Null: never countered.
     pub counter_amount: Option<Money>,
-    /// What is left of the amount after tax and all costs; null while the records do not tell it.
+    /// The offer less tax and all costs; null: the records do not allow it to be calculated.
     pub profit: Option<ProfitAtPrice>,
-    /// What is left of what the firm would take in its place.
+    /// The same for `counter_amount`.
     pub counter_left: Option<ProfitAtPrice>,
-    /// The share of the prices it might fetch, as predicted today, which lie above the amount; null where nothing predicts
-    /// one.
+    /// The share of the prices predicted today that lie above the offer; null: no prediction is possible.
     #[schema(max_length = 40)]
     pub chance_of_better: Option<String>,
 }
@@ -95,14 +94,16 @@ pub struct Offer {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"person_id": 12, "on": "2026-05-14", "amount": "7200.00", "until": "2026-05-21"}))]
 pub struct NewOffer {
+    /// The person who makes the offer.
     pub person_id: i64,
-    /// From the day the engine came to today.
+    /// From the day on which the firm acquired the engine to today.
     pub on: Day,
     /// Above 0; at most 10 x the high figure of the engine's last valuation unless confirmed.
     pub amount: Money,
+    /// Confirms an amount above that limit. Default: false.
     #[serde(default)]
     pub amount_confirmed: bool,
-    /// The last day on which it holds, today or later.
+    /// Last day on which the offer is valid, today or later; leave it out if no end was given.
     pub until: Option<Day>,
     pub notes: Option<Text<1000>>,
 }
@@ -114,13 +115,13 @@ pub struct NewOfferAnswer {
     pub answer: OfferAnswer,
     /// From the day of the offer to today.
     pub on: Day,
-    /// What the firm would take: with `countered`, and only with it. At most 10 x the high figure of the engine's last valuation
-    /// unless confirmed.
+    /// The price that the firm would accept: with `countered`, and only with it. At most 10 x the high figure of the
+    /// engine's last valuation unless confirmed.
     pub amount: Option<Money>,
+    /// Confirms an amount above that limit. Default: false.
     #[serde(default)]
     pub amount_confirmed: bool,
-    /// The proprietor knows that the price is below the break-even price, and takes it all the same. false unless told
-    /// otherwise.
+    /// The proprietor knows that the price is below the break-even price and accepts it all the same. Default: false.
     #[serde(default)]
     pub below_break_even_confirmed: bool,
 }
@@ -128,6 +129,8 @@ pub struct NewOfferAnswer {
 // Routes
 
 /// Record an offer for an engine
+///
+/// Refused (409) if the engine is sold or disposed of.
 #[post("/engines/{stock_no:\\d+}/offers", 201 = Offer)]
 async fn create_offer(
     Selling(actor): Selling,
@@ -139,13 +142,17 @@ async fn create_offer(
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), stock_no).await?;
         all_hold([
-            (new.on <= actor.today, "/on", "in the future"),
-            (new.on >= engine.came_on, "/on", "before the engine came"),
-            (new.amount > Money::ZERO, "/amount", "not above 0"),
+            (new.on <= actor.today, "/on", "must not be in the future"),
+            (
+                new.on >= engine.came_on,
+                "/on",
+                "must not be before the firm acquired the engine",
+            ),
+            (new.amount > Money::ZERO, "/amount", "must be above 0"),
             (
                 new.until.is_none_or(|until| until >= actor.today),
                 "/until",
-                "in the past",
+                "must not be in the past",
             ),
         ])?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
@@ -176,7 +183,7 @@ async fn create_offer(
 
 /// List the offers for an engine
 ///
-/// With what is left of each after tax, and the chance of a better one.
+/// Each with its profit and the chance of a better price.
 #[get("/engines/{stock_no:\\d+}/offers", 200 = Page<Offer>)]
 async fn list_offers(
     SellingRead(actor): SellingRead,
@@ -212,9 +219,10 @@ async fn get_offer(
 
 /// Answer an offer
 ///
-/// One that was countered may be answered again, and one that was accepted be withdrawn. Accepting sells nothing yet: the sale does.
-/// An engine that is held for somebody else is not promised away, and below the break-even price the proprietor alone accepts or
-/// counters, who says so.
+/// A countered offer may be answered again, and an accepted one withdrawn. Accepting does not sell the engine: record
+/// the sale. Accepting and countering are refused (409) if the engine is sold or disposed of, accepting also if it is
+/// reserved for someone else. Below the break-even price only the proprietor may accept or counter, with
+/// `below_break_even_confirmed`.
 #[post("/offers/{id:\\d+}/answers", 201 = Offer)]
 async fn answer_offer(
     Selling(actor): Selling,
@@ -228,17 +236,17 @@ async fn answer_offer(
         let terms = OfferTerms::find(tx.conn(), *id).await?;
         let counters = new.answer == OfferAnswer::Countered;
         all_hold([
-            (new.on <= actor.today, "/on", "in the future"),
-            (new.on >= terms.on, "/on", "before the offer"),
+            (new.on <= actor.today, "/on", "must not be in the future"),
+            (new.on >= terms.on, "/on", "must not be before the offer"),
             (
                 counters == new.amount.is_some(),
                 "/amount",
-                "given with countered, and only with it",
+                "required with countered; leave it out otherwise",
             ),
             (
                 new.amount.is_none_or(|amount| amount > Money::ZERO),
                 "/amount",
-                "not above 0",
+                "must be above 0",
             ),
         ])?;
         let binds = matches!(new.answer, OfferAnswer::Accepted | OfferAnswer::Countered);
@@ -253,14 +261,16 @@ async fn answer_offer(
             OfferStatus::Open | OfferStatus::Countered => {}
             OfferStatus::Accepted if new.answer == OfferAnswer::Withdrawn => {}
             OfferStatus::Accepted => {
-                let detail = "the offer is accepted; it can be withdrawn";
+                let detail = "the offer is accepted already; it can only be withdrawn";
                 return Err(Problem::conflict(detail));
             }
             OfferStatus::Declined
             | OfferStatus::Withdrawn
             | OfferStatus::Lapsed
             | OfferStatus::EngineSold => {
-                return Err(Problem::conflict(format!("the offer is {status}")));
+                return Err(Problem::conflict(format!(
+                    "the offer has ended: {status}; record a new offer"
+                )));
             }
         }
         if new.answer == OfferAnswer::Accepted {
@@ -299,7 +309,7 @@ async fn answer_offer(
 
 by_id!(OfferTerms, offers, "there is no offer {id}");
 
-/// What is confirmed of an amount.
+/// The members of an amount that were confirmed.
 async fn ask_about(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -313,7 +323,7 @@ async fn ask_about(
     ask.settled()
 }
 
-/// The last answer, and the last amount that the firm would take.
+/// The last answer, and the last counter-offer.
 #[derive(Clone, Copy)]
 struct Answered {
     answer: OfferAnswer,
@@ -349,7 +359,7 @@ async fn answers(
     Ok(last)
 }
 
-/// An offer without an answer lapses when its last day is over; a counter of the firm's stands until it is answered.
+/// An offer without an answer lapses after its last day; a counter-offer lasts until it is answered.
 fn status(terms: &OfferTerms, answered: Option<&Answered>, today: Day) -> OfferStatus {
     if terms.ended_by_sale_id.is_some() {
         return OfferStatus::EngineSold;
@@ -370,10 +380,10 @@ async fn one_whole(
     today: Day,
 ) -> Result<Offer, Problem> {
     let all = whole(conn, terms.stock_no, vec![terms], today).await?.pop();
-    Ok(all.expect("one for each that was given"))
+    Ok(all.expect("one offer comes back for the one given"))
 }
 
-/// Offers for one engine, in the order given.
+/// Offers for one engine, in the given order.
 async fn whole(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -414,7 +424,7 @@ async fn whole(
     Ok(offers.collect())
 }
 
-/// For each of the amounts the share of predicted prices above it, as far as something predicts one.
+/// For each amount the share of predicted prices above it; `None`: no prediction is possible.
 async fn chances(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -440,7 +450,7 @@ async fn chances(
     shares.collect()
 }
 
-/// Offers of others than the buyer end with the sale of the engine, unless they have ended before; their ids.
+/// Ends the open, countered and accepted offers of everyone but the buyer when the engine is sold. Returns their ids.
 pub(crate) async fn end_by_sale(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -460,7 +470,7 @@ pub(crate) async fn end_by_sale(
     }
     let ids: Vec<i64> = of_others.iter().map(|terms| terms.id).collect();
     let answered = answers(tx.conn(), &ids).await?;
-    let stand =
+    let live =
         of_others.iter().filter(
             |terms| match status(terms, answered.get(&terms.id), today) {
                 OfferStatus::Open | OfferStatus::Countered | OfferStatus::Accepted => true,
@@ -470,7 +480,7 @@ pub(crate) async fn end_by_sale(
                 | OfferStatus::EngineSold => false,
             },
         );
-    let ended: Vec<i64> = stand.map(|terms| terms.id).collect();
+    let ended: Vec<i64> = live.map(|terms| terms.id).collect();
     diesel::update(offers::table.filter(offers::id.eq_any(&ended)))
         .set(offers::ended_by_sale_id.eq(sale_id))
         .execute(tx.conn())
@@ -478,7 +488,7 @@ pub(crate) async fn end_by_sale(
     Ok(ended)
 }
 
-/// Withdraws what a person offers and nobody has answered; how many there were.
+/// Withdraws the open and countered offers of a person, and returns how many there were.
 pub(crate) async fn withdraw_all_of(
     conn: &mut AsyncPgConnection,
     person: i64,

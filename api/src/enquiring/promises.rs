@@ -1,6 +1,6 @@
-//! Promises: days given to somebody, and those in danger.
+//! Promises: dates promised to customers, and those that may not be met.
 //!
-//! The day on which a sold engine is to leave stands with its sale; it is read from there and not stored twice.
+//! The day on which a sold engine is to leave is stored with its sale only, and read from there.
 
 use crate::{
     firm::persons,
@@ -44,7 +44,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(end_promise);
 }
 
-/// Open promises that are looked at together; a firm has some dozens.
+/// The most open promises read together; a firm has some dozens.
 const MOST_OPEN: i64 = 5000;
 
 // Types
@@ -55,22 +55,26 @@ const MOST_OPEN: i64 = 5000;
     "reason": "The steam paper ran out on 2026-05-20.", "remedy": "Record a steam test of this boiler.",
     "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
-    /// Null for the day that a sale names.
+    /// Null: the date is the `promised_on` of a sale.
     pub promise_id: Option<i64>,
-    /// The sale that names the day, which its `promised_on` changes.
+    /// The sale with this date; change its `promised_on` to change it. Null: a promise of its own.
     pub sale_id: Option<i64>,
     pub stock_no: i32,
-    /// To whom.
+    /// The person who was promised the date.
     pub person_id: i64,
     pub kind: PromiseKind,
+    /// What is promised, in words.
     pub description: Option<Line>,
-    /// The day that was given.
+    /// The date promised.
     pub on: Day,
+    /// The day on which the promise was made.
     pub given_on: Day,
     pub status: PromiseStatus,
+    /// The day on which it was kept, broken or withdrawn; null: open.
     pub ended_on: Option<Day>,
+    /// Why it ended so; null: not recorded.
     pub reason: Option<Text<1000>>,
-    /// Why it may not be kept, by what is recorded; empty for one that has ended.
+    /// Why it may not be kept, according to the records; empty once it has ended.
     #[schema(max_items = 100)]
     pub dangers: Vec<Danger>,
 }
@@ -79,11 +83,13 @@ pub struct Promise {
 #[schema(as = PromiseDangerSeen)]
 pub struct Danger {
     pub danger: PromiseDanger,
+    /// What is wrong, as a sentence.
     pub reason: Sentence,
-    /// What would clear it.
+    /// What would remove the danger; null: nothing on record.
     pub remedy: Option<Sentence>,
-    /// The request that does it.
+    /// The request that does it; null: none.
     pub act: Option<Act>,
+    /// The records that show it.
     #[schema(max_items = 200)]
     pub evidence: Vec<Link>,
 }
@@ -94,11 +100,11 @@ pub struct Danger {
 #[schema(example = json!({"stock_no": 10, "person_id": 12, "kind": "ready_for_collection", "on": "2026-05-30"}))]
 pub struct NewPromise {
     pub stock_no: i32,
-    /// To whom.
+    /// The person who is promised the date.
     pub person_id: i64,
-    /// Not `delivered` where the engine's sale names the day already.
+    /// Not `delivered` if the engine's sale has a promised date already.
     pub kind: PromiseKind,
-    /// Needed for `other`.
+    /// What is promised, in words; required for `other`.
     pub description: Option<Line>,
     /// Today or later.
     #[diesel(column_name = on_day)]
@@ -110,8 +116,9 @@ pub struct NewPromise {
 #[schema(as = NewPromiseEnd, example = json!({"status": "kept", "on": "2026-05-29"}))]
 pub struct NewEnd {
     pub status: PromiseEnd,
-    /// From the day it was given to today. Kept: on the day promised or before it.
+    /// From the day on which the promise was made to today. `kept`: not after the date promised.
     pub on: Day,
+    /// Why it ended so.
     pub reason: Option<Text<1000>>,
 }
 
@@ -119,9 +126,9 @@ pub struct NewEnd {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct PromiseFilters {
-    /// Days up to this, inclusive.
+    /// Only dates up to this day, inclusive.
     until: Option<Day>,
-    /// true: those alone that are in danger.
+    /// true: only promises in danger; false: only those not in danger.
     in_danger: Option<bool>,
     #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
@@ -130,6 +137,8 @@ pub struct PromiseFilters {
 // Routes
 
 /// Promise a date to a customer
+///
+/// Refused (409) once the engine has left. The date for a sold engine to leave is the `promised_on` of its sale.
 #[post("/promises", 201 = Promise)]
 async fn create_promise(
     Selling(actor): Selling,
@@ -139,16 +148,18 @@ async fn create_promise(
     db.create(&actor, &new, async |tx| {
         stock::lock_named(tx.conn(), new.stock_no, "/stock_no").await?;
         all_hold([
-            (new.on >= actor.today, "/on", "in the past"),
+            (new.on >= actor.today, "/on", "must not be in the past"),
             (
                 new.kind != PromiseKind::Other || new.description.is_some(),
                 "/description",
-                "say what is promised",
+                "missing; say what is promised",
             ),
         ])?;
         persons::must_exist(tx.conn(), new.person_id, "/person_id").await?;
         if stock::has_left(tx.conn(), new.stock_no).await? {
-            return Err(Problem::conflict("the engine has left"));
+            return Err(Problem::conflict(
+                "the engine has left, so no date can be promised for it",
+            ));
         }
         let by_sale = stock::promise_of(tx.conn(), new.stock_no).await?;
         if let (PromiseKind::Delivered, Some((sale, on))) = (new.kind, by_sale) {
@@ -169,9 +180,9 @@ async fn create_promise(
     .await
 }
 
-/// List the promises that are open
+/// List open promises
 ///
-/// By their days, those that sales name among them, with what puts each in danger.
+/// In order of date, including the dates in sales, each with what puts it in danger.
 #[get("/promises", 200 = Page<Promise>)]
 async fn list_promises(Staff(actor): Staff, list: ListQuery<PromiseFilters>) -> Reply {
     let (filters, today) = (list.filters.clone(), actor.today);
@@ -179,7 +190,10 @@ async fn list_promises(Staff(actor): Staff, list: ListQuery<PromiseFilters>) -> 
         let mut open = open(conn, &filters).await?;
         if let Some((key, id)) = &page.after {
             let (on, of_sale): (Day, bool) = serde_json::from_value(key.clone()).map_err(|_| {
-                Problem::new(crate::ground::problem::INVALID_CURSOR, "not of this list")
+                Problem::new(
+                    crate::ground::problem::INVALID_CURSOR,
+                    "not a cursor of this list; start again without `cursor`",
+                )
             })?;
             open.retain(|it| place(it) > (on, of_sale, *id));
         }
@@ -213,7 +227,7 @@ async fn get_promise(
 
 /// Record whether a promise was kept
 ///
-/// Kept, broken or withdrawn, once.
+/// Kept, broken or withdrawn. Refused (409) if it has ended already.
 #[post("/promises/{id:\\d+}/end", 201 = Promise)]
 async fn end_promise(
     Selling(actor): Selling,
@@ -224,17 +238,25 @@ async fn end_promise(
     db.create(&actor, &new, async |tx| {
         let row = Row::lock(tx.conn(), *id).await?;
         if new.on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if new.on < row.given_on {
-            return Err(Problem::invalid("/on", "before it was given"));
+            return Err(Problem::invalid(
+                "/on",
+                "must not be before the promise was made",
+            ));
         }
         if new.status == PromiseEnd::Kept && new.on > row.on {
-            let detail = format!("after {}, the day that was promised: it is broken", row.on);
+            let detail = format!(
+                "must not be after {}, the date promised; record the promise as broken",
+                row.on
+            );
             return Err(Problem::invalid("/on", detail));
         }
         if row.ended.is_some() {
-            return Err(Problem::conflict("the promise has ended already"));
+            return Err(Problem::conflict(
+                "the promise has ended already; make a new promise",
+            ));
         }
         let row: Row = diesel::update(promises::table.find(*id))
             .set((
@@ -253,13 +275,13 @@ async fn end_promise(
     .await
 }
 
-/// Its place in the list.
+/// The position of a promise in the list.
 fn place(it: &Promise) -> (Day, bool, i64) {
     let id = it.promise_id.or(it.sale_id).unwrap_or(0);
     (it.on, it.sale_id.is_some(), id)
 }
 
-/// What stands against it, by the records as they are today.
+/// What puts the promise in danger, by the records as they are today.
 fn dangers(
     it: &Promise,
     facts: &Facts,
@@ -274,7 +296,7 @@ fn dangers(
     {
         dangers.push(Danger {
             danger: PromiseDanger::SoldToAnother,
-            reason: Sentence::new("The engine is sold to somebody else."),
+            reason: Sentence::new("The engine is sold to someone else."),
             remedy: None,
             act: None,
             evidence: vec![sale.clone()],
@@ -283,7 +305,7 @@ fn dangers(
     if it.on < today {
         dangers.push(Danger {
             danger: PromiseDanger::DayPast,
-            reason: Sentence::new(&format!("The day promised, {}, is past.", it.on)),
+            reason: Sentence::new(&format!("The date promised, {}, has passed.", it.on)),
             remedy: None,
             act: None,
             evidence: Vec::new(),
@@ -297,7 +319,7 @@ fn dangers(
     if leaves {
         let now = readiness::on_day(facts, settings, Gate::Deliver, today).checks;
         let then = readiness::on_day(facts, settings, Gate::Deliver, on).checks;
-        // Jobs are told one by one below.
+        // Open jobs are listed one by one below.
         let unmet = then
             .into_iter()
             .filter(|check| check.outcome == Outcome::Unmet && check.check != Check::JobsStarted);
@@ -317,7 +339,10 @@ fn dangers(
         let (danger, reason) = match job.expected_on.filter(|expected| *expected > on) {
             Some(expected) => (
                 PromiseDanger::ExpectedLater,
-                format!("Job {} waits for what is expected on {expected}.", job.id),
+                format!(
+                    "Job {} is waiting for parts or outside work expected on {expected}.",
+                    job.id
+                ),
             ),
             None => (
                 PromiseDanger::JobOpen,
@@ -335,7 +360,7 @@ fn dangers(
     dangers
 }
 
-/// Whether what is unmet then is not unmet now: the passing of days alone makes it so.
+/// Whether a check that fails then passes now: only the passing of time makes it fail.
 fn lapses(then: &CheckAnswer, now: &[CheckAnswer]) -> bool {
     let before = now.iter().find(|check| check.check == then.check);
     before.is_some_and(|before| before.outcome != Outcome::Unmet)
@@ -385,7 +410,7 @@ impl Row {
     }
 }
 
-/// All that are open, and the days that sales name, by day.
+/// All open promises and the dates in sales, by date.
 pub(crate) async fn all_open(conn: &mut AsyncPgConnection) -> Result<Vec<Promise>, Problem> {
     let filters = PromiseFilters {
         until: None,
@@ -395,7 +420,7 @@ pub(crate) async fn all_open(conn: &mut AsyncPgConnection) -> Result<Vec<Promise
     open(conn, &filters).await
 }
 
-/// The open promises for an engine that may not be kept, by day.
+/// The open promises for an engine that may not be kept, by date.
 pub(crate) async fn in_danger_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -416,10 +441,10 @@ async fn one_seen(tx: &mut Tx<'_>, row: Row) -> Result<Promise, Problem> {
     let today = tx.actor.today;
     let mut one = vec![row.promise()];
     endanger(tx.conn(), &mut one, today).await?;
-    Ok(one.pop().expect("the one that was put in"))
+    Ok(one.pop().expect("the one promise put in"))
 }
 
-/// Open promises and the days that sales of engines not delivered name, by day.
+/// Open promises and the dates in sales of engines not yet delivered, by date.
 async fn open(
     conn: &mut AsyncPgConnection,
     filters: &PromiseFilters,
@@ -484,7 +509,7 @@ struct OpenJob {
     expected_on: Option<Day>,
 }
 
-/// Says of each open promise danger it may not be kept; the number of queries does not depend on how many there are.
+/// Adds the dangers to each open promise, with a fixed number of queries.
 async fn endanger(
     conn: &mut AsyncPgConnection,
     all: &mut [Promise],
@@ -497,7 +522,7 @@ async fn endanger(
     if stock_nos.is_empty() {
         return Ok(());
     }
-    // No record is dated after today, so that those of today are those of every day to come.
+    // No record is dated after today, so today's facts are those of every future day.
     let facts: HashMap<i32, Facts> = load_facts(conn, &stock_nos, today)
         .await?
         .into_iter()

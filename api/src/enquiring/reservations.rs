@@ -1,4 +1,4 @@
-//! Reservations: an engine held for one person to an instant, and the queue behind.
+//! Reservations: an engine reserved for one person until an instant, and the queue behind.
 
 pub mod queue;
 
@@ -48,7 +48,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(record_reservation_notification);
 }
 
-/// Of one engine.
+/// The longest queue for one engine.
 const LONGEST_QUEUE: usize = 20;
 
 // Types
@@ -60,27 +60,31 @@ const LONGEST_QUEUE: usize = 20;
 pub struct Reservation {
     pub id: i64,
     pub stock_no: i32,
+    /// The person who has it.
     pub person_id: i64,
     pub status: ReservationStatus,
     pub asked_at: Instant,
-    /// How long it was asked for, from the moment that it is live.
+    /// How many hours it lasts from the time at which it becomes live.
     #[schema(minimum = 1, maximum = 2160)]
     pub hours: i32,
-    /// The moment from which it holds no more; null while it stands in the queue.
+    /// When it lapses; null: still in the queue.
     pub until_at: Option<Instant>,
-    /// 1 is next in line; null unless it stands in the queue.
+    /// 1 is next in line; null: not in the queue.
     #[schema(minimum = 1, maximum = 20)]
     pub place_in_queue: Option<usize>,
+    /// The deposit asked for; null: none.
     pub deposit_due: Option<Money>,
     /// Deposits received, less those returned and those set off at the sale.
     pub deposits_held: Money,
+    /// Null: open.
     pub ended_at: Option<Instant>,
     /// Why it was released.
     pub reason: Option<Text<1000>>,
-    /// The sale that fulfilled it.
+    /// The sale that fulfilled it; null: none.
     pub sale_id: Option<i64>,
-    /// The turn of this person in the queue has come, or will not come any more, and nobody has said so yet.
+    /// The person's turn in the queue has come, or will not come, and nobody has notified them yet.
     pub needs_notifying: bool,
+    /// When the person was notified; null: not notified.
     pub notified_at: Option<Instant>,
     pub notes: Option<Text<1000>>,
 }
@@ -89,34 +93,34 @@ pub struct Reservation {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"stock_no": 10, "person_id": 12, "hours": 72, "deposit_due": "500.00"}))]
 pub struct NewReservation {
-    /// An engine on show.
+    /// An engine with a published listing.
     pub stock_no: i32,
-    /// Somebody on record; else `person` is given. Not by a `website` key, which may not read persons.
+    /// A person on record; otherwise send `person`. Not with a `website` key, which may not read persons.
     pub person_id: Option<i64>,
-    /// With an e-mail address or a telephone number. Whose e-mail address is on record is that person.
+    /// With an e-mail address or a telephone number. A person on record with the same e-mail address is used.
     pub person: Option<NewPerson>,
-    /// How long it is to hold, at most 90 days from now; a `website` key at most as long as the firm says. Left out, as is
-    /// `hours`: as long as the firm says.
+    /// When it lapses, at most 90 days from now; with a `website` key at most the firm's usual time from now.
+    /// Default, without `hours` too: the firm's usual time.
     pub until_at: Option<Instant>,
-    /// In place of `until_at`.
+    /// How many hours it lasts, instead of `until_at`.
     #[schema(minimum = 1, maximum = 2160)]
     pub hours: Option<i32>,
-    /// Not above the asking price.
+    /// The deposit to ask for; not above the asking price.
     pub deposit_due: Option<Money>,
-    /// Take a place in the queue if the engine is reserved. false unless told otherwise.
+    /// Join the queue if the engine is reserved. Default: false.
     #[serde(default)]
     pub join_queue: bool,
     pub notes: Option<Text<1000>>,
 }
 
-/// One of the two.
+/// Send one of the two.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"hours": 48}))]
 pub struct NewExtension {
-    /// Later than it holds now, at most 90 days from now.
+    /// The new time of lapse, later than the present one, at most 90 days from now.
     pub until_at: Option<Instant>,
-    /// Added to what it holds now.
+    /// Hours to add to the present time of lapse.
     #[schema(minimum = 1, maximum = 2160)]
     pub hours: Option<i32>,
 }
@@ -125,6 +129,7 @@ pub struct NewExtension {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"reason": "has bought another one"}))]
 pub struct NewRelease {
+    /// Why it is released.
     pub reason: Text<1000>,
 }
 
@@ -141,14 +146,14 @@ pub struct ReservationFilters {
     stock_no: Option<i32>,
     #[param(minimum = 1, example = 12)]
     person_id: Option<i64>,
-    /// true: live and queued ones alone, and those whose lapse is not written down yet.
+    /// true: only live and queued reservations, and expired ones not yet marked as lapsed; false: only ended ones.
     open: Option<bool>,
-    /// true: those alone whose person is to be told.
+    /// true: only reservations with a person to notify; false: only the others.
     needs_notifying: Option<bool>,
 }
 
 impl NewReservation {
-    /// How many hours; `usual` where the request does not say.
+    /// The hours asked for; `usual` if the request does not give any.
     fn check(&self, role: Role, now: Instant, usual: i32) -> Result<i32, Problem> {
         let most = if role == Role::Website {
             usual
@@ -160,7 +165,7 @@ impl NewReservation {
             (None, Some(hours)) => (hours, "/hours"),
             (None, None) => (usual, "/hours"),
         };
-        let too_long = format!("more than {most} hours from now");
+        let too_long = format!("must be at most {most} hours from now");
         all_hold([
             (
                 self.person_id.is_some() != self.person.is_some(),
@@ -175,7 +180,7 @@ impl NewReservation {
             (
                 self.person.as_ref().is_none_or(NewPerson::can_be_reached),
                 "/person",
-                "give an e-mail address or a telephone number, or nobody can be told",
+                "give an e-mail address or a telephone number, so that the person can be notified",
             ),
             (
                 self.until_at.is_none() || self.hours.is_none(),
@@ -185,17 +190,17 @@ impl NewReservation {
             (
                 self.until_at.is_none_or(|until| until > now),
                 "/until_at",
-                "not later than now",
+                "must be later than now",
             ),
             (
                 self.deposit_due.is_none_or(|due| due > Money::ZERO),
                 "/deposit_due",
-                "not above 0",
+                "must be above 0",
             ),
             (
                 hours >= 1 || self.until_at.is_some(),
                 member,
-                "not 1 hour or more",
+                "must be 1 hour or more",
             ),
             (hours <= most, member, &too_long),
         ])?;
@@ -203,7 +208,7 @@ impl NewReservation {
     }
 }
 
-/// Begun hours from one instant to a later one.
+/// Hours from one instant to a later one, rounded up.
 fn hours_between(from: Instant, to: Instant) -> i32 {
     let seconds = to.0.duration_since(from.0).as_secs().max(0);
     i32::try_from(seconds / 3600 + i64::from(seconds % 3600 > 0)).unwrap_or(i32::MAX)
@@ -213,8 +218,9 @@ fn hours_between(from: Instant, to: Instant) -> i32 {
 
 /// Reserve an engine
 ///
-/// Refused for an engine that is not on show. While another reservation of the engine is live, `already_reserved` is answered,
-/// or with `join_queue` a place in the queue. Who asks again for the same engine is answered the reservation that there is.
+/// Refused (409) if the engine has no published listing, is sold or disposed of. While another reservation of the
+/// engine is live it is refused with `already_reserved` unless `join_queue` is set. A person who has an open
+/// reservation of the engine already gets that one back.
 #[post("/reservations", 201 = Reservation)]
 async fn create_reservation(
     Reserving(actor): Reserving,
@@ -245,7 +251,7 @@ async fn create_reservation(
                     Some(_) if queue >= LONGEST_QUEUE => {
                         return Err(Problem::new(
                             problem::ALREADY_RESERVED,
-                            format!("the engine is reserved, and its queue is full with {queue}"),
+                            format!("the engine is reserved and its queue of {queue} is full; try again later"),
                         ));
                     }
                     Some(_) => insert(tx, &new, person_id, (now, hours), None).await?,
@@ -298,7 +304,7 @@ async fn list_reservations(
 
 /// Read a reservation
 ///
-/// A `website` key reads those that it asked for itself.
+/// A `website` key reads only the reservations that it made.
 #[get("/reservations/{id:\\d+}", 200 = Reservation)]
 async fn get_reservation(
     ReservingRead(actor): ReservingRead,
@@ -317,7 +323,7 @@ async fn get_reservation(
 
 /// Extend a reservation
 ///
-/// While it is live.
+/// Refused (409) unless it is live.
 #[post("/reservations/{id:\\d+}/extensions", 201 = Reservation)]
 async fn extend_reservation(
     Selling(actor): Selling,
@@ -334,18 +340,18 @@ async fn extend_reservation(
             (None, Some(hours)) if (1..=MOST_RESERVATION_HOURS).contains(&hours) => {
                 (present.plus_hours(hours), "/hours")
             }
-            (None, Some(_)) => return Err(Problem::invalid("/hours", "not 1 to 2160 hours")),
+            (None, Some(_)) => return Err(Problem::invalid("/hours", "must be 1 to 2160 hours")),
             (Some(_), Some(_)) | (None, None) => {
                 return Err(Problem::invalid("/hours", "give either until_at or hours"));
             }
         };
         must_be_live(&row, now)?;
         if until <= present {
-            let detail = format!("not later than {present}, to which it holds already");
+            let detail = format!("must be later than {present}, the present time of lapse");
             return Err(Problem::invalid(member, detail));
         }
         if until > now.plus_hours(MOST_RESERVATION_HOURS) {
-            let detail = "more than 90 days from now";
+            let detail = "must be at most 90 days from now";
             return Err(Problem::invalid(member, detail));
         }
         let row: Row = diesel::update(reservations::table.find(*id))
@@ -363,8 +369,8 @@ async fn extend_reservation(
 
 /// Release a reservation
 ///
-/// Or give a place in the queue up. The next in line holds the engine from then on, and is to be told. Deposits stay until they
-/// are returned.
+/// Ends a live reservation or a place in the queue. The engine is then reserved for the next in line, who must be
+/// notified. Deposits are held until they are returned.
 #[post("/reservations/{id:\\d+}/releases", 201 = Reservation)]
 async fn release_reservation(
     Selling(actor): Selling,
@@ -404,9 +410,9 @@ async fn release_reservation(
     .await
 }
 
-/// Record that the person was told
+/// Record that the person was notified
 ///
-/// Of the turn in the queue that has come, or will not come any more.
+/// That their turn in the queue has come, or will not come. Refused (409) if there is nothing to notify.
 #[post("/reservations/{id:\\d+}/notifications", 201 = Reservation)]
 async fn record_reservation_notification(
     Selling(actor): Selling,
@@ -418,7 +424,8 @@ async fn record_reservation_notification(
         let now = Instant::of_second(actor.now);
         let row = locked(tx, *id).await?;
         if !row.needs_notifying() {
-            let detail = "there is nothing to tell, or it was told already";
+            let detail =
+                "there is nothing to notify, or the person was notified already; nothing to do";
             return Err(Problem::conflict(detail));
         }
         let row: Row = diesel::update(reservations::table.find(*id))
@@ -439,12 +446,14 @@ fn address(id: i64) -> String {
 }
 
 fn reserved_until(until: Instant) -> Problem {
-    let detail = format!("the engine is reserved until {until}");
+    let detail = format!("the engine is reserved until {until}; set join_queue to join the queue");
     Problem::new(problem::ALREADY_RESERVED, detail)
 }
 
 fn ended_already(status: ReservationStatus) -> Problem {
-    Problem::conflict(format!("the reservation has ended: {status}"))
+    Problem::conflict(format!(
+        "the reservation has ended: {status}; make a new one"
+    ))
 }
 
 // SQL
@@ -471,7 +480,7 @@ pub(crate) struct Row {
 }
 
 impl Row {
-    /// One that is past its moment has lapsed, whether or not that is written down yet.
+    /// Past `until_at` a reservation has lapsed, even if the row does not say so yet.
     fn status(&self, now: Instant) -> ReservationStatus {
         match (self.ended, self.until_at) {
             (Some(ended), _) => ended,
@@ -490,7 +499,7 @@ pub(crate) fn must_be_live(row: &Row, now: Instant) -> Result<(), Problem> {
     match row.status(now) {
         ReservationStatus::Live => Ok(()),
         ReservationStatus::Queued => Err(Problem::conflict(
-            "the reservation stands in the queue and does not hold the engine yet",
+            "the reservation is still in the queue; wait until it is live",
         )),
         over @ (ReservationStatus::Released
         | ReservationStatus::Lapsed
@@ -500,7 +509,7 @@ pub(crate) fn must_be_live(row: &Row, now: Instant) -> Result<(), Problem> {
     }
 }
 
-/// A deposit is not larger than what is asked for the engine.
+/// Refuses a deposit above the asking price.
 pub(crate) async fn must_fit_price(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -514,10 +523,10 @@ pub(crate) async fn must_fit_price(
         Some(asked) if deposit <= asked => Ok(()),
         Some(asked) => Err(Problem::invalid(
             pointer,
-            format!("more than the asking price of {asked}"),
+            format!("must not be more than the asking price of {asked}"),
         )),
         None => Err(Problem::conflict(
-            "no price is asked for the engine, which bounds a deposit; set one first",
+            "the engine has no asking price to limit a deposit; set one first",
         )),
     }
 }
@@ -534,7 +543,7 @@ async fn must_be_for_sale(conn: &mut AsyncPgConnection, stock_no: i32) -> Result
     match listing {
         Some(ListingStatus::Published) => Ok(()),
         Some(ListingStatus::Draft | ListingStatus::Withdrawn) | None => Err(Problem::conflict(
-            "the engine is not on show, and cannot be reserved",
+            "the engine has no published listing, so it cannot be reserved; publish the listing first",
         )),
     }
 }
@@ -574,7 +583,7 @@ async fn insert(
 
 by_id!(Row, reservations, "there is no reservation {id}");
 
-/// The reservation, with its engine held so that nobody reserves or sells it meanwhile.
+/// The reservation. Locks its engine, so that nobody reserves or sells it meanwhile.
 pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Row, Problem> {
     let stock_no = Row::find(tx.conn(), id).await?.stock_no;
     crate::stock::lock(tx.conn(), stock_no).await?;
@@ -587,10 +596,10 @@ pub(crate) async fn one_whole(
     now: Instant,
 ) -> Result<Reservation, Problem> {
     let shown = whole(conn, vec![row], now).await?.pop();
-    Ok(shown.expect("one for each row that was given"))
+    Ok(shown.expect("one reservation comes back for the one row given"))
 }
 
-/// As they are shown, in the order given.
+/// The reservations of these rows, in the given order.
 async fn whole(
     conn: &mut AsyncPgConnection,
     rows: Vec<Row>,
@@ -647,7 +656,7 @@ pub(crate) fn held() -> _ {
         )))
 }
 
-/// The sum that is held for each of the reservations; one without is missing.
+/// The sum held for each reservation; one with no deposits is missing.
 pub(crate) async fn held_by(
     conn: &mut AsyncPgConnection,
     reservations: &[i64],

@@ -1,4 +1,4 @@
-//! Commissions: what the firm keeps of the price of an engine on commission, and what its owner is paid.
+//! Commissions: what the firm keeps of the price of an engine on commission, and what it pays the owner.
 
 use crate::{
     books::{
@@ -67,29 +67,35 @@ pub struct Commission {
     pub owner_id: Option<i64>,
     /// The day of the sale.
     pub on: Day,
-    /// The day on which the sale was undone: nothing is due of it then, and what the owner was paid comes back.
+    /// The day on which the sale was cancelled; then nothing is payable, and the owner pays back what was paid. Null:
+    /// not cancelled.
     pub sale_cancelled_on: Option<Day>,
     pub price: Money,
+    /// The lowest price that the owner accepts; null: none was agreed.
     pub reserve: Option<Money>,
     pub tax_position: TaxPosition,
-    /// Of the price with its tax.
+    /// Percentage of the price including tax; null: none was agreed.
     pub commission_percent: Option<Percent>,
+    /// A fixed sum, net of tax; null: none was agreed.
     pub commission_fixed: Option<Money>,
-    /// Share, to the penny, a half upwards, and fixed sum; net of tax.
+    /// Percentage of the price, rounded to the penny (half up), plus the fixed sum; net of tax.
     pub commission: Money,
-    /// The standard rate of the day of the sale; 0 where the firm is not registered.
+    /// The standard rate on the day of the sale; 0 if the firm is not registered.
     pub rate_percent: Percent,
-    /// Tax on the commission. Where the firm sells in its own name this is the tax within its margin, and no invoice shows it.
+    /// Tax on the commission. Where the firm sells in its own name, this is the tax within its margin, and no invoice
+    /// shows it.
     pub vat: Money,
-    /// Price less commission and its tax; below 0 the owner owes the firm.
+    /// Price less commission and its tax; below 0: the owner owes the firm.
     pub payout_due: Money,
+    /// What the owner was paid, less what came back.
     pub paid_out: Money,
+    /// `payout_due` less `paid_out`.
     pub still_due: Money,
     /// What the buyer has paid so far.
     pub paid_by_buyer: Money,
 }
 
-/// What the owner is sent.
+/// The statement that the owner is sent.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct CommissionStatement {
     #[serde(flatten)]
@@ -98,7 +104,7 @@ pub struct CommissionStatement {
     pub description: Text<400>,
     /// ISO 4217.
     pub currency: Code,
-    /// Of the firm; null where it has told none, or is not registered.
+    /// The firm's VAT number; null: not recorded, or the firm is not registered.
     pub vat_number: Option<Code>,
     #[schema(max_items = 1000)]
     pub payouts: Vec<Payout>,
@@ -112,7 +118,7 @@ pub struct Payout {
     pub sale_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Paid to the owner; below 0 when it came back.
+    /// Paid to the owner; below 0: came back.
     pub amount: Money,
     pub method: PaymentMethod,
     pub notes: Option<Text<1000>>,
@@ -124,14 +130,14 @@ pub struct Payout {
 pub struct NewPayout {
     /// From the day of the sale to today, in an open tax period.
     pub on: Day,
-    /// Paid to the owner; below 0 when it came back, never 0.
+    /// Paid to the owner; below 0: came back. Never 0.
     pub amount: Money,
     /// Not `part_exchange`.
     pub method: PaymentMethod,
-    /// The owner is paid although the buyer has not yet paid the whole price. false unless told otherwise.
+    /// Pays the owner before the buyer has paid the whole price. Default: false.
     #[serde(default)]
     pub before_buyer_paid: bool,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// The proprietor knows that cash at the legal limit requires registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     pub notes: Option<Text<1000>>,
@@ -139,15 +145,15 @@ pub struct NewPayout {
 
 impl NewPayout {
     fn check(&self, sold_on: Day, today: Day) -> Result<(), Problem> {
-        let early = format!("before the day of the sale, {sold_on}");
+        let early = format!("must not be before the day of the sale, {sold_on}");
         all_hold([
-            (self.on <= today, "/on", "in the future"),
+            (self.on <= today, "/on", "must not be in the future"),
             (self.on >= sold_on, "/on", early.as_str()),
-            (self.amount != Money::ZERO, "/amount", "0 is no payment"),
+            (self.amount != Money::ZERO, "/amount", "must not be 0"),
             (
                 self.method != PaymentMethod::PartExchange,
                 "/method",
-                "an owner is paid in money",
+                "an owner is paid in money; use any other method",
             ),
         ])
     }
@@ -157,7 +163,8 @@ impl NewPayout {
 
 /// Read the statement for the owner of an engine that was sold on commission
 ///
-/// Not for sellers: what the owner is paid stands for a purchase price. As a sheet to print with `Accept: text/html`.
+/// Not for sellers, as the payment to the owner takes the place of a purchase price. With `Accept: text/html` this is
+/// a sheet to print.
 #[get("/sales/{id:\\d+}/commission", 409, 200(content((CommissionStatement = "application/json"), (Html = "text/html"))),
     params(("id" = i64, Path, example = 4, minimum = 1)))]
 async fn get_commission(
@@ -188,7 +195,8 @@ async fn list_payouts(_by: MoneyDesk, id: web::Path<i64>, list: ListQuery) -> Re
 
 /// Record a payment to the owner of an engine that was sold on commission
 ///
-/// Never more than is due, and not before the buyer has paid the whole price unless the request says so.
+/// Refused (409) if it is more than is due to the owner, or if the buyer still has to pay part of the price and
+/// `before_buyer_paid` is not set.
 #[post("/sales/{id:\\d+}/payouts", 201 = Payout, params(("id" = i64, Path, example = 4, minimum = 1)))]
 async fn record_payout(
     MoneyDesk(actor): MoneyDesk,
@@ -205,15 +213,15 @@ async fn record_payout(
         let most = statement.payout_due.max(Money::ZERO);
         if !paid.is_ok_and(|paid| (Money::ZERO..=most).contains(&paid)) {
             return Err(Problem::conflict(if new.amount.is_negative() {
-                format!("no more than {} was paid out", statement.paid_out)
+                format!("only {} was paid out; send that or less", statement.paid_out)
             } else {
                 let still = statement.still_due.max(Money::ZERO);
-                format!("no more than {still} is still due to the owner")
+                format!("only {still} is still due to the owner; send that or less")
             }));
         }
         if sale.balance > Money::ZERO && !new.amount.is_negative() && !new.before_buyer_paid {
             return Err(Problem::conflict(format!(
-                "the buyer still has to pay {}; pay the owner after that, or say before_buyer_paid",
+                "the buyer still has to pay {}; pay the owner after that, or set before_buyer_paid",
                 sale.balance
             )));
         }
@@ -287,7 +295,7 @@ pub(crate) async fn statement_of(
     })
 }
 
-/// The statement as it stands, at the rate of the day of the sale.
+/// The statement so far, at the rate on the day of the sale.
 pub(crate) async fn of_sale(
     conn: &mut AsyncPgConnection,
     sale: &Sale,
@@ -298,7 +306,7 @@ pub(crate) async fn of_sale(
         .agreed();
     let agreed = agreed.ok_or_else(|| {
         Problem::not_found(format!(
-            "sale {} is of an engine that is not on commission",
+            "the engine of sale {} is not on commission; it has no owner to pay",
             terms.id
         ))
     })?;

@@ -1,4 +1,4 @@
-//! Complaints: repairs asked for after a delivery, and the last days of the law of sale that follow for the sale.
+//! Complaints: repairs that buyers ask for after delivery, and the statutory deadlines of the sale that follow.
 
 use crate::{
     books::statutory_periods,
@@ -44,13 +44,13 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_statutory_deadlines);
 }
 
-/// As many as the calculation takes.
+/// The calculation takes no more.
 const MOST_COMPLAINTS: i64 = 100;
 
 // Types
 
-/// A repair or replacement that the buyer asked for. From the day of asking to that of giving back the days of the short-term
-/// right to reject do not run.
+/// A repair or replacement that the buyer asked for. While the engine is away, the period for the short-term right to
+/// reject does not run.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = complaints)]
 #[schema(example = json!({"id": 5, "sale_id": 31, "asked_on": "2026-05-20", "description": "the left injector blows back",
@@ -59,9 +59,9 @@ pub struct Complaint {
     pub id: i64,
     pub sale_id: i64,
     pub asked_on: Day,
-    /// What is complained of.
+    /// What the buyer complains of.
     pub description: Prose,
-    /// The day on which the buyer had the engine back; null while it is away.
+    /// The day on which the buyer got the engine back; null: still away.
     pub given_back_on: Option<Day>,
 }
 
@@ -72,9 +72,9 @@ pub struct Complaint {
 pub struct NewComplaint {
     /// From the day of the delivery to today, and not after the engine came back for good.
     pub asked_on: Day,
-    /// What is complained of.
+    /// What the buyer complains of.
     pub description: Prose,
-    /// From the day of asking to today; left out while the engine is away.
+    /// From `asked_on` to today; leave it out while the engine is away.
     pub given_back_on: Option<Day>,
 }
 
@@ -82,11 +82,11 @@ pub struct NewComplaint {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"given_back_on": "2026-05-31"}))]
 pub struct ComplaintPatch {
-    /// From the day of asking to today; null takes a wrong day back.
+    /// From `asked_on` to today; null removes a wrong day.
     pub given_back_on: Option<Day>,
 }
 
-/// The last days of the law of sale for a sale, by the rows in force on the day of delivery.
+/// The buyer's statutory deadlines for a sale, by the rules in force on the day of delivery.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"sale_id": 31, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26", "short_term_reject_until": "2025-07-10",
     "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "refund_by": "2025-07-10", "rules": [
@@ -94,9 +94,9 @@ pub struct ComplaintPatch {
             "confidence": "published"}]}))]
 pub struct SaleStatutoryDeadlines {
     pub sale_id: i64,
-    /// Null until the engine has left: no day runs before.
+    /// Null: the engine has not left, and no deadline runs from a delivery yet.
     pub delivered_on: Option<Day>,
-    /// The day of the return on record.
+    /// The day of the return on record; null: none.
     pub sent_back_on: Option<Day>,
     #[serde(flatten)]
     pub days: StatutoryDeadlines,
@@ -120,7 +120,8 @@ async fn list_complaints(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Rep
 
 /// Record a repair that the buyer asked for
 ///
-/// At most 100 for a sale. One that is open when the engine has come back for good is a finding of the engine, with its words.
+/// At most 100 for a sale (then 409). If the engine has come back for good, an open complaint is also recorded as a
+/// finding of the engine.
 #[post("/sales/{id:\\d+}/complaints", 201 = Complaint)]
 async fn record_complaint(
     Selling(actor): Selling,
@@ -139,7 +140,7 @@ async fn record_complaint(
             .await?;
         if count >= MOST_COMPLAINTS {
             let detail =
-                format!("{MOST_COMPLAINTS} complaints are on record, and no more are taken");
+                format!("{MOST_COMPLAINTS} complaints are on record, which is the limit; describe further faults in a support note");
             return Err(Problem::conflict(detail));
         }
         let made: Complaint = diesel::insert_into(complaints::table)
@@ -164,7 +165,7 @@ async fn get_complaint(_by: Staff, found: Found<Complaint>) -> Reply {
     found.respond()
 }
 
-/// Say when the buyer had the engine back
+/// Record when the buyer got the engine back
 #[patch("/complaints/{id:\\d+}", 200 = Complaint)]
 async fn change_complaint(
     Selling(actor): Selling,
@@ -199,8 +200,8 @@ async fn change_complaint(
 
 /// Read the buyer's statutory deadlines for a sale
 ///
-/// From the delivery, the repairs under complaint and the return on record, by the rows of the firm's jurisdiction in force on
-/// the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing is stored.
+/// Calculated from the delivery, the repairs and the return on record, by the rules of the firm's jurisdiction in
+/// force on the day of delivery. They apply to sales to consumers; a dispute is for a lawyer. Nothing is stored.
 #[get("/sales/{id:\\d+}/statutory-deadlines", 200 = SaleStatutoryDeadlines)]
 async fn get_statutory_deadlines(
     _by: SellingRead,
@@ -213,7 +214,7 @@ async fn get_statutory_deadlines(
     respond(&req, &of_sale(&mut conn, &sale).await?)
 }
 
-/// `span`: the days on which the buyer had the engine, the second none while the sale stands.
+/// `span`: the days from and until which the buyer had the engine; the second is `None` unless the sale is cancelled.
 fn check(
     asked_on: Day,
     given_back_on: Option<Day>,
@@ -221,20 +222,20 @@ fn check(
     today: Day,
 ) -> Result<(), Problem> {
     let (delivered_on, returned_on) = span;
-    let early = format!("before the delivery on {delivered_on}");
+    let early = format!("must not be before the delivery on {delivered_on}");
     let late = returned_on.map_or(String::new(), |on| {
-        format!("after the engine came back on {on}")
+        format!("must not be after the engine came back on {on}")
     });
-    let turned = format!("before it was asked for on {asked_on}");
+    let turned = format!("must not be before the repair was asked for on {asked_on}");
     let in_span = |on: Day| returned_on.is_none_or(|returned| on <= returned);
     all_hold([
-        (asked_on <= today, "/asked_on", "in the future"),
+        (asked_on <= today, "/asked_on", "must not be in the future"),
         (asked_on >= delivered_on, "/asked_on", early.as_str()),
         (in_span(asked_on), "/asked_on", late.as_str()),
         (
             given_back_on.is_none_or(|on| on <= today),
             "/given_back_on",
-            "in the future",
+            "must not be in the future",
         ),
         (
             given_back_on.is_none_or(|on| on >= asked_on),
@@ -253,7 +254,8 @@ fn check(
 
 by_id!(Complaint, complaints, "there is no complaint {id}");
 
-/// Complaints of the sale that are open when its engine has come back become findings, each once; their ids.
+/// Records the open complaints of an engine that came back as findings, each once, and returns the ids of the
+/// findings.
 pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<i64>, Problem> {
     let open: Vec<(i64, Day, Prose)> = complaints::table
         .left_join(findings::table)
@@ -277,11 +279,13 @@ pub(crate) async fn become_findings(tx: &mut Tx<'_>, sale: &Sale) -> Result<Vec<
     Ok(found)
 }
 
-/// The days on which the buyer had the engine.
+/// The days from and until which the buyer had the engine.
 async fn complaint_span(tx: &mut Tx<'_>, sale: &Sale) -> Result<(Day, Option<Day>), Problem> {
     match deliveries::delivery_of_sale(tx.conn(), sale.terms.id).await? {
         Some((_, delivered_on)) => Ok((delivered_on, sale.terms.sale_cancelled_on)),
-        None => Err(Problem::conflict("the engine has not been delivered")),
+        None => Err(Problem::conflict(
+            "the engine has not been delivered; record the delivery first",
+        )),
     }
 }
 
@@ -333,10 +337,10 @@ async fn of_sale(
         repairs: repairs.collect(),
         cancelled_on: terms.cancelled_on.filter(|_| protected),
         collection_offered: protected && terms.collection_offered,
-        // The days after a rejection run from the agreement, not from the return.
+        // After a rejection the refund period runs from the agreement, not from the return.
         sent_back_on: sent_back_on.filter(|_| rejected_on.is_none()),
         proof_of_sending_on: terms.proof_of_sending_on.filter(|_| protected),
-        // Who takes a rejected engine back agrees to the refund that is recorded with it.
+        // Taking a rejected engine back is agreeing to the refund recorded with it.
         refund_agreed_on: terms.refund_agreed_on.or(rejected_on),
         buyer_is_consumer: terms.buyer_is_consumer,
         informed_of_cancellation_on: Some(terms.informed_of_cancellation_on),
@@ -345,7 +349,7 @@ async fn of_sale(
         sale_id: terms.id,
         delivered_on: Some(delivered_on),
         sent_back_on,
-        // Days were checked when they came in.
+        // The days were checked when they were recorded.
         days: statutory_deadlines(&question, &rows)
             .map_err(|faults| Problem::internal(format!("{faults:?}")))?,
     })

@@ -1,4 +1,4 @@
-//! Deliveries: the day an engine leaves, and the gate it has to pass.
+//! Deliveries: when an engine leaves, and the gate that it has to pass.
 
 use crate::{
     ground::{
@@ -52,11 +52,12 @@ pub struct Delivery {
     pub method: DeliveryMethod,
     /// Who signed for it.
     pub handed_to: Line,
+    /// What went with the engine; null: not recorded.
     pub items_handed_over: Option<Text<1000>>,
     pub carrier: Option<Line>,
     /// As the carrier wrote it.
     pub carrier_reference: Option<Code>,
-    /// Where an export goes.
+    /// Destination of an export; null: not an export.
     pub country: Option<Jurisdiction>,
 }
 
@@ -66,25 +67,26 @@ pub struct Delivery {
 #[schema(example = json!({"on": "2026-05-14", "method": "collection", "handed_to": "Odo Fenwright",
     "items_handed_over": "box, fire irons, boiler papers"}))]
 pub struct NewDelivery {
-    /// The day the engine leaves; its papers have to hold on this day.
+    /// The day on which the engine leaves; its papers must be valid on this day.
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub method: DeliveryMethod,
     /// Who signs for it: the buyer, or the driver.
     pub handed_to: Line,
+    /// What goes with the engine.
     pub items_handed_over: Option<Text<1000>>,
-    /// For `carrier`, and for an `export` that a carrier takes.
+    /// Required for `carrier`; allowed for an `export` that a carrier takes.
     pub carrier: Option<Line>,
-    /// As the carrier wrote it; only beside `carrier`.
+    /// As the carrier wrote it; only with `carrier`.
     pub carrier_reference: Option<Code>,
-    /// Where an `export` goes, and for nothing else.
+    /// Destination; required for an `export`, not allowed otherwise.
     pub country: Option<Jurisdiction>,
 }
 
 impl NewDelivery {
-    /// What belongs to the manner is there, and nothing else.
+    /// Checks that exactly the members that the method needs are present.
     fn check(&self, sold_on: Day, buyer_abroad: bool) -> Result<(), Problem> {
-        let early = format!("before the engine was sold on {sold_on}");
+        let early = format!("must not be before the engine was sold on {sold_on}");
         let export = self.method == DeliveryMethod::Export;
         let carried = self.method == DeliveryMethod::Carrier;
         all_hold([
@@ -92,32 +94,32 @@ impl NewDelivery {
             (
                 !export || buyer_abroad,
                 "/method",
-                "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there",
+                "the sale does not say that the buyer takes the engine abroad, where other boiler rules apply; set buyer_abroad on the sale first",
             ),
             (
                 !carried || self.carrier.is_some(),
                 "/carrier",
-                "missing; who carries it",
+                "missing; name the carrier",
             ),
             (
                 carried || export || self.carrier.is_none(),
                 "/carrier",
-                "only for a carrier or an export",
+                "only for a carrier or an export; leave it out",
             ),
             (
                 self.carrier.is_some() || self.carrier_reference.is_none(),
                 "/carrier_reference",
-                "only beside a carrier",
+                "only with a carrier; name the carrier or leave it out",
             ),
             (
                 !export || self.country.is_some(),
                 "/country",
-                "missing; where the export goes",
+                "missing; give the country that the export goes to",
             ),
             (
                 export || self.country.is_none(),
                 "/country",
-                "only for an export",
+                "only for an export; leave it out",
             ),
         ])
     }
@@ -125,9 +127,10 @@ impl NewDelivery {
 
 // Routes
 
-/// Deliver an engine
+/// Record the delivery of an engine
 ///
-/// Refused before the engine is sold, and while the `deliver` gate is shut on that day. An engine leaves once for each sale.
+/// Refused (409) if the engine is not sold, if its sale was delivered already, or while the `deliver` gate is shut on
+/// that day.
 #[post("/engines/{stock_no:\\d+}/deliveries", 201 = Delivery)]
 async fn record_delivery(
     Selling(actor): Selling,
@@ -144,12 +147,15 @@ async fn record_delivery(
         let buyer_abroad = sales::find(tx.conn(), sale_id).await?.terms.buyer_abroad;
         new.check(sold_on, buyer_abroad)?;
         if delivery_of_sale(tx.conn(), sale_id).await?.is_some() {
-            return Err(Problem::conflict("the engine has been delivered already"));
+            return Err(Problem::conflict(
+                "the engine has been delivered already; nothing to do",
+            ));
         }
-        // Of a day to come the gate is the better answer: it says what has to be done before that day.
+        // Check the gate before a future date: for that day it lists what has to be done first.
         readiness::gate_must_be_open(tx.conn(), *stock_no, Gate::Deliver, new.on).await?;
         if new.on > actor.today {
-            let detail = "in the future; record the delivery on the day the engine leaves";
+            let detail =
+                "must not be in the future; record the delivery on the day the engine leaves";
             return Err(Problem::invalid("/on", detail));
         }
         let delivery = insert(tx, *stock_no, sale_id, &new).await?;
@@ -185,7 +191,7 @@ async fn get_delivery(_by: SellingRead, found: Found<Delivery>) -> Reply {
 
 by_id!(Delivery, deliveries, "there is no delivery {id}");
 
-/// Holds the engine and the boiler in it, so that no test, job or finding comes between the gate and the delivery.
+/// Locks the engine and its boiler, so that no test, job or finding comes between the gate and the delivery.
 async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     stock::lock(tx.conn(), stock_no).await?;
     let _held: Vec<i64> = boilers::table
@@ -204,7 +210,7 @@ async fn lock_with_boiler(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem>
     Ok(())
 }
 
-/// The delivery of a sale: its id and day.
+/// The id and day of the delivery of a sale.
 pub(crate) async fn delivery_of_sale(
     conn: &mut AsyncPgConnection,
     sale_id: i64,

@@ -1,4 +1,4 @@
-//! Deposits: money received for a reservation, set off at the sale or returned, and the receipt for it.
+//! Deposits: money received for a reservation, set off at the sale or returned, and its receipt.
 
 use crate::{
     books::{
@@ -52,7 +52,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = deposits)]
 pub struct Received {
     pub id: i64,
-    /// Of the firm's receipt, given in sequence without gaps.
+    /// Number of the firm's receipt; numbered in sequence without gaps.
     #[schema(minimum = 1)]
     pub receipt_no: i32,
     pub reservation_id: i64,
@@ -60,12 +60,12 @@ pub struct Received {
     pub on: Day,
     pub amount: Money,
     pub method: PaymentMethod,
-    /// The payer paid notes into the firm's bank account.
+    /// The payer paid banknotes into the firm's bank account.
     pub notes_into_bank: bool,
     pub notes: Option<Text<1000>>,
 }
 
-/// It is owed to whom it came from until it is set off at the sale or returned.
+/// The firm owes it to the payer until it is set off at the sale or returned.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 5, "receipt_no": 5, "reservation_id": 9, "on": "2026-05-14", "amount": "500.00", "method": "transfer",
     "notes_into_bank": false, "notes": null, "stock_no": 10, "person_id": 12, "held": true, "payment_id": null, "returned": null}))]
@@ -73,11 +73,13 @@ pub struct Deposit {
     #[serde(flatten)]
     pub received: Received,
     pub stock_no: i32,
+    /// The person who has the reservation.
     pub person_id: i64,
     /// Neither set off nor returned.
     pub held: bool,
-    /// The payment of the sale that it was set off as.
+    /// The payment of the sale as which it was set off; null: not set off.
     pub payment_id: Option<i64>,
+    /// Null: not returned.
     pub returned: Option<DepositReturn>,
 }
 
@@ -96,16 +98,16 @@ pub struct DepositReturn {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "amount": "500.00", "method": "transfer"}))]
 pub struct NewDeposit {
-    /// From the day the engine came to today, in an open tax period.
+    /// From the day on which the firm acquired the engine to today, in an open tax period.
     pub on: Day,
-    /// Above 0; with what is held already not above the asking price.
+    /// Above 0; together with deposits already held, not above the asking price.
     pub amount: Money,
     /// Not `part_exchange`.
     pub method: PaymentMethod,
-    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    /// The payer paid banknotes into the firm's bank account; only for a transfer. Default: false.
     #[serde(default)]
     pub notes_into_bank: bool,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// The proprietor knows that cash at the legal limit requires registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     pub notes: Option<Text<1000>>,
@@ -119,7 +121,7 @@ pub struct NewDepositReturn {
     pub on: Day,
     /// Not `part_exchange`.
     pub method: PaymentMethod,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// The proprietor knows that cash at the legal limit requires registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     pub reason: Option<Text<1000>>,
@@ -129,33 +131,34 @@ pub struct NewDepositReturn {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct DepositFilters {
+    /// The reservation that the deposits are for.
     #[param(minimum = 1, example = 9)]
     reservation_id: Option<i64>,
-    /// true: those alone that are neither set off nor returned.
+    /// true: only deposits that are neither set off nor returned; false: only the others.
     held: Option<bool>,
 }
 
 impl NewDeposit {
     fn check(&self, today: Day) -> Result<(), Problem> {
         all_hold([
-            (self.on <= today, "/on", "in the future"),
-            (self.amount > Money::ZERO, "/amount", "not above 0"),
+            (self.on <= today, "/on", "must not be in the future"),
+            (self.amount > Money::ZERO, "/amount", "must be above 0"),
             (
                 self.method != PaymentMethod::PartExchange,
                 "/method",
-                "a deposit is money",
+                "a deposit is money; use any other method",
             ),
             (
                 !self.notes_into_bank || self.method == PaymentMethod::Transfer,
                 "/notes_into_bank",
-                "notes that are paid into the bank come as a transfer",
+                "banknotes paid into the bank are a transfer; use method transfer or leave it out",
             ),
         ])
     }
 }
 
 impl Received {
-    /// Cash paid back counts for the cash rule as cash received does.
+    /// The cash rule counts cash paid back like cash received.
     fn paid_back(&self, on: Day, method: PaymentMethod) -> CashPayment {
         CashPayment {
             on,
@@ -169,16 +172,16 @@ impl Received {
 impl NewDepositReturn {
     fn check(&self, today: Day, received_on: Day) -> Result<(), Problem> {
         all_hold([
-            (self.on <= today, "/on", "in the future"),
+            (self.on <= today, "/on", "must not be in the future"),
             (
                 self.on >= received_on,
                 "/on",
-                "before the deposit was received",
+                "must not be before the deposit was received",
             ),
             (
                 self.method != PaymentMethod::PartExchange,
                 "/method",
-                "a deposit is returned in money",
+                "a deposit is returned in money; use any other method",
             ),
         ])
     }
@@ -195,7 +198,7 @@ pub struct Receipt {
     pub on: Day,
     pub deposit_id: i64,
     pub firm: Party,
-    /// Of the firm; null where it has told none.
+    /// The firm's VAT number; null: not recorded.
     pub vat_number: Option<Code>,
     pub person: Party,
     pub stock_no: i32,
@@ -204,11 +207,12 @@ pub struct Receipt {
     /// ISO 4217.
     pub currency: Code,
     pub method: PaymentMethod,
-    /// While the engine is reserved for this person.
+    /// When the reservation lapses; null: the engine is not reserved for this person.
     pub reserved_until: Option<Instant>,
-    /// The invoice that it was set off against.
+    /// The invoice that the deposit was set off against; null: not set off.
     #[schema(minimum = 1)]
     pub invoice_no: Option<i32>,
+    /// Null: not returned.
     pub returned_on: Option<Day>,
 }
 
@@ -216,7 +220,7 @@ pub struct Receipt {
 
 /// Record a deposit
 ///
-/// For a live reservation. It gets the next number of the firm's receipts.
+/// For a live reservation only (409). The deposit gets the firm's next receipt number.
 #[post("/reservations/{id:\\d+}/deposits", 201 = Deposit)]
 async fn record_deposit(
     Selling(actor): Selling,
@@ -230,12 +234,13 @@ async fn record_deposit(
         let stock_no = reservation.stock_no;
         let came_on = stock::came_on(tx.conn(), stock_no).await?;
         if new.on < came_on {
-            let detail = format!("before the engine came on {came_on}");
+            let detail = format!("must not be before the firm acquired the engine on {came_on}");
             return Err(Problem::invalid("/on", detail));
         }
         let before = reservations::held_by(tx.conn(), &[*id]).await?.remove(&*id);
         let all = before.unwrap_or_default().checked_add(new.amount);
-        let all = all.map_err(|_| Problem::invalid("/amount", "too large"))?;
+        let all =
+            all.map_err(|_| Problem::invalid("/amount", "too large; send a smaller amount"))?;
         reservations::must_fit_price(tx, stock_no, Some(all), "/amount").await?;
         reservations::must_be_live(&reservation, Instant::of_second(actor.now))?;
         tax_periods::period_must_be_open(tx.conn(), new.on).await?;
@@ -300,7 +305,7 @@ async fn get_deposit(
 
 /// Return a deposit
 ///
-/// Whole and once; not one that was set off at the sale.
+/// In full and once. Refused (409) if it was set off at the sale or returned already.
 #[post("/deposits/{id:\\d+}/returns", 201 = Deposit)]
 async fn record_deposit_return(
     Selling(actor): Selling,
@@ -310,12 +315,12 @@ async fn record_deposit_return(
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
         let deposit = find(tx.conn(), *id).await?;
-        // Holds the engine, whose sale would set the deposit off.
+        // Locks the engine, as its sale would set the deposit off.
         reservations::locked(tx, deposit.received.reservation_id).await?;
         let deposit = find(tx.conn(), *id).await?;
         new.check(actor.today, deposit.received.on)?;
         if !deposit.held {
-            let detail = "the deposit has been set off or returned already";
+            let detail = "the deposit has been set off or returned already; nothing to do";
             return Err(Problem::conflict(detail));
         }
         tax_periods::period_must_be_open(tx.conn(), new.on).await?;
@@ -351,7 +356,7 @@ fn address(id: i64) -> String {
 
 /// Read the receipt for a deposit
 ///
-/// As a sheet to print with `Accept: text/html`.
+/// With `Accept: text/html` this is a sheet to print.
 #[get("/deposits/{id:\\d+}/receipt", 200(content((Receipt = "application/json"), (Html = "text/html"))))]
 async fn get_receipt(
     SellingRead(actor): SellingRead,
@@ -430,7 +435,7 @@ async fn insert(tx: &mut Tx<'_>, reservation: i64, new: &NewDeposit) -> Result<i
         .await?)
 }
 
-/// What is held of a person for an engine, from whichever reservation.
+/// The person's deposits held for an engine, from any reservation.
 pub(crate) async fn held_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,

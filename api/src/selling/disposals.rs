@@ -1,4 +1,4 @@
-//! Disposals: how an engine goes without a sale.
+//! Disposals: how an engine leaves without a sale.
 
 use crate::{
     books::tax_periods,
@@ -53,18 +53,18 @@ pub struct Disposal {
 #[serde(deny_unknown_fields)]
 #[schema(as = NewEngineDisposal, example = json!({"on": "2026-05-14", "method": "broken_for_parts"}))]
 pub struct NewDisposal {
-    /// From the day the engine came to today, in an open tax period.
+    /// From the day on which the firm acquired the engine to today, in an open tax period.
     pub on: Day,
-    /// `taken_back_by_owner` for an engine on commission, and only for one.
+    /// `taken_back_by_owner` for an engine on commission, and only for such an engine.
     pub method: DisposalMethod,
     pub notes: Option<Text<1000>>,
 }
 
 // Routes
 
-/// Record how an engine went without a sale
+/// Record how an engine left without a sale
 ///
-/// Refused when it is sold, reserved or gone already. A listing on show is withdrawn.
+/// Refused (409) if it is sold, reserved or disposed of already. A published listing is withdrawn.
 #[post("/engines/{stock_no:\\d+}/disposals", 201 = Disposal)]
 async fn record_disposal(
     MoneyDesk(actor): MoneyDesk,
@@ -76,12 +76,12 @@ async fn record_disposal(
     db.create(&actor, &new, async |tx| {
         let engine = EngineState::lock(tx.conn(), stock_no).await?;
         if new.on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         engine.must_be_after_it_came(new.on)?;
         let by_owner = new.method == DisposalMethod::TakenBackByOwner;
         if by_owner != (engine.method == AcquisitionMethod::Commission) {
-            let detail = "an engine on commission is taken back by its owner, and no other one is";
+            let detail = "an engine on commission can only be `taken_back_by_owner`, and no other engine can";
             return Err(Problem::invalid("/method", detail));
         }
         engine.must_be_unsold()?;
@@ -103,13 +103,13 @@ async fn record_disposal(
         tx.record("engine.disposed_of", Some(stock_no), entry)
             .await?;
         queue::end_queue(tx, stock_no, ReservationStatus::EngineGone).await?;
-        listings::take_off_show(tx, stock_no, Some("the engine is gone")).await?;
+        listings::take_off_show(tx, stock_no, Some("the engine was disposed of")).await?;
         Ok((format!("/v1/disposals/{}", disposal.id), disposal))
     })
     .await
 }
 
-/// List how an engine went without a sale
+/// List how an engine left without a sale
 #[get("/engines/{stock_no:\\d+}/disposals", 200 = Page<Disposal>)]
 async fn list_disposals(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
@@ -123,7 +123,7 @@ async fn list_disposals(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuer
     list.rows(rows, |it: &Disposal| it.id).await
 }
 
-/// Read how an engine went without a sale
+/// Read how an engine left without a sale
 #[get("/disposals/{id:\\d+}", 200 = Disposal)]
 async fn get_disposal(_by: MoneyDesk, found: Found<Disposal>) -> Reply {
     found.respond()

@@ -1,4 +1,4 @@
-//! Exports: engines sold to go to another country, with what shows that they left and what becomes of the tax.
+//! Exports: engines sold to another country, the evidence that they left, and the tax.
 
 use crate::{
     books::{export_taxes::row_of, stock_book::too_large, tax_periods, tax_rules::Rates},
@@ -47,7 +47,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// An engine that was sold to go to another country.
+/// A sale of an engine that goes to another country.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "sale_id": 31, "stock_no": 10, "destination": "CH", "method": "own_van", "direct": true,
     "supply_on": "2026-01-15", "limit_on": "2026-04-15", "left_on": "2026-03-20", "evidence": "customs declaration",
@@ -61,33 +61,36 @@ pub struct Export {
     pub method: ExportMethod,
     /// The firm has control to the end.
     pub direct: bool,
-    /// The time of supply: the day on which it was sent or, if earlier, paid in full; null while neither happened.
+    /// The time of supply: the day on which it was sent or, if earlier, paid in full; null: neither yet.
     pub supply_on: Option<Day>,
-    /// Last day for leaving and for the evidence; null without a time of supply, and where no export of this kind is free of tax.
+    /// Last day for it to leave and for the evidence; null: no time of supply yet, or this kind of export is always
+    /// taxed.
     pub limit_on: Option<Day>,
-    /// The day on which it left the country of the firm.
+    /// The day on which it left the firm's country; null: it has not left.
     pub left_on: Option<Day>,
-    /// What shows that it left.
+    /// Evidence that it left; null: none received.
     pub evidence: Option<Text<500>>,
-    /// The day on which the firm got it.
+    /// The day on which the firm received the evidence.
     pub evidence_on: Option<Day>,
-    /// In the country of the firm, before it left.
+    /// It was used in the firm's country before it left.
     pub used_before_leaving: bool,
     /// As of today.
     pub status: ExportStatus,
-    /// The tax on the sale if it were no export.
+    /// The tax on the sale if it were not an export.
     pub tax_at_home: Money,
-    /// The tax falls due in the period of this day.
+    /// The tax falls due in the period of this day; null: it does not.
     pub tax_due_on: Option<Day>,
-    /// It is taken back in the period of this day.
+    /// The tax is taken back in the period of this day; null: it is not.
     pub tax_taken_back_on: Option<Day>,
-    /// What a buyer who collects may be asked to leave until the evidence is there; null for a direct export and one that is taxed.
+    /// The deposit that a buyer who collects may be asked for until the evidence is received; null for a direct
+    /// export and a taxed one.
     pub deposit: Option<Money>,
+    /// Points for someone to check.
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
 }
 
-/// The tax of a closed period is never changed.
+/// The tax of a closed period never changes.
 #[derive(Debug, Deserialize, Insertable, AsChangeset, ToSchema)]
 #[diesel(table_name = exports, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
@@ -96,20 +99,20 @@ pub struct NewExport {
     /// Another country than the firm's.
     pub destination: Jurisdiction,
     pub method: ExportMethod,
-    /// The day on which it left the country of the firm: from the day of the sale to today.
+    /// The day on which it left the firm's country: from the day of the sale to today.
     pub left_on: Option<Day>,
-    /// What shows that it left, such as a customs declaration or a waybill; beside `evidence_on`.
+    /// Evidence that it left, such as a customs declaration or a waybill; with `evidence_on`.
     pub evidence: Option<Text<500>>,
-    /// The day on which the firm got it, today or earlier, in an open tax period; beside `evidence`.
+    /// The day on which the firm received the evidence, today or earlier, in an open tax period; with `evidence`.
     pub evidence_on: Option<Day>,
-    /// false unless told otherwise.
+    /// It was used in the firm's country before it left. Default: false.
     #[serde(default)]
     pub used_before_leaving: bool,
 }
 
 // Routes
 
-/// List the exports
+/// List exports
 #[get("/exports", 200 = Page<Export>)]
 async fn list_exports(MoneyDesk(actor): MoneyDesk, list: ListQuery) -> Reply {
     let today = actor.today;
@@ -127,9 +130,10 @@ async fn list_exports(MoneyDesk(actor): MoneyDesk, list: ListQuery) -> Reply {
 
 /// Record that a sale is an export
 ///
-/// A direct export of an engine is free of tax if it leaves and the evidence is held within the months of the tax rule of the time of
-/// supply; one that a business from abroad collects likewise. A private buyer who collects pays the tax. The sale has to say that the
-/// buyer takes the engine abroad, and its day has to be in an open tax period.
+/// A direct export, or one that a business from abroad collects, is free of tax if the engine leaves and the evidence
+/// is received within the months that the tax rule at the time of supply allows. A private buyer who collects pays
+/// the tax. Refused (409) if the sale does not say that the buyer takes the engine abroad, or if its day is in a
+/// closed tax period.
 #[post("/sales/{id:\\d+}/exports", 201 = Export)]
 async fn create_export(
     MoneyDesk(actor): MoneyDesk,
@@ -141,11 +145,11 @@ async fn create_export(
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, id).await?;
         if row_of(tx.conn(), Some(id)).await?.pop().is_some() {
-            let detail = "the sale is an export already; change that one";
+            let detail = "the sale is recorded as an export already; change that record";
             return Err(Problem::conflict(detail));
         }
         if !sale.terms.buyer_abroad {
-            let detail = "the sale does not say that the buyer takes the engine abroad; change it first, as other boiler rules hold there";
+            let detail = "the sale does not say that the buyer takes the engine abroad, where other boiler rules apply; set buyer_abroad on the sale first";
             return Err(Problem::conflict(detail));
         }
         new.check(tx, &sale).await?;
@@ -158,7 +162,7 @@ async fn create_export(
             .execute(tx.conn())
             .await?;
         let export = of_sale(tx.conn(), id, actor.today).await?;
-        let export = export.expect("it was stored just now");
+        let export = export.expect("the export was stored just now");
         let entry = json!({"export_id": export.id, "sale_id": id});
         tx.record("export.created", Some(sale.terms.stock_no), entry)
             .await?;
@@ -181,7 +185,8 @@ async fn get_export(
 
 /// Change an export
 ///
-/// When it left, and the evidence as it comes. Refused where it would change the tax of a closed period.
+/// Record when it left, and the evidence when it comes. Refused (409) if that would change the tax of a closed
+/// period.
 #[patch("/exports/{id:\\d+}", 200 = Export)]
 async fn change_export(
     MoneyDesk(actor): MoneyDesk,
@@ -230,20 +235,20 @@ impl NewExport {
         let today = tx.actor.today;
         let home = firm::find(tx.conn()).await?.jurisdiction;
         let country = |place: &Jurisdiction| place.as_str()[..2].to_owned();
-        // The Isle of Man is within the tax of the United Kingdom (plain reading).
+        // The Isle of Man is within the UK's VAT area (plain reading).
         let within = country(&self.destination) == country(&home)
             || (country(&home) == "GB" && country(&self.destination) == "IM");
-        let early = format!("before the day of the sale, {}", sale.terms.on);
+        let early = format!("must not be before the day of the sale, {}", sale.terms.on);
         all_hold([
             (
                 !within,
                 "/destination",
-                "within the country of the firm's tax: such a sale is no export",
+                "within the firm's own tax country, so the sale is not an export; leave it unrecorded",
             ),
             (
                 self.left_on.is_none_or(|on| on <= today),
                 "/left_on",
-                "in the future",
+                "must not be in the future",
             ),
             (
                 self.left_on.is_none_or(|on| on >= sale.terms.on),
@@ -253,24 +258,24 @@ impl NewExport {
             (
                 self.evidence_on.is_none_or(|on| on <= today),
                 "/evidence_on",
-                "in the future",
+                "must not be in the future",
             ),
             (
                 self.evidence.is_some() || self.evidence_on.is_none(),
                 "/evidence",
-                "missing; what shows that it left",
+                "missing; say what shows that the engine left",
             ),
             (
                 self.evidence.is_none() || self.evidence_on.is_some(),
                 "/evidence_on",
-                "missing; the day on which the firm got the evidence",
+                "missing; give the day on which the firm received the evidence",
             ),
         ])
     }
 }
 
 impl Export {
-    /// The day of the tax on the sale itself, where this export is not free of it.
+    /// The day on which the sale itself is taxed; `None`: this export is free of tax.
     fn taxed_on(&self, sale: &Sale) -> Option<Day> {
         (self.status == ExportStatus::Taxed).then_some(sale.terms.on)
     }
@@ -290,7 +295,7 @@ async fn find(conn: &mut AsyncPgConnection, id: i64, today: Day) -> Result<Expor
     found.ok_or_else(missing)
 }
 
-/// The export that a sale is.
+/// The export record of a sale; `None`: not an export.
 pub(crate) async fn of_sale(
     conn: &mut AsyncPgConnection,
     sale_id: i64,
@@ -307,23 +312,23 @@ pub(crate) async fn of_sale(
     let warnings = [
         (
             !free,
-            "A private buyer who collects pays the tax, whatever is shown later (since 2021).",
+            "A private buyer who collects pays the tax, whatever evidence comes later (since 2021).",
         ),
         (
             row.method == ExportMethod::OwnVan,
-            "That the firm's own van counts as a direct export is a plain reading: ask the accountant where the buyer would have collected.",
+            "Treating delivery in the firm's own van as a direct export is a plain reading of the rules: ask the accountant if the buyer would have collected.",
         ),
         (
             tax.status == ExportStatus::TaxDue && row.used_before_leaving,
-            "It was used before it left: late evidence takes no tax back.",
+            "The engine was used before it left: late evidence does not recover the tax.",
         ),
         (
             tax.status == ExportStatus::TakenBack,
-            "The limit passed before it had left and was proved: the tax fell due, and was taken back later.",
+            "The time limit passed before the engine had left with evidence: the tax fell due, and was taken back later.",
         ),
         (
             free && row.supply_on.is_none(),
-            "It is neither sent nor paid in full, so that the time of supply and the limit are not known yet.",
+            "The engine is neither sent nor paid for in full, so the time of supply and the time limit are not known yet.",
         ),
     ];
     Ok(Some(Export {
@@ -353,7 +358,8 @@ pub(crate) async fn of_sale(
     }))
 }
 
-/// At the rate of the day of the sale; what an owner is paid stands for the purchase price where the firm sells in its own name.
+/// At the rate on the day of the sale. Where the firm sells in its own name, the payment to the owner counts as the
+/// purchase price.
 async fn tax_at_home(
     conn: &mut AsyncPgConnection,
     rates: &Rates,

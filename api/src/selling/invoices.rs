@@ -1,4 +1,4 @@
-//! Invoices: what the firm's invoice for a sale, and the credit note that undoes it, have to say, as data.
+//! Invoices: the content of the firm's invoice for a sale, and of the credit note that cancels it, as data.
 
 use crate::{
     books::{
@@ -50,7 +50,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// The firm, an owner or a buyer as an invoice names them.
+/// The firm, an owner or a buyer, as an invoice names them.
 #[derive(Debug, Clone, Serialize, Queryable, ToSchema)]
 #[schema(as = InvoiceParty, example = json!({"name": "Odo Fenwright", "address": "3 Kiln Row, Thornwix"}))]
 pub struct Party {
@@ -67,20 +67,20 @@ pub struct CreditNote {
     pub on: Day,
     /// The price less what the firm keeps.
     pub credited: Money,
-    /// Of the whole tax that the invoice shows; null where it shows none.
+    /// All the tax that the invoice shows; null: it shows none.
     pub tax_credited: Option<Money>,
-    /// Agreed to be paid back.
+    /// Refund agreed.
     pub refund: Money,
 }
 
-/// That an invoice names the place and says that it is a zero-rated export: from memory.
+/// An invoice names the destination and says that it is a zero-rated export: from memory.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"destination": "CH", "zero_rated": true, "wording": "zero-rated export"}))]
 pub struct InvoiceExport {
     pub destination: Jurisdiction,
-    /// Free of tax as the sale was declared; false where a private buyer collects.
+    /// Free of tax as the sale was declared; false if a private buyer collects.
     pub zero_rated: bool,
-    /// Added to the words of the scheme; null where it is taxed.
+    /// Added to the wording of the scheme; null: taxed.
     pub wording: Option<Text<100>>,
 }
 
@@ -97,36 +97,37 @@ pub struct Invoice {
     pub on: Day,
     pub sale_id: i64,
     pub firm: Party,
-    /// Of the firm; null where it has told none, or is not registered.
+    /// The firm's VAT number; null: not recorded, or the firm is not registered.
     pub vat_number: Option<Code>,
-    /// The owner, where the firm sells in an owner's name.
+    /// The owner, if the firm sells in the owner's name; else null.
     pub on_behalf_of: Option<Party>,
     pub buyer: Party,
     pub stock_no: i32,
     pub description: Text<400>,
     /// ISO 4217.
     pub currency: Code,
-    /// Value added tax included.
+    /// Including VAT.
     pub price: Money,
     pub scheme: Scheme,
-    /// The words that an invoice under the margin scheme has to bear: those of the tax rule `invoice_wording` in force on its
-    /// day. Null under other schemes.
+    /// The wording that an invoice under the margin scheme must have, from the tax rule `invoice_wording` in force on
+    /// its day. Null under other schemes.
     pub wording: Option<Text<400>>,
-    /// Under the ordinary scheme alone; an invoice under the margin scheme shows no tax.
+    /// Only under the ordinary scheme; an invoice under the margin scheme shows no tax.
     pub rate_percent: Option<Percent>,
-    /// The price without its tax, where the tax is shown.
+    /// The price without its tax; null: no tax is shown.
     pub net: Option<Money>,
+    /// Null: no tax is shown.
     pub tax: Option<Money>,
-    /// The engine is taken to another country.
+    /// The buyer takes the engine to another country.
     pub buyer_abroad: bool,
-    /// Where the sale is an export.
+    /// Null: not recorded as an export.
     pub export: Option<InvoiceExport>,
     pub paid: Money,
-    /// What is still to be paid; below 0 what is still to be paid back.
+    /// What is still to be paid; below 0: what is still to be refunded.
     pub balance: Money,
-    /// Where the sale is undone.
+    /// Null: the sale is not cancelled.
     pub credit_note: Option<CreditNote>,
-    /// What somebody has to look at before the invoice is sent.
+    /// Points to check before the invoice is sent.
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
 }
@@ -135,8 +136,8 @@ pub struct Invoice {
 
 /// Read the invoice for a sale
 ///
-/// Of an engine under the margin scheme no tax is shown, and what was paid for it cannot be told from it. Nothing is stored. As a sheet to print
-/// with `Accept: text/html`.
+/// Under the margin scheme it shows no tax, and what the firm paid for the engine cannot be worked out from it.
+/// Nothing is stored. With `Accept: text/html` this is a sheet to print.
 #[get("/sales/{id:\\d+}/invoice", 409, 200(content((Invoice = "application/json"), (Html = "text/html"))))]
 async fn get_invoice(
     SellingRead(actor): SellingRead,
@@ -158,7 +159,7 @@ async fn get_invoice(
 
 /// Read the credit note for a cancelled sale
 ///
-/// The invoice that it credits, with the credit note among its members. As a sheet to print with `Accept: text/html`.
+/// The invoice that it credits, with the credit note as a member. With `Accept: text/html` this is a sheet to print.
 #[get("/sales/{id:\\d+}/credit-note", 409, 200(content((Invoice = "application/json"), (Html = "text/html"))))]
 async fn get_credit_note(
     SellingRead(actor): SellingRead,
@@ -174,7 +175,7 @@ async fn get_credit_note(
 
 // SQL
 
-/// The invoice of a sale that was undone.
+/// The invoice of a cancelled sale.
 pub(crate) async fn credited(
     conn: &mut AsyncPgConnection,
     id: i64,
@@ -182,7 +183,7 @@ pub(crate) async fn credited(
 ) -> Result<Invoice, Problem> {
     let invoice = invoice_of_sale(conn, id, today).await?;
     if invoice.credit_note.is_none() {
-        let detail = format!("sale {id} stands; there is no credit note for it");
+        let detail = format!("sale {id} is not cancelled, so it has no credit note");
         return Err(Problem::not_found(detail));
     }
     Ok(invoice)
@@ -230,14 +231,16 @@ pub(crate) async fn invoice_of_sale(
     };
     let credited = sale.kept.map(|kept| terms.price.checked_sub(kept));
     let credited = credited.transpose().map_err(Problem::internal)?;
-    let undone = returns::of_sale(conn, id).await?;
-    let credit_note = undone.zip(credited).map(|(undone, credited)| CreditNote {
-        credit_note_no: undone.credit_note_no,
-        on: undone.on,
-        credited,
-        tax_credited: tax,
-        refund: undone.refund,
-    });
+    let returned = returns::of_sale(conn, id).await?;
+    let credit_note = returned
+        .zip(credited)
+        .map(|(returned, credited)| CreditNote {
+            credit_note_no: returned.credit_note_no,
+            on: returned.on,
+            credited,
+            tax_credited: tax,
+            refund: returned.refund,
+        });
     let registered = position != TaxPosition::NotRegistered;
     let kept = sale.kept.is_some_and(|kept| kept > Money::ZERO);
     let warnings = [
@@ -251,15 +254,15 @@ pub(crate) async fn invoice_of_sale(
         ),
         (
             terms.buyer_abroad && export.is_none() && scheme != Scheme::None,
-            "The engine goes abroad: record the export at /v1/sales/{id}/exports, else tax is due as at home.",
+            "The engine goes abroad: record the export at /v1/sales/{id}/exports, or tax is due as at home.",
         ),
         (
             export.is_some() && !free,
-            "A private buyer collects it: tax is due as at home.",
+            "A private buyer collects the engine: tax is due as at home.",
         ),
         (
             kept && scheme != Scheme::None,
-            "The firm keeps a part of what was paid: which tax that bears is for the accountant.",
+            "The firm keeps part of what was paid: ask the accountant how that is taxed.",
         ),
     ];
     Ok(Invoice {
@@ -316,7 +319,7 @@ async fn wording(
     let rule = in_force(&rules, jurisdiction, TaxRuleKey::InvoiceWording, on);
     let words = rule.and_then(|rule| rule.notes.as_ref()).ok_or_else(|| {
         Problem::conflict(format!(
-            "no invoice wording of {jurisdiction} on {on} is among the tax rules; add it at /v1/tax-rules, the words in its note"
+            "no tax rule gives the invoice wording of {jurisdiction} on {on}; add it at /v1/tax-rules, with the wording in its notes"
         ))
     })?;
     words.parse().map_err(Problem::internal)
@@ -353,7 +356,7 @@ pub(crate) async fn description(
         whyte.map(|whyte| whyte.to_string()),
         builder.map(|builder| format!("built by {builder}")),
     ];
-    let told: Vec<String> = parts.into_iter().flatten().collect();
-    let told: String = told.join(", ").chars().take(400).collect();
-    told.parse().map_err(Problem::internal)
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    let description: String = parts.join(", ").chars().take(400).collect();
+    description.parse().map_err(Problem::internal)
 }

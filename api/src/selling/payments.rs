@@ -1,4 +1,4 @@
-//! Payments: the money received for a sale, and what was paid back of it.
+//! Payments: money received for a sale, and refunds.
 
 use crate::{
     books::{
@@ -47,26 +47,26 @@ pub struct Payment {
     pub sale_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Received; below 0 when paid back.
+    /// Received; below 0: paid back.
     pub amount: Money,
     pub method: PaymentMethod,
-    /// The payer paid notes into the firm's bank account.
+    /// The payer paid banknotes into the firm's bank account.
     pub notes_into_bank: bool,
-    /// The acquisition of the engine taken in part exchange whose allowance this is.
+    /// The acquisition of the engine taken in part exchange, if this is its allowance; null: paid in money.
     pub acquisition_id: Option<i64>,
-    /// The deposit that is set off.
+    /// The deposit that was set off; null: none.
     pub deposit_id: Option<i64>,
     pub notes: Option<Text<1000>>,
 }
 
-/// A payment as it was recorded just now.
+/// A payment with the warnings that recording it gave.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"id": 77, "sale_id": 31, "on": "2026-05-14", "amount": "600.00", "method": "transfer",
     "notes_into_bank": false, "acquisition_id": null, "deposit_id": null, "notes": null, "warnings": []}))]
 pub struct PaymentMade {
     #[serde(flatten)]
     pub payment: Payment,
-    /// What somebody has to look at, as cash of the same person at other times.
+    /// Points for someone to check, such as cash from the same person at other times.
     #[schema(max_items = 5)]
     pub warnings: Vec<Text<400>>,
 }
@@ -77,14 +77,14 @@ pub struct PaymentMade {
 pub struct NewPayment {
     /// Today or earlier.
     pub on: Day,
-    /// Received; below 0 when paid back, never 0.
+    /// Received; below 0: paid back. Never 0.
     pub amount: Money,
-    /// Not `part_exchange`: that payment is made with the acquisition of the engine that comes in.
+    /// Not `part_exchange`: record the acquisition of the engine that comes in, and that payment is recorded with it.
     pub method: PaymentMethod,
-    /// The payer paid notes into the firm's bank account: for a transfer only. false unless told otherwise.
+    /// The payer paid banknotes into the firm's bank account; only for a transfer. Default: false.
     #[serde(default)]
     pub notes_into_bank: bool,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// The proprietor knows that cash at the legal limit requires registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     pub notes: Option<Text<1000>>,
@@ -93,17 +93,17 @@ pub struct NewPayment {
 impl NewPayment {
     fn check(&self, today: Day) -> Result<(), Problem> {
         all_hold([
-            (self.on <= today, "/on", "in the future"),
-            (self.amount != Money::ZERO, "/amount", "0 is no payment"),
+            (self.on <= today, "/on", "must not be in the future"),
+            (self.amount != Money::ZERO, "/amount", "must not be 0"),
             (
                 self.method != PaymentMethod::PartExchange,
                 "/method",
-                "a part exchange is recorded as the acquisition of the engine that comes in, which names this sale",
+                "for a part exchange, record the acquisition of the engine that comes in, naming this sale",
             ),
             (
                 !self.notes_into_bank || self.method == PaymentMethod::Transfer,
                 "/notes_into_bank",
-                "notes that are paid into the bank come as a transfer",
+                "banknotes paid into the bank are a transfer; use method transfer or leave it out",
             ),
         ])
     }
@@ -127,8 +127,8 @@ async fn list_payments(_by: SellingRead, id: web::Path<i64>, list: ListQuery) ->
 
 /// Record a payment for a sale
 ///
-/// The sum of the payments stays between 0 and the price. For a sale that is undone, money is paid back until the firm has
-/// no more than it keeps.
+/// Refused (409) if the sum of the payments would fall below 0 or exceed the price. For a cancelled sale only refunds
+/// are accepted, down to the amount that the firm keeps.
 #[post("/sales/{id:\\d+}/payments", 201 = PaymentMade)]
 async fn record_payment(
     Selling(actor): Selling,
@@ -140,7 +140,7 @@ async fn record_payment(
         let sale = sales::locked(tx, *id).await?;
         new.check(actor.today)?;
         tax_periods::period_must_be_open(tx.conn(), new.on).await?;
-        sale.bears(new.amount)?;
+        sale.must_allow_payment(new.amount)?;
         let trade = Trade {
             person: Some(sale.terms.person_id),
             sale: Some(*id),
@@ -186,7 +186,7 @@ async fn get_payment(_by: SellingRead, found: Found<Payment>) -> Reply {
 
 by_id!(Payment, payments, "there is no payment {id}");
 
-/// Sets the allowance for an engine taken in part exchange off against the price; `sale` is held.
+/// Sets the part-exchange allowance off against the price. The caller holds the sale's row lock.
 pub(crate) async fn set_off(
     tx: &mut Tx<'_>,
     sale: &Sale,
@@ -195,10 +195,15 @@ pub(crate) async fn set_off(
     allowed: Money,
 ) -> Result<(), Problem> {
     if sale.kept.is_some() {
-        return Err(Problem::conflict("the sale is undone"));
+        return Err(Problem::conflict(
+            "the sale is cancelled; name another sale, or record the engine as bought",
+        ));
     }
     if allowed > sale.balance {
-        let detail = format!("no more than {} is still to be paid", sale.balance);
+        let detail = format!(
+            "only {} is still to be paid; allow that or less",
+            sale.balance
+        );
         return Err(Problem::conflict(detail));
     }
     let payment: i64 = diesel::insert_into(payments::table)
@@ -218,8 +223,8 @@ pub(crate) async fn set_off(
         .await
 }
 
-/// What the firm holds of the buyer for the engine becomes payments of the sale: on its day, or on that of the deposit where
-/// the sale is dated before it. Gives their sum.
+/// Turns the buyer's deposits for the engine into payments of the sale, and returns their sum. A deposit received
+/// after the day of the sale keeps its own day.
 pub(super) async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<Money, Problem> {
     let held = deposits::held_of(tx.conn(), sale.stock_no, sale.person_id).await?;
     let mut rest = sale.price;
@@ -228,7 +233,7 @@ pub(super) async fn set_off_deposits(tx: &mut Tx<'_>, sale: &Terms) -> Result<Mo
             .checked_sub(deposit.amount)
             .map_err(Problem::internal)?;
         if rest.is_negative() {
-            let detail = "below the deposits held of the buyer; return one first";
+            let detail = "below the sum of the buyer's deposits; return one first";
             return Err(Problem::invalid("/price", detail));
         }
         let payment: i64 = diesel::insert_into(payments::table)

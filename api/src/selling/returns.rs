@@ -1,4 +1,4 @@
-//! Returns: sales that are undone, because the engine came back or because the buyer called it off before it left.
+//! Returns: cancelled sales, because the engine came back or because the buyer withdrew before it left.
 
 use crate::{
     books::tax_periods,
@@ -47,16 +47,16 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct Return {
     pub id: i64,
     pub sale_id: i64,
-    /// The delivery that is undone; null where the engine had not left.
+    /// The delivery of the engine that came back; null: it had not left.
     pub delivery_id: Option<i64>,
     #[diesel(column_name = on_day)]
     pub on: Day,
     pub reason: ReturnReason,
     /// What the buyer had paid by then.
     pub paid: Money,
-    /// Agreed to be paid back.
+    /// Refund agreed.
     pub refund: Money,
-    /// Of the firm's own credit note, given in sequence without gaps.
+    /// Number of the firm's own credit note; numbered in sequence without gaps.
     #[schema(minimum = 1)]
     pub credit_note_no: i32,
     pub notes: Option<Prose>,
@@ -66,26 +66,26 @@ pub struct Return {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "reason": "cancelled", "notes": "the buyer moves abroad"}))]
 pub struct NewReturn {
-    /// The day on which the engine came back, or the sale was called off: today or earlier, in an open tax period.
+    /// The day on which the engine came back or the sale was cancelled: today or earlier, in an open tax period.
     pub on: Day,
     /// Not `rejected` before the engine has left.
     pub reason: ReturnReason,
-    /// Agreed to be paid back, no more than was paid. All that was paid unless told otherwise.
+    /// Refund agreed, at most what was paid. Default: all that was paid.
     pub refund: Option<Money>,
     pub notes: Option<Prose>,
 }
 
 impl NewReturn {
-    /// `earliest`: the day of the delivery, else of the sale.
+    /// `earliest`: the day of the delivery or, before it, of the sale.
     fn check(&self, sale: &Sale, earliest: (Day, &str), today: Day) -> Result<(), Problem> {
         let (earliest, what) = earliest;
-        let before = format!("before the {what} on {earliest}");
-        let too_much = format!("more than the {} that was paid", sale.paid);
+        let before = format!("must not be before the {what} on {earliest}");
+        let too_much = format!("must not be more than the {} that was paid", sale.paid);
         let refund = self.refund.unwrap_or(sale.paid);
         all_hold([
-            (self.on <= today, "/on", "in the future"),
+            (self.on <= today, "/on", "must not be in the future"),
             (self.on >= earliest, "/on", before.as_str()),
-            (!refund.is_negative(), "/refund", "not 0 or more"),
+            (!refund.is_negative(), "/refund", "must be 0 or more"),
             (refund <= sale.paid, "/refund", too_much.as_str()),
         ])
     }
@@ -95,10 +95,10 @@ impl NewReturn {
 
 /// Record the return of a delivered engine
 ///
-/// It is in stock again under its number and may be sold again; its sale stays on record. A listing on show is withdrawn, and is
-/// published again after a survey of that day or later. Complaints that are open become findings, with their words. What
-/// is paid back is recorded as payments below 0 for the sale. An engine that the firm took in part exchange stays the firm's: what
-/// was allowed for it counts as paid.
+/// The engine is in stock again under its number and may be sold again; its sale stays on record. A published listing
+/// is withdrawn, and can be published again after a survey on that day or later. Open complaints become findings.
+/// Record what is refunded as negative payments for the sale. An engine that the firm took in part exchange stays
+/// with the firm: its allowance counts as paid.
 #[post("/sales/{id:\\d+}/returns", 201 = Return)]
 async fn record_return(
     Selling(actor): Selling,
@@ -111,7 +111,7 @@ async fn record_return(
         let Some((delivery_id, left_on)) = deliveries::delivery_of_sale(tx.conn(), *id).await?
         else {
             let detail = format!(
-                "the engine was never delivered; call the sale off at /v1/sales/{id}/cancellation"
+                "the engine was never delivered; cancel the sale at /v1/sales/{id}/cancellation"
             );
             return Err(Problem::conflict(detail));
         };
@@ -124,7 +124,7 @@ async fn record_return(
         }
         tx.record("engine.returned", Some(sale.terms.stock_no), entry)
             .await?;
-        listings::take_off_show(tx, sale.terms.stock_no, Some("its sale is undone")).await?;
+        listings::take_off_show(tx, sale.terms.stock_no, Some("its sale was cancelled")).await?;
         Ok((format!("/v1/returns/{}", made.id), made))
     })
     .await
@@ -132,8 +132,8 @@ async fn record_return(
 
 /// Cancel a sale before the engine has left
 ///
-/// The engine may be sold again; its sale stays on record. A listing on show is withdrawn. What is paid back is recorded as
-/// payments below 0 for the sale.
+/// The engine may be sold again; its sale stays on record. A published listing is withdrawn. Refused (409) if the
+/// engine has left: record its return. Record what is refunded as negative payments for the sale.
 #[post("/sales/{id:\\d+}/cancellation", 201 = Return, id = "cancel_sale")]
 async fn call_off(
     Selling(actor): Selling,
@@ -152,7 +152,7 @@ async fn call_off(
             return Err(Problem::conflict(detail));
         }
         if new.reason == ReturnReason::Rejected {
-            let detail = "an engine that never left is not rejected";
+            let detail = "an engine that has not left cannot be rejected; use cancelled or agreed";
             return Err(Problem::invalid("/reason", detail));
         }
         new.check(&sale, (sale.terms.on, "sale"), actor.today)?;
@@ -160,15 +160,15 @@ async fn call_off(
         let entry = json!({"return_id": made.id, "sale_id": *id});
         tx.record("sale.cancelled", Some(sale.terms.stock_no), entry)
             .await?;
-        listings::take_off_show(tx, sale.terms.stock_no, Some("its sale is undone")).await?;
+        listings::take_off_show(tx, sale.terms.stock_no, Some("its sale was cancelled")).await?;
         Ok((format!("/v1/returns/{}", made.id), made))
     })
     .await
 }
 
-/// List the sales that were cancelled or returned
+/// List cancelled sales
 ///
-/// The returns of engines, and the sales that were called off before the engine left.
+/// Both the returns of engines and the sales that were cancelled before the engine left.
 #[get("/returns", 200 = Page<Return>)]
 async fn list_returns(_by: SellingRead, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -188,14 +188,16 @@ async fn get_return(_by: SellingRead, found: Found<Return>) -> Reply {
 
 by_id!(Return, returns, "there is no return {id}");
 
-/// The sale and its engine, both held, so that nobody delivers, pays or sells meanwhile.
+/// Locks the sale and its engine, so that nobody delivers, pays or sells meanwhile. Refuses a cancelled sale.
 async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let stock_no = sales::find(tx.conn(), id).await?.terms.stock_no;
     stock::lock(tx.conn(), stock_no).await?;
     let sale = sales::locked(tx, id).await?;
     match sale.terms.sale_cancelled_on {
         None => Ok(sale),
-        Some(on) => Err(Problem::conflict(format!("the sale was undone on {on}"))),
+        Some(on) => Err(Problem::conflict(format!(
+            "the sale was cancelled on {on}; nothing to do"
+        ))),
     }
 }
 
@@ -229,7 +231,7 @@ async fn undo(
         .await?)
 }
 
-/// The return of a sale, if it was undone.
+/// The return of a sale; `None`: not cancelled.
 pub(crate) async fn of_sale(
     conn: &mut AsyncPgConnection,
     sale_id: i64,

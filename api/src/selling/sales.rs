@@ -1,4 +1,4 @@
-//! Sales: one for each engine unless it is undone.
+//! Sales: an engine has only one that is not cancelled.
 
 use crate::{
     books::tax_periods,
@@ -52,7 +52,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct Terms {
     pub id: i64,
     pub stock_no: i32,
-    /// Of the firm's own invoice, given in sequence without gaps.
+    /// Number of the firm's own invoice; numbered in sequence without gaps.
     #[schema(minimum = 1)]
     pub invoice_no: i32,
     #[diesel(column_name = on_day)]
@@ -60,35 +60,38 @@ pub struct Terms {
     pub price: Money,
     /// The buyer.
     pub person_id: i64,
-    /// The buyer takes the engine to another country, whose boiler rules then hold.
+    /// The buyer takes the engine to another country, so that the boiler rules of that country apply.
     pub buyer_abroad: bool,
-    /// Sold without the buyer having been at the works.
+    /// A distance sale: the buyer had not been at the works.
     pub at_distance: bool,
-    /// The law of sale to consumers binds.
+    /// Consumer law applies to the sale.
     pub buyer_is_consumer: bool,
-    /// The day on which the buyer was informed of the right to cancel a sale at a distance; null: never.
+    /// The day on which the buyer was informed of the right to cancel a distance sale; null: never.
     pub informed_of_cancellation_on: Option<Day>,
-    /// The day on which the buyer sent the notice of cancelling a sale at a distance.
+    /// The day on which the buyer sent the notice of cancellation of a distance sale; null: not cancelled by the
+    /// buyer.
     pub cancelled_on: Option<Day>,
     /// The firm offered to collect the engine from the buyer who cancelled.
     pub collection_offered: bool,
-    /// The day on which the buyer showed that the engine was sent back.
+    /// The day on which the buyer proved that they had sent the engine back; null: not proved.
     pub proof_of_sending_on: Option<Day>,
-    /// The day on which the firm agreed to refund a buyer who rejects the engine.
+    /// The day on which the firm agreed to refund a buyer who rejects the engine; null: not agreed.
     pub refund_agreed_on: Option<Day>,
-    /// The day of an event that changed what the engine was worth before it was sold, as damage does: a stock value of an earlier day does
-    /// not go by the price.
+    /// The day of an event before the sale that changed the engine's value, such as damage: a closing-stock value of
+    /// an earlier day does not use the price. Null: none.
     pub value_changed_on: Option<Day>,
-    /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
+    /// The day on which the buyer acknowledged in writing that the engine has no papers or is for restoration; null:
+    /// not acknowledged.
     pub papers_acknowledged_on: Option<Day>,
-    /// The day promised to the buyer for the engine to leave.
+    /// The day by which the firm promised the buyer that the engine would leave; null: none was promised.
     pub promised_on: Option<Day>,
-    /// Day of the written consent of the owner of an engine on commission to a price below the reserve.
+    /// The day on which the owner of an engine on commission agreed in writing to a price below the reserve; null: no
+    /// consent on record.
     pub owner_agreed_on: Option<Day>,
-    /// The day on which the engine came back or the sale was called off; null while the sale stands.
+    /// The day on which the engine came back or the sale was cancelled; null: not cancelled.
     pub sale_cancelled_on: Option<Day>,
     pub notes: Option<Prose>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
@@ -102,13 +105,13 @@ pub struct Terms {
 pub struct Sale {
     #[serde(flatten)]
     pub terms: Terms,
-    /// Sum of the payments; what was paid back is taken off.
+    /// Sum of the payments, less what was paid back.
     pub paid: Money,
-    /// What the firm keeps of the payments for a sale that is undone; null while the sale stands.
+    /// What the firm keeps of the payments for a cancelled sale; null: the sale is not cancelled.
     pub kept: Option<Money>,
-    /// What is still to be paid; below 0 what is still to be paid back.
+    /// What is still to be paid; below 0: what is still to be refunded.
     pub balance: Money,
-    /// Stock numbers of the engines that were taken in part exchange.
+    /// Stock numbers of the engines taken in part exchange.
     #[schema(max_items = 100)]
     pub taken_in: Vec<i32>,
 }
@@ -118,39 +121,39 @@ pub struct Sale {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "price": "7600.00", "person_id": 12}))]
 pub struct NewSale {
-    /// Today or earlier, but not before the engine came.
+    /// Today or earlier, but not before the firm acquired the engine.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Above 0; value added tax included.
-    /// At most 10 x the high figure of the engine's last valuation unless confirmed.
+    /// Above 0, including VAT. At most 10 x the high figure of the engine's last valuation unless confirmed.
     pub price: Money,
+    /// Confirms a price above that limit. Default: false.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub price_confirmed: bool,
     /// The buyer.
     pub person_id: i64,
-    /// The buyer takes the engine to another country. false unless told otherwise.
+    /// The buyer takes the engine to another country. Default: false.
     #[serde(default)]
     pub buyer_abroad: bool,
-    /// Sold without the buyer having been at the works. false unless told otherwise.
+    /// A distance sale: the buyer had not been at the works. Default: false.
     #[serde(default)]
     pub at_distance: bool,
-    /// The law of sale to consumers binds. true unless told otherwise.
+    /// Consumer law applies to the sale. Default: true.
     #[serde(default = "yes")]
     #[schema(default = true)]
     pub buyer_is_consumer: bool,
-    /// The day on which the buyer was informed of the right to cancel a sale at a distance, today or earlier; without that the right
-    /// lasts longer.
+    /// The day on which the buyer was informed of the right to cancel a distance sale, today or earlier. Without it
+    /// the buyer may cancel for longer.
     pub informed_of_cancellation_on: Option<Day>,
-    /// Day of the buyer's written acknowledgement that the engine has no papers or is for restoration.
+    /// The day on which the buyer acknowledged in writing that the engine has no papers or is for restoration, today
+    /// or earlier.
     pub papers_acknowledged_on: Option<Day>,
-    /// The day promised to the buyer for the engine to leave; not before the day of the sale.
+    /// The day by which the firm promises the buyer that the engine will leave; not before the day of the sale.
     pub promised_on: Option<Day>,
-    /// Day of the owner's written consent to a price below the reserve, the day of the sale or earlier: for an engine on
-    /// commission only.
+    /// The day on which the owner agreed in writing to a price below the reserve, on the day of the sale or earlier.
+    /// Only for an engine on commission.
     pub owner_agreed_on: Option<Day>,
-    /// The proprietor knows that the price is below the break-even price, and sells all the same. false unless told
-    /// otherwise.
+    /// The proprietor knows that the price is below the break-even price and sells all the same. Default: false.
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub below_break_even_confirmed: bool,
@@ -161,29 +164,36 @@ const fn yes() -> bool {
     true
 }
 
-/// Price, day and buyer stay as they were recorded.
+/// Price, day and buyer cannot be changed.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = sales, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"papers_acknowledged_on": "2026-05-14"}))]
 pub struct SalePatch {
+    /// The buyer takes the engine to another country.
     pub buyer_abroad: bool,
+    /// A distance sale: the buyer had not been at the works.
     pub at_distance: bool,
+    /// Consumer law applies to the sale.
     pub buyer_is_consumer: bool,
-    /// Today or earlier.
+    /// When the buyer was informed of the right to cancel: today or earlier; null: never.
     pub informed_of_cancellation_on: Option<Day>,
-    /// Of a sale at a distance to a consumer: from its day to today.
+    /// When the buyer sent the notice of cancellation: from the day of the sale to today. Only for a distance sale to
+    /// a consumer.
     pub cancelled_on: Option<Day>,
-    /// Only beside `cancelled_on`.
+    /// The firm offered to collect the engine. Only with `cancelled_on`.
     pub collection_offered: bool,
-    /// From the delivery to today; only beside `cancelled_on`.
+    /// When the buyer proved that they had sent the engine back: from the delivery to today. Only with
+    /// `cancelled_on`.
     pub proof_of_sending_on: Option<Day>,
-    /// From the delivery to today.
+    /// When the firm agreed to the refund: from the delivery to today.
     pub refund_agreed_on: Option<Day>,
-    /// The day of the sale or earlier. A kept stock value stays as it is.
+    /// The day of an event that changed the engine's value before the sale, on the day of the sale or earlier.
+    /// Closing stock already kept does not change.
     pub value_changed_on: Option<Day>,
+    /// When the buyer acknowledged in writing that the engine has no papers or is for restoration: today or earlier.
     pub papers_acknowledged_on: Option<Day>,
-    /// Not before the day of the sale.
+    /// The day by which the engine is to leave; not before the day of the sale.
     pub promised_on: Option<Day>,
     pub notes: Option<Prose>,
 }
@@ -200,45 +210,45 @@ pub struct SaleFilters {
 impl NewSale {
     fn check(&self, today: Day) -> Result<(), Problem> {
         all_hold([
-            (self.on <= today, "/on", "in the future"),
-            (self.price > Money::ZERO, "/price", "not above 0"),
+            (self.on <= today, "/on", "must not be in the future"),
+            (self.price > Money::ZERO, "/price", "must be above 0"),
             (
                 self.papers_acknowledged_on.is_none_or(|on| on <= today),
                 "/papers_acknowledged_on",
-                "in the future",
+                "must not be in the future",
             ),
             (
                 self.promised_on.is_none_or(|promised| promised >= self.on),
                 "/promised_on",
-                "before the day of the sale",
+                "must not be before the day of the sale",
             ),
             (
                 self.informed_of_cancellation_on
                     .is_none_or(|on| on <= today),
                 "/informed_of_cancellation_on",
-                "in the future",
+                "must not be in the future",
             ),
             (
                 self.owner_agreed_on.is_none_or(|agreed| agreed <= self.on),
                 "/owner_agreed_on",
-                "after the day of the sale",
+                "must not be after the day of the sale",
             ),
         ])
     }
 
-    /// Below the reserve the owner of an engine on commission has to agree; other engines have no owner to ask.
+    /// A price below the reserve needs the consent of the owner; only engines on commission have an owner to ask.
     fn owner_agrees(&self, agreed: Option<&Agreed>) -> Result<(), Problem> {
         let Some(agreed) = agreed else {
             if self.owner_agreed_on.is_none() {
                 return Ok(());
             }
-            let detail = "the engine is not on commission, and has no owner to ask";
+            let detail = "the engine is not on commission and has no owner to ask; leave it out";
             return Err(Problem::invalid("/owner_agreed_on", detail));
         };
         match agreed.reserve {
             Some(reserve) if self.price < reserve && self.owner_agreed_on.is_none() => {
                 let detail = format!(
-                    "below the owner's reserve of {reserve}; give owner_agreed_on, the day of the owner's written consent"
+                    "below the owner's reserve of {reserve}; send owner_agreed_on, the day of the owner's written consent"
                 );
                 Err(Problem::invalid("/price", detail))
             }
@@ -248,10 +258,11 @@ impl NewSale {
 }
 
 impl SalePatch {
-    /// What follows a sale by law, as it stands after the change.
+    /// Checks the legal facts of the sale as they are after the change.
     fn law(&self, sold_on: Day, delivered_on: Option<Day>, today: Day) -> Result<(), Problem> {
-        const FUTURE: &str = "in the future";
-        const UNDELIVERED: &str = "before the engine was delivered; a day from its delivery";
+        const FUTURE: &str = "must not be in the future";
+        const UNDELIVERED: &str =
+            "must be the day of the delivery or later; record the delivery first";
         let at_distance = self.at_distance;
         let consumer = self.buyer_is_consumer;
         let notified_on = self.informed_of_cancellation_on;
@@ -272,32 +283,32 @@ impl SalePatch {
             (
                 cancelled_on.is_none() || (at_distance && consumer),
                 "/cancelled_on",
-                "a consumer alone cancels, and a sale at a distance alone: leave it out, or say at_distance and buyer_is_consumer",
+                "only a consumer may cancel, and only a distance sale; leave it out, or set at_distance and buyer_is_consumer",
             ),
             (
                 cancelled_on.is_none_or(|on| on >= sold_on),
                 "/cancelled_on",
-                "before the day of the sale",
+                "must not be before the day of the sale",
             ),
             (
                 changed_on.is_none_or(|on| on <= sold_on),
                 "/value_changed_on",
-                "after the day of the sale",
+                "must not be after the day of the sale",
             ),
             (
                 cancelled_on.is_some() || !collected,
                 "/collection_offered",
-                "only of a sale that the buyer cancelled: give cancelled_on",
+                "only for a sale that the buyer cancelled; send cancelled_on",
             ),
             (
                 cancelled_on.is_some() || proof_on.is_none(),
                 "/proof_of_sending_on",
-                "only of a sale that the buyer cancelled: give cancelled_on",
+                "only for a sale that the buyer cancelled; send cancelled_on",
             ),
             (
                 agreed_on.is_none() || consumer,
                 "/refund_agreed_on",
-                "the right to reject is a consumer's: leave it out, or say buyer_is_consumer",
+                "only a consumer may reject; leave it out, or set buyer_is_consumer",
             ),
             (delivered(proof_on), "/proof_of_sending_on", UNDELIVERED),
             (delivered(agreed_on), "/refund_agreed_on", UNDELIVERED),
@@ -306,13 +317,13 @@ impl SalePatch {
 }
 
 impl Sale {
-    /// Whether a payment, below 0 when paid back, leaves the sum between what the firm may have at the least and at the most.
-    pub(super) fn bears(&self, amount: Money) -> Result<(), Problem> {
+    /// Checks that the sum of the payments stays within its limits after this one, which is below 0 if paid back.
+    pub(super) fn must_allow_payment(&self, amount: Money) -> Result<(), Problem> {
         let (least, most) = match self.kept {
             None => (Money::ZERO, self.terms.price),
-            // The sum only falls, so that it needs no other limit above.
+            // For a cancelled sale the sum only falls, so what was paid is the upper limit.
             Some(_) if !amount.is_negative() => {
-                let detail = "the sale is undone, and nothing more is to be paid for it";
+                let detail = "the sale is cancelled, and nothing more is payable; record a refund as a negative amount";
                 return Err(Problem::conflict(detail));
             }
             Some(kept) => (kept, self.paid),
@@ -323,22 +334,28 @@ impl Sale {
         }
         let of = |minuend: Money| minuend.checked_sub(least).map_err(Problem::internal);
         Err(Problem::conflict(if !amount.is_negative() {
-            format!("no more than {} is still to be paid", self.balance)
+            format!(
+                "no more than {} is still to be paid; send that or less",
+                self.balance
+            )
         } else if self.kept.is_some() {
-            format!("no more than {} is still to be paid back", of(self.paid)?)
+            format!(
+                "no more than {} is still to be refunded; send that or less",
+                of(self.paid)?
+            )
         } else {
-            format!("no more than {} was paid", self.paid)
+            format!("only {} was paid; refund that or less", self.paid)
         }))
     }
 }
 
 // Routes
 
-/// Sell an engine
+/// Record the sale of an engine
 ///
-/// An engine is sold once, unless the sale was undone; one that is gone is not sold, nor one that is reserved for somebody else. The
-/// sale gets the next number of the firm's invoices. It fulfils the buyer's reservation, and what is held of the buyer's deposits for
-/// the engine is set off. Offers of others for the engine end. Below the break-even price the proprietor alone sells, who says so.
+/// Refused (409) if the engine is already sold, disposed of, or reserved for someone else. Below the break-even price
+/// only the proprietor may sell, with `below_break_even_confirmed`. The sale gets the firm's next invoice number,
+/// fulfils the buyer's reservation, sets off the buyer's deposits for the engine and ends other people's offers for it.
 #[post("/engines/{stock_no:\\d+}/sales", 201 = SaleForeseen)]
 async fn record_sale(
     Selling(actor): Selling,
@@ -408,6 +425,9 @@ async fn list_sales(_by: SellingRead, list: ListQuery<SaleFilters>) -> Reply {
 }
 
 /// Read a sale
+///
+/// With its profit, the promises that may not be kept and the papers that expire before the promised day, all as the
+/// records are today.
 #[get("/sales/{id:\\d+}", 200 = SaleForeseen)]
 async fn get_sale(
     SellingRead(actor): SellingRead,
@@ -424,6 +444,8 @@ async fn get_sale(
 }
 
 /// Change a sale
+///
+/// Price, day and buyer cannot be changed: cancel the sale and record it again.
 #[patch("/sales/{id:\\d+}", 200 = SaleForeseen)]
 async fn change_sale(
     Selling(actor): Selling,
@@ -442,16 +464,19 @@ async fn change_sale(
         }
         let acknowledged = change.papers_acknowledged_on;
         if acknowledged.is_some_and(|on| on > actor.today) {
-            return Err(Problem::invalid("/papers_acknowledged_on", "in the future"));
+            return Err(Problem::invalid(
+                "/papers_acknowledged_on",
+                "must not be in the future",
+            ));
         }
         let promised = change.promised_on;
         if promised.is_some_and(|promised| promised < current.sale.terms.on) {
             return Err(Problem::invalid(
                 "/promised_on",
-                "before the day of the sale",
+                "must not be before the day of the sale",
             ));
         }
-        let delivered = deliveries_of::of_sale(tx.conn(), *id).await?;
+        let delivered = deliveries_of::delivery_of_sale(tx.conn(), *id).await?;
         let delivered_on = delivered.map(|(_, on)| on);
         change.law(current.sale.terms.on, delivered_on, actor.today)?;
         diesel::update(sales::table.find(*id))
@@ -500,13 +525,13 @@ pub(crate) async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<Sale, 
     sale.ok_or_else(|| Terms::missing(id))
 }
 
-/// The sale, held so that no other payment is recorded meanwhile.
+/// Locks the sale, so that no other payment is recorded meanwhile.
 pub(crate) async fn locked(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     Terms::lock(tx.conn(), id).await?;
     find(tx.conn(), id).await
 }
 
-/// As `locked`, for the records of others that name a sale: `pointer` is where the request names it.
+/// Like `locked`, for other records that name a sale: `pointer` is where the request names it.
 pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sale, Problem> {
     match locked(tx, id).await {
         Err(refusal) if refusal.is(problem::NOT_FOUND) => {
@@ -516,7 +541,7 @@ pub(crate) async fn named(tx: &mut Tx<'_>, id: i64, pointer: &str) -> Result<Sal
     }
 }
 
-/// Marks a sale, which is held, as undone from that day on.
+/// Marks a sale as cancelled from that day on. The caller holds its row lock.
 pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Problem> {
     diesel::update(sales::table.find(id))
         .set(sales::sale_cancelled_on.eq(on))
@@ -525,7 +550,7 @@ pub(crate) async fn undo(tx: &mut Tx<'_>, id: i64, on: Day) -> Result<(), Proble
     Ok(())
 }
 
-/// Sales in the order given, each with what was paid.
+/// Sales in the given order, each with its payments.
 async fn with_payments(
     conn: &mut AsyncPgConnection,
     all: Vec<Terms>,
@@ -537,7 +562,7 @@ async fn with_payments(
         .select((acquisitions_table::sale_id, acquisitions_table::stock_no))
         .load(conn)
         .await?;
-    let undone: Vec<(i64, Money, Money)> = returns::table
+    let returned: Vec<(i64, Money, Money)> = returns::table
         .filter(returns::sale_id.eq_any(&ids))
         .select((returns::sale_id, returns::paid, returns::refund))
         .load(conn)
@@ -556,8 +581,8 @@ async fn with_payments(
                 .copied()
                 .flatten()
                 .unwrap_or(Money::ZERO);
-            let undone = undone.iter().find(|(sale, ..)| *sale == terms.id);
-            let kept = undone.map(|(_, had, refund)| had.checked_sub(*refund));
+            let returned = returned.iter().find(|(sale, ..)| *sale == terms.id);
+            let kept = returned.map(|(_, had, refund)| had.checked_sub(*refund));
             let kept = kept.transpose().map_err(Problem::internal)?;
             let balance = kept.unwrap_or(terms.price).checked_sub(paid);
             let taken_in = came_in

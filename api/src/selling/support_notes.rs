@@ -1,4 +1,4 @@
-//! Support notes: what buyers asked after a sale, and what they were answered.
+//! Support notes: questions from buyers after a sale, and the answers.
 
 use crate::{
     ground::{
@@ -41,9 +41,9 @@ pub struct SupportNote {
     pub sale_id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// What was asked.
+    /// What the buyer asked.
     pub message: Prose,
-    /// Null while it is to be answered.
+    /// The answer; null: not answered yet.
     pub answered: Option<Prose>,
 }
 
@@ -53,9 +53,9 @@ pub struct SupportNote {
 pub struct NewSupportNote {
     /// From the day of the sale to today.
     pub on: Day,
-    /// What was asked.
+    /// What the buyer asked.
     pub message: Prose,
-    /// Left out while it is to be answered.
+    /// The answer; leave it out if there is none yet.
     pub answered: Option<Prose>,
 }
 
@@ -64,12 +64,13 @@ pub struct NewSupportNote {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"answered": "hot, at low pressure, every time it has been steamed"}))]
 pub struct SupportNotePatch {
+    /// The answer that the buyer got; null: not answered yet.
     pub answered: Option<Prose>,
 }
 
 // Routes
 
-/// List what the buyer asked after a sale
+/// List the questions that a buyer asked after a sale
 #[get("/sales/{id:\\d+}/support-notes", 200 = Page<SupportNote>)]
 async fn list_support_notes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> Reply {
     let id = *id;
@@ -83,7 +84,7 @@ async fn list_support_notes(_by: Staff, id: web::Path<i64>, list: ListQuery) -> 
     list.rows(rows, |it: &SupportNote| it.id).await
 }
 
-/// Note what the buyer asked after a sale
+/// Record a question that the buyer asked after a sale
 #[post("/sales/{id:\\d+}/support-notes", 201 = SupportNote, id = "create_support_note")]
 async fn notes(
     FloorStaff(actor): FloorStaff,
@@ -94,10 +95,10 @@ async fn notes(
     db.create(&actor, &new, async |tx| {
         let sale = sales::locked(tx, *id).await?;
         if new.on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if new.on < sale.terms.on {
-            let detail = format!("before the day of the sale, {}", sale.terms.on);
+            let detail = format!("must not be before the day of the sale, {}", sale.terms.on);
             return Err(Problem::invalid("/on", detail));
         }
         let made: SupportNote = diesel::insert_into(support_notes::table)
@@ -118,13 +119,13 @@ async fn notes(
     .await
 }
 
-/// Read what the buyer asked
+/// Read a question from a buyer
 #[get("/support-notes/{id:\\d+}", 200 = SupportNote)]
 async fn get_support_note(_by: Staff, found: Found<SupportNote>) -> Reply {
     found.respond()
 }
 
-/// Note what the buyer was answered
+/// Record the answer to a buyer's question
 #[patch("/support-notes/{id:\\d+}", 200 = SupportNote, id = "answer_support_note")]
 async fn answer(
     FloorStaff(actor): FloorStaff,

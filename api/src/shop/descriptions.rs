@@ -1,4 +1,4 @@
-//! Descriptions: an engine told honestly to somebody who may buy it.
+//! Descriptions: the honest particulars of an engine for a possible buyer.
 
 use crate::{
     boilers::{boilers, papers::OnDay},
@@ -48,31 +48,31 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!(example()))]
 pub struct Description {
     pub stock_no: i32,
-    /// The day that it is true on.
+    /// The day on which it is true.
     pub on: Day,
-    /// The words of its listing; null where it was never listed.
+    /// The description in its listing; null: never listed.
     pub description: Option<Prose>,
     #[serde(flatten)]
     pub engine: DescribedEngine,
-    /// How well it was made, as last judged.
+    /// How well it was made, as last assessed; null: not assessed.
     pub build_quality: Option<BuildQuality>,
     /// Condition by area at the last survey that graded any.
     pub grades: Grades,
-    /// Day of that survey.
+    /// The day of that survey.
     pub graded_on: Option<Day>,
-    /// All faults on record, released to the public or not, open ones first.
+    /// All faults on record, released to the public or not; open ones first.
     #[schema(max_items = 200)]
     pub findings: Vec<ToldFinding>,
-    /// The boiler that is in it.
+    /// The boiler in it; null: none, or none on record.
     pub boiler: Option<DescribedBoiler>,
-    /// What is asked; null while it is told on request, or nothing is asked yet.
+    /// The asking price; null: price on request, none set, or never listed.
     pub price: Option<Money>,
-    /// ISO 4217
+    /// ISO 4217.
     pub currency: Code,
     pub papers: PublicPapers,
 }
 
-/// What the public reads of an engine, and its works.
+/// The public facts of an engine, and its works.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = engines_table)]
 pub struct DescribedEngine {
@@ -95,12 +95,12 @@ pub struct DescribedBoiler {
     pub number: BoilerNumber,
     pub maker: Option<Line>,
     pub material: Material,
-    /// After the last change.
+    /// The present working pressure.
     pub working_pressure: Pressure,
     pub made_on: Option<Day>,
 }
 
-/// A description for the document.
+/// An example for the OpenAPI document.
 fn example() -> Value {
     let mut engine = json!({"kind": "locomotive", "name": "Marrowby", "prototype": null, "design": "Marrow", "designer": null,
         "builder": "J. Thackwell", "builder_standing": "amateur", "built_year": 1998,
@@ -127,7 +127,7 @@ fn example() -> Value {
 
 /// Read the description of an engine, for a buyer
 ///
-/// With its condition and all its faults. As a sheet to print with `Accept: text/html`.
+/// With its condition and all its faults. With `Accept: text/html` this is a sheet to print.
 #[get("/engines/{stock_no:\\d+}/description", 200(content((Description = "application/json"), (Html = "text/html"))))]
 async fn get_description(
     Staff(actor): Staff,
@@ -161,7 +161,7 @@ pub(crate) async fn of_engine(
         .await
         .optional()?;
     let (engine, price, boiler_id) = found.ok_or_else(|| crate::stock::missing(stock_no))?;
-    let words = listings::table
+    let description = listings::table
         .find(stock_no)
         .select(listings::description)
         .first(conn)
@@ -179,7 +179,7 @@ pub(crate) async fn of_engine(
     Ok(Description {
         stock_no,
         on,
-        description: words,
+        description,
         engine,
         build_quality: condition.build_quality,
         grades: condition.grades,

@@ -1,4 +1,4 @@
-//! Handover notes: what the firm tells those who take an engine over, of running it in and laying it up.
+//! Owner notes: the firm's advice to new owners on running an engine in and laying it up.
 
 use crate::{
     engines::engines,
@@ -39,7 +39,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_engine_notes);
 }
 
-/// Notes of one engine.
+/// The most notes for one engine.
 const MOST_NOTES: i64 = 50;
 
 // Types
@@ -53,8 +53,9 @@ pub struct OwnerNote {
     pub topic: OwnerNoteTopic,
     /// Null: for engines of every kind.
     pub kind: Option<Kind>,
-    /// Null: for engines fired with anything.
+    /// Null: for engines with any fuel.
     pub fuel: Option<Fuel>,
+    /// The advice.
     pub notes: Prose,
 }
 
@@ -65,10 +66,11 @@ pub struct OwnerNote {
     "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
 pub struct NewOwnerNote {
     pub topic: OwnerNoteTopic,
-    /// For engines of every kind unless told otherwise.
+    /// Leave it out for engines of every kind.
     pub kind: Option<Kind>,
-    /// For engines fired with anything unless told otherwise.
+    /// Leave it out for engines with any fuel.
     pub fuel: Option<Fuel>,
+    /// The advice.
     pub notes: Prose,
 }
 
@@ -79,7 +81,7 @@ pub struct NewOwnerNote {
 pub struct EngineNotes {
     pub stock_no: i32,
     pub name: Line,
-    /// By topic.
+    /// In order of topic.
     #[schema(max_items = 50)]
     pub notes: Vec<OwnerNote>,
     #[schema(max_items = 1)]
@@ -174,7 +176,7 @@ async fn delete_owner_note(
 
 /// Read the notes on running in and laying up an engine
 ///
-/// The notes for its kind and fuel. As a sheet to print with `Accept: text/html`.
+/// The notes for its kind and fuel. With `Accept: text/html` this is a sheet to print.
 #[get("/engines/{stock_no:\\d+}/owner-notes", 200(content((EngineNotes = "application/json"), (Html = "text/html"))))]
 async fn get_engine_notes(
     Staff(actor): Staff,

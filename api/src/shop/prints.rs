@@ -1,4 +1,4 @@
-//! Prints: a sheet at an address that a browser opens once, without a key.
+//! Prints: a sheet at an address that a browser can open once without a key.
 
 use crate::{
     boilers::{boiler_records, inspector_days},
@@ -43,53 +43,46 @@ const MINUTES: i64 = 5;
 
 // Types
 
-/// Which sheet, and of what.
+/// The sheet to print, and its subject.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(tag = "sheet", rename_all = "snake_case", deny_unknown_fields)]
 #[schema(example = json!({"sheet": "invoice", "sale_id": 31}))]
 pub enum NewPrint {
+    /// The description of an engine for a buyer.
     Description {
         stock_no: i32,
-        /// Today when left out.
+        /// Default: today.
         on: Option<Day>,
     },
-    WorkRecord {
-        stock_no: i32,
-    },
+    /// The record of the work on an engine.
+    WorkRecord { stock_no: i32 },
+    /// The test record of a boiler.
     BoilerRecord {
         boiler_id: i64,
-        /// Today when left out.
+        /// Default: today.
         on: Option<Day>,
     },
-    OwnerNotes {
-        stock_no: i32,
-    },
-    /// For keys that read sales.
-    Invoice {
-        sale_id: i64,
-    },
-    /// For keys that read sales.
-    CreditNote {
-        sale_id: i64,
-    },
-    /// For keys that read sales.
-    Receipt {
-        deposit_id: i64,
-    },
-    /// For proprietor and bookkeeper.
-    Commission {
-        sale_id: i64,
-    },
+    /// The notes for new owners of an engine.
+    OwnerNotes { stock_no: i32 },
+    /// The invoice for a sale. Only for keys that may read sales.
+    Invoice { sale_id: i64 },
+    /// The credit note for a cancelled sale. Only for keys that may read sales.
+    CreditNote { sale_id: i64 },
+    /// The receipt for a deposit. Only for keys that may read sales.
+    Receipt { deposit_id: i64 },
+    /// The statement for the owner of a commission engine. Only for proprietor and bookkeeper.
+    Commission { sale_id: i64 },
+    /// The boilers to show to the inspector on a day.
     InspectorDay {
-        /// Today when left out.
+        /// Default: today.
         on: Option<Day>,
+        /// Tests due within this many days after `on`.
         #[serde(default = "a_month")]
         #[schema(minimum = 0, maximum = 366, default = 30)]
         within_days: u16,
     },
-    Survey {
-        kind: Kind,
-    },
+    /// A survey form for a kind of engine, to fill in by hand.
+    Survey { kind: Kind },
 }
 
 fn a_month() -> u16 {
@@ -99,17 +92,19 @@ fn a_month() -> u16 {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"address": "/v1/public/prints/rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E", "until": "2026-05-14T11:05:00Z"}))]
 pub struct Print {
-    /// Serves the sheet once. Whoever has it can read the sheet.
+    /// Serves the sheet once. Anyone who has it can read the sheet.
     #[schema(max_length = 100)]
     pub address: String,
+    /// When the address stops working.
     pub until: Instant,
 }
 
 // Routes
 
-/// Make a sheet ready to be opened in a browser
+/// Prepare a sheet for opening in a browser
 ///
-/// At an address that needs no key, serves the sheet once, and holds for five minutes. The sheet shows what is on record now.
+/// Returns an address that needs no key, serves the sheet once, and expires after five minutes. The sheet shows what
+/// is on record now.
 #[post("/prints", 404, 201 = Print)]
 async fn create_print(Staff(actor): Staff, db: web::Data<Db>, new: Body<NewPrint>) -> Reply {
     let mut secret = [0_u8; 32];
@@ -118,7 +113,7 @@ async fn create_print(Staff(actor): Staff, db: web::Data<Db>, new: Body<NewPrint
     let until = actor.now.checked_add(SignedDuration::from_mins(MINUTES));
     let until = Instant(until.map_err(Problem::internal)?);
     db.create_secret(&actor, &new, async |tx| {
-        // The books are not changed.
+        // The records do not change.
         tx.unchanged();
         let html = html_of(tx.conn(), &actor, &new).await?;
         diesel::insert_into(prints::table)
@@ -137,7 +132,7 @@ async fn create_print(Staff(actor): Staff, db: web::Data<Db>, new: Body<NewPrint
 
 /// Open a sheet
 ///
-/// Once, within five minutes of being made ready. HEAD does not count as opening it.
+/// Once, within five minutes of its preparation (then 404). HEAD does not count as opening it.
 #[get("/public/prints/{secret}",
     200(body = Html, content_type = "text/html", example = "<!DOCTYPE html><html lang=\"en\"><title>Invoice</title></html>"),
     params(("secret" = String, Path, min_length = 43, max_length = 43, example = "rGqXr1yUeR6vC0m4bVb1Zk2gq0o9nq5Q8bYtq2n3w8E")))]
@@ -152,7 +147,7 @@ async fn open_print(
         .find(Sha256::digest(secret.as_str()).to_vec())
         .filter(prints::until_at.gt(Instant(clock.now())));
     let mut conn = db.read().await?;
-    // Programs that check a link before a person opens it ask with HEAD.
+    // Programs that check a link before a person opens it send HEAD.
     let html: Option<String> = if req.extensions().contains::<Head>() {
         waiting.select(prints::html).first(&mut conn).await
     } else {
@@ -164,7 +159,7 @@ async fn open_print(
     .optional()?;
     let html = html.ok_or_else(|| {
         Problem::not_found(
-            "no sheet waits here: it was opened before, or its five minutes are over",
+            "no sheet here: it was opened before, or its five minutes are over; prepare it again",
         )
     })?;
     Ok(sheets::guarded(answers::respond_as(
@@ -177,13 +172,13 @@ async fn open_print(
 
 // SQL
 
-/// Deletes the sheets whose time is over: they name persons.
+/// Deletes expired sheets, as they name persons.
 pub async fn forget_unopened(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     let over = prints::table.filter(prints::until_at.le(Instant(now)));
     Ok(diesel::delete(over).execute(&mut *db.read().await?).await?)
 }
 
-/// The sheet, if the key may read what is on it.
+/// The sheet, if the key may read its content.
 async fn html_of(
     conn: &mut AsyncPgConnection,
     actor: &Actor,

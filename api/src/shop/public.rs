@@ -1,4 +1,4 @@
-//! All that a visitor may read. The types here name every fact that is public; what they do not name cannot leak.
+//! All that a visitor may read. The types here name every public fact; anything that they do not name cannot leak.
 
 pub mod changes;
 mod feeds;
@@ -60,7 +60,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// Text in XML.
+/// An XML document.
 #[derive(ToSchema)]
 #[schema(value_type = String, format = Binary, example = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>")]
 #[expect(dead_code, reason = "describes an answer")]
@@ -74,33 +74,33 @@ pub struct Xml(String);
 #[expect(dead_code, reason = "describes an answer")]
 pub struct SchemaOrg(Value);
 
-/// What the list of engines on show says of each.
+/// An engine in the list of published engines.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!(example_of_card()))]
 pub struct PublicCard {
     #[serde(flatten)]
     pub facts: CardWords,
-    /// In which `title` and `description` are written.
+    /// The language of `title` and `description`.
     pub language: Language,
-    /// The title in other languages of the firm.
+    /// The title in the firm's other languages.
     #[schema(max_items = 9)]
     pub titles: Vec<TranslatedTitle>,
-    /// The engine's page on the shop site; null where the firm has none.
+    /// The engine's page on the shop site; null: the firm has no such pages.
     #[schema(max_length = 400)]
     pub page_url: Option<String>,
     #[serde(flatten)]
     pub engine: PublicEngine,
-    /// How well it was made, as last judged.
+    /// How well it was made, as last assessed; null: not assessed.
     pub build_quality: Option<BuildQuality>,
-    /// What is asked; null while it is told on request.
+    /// The asking price; null: price on request.
     pub price: Option<Money>,
     pub price_on_request: bool,
-    /// ISO 4217
+    /// ISO 4217.
     pub currency: Code,
     pub availability: Availability,
-    /// Null unless it is sold.
+    /// Null: not sold.
     pub sold_on: Option<Day>,
-    /// The main one of its photographs.
+    /// Its main photograph; null: none.
     pub photograph: Option<PublicPhotograph>,
     pub papers: PublicPapers,
 }
@@ -110,18 +110,19 @@ pub struct PublicCard {
 pub struct PublicListing {
     #[serde(flatten)]
     pub card: PublicCard,
+    /// In the firm's main language.
     pub description: Prose,
-    /// Title and words in other languages of the firm.
+    /// Title and description in the firm's other languages.
     #[schema(value_type = Vec<Translation>, max_items = 9)]
     pub translations: Translations,
     /// Condition by area at the last survey that graded any.
     pub grades: Grades,
-    /// Day of that survey.
+    /// The day of that survey.
     pub graded_on: Option<Day>,
-    /// Faults seen that the firm has released, also those put right since.
+    /// Faults that the firm has released, including those rectified since.
     #[schema(max_items = 100)]
     pub findings: Vec<PublicFinding>,
-    /// The first is the main one.
+    /// The main one first.
     #[schema(max_items = 40)]
     pub photographs: Vec<PublicPhotograph>,
 }
@@ -131,8 +132,9 @@ pub struct PublicListing {
 pub struct CardWords {
     pub stock_no: i32,
     pub title: Line,
+    /// Last part of the address of the engine's page on a shop site.
     pub page_name: Line,
-    /// The database holds a day for every listing on show.
+    /// The day on which it was last published.
     #[diesel(select_expression = listings::on_show_since.assume_not_null())]
     #[diesel(select_expression_type = diesel::dsl::AssumeNotNull<listings::on_show_since>)]
     pub on_show_since: Day,
@@ -144,7 +146,7 @@ pub struct TranslatedTitle {
     pub title: Line,
 }
 
-/// A card for the document.
+/// An example of a list entry for the OpenAPI document.
 fn example_of_card() -> Value {
     let mut card = json!({"stock_no": 10, "title": "Marrowby, a 5 in gauge 0-6-0", "page_name": "marrowby-a-5-in-gauge-0-6-0-10",
         "on_show_since": "2026-05-02", "language": "en", "titles": [{"language": "de", "title": "Marrowby, eine 0-6-0 in 5 Zoll"}], "page_url": "https://shop.example/engines/marrowby-a-5-in-gauge-0-6-0-10",
@@ -161,7 +163,7 @@ fn example_of_card() -> Value {
     card
 }
 
-/// A listing for the document.
+/// An example of a listing for the OpenAPI document.
 fn example() -> Value {
     let mut listing = example_of_card();
     let rest = json!({"description": "Built over nine winters and run twice a year since.",
@@ -184,7 +186,7 @@ fn add(to: &mut Value, rest: Value) {
     }
 }
 
-/// Null means not known.
+/// The facts of an engine; null: not known.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = engines)]
 pub struct PublicEngine {
@@ -219,36 +221,38 @@ pub struct PublicEngine {
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
 pub struct PublicFinding {
-    // One without an area comes of a complaint, and is never released.
+    // A finding without an area comes from a complaint, and is never released.
     #[diesel(select_expression = findings::area.assume_not_null())]
     pub area: Area,
     pub severity: Severity,
     pub description: Text<1000>,
     pub found_on: Day,
-    /// Null while it is open.
+    /// Null: still open.
     pub cleared_on: Option<Day>,
 }
 
-/// What the records say of the boiler's papers, worked out for the day it is read.
+/// What the records say about the boiler's papers on the day on which they are read.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PublicPapers {
-    /// The day that the words are true on.
+    /// The day on which the sentences are true.
     pub on: Day,
+    /// What the records show.
     #[schema(max_items = 2)]
     pub sentences: Vec<Sentence>,
+    /// To be shown with the sentences.
     #[schema(max_items = 101)]
     pub cautions: Vec<Sentence>,
 }
 
-/// Others that a visitor may like.
+/// Other engines that a visitor may like.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct SimilarListings {
-    /// The most alike first.
+    /// The most similar first.
     #[schema(max_items = 6)]
     pub items: Vec<PublicCard>,
 }
 
-/// How many engines are on show.
+/// How many engines are published.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"items": [{"kind": "locomotive", "gauge_mm": "127", "for_sale": 7, "reserved": 1, "sold": 2}],
     "fuel": [{"value": "coal", "for_sale": 7, "reserved": 1, "sold": 2}],
@@ -257,11 +261,13 @@ pub struct PublicCounts {
     /// By kind and gauge.
     #[schema(max_items = 1000)]
     pub items: Vec<PublicCount>,
-    /// By each value that the filter of that name takes; engines of which it is not known are left out.
+    /// By fuel; engines with no fuel on record are left out.
     #[schema(max_items = 1000)]
     pub fuel: Vec<CountOfValue>,
+    /// By wheel arrangement; engines with none on record are left out.
     #[schema(max_items = 1000)]
     pub whyte: Vec<CountOfValue>,
+    /// By scale; engines with none on record are left out.
     #[schema(max_items = 1000)]
     pub scale: Vec<CountOfValue>,
 }
@@ -269,7 +275,7 @@ pub struct PublicCounts {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PublicCount {
     pub kind: Kind,
-    /// Null for engines without a gauge.
+    /// Null: engines without a gauge.
     #[schema(max_length = 20)]
     pub gauge_mm: Option<String>,
     #[serde(flatten)]
@@ -278,6 +284,7 @@ pub struct PublicCount {
 
 #[derive(Debug, Serialize, ToSchema)]
 pub struct CountOfValue {
+    /// A value that the filter of that name accepts.
     #[schema(max_length = 60)]
     pub value: String,
     #[serde(flatten)]
@@ -288,10 +295,10 @@ pub struct CountOfValue {
 pub struct Count {
     #[schema(minimum = 0)]
     pub for_sale: u32,
-    /// Held for somebody just now.
+    /// Reserved at present.
     #[schema(minimum = 0)]
     pub reserved: u32,
-    /// Sold and still on show.
+    /// Sold and still published.
     #[schema(minimum = 0)]
     pub sold: u32,
 }
@@ -300,8 +307,8 @@ pub struct Count {
 
 /// List the published engines
 ///
-/// Engines that are sold stay on show, marked sold, until the firm takes them off: `availability=sold&sort=-sold_on` lists
-/// the last sold. Without `sort` by stock number.
+/// Sold engines stay published, marked as sold, until the firm withdraws them: `availability=sold&sort=-sold_on`
+/// lists the latest sales. Default order: stock number.
 #[get("/public/listings", 200 = Page<PublicCard>, params(PublicFilters, PublicSort, PageParams))]
 async fn list_public_listings(
     _by: Anyone,
@@ -325,8 +332,8 @@ async fn list_public_listings(
 
 /// Read a published engine
 ///
-/// 410 once the firm has taken it off show. With `Accept: application/ld+json` as a schema.org Product, whose pictures' addresses
-/// are relative to this one.
+/// Returns 410 once the firm has withdrawn it. With `Accept: application/ld+json` this is a schema.org Product; the
+/// addresses of its pictures are relative to this one.
 #[get("/public/listings/{stock_no:\\d+}", 410, 200(content((PublicListing = "application/json"), (SchemaOrg = "application/ld+json"))))]
 async fn get_public_listing(
     _by: Anyone,
@@ -359,9 +366,9 @@ async fn get_public_feed(
     Ok(view.answer(&req, &made))
 }
 
-/// Read the addresses of the firm's pages of engines, for search engines
+/// Read the addresses of the firm's engine pages, for search engines
 ///
-/// By sitemaps.org. Empty until the firm has a `page_url`.
+/// A sitemap by sitemaps.org. Empty until the firm has a `page_url`.
 #[get("/public/sitemap.xml", 200(body = Xml, content_type = "application/xml"))]
 async fn get_public_sitemap(
     _by: Anyone,
@@ -376,7 +383,7 @@ async fn get_public_sitemap(
 
 /// List similar engines
 ///
-/// Of the same kind and not sold, by gauge, fuel, wheel arrangement and price; at most six.
+/// Engines of the same kind that are not sold, by gauge, fuel, wheel arrangement and price; at most six.
 #[get("/public/listings/{stock_no:\\d+}/similar", 200 = SimilarListings)]
 async fn list_similar_listings(
     _by: Anyone,
@@ -404,13 +411,13 @@ async fn get_public_counts(
     Ok(view.answer(&req, view.counts()?))
 }
 
-/// The RFC 6570 template of the firm with the page's name in it; a page name needs no encoding.
+/// The firm's RFC 6570 template with the page name filled in; a page name needs no encoding.
 fn page_url(firm: &Firm, page_name: &str) -> Option<String> {
     let template = firm.page_url.as_ref()?;
     Some(template.replace("{page_name}", page_name))
 }
 
-/// An engine that goes without a sale is taken off show, and so is never asked about.
+/// Never called for an engine that left without a sale, as its listing is withdrawn.
 fn availability(status: StockStatus) -> Availability {
     match status {
         StockStatus::InStock => Availability::ForSale,

@@ -1,4 +1,4 @@
-//! What may be paid for an engine that was appraised, so that its sale leaves a wanted profit.
+//! The most to pay for an engine that was valued, so that its sale leaves the wanted profit.
 
 use super::NewBuyingValuation;
 use crate::{
@@ -25,35 +25,42 @@ use outshop_core::{
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// Work that is foreseen before the engine can be sold. Amounts are net of tax that comes back.
+/// Work expected before the engine can be sold. Amounts are net of tax that is reclaimed.
 #[derive(Debug, Clone, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"description": "new tubes and a hydraulic test", "hours": "12", "parts": "140.00", "tests": "60.00"}))]
 pub struct ForeseenWork {
+    /// The work, in words.
     pub description: Line,
-    /// 0 or more.
+    /// 0 or more. Default: 0.
     pub hours: Option<Hours>,
-    /// 0 or more, as are outside work and tests.
+    /// 0 or more. Default: 0.
     pub parts: Option<Money>,
+    /// 0 or more. Default: 0.
     pub outside_work: Option<Money>,
+    /// Test fees, 0 or more. Default: 0.
     pub tests: Option<Money>,
 }
 
-/// What may be paid at most for a wanted profit, at the likely price and at the low end.
+/// The most to pay for a wanted profit, at the likely price and at the low end of the range.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct BuyingValuationMoney {
+    /// The profit that the sale should leave.
     pub wanted_profit: Money,
     pub scheme: Scheme,
-    /// Standard rate of the day; 0 where the scheme takes no tax.
+    /// Standard rate of the day; 0 under a scheme without tax.
     pub rate_percent: Percent,
-    /// What an hour of the work has to bring in.
+    /// What an hour of the work must earn; null: no rate was given or set.
     pub hour_recovery_rate: Option<Money>,
     #[schema(max_items = 50)]
     pub work_foreseen: Vec<ForeseenCost>,
+    /// Sum of the hours.
     pub hours: Hours,
-    /// Sum of the work foreseen, its tests among it.
+    /// Sum of the expected work, tests included.
     pub cost_to_come: Money,
+    /// At the likely price.
     pub at_likely: MostToPayAt,
+    /// At the low end of the range.
     pub at_low: MostToPayAt,
 }
 
@@ -64,16 +71,17 @@ pub struct ForeseenCost {
     pub parts: Money,
     pub outside_work: Money,
     pub tests: Money,
-    /// Hours at the worth rate, to the penny, a half upwards, and all else.
+    /// Hours at the recovery rate, rounded to the penny (half up), plus parts, outside work and tests.
     pub cost: Money,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct MostToPayAt {
+    /// The price at which it would sell.
     pub price: Money,
-    /// Null when not even a gift leaves the wanted profit.
+    /// Null: even as a gift it would not leave the wanted profit.
     pub most_to_pay: Option<Money>,
-    /// Tax on the sale when that is paid.
+    /// Tax on the sale if that is paid; null with it.
     pub tax: Option<Money>,
 }
 
@@ -87,29 +95,29 @@ impl NewBuyingValuation {
 
     pub(super) fn broken_money_rules(&self) -> Vec<FieldError> {
         let mut broken = Vec::new();
-        let mut told = |holds: bool, pointer: String| {
+        let mut rule = |holds: bool, pointer: String| {
             if !holds {
-                let detail = "not 0 or more".to_owned();
+                let detail = "must be 0 or more".to_owned();
                 broken.push(FieldError { pointer, detail });
             }
         };
         let is_positive = |amount: Option<Money>| !amount.is_some_and(Money::is_negative);
-        told(
+        rule(
             is_positive(self.hour_recovery_rate),
             "/hour_recovery_rate".to_owned(),
         );
         for (i, work) in self.work_foreseen.iter().enumerate() {
             let at = |member: &str| format!("/work_foreseen/{i}/{member}");
-            told(work.hours.is_none_or(|it| it >= Hours::ZERO), at("hours"));
-            told(is_positive(work.parts), at("parts"));
-            told(is_positive(work.outside_work), at("outside_work"));
-            told(is_positive(work.tests), at("tests"));
+            rule(work.hours.is_none_or(|it| it >= Hours::ZERO), at("hours"));
+            rule(is_positive(work.parts), at("parts"));
+            rule(is_positive(work.outside_work), at("outside_work"));
+            rule(is_positive(work.tests), at("tests"));
         }
         broken
     }
 }
 
-/// `None` when the request does not ask. `low` and `likely` are the prices of the buying valuation.
+/// `None`: the request does not ask for it. `low` and `likely` are the prices of the buying valuation.
 pub(super) async fn of(
     conn: &mut AsyncPgConnection,
     new: &NewBuyingValuation,
@@ -130,7 +138,7 @@ pub(super) async fn of(
     };
     let with_hours = |work: &ForeseenWork| work.hours.is_some_and(|hours| hours > Hours::ZERO);
     if hour_recovery_rate.is_none() && new.work_foreseen.iter().any(with_hours) {
-        let detail = "missing: no hour rate is set at /v1/hour-rates";
+        let detail = "missing; send it, or set a rate at /v1/hour-rates";
         return Err(Problem::invalid("/hour_recovery_rate", detail));
     }
     let rate = hour_recovery_rate.unwrap_or_default();
@@ -168,7 +176,7 @@ pub(super) async fn of(
     }))
 }
 
-/// Work that is foreseen costs what a job that is agreed and not begun does.
+/// Expected work costs the same as an agreed job that has not started.
 fn foreseen(
     work: &ForeseenWork,
     recovery_rate: Money,
@@ -203,6 +211,6 @@ fn cost_of(jobs: &[OpenWork]) -> Result<CostToCome, Problem> {
 }
 
 fn too_large() -> Problem {
-    let detail = "the amounts come to more than 9999999999.99; smaller amounts";
+    let detail = "the amounts come to more than 9999999999.99; send smaller amounts";
     Problem::invalid("/work_foreseen", detail)
 }

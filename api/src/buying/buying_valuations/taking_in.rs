@@ -1,4 +1,4 @@
-//! a buying valuation that becomes an acquisition: what was described is not typed again.
+//! Acquiring an engine from its buying valuation, so that nobody types the description again.
 
 use super::EngineDescribed;
 use crate::{
@@ -31,7 +31,7 @@ use utoipa::ToSchema;
 
 // Types
 
-/// How the engine of a buying valuation came; the members are those of an acquisition.
+/// How the firm acquires the engine of a buying valuation; the members are those of an acquisition.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"name": "Marrowby", "method": "bought", "on": "2026-05-14", "price": "4200.00", "tax_position": "margin_scheme"}))]
@@ -39,30 +39,32 @@ pub struct NewAcquisitionOfBuyingValuation {
     /// What the firm calls the engine.
     pub name: Line,
     pub method: AcquisitionMethod,
-    /// The day it came, today or earlier.
+    /// The day on which it came, today or earlier.
     pub on: Day,
-    /// What was paid or allowed. Left out for an engine on commission, and only then.
+    /// Price paid, or allowance in part exchange. Leave it out for an engine on commission, and only then.
     pub price: Option<Money>,
-    /// How it was paid for, where that is known and the engine was bought.
+    /// How it was paid for, if known. Only for an engine that is bought.
     pub paid_by: Option<PaymentMethod>,
-    /// The proprietor knows that cash at the limit needs registration first.
+    /// The proprietor knows that cash at the legal limit requires registration first. Default: false.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
-    /// From whom.
+    /// The seller or owner.
     pub person_id: Option<i64>,
     pub tax_position: TaxPosition,
+    /// Number of the seller's invoice; leave it out if the firm writes the invoice itself.
     pub invoice_no: Option<Code>,
-    /// Tax that the seller's invoice shows, within the price. 0 unless told otherwise.
+    /// Tax shown on the seller's invoice, included in the price. Default: 0.
     #[serde(default)]
     pub supplier_vat: Money,
-    /// The least price that the owner takes: for an engine on commission only.
+    /// The lowest price that the owner accepts. Only for an engine on commission.
     pub reserve: Option<Money>,
-    /// For an engine on commission, as is `commission_fixed`.
+    /// The firm's percentage of the price including tax. Only for an engine on commission.
     pub commission_percent: Option<Percent>,
+    /// A fixed sum net of tax, added to the percentage. Only for an engine on commission.
     pub commission_fixed: Option<Money>,
-    /// The sale that an engine taken in part exchange pays into.
+    /// The sale towards which the engine is taken in part exchange.
     pub sale_id: Option<i64>,
-    /// Who looked at the engine for the buying valuation; who sends this unless told otherwise.
+    /// Who looked at the engine for the buying valuation. Default: the person who sends this.
     pub surveyor: Option<Line>,
     pub notes: Option<Prose>,
 }
@@ -91,7 +93,7 @@ impl NewAcquisitionOfBuyingValuation {
     }
 }
 
-/// The engine as far as it was described. A boiler has its own record, and so do papers.
+/// The engine as far as it was described. Its boiler and papers have records of their own.
 fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
     NewEngine {
         kind: engine.kind,
@@ -111,7 +113,7 @@ fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
         stroke: None,
         driving_wheel_diameter: None,
         weight: engine.weight.clone(),
-        // The buying valuation has been answered with it; nobody is asked again, but the engine is flagged.
+        // The valuation already used this weight, so nobody is asked to confirm it again; the engine is flagged.
         weight_confirmed: true,
         adhesive_weight: None,
         length: None,
@@ -134,7 +136,7 @@ fn described(name: Line, engine: &EngineDescribed) -> NewEngine {
     }
 }
 
-/// What was seen at the buying valuation is the opening survey; none where nothing was graded.
+/// The condition seen at the buying valuation as the opening survey; `None`: nothing was graded.
 fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<NewSurvey> {
     let seen = engine.build_quality.is_some() || engine.grades != Grades::default();
     seen.then(|| NewSurvey {
@@ -153,8 +155,8 @@ fn opening_survey(on: Day, surveyor: Line, engine: &EngineDescribed) -> Option<N
 
 /// Record the purchase of an engine that was valued
 ///
-/// The engine is made from its description, with an opening survey where its condition was graded. One buying valuation becomes an
-/// acquisition once.
+/// Creates the engine from its description, with an opening survey if its condition was graded. Refused (409) if the
+/// buying valuation was used before.
 #[post("/buying-valuations/{id:\\d+}/acquisitions", 201 = Acquisition)]
 pub(super) async fn create_acquisition_of_buying_valuation(
     MoneyDesk(actor): MoneyDesk,
@@ -165,7 +167,7 @@ pub(super) async fn create_acquisition_of_buying_valuation(
     let id = *id;
     db.create(&actor, &new, async |tx| {
         let (buying_valuation, _) = super::find(tx.conn(), id).await?;
-        let engine = as_told(buying_valuation.engine)?;
+        let engine = as_described(buying_valuation.engine)?;
         let acquisition = new.acquisition(id, &engine);
         acquisition.check(actor.today)?;
         let taken = acquisitions::take_in(tx, &acquisition).await?;
@@ -181,8 +183,8 @@ pub(super) async fn create_acquisition_of_buying_valuation(
     .await
 }
 
-/// The description as it was told, without the converted figures, which are no part of what is read back.
-fn as_told(mut engine: Value) -> Result<EngineDescribed, Problem> {
+/// The description as the request gave it, without the converted figures, which cannot be read back.
+fn as_described(mut engine: Value) -> Result<EngineDescribed, Problem> {
     for (member, converted) in [("gauge", "mm"), ("weight", "kg")] {
         if let Some(quantity) = engine.get_mut(member).and_then(Value::as_object_mut) {
             quantity.remove(converted);

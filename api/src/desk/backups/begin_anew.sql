@@ -1,4 +1,4 @@
--- Entry numbers are counted in another journal from now on, and ids of transactions in another cluster.
+-- From now on entry numbers belong to another journal, and transaction ids to another cluster.
 BEGIN;
 ALTER TABLE journal DISABLE TRIGGER journal_append_only;
 UPDATE journal SET transaction_no = 0 WHERE transaction_no <> 0;

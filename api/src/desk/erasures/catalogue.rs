@@ -1,25 +1,27 @@
-//! The personal data in each table: which records belong to a person, and what an erasure does with each text in them. Export and erasure
-//! are both built from it. A test compares it with the database's own catalogue and fails on a text column that is in neither list.
+//! The personal data in each table: which records belong to a person, and what an erasure does to each text in them.
+//! Export and erasure are both built from it. A test compares it with the database's own catalogue, and fails on a
+//! text column in neither list.
 
 use std::sync::LazyLock;
 
-/// The records of one table that are of a person.
+/// The records in one table that belong to a person.
 pub struct Held {
     pub table: &'static str,
-    /// Condition on a record; $1 is the person's id.
+    /// SQL condition on a record; $1 is the person's id.
     theirs: &'static str,
-    /// Addresses of a record, each a prefix and the column that follows it: stored responses are found by them. The first column is the id.
+    /// Addresses of a record, each a prefix and the column after it, by which stored responses are found. The first
+    /// column is the id.
     addresses: &'static [(&'static str, &'static str)],
     pub texts: &'static [(&'static str, Fate)],
 }
 
-/// What becomes of a text.
+/// What an erasure does to a text.
 pub enum Fate {
-    /// This takes its place.
+    /// This replaces it.
     Erased(&'static str),
-    /// This takes its place unless the books name the person ($2).
+    /// This replaces it unless the books name the person ($2).
     ErasedOutsideOfTheBooks(&'static str),
-    /// It stays, for this reason.
+    /// It is kept, for this reason.
     Kept(&'static str),
 }
 
@@ -60,7 +62,7 @@ pub const HELD: &[Held] = &[
                 "invoice_no",
                 Kept("tax is reclaimed on a supplier's invoice by its number"),
             ),
-            ("entered_by", Kept("who of the firm entered it")),
+            ("entered_by", Kept("the member of the firm who entered it")),
             ("notes", Kept("what was supplied; the books need it")),
         ],
     },
@@ -69,12 +71,12 @@ pub const HELD: &[Held] = &[
         theirs: OF_SALE,
         addresses: &[("/v1/deliveries/", "id")],
         texts: &[
-            ("method", Kept("who paid tax where follows from it")),
+            ("method", Kept("it shows where tax was due")),
             ("handed_to", WORD),
             ("items_handed_over", NULL),
             (
                 "carrier",
-                Kept("the haulier; who had it is part of the record of the delivery"),
+                Kept("the haulier is part of the record of the delivery"),
             ),
             ("carrier_reference", NULL),
             ("country", Kept("the tax on a sale abroad follows from it")),
@@ -97,10 +99,7 @@ pub const HELD: &[Held] = &[
         theirs: OF_PERSON,
         addresses: &[("/v1/enquiries/", "id")],
         texts: &[
-            (
-                "wanted_kind",
-                Kept("what is asked for is counted, and names nobody"),
-            ),
+            ("wanted_kind", Kept("wants are counted, and name nobody")),
             ("wanted_gauges", Kept("as wanted_kind")),
             ("wanted_scale", Kept("as wanted_kind")),
             ("wanted_whyte", Kept("as wanted_kind")),
@@ -115,7 +114,7 @@ pub const HELD: &[Held] = &[
         texts: &[
             (
                 "destination",
-                Kept("a sale is free of tax by the evidence that the engine went there"),
+                Kept("evidence that the engine went there makes the sale free of tax"),
             ),
             ("method", Kept("as destination")),
             ("evidence", Kept("as destination")),
@@ -161,7 +160,10 @@ pub const HELD: &[Held] = &[
         addresses: &[("/v1/owner-notices/", "asking_price_id")],
         texts: &[
             ("method", NULL),
-            ("notified_by", Kept("who of the firm told the owner")),
+            (
+                "notified_by",
+                Kept("the member of the firm who notified the owner"),
+            ),
         ],
     },
     Held {
@@ -231,7 +233,8 @@ pub const HELD: &[Held] = &[
     },
 ];
 
-/// Texts about engines, the firm, its people and inspectors, law and sales seen elsewhere: of none of the persons on record. By table.
+/// Texts about engines, the firm, its people and inspectors, law and comparable sales, by table. None is about a
+/// person on record.
 pub const OF_NO_PERSON: &[(&str, &str)] = &[
     ("accounts", "account number name"),
     ("buying_valuations", "engine basis answer money"),
@@ -280,7 +283,7 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
     ("price_scales", "uncertainty notes starts factors"),
     ("owner_notes", "notes"),
     ("hour_rates", "fitter"),
-    // Answers about a person are emptied by their addresses.
+    // Responses about a person are emptied by their addresses.
     (
         "idempotency_keys",
         "idempotency_key target body_sha256 location answer",
@@ -294,7 +297,7 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
         "jobs",
         "title touches finished_at notes working_order_after skill chased_by",
     ),
-    // Ids, days, amounts and words of closed lists; it cannot be changed.
+    // Ids, days, amounts and values of closed lists; it cannot be changed.
     ("journal", "type data"),
     ("keys", "name person secret_sha256"),
     (
@@ -306,7 +309,7 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
     ("plans", "answer"),
     ("checklist_items", "item description"),
     ("preparation_ticks", "item done_by"),
-    // Sheets that nobody has opened yet; all of them go with an erasure.
+    // Sheets not opened yet; every erasure deletes all of them.
     ("prints", "secret_sha256 html"),
     ("public_answers", "digest"),
     ("gate_settings", "blocking_warnings"),
@@ -330,8 +333,8 @@ pub const OF_NO_PERSON: &[(&str, &str)] = &[
     ("webhooks", "url types secret former_secret"),
 ];
 
-/// All that is held of the person $1, as the tables hold it: one row for each record, after ($2, $3) by name of table and id, $4 rows
-/// at most. Values are text as PostgreSQL writes them.
+/// All data about the person $1 as the tables have it: one row for each record, after ($2, $3) in order of table name
+/// and id, at most $4 rows. Values are text as PostgreSQL writes them.
 pub(super) static EVERYTHING: LazyLock<String> = LazyLock::new(|| {
     let records: Vec<String> = HELD
         .iter()
@@ -348,8 +351,8 @@ pub(super) static EVERYTHING: LazyLock<String> = LazyLock::new(|| {
     )
 });
 
-/// Erases the texts of the person $1; $2 says whether the books name them. It is one statement, so every part selects the records as they
-/// were before any part changed them. Sheets that nobody has opened yet are deleted whole.
+/// Erases the texts about the person $1; $2: the books name the person. One statement, so that every part selects the
+/// records as they were before any part changed them. Sheets not opened yet are deleted.
 pub(super) static FORGET: LazyLock<String> = LazyLock::new(|| {
     let parts: Vec<String> = HELD
         .iter()
@@ -382,7 +385,7 @@ pub(super) static FORGET: LazyLock<String> = LazyLock::new(|| {
     format!("WITH {} DELETE FROM prints", parts.join(",\n"))
 });
 
-/// Empties the answers that were kept for repeats of requests about a record of the person $1.
+/// Empties the stored responses to requests about a record of the person $1.
 pub(super) static PURGE: LazyLock<String> = LazyLock::new(|| {
     let addresses: Vec<String> = HELD
         .iter()

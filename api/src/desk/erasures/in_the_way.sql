@@ -1,4 +1,4 @@
--- What stands in the way of erasing the person $1: what is still owed, held or promised, one row for each.
+-- What must be settled before the person $1 is erased: each debt, deposit, reservation and promise that is still open, one row for each.
 SELECT 'reservation' AS what, id FROM reservations WHERE person_id = $1 AND ended IS NULL
 UNION ALL
 SELECT 'deposit', d.id FROM deposits d JOIN reservations r ON r.id = d.reservation_id
@@ -11,7 +11,7 @@ SELECT 'sale', s.id FROM sales s
 CROSS JOIN LATERAL (SELECT coalesce(sum(p.amount), 0) AS paid FROM payments p WHERE p.sale_id = s.id) money
 LEFT JOIN returns r ON r.sale_id = s.id
 WHERE s.person_id = $1 AND CASE
-    -- Of a sale that was undone the refund is owed, and nothing is to be delivered any more.
+    -- A cancelled sale may still owe a refund, but no delivery.
     WHEN s.sale_cancelled_on IS NOT NULL THEN money.paid <> coalesce(r.paid - r.refund, 0)
     ELSE money.paid <> s.price OR NOT EXISTS (SELECT 1 FROM deliveries d WHERE d.sale_id = s.id)
 END

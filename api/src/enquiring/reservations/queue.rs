@@ -1,4 +1,4 @@
-//! The queue of an engine: who holds it, who is next when that ends, and what ends all.
+//! The queue for an engine: who has the reservation, who is next, and what ends the queue.
 
 use super::Row;
 use crate::{
@@ -15,12 +15,12 @@ use jiff::Timestamp;
 use outshop_core::{days::Day, trade::ReservationStatus};
 use serde_json::json;
 
-/// Engines whose reservations are looked at in one run.
+/// The most engines handled in one run.
 const STRETCH: i64 = 1000;
 
 // SQL
 
-/// Live and queued ones, the live one first; the engine is held.
+/// The live reservation, then the queued ones. The caller holds the engine's row lock.
 pub(super) async fn open_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -34,8 +34,8 @@ pub(super) async fn open_of(
         .await?)
 }
 
-/// Writes down that the live reservation of the engine has lapsed, if its moment has come, and lets the next in line hold the
-/// engine; the engine is held. Returns whether it did.
+/// Marks the live reservation of the engine as lapsed if it has expired, and makes the next in line live. Returns
+/// whether it did. The caller holds the engine's row lock.
 pub(super) async fn settle(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -68,7 +68,7 @@ pub(super) async fn settle(
     Ok(true)
 }
 
-/// The first of the queue holds the engine from now on, and is to be told.
+/// Makes the first in the queue live from now on, to be notified.
 pub(super) async fn promote_next(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -96,8 +96,8 @@ pub(super) async fn promote_next(
     Ok(db::record_for_system(conn, today, vec![entry]).await?)
 }
 
-/// Ends every reservation that has run out, engine by engine, each in a transaction of its own. Where several processes do so,
-/// the second finds nothing left to do. Returns how many lapsed.
+/// Marks expired reservations as lapsed, one transaction per engine, and returns how many. If several processes do
+/// so, the second finds nothing to do.
 pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     let mut conn = db.read().await?;
     let today = clock::today(&mut conn, now).await?;
@@ -131,8 +131,8 @@ pub async fn lapse_due(db: &Db, now: Timestamp) -> Result<usize, Problem> {
     Ok(n_lapsed)
 }
 
-/// Refuses an act on an engine that is reserved for anybody but `person`; the caller has locked the engine. A reservation that has
-/// run out does not count. Says whether a reservation is open.
+/// Refuses if anyone but `person` has a live reservation, and returns whether `person` has one. The caller holds the
+/// engine's row lock.
 pub(crate) async fn must_be_free_for(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -145,7 +145,7 @@ pub(crate) async fn must_be_free_for(
         Some(live) if Some(live.person_id) != person => {
             let until = live.until_at.unwrap_or(now);
             let detail = format!(
-                "the engine is reserved until {until} for somebody else; release reservation {} first",
+                "the engine is reserved until {until} for someone else; release reservation {} first",
                 live.id
             );
             Err(Problem::new(problem::ALREADY_RESERVED, detail))
@@ -154,7 +154,7 @@ pub(crate) async fn must_be_free_for(
     }
 }
 
-/// The live reservation is fulfilled by the sale, those in the queue end and their persons are to be told.
+/// Marks the live reservation as fulfilled by the sale and ends the queue, to be notified.
 pub(crate) async fn end_by_sale(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -180,7 +180,7 @@ pub(crate) async fn end_by_sale(
     end_queue(tx, stock_no, ReservationStatus::EngineSold).await
 }
 
-/// Those in the queue end and their persons are to be told; nobody holds the engine.
+/// Ends the queue, to be notified. No reservation of the engine is live.
 pub(crate) async fn end_queue(
     tx: &mut Tx<'_>,
     stock_no: i32,

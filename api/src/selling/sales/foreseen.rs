@@ -1,4 +1,4 @@
-//! What a sale leaves, and what stands against the days that were promised.
+//! What a sale earns, and which promised dates it endangers.
 
 use super::Sale;
 use crate::{
@@ -16,7 +16,7 @@ use outshop_core::{
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// A sale with what it leaves and what it endangers, for those who may read what is left.
+/// A sale with its profit and the promises that it endangers, for those who may read the profit.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
     "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
@@ -27,26 +27,26 @@ use utoipa::ToSchema;
 pub struct SaleForeseen {
     #[serde(flatten)]
     pub sale: Sale,
-    /// Of the price after tax and all costs, those to come among them: the profit of the sale as the records are today. Null
-    /// while they do not tell it, and once the sale is undone.
+    /// The price less tax and all costs, costs to come included, as the records are today. Null: the records do not
+    /// allow it to be calculated, or the sale is cancelled.
     pub profit: Option<ProfitAtPrice>,
-    /// Days promised for the engine, the sale's own among them, that may not be kept.
+    /// Dates promised for the engine, the one of the sale included, that may not be met.
     #[schema(max_items = 100)]
     pub promises_in_danger: Vec<Promise>,
-    /// Papers that hold today and end before the day promised to the buyer.
+    /// Papers that are valid today and expire before the day promised to the buyer.
     #[schema(max_items = 20)]
     pub papers_that_end: Vec<PaperThatEnds>,
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PaperThatEnds {
-    /// By the check of the deliver gate that rests on it.
+    /// The check of the deliver gate that needs this paper.
     pub paper: Check,
-    /// Its last day.
+    /// Last day on which it is valid.
     pub valid_until: Day,
 }
 
-/// Of a sale that was made in this transaction.
+/// For a sale made in this transaction.
 pub(super) async fn of_new(
     conn: &mut AsyncPgConnection,
     sale: Sale,
@@ -76,7 +76,7 @@ pub(super) async fn of_sale(
     foreseen(conn, sale, reckoning, promised.map(|(_, on)| on), today).await
 }
 
-/// `promised_on`: while the engine has not left.
+/// `promised_on`: `None` once the engine has left.
 async fn foreseen(
     conn: &mut AsyncPgConnection,
     sale: Sale,

@@ -1,5 +1,5 @@
-//! What changed of that which visitors may read, for shop sites that keep copies. One process compares what is on show with what
-//! was told last, and writes the difference into the journal; every process answers from there.
+//! Changes to what visitors may read, for shop sites that keep copies. One process compares the published listings
+//! with those last reported and writes the differences to the journal; every process answers from there.
 
 use super::{ShopWindow, window::SnapshotGuard};
 use crate::{
@@ -29,11 +29,12 @@ use tokio::{
 };
 use utoipa::ToSchema;
 
-/// How often a process asks whether it is to tell, and how long one waits for a change.
+/// How often a process tries to become the one that reports, and how long it waits for a change.
 const POLL_INTERVAL: Duration = Duration::from_secs(2);
-/// How long changes are gathered that are told together: each telling costs a transaction, and readers look no more often.
+/// How long changes are collected before they are reported together: each report costs a transaction, and readers
+/// look no more often.
 const BATCH_WINDOW: Duration = journal::POLL_INTERVAL;
-/// Readers who wait at once; others are answered without waiting.
+/// The most readers that wait at once; others get an answer without waiting.
 const MOST_WAITING: usize = 500;
 static WAITING: Semaphore = Semaphore::const_new(MOST_WAITING);
 
@@ -43,12 +44,12 @@ const REMOVED: &str = "public.removed";
 
 // Types
 
-/// One engine whose public answer is another than before.
+/// A change of an engine's public listing.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"entry_no": 185, "type": "public.changed", "at": "2026-05-14T10:21:07.123456Z", "stock_no": 10,
     "url": "/v1/public/listings/10"}))]
 pub struct PublicChange {
-    /// Rises; numbers between belong to what is not public.
+    /// Rises; the numbers between belong to entries that are not public.
     #[schema(minimum = 1)]
     pub entry_no: i64,
     /// `public.shown`, `public.changed` or `public.removed`.
@@ -58,19 +59,19 @@ pub struct PublicChange {
     #[schema(max_length = 40)]
     pub at: String,
     pub stock_no: i32,
-    /// What it is now.
+    /// Address of the listing as it is now.
     #[schema(max_length = 60)]
     pub url: String,
 }
 
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PublicChanges {
-    /// Changes when a backup is restored.
+    /// Changes when a backup is restored: read all listings again then.
     #[schema(max_length = 40)]
     pub journal_id: String,
     #[schema(max_items = 500)]
     pub items: Vec<PublicChange>,
-    /// Address of what follows, now or later.
+    /// Address of the changes that follow, now or later.
     #[schema(max_length = 300)]
     pub next: String,
 }
@@ -79,9 +80,9 @@ pub struct PublicChanges {
 
 /// Read changes of the published engines
 ///
-/// For sites that keep copies: read all listings, then the changes after the highest `entry_no` known, with `wait` for as long
-/// as there is none. An engine may be told of twice; none that changed is left out. What the passing of a day alone changes in
-/// the words about papers is told when it changes which papers hold.
+/// For sites that keep copies: read all listings, then the changes after the highest `entry_no` known, with `wait` to
+/// wait for the next. At least once: an engine may repeat, no change is missed. When a new day only changes the
+/// sentences about papers, that is reported if it changes which papers are valid.
 #[get("/public/changes", 409, 200 = PublicChanges)]
 pub(super) async fn list_public_changes(
     _by: Anyone,
@@ -146,29 +147,29 @@ async fn changes_after(db: &Db, asked: &journal::Asked) -> Result<PublicChanges,
     })
 }
 
-/// Tells in the journal what changes of that which is on show, if no other process does; until the process ends.
+/// Records changes of the published listings in the journal, unless another process does; until the process ends.
 pub async fn keep_telling(db: &Db, clock: &Clock, window: &ShopWindow) -> Infallible {
     loop {
-        if let Err(problem) = tell(db, clock, window).await {
-            tracing::warn!(%problem, "what changed on show could not be told yet");
+        if let Err(problem) = record_changes(db, clock, window).await {
+            tracing::warn!(%problem, "changes of the published listings could not be recorded yet");
         }
         sleep(POLL_INTERVAL).await;
     }
 }
 
-/// Ends when another process tells.
-async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem> {
-    // The lock ends with the connection.
+/// Ends if another process records them.
+async fn record_changes(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem> {
+    // The lock is released when the connection ends.
     let mut conn = db.detached().await?;
     let free = diesel::select(pg_try_advisory_lock(SingleRunner::Telling.key()));
     if !free.get_result::<bool>(&mut conn).await? {
         return Ok(());
     }
-    let told: Vec<(i32, Vec<u8>)> = public_answers::table
+    let known: Vec<(i32, Vec<u8>)> = public_answers::table
         .select((public_answers::stock_no, public_answers::digest))
         .load(&mut conn)
         .await?;
-    let mut told: HashMap<i32, Vec<u8>> = told.into_iter().collect();
+    let mut known: HashMap<i32, Vec<u8>> = known.into_iter().collect();
     let mut shown = window.watched();
     let mut last: Option<SnapshotGuard> = None;
     loop {
@@ -176,7 +177,7 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
         let look = window.view(clock).await?;
         if !last.as_ref().is_some_and(|last| look.is_what(last)) {
             let on_show: HashMap<i32, [u8; 32]> = look.digests().collect();
-            let mut removed: Vec<i32> = told
+            let mut removed: Vec<i32> = known
                 .keys()
                 .filter(|stock_no| !on_show.contains_key(stock_no))
                 .copied()
@@ -184,8 +185,8 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
             removed.sort_unstable();
             let mut fresh: Vec<Fresh> = on_show
                 .iter()
-                .filter_map(|(stock_no, digest)| match told.get(stock_no) {
-                    Some(known) if known == digest => None,
+                .filter_map(|(stock_no, digest)| match known.get(stock_no) {
+                    Some(before) if before == digest => None,
                     Some(_) => Some((*stock_no, digest.to_vec(), CHANGED)),
                     None => Some((*stock_no, digest.to_vec(), SHOWN)),
                 })
@@ -193,8 +194,8 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
             fresh.sort_unstable();
             if !(removed.is_empty() && fresh.is_empty()) {
                 write(&mut conn, look.today(), &removed, &fresh).await?;
-                told.retain(|stock_no, _| on_show.contains_key(stock_no));
-                told.extend(
+                known.retain(|stock_no, _| on_show.contains_key(stock_no));
+                known.extend(
                     fresh
                         .into_iter()
                         .map(|(stock_no, digest, _)| (stock_no, digest)),
@@ -204,7 +205,7 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
             last = Some(look);
         }
         if timeout(POLL_INTERVAL, shown.changed()).await.is_err() {
-            // A connection that broke has lost the lock.
+            // If the connection broke, the lock is lost: find out.
             diesel::select(diesel::dsl::sql::<diesel::sql_types::Integer>("1"))
                 .get_result::<i32>(&mut conn)
                 .await?;
@@ -212,7 +213,7 @@ async fn tell(db: &Db, clock: &Clock, window: &ShopWindow) -> Result<(), Problem
     }
 }
 
-/// An engine on show, the digest of what is said of it, and what is told.
+/// A published engine, the digest of its public listing, and the type of the entry.
 type Fresh = (i32, Vec<u8>, &'static str);
 
 async fn write(

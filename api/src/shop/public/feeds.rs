@@ -1,4 +1,4 @@
-//! The same facts in open forms: schema.org data, Atom, a map of the firm's pages.
+//! The public facts in open formats: schema.org data, Atom, and a sitemap of the firm's pages.
 
 use super::{on_show::RenderedBody, window::SnapshotGuard};
 use crate::ground::problem::Problem;
@@ -12,12 +12,12 @@ use sha2::{Digest, Sha256};
 use std::io;
 use uuid::{Builder, Uuid};
 
-/// Entries of the Atom feed.
+/// The most entries in the Atom feed.
 const MOST_ENTRIES: usize = 100;
-/// Addresses in one map, by sitemaps.org.
+/// The most addresses in one sitemap, by sitemaps.org.
 const MOST_PAGES: usize = 50_000;
 
-/// An engine on show as other sites tell of it.
+/// A published engine as other sites see it.
 pub(super) struct FeedEntry {
     pub stock_no: i32,
     pub title: String,
@@ -28,7 +28,7 @@ pub(super) struct FeedEntry {
 }
 
 impl FeedEntry {
-    /// The day on which it came on show or was sold: what else changes is no news.
+    /// The day on which it was published or sold: no other change is news.
     fn updated(&self) -> Day {
         self.sold_on.unwrap_or(self.on_show_since)
     }
@@ -69,7 +69,7 @@ pub(super) fn schema_org(listing: &Value, firm: &str, availability: Availability
     }))
 }
 
-/// Without the members that are not known: an empty value would be read as one.
+/// Drops unknown members, as an empty value would be read as a value.
 fn known(value: Value) -> Value {
     let Value::Object(members) = value else {
         return value;
@@ -78,13 +78,14 @@ fn known(value: Value) -> Value {
     Value::Object(known.collect::<Map<_, _>>())
 }
 
-/// The engines that came on show last. Ids follow from the feed's own and the stock number, so that they never change.
+/// The engines published last. Entry ids are derived from the feed's id and the stock number, so that they never
+/// change.
 ///
 /// Source: RFC 4287.
 pub(super) fn atom(look: &SnapshotGuard, path: &str) -> Result<RenderedBody, Problem> {
     let (feed_id, firm) = (look.feed_id(), look.firm());
-    let told = look.told_latest(MOST_ENTRIES)?;
-    let updated = told.iter().map(FeedEntry::updated).max();
+    let latest = look.latest(MOST_ENTRIES)?;
+    let updated = latest.iter().map(FeedEntry::updated).max();
     let updated = at_midnight(updated.unwrap_or(look.today()));
     write_xml("application/atom+xml; charset=utf-8", |xml| {
         let feed = xml
@@ -99,7 +100,7 @@ pub(super) fn atom(look: &SnapshotGuard, path: &str) -> Result<RenderedBody, Pro
             own.with_attribute(("href", path)).write_empty()?;
             xml.create_element("author")
                 .write_inner_content(|xml| text(xml, "name", firm))?;
-            for engine in &told {
+            for engine in &latest {
                 xml.create_element("entry")
                     .write_inner_content(|xml| entry(xml, engine, feed_id))?;
             }
@@ -128,17 +129,17 @@ fn entry(xml: &mut Writer<Vec<u8>>, engine: &FeedEntry, feed_id: Uuid) -> io::Re
     text(xml, "summary", &engine.description)
 }
 
-/// The pages of the engines on show, where the firm has any.
+/// The pages of the published engines; empty if the firm has none.
 ///
 /// Source: sitemaps.org, protocol 0.9.
 pub(super) fn sitemap(look: &SnapshotGuard) -> Result<RenderedBody, Problem> {
-    let told = look.told_latest(MOST_PAGES)?;
+    let latest = look.latest(MOST_PAGES)?;
     write_xml("application/xml; charset=utf-8", |xml| {
         let pages = xml
             .create_element("urlset")
             .with_attribute(("xmlns", "http://www.sitemaps.org/schemas/sitemap/0.9"));
         pages.write_inner_content(|xml| {
-            for engine in &told {
+            for engine in &latest {
                 let Some(page) = &engine.page_url else {
                     continue;
                 };
@@ -171,14 +172,14 @@ fn text(xml: &mut Writer<Vec<u8>>, name: &str, text: &str) -> io::Result<()> {
     Ok(())
 }
 
-/// XML has no place for most control characters and for U+FFFE and U+FFFF, not even escaped.
+/// XML does not allow most control characters, nor U+FFFE and U+FFFF, not even escaped.
 ///
-/// Source: XML 1.0, fifth edition, 2.2 (Char). Left out besides: U+007F to U+009F, which it discourages.
+/// Source: XML 1.0, fifth edition, 2.2 (Char). Also drops U+007F to U+009F, which it discourages.
 fn printable(text: &str) -> String {
     text.chars()
         .filter(|c| {
-            let stands_in_xml = matches!(c, '\t' | '\n' | '\u{20}'..='\u{fffd}' | '\u{10000}'..);
-            stands_in_xml && (!c.is_control() || matches!(c, '\n' | '\t'))
+            let is_allowed = matches!(c, '\t' | '\n' | '\u{20}'..='\u{fffd}' | '\u{10000}'..);
+            is_allowed && (!c.is_control() || matches!(c, '\n' | '\t'))
         })
         .collect()
 }

@@ -1,4 +1,4 @@
-//! Which of the engines on show a visitor's question picks, and in which order: all from memory.
+//! Which published engines match a visitor's query, and in which order: all from memory.
 
 use super::on_show::{OnShow, OnShowIndex};
 use crate::ground::{
@@ -23,15 +23,15 @@ use std::{
 use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
 use utoipa::IntoParams;
 
-/// Words of a search; each is looked for in all that is shown of every engine.
+/// The most words in a search; each is looked for in the texts of every engine.
 const MOST_WORDS: usize = 10;
-/// Ways in which a misspelt word may have been meant.
+/// The most words that a misspelt word may stand for.
 const MOST_SPELLINGS: usize = 20;
 const MOST_SIMILAR: usize = 6;
 
 // Types
 
-/// AND between names, any of the values joined with commas.
+/// Filters are combined with AND; values of one filter, separated by commas, with OR.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
@@ -55,27 +55,27 @@ pub struct PublicFilters {
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "for_sale")]
     availability: Vec<Availability>,
-    /// Prices from this, inclusive. Engines whose price is told on request are left out.
+    /// Lowest price, inclusive. Excludes engines with price on request.
     asking_price_from: Option<Money>,
-    /// Prices to this, inclusive. Engines whose price is told on request are left out.
+    /// Highest price, inclusive. Excludes engines with price on request.
     asking_price_to: Option<Money>,
-    /// Those that came on show in the last so many days, today included.
+    /// Only engines published in the last so many days, today included.
     #[param(minimum = 1, maximum = 3660, example = 30)]
     new_in_days: Option<u16>,
-    /// Up to ten words that all stand somewhere in title, words, name, prototype, design, designer or builder. Case and accents
-    /// do not matter. A word that stands nowhere is taken for those that it differs from by one letter, from eight letters on
-    /// by two.
+    /// Up to ten words, each of which must occur in the title, description, name, prototype, design, designer or
+    /// builder. Case and accents do not matter. An unknown word matches words one letter away (two, from eight
+    /// letters on).
     #[param(max_length = 200, example = "saddle tank")]
     q: Option<Line>,
 }
 
-/// Order of the list.
+/// The order of the list.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "describes the parameter; ListQuery reads it")]
 pub struct PublicSort {
-    /// `stock_no`, `asking_price`, `-asking_price`, `on_show_since`, `-on_show_since` or `-sold_on`; `-` is downwards. Engines
-    /// that have no such value come last.
+    /// `stock_no`, `asking_price`, `-asking_price`, `on_show_since`, `-on_show_since` or `-sold_on`; `-` means
+    /// descending. Engines without the value come last.
     #[param(max_length = 20, default = "stock_no", example = "-asking_price")]
     sort: Option<String>,
 }
@@ -90,7 +90,7 @@ pub(super) enum Sort {
     SoldDown,
 }
 
-/// Where an engine stands in an order: whether it lacks the value, the value, the stock number.
+/// The position of an engine in an order: whether it lacks the value, the value, the stock number.
 pub(super) type Place = (bool, i64, i32);
 
 impl Sort {
@@ -113,7 +113,7 @@ impl Sort {
             Some("-sold_on") => Ok(Sort::SoldDown),
             Some(_) => Err(Problem::new(
                 problem::INVALID_QUERY,
-                "`sort` is stock_no, asking_price, -asking_price, on_show_since, -on_show_since or -sold_on",
+                "`sort` must be stock_no, asking_price, -asking_price, on_show_since, -on_show_since or -sold_on",
             )),
         }
     }
@@ -133,7 +133,7 @@ impl Sort {
     }
 }
 
-/// What decides whether an engine is picked, and where it stands.
+/// What decides whether an engine matches, and its position.
 #[derive(Debug, Clone)]
 pub(super) struct Candidate {
     pub stock_no: i32,
@@ -148,7 +148,7 @@ pub(super) struct Candidate {
     pub sold_on: Option<Day>,
 }
 
-/// The same with texts as numbers, side by side in memory: a list looks at thousands of them.
+/// The same with texts as numbers, next to each other in memory, as a list reads thousands of them.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Facts {
     pub stock_no: i32,
@@ -163,7 +163,7 @@ pub(super) struct Facts {
     pub sold_on: Option<Day>,
 }
 
-/// Numbers for texts.
+/// Assigns numbers to texts.
 pub(super) struct Numbers<T>(HashMap<T, u32>);
 
 impl<T: Clone + Eq + Hash> Numbers<T> {
@@ -180,19 +180,19 @@ impl<T: Clone + Eq + Hash> Numbers<T> {
         number
     }
 
-    /// Those of the texts that any engine has.
+    /// The numbers of those texts that any engine has.
     fn known(&self, of: &[T]) -> Vec<u32> {
         of.iter().filter_map(|it| self.0.get(it).copied()).collect()
     }
 }
 
-/// A question, made ready to be held against engine after engine.
+/// A compiled query.
 pub(super) struct ListingQuery<'q> {
     filters: &'q PublicFilters,
     scales: Vec<u32>,
     whytes: Vec<u32>,
     since: Option<Day>,
-    /// Of each word its spellings, of which any has to stand in the text.
+    /// Accepted spellings of each search word; the text must contain one.
     words: Vec<Vec<memchr::memmem::Finder<'static>>>,
 }
 
@@ -206,12 +206,12 @@ impl<'q> ListingQuery<'q> {
         let since = match filters.new_in_days {
             None => None,
             Some(days @ 1..=3660) => Some(today.plus_days(1 - i32::from(days))),
-            Some(_) => return refused("`new_in_days` is not 1 to 3660"),
+            Some(_) => return refused("`new_in_days` must be 1 to 3660"),
         };
         let folded = filters.q.as_ref().map(|q| fold(q));
         let words: HashSet<&str> = folded.iter().flat_map(|q| q.split_whitespace()).collect();
         if words.len() > MOST_WORDS {
-            return refused("`q` has more than ten words");
+            return refused("`q` must have at most ten words");
         }
         let finders = words.into_iter().map(|word| {
             let spellings = spellings(word, &stock.vocabulary);
@@ -229,7 +229,7 @@ impl<'q> ListingQuery<'q> {
         })
     }
 
-    /// Text last: it is the only one that is not at hand.
+    /// Checks the text last, as it is slowest to reach.
     pub fn picks(&self, facts: &Facts, engine: &OnShow) -> bool {
         let filters = self.filters;
         any(&filters.kind, Some(&facts.kind))
@@ -260,7 +260,7 @@ fn any<T: PartialEq>(wanted: &[T], present: Option<&T>) -> bool {
     wanted.is_empty() || present.is_some_and(|it| wanted.contains(it))
 }
 
-/// Positions of the engines most like one.
+/// Positions of the engines most similar to one.
 pub(super) fn similar(stock: &OnShowIndex, to: usize) -> Vec<usize> {
     let Some(own) = stock.facts.get(to) else {
         return Vec::new();
@@ -297,23 +297,23 @@ pub(super) fn similar(stock: &OnShowIndex, to: usize) -> Vec<usize> {
 
 // Words
 
-/// How often each word stands in the texts of the engines on show.
+/// How often each word occurs in the texts of the published engines.
 pub(super) type Vocabulary = HashMap<Box<str>, u32>;
 
-/// Without case and accents.
+/// The text without case and accents.
 pub(super) fn fold(text: &str) -> String {
     let plain = text.nfkd().filter(|c| !is_combining_mark(*c));
     plain.flat_map(char::to_lowercase).collect()
 }
 
-/// The words of a text that has been folded, as far as they are long enough to be misspelt.
+/// The words of a folded text that are long enough to be misspelt.
 pub(super) fn words(text: &str) -> impl Iterator<Item = &str> {
     text.split(|c: char| !c.is_alphanumeric())
         .filter(|word| (4..=40).contains(&word.len()))
 }
 
-/// The word, or what was likely meant where no engine has it: words at an edit distance (insert, delete, change, swap two
-/// neighbours) of 1, from eight letters on of 2, the nearest and most common first.
+/// The word itself or, if no engine has it, the words probably meant: those at an edit distance (insert, delete,
+/// change, swap two neighbours) of 1, or 2 from eight letters on; nearest and most common first.
 fn spellings<'w>(word: &'w str, vocabulary: &'w Vocabulary) -> Vec<Cow<'w, str>> {
     let length = word.chars().count();
     let allowed = match length {

@@ -1,4 +1,4 @@
-//! What the database knows of the engines on show, read for the shop window.
+//! Reads the published engines from the database for the shop window.
 
 use super::{
     CardWords, PublicCard, PublicEngine, PublicFinding, PublicListing, PublicPapers,
@@ -28,30 +28,30 @@ use rust_decimal::Decimal;
 use std::collections::HashMap;
 use uuid::Uuid;
 
-/// Findings shown of one engine.
+/// The most findings shown for one engine.
 const MOST_FINDINGS: usize = 100;
-/// Engines read together.
+/// The most engines read at once.
 const STRETCH: i64 = 2000;
 
-/// The firm and its day, as the records are told for.
+/// The firm, its day and the moment for which the records are read.
 #[derive(Clone)]
 pub(super) struct Moment {
     pub firm: Firm,
-    /// Of the Atom feed, for ever.
+    /// The permanent id of the Atom feed.
     pub feed_id: Uuid,
     pub today: Day,
     pub now: Instant,
 }
 
-/// An engine on show, with what decides where it stands in a list.
+/// A published engine, with what decides its position in a list.
 pub(super) struct Loaded {
     pub listing: PublicListing,
     pub gauge_mm: Option<Decimal>,
-    /// The end of the reservation that holds it now.
+    /// When the present reservation lapses; `None`: not reserved.
     pub reserved_until: Option<Instant>,
 }
 
-/// What one join gives of an engine on show.
+/// One joined row of a published engine.
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = engines)]
 struct Row {
@@ -83,8 +83,8 @@ struct RowOfStock {
     reserved_until: Option<Instant>,
 }
 
-/// Gives all engines on show, by stock number, a stretch at a time: together they would need far more room than what is made
-/// of them.
+/// Passes all published engines to `take` in order of stock number, some at a time: all at once they would need far
+/// more memory than the result.
 pub(super) async fn all(
     conn: &mut AsyncPgConnection,
     moment: &Moment,
@@ -97,7 +97,7 @@ pub(super) async fn all(
             .inner_join(stock::table.on(stock::stock_no.eq(engines::stock_no)))
             .filter(listings::status.eq(ListingStatus::Published))
             .filter(engines::stock_no.gt(after))
-            // Said of the view too: PostgreSQL carries equalities alone across a join.
+            // Filter the view too: PostgreSQL carries only equalities across a join.
             .filter(stock::stock_no.gt(after))
             .order(engines::stock_no)
             .limit(STRETCH)
@@ -112,7 +112,7 @@ pub(super) async fn all(
     }
 }
 
-/// Of some engines those that are on show, by stock number.
+/// The published ones of these engines, in order of stock number.
 pub(super) async fn some(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -135,7 +135,7 @@ pub(super) async fn some(
     Ok(loaded)
 }
 
-/// Engines that were on show and are not any more.
+/// Engines with withdrawn listings.
 pub(super) async fn withdrawn(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, Problem> {
     let taken_off = listings::table.filter(listings::status.eq(ListingStatus::Withdrawn));
     Ok(taken_off
@@ -145,7 +145,7 @@ pub(super) async fn withdrawn(conn: &mut AsyncPgConnection) -> Result<Vec<i32>, 
         .await?)
 }
 
-/// Of some engines those that were on show and are not any more.
+/// Those of these engines with withdrawn listings.
 pub(super) async fn withdrawn_of(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -158,7 +158,7 @@ pub(super) async fn withdrawn_of(
         .await?)
 }
 
-/// The listings of some rows, in their order.
+/// The listings of these rows, in their order.
 async fn with_the_rest(
     conn: &mut AsyncPgConnection,
     rows: Vec<Row>,
@@ -234,7 +234,7 @@ async fn with_the_rest(
     Ok(loaded)
 }
 
-/// The days on which engines were sold, undone sales left out.
+/// The days on which engines were sold, without cancelled sales.
 async fn sold_on(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -252,7 +252,7 @@ async fn sold_on(
         .collect())
 }
 
-/// What the surveys say of an engine.
+/// What the surveys say about an engine.
 #[derive(Default)]
 pub(crate) struct Condition {
     pub build_quality: Option<BuildQuality>,

@@ -1,4 +1,4 @@
-//! Engines on show, each with the answer about it that is ready to be sent.
+//! Published engines, each with its response body ready to send.
 
 use super::{
     list::{Candidate, Facts, ListingQuery, Numbers, Place, Sort, Vocabulary, fold, words},
@@ -19,36 +19,36 @@ use std::{
     sync::{Arc, OnceLock},
 };
 
-/// Engines on show, all by stock number.
+/// The published engines in order of stock number.
 pub(super) struct OnShowIndex {
     pub engines: Vec<Arc<OnShow>>,
     pub facts: Vec<Facts>,
-    /// Of each order the positions in it.
+    /// For each order, the positions in it.
     orders: [Vec<u32>; Sort::ALL.len()],
     pub scales: Numbers<Scale>,
     pub whytes: Numbers<Whyte>,
     pub vocabulary: Arc<Vocabulary>,
 }
 
-/// An engine on show.
+/// A published engine.
 pub(super) struct OnShow {
     pub(super) picked: Candidate,
-    /// What a search looks at, folded.
+    /// The text that a search reads, folded.
     pub text: Box<str>,
     pub(super) reserved_until: Option<Instant>,
     pub(super) made: RenderedBody,
-    /// Of the answer without the day that it was given on.
+    /// Digest of the public listing without its date.
     pub(super) digest: [u8; 32],
-    /// Its card is so many bytes of its listing, and a brace.
+    /// Its card is the first so many bytes of its listing, plus a brace.
     card: usize,
 }
 
-/// An answer that is ready.
+/// A response body that is ready to send.
 pub(super) struct RenderedBody {
     pub(super) body: Bytes,
     pub(super) media_type: HeaderValue,
     pub(super) etag: String,
-    /// The ETag as it is sent, of the body and of its gzip.
+    /// The ETag header values, for the body and for its gzip.
     pub(super) tags: [HeaderValue; 2],
     pub(super) link: Option<HeaderValue>,
     gzip: OnceLock<Bytes>,
@@ -66,7 +66,7 @@ impl RenderedBody {
         let tags = [&etag, &of_gzip]
             .map(|tag| HeaderValue::from_str(tag).expect("a tag is letters, digits and dashes"));
         RenderedBody {
-            // Kept long: without the room that it grew into.
+            // Kept for long, so drop the spare capacity.
             body: json.into_boxed_slice().into(),
             media_type: HeaderValue::from_static("application/json"),
             etag,
@@ -84,13 +84,13 @@ impl RenderedBody {
         }
     }
 
-    /// Once for all who ask until the next change.
+    /// Compressed once for all clients until the next change.
     pub(super) fn gzip(&self) -> Bytes {
         let made = self.gzip.get_or_init(|| {
             let mut gzip = GzEncoder::new(Vec::new(), Compression::default());
             let written = gzip.write_all(&self.body);
             let bytes = written.and_then(|()| gzip.finish());
-            bytes.expect("a vector takes all that is written").into()
+            bytes.expect("writing to a vector cannot fail").into()
         });
         made.clone()
     }
@@ -217,7 +217,7 @@ impl OnShowIndex {
         at.map_or(&[], |at| &self.orders[at])
     }
 
-    /// Positions of the engines picked, in their order, after a place.
+    /// Positions of the matching engines, in the order of `sort`, after a place.
     pub(super) fn picked<'s>(
         &'s self,
         picker: &'s ListingQuery<'_>,

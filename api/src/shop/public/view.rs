@@ -1,4 +1,4 @@
-//! A view of what is on show, true from a moment to another, and the answers made from it.
+//! A view of the published engines, valid from one moment to another, and the response bodies made from it.
 
 use super::{
     Count, CountOfValue, PublicCount, PublicCounts, PublicFilters,
@@ -34,7 +34,7 @@ use std::{
 };
 use uuid::Uuid;
 
-/// Bytes of lists kept ready, until the next change.
+/// The most bytes of finished lists that are kept until the next change.
 const MOST_READY: usize = 16 * 1024 * 1024;
 
 pub(super) enum Changed {
@@ -43,10 +43,10 @@ pub(super) enum Changed {
     Some(Vec<i32>),
 }
 
-/// All that is on show, true from a moment to another.
+/// All published engines, valid from one moment to another.
 pub(super) struct Snapshot {
     moment: Moment,
-    /// The firm's midnight, or the end of a reservation before it.
+    /// The firm's midnight, or an earlier end of a reservation.
     until: Timestamp,
     pub(super) midnight: Timestamp,
     stock: OnShowIndex,
@@ -98,7 +98,7 @@ impl Snapshot {
         }
     }
 
-    /// Of what is said of each engine, without the day that it is said on, by stock number.
+    /// Digest of each public listing without its date, by stock number.
     pub fn digests(&self) -> impl Iterator<Item = (i32, [u8; 32])> {
         let engines = self.stock.engines.iter();
         engines.map(|engine| (engine.picked.stock_no, engine.digest))
@@ -108,9 +108,9 @@ impl Snapshot {
         (self.moment.now.0..self.until).contains(&now)
     }
 
-    /// Engines of which the journal tells something that was not committed at `seen`, and those whose reservation has ended.
+    /// Engines with journal entries that were not committed at `seen`, and those with reservations that have ended.
     ///
-    /// An entry's number is given before its transaction ends, so that a later number may be seen first; snapshots do not
+    /// An entry gets its number before its transaction ends, so a later number may appear first; snapshots do not
     /// miss the earlier one.
     pub(super) async fn changed_since(
         &self,
@@ -128,7 +128,7 @@ impl Snapshot {
             .sql("::pg_snapshot)");
         let entries: Vec<(Option<i32>, String)> = journal::table
             .filter(since)
-            // These entries follow from what is read here.
+            // Entries of these types are the result of what is read here.
             .filter(journal::type_.not_like("public.%"))
             .select((journal::stock_no, journal::type_))
             .distinct()
@@ -137,18 +137,18 @@ impl Snapshot {
         if entries.iter().any(|(_, what)| is_of_all_engines(what)) {
             return Ok(Changed::All);
         }
-        let told = entries.into_iter().filter_map(|(stock_no, _)| stock_no);
+        let named = entries.into_iter().filter_map(|(stock_no, _)| stock_no);
         let ended = self.stock.engines.iter().filter(|engine| {
             let until = engine.reserved_until;
             until.is_some_and(|until| until.0 <= now)
         });
-        let engines: BTreeSet<i32> = told
+        let engines: BTreeSet<i32> = named
             .chain(ended.map(|engine| engine.picked.stock_no))
             .collect();
         Ok(Changed::Some(engines.into_iter().collect()))
     }
 
-    /// The same with some engines read anew.
+    /// The same view with some engines read again.
     pub(super) async fn with(
         &self,
         conn: &mut AsyncPgConnection,
@@ -172,7 +172,7 @@ impl Snapshot {
         for loaded in loaded {
             let engine = OnShow::new(&loaded)?;
             let stock_no = engine.picked.stock_no;
-            // Most changes leave the words as they are.
+            // Most changes do not change the texts.
             match gone.get(&stock_no) {
                 Some(before) if before.text == engine.text => {
                     gone.remove(&stock_no);
@@ -200,7 +200,7 @@ impl Snapshot {
         Ok(Snapshot::new(moment, stock, withdrawn))
     }
 
-    /// The position of an engine on show, or why there is none.
+    /// The position of a published engine, or why there is none.
     fn position(&self, stock_no: i32) -> Result<usize, Problem> {
         let found = self
             .stock
@@ -208,11 +208,11 @@ impl Snapshot {
             .binary_search_by_key(&stock_no, |facts| facts.stock_no);
         found.map_err(|_| {
             if self.withdrawn.contains(&stock_no) {
-                let detail = format!("engine {stock_no} is no longer on show");
+                let detail = format!("engine {stock_no} is no longer published");
                 Problem::new(problem::GONE, detail)
             } else {
-                // Of a draft nothing is said, not even that it is there.
-                Problem::not_found(format!("no engine {stock_no} is on show"))
+                // Say nothing about a draft, not even that it exists.
+                Problem::not_found(format!("no engine {stock_no} is published"))
             }
         })
     }
@@ -222,21 +222,21 @@ impl Snapshot {
         Ok(&self.stock.engines[at].made)
     }
 
-    /// The engine as schema.org has it.
+    /// The engine as schema.org data.
     pub fn schema_org(&self, stock_no: i32) -> Result<Arc<RenderedBody>, Problem> {
         let engine = &self.stock.engines[self.position(stock_no)?];
         self.made_once(&format!("schema.org of {stock_no}"), || {
             let listing = engine.listing()?;
-            let told = schema_org(&listing, self.firm(), engine.picked.availability);
-            let json = serde_json::to_vec(&told).map_err(Problem::internal)?;
+            let product = schema_org(&listing, self.firm(), engine.picked.availability);
+            let json = serde_json::to_vec(&product).map_err(Problem::internal)?;
             Ok(RenderedBody::of_bytes(json, "application/ld+json"))
         })
     }
 
-    /// The engines that came on show last, the latest first.
-    pub fn told_latest(&self, most: usize) -> Result<Vec<FeedEntry>, Problem> {
+    /// The engines published last, the latest first.
+    pub fn latest(&self, most: usize) -> Result<Vec<FeedEntry>, Problem> {
         let order = self.stock.order(Sort::OnShowDown).iter().take(most);
-        let told = order.map(|at| {
+        let latest = order.map(|at| {
             let engine = &self.stock.engines[*at as usize];
             let listing = engine.listing()?;
             let text = |member: &str| listing[member].as_str().map(str::to_owned);
@@ -249,7 +249,7 @@ impl Snapshot {
                 sold_on: engine.picked.sold_on,
             })
         });
-        told.collect()
+        latest.collect()
     }
 
     pub fn today(&self) -> Day {
@@ -260,7 +260,7 @@ impl Snapshot {
         &self.moment.firm.name
     }
 
-    /// In which titles and words are written.
+    /// The language of titles and descriptions.
     pub fn language(&self) -> &str {
         self.moment.firm.languages[0].as_str()
     }
@@ -298,8 +298,8 @@ impl Snapshot {
             let (lacks, value, stock_no) = sort.place(&self.stock.facts[*at]);
             list.next(req, serde_json::json!([lacks, value]), stock_no.into())
         });
-        let told = serde_json::to_string(&next).map_err(Problem::internal)?;
-        let mut made = self.cards(picked.into_iter(), &format!(",\"next\":{told}}}"));
+        let next_json = serde_json::to_string(&next).map_err(Problem::internal)?;
+        let mut made = self.cards(picked.into_iter(), &format!(",\"next\":{next_json}}}"));
         if let Some(next) = next {
             let link = HeaderValue::from_str(&format!("<{next}>; rel=\"next\""));
             made.link = Some(link.map_err(Problem::internal)?);
@@ -307,7 +307,7 @@ impl Snapshot {
         Ok(made)
     }
 
-    /// The cards of some engines as the items of an object, and its end.
+    /// An object with the cards of some engines as `items`, and `end` after them.
     fn cards(&self, picked: impl Iterator<Item = usize>, end: &str) -> RenderedBody {
         let mut json = br#"{"items":["#.to_vec();
         let mut tags = String::new();
@@ -322,7 +322,7 @@ impl Snapshot {
         }
         json.push(b']');
         json.extend_from_slice(end.as_bytes());
-        // A card is a part of its listing: where no listing changed, no card did.
+        // A card is part of its listing: if no listing changed, no card did.
         tags.push_str(end);
         RenderedBody::with(json, etag_of(tags.as_bytes()))
     }
@@ -400,7 +400,7 @@ impl Snapshot {
         }
     }
 
-    /// An answer that is made on the first request and kept until the next change, while there is room.
+    /// A response body that is made for the first request and kept until the next change, if there is room.
     pub fn made_once(
         &self,
         question: &str,
@@ -412,7 +412,7 @@ impl Snapshot {
         }
         let made = Arc::new(make()?);
         let mut ready = ready();
-        // What gzip will add is counted too.
+        // Count what gzip will add, too.
         let bytes = made.body.len() + made.body.len() / 4 + question.len();
         if ready.bytes + bytes <= MOST_READY {
             ready.bytes += bytes;
@@ -453,6 +453,11 @@ fn after(list: &ListQuery<PublicFilters>) -> Result<Option<Place>, Problem> {
         let (lacks, value) = serde_json::from_value(key.clone()).ok()?;
         Some((lacks, value, i32::try_from(id).ok()?))
     };
-    let unfit = || Problem::new(problem::INVALID_CURSOR, "the cursor is not of this order");
+    let unfit = || {
+        Problem::new(
+            problem::INVALID_CURSOR,
+            "the cursor is not of this order; start again without `cursor`",
+        )
+    };
     Ok(Some(read().ok_or_else(unfit)?))
 }

@@ -1,5 +1,5 @@
-//! The shop window: all that visitors may read, held in memory and kept true from the journal. Nothing here asks the database
-//! while a visitor waits.
+//! The shop window: all that visitors may read, kept in memory and updated from the journal. A visitor's request
+//! never waits for the database.
 
 use super::{
     PublicFilters,
@@ -37,19 +37,19 @@ use tokio::{
     time::{Instant as Moments, sleep, timeout},
 };
 
-/// How often the journal is looked at when nothing wakes the window.
+/// How often the journal is checked when nothing wakes the window.
 const POLL_INTERVAL: Duration = Duration::from_millis(500);
-/// How long a visitor waits for a window that is being made.
+/// How long a visitor's request waits for the window to be built.
 const WINDOW_TIMEOUT: Duration = Duration::from_secs(5);
-/// How long is waited for a replica that is behind, and how long it is left alone then.
+/// How long to wait for a replica that is behind, and for how long it is then not used.
 const REPLICA_TIMEOUT: Duration = Duration::from_millis(100);
 const REPLICA_RESTS: Duration = Duration::from_secs(1);
-/// From this age on an answer says how old it is.
+/// From this age on a response says how old it is.
 const SAYS_ITS_AGE: Duration = Duration::from_secs(2);
-/// Older than this nothing is shown: it may not be true any more.
+/// Beyond this age nothing is shown, as it may be out of date.
 const TOO_OLD: Duration = Duration::from_secs(60);
 
-/// Of one process; clones show the same.
+/// The window of one process; clones share it.
 #[derive(Clone)]
 pub struct ShopWindow(Arc<Shared>);
 
@@ -68,11 +68,11 @@ impl Default for ShopWindow {
 #[derive(Clone)]
 pub(super) struct Current {
     view: Arc<Snapshot>,
-    /// When it was last held against the journal.
+    /// When it was last checked against the journal.
     checked: Moments,
 }
 
-/// What a visitor sees at a moment, with its age.
+/// What a visitor sees at one moment, with its age.
 pub(super) struct SnapshotGuard {
     view: Arc<Snapshot>,
     now: Timestamp,
@@ -80,7 +80,7 @@ pub(super) struct SnapshotGuard {
 }
 
 impl SnapshotGuard {
-    /// Whether it is what another one saw, and not only equal to it.
+    /// Whether both saw the same view, not just an equal one.
     pub fn is_what(&self, other: &SnapshotGuard) -> bool {
         Arc::ptr_eq(&self.view, &other.view)
     }
@@ -95,7 +95,7 @@ impl Deref for SnapshotGuard {
 }
 
 impl ShopWindow {
-    /// Shows nothing that was last held against the journal longer than `too_old` ago.
+    /// A window that shows nothing last checked against the journal more than `too_old` ago.
     pub fn trusted_for(too_old: Duration) -> ShopWindow {
         ShopWindow(Arc::new(Shared {
             shown: watch::Sender::default(),
@@ -104,8 +104,8 @@ impl ShopWindow {
         }))
     }
 
-    /// What is true now. Waits for a window that is being made; 503 when none can be made, or when the journal has been out
-    /// of reach for too long.
+    /// The view that is valid now. Waits for a window that is being built; 503 if none can be built, or if the
+    /// journal could not be reached for too long.
     pub(super) async fn view(&self, clock: &Clock) -> Result<SnapshotGuard, Problem> {
         let true_now = async {
             if let Some(look) = SnapshotGuard::at(self.0.shown.borrow(), clock) {
@@ -124,35 +124,38 @@ impl ShopWindow {
             Problem::new(problem::SERVICE_UNAVAILABLE, detail).with_header("retry-after", "5")
         };
         let Ok(found) = timeout(WINDOW_TIMEOUT, true_now).await else {
-            return Err(unavailable("what is on show cannot be read just now"));
+            return Err(unavailable(
+                "the published engines cannot be read at present; try again later",
+            ));
         };
         let look = found?;
         if look.age > self.0.too_old {
             return Err(unavailable(
-                "what is on show could not be checked for some time, and may not be true any more",
+                "the published engines could not be checked for some time and may be out of date; try again later",
             ));
         }
         Ok(look)
     }
 
-    /// Changes whenever what is on show was held against the journal.
+    /// Fires each time the window was checked against the journal.
     pub(super) fn watched(&self) -> watch::Receiver<Option<Current>> {
         self.0.shown.subscribe()
     }
 
-    /// Since it was last held against the journal.
+    /// Time since it was last checked against the journal; `None`: not built.
     pub fn age(&self) -> Option<Duration> {
         let shown = self.0.shown.borrow();
         shown.as_ref().map(|shown| shown.checked.elapsed())
     }
 
-    /// Makes it anew, with all that the journal does not tell of. For tests that write past the service.
+    /// Rebuilds it completely. For tests that write to the database directly.
     pub fn make_anew(&self) {
         self.0.shown.send_replace(None);
         self.0.wake.notify_one();
     }
 
-    /// Keeps it true, until the process ends. What is on show is read from `replica` while that is in time, else from `db`.
+    /// Keeps it up to date until the process ends. Reads the published engines from `replica` while that keeps up,
+    /// otherwise from `db`.
     pub async fn keep(&self, db: &Db, replica: Option<&Db>, clock: &Clock) -> Infallible {
         tokio::select! {
             never = self.follow(db, replica, clock) => never,
@@ -160,11 +163,11 @@ impl ShopWindow {
         }
     }
 
-    /// Wakes the follower at each commit of any process that wrote into the journal.
+    /// Wakes the follower after each commit of any process that wrote to the journal.
     async fn listen(&self, db: &Db) -> Infallible {
         loop {
             if let Err(problem) = self.listen_once(db).await {
-                tracing::warn!(%problem, "the journal is not heard; it is looked at instead");
+                tracing::warn!(%problem, "cannot listen to the journal; it is polled instead");
             }
             sleep(POLL_INTERVAL).await;
         }
@@ -175,8 +178,8 @@ impl ShopWindow {
         conn.batch_execute("LISTEN journal").await?;
         self.0.wake.notify_one();
         let mut heard = pin!(conn.notifications_stream());
-        while let Some(told) = heard.next().await {
-            told?;
+        while let Some(notification) = heard.next().await {
+            notification?;
             self.0.wake.notify_one();
         }
         Ok(())
@@ -190,7 +193,7 @@ impl ShopWindow {
             match self.catch_up(db, replica, clock, &mut follower).await {
                 Ok(()) => db.commits().caught_up_to(Some(made)),
                 Err(problem) => {
-                    tracing::warn!(%problem, "what is on show could not be checked");
+                    tracing::warn!(%problem, "the published engines could not be checked");
                     follower = None;
                     db.commits().caught_up_to(None);
                     sleep(POLL_INTERVAL).await;
@@ -202,7 +205,7 @@ impl ShopWindow {
                     _ = commits.changed() => {}
                 }
             });
-            // Nobody asked: it is looked at all the same.
+            // On a timeout check the journal all the same.
             let _ = asked.await;
         }
     }
@@ -216,7 +219,7 @@ impl ShopWindow {
     ) -> Result<(), Problem> {
         let mut fresh = match follower.take() {
             Some(known) => known,
-            // What was shown before is not known to be followed without a gap.
+            // Start again: there may be a gap after what was shown before.
             None => Follower {
                 conn: db.detached().await?,
                 replica: None,
@@ -224,7 +227,8 @@ impl ShopWindow {
                 seen: None,
             },
         };
-        // On a replica a snapshot does not name what is under way; so it is taken here, and the replica has to come up to it.
+        // A replica's snapshot does not list transactions in progress, so take it on the primary; the replica must
+        // then catch up with it.
         let seen_now: String = diesel::select(sql::<Text>("pg_current_snapshot()::text"))
             .get_result(&mut fresh.conn)
             .await?;
@@ -243,7 +247,7 @@ impl ShopWindow {
                     checked: Moments::now(),
                 }));
             }
-            // What went wrong there need not go wrong here: what was seen is as it was.
+            // The primary may still work: `seen` has not changed.
             (Err(problem), true) => {
                 tracing::warn!(%problem, "the replica could not be read");
                 fresh.rest();
@@ -256,7 +260,7 @@ impl ShopWindow {
     }
 }
 
-/// What is on show, as one view of the records has it.
+/// The published engines, in one snapshot of the records.
 async fn read(
     conn: &mut AsyncPgConnection,
     shown: Option<Current>,
@@ -281,24 +285,24 @@ async fn read(
     Ok(view)
 }
 
-/// Where in the journal the window stands.
+/// How far the window has followed the journal.
 struct Follower {
     conn: AsyncPgConnection,
-    /// While it is in time.
+    /// While it keeps up.
     replica: Option<AsyncPgConnection>,
     replica_rests_until: Moments,
-    /// What had been committed when it was last made true, as PostgreSQL writes snapshots.
+    /// What had been committed at the last update, as a PostgreSQL snapshot.
     seen: Option<String>,
 }
 
 impl Follower {
-    /// Leaves the replica alone for a while.
+    /// Does not use the replica for a while.
     fn rest(&mut self) {
         self.replica = None;
         self.replica_rests_until = Moments::now() + REPLICA_RESTS;
     }
 
-    /// Keeps the replica if it has replayed all that the primary has written by now.
+    /// Keeps the replica if it has replayed all that the primary has written so far.
     async fn look_at_replica(&mut self, replica: &Db) -> Result<(), Problem> {
         if Moments::now() < self.replica_rests_until {
             return Ok(());
@@ -337,11 +341,11 @@ impl Follower {
 }
 
 impl SnapshotGuard {
-    /// None when nothing is shown, or nothing that is true now.
+    /// `None`: nothing is shown, or nothing that is valid now.
     fn at(shown: watch::Ref<'_, Option<Current>>, clock: &Clock) -> Option<SnapshotGuard> {
         let Current { view, checked } = shown.clone()?;
         drop(shown);
-        // Read after the window, which may just have been made.
+        // Read the clock after the window, which may just have been built.
         let now = clock.now();
         view.holds_at(now).then(|| SnapshotGuard {
             now,
@@ -352,10 +356,10 @@ impl SnapshotGuard {
 
     pub fn whole(&self, filters: &PublicFilters, sort: Sort, form: Form) -> Reply {
         let answer = self.view.whole(filters, sort, form)?;
-        Ok(self.told(answer))
+        Ok(self.with_age(answer))
     }
 
-    /// 200, or 304 to who has it.
+    /// 200, or 304 if the client has it already.
     pub fn answer(&self, req: &HttpRequest, made: &RenderedBody) -> HttpResponse {
         let gzip = answers::takes_gzip(req);
         let unchanged = answers::is_known(req, &made.etag);
@@ -376,7 +380,7 @@ impl SnapshotGuard {
             headers.insert(header::LINK, link.clone());
         }
         if unchanged {
-            return self.told(answer);
+            return self.with_age(answer);
         }
         headers.insert(header::CONTENT_TYPE, made.media_type.clone());
         let body = if gzip {
@@ -385,11 +389,11 @@ impl SnapshotGuard {
         } else {
             made.body.clone()
         };
-        self.told(answer.set_body(BoxBody::new(body)))
+        self.with_age(answer.set_body(BoxBody::new(body)))
     }
 
-    /// Lets caches keep the answer, but not past the midnight that ends the day it was made for, and says how old it is.
-    fn told(&self, mut answer: HttpResponse) -> HttpResponse {
+    /// Lets caches keep the response until the midnight that ends its day, and says how old it is.
+    fn with_age(&self, mut answer: HttpResponse) -> HttpResponse {
         let left = self.view.midnight.duration_since(self.now).as_secs();
         let left = u32::try_from(left).unwrap_or(0);
         let headers = answer.headers_mut();
