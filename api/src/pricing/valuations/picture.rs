@@ -1,4 +1,4 @@
-//! A valuation as a picture: shapes tell what colours tell elsewhere, so that it can be printed.
+//! A valuation as a picture. Shapes and not colours carry the meaning, so that it can be printed.
 
 use super::answer::{Answer, WeighingSale};
 use crate::{
@@ -32,14 +32,14 @@ const FIGURES: u32 = 170;
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
-/// Prices of the engine that are drawn beside what it would fetch.
+/// Other prices of the engine drawn in the picture.
 #[derive(Default)]
 pub(crate) struct Marks {
     pub asking_price: Option<Money>,
     pub break_even_price: Option<Money>,
 }
 
-/// The picture as an answer, in the currency of the firm.
+/// The picture as a response, in the firm's currency.
 pub(crate) async fn shown(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
@@ -66,31 +66,31 @@ fn svg(heading: &str, currency: &str, answer: &Answer, marks: &Marks) -> Result<
         let root = SVGBackend::with_string(&mut drawn, (WIDTH, height)).into_drawing_area();
         draw(&root, heading, currency, answer, marks).map_err(|e| Problem::internal(e.as_str()))?;
     }
-    let told = format!(
-        "<svg role=\"img\" aria-labelledby=\"heading told\"><title id=\"heading\">{}</title><desc id=\"told\">{}</desc>",
+    let head = format!(
+        "<svg role=\"img\" aria-labelledby=\"heading summary\"><title id=\"heading\">{}</title><desc id=\"summary\">{}</desc>",
         escaped(heading),
         escaped(&in_words(currency, answer, marks))
     );
-    let (opening, title) = told.split_once('>').expect("it is written just above");
+    let (opening, title) = head.split_once('>').expect("written just above");
     let (own, rest) = drawn
         .split_once('>')
-        .ok_or_else(|| Problem::internal("the picture has no beginning"))?;
+        .ok_or_else(|| Problem::internal("the drawing has no svg element"))?;
     let attributes = opening.trim_start_matches("<svg");
     Ok(format!("{own}{attributes}>{title}{rest}"))
 }
 
 fn in_words(currency: &str, answer: &Answer, marks: &Marks) -> String {
     let mut words = format!(
-        "Low {}, likely {}, high {} {currency}: a range that is meant to hold {} of 100 such prices.",
+        "Low {}, likely {}, high {} {currency}: {} of 100 such prices are expected in this range.",
         answer.low, answer.likely, answer.high, answer.reason.level_percent
     );
-    let mut told = |name: &str, price: Option<Money>| {
+    let mut add = |name: &str, price: Option<Money>| {
         if let Some(price) = price {
             let _ = write!(words, " {name} {price}.");
         }
     };
-    told("Asking price", marks.asking_price);
-    told("Break-even price", marks.break_even_price);
+    add("Asking price", marks.asking_price);
+    add("Break-even price", marks.break_even_price);
     for sale in &answer.reason.comparables {
         let _ = write!(words, " {}: {}.", name(sale), figures(sale));
     }
@@ -113,7 +113,7 @@ fn figures(sale: &WeighingSale) -> String {
     }
 }
 
-/// Prices from a bit below the lowest to a bit above the highest; what is far beyond the range stands at the edge.
+/// From just below the lowest price to just above the highest; prices far outside the range are drawn at the edge.
 struct Span {
     from: f64,
     to: f64,
@@ -207,7 +207,7 @@ fn draw(
     let foot = i32::try_from(height).unwrap_or_default();
     let legend = [
         "Thick line: low to high; diamond: likely. Open circle: price paid. Filled circle: that price adjusted to this engine.",
-        "Long dashes: the asking price. Dots: the break-even price. A price far outside stands at the edge.",
+        "Long dashes: the asking price. Dots: the break-even price. A price far outside is drawn at the edge.",
     ];
     for (i, line) in (0..).zip(legend) {
         write(root, line, (16, foot - 38 + 20 * i), 12, HPos::Left)?;
@@ -215,7 +215,7 @@ fn draw(
     root.present().map_err(told)
 }
 
-/// A dashed line from top to bottom with its name and price over it.
+/// A dashed line from top to bottom, labelled with name and price.
 fn mark(
     chart: &mut Chart<'_, '_>,
     span: &Span,
@@ -231,7 +231,7 @@ fn mark(
     let line = DashedLineSeries::new([(at, 0.0), (at, top)], dash, 4, BLACK.stroke_width(1));
     chart.draw_series(line).map_err(told)?;
     let style = ("sans-serif", 12).into_font().color(&BLACK);
-    // The break-even price stands in a line of its own, as the two can be near each other.
+    // The label of the break-even price is on a line of its own, as the two prices can be close.
     let lift = if dash > 4 { -16 } else { -4 };
     let words = EmptyElement::at((at, top))
         + Text::new(
