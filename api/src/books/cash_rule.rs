@@ -120,7 +120,7 @@ async fn calculate_cash_rule(
             pointer: pointer.to_owned(),
             detail,
         });
-        return Err(Problem::invalid_all(told.collect()));
+        return Err(Problem::invalid_all(errors.collect()));
     }
     if let Some(person) = question.person_id {
         persons::must_exist(&mut conn, person, "/person_id").await?;

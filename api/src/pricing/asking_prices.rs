@@ -386,7 +386,7 @@ async fn check(
     if let Some(since) = holds_since.filter(|since| on < *since) {
         refuse(
             "/on",
-            format!("must not be before the current price, set on {since}"),
+            format!("must not be before {since}, the first day of the current price"),
         );
     }
     if let Some(id) = new.valuation_id {

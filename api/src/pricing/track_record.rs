@@ -261,7 +261,7 @@ pub(crate) fn scores(mut sales: Vec<SaleAgainstValuation>) -> Scores {
         n_sales,
         n_valued,
         few_sales,
-        warnings: told.into_iter().collect(),
+        warnings: warning.into_iter().collect(),
         ratio_study: study(&pairs).ok(),
         coverage,
         sales,

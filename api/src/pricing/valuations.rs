@@ -376,10 +376,10 @@ async fn cases(
     supposing: &[Supposition],
 ) -> Result<Vec<Case>, Problem> {
     let mut cases = Vec::with_capacity(supposing.len());
-    for (i, told) in supposing.iter().enumerate() {
+    for (i, supposition) in supposing.iter().enumerate() {
         let done = Done {
-            jobs: &told.finished_jobs,
-            tests: &told.tests_passed,
+            jobs: &supposition.finished_jobs,
+            tests: &supposition.tests_passed,
         };
         let by_the_records = if done.jobs.is_empty() && done.tests.is_empty() {
             engine.clone()
@@ -388,8 +388,8 @@ async fn cases(
             engine_facts::after(conn, stock_no, engine, done, &pointer).await?
         };
         cases.push(Case {
-            engine: told.of(&by_the_records),
-            told: told.clone(),
+            engine: supposition.of(&by_the_records),
+            told: supposition.clone(),
         });
     }
     Ok(cases)

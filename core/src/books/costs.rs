@@ -164,12 +164,12 @@ pub fn lowest_price(question: &LowestPriceQuestion) -> Result<LowestPrice, Vec<M
                 member: "wanted_profit",
             }]
         })?;
-    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    let checked = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
     Ok(LowestPrice {
-        lowest_price: told(price, "wanted_profit")?,
-        tax: told(sale.tax(price), "wanted_profit")?,
-        selling_cost: told(pennies(selling_cost) + sale.share(price), "selling_cost")?,
-        profit: told(sale.brings(price) - costs, "other_costs")?,
+        lowest_price: checked(price, "wanted_profit")?,
+        tax: checked(sale.tax(price), "wanted_profit")?,
+        selling_cost: checked(pennies(selling_cost) + sale.share(price), "selling_cost")?,
+        profit: checked(sale.brings(price) - costs, "other_costs")?,
     })
 }
 
@@ -210,11 +210,11 @@ pub fn most_to_pay(question: &MostToPayQuestion) -> Result<MostToPay, Vec<MoneyF
             tax: None,
         });
     }
-    let told = |pennies| amount(pennies, "wanted_profit").map_err(|fault| vec![fault]);
-    let purchase = told(purchase)?;
+    let checked = |pennies| amount(pennies, "wanted_profit").map_err(|fault| vec![fault]);
+    let purchase = checked(purchase)?;
     Ok(MostToPay {
         most_to_pay: Some(purchase),
-        tax: Some(told(sale(purchase).tax(price))?),
+        tax: Some(checked(sale(purchase).tax(price))?),
     })
 }
 
@@ -272,13 +272,13 @@ pub fn carrying_amount(
     };
     let carried = cost.pennies().min(value).max(0);
     let before = carrying_amount_before.map(Money::pennies);
-    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    let checked = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
     Ok(CarryingAmount {
-        net_realisable_value: told(value, "cost_to_come")?,
-        tax: told(tax, "price")?,
-        write_down: told((before.unwrap_or(cost.pennies()) - carried).max(0), "cost")?,
-        reversal: told(before.map_or(0, |before| (carried - before).max(0)), "cost")?,
-        carrying_amount: told(carried, "cost")?,
+        net_realisable_value: checked(value, "cost_to_come")?,
+        tax: checked(tax, "price")?,
+        write_down: checked((before.unwrap_or(cost.pennies()) - carried).max(0), "cost")?,
+        reversal: checked(before.map_or(0, |before| (carried - before).max(0)), "cost")?,
+        carrying_amount: checked(carried, "cost")?,
     })
 }
 

@@ -319,11 +319,11 @@ pub fn margin_tax(question: &MarginTaxQuestion) -> Result<MarginTax, Vec<MoneyFa
     }
     let margin = sale.pennies() - purchase.pennies();
     let tax = tax_within(margin.max(0), rate_percent);
-    let told = |pennies| amount(pennies, "sale").map_err(|fault| vec![fault]);
+    let checked = |pennies| amount(pennies, "sale").map_err(|fault| vec![fault]);
     Ok(MarginTax {
-        margin: told(margin)?,
-        tax: told(tax)?,
-        net_of_tax: told(sale.pennies() - tax)?,
+        margin: checked(margin)?,
+        tax: checked(tax)?,
+        net_of_tax: checked(sale.pennies() - tax)?,
     })
 }
 

@@ -424,8 +424,8 @@ pub fn cancelled_refund(question: &RefundQuestion) -> Result<CancelledRefund, Ve
     }
     let cheapest = question.delivery_cheapest.unwrap_or(question.delivery_paid);
     let delivery = question.delivery_paid.min(cheapest);
-    let told = question.informed_of_cancellation_on != Some(None);
-    let kept = if told {
+    let informed = question.informed_of_cancellation_on != Some(None);
+    let kept = if informed {
         question.value_lost.min(question.price)
     } else {
         Money::ZERO

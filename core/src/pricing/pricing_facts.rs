@@ -137,7 +137,7 @@ mod tests {
 
     #[test]
     fn every_feature_can_be_recorded_and_is_unknown_until_it_is() {
-        let told = PricingFacts {
+        let known = PricingFacts {
             build_quality: Some(BuildQuality::Sound),
             grades: Area::ALL.iter().map(|area| (*area, Grade::Fair)).collect(),
             builder: Some(BuilderStanding::Trade),
@@ -151,7 +151,7 @@ mod tests {
             ..PricingFacts::of(Kind::Locomotive)
         };
         for feature in Feature::ALL {
-            let level = told.level(*feature).expect("every feature is recorded");
+            let level = known.level(*feature).expect("every feature is recorded");
             assert!(feature.levels().contains(&level), "{feature}: {level}");
             assert_eq!(PricingFacts::of(Kind::Locomotive).level(*feature), None);
         }
@@ -168,12 +168,12 @@ mod tests {
                 (_, Ok(item)) => drop(facts.included_items.insert(item, Included::Included)),
                 (Err(_), Err(_)) => panic!("{name} is neither area nor item"),
             }
-            let told: Vec<_> = Feature::ALL
+            let recorded: Vec<_> = Feature::ALL
                 .iter()
                 .filter(|feature| facts.level(**feature).is_some())
                 .map(|feature| feature.as_str())
                 .collect();
-            assert_eq!(told, [name]);
+            assert_eq!(recorded, [name]);
         }
     }
 }

@@ -69,14 +69,14 @@ fn margin_tax_is_the_exact_fraction_of_the_margin() {
             "0.02",
         ),
     ] {
-        let told = margin_tax(&MarginTaxQuestion {
+        let answer = margin_tax(&MarginTaxQuestion {
             purchase: money(purchase),
             sale: money(sale),
             rate_percent: percent(rate),
         })
         .expect("an answer");
         assert_eq!(
-            (told.margin, told.tax, told.net_of_tax),
+            (answer.margin, answer.tax, answer.net_of_tax),
             (money(margin), money(tax), money(net)),
             "{id}"
         );
@@ -91,9 +91,14 @@ fn the_lowest_price_that_leaves_900() {
         wanted_profit: Some(money("900.00")),
         ..lowest("6000.00")
     };
-    let told = lowest_price(&q).expect("a price");
+    let answer = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.tax, told.profit, told.selling_cost),
+        (
+            answer.lowest_price,
+            answer.tax,
+            answer.profit,
+            answer.selling_cost
+        ),
         (
             money("7680.00"),
             money("280.00"),
@@ -106,9 +111,9 @@ fn the_lowest_price_that_leaves_900() {
         wanted_profit: money("900.00"),
         ..most("7680.00")
     };
-    let told = most_to_pay(&back).expect("an answer");
+    let answer = most_to_pay(&back).expect("an answer");
     assert_eq!(
-        (told.most_to_pay, told.tax),
+        (answer.most_to_pay, answer.tax),
         (Some(money("6000.00")), Some(money("280.00")))
     );
 }
@@ -156,9 +161,9 @@ fn what_is_left_rises_and_falls_by_pennies_and_the_lowest_price_is_told() {
             "{price}"
         );
     }
-    let told = lowest_price(&q).expect("a price");
+    let answer = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.profit),
+        (answer.lowest_price, answer.profit),
         (money("7021.29"), Money::ZERO)
     );
 }
@@ -170,9 +175,9 @@ fn below_the_purchase_price_nothing_is_taxed() {
         wanted_profit: Some(money("-400.00")),
         ..lowest("5000.00")
     };
-    let told = lowest_price(&q).expect("a price");
+    let answer = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.tax),
+        (answer.lowest_price, answer.tax),
         (money("4600.00"), Money::ZERO)
     );
     assert_eq!(
@@ -190,9 +195,9 @@ fn below_the_purchase_price_nothing_is_taxed() {
             scheme,
             ..lowest("1000.00")
         };
-        let told = lowest_price(&q).expect("a price");
+        let answer = lowest_price(&q).expect("a price");
         assert_eq!(
-            (told.lowest_price, told.tax),
+            (answer.lowest_price, answer.tax),
             (money(price), money(tax)),
             "{scheme}"
         );
@@ -207,8 +212,8 @@ fn not_even_a_gift_pays() {
         wanted_profit: money("200.00"),
         ..most("1000.00")
     };
-    let told = most_to_pay(&q).expect("an answer");
-    assert_eq!((told.most_to_pay, told.tax), (None, None));
+    let answer = most_to_pay(&q).expect("an answer");
+    assert_eq!((answer.most_to_pay, answer.tax), (None, None));
     // 1200 less its tax of 200 leaves 1000: a gift, and no more.
     let q = MostToPayQuestion {
         cost_to_come: money("800.00"),
@@ -299,14 +304,14 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
         ),
     ] {
         // Every part of the answer is compared, so that a right total cannot hide a wrong tax.
-        let told = carrying_amount(&question).expect("an answer");
+        let answer = carrying_amount(&question).expect("an answer");
         assert_eq!(
             [
-                told.net_realisable_value,
-                told.tax,
-                told.write_down,
-                told.reversal,
-                told.carrying_amount
+                answer.net_realisable_value,
+                answer.tax,
+                answer.write_down,
+                answer.reversal,
+                answer.carrying_amount
             ],
             [value, tax, write_down, reversal, amount].map(money),
             "{id}"
@@ -381,12 +386,12 @@ fn faults_name_the_member_and_what_would_be_right() {
         pointers(carrying_amount(&q).expect_err("faults")),
         ["/cost_to_come"]
     );
-    let told = margin_tax(&MarginTaxQuestion {
+    let answer = margin_tax(&MarginTaxQuestion {
         purchase: money("1.00"),
         sale: money("-1.00"),
         rate_percent: percent("20"),
     });
-    assert_eq!(pointers(told.expect_err("faults")), ["/sale"]);
+    assert_eq!(pointers(answer.expect_err("faults")), ["/sale"]);
 }
 
 fn paid(on: &str, amount: &str, method: PaymentMethod) -> CashPayment {
@@ -411,8 +416,8 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         until: Some(day("2026-06-29")),
     }];
     let ask = |exchange: &[ExchangeRow], linked: &[CashPayment], coming: &CashPayment| {
-        let told = cash_reached(&rules, exchange, &gb(), "GBP", linked, coming);
-        (told.result, told.cash)
+        let answer = cash_reached(&rules, exchange, &gb(), "GBP", linked, coming);
+        (answer.result, answer.cash)
     };
 
     // The limit in pounds, which linked cash reaches together.
@@ -504,8 +509,8 @@ fn linked_cash_is_flagged_before_it_is_taken() {
 
     // Without a rule for the country there is no limit; a sum too large to be stated reaches any limit.
     let nowhere = "CH".parse().expect("a jurisdiction");
-    let told = cash_reached(&rules, &[], &nowhere, "CHF", &[], &one(first, "1.00"));
-    assert_eq!((told.result, told.limit), (CashResult::NoRule, None));
+    let answer = cash_reached(&rules, &[], &nowhere, "CHF", &[], &one(first, "1.00"));
+    assert_eq!((answer.result, answer.limit), (CashResult::NoRule, None));
     let too_much = vec![one(first, "9999999999.99"); 3];
     assert_eq!(
         ask(&[], &too_much, &one(first, "1.00")),

@@ -93,18 +93,25 @@ fn debits_equal_credits_in_every_period_of_random_trades() {
                 from,
                 until: from.plus_months(1).plus_days(-1),
             };
-            let told = trial(&entries, period).expect("in range");
-            assert_eq!(told.debit, told.credit);
+            let totals = trial(&entries, period).expect("in range");
+            assert_eq!(totals.debit, totals.credit);
             let (first_part, rest) = entries.split_at(entries.len() / 3);
             let part = |entries: &[Entry]| trial(entries, period).expect("in range");
-            assert_eq!(part(first_part).plus(&part(rest)), Ok(told.clone()));
+            assert_eq!(part(first_part).plus(&part(rest)), Ok(totals.clone()));
             let within: Vec<&Entry> = entries
                 .iter()
                 .filter(|e| from <= e.on && e.on <= period.until)
                 .collect();
-            assert_eq!((told.debit.pennies(), told.credit.pennies()), sums(&within));
-            let of_accounts: i128 = told.accounts.iter().map(|line| line.debit.pennies()).sum();
-            assert_eq!(of_accounts, told.debit.pennies());
+            assert_eq!(
+                (totals.debit.pennies(), totals.credit.pennies()),
+                sums(&within)
+            );
+            let of_accounts: i128 = totals
+                .accounts
+                .iter()
+                .map(|line| line.debit.pennies())
+                .sum();
+            assert_eq!(of_accounts, totals.debit.pennies());
         }
     }
 }
@@ -174,7 +181,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         .into_iter()
         .map(|event| entry(on, event).expect("in range"))
         .collect();
-    let told = trial(
+    let totals = trial(
         &entries,
         DaySpan {
             from: on,
@@ -182,7 +189,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         },
     )
     .expect("in range");
-    let balances: BTreeMap<Account, i128> = told
+    let balances: BTreeMap<Account, i128> = totals
         .accounts
         .iter()
         .map(|line| (line.account, line.debit.pennies() - line.credit.pennies()))

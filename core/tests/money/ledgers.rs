@@ -56,13 +56,13 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
         wrong.reversed(day("2026-02-04")).expect("a line"),
     ];
     // 10.5 hours at 32.35 are 339.675: a half goes up.
-    let told = ledger(&lines, TaxPosition::MarginScheme).expect("sums");
+    let answer = ledger(&lines, TaxPosition::MarginScheme).expect("sums");
     assert_eq!(
-        (told.cost, told.worth),
+        (answer.cost, answer.worth),
         (money("4430.00"), money("4769.68"))
     );
     assert_eq!(
-        (told.supplier_vat, told.hours_booked),
+        (answer.supplier_vat, answer.hours_booked),
         (money("46.00"), hours("10.5"))
     );
     let unregistered = ledger(&lines, TaxPosition::NotRegistered).expect("sums");
@@ -70,12 +70,12 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
         (unregistered.cost, unregistered.worth),
         (money("4476.00"), money("4815.68"))
     );
-    let purchase = told
+    let purchase = answer
         .kinds
         .iter()
         .find(|sum| sum.kind == CostKind::Purchase)
         .expect("each kind");
-    assert_eq!((told.kinds.len(), purchase.cost), (7, money("4200.00")));
+    assert_eq!((answer.kinds.len(), purchase.cost), (7, money("4200.00")));
     let too_much = vec![line(CostKind::Other, "9999999999.99", "0.00"); 2];
     assert_eq!(
         ledger(&too_much, TaxPosition::MarginScheme),
@@ -178,9 +178,9 @@ fn the_stock_book_has_margin_and_tax_where_the_scheme_has_them() {
         ),
         (TaxPosition::MarginScheme, None, None, None),
     ] {
-        let told = book_line(&sold(position, "2026-03-31", price)).expect("a line");
+        let answer = book_line(&sold(position, "2026-03-31", price)).expect("a line");
         assert_eq!(
-            (told.margin, told.tax),
+            (answer.margin, answer.tax),
             (margin.map(money), tax.map(money)),
             "{position}"
         );
@@ -257,18 +257,18 @@ fn in_stock(position: TaxPosition) -> StockFacts {
 /// IAS 2.9, published; the engine on commission is not the firm's stock: plain reading.
 #[test]
 fn the_stock_value_leaves_out_what_is_not_ours() {
-    let told = stock_valuation_line(&in_stock(TaxPosition::MarginScheme))
+    let answer = stock_valuation_line(&in_stock(TaxPosition::MarginScheme))
         .expect("a line")
         .expect("ours");
     assert_eq!(
-        (told.carrying_amount, told.write_down),
+        (answer.carrying_amount, answer.write_down),
         (money("4240.00"), money("610.00"))
     );
-    assert_eq!(told.sold_after_price, Some(money("5300.00")));
-    let told = stock_valuation_line(&in_stock(TaxPosition::NotRegistered))
+    assert_eq!(answer.sold_after_price, Some(money("5300.00")));
+    let answer = stock_valuation_line(&in_stock(TaxPosition::NotRegistered))
         .expect("a line")
         .expect("ours");
-    assert_eq!(told.carrying_amount, money("4440.00"));
+    assert_eq!(answer.carrying_amount, money("4440.00"));
     for not_ours in [
         TaxPosition::CommissionInOwnName,
         TaxPosition::CommissionInOwnersName,
@@ -288,28 +288,28 @@ fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
         ..in_stock(TaxPosition::NotRegistered)
     };
     let line = |facts: &StockFacts| stock_valuation_line(facts).expect("a line").expect("ours");
-    let told = line(&facts);
-    assert_eq!(told.carrying_amount_before, money("4440.00"));
+    let answer = line(&facts);
+    assert_eq!(answer.carrying_amount_before, money("4440.00"));
     assert_eq!(
-        (told.reversal, told.carrying_amount),
+        (answer.reversal, answer.carrying_amount),
         (money("410.00"), money("4850.00"))
     );
-    let told = line(&StockFacts {
+    let answer = line(&StockFacts {
         cost: money("5150.00"),
         price: Some(money("6300.00")),
         ..facts.clone()
     });
     assert_eq!(
-        (told.reversal, told.carrying_amount),
+        (answer.reversal, answer.carrying_amount),
         (money("410.00"), money("5150.00"))
     );
-    let told = line(&StockFacts {
+    let answer = line(&StockFacts {
         price: None,
         ..facts
     });
-    assert_eq!(told.net_realisable_value, None);
+    assert_eq!(answer.net_realisable_value, None);
     assert_eq!(
-        (told.write_down, told.reversal, told.carrying_amount),
+        (answer.write_down, answer.reversal, answer.carrying_amount),
         (Money::ZERO, Money::ZERO, money("4440.00")),
         "without a price it stands as it stood"
     );
@@ -329,7 +329,7 @@ fn with_commission(price: &str) -> StockFacts {
 /// sums by hand.
 #[test]
 fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
-    let told = |facts: StockFacts| {
+    let answer = |facts: StockFacts| {
         let line = stock_valuation_line(&facts).expect("a line").expect("ours");
         let value = line.net_realisable_value.expect("a price");
         [value, line.write_down, line.reversal, line.carrying_amount].map(|it| it.to_string())
@@ -340,12 +340,12 @@ fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
         ..with_commission("5400.00")
     };
     assert_eq!(
-        told(sold(false)),
+        answer(sold(false)),
         ["4044.17", "805.83", "0.00", "4044.17"],
         "NRV-5"
     );
     assert_eq!(
-        told(sold(true)),
+        answer(sold(true)),
         ["4240.00", "610.00", "0.00", "4240.00"],
         "NRV-6"
     );
@@ -354,22 +354,22 @@ fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
         ..with_commission(price)
     };
     assert_eq!(
-        told(next_year("6000.00")),
+        answer(next_year("6000.00")),
         ["4710.00", "0.00", "470.00", "4710.00"],
         "NRV-8"
     );
     assert_eq!(
-        told(next_year("6200.00")),
+        answer(next_year("6200.00")),
         ["4866.67", "0.00", "610.00", "4850.00"],
         "NRV-8"
     );
-    assert_eq!(told(with_commission("5205.55"))[0], "4087.68", "NRV-9");
+    assert_eq!(answer(with_commission("5205.55"))[0], "4087.68", "NRV-9");
 }
 
 /// IAS 2.31: a firm contract takes the place of the estimate. 4600.00 less 66.67 of tax, 510.00 and 180.00: NRV-7.
 #[test]
 fn a_firm_contract_is_what_a_stock_is_valued_at() {
-    let told = carrying_amount(&CarryingAmountQuestion {
+    let answer = carrying_amount(&CarryingAmountQuestion {
         cost: money("4850.00"),
         purchase: money("4200.00"),
         price: money("5400.00"),
@@ -381,9 +381,9 @@ fn a_firm_contract_is_what_a_stock_is_valued_at() {
         as_it_stands_price: None,
         firm_contract: Some(money("4600.00")),
     })
-    .expect("told");
+    .expect("an answer");
     assert_eq!(
-        [told.tax, told.net_realisable_value, told.write_down],
+        [answer.tax, answer.net_realisable_value, answer.write_down],
         ["66.67", "3843.33", "1006.67"].map(money)
     );
 }

@@ -93,8 +93,8 @@ fn lowest_by_trial(q: &LowestPriceQuestion) -> Result<i128, ()> {
 fn check_lowest(q: &LowestPriceQuestion) -> bool {
     let Ok(price) = lowest_by_trial(q) else {
         // Too flat to try: the answer still has to hold at its edge.
-        if let Ok(told) = lowest_price(q) {
-            let price = told.lowest_price.pennies();
+        if let Ok(answer) = lowest_price(q) {
+            let price = answer.lowest_price.pennies();
             assert!(profit(q, price) >= some(q.wanted_profit), "{q:?}");
             assert!(
                 price == 0 || profit(q, price - 1) < some(q.wanted_profit),
@@ -103,10 +103,10 @@ fn check_lowest(q: &LowestPriceQuestion) -> bool {
         }
         return false;
     };
-    let told = lowest_price(q);
+    let answer = lowest_price(q);
     if price > 999_999_999_999 {
         assert_eq!(
-            told,
+            answer,
             Err(vec![MoneyFault::NoPrice {
                 member: "wanted_profit"
             }]),
@@ -114,12 +114,12 @@ fn check_lowest(q: &LowestPriceQuestion) -> bool {
         );
         return true;
     }
-    let told = told.expect("a price");
-    assert_eq!(told.lowest_price, pennies(price), "{q:?}");
-    assert_eq!(told.profit, pennies(profit(q, price)), "{q:?}");
+    let answer = answer.expect("a price");
+    assert_eq!(answer.lowest_price, pennies(price), "{q:?}");
+    assert_eq!(answer.profit, pennies(profit(q, price)), "{q:?}");
     let taxed = tax(q.scheme, q.purchase.pennies(), price, q.rate_percent);
-    assert_eq!(told.tax, pennies(taxed), "{q:?}");
-    let sum = told.profit.pennies() + taxed + told.selling_cost.pennies();
+    assert_eq!(answer.tax, pennies(taxed), "{q:?}");
+    let sum = answer.profit.pennies() + taxed + answer.selling_cost.pennies();
     let rest = q.purchase.pennies() + q.other_costs.pennies() + some(q.cost_to_come);
     assert_eq!(sum + rest, price, "the parts add up to the price: {q:?}");
     true
@@ -137,8 +137,8 @@ fn check_most(q: &MostToPayQuestion) {
             - fee
     };
     let wanted = q.wanted_profit.pennies();
-    let told = most_to_pay(q).expect("an answer");
-    match told.most_to_pay {
+    let answer = most_to_pay(q).expect("an answer");
+    match answer.most_to_pay {
         Some(most) => {
             let most = most.pennies();
             assert!(profit(most) >= wanted, "suffices: {q:?}");
@@ -146,13 +146,13 @@ fn check_most(q: &MostToPayQuestion) {
                 assert!(profit(most + more) < wanted, "{more} more does not: {q:?}");
             }
             assert_eq!(
-                told.tax,
+                answer.tax,
                 Some(pennies(tax(q.scheme, most, price, q.rate_percent)))
             );
         }
         None => {
             assert!(profit(0) < wanted, "not even a gift: {q:?}");
-            assert_eq!(told.tax, None);
+            assert_eq!(answer.tax, None);
         }
     }
 }
@@ -169,15 +169,15 @@ fn check_carried(q: &CarryingAmountQuestion) {
         Some(as_it_stands) if as_it_stands.0 > finished.0 => as_it_stands,
         Some(_) | None => finished,
     };
-    let told = carrying_amount(q).expect("an answer");
-    assert_eq!(told.net_realisable_value, pennies(best.0), "{q:?}");
-    assert_eq!(told.tax, pennies(best.1), "{q:?}");
+    let answer = carrying_amount(q).expect("an answer");
+    assert_eq!(answer.net_realisable_value, pennies(best.0), "{q:?}");
+    assert_eq!(answer.tax, pennies(best.1), "{q:?}");
     let cost = q.cost.pennies();
     let carried = if best.0 < 0 { 0 } else { best.0.min(cost) };
-    assert_eq!(told.carrying_amount, pennies(carried), "{q:?}");
+    assert_eq!(answer.carrying_amount, pennies(carried), "{q:?}");
     let before = q.carrying_amount_before.map_or(cost, Money::pennies);
     assert_eq!(
-        before - told.write_down.pennies() + told.reversal.pennies(),
+        before - answer.write_down.pennies() + answer.reversal.pennies(),
         if q.carrying_amount_before.is_none() {
             carried.min(cost)
         } else {
@@ -185,9 +185,9 @@ fn check_carried(q: &CarryingAmountQuestion) {
         },
         "what it stood at, less and more, is what it stands at: {q:?}"
     );
-    assert!(told.write_down == Money::ZERO || told.reversal == Money::ZERO);
+    assert!(answer.write_down == Money::ZERO || answer.reversal == Money::ZERO);
     assert!(
-        told.carrying_amount <= q.cost,
+        answer.carrying_amount <= q.cost,
         "never above cost (IAS 2.33)"
     );
 }
@@ -214,12 +214,12 @@ fn the_sums_agree_with_exact_fractions() {
             sale: random.amount(),
             rate_percent: random.rate(),
         };
-        let told = margin_tax(&q).expect("an answer");
+        let answer = margin_tax(&q).expect("an answer");
         let (purchase, sale) = (q.purchase.pennies(), q.sale.pennies());
         let taxed = tax(Scheme::Margin, purchase, sale, q.rate_percent);
-        assert_eq!(told.tax, pennies(taxed), "{q:?}");
-        assert_eq!(told.margin, pennies(sale - purchase), "{q:?}");
-        assert_eq!(told.net_of_tax, pennies(sale - taxed), "{q:?}");
+        assert_eq!(answer.tax, pennies(taxed), "{q:?}");
+        assert_eq!(answer.margin, pennies(sale - purchase), "{q:?}");
+        assert_eq!(answer.net_of_tax, pennies(sale - taxed), "{q:?}");
     }
     assert!(
         tried > n * 9 / 10,
@@ -265,13 +265,13 @@ fn steep_tax_and_share_are_tried_penny_by_penny() {
         let wanted = some(q.wanted_profit);
         let by_trial = (0..20_000).find(|price| profit(&q, *price) >= wanted);
         match (by_trial, lowest_price(&q)) {
-            (Some(price), Ok(told)) => {
-                assert_eq!(told.lowest_price, pennies(price), "{q:?}");
+            (Some(price), Ok(answer)) => {
+                assert_eq!(answer.lowest_price, pennies(price), "{q:?}");
                 found += 1;
             }
             (None, Err(_)) => none += 1,
-            (None, Ok(told)) => {
-                assert!(told.lowest_price.pennies() >= 20_000, "{q:?} {told:?}");
+            (None, Ok(answer)) => {
+                assert!(answer.lowest_price.pennies() >= 20_000, "{q:?} {answer:?}");
             }
             (Some(price), Err(faults)) => panic!("{price} suffices: {q:?} {faults:?}"),
         }
@@ -288,9 +288,9 @@ fn what_is_left_is_told_at_any_price() {
     for _ in 0..20_000 {
         let q = random.lowest_price();
         let price = random.amount();
-        let told = costs::profit_at_price(&q, price).expect("an answer");
+        let answer = costs::profit_at_price(&q, price).expect("an answer");
         assert_eq!(
-            told.profit,
+            answer.profit,
             pennies(profit(&q, price.pennies())),
             "{q:?} {price}"
         );

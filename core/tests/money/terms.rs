@@ -67,12 +67,15 @@ fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
 
 #[test]
 fn while_a_repair_is_away_there_is_no_last_day() {
-    let told = ask(
+    let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2025-03-03",
         "repairs": [{"asked_on": "2025-03-20"}]}),
     );
     assert_eq!(
-        (told.short_term_reject_until, told.short_term_clock_stopped),
+        (
+            answer.short_term_reject_until,
+            answer.short_term_clock_stopped
+        ),
         (None, true)
     );
 }
@@ -81,14 +84,14 @@ fn while_a_repair_is_away_there_is_no_last_day() {
 /// within 14 days of the return or the proof of sending. 12 months more for one not told: from memory.
 #[test]
 fn a_sale_at_a_distance_may_be_cancelled() {
-    let told = ask(
+    let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"}),
     );
     assert_eq!(
-        (told.cancel_until, told.refund_by),
+        (answer.cancel_until, answer.refund_by),
         (Some(day("2025-06-24")), Some(day("2025-07-10")))
     );
-    let rules: Vec<TermKey> = told.rules.iter().map(|used| used.rule).collect();
+    let rules: Vec<TermKey> = answer.rules.iter().map(|used| used.rule).collect();
     assert_eq!(
         rules,
         [
@@ -98,7 +101,8 @@ fn a_sale_at_a_distance_may_be_cancelled() {
         ]
     );
     assert!(
-        told.rules
+        answer
+            .rules
             .iter()
             .all(|used| used.confidence == Mark::Published && !used.source.is_empty())
     );
@@ -125,13 +129,13 @@ fn a_sale_at_a_distance_may_be_cancelled() {
 /// Told in time; late, within the 12 months beginning with the first of the 14 days; later; never.
 #[test]
 fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
-    let until = |delivered: &str, told: Value| {
-        ask(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered, "informed_of_cancellation_on": told}))
+    let until = |delivered: &str, answer: Value| {
+        ask(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered, "informed_of_cancellation_on": answer}))
             .cancel_until
             .expect("a day")
             .to_string()
     };
-    for (id, delivered, told, last) in [
+    for (id, delivered, answer, last) in [
         ("CC-1", "2026-03-02", json!("2026-02-20"), "2026-03-16"),
         ("CC-3", "2026-12-18", json!("2026-12-18"), "2027-01-01"),
         ("CC-4", "2026-03-02", json!("2026-03-01"), "2026-03-16"),
@@ -144,7 +148,7 @@ fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
         ("CC-5", "2026-03-02", json!(null), "2027-03-16"),
         ("CC-6", "2024-02-15", json!(null), "2025-02-28"),
     ] {
-        assert_eq!(until(delivered, told), last, "{id}");
+        assert_eq!(until(delivered, answer), last, "{id}");
     }
     let lots = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "lots": ["2026-05-12", "2026-05-20"],
@@ -152,11 +156,11 @@ fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
     );
     assert_eq!(lots.cancel_until, Some(day("2026-06-03")), "CC-2");
     for (cancelled, in_time) in [("2026-03-16", true), ("2026-03-17", false)] {
-        let told = ask(
+        let answer = ask(
             json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2026-03-02", "cancelled_on": cancelled}),
         );
-        assert_eq!(told.cancelled_in_time, Some(in_time), "{cancelled}");
-        assert_eq!(told.send_back_by.is_some(), in_time, "{cancelled}");
+        assert_eq!(answer.cancelled_in_time, Some(in_time), "{cancelled}");
+        assert_eq!(answer.send_back_by.is_some(), in_time, "{cancelled}");
     }
 }
 
@@ -169,8 +173,8 @@ fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
         for (name, value) in change.as_object().expect("members") {
             question[name] = value.clone();
         }
-        let told = ask(question);
-        [told.send_back_by, told.refund_by]
+        let answer = ask(question);
+        [answer.send_back_by, answer.refund_by]
             .map(|on| on.map(|on| on.to_string()).unwrap_or_default())
     };
     let back = json!({"sent_back_on": "2026-03-23"});
@@ -186,16 +190,16 @@ fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
     );
     assert_eq!(of(collected), ["", "2026-03-26"], "RF-3");
     assert_eq!(of(nothing_came), ["", "2026-03-26"], "RF-3, nothing came");
-    for (told, lost, refund) in [
+    for (answer, lost, refund) in [
         (json!("2026-02-20"), "350.00", "4720.00"),
         (json!(null), "350.00", "5070.00"),
         (json!("2026-02-20"), "6000.00", "120.00"),
     ] {
         let question = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",
-            "value_lost": lost, "informed_of_cancellation_on": told});
+            "value_lost": lost, "informed_of_cancellation_on": answer});
         let question = serde_json::from_value(question).expect("a question");
-        let told = terms::cancelled_refund(&question).expect("told");
-        assert_eq!(told.refund.to_string(), refund, "RF-4");
+        let answer = terms::cancelled_refund(&question).expect("an answer");
+        assert_eq!(answer.refund.to_string(), refund, "RF-4");
     }
 }
 
@@ -221,11 +225,11 @@ fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreeme
         "SR-1, reg. 34"
     );
     let until = |asked: &str, back: &str| {
-        let told = ask(
+        let answer = ask(
             json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2026-06-01",
             "repairs": [{"asked_on": asked, "returned_on": back}]}),
         );
-        told.short_term_reject_until.expect("a day").to_string()
+        answer.short_term_reject_until.expect("a day").to_string()
     };
     for (id, asked, back, last) in [
         ("SR-2", "2026-06-24", "2026-06-30", "2026-07-08"),
@@ -279,16 +283,16 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
     let abroad = ask(
         json!({"jurisdiction": "CH", "sold_at_distance": true, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"}),
     );
-    for told in [trade, abroad] {
+    for answer in [trade, abroad] {
         assert_eq!(
             (
-                told.short_term_reject_until,
-                told.cancel_until,
-                told.refund_by
+                answer.short_term_reject_until,
+                answer.cancel_until,
+                answer.refund_by
             ),
             (None, None, None)
         );
-        assert!(told.rules.is_empty() && !told.short_term_clock_stopped);
+        assert!(answer.rules.is_empty() && !answer.short_term_clock_stopped);
     }
     let mut rows = terms::seed();
     for row in &mut rows {
@@ -296,9 +300,9 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
     }
     let question =
         read(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10"}));
-    let told = statutory_deadlines(&question, &rows).expect("an answer");
+    let answer = statutory_deadlines(&question, &rows).expect("an answer");
     assert_eq!(
-        (told.cancel_until, told.rules.len()),
+        (answer.cancel_until, answer.rules.len()),
         (None, 0),
         "rows that began later do not hold"
     );
@@ -397,9 +401,13 @@ fn the_stopped_clock_agrees_with_counting_days() {
             json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered_on.to_string()}),
         );
         question.repairs = repairs;
-        let told = statutory_deadlines(&question, &terms::seed()).expect("an answer");
+        let answer = statutory_deadlines(&question, &terms::seed()).expect("an answer");
         let counted = reject_by_counting(delivered_on, &question.repairs);
-        assert_eq!(told.short_term_reject_until, Some(counted), "{question:?}");
+        assert_eq!(
+            answer.short_term_reject_until,
+            Some(counted),
+            "{question:?}"
+        );
         longer += usize::from(counted > delivered_on.plus_days(30));
     }
     assert!(longer > 5000, "only {longer} were longer for a repair");
@@ -407,9 +415,9 @@ fn the_stopped_clock_agrees_with_counting_days() {
 
 #[test]
 fn the_ends_of_the_range_of_days_hold() {
-    let told = ask(
+    let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2199-12-31", "sent_back_on": "2199-12-31",
         "informed_of_cancellation_on": null, "repairs": [{"asked_on": "2199-12-31", "returned_on": "2199-12-31"}]}),
     );
-    assert_eq!(told.cancel_until, Some(Day::LAST));
+    assert_eq!(answer.cancel_until, Some(Day::LAST));
 }

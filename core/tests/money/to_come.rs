@@ -38,9 +38,9 @@ fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
         outside_work: planned("150.00", "0.00"),
         ..OpenWork::default()
     };
-    let told = cost_to_come(&[job]).expect("sums");
+    let answer = cost_to_come(&[job]).expect("sums");
     assert_eq!(
-        (told.hours, told.work, told.parts, told.outside_work),
+        (answer.hours, answer.work, answer.parts, answer.outside_work),
         (
             hours("10"),
             money("450.00"),
@@ -48,11 +48,11 @@ fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
             money("150.00")
         )
     );
-    assert_eq!(told.amount, money("800.00"));
+    assert_eq!(answer.amount, money("800.00"));
     let question = LowestPriceQuestion {
         purchase: money("2300.00"),
         other_costs: Money::ZERO,
-        cost_to_come: Some(told.amount),
+        cost_to_come: Some(answer.amount),
         selling_cost: None,
         selling_share_percent: None,
         rate_percent: percent("20"),
@@ -88,10 +88,10 @@ fn work_that_ran_over_has_nothing_to_come_and_lends_nothing() {
             planned("80.00", "80.00"),
         ),
     ];
-    let told = cost_to_come(&jobs).expect("sums");
-    assert_eq!((told.hours, told.amount), (hours("6"), money("240.00")));
+    let answer = cost_to_come(&jobs).expect("sums");
+    assert_eq!((answer.hours, answer.amount), (hours("6"), money("240.00")));
     assert_eq!(
-        (told.outside_work, told.test_fees),
+        (answer.outside_work, answer.test_fees),
         (Money::ZERO, Money::ZERO)
     );
 }
@@ -248,10 +248,10 @@ fn break_even_profit_stock_value_and_jobs_agree() {
 
         // The profit at any price agrees with the slow count.
         let price = i128::from(random.below(2_000_000));
-        let told = profit_at_price(&question, pennies(price))
+        let answer = profit_at_price(&question, pennies(price))
             .expect("an answer")
             .profit;
-        assert_eq!(told.pennies(), profit(price), "{question:?}");
+        assert_eq!(answer.pennies(), profit(price), "{question:?}");
 
         // Net realisable value, less what was spent, is that same profit.
         let value = stock_valuation_line(&StockFacts {

@@ -54,7 +54,7 @@ fn scikit_learn_says_the_same_at_fixed_hyperparameters() {
         .collect();
     let prices = list(&json["prices"]);
     let (train, asked) = rows.split_at(prices.len());
-    let told: Vec<Sale> = train
+    let given: Vec<Sale> = train
         .iter()
         .zip(&prices)
         .map(|(row, price)| Sale {
@@ -65,13 +65,13 @@ fn scikit_learn_says_the_same_at_fixed_hyperparameters() {
         })
         .collect();
     let theta = list(&json["hyperparameters"]);
-    let weights = vec![1.0; told.len()];
-    let sales = Sales::new(&schema, &told).expect("sales");
+    let weights = vec![1.0; given.len()];
+    let sales = Sales::new(&schema, &given).expect("sales");
     let likelihood = sales.log_marginal_likelihood(&theta, &weights);
     let right = json["log_marginal_likelihood"].as_f64().expect("a number");
     close(likelihood.expect("factorised"), right, 1e-7);
 
-    let fit = Fit::from_stored(sales.stored_at(&theta, &weights).expect("a fit"), &told);
+    let fit = Fit::from_stored(sales.stored_at(&theta, &weights).expect("a fit"), &given);
     let fit = fit.expect("a fit");
     let (means, sds) = (list(&json["mean_ln_price"]), list(&json["sd_ln_price"]));
     for ((row, mean), sd) in asked.iter().zip(means).zip(sds) {

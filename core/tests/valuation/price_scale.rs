@@ -341,12 +341,12 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
     .expect_err("faults");
 
     // Every fault is told at once, each where it stands.
-    let told: Vec<_> = faults
+    let given: Vec<_> = faults
         .iter()
         .map(|fault| (fault.pointer(), fault.clone()))
         .collect();
     assert_eq!(
-        told,
+        given,
         [
             ("/version".to_owned(), PriceScaleFault::Version),
             (

@@ -151,7 +151,7 @@ fn draw(
     answer: &Answer,
     marks: &Marks,
 ) -> Result<(), String> {
-    root.fill(&WHITE).map_err(told)?;
+    root.fill(&WHITE).map_err(as_text)?;
     write(root, heading, (16, 22), 19, HPos::Left)?;
     let span = Span::of(answer, marks);
     let rows = answer.reason.comparables.len() + 1;
@@ -160,7 +160,7 @@ fn draw(
     let mut chart = ChartBuilder::on(&plot)
         .x_label_area_size(46)
         .build_cartesian_2d(span.from..span.to, 0.0..rows as f64)
-        .map_err(told)?;
+        .map_err(as_text)?;
     chart
         .configure_mesh()
         .disable_y_mesh()
@@ -172,7 +172,7 @@ fn draw(
         .x_desc(currency)
         .label_style(("sans-serif", 13))
         .draw()
-        .map_err(told)?;
+        .map_err(as_text)?;
     mark(&mut chart, &span, rows, "asked", marks.asking_price, 7)?;
     mark(
         &mut chart,
@@ -212,7 +212,7 @@ fn draw(
     for (i, line) in (0..).zip(legend) {
         write(root, line, (16, foot - 38 + 20 * i), 12, HPos::Left)?;
     }
-    root.present().map_err(told)
+    root.present().map_err(as_text)
 }
 
 /// A dashed line from top to bottom, labelled with name and price.
@@ -229,7 +229,7 @@ fn mark(
     };
     let (at, top) = (span.place(price), rows as f64);
     let line = DashedLineSeries::new([(at, 0.0), (at, top)], dash, 4, BLACK.stroke_width(1));
-    chart.draw_series(line).map_err(told)?;
+    chart.draw_series(line).map_err(as_text)?;
     let style = ("sans-serif", 12).into_font().color(&BLACK);
     // The label of the break-even price is on a line of its own, as the two prices can be close.
     let lift = if dash > 4 { -16 } else { -4 };
@@ -239,7 +239,7 @@ fn mark(
             (0, lift),
             style.pos(Pos::new(HPos::Center, VPos::Bottom)),
         );
-    chart.draw_series([words]).map_err(told)?;
+    chart.draw_series([words]).map_err(as_text)?;
     Ok(())
 }
 
@@ -251,11 +251,11 @@ fn the_engine(
 ) -> Result<(), String> {
     let (low, high) = (span.place(answer.low), span.place(answer.high));
     let range = PathElement::new([(low, level), (high, level)], BLACK.stroke_width(5));
-    chart.draw_series([range]).map_err(told)?;
+    chart.draw_series([range]).map_err(as_text)?;
     let likely = EmptyElement::at((span.place(answer.likely), level))
         + Polygon::new([(-10, 0), (0, -10), (10, 0), (0, 10)], WHITE)
         + Polygon::new([(-8, 0), (0, -8), (8, 0), (0, 8)], BLACK);
-    chart.draw_series([likely]).map_err(told)?;
+    chart.draw_series([likely]).map_err(as_text)?;
     Ok(())
 }
 
@@ -269,15 +269,15 @@ fn a_sale(
     if let Some(adjusted) = sale.adjusted_price {
         let adjusted = span.place(adjusted);
         let way = PathElement::new([(paid, level), (adjusted, level)], BLACK.stroke_width(1));
-        chart.draw_series([way]).map_err(told)?;
+        chart.draw_series([way]).map_err(as_text)?;
         let here = Circle::new((adjusted, level), 5, BLACK.filled());
-        chart.draw_series([here]).map_err(told)?;
+        chart.draw_series([here]).map_err(as_text)?;
     }
     let hollow = [
         Circle::new((paid, level), 5, WHITE.filled()),
         Circle::new((paid, level), 5, BLACK.stroke_width(1)),
     ];
-    chart.draw_series(hollow).map_err(told)?;
+    chart.draw_series(hollow).map_err(as_text)?;
     Ok(())
 }
 
@@ -290,10 +290,10 @@ fn write(
 ) -> Result<(), String> {
     let style = ("sans-serif", size).into_font().color(&BLACK);
     let style = style.pos(Pos::new(anchor, VPos::Center));
-    root.draw_text(words, &style, at).map_err(told)
+    root.draw_text(words, &style, at).map_err(as_text)
 }
 
-fn told(error: impl Display) -> String {
+fn as_text(error: impl Display) -> String {
     error.to_string()
 }
 

@@ -58,11 +58,11 @@ pub fn commission(
     let share = of(price, terms.percent.unwrap_or_default());
     let commission = share + terms.fixed.unwrap_or_default().pennies();
     let vat = of(commission, rate);
-    let told = |pennies| amount(pennies, "commission_fixed").map_err(|fault| vec![fault]);
+    let checked = |pennies| amount(pennies, "commission_fixed").map_err(|fault| vec![fault]);
     Ok(Commission {
-        commission: told(commission)?,
-        vat: told(vat)?,
-        payout_due: told(price - commission - vat)?,
+        commission: checked(commission)?,
+        vat: checked(vat)?,
+        payout_due: checked(price - commission - vat)?,
     })
 }
 
@@ -164,9 +164,10 @@ mod tests {
                 percent: share.map(percent),
                 fixed: fixed.map(money),
             };
-            let told = commission(money(price), terms, position, percent("20")).expect("told");
-            let told = [told.commission, told.vat, told.payout_due];
-            assert_eq!(told, expected.map(money), "{price}");
+            let answer =
+                commission(money(price), terms, position, percent("20")).expect("an answer");
+            let answer = [answer.commission, answer.vat, answer.payout_due];
+            assert_eq!(answer, expected.map(money), "{price}");
         }
     }
 
@@ -200,7 +201,7 @@ mod tests {
             let lowest = lowest_commission_price(terms, costs).expect("a price");
             let earns = |pennies: i128| {
                 let price = Money::from_pennies(pennies).expect("money");
-                commission(price, terms, TaxPosition::NotRegistered, Percent::ZERO).expect("told").commission
+                commission(price, terms, TaxPosition::NotRegistered, Percent::ZERO).expect("an answer").commission
             };
             prop_assert!(earns(lowest.pennies()) >= costs);
             prop_assert!(lowest == Money::ZERO || earns(lowest.pennies() - 1) < costs);
@@ -217,14 +218,14 @@ mod tests {
                 percent: Percent::from_hundredths(share).ok(),
                 fixed: Money::from_pennies(fixed).ok(),
             };
-            let told = commission(price, terms, TaxPosition::CommissionInOwnName, rate).expect("told");
+            let answer = commission(price, terms, TaxPosition::CommissionInOwnName, rate).expect("an answer");
             prop_assert_eq!(
-                told.commission.pennies() + told.vat.pennies() + told.payout_due.pennies(),
+                answer.commission.pennies() + answer.vat.pennies() + answer.payout_due.pennies(),
                 price.pennies()
             );
-            if !told.payout_due.is_negative() {
-                let question = MarginTaxQuestion { purchase: told.payout_due, sale: price, rate_percent: rate };
-                prop_assert_eq!(margin_tax(&question).expect("told").tax, told.vat);
+            if !answer.payout_due.is_negative() {
+                let question = MarginTaxQuestion { purchase: answer.payout_due, sale: price, rate_percent: rate };
+                prop_assert_eq!(margin_tax(&question).expect("an answer").tax, answer.vat);
             }
         }
     }

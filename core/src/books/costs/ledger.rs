@@ -130,7 +130,7 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
             .filter(|line| kind.is_none_or(|kind| kind == line.kind));
         of_kind.map(|line| of(line).pennies()).sum::<i128>()
     };
-    let told = |pennies| amount(pennies, "cost");
+    let checked = |pennies| amount(pennies, "cost");
     let borne_vat = if position.reclaims_tax() {
         0
     } else {
@@ -139,16 +139,16 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
     let kinds = CostKind::ALL.iter().map(|kind| {
         Ok(SumOfKind {
             kind: *kind,
-            cost: told(sum(Some(*kind), |line| line.cost))?,
-            worth: told(sum(Some(*kind), |line| line.worth))?,
-            supplier_vat: told(sum(Some(*kind), |line| line.supplier_vat))?,
+            cost: checked(sum(Some(*kind), |line| line.cost))?,
+            worth: checked(sum(Some(*kind), |line| line.worth))?,
+            supplier_vat: checked(sum(Some(*kind), |line| line.supplier_vat))?,
         })
     });
     Ok(Ledger {
         kinds: kinds.collect::<Result<_, MoneyFault>>()?,
-        cost: told(sum(None, |line| line.cost) + borne_vat)?,
-        worth: told(sum(None, |line| line.worth) + borne_vat)?,
-        supplier_vat: told(sum(None, |line| line.supplier_vat))?,
+        cost: checked(sum(None, |line| line.cost) + borne_vat)?,
+        worth: checked(sum(None, |line| line.worth) + borne_vat)?,
+        supplier_vat: checked(sum(None, |line| line.supplier_vat))?,
         hours_booked: lines
             .iter()
             .try_fold(Hours::ZERO, |sum, line| sum.checked_add(line.hours))
@@ -198,12 +198,12 @@ pub fn profit_at_price(
     let costs: i128 = costs.into_iter().flatten().map(Money::pennies).sum();
     let pennies = price.pennies();
     let selling_cost = question.selling_cost.unwrap_or_default().pennies();
-    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    let checked = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
     Ok(ProfitAtPrice {
         price,
-        tax: told(sale.tax(pennies), "price")?,
-        selling_cost: told(selling_cost + sale.share(pennies), "selling_cost")?,
-        profit: told(sale.brings(pennies) - costs, "other_costs")?,
+        tax: checked(sale.tax(pennies), "price")?,
+        selling_cost: checked(selling_cost + sale.share(pennies), "selling_cost")?,
+        profit: checked(sale.brings(pennies) - costs, "other_costs")?,
     })
 }
 

@@ -432,7 +432,7 @@ pub fn stock_valuation_line(
         (None, None) => None,
     };
     let value = better.or(finished);
-    let told = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
+    let checked = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
     let cost = facts.cost.pennies();
     let before = cost - facts.written_down_before.pennies();
     let carried = value.map_or(before.min(cost).max(0), |value| {
@@ -444,10 +444,10 @@ pub fn stock_valuation_line(
         net_realisable_value: value.map(|value| value.net_realisable_value),
         net_realisable_value_as_it_stands: as_it_stands.map(|value| value.net_realisable_value),
         used,
-        carrying_amount_before: told(before)?,
-        write_down: told((before - carried).max(0))?,
-        reversal: told((carried - before).max(0))?,
-        carrying_amount: told(carried)?,
+        carrying_amount_before: checked(before)?,
+        write_down: checked((before - carried).max(0))?,
+        reversal: checked((carried - before).max(0))?,
+        carrying_amount: checked(carried)?,
         sold_after_on: facts.sold_after.map(|(on, _)| on),
         sold_after_price: facts.sold_after.map(|(_, price)| price),
     }))

@@ -111,30 +111,30 @@ pub fn export_months(
 ///
 /// `months`: `None` if no rule is known; then no export is free.
 pub fn export_tax(facts: &ExportFacts, months: Option<i32>, today: Day) -> ExportTax {
-    let told = |limit_on, status, due_on, taken_back_on| ExportTax {
+    let state = |limit_on, status, due_on, taken_back_on| ExportTax {
         limit_on,
         status,
         due_on,
         taken_back_on,
     };
     if !facts.method.may_be_free() {
-        return told(None, ExportStatus::Taxed, None, None);
+        return state(None, ExportStatus::Taxed, None, None);
     }
     let Some(supply_on) = facts.supply_on else {
-        return told(None, ExportStatus::Waiting, None, None);
+        return state(None, ExportStatus::Waiting, None, None);
     };
     let Some(months) = months else {
-        return told(None, ExportStatus::Taxed, None, None);
+        return state(None, ExportStatus::Taxed, None, None);
     };
     let limit = supply_on.plus_months(months);
     let shown_on = facts.left_on.zip(facts.evidence_on);
     let shown_on = shown_on.map(|(profit, evidence)| profit.max(evidence));
     if shown_on.is_some_and(|on| on <= limit) {
-        return told(Some(limit), ExportStatus::ZeroRated, None, None);
+        return state(Some(limit), ExportStatus::ZeroRated, None, None);
     }
     let undone_in_time = facts.sale_cancelled_on.is_some_and(|on| on <= limit);
     if today <= limit || undone_in_time {
-        return told(Some(limit), ExportStatus::Waiting, None, None);
+        return state(Some(limit), ExportStatus::Waiting, None, None);
     }
     let shown_late = shown_on.filter(|_| !facts.used_before_leaving);
     let back = match (shown_late, facts.sale_cancelled_on) {
@@ -146,7 +146,7 @@ pub fn export_tax(facts: &ExportFacts, months: Option<i32>, today: Day) -> Expor
     } else {
         ExportStatus::TaxDue
     };
-    told(Some(limit), status, Some(limit), back)
+    state(Some(limit), status, Some(limit), back)
 }
 
 #[cfg(test)]
@@ -179,10 +179,10 @@ mod tests {
         said(&export_tax(&facts, Some(3), day(today)))
     }
 
-    fn said(told: &ExportTax) -> String {
+    fn said(state: &ExportTax) -> String {
         let on = |day: Option<Day>| day.map_or("-".to_owned(), |day| day.to_string());
-        let days = [told.limit_on, told.due_on, told.taken_back_on].map(on);
-        format!("{} {}", told.status, days.join(" "))
+        let days = [state.limit_on, state.due_on, state.taken_back_on].map(on);
+        format!("{} {}", state.status, days.join(" "))
     }
 
     /// EX-1 to EX-7. HMRC VEXP30300 (published): three months from the time of supply, both ends by the calendar; late
@@ -191,7 +191,7 @@ mod tests {
     #[test]
     fn an_export_is_free_where_it_left_and_is_proved_within_three_months() {
         let today = "2026-11-30";
-        for (id, method, supply, profit, evidence, told) in [
+        for (id, method, supply, profit, evidence, state) in [
             (
                 "EX-1",
                 Carrier,
@@ -274,7 +274,7 @@ mod tests {
             ),
             ("not sent", Carrier, "-", "-", "-", "waiting - - -"),
         ] {
-            assert_eq!(ask(method, supply, profit, evidence, today), told, "{id}");
+            assert_eq!(ask(method, supply, profit, evidence, today), state, "{id}");
         }
         assert_eq!(
             ask(Carrier, "2026-01-15", "2026-03-20", "-", "2026-04-15"),
@@ -314,13 +314,13 @@ mod tests {
                 method: Carrier, supply_on: Some(on(supply)), left_on: profit.map(on), evidence_on: evidence.map(on),
                 used_before_leaving: used, sale_cancelled_on: undone.map(on),
             };
-            let told = export_tax(&facts, Some(3), on(today));
-            let limit = told.limit_on.expect("a limit");
-            prop_assert!(told.due_on.is_none_or(|due| due == limit && on(today) > limit));
-            prop_assert!(told.taken_back_on.is_none_or(|back| told.due_on.is_some_and(|due| due < back)));
+            let state = export_tax(&facts, Some(3), on(today));
+            let limit = state.limit_on.expect("a limit");
+            prop_assert!(state.due_on.is_none_or(|due| due == limit && on(today) > limit));
+            prop_assert!(state.taken_back_on.is_none_or(|back| state.due_on.is_some_and(|due| due < back)));
             let shown = profit.zip(evidence).map(|(profit, evidence)| on(profit.max(evidence)));
             if shown.is_some_and(|shown| shown <= limit) {
-                prop_assert_eq!(told.due_on, None);
+                prop_assert_eq!(state.due_on, None);
             }
         }
     }

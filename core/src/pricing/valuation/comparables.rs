@@ -68,7 +68,7 @@ impl Asked<'_> {
         weights
             .into_iter()
             .map(|(canonical, weight)| {
-                let (row, price, price_scale_ln) = fit.sales.told(canonical);
+                let (row, price, price_scale_ln) = fit.sales.get(canonical);
                 let design = Design::new(&fit.stored.codes, std::slice::from_ref(row));
                 let had = self.explanation(&design, price_scale_ln);
                 let steps = steps(price, &had, &wanted);
@@ -98,11 +98,11 @@ impl Fit {
             .map(|r| (r - centre).abs())
             .collect();
         let robust = (NORMAL_SD_PER_MEDIAN * median(&distances)).max(LEAST_SD);
-        let told = stored.residuals.iter().zip(&stored.residual_sds);
-        let mut found: Vec<Outlier> = told
+        let pairs = stored.residuals.iter().zip(&stored.residual_sds);
+        let mut found: Vec<Outlier> = pairs
             .zip(&self.learned)
             .filter_map(|((residual, sd), canonical)| {
-                let (_, price, _) = self.sales.told(*canonical);
+                let (_, price, _) = self.sales.get(*canonical);
                 let off = (residual - centre).abs() / sd.min(robust);
                 (off > OUTLIER_SDS).then(|| Outlier {
                     sale: self.sales.given()[*canonical],

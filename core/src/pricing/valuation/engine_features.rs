@@ -332,14 +332,14 @@ mod tests {
 
         let nothing = row(&EngineOnSale::of(Kind::Other, Day::LAST));
         assert_eq!(schema.check(&nothing), Ok(()));
-        let told: Vec<&str> = schema
+        let names: Vec<&str> = schema
             .features()
             .iter()
             .zip(&nothing)
             .filter(|(_, value)| **value != Value::Missing)
             .map(|(feature, _)| feature.name.as_str())
             .collect();
-        assert_eq!(told, ["kind", "source", "day"]);
+        assert_eq!(names, ["kind", "source", "day"]);
     }
 
     /// The best value of each list has the highest level.
@@ -397,9 +397,9 @@ mod tests {
 
     #[test]
     fn the_price_scale_gets_the_same_facts() {
-        let told = known().pricing_facts();
+        let facts = known().pricing_facts();
         for feature in crate::pricing::pricing_facts::Feature::ALL {
-            assert!(told.level(*feature).is_some(), "{feature}");
+            assert!(facts.level(*feature).is_some(), "{feature}");
         }
         for (months, papers) in [
             (None, None),

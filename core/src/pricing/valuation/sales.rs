@@ -68,16 +68,16 @@ impl likelihood::LeaveOneOut {
 
 impl Sales {
     pub fn new(schema: &Schema, sales: &[Sale]) -> Result<Sales, SaleFault> {
-        for (sale, told) in sales.iter().enumerate() {
+        for (sale, item) in sales.iter().enumerate() {
             let fault = |fault| SaleFault::Row { sale, fault };
-            schema.check(&told.row).map_err(fault)?;
-            if !(told.price > 0.0 && told.price.is_finite()) {
+            schema.check(&item.row).map_err(fault)?;
+            if !(item.price > 0.0 && item.price.is_finite()) {
                 return Err(SaleFault::PriceNotAboveNought { sale });
             }
-            if !(-700.0..=700.0).contains(&told.price_scale_ln) {
+            if !(-700.0..=700.0).contains(&item.price_scale_ln) {
                 return Err(SaleFault::PriceScale { sale });
             }
-            if !(0.0..=100.0).contains(&told.extra_variance) {
+            if !(0.0..=100.0).contains(&item.extra_variance) {
                 return Err(SaleFault::Variance { sale });
             }
         }
@@ -147,7 +147,7 @@ impl Sales {
     }
 
     /// Row, price and log of the price scale's price, by index in the canonical order.
-    pub(super) fn told(&self, canonical: usize) -> (&Row, f64, f64) {
+    pub(super) fn get(&self, canonical: usize) -> (&Row, f64, f64) {
         let price_scale_ln = self.price_scale_ln[canonical];
         (
             &self.rows[canonical],
@@ -225,7 +225,7 @@ impl Sales {
         let observed = evidence.observed(self.in_order(noise_weights));
         let found = Likelihood::new(&layout, &evidence.design, &observed).leave_one_out(&theta)?;
         let (_, sd) = evidence.units();
-        let told = |values: &[f64]| {
+        let as_given = |values: &[f64]| {
             let mut answer = vec![0.0; values.len()];
             for (value, given) in values.iter().zip(&self.given) {
                 answer[*given] = value * sd;
@@ -233,8 +233,8 @@ impl Sales {
             answer
         };
         Some(LeaveOneOut {
-            residuals: told(&found.residuals),
-            sds: told(&found.sds),
+            residuals: as_given(&found.residuals),
+            sds: as_given(&found.sds),
         })
     }
 
