@@ -1,4 +1,5 @@
-//! The cost ledger, the stock book and the stock value, worked by hand: plain reading of the rules named, no other source.
+//! The cost ledger, the stock book and the stock valuation, worked by hand: plain reading of the rules named, no other
+//! source.
 
 use crate::{day, lowest, money, percent};
 use outshop_core::{
@@ -32,7 +33,7 @@ fn line(kind: CostKind, cost: &str, supplier_vat: &str) -> CostLine {
 }
 
 #[test]
-fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
+fn the_ledger_keeps_cost_and_worth_and_the_suppliers_tax_apart() {
     let own_hours = work_line(
         day("2026-02-02"),
         hours("10.5"),
@@ -93,7 +94,7 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
 }
 
 #[test]
-fn the_hour_at_which_nothing_is_left() {
+fn the_hours_at_which_no_profit_is_left() {
     let mut q = lowest("6000.00");
     q.other_costs = money("500.00");
     let profit = profit_at_price(&q, money("7680.00"))
@@ -143,7 +144,7 @@ fn sold(position: TaxPosition, sold_on: &str, price: Option<&str>) -> BookFacts 
 
 /// Columns: gov.uk, "VAT margin schemes", Keeping records (published).
 #[test]
-fn the_stock_book_has_margin_and_tax_where_the_scheme_has_them() {
+fn the_stock_book_has_margin_and_tax_if_the_scheme_has_them() {
     for (position, price, margin, tax) in [
         (
             TaxPosition::MarginScheme,
@@ -202,7 +203,7 @@ fn the_stock_book_has_margin_and_tax_where_the_scheme_has_them() {
 }
 
 #[test]
-fn a_returned_engine_is_put_right_in_the_open_period() {
+fn a_returned_engine_is_corrected_in_the_open_period() {
     let line = book_line(&sold(
         TaxPosition::MarginScheme,
         "2026-03-31",
@@ -254,9 +255,9 @@ fn in_stock(position: TaxPosition) -> StockFacts {
     }
 }
 
-/// IAS 2.9, published; the engine on commission is not the firm's stock: plain reading.
+/// IAS 2.9, published; an engine on commission is not the firm's stock: plain reading.
 #[test]
-fn the_stock_value_leaves_out_what_is_not_ours() {
+fn the_stock_valuation_leaves_out_engines_on_commission() {
     let answer = stock_valuation_line(&in_stock(TaxPosition::MarginScheme))
         .expect("a line")
         .expect("ours");
@@ -277,17 +278,21 @@ fn the_stock_value_leaves_out_what_is_not_ours() {
     }
 }
 
-/// IAS 2.33: 410.00 was written down; at 6000.00, of which 480.00 sells it, 5010.00 come in: 410.00 is taken back and no
+/// IAS 2.33: 410.00 was written down; at 6000.00, with 480.00 to sell it, 5010.00 come in: 410.00 is reversed and no
 /// more. 300.00 spent since is cost.
 #[test]
-fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
+fn spending_since_a_write_down_is_no_reversal_of_it() {
     let facts = StockFacts {
         price: Some(money("6000.00")),
         selling_cost: money("480.00"),
         written_down_before: money("410.00"),
         ..in_stock(TaxPosition::NotRegistered)
     };
-    let line = |facts: &StockFacts| stock_valuation_line(facts).expect("a line").expect("ours");
+    let line = |facts: &StockFacts| {
+        stock_valuation_line(facts)
+            .expect("a line")
+            .expect("the firm's own")
+    };
     let answer = line(&facts);
     assert_eq!(answer.carrying_amount_before, money("4440.00"));
     assert_eq!(
@@ -311,11 +316,12 @@ fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
     assert_eq!(
         (answer.write_down, answer.reversal, answer.carrying_amount),
         (Money::ZERO, Money::ZERO, money("4440.00")),
-        "without a price it stands as it stood"
+        "without a price the carrying amount stays"
     );
 }
 
-/// Cost 4850.00, of which 4200.00 was the purchase; to finish and test 510.00, delivery 180.00, a commission of 5 %, margin tax.
+/// Cost 4850.00, of which 4200.00 was the purchase; to finish and test 510.00, delivery 180.00, a commission of 5%,
+/// margin tax.
 fn with_commission(price: &str) -> StockFacts {
     StockFacts {
         price: Some(money(price)),
@@ -325,12 +331,14 @@ fn with_commission(price: &str) -> StockFacts {
     }
 }
 
-/// NRV-5, NRV-6, NRV-8, NRV-9. IAS 2.30: a price after the end of the period as far as it confirms what was so at its end; IAS 2.33; the
-/// sums by hand.
+/// NRV-5, NRV-6, NRV-8, NRV-9. IAS 2.30: a price after the end of the period counts if it confirms conditions at its
+/// end; IAS 2.33; the sums by hand.
 #[test]
-fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
+fn a_sale_soon_after_shows_the_value_of_the_engine_unless_it_changed() {
     let answer = |facts: StockFacts| {
-        let line = stock_valuation_line(&facts).expect("a line").expect("ours");
+        let line = stock_valuation_line(&facts)
+            .expect("a line")
+            .expect("the firm's own");
         let value = line.net_realisable_value.expect("a price");
         [value, line.write_down, line.reversal, line.carrying_amount].map(|it| it.to_string())
     };
@@ -366,9 +374,9 @@ fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
     assert_eq!(answer(with_commission("5205.55"))[0], "4087.68", "NRV-9");
 }
 
-/// IAS 2.31: a firm contract takes the place of the estimate. 4600.00 less 66.67 of tax, 510.00 and 180.00: NRV-7.
+/// IAS 2.31: a firm contract replaces the estimate. 4600.00 less 66.67 of tax, 510.00 and 180.00: NRV-7.
 #[test]
-fn a_firm_contract_is_what_a_stock_is_valued_at() {
+fn stock_is_valued_at_a_firm_contract() {
     let answer = carrying_amount(&CarryingAmountQuestion {
         cost: money("4850.00"),
         purchase: money("4200.00"),
@@ -388,10 +396,10 @@ fn a_firm_contract_is_what_a_stock_is_valued_at() {
     );
 }
 
-/// As it stands it needs no finishing: 4600.00 less 230.00 of commission, 66.67 of tax and 180.00 are 4123.33, against 4240.00 finished;
-/// at 5000.00 it is 250.00, 133.33 and 180.00, which leaves 4436.67. By hand.
+/// As it stands it needs no finishing: 4600.00 less 230.00 of commission, 66.67 of tax and 180.00 are 4123.33, compared
+/// with 4240.00 finished; at 5000.00 it is 250.00, 133.33 and 180.00, which leaves 4436.67. By hand.
 #[test]
-fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
+fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_shown() {
     for (as_it_stands, its_value, used, value) in [
         ("4600.00", "4123.33", ValueUsed::Finished, "4240.00"),
         ("5000.00", "4436.67", ValueUsed::AsItStands, "4436.67"),
@@ -400,7 +408,7 @@ fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
             as_it_stands: Some(money(as_it_stands)),
             ..with_commission("5400.00")
         });
-        let line = line.expect("a line").expect("ours");
+        let line = line.expect("a line").expect("the firm's own");
         assert_eq!(
             line.net_realisable_value_as_it_stands,
             Some(money(its_value))
@@ -410,7 +418,7 @@ fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
     }
 }
 
-/// An engine that goes back to its seller is bought no more: gov.uk, "VAT margin schemes" by plain reading.
+/// An engine returned to its seller no longer counts as a purchase: gov.uk, "VAT margin schemes" by plain reading.
 #[test]
 fn a_return_to_the_seller_lowers_the_purchases_of_its_period() {
     let mut facts = sold(TaxPosition::MarginScheme, "2026-05-02", None);

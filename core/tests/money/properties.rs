@@ -1,4 +1,4 @@
-//! What holds of every question, legal or not.
+//! Properties of every question, legal or not.
 
 use crate::{lowest, money, most, pennies, random::Random, slow};
 use outshop_core::{
@@ -55,7 +55,7 @@ prop_compose! {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2000))]
 
-    /// At the ends of all ranges too: an answer or a fault, and an answer is the lowest of the prices near it.
+    /// At the ends of all ranges too: an answer or an error, and an answer is the lowest of the prices near it.
     #[test]
     fn the_lowest_price_suffices_and_nothing_below_does(q in any_lowest()) {
         if let Ok(answer) = lowest_price(&q) {
@@ -93,9 +93,9 @@ proptest! {
         }
     }
 
-    /// To pay the most and ask the price that it was made from is to want the same profit.
+    /// Paying the most, and asking the price that it was calculated from, wants the same profit.
     #[test]
-    fn most_to_pay_and_lowest_price_are_each_others_inverse(seed: u64) {
+    fn most_to_pay_and_lowest_price_are_inverse(seed: u64) {
         let mut random = Random(seed);
         let q = random.most_to_pay();
         if let Some(purchase) = most_to_pay(&q).expect("an answer").most_to_pay {
@@ -120,7 +120,7 @@ proptest! {
     }
 
     #[test]
-    fn the_hours_left_are_borne_and_a_hundredth_more_is_not(profit in any_money(), rate in any_money()) {
+    fn the_profit_pays_for_the_hours_and_not_for_a_hundredth_more(profit in any_money(), rate in any_money()) {
         match hours_to_break_even(profit, rate) {
             Some(hours) => {
                 let hundredths = hours.decimal() * rust_decimal::Decimal::ONE_HUNDRED;
@@ -134,7 +134,7 @@ proptest! {
     }
 }
 
-/// Every legal rate: 0 to 999.99 % in hundredths.
+/// Every legal rate: 0 to 999.99% in hundredths.
 #[test]
 fn every_legal_rate_has_its_lowest_price_and_its_most_to_pay() {
     for hundredths in 0..100_000 {

@@ -1,5 +1,5 @@
-//! The same sums by exact fractions, penny by penny, from the words of the rules: nothing is shared with the code but the
-//! questions.
+//! The same sums by exact fractions, penny by penny, from the wording of the rules: only the questions are shared with
+//! the code.
 
 use crate::{fraction::Fraction, pennies, random::Random};
 use outshop_core::{
@@ -36,7 +36,7 @@ fn some(amount: Option<Money>) -> i128 {
     amount.map_or(0, Money::pennies)
 }
 
-/// What is left at a price.
+/// The profit at a price.
 pub fn profit(q: &LowestPriceQuestion, price: i128) -> i128 {
     let share = share_of_hundred(q.selling_share_percent.unwrap_or_default());
     price
@@ -49,8 +49,8 @@ fn costs(q: &LowestPriceQuestion) -> i128 {
     q.purchase.pennies() + q.other_costs.pennies() + some(q.cost_to_come) + some(q.selling_cost)
 }
 
-/// Where the line without rounding would leave `wanted`: above the purchase price of the margin scheme it is less steep.
-/// `None` where it never does.
+/// The price at which the line without rounding would leave `wanted`: above the purchase price of the margin scheme it
+/// is less steep. `None` if it never does.
 fn unrounded(q: &LowestPriceQuestion, wanted: Fraction) -> Option<Fraction> {
     let share = share_of_hundred(q.selling_share_percent.unwrap_or_default());
     let keeps = Fraction::whole(1).minus(share);
@@ -72,9 +72,9 @@ fn unrounded(q: &LowestPriceQuestion, wanted: Fraction) -> Option<Fraction> {
     steep.is_above(0).then(|| untaxed.plus(missing.by(steep)))
 }
 
-/// Both roundings are off by half a penny at most, so that a price that suffices lies where the unrounded line leaves more
-/// than a penny less than wanted, and one that leaves a penny more always suffices. Every penny between is tried.
-/// `Err` where that would take too long.
+/// Both roundings are off by at most half a penny, so a price that suffices is where the unrounded line leaves more
+/// than a penny less than wanted, and one that leaves a penny more always suffices. Every penny between is tried. `Err`
+/// if that would take too long.
 fn lowest_by_trial(q: &LowestPriceQuestion) -> Result<i128, ()> {
     let wanted = some(q.wanted_profit);
     let from = unrounded(q, Fraction::whole(wanted - 1))
@@ -92,7 +92,7 @@ fn lowest_by_trial(q: &LowestPriceQuestion) -> Result<i128, ()> {
 
 fn check_lowest(q: &LowestPriceQuestion) -> bool {
     let Ok(price) = lowest_by_trial(q) else {
-        // Too flat to try: the answer still has to hold at its edge.
+        // Too flat to try every penny: the answer is checked only at its edge.
         if let Ok(answer) = lowest_price(q) {
             let price = answer.lowest_price.pennies();
             assert!(profit(q, price) >= some(q.wanted_profit), "{q:?}");
@@ -143,7 +143,10 @@ fn check_most(q: &MostToPayQuestion) {
             let most = most.pennies();
             assert!(profit(most) >= wanted, "suffices: {q:?}");
             for more in 1..=3 {
-                assert!(profit(most + more) < wanted, "{more} more does not: {q:?}");
+                assert!(
+                    profit(most + more) < wanted,
+                    "{more} more does not suffice: {q:?}"
+                );
             }
             assert_eq!(
                 answer.tax,
@@ -183,7 +186,7 @@ fn check_carried(q: &CarryingAmountQuestion) {
         } else {
             carried
         },
-        "what it stood at, less and more, is what it stands at: {q:?}"
+        "the amount before, less write-down plus reversal, is the carrying amount: {q:?}"
     );
     assert!(answer.write_down == Money::ZERO || answer.reversal == Money::ZERO);
     assert!(
@@ -192,8 +195,8 @@ fn check_carried(q: &CarryingAmountQuestion) {
     );
 }
 
-/// 100000 questions of each kind, or as many as the variable says: `OUTSHOP_SUMS=1000000 cargo test -p outshop-core --test
-/// money`.
+/// 100000 questions of each kind, or as many as the variable says: `OUTSHOP_SUMS=1000000 cargo test -p outshop-core
+/// --test money`.
 #[test]
 fn the_sums_agree_with_exact_fractions() {
     let asked = option_env!("OUTSHOP_SUMS");
@@ -227,9 +230,9 @@ fn the_sums_agree_with_exact_fractions() {
     );
 }
 
-/// Tax and share together take nearly all, all, or more than all of a further penny. Every penny is tried, from 0 to well
-/// beyond the 10000 after which tax and share of these rates have come round to whole pennies together: from there what is
-/// left repeats itself or falls, or the price is beyond the trial.
+/// Tax and share together take nearly all, all, or more than all of a further penny. Every penny is tried, from 0 to
+/// well beyond the 10000 after which tax and share of these rates are whole pennies together again: from there the
+/// profit repeats itself or falls, or the price is beyond the trial.
 #[test]
 fn steep_tax_and_share_are_tried_penny_by_penny() {
     let mut random = Random(6);
@@ -283,7 +286,7 @@ fn steep_tax_and_share_are_tried_penny_by_penny() {
 }
 
 #[test]
-fn what_is_left_is_told_at_any_price() {
+fn the_profit_is_calculated_at_any_price() {
     let mut random = Random(7);
     for _ in 0..20_000 {
         let q = random.lowest_price();

@@ -1,4 +1,4 @@
-//! The law of sale by its published examples, and against a count of day after day.
+//! Statutory deadlines by their published examples, and compared with a count of day after day.
 
 use crate::{day, random::Random};
 use outshop_core::{
@@ -19,8 +19,8 @@ fn ask(question: Value) -> StatutoryDeadlines {
     statutory_deadlines(&read(question), &terms::seed()).expect("an answer")
 }
 
-/// Consumer Rights Act 2015 s.22 (published): 30 days from the day after delivery; the days of a repair do not count, and
-/// at least 7 remain.
+/// Consumer Rights Act 2015 s.22 (published): 30 days from the day after delivery; the days of a repair do not count,
+/// and at least 7 remain.
 #[test]
 fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
     let until = |repairs: Value| {
@@ -42,17 +42,17 @@ fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
     assert_eq!(
         until(json!([repair("2025-04-02", "2025-04-02")])),
         Some(day("2025-04-09")),
-        "asked on the last day"
+        "asked for on the last day"
     );
     assert_eq!(
         until(json!([repair("2025-04-03", "2025-04-20")])),
         Some(day("2025-04-02")),
-        "asked too late"
+        "asked for too late"
     );
     assert_eq!(
         until(json!([repair("2025-03-03", "2025-03-04")])),
         Some(day("2025-04-03")),
-        "the day of delivery is none of the 30"
+        "the day of delivery is not one of the 30"
     );
     let twice = json!([
         repair("2025-03-25", "2025-03-31"),
@@ -61,7 +61,7 @@ fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
     assert_eq!(
         until(twice),
         Some(day("2025-04-14")),
-        "days that two repairs share count once"
+        "days that two repairs share are counted once"
     );
 }
 
@@ -81,7 +81,7 @@ fn while_a_repair_is_away_there_is_no_last_day() {
 }
 
 /// Consumer Contracts Regulations 2013 (published): 14 days after the day of receipt, of several lots the last; refund
-/// within 14 days of the return or the proof of sending. 12 months more for one not told: from memory.
+/// within 14 days of the return or the proof of sending. 12 months more for a buyer who was not informed: from memory.
 #[test]
 fn a_sale_at_a_distance_may_be_cancelled() {
     let answer = ask(
@@ -125,10 +125,10 @@ fn a_sale_at_a_distance_may_be_cancelled() {
     assert_eq!(here.cancel_until, None);
 }
 
-/// Consumer Contracts Regulations 2013 reg. 30, 31, as a trading standards page and a law guide state them; the days by the calendar.
-/// Told in time; late, within the 12 months beginning with the first of the 14 days; later; never.
+/// Consumer Contracts Regulations 2013 reg. 30, 31, as a trading standards page and a law guide state them; the days by
+/// the calendar. Informed in time; late, within the 12 months beginning with the first of the 14 days; later; never.
 #[test]
-fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
+fn the_right_to_cancel_ends_fourteen_days_after_late_information() {
     let until = |delivered: &str, answer: Value| {
         ask(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered, "informed_of_cancellation_on": answer}))
             .cancel_until
@@ -164,7 +164,8 @@ fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
     }
 }
 
-/// Consumer Contracts Regulations 2013 reg. 34, 35 as a public review and sellers' terms quote them; the days by the calendar.
+/// Consumer Contracts Regulations 2013 reg. 34, 35 as a public review and sellers' terms quote them; the days by the
+/// calendar.
 #[test]
 fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
     let of = |change: Value| {
@@ -189,7 +190,11 @@ fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
         "RF-2, Easter Monday"
     );
     assert_eq!(of(collected), ["", "2026-03-26"], "RF-3");
-    assert_eq!(of(nothing_came), ["", "2026-03-26"], "RF-3, nothing came");
+    assert_eq!(
+        of(nothing_came),
+        ["", "2026-03-26"],
+        "RF-3, nothing delivered"
+    );
     for (answer, lost, refund) in [
         (json!("2026-02-20"), "350.00", "4720.00"),
         (json!(null), "350.00", "5070.00"),
@@ -203,7 +208,8 @@ fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
     }
 }
 
-/// Consumer Rights Act 2015 s.20(15): within 14 days beginning with the day of the agreement (from memory). s.22: SR-2 to SR-4.
+/// Consumer Rights Act 2015 s.20(15): within 14 days beginning with the day of the agreement (from memory). s.22: SR-2
+/// to SR-4.
 #[test]
 fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreement() {
     let agreed = |at_distance: bool| {
@@ -242,8 +248,8 @@ fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreeme
     }
 }
 
-/// Day after day: the right lives on a day while it is among the first 14 after the delivery; while it is within 14 days of being
-/// told, if that was before the 12 months were over; else for the 12 months after.
+/// Day after day: the right exists on a day while it is among the first 14 after the delivery; while it is within 14
+/// days of being informed, if that was before the 12 months were over; else for the 12 months after.
 #[test]
 fn the_right_to_cancel_agrees_with_counting_days() {
     let mut random = Random(31);
@@ -275,7 +281,7 @@ fn the_right_to_cancel_agrees_with_counting_days() {
 }
 
 #[test]
-fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
+fn deadlines_apply_to_consumers_if_the_rules_are_known() {
     let trade = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10",
         "sent_back_on": "2025-06-26", "buyer_is_consumer": false}),
@@ -304,12 +310,12 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
     assert_eq!(
         (answer.cancel_until, answer.rules.len()),
         (None, 0),
-        "rows that began later do not hold"
+        "rules that began later do not apply"
     );
 }
 
 #[test]
-fn faults_are_told_all_at_once() {
+fn all_errors_are_reported_at_once() {
     let pointers = |question: Value| -> Vec<String> {
         let faults = statutory_deadlines(&read(question), &terms::seed()).expect_err("faults");
         faults.into_iter().map(TermFault::pointer).collect()
@@ -349,15 +355,15 @@ fn faults_are_told_all_at_once() {
     assert_eq!(pointers(both), ["/lots"]);
 }
 
-/// Day after day: 30 days run, stand still while anything asked for in time is away, and on a day of return no fewer than
-/// 7 are left.
+/// Day after day: 30 days run, stop while any repair asked for in time is away, and on a day of return at least 7 are
+/// left.
 fn reject_by_counting(delivered_on: Day, repairs: &[Repair]) -> Day {
     let (mut on, mut profit) = (delivered_on, 30);
     let mut away: Vec<Day> = Vec::new();
     let mut stopped_today;
     loop {
         if on > delivered_on {
-            // The right still lives on this day, so that asking on it is in time.
+            // The right still exists on this day, so asking on it is in time.
             stopped_today = !away.is_empty();
         } else {
             stopped_today = true;
@@ -414,7 +420,7 @@ fn the_stopped_clock_agrees_with_counting_days() {
 }
 
 #[test]
-fn the_ends_of_the_range_of_days_hold() {
+fn deadlines_stay_within_the_range_of_days() {
     let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2199-12-31", "sent_back_on": "2199-12-31",
         "informed_of_cancellation_on": null, "repairs": [{"asked_on": "2199-12-31", "returned_on": "2199-12-31"}]}),

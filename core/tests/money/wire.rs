@@ -18,7 +18,7 @@ fn refused<T: DeserializeOwned>(question: &Value, member: &str, value: &Value) -
 }
 
 #[test]
-fn what_the_types_refuse() {
+fn values_that_the_types_refuse() {
     let margin = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"});
     let lowest =
         json!({"purchase": "6000", "other_costs": "500", "rate_percent": 20, "scheme": "margin"});
@@ -113,7 +113,7 @@ fn an_answer_has_every_member() {
     assert_eq!(answer, json!({"most_to_pay": null, "tax": null}));
 }
 
-/// Every string of the interface has a length or a list of words, every array a count.
+/// Every string of the interface has a length or a list of values, every array a count.
 #[cfg(feature = "wire")]
 #[test]
 fn every_string_and_array_of_the_schema_is_bounded() {

@@ -1,4 +1,4 @@
-//! What has to hold whatever the sales are.
+//! Properties of valuations, whatever the sales are.
 
 use crate::made_up::{Spread, row, sales, schema};
 use outshop_core::{
@@ -22,7 +22,7 @@ fn same(found: f64, right: f64) {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 
-    /// For every ordinal, every engine, whatever the sales say.
+    /// For every ordinal feature and every engine, whatever the sales say.
     #[test]
     fn a_better_grade_never_lowers_the_price(seed in any::<u64>(), n in 8_usize..40, noise in 0.0..2.0_f64) {
         let mut given = sales(n, seed);
@@ -58,7 +58,7 @@ proptest! {
         prop_assert_eq!(one.predict(&asked, 0.0, 0.8), other.predict(&asked, 0.0, 0.8));
     }
 
-    /// Effects, and the pennies made of them, add up to the penny.
+    /// Effects, and the pennies calculated from them, add up to the penny.
     #[test]
     fn steps_add_up_to_the_penny(seed in any::<u64>(), start in 1_i128..100_000_000) {
         let fit = fitted(&sales(20, seed));
@@ -100,7 +100,7 @@ fn another_unit_of_currency_scales_the_answer() {
 }
 
 #[test]
-fn a_guide_that_is_right_leaves_nothing_to_learn() {
+fn a_correct_price_scale_is_left_unchanged() {
     let mut given = sales(30, 6);
     for sale in &mut given {
         sale.price_scale_ln = sale.price.ln();
@@ -186,13 +186,13 @@ fn a_missing_fact_widens_the_range_and_is_named() {
 }
 
 #[test]
-fn comparables_end_at_what_they_would_have_fetched() {
+fn comparables_end_at_their_adjusted_price() {
     let given = sales(40, 13);
     let fit = fitted(&given);
     let asked = given[4].row.clone();
     let found = fit.ask(&asked).expect("comparables").comparables(0.0, 5);
     assert_eq!(found.len(), 5);
-    assert_eq!(found[0].sale, 4, "the same engine weighs most");
+    assert_eq!(found[0].sale, 4, "the same engine has the most weight");
     for comparable in &found {
         assert_eq!(
             comparable.price.to_bits(),
@@ -209,7 +209,7 @@ fn comparables_end_at_what_they_would_have_fetched() {
 }
 
 #[test]
-fn it_is_said_when_the_sales_do_not_cover_what_is_asked() {
+fn a_warning_is_given_if_the_sales_do_not_cover_the_engine() {
     let fit = fitted(&sales(60, 14));
     let asked = vec![
         Value::Number(50.0),
@@ -247,7 +247,7 @@ fn it_is_said_when_the_sales_do_not_cover_what_is_asked() {
     );
 }
 
-/// With enough of them, the nearest are all that matter: conditioning on all of 60 sales or on the 60 nearest is one thing.
+/// If there are enough of them, only the nearest sales matter: using all of 60 sales or the 60 nearest is the same.
 #[test]
 fn very_many_sales_are_valued_from_the_nearest() {
     let given = sales(80, 16);
@@ -265,7 +265,7 @@ fn very_many_sales_are_valued_from_the_nearest() {
     assert_eq!(
         comparables.len(),
         80,
-        "all sales count, not the sample alone"
+        "all sales count, not only the sample"
     );
 
     let few = FitOptions {
@@ -292,7 +292,7 @@ fn refusal(given: &[Sale]) -> FitError {
 }
 
 #[test]
-fn what_is_no_sale_is_refused_by_its_number() {
+fn a_bad_sale_is_refused_with_its_number() {
     let good = sales(10, 17);
     let nought = FitError::Sale(SaleFault::PriceNotAboveNought { sale: 3 });
     for price in [0.0, -5.0, f64::NAN, f64::INFINITY] {
@@ -378,7 +378,7 @@ fn odd_sales_give_sound_numbers() {
 }
 
 #[test]
-fn a_price_with_two_noughts_too_many_is_named_and_kept() {
+fn a_price_with_two_noughts_too_many_is_reported_and_kept() {
     for n in [8, 12, 40, 300] {
         let mut given = sales(n, 23);
         assert_eq!(fitted(&given).outliers(), [], "{n} good sales");
@@ -395,7 +395,7 @@ fn a_price_with_two_noughts_too_many_is_named_and_kept() {
             "{n}: {found:?}"
         );
         assert_eq!(found.len(), 1, "{n}: {found:?}");
-        assert_eq!(fit.stored().sales, n, "it stays in the fit");
+        assert_eq!(fit.stored().sales, n, "it stays in the model");
         if n >= 40 {
             let after = fit
                 .predict(&given[0].row, 0.0, 0.8)
