@@ -38,7 +38,9 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[schema(example = json!({"account": "stock", "number": "1001", "name": "Engines in stock"}))]
 pub struct NamedAccount {
     pub account: Account,
+    /// The firm's own account number.
     pub number: Option<Code>,
+    /// The firm's own account name.
     pub name: Option<Line>,
 }
 
@@ -48,7 +50,9 @@ pub struct NamedAccount {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"number": "1001", "name": "Engines in stock"}))]
 pub struct AccountPatch {
+    /// The firm's own account number; null removes it.
     pub number: Option<Code>,
+    /// The firm's own account name; null removes it.
     pub name: Option<Line>,
 }
 

@@ -63,6 +63,7 @@ pub struct CashQuestion {
     pub cash_so_far: Option<Money>,
 }
 
+/// The result of the cash rule, with what it counted and what still needs checking.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"result": "reaches", "cash": "10500.00", "limit": "10000", "limit_currency": "GBP",
     "source": "amending regulations of 2026, as reported", "confidence": "low_confidence", "linked_days": 30, "other_cash": "0.00",
@@ -75,6 +76,7 @@ pub struct CashRule {
     pub linked_days: i32,
     /// Cash of the same person at other times; null if it is beyond the range of amounts.
     pub other_cash: Option<Money>,
+    /// Points to check.
     #[schema(max_items = 6)]
     pub cautions: Vec<Text<400>>,
 }

@@ -66,10 +66,13 @@ pub struct LedgerLine {
     /// The amount that the price has to recover: hours at the recovery rate, the rest at cost.
     #[diesel(sql_type = Numeric)]
     pub worth: Money,
+    /// The supplier's VAT.
     #[diesel(sql_type = Numeric)]
     pub supplier_vat: Money,
+    /// Hours worked; 0 for other costs.
     #[diesel(sql_type = Numeric)]
     pub hours: Hours,
+    /// The supplier's invoice number.
     #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
     pub invoice_no: Option<Code>,
     /// The supplier, or the seller of the engine.
@@ -112,16 +115,20 @@ pub struct Cost {
     pub on: Day,
     /// Without the supplier's VAT; below 0 if it reverses another line.
     pub cost: Money,
+    /// VAT on the supplier's invoice; below 0 if it reverses another line.
     pub supplier_vat: Money,
+    /// The supplier's invoice number.
     pub invoice_no: Option<Code>,
     /// The supplier.
     pub person_id: Option<i64>,
+    /// Who entered it.
     pub entered_by: Line,
     pub notes: Option<Text<1000>>,
     /// The line that this one reverses.
     pub reverses_id: Option<i64>,
 }
 
+/// A cost of an engine.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = costs)]
 #[serde(deny_unknown_fields)]
@@ -137,12 +144,14 @@ pub struct NewCost {
     /// VAT on the supplier's invoice, 0 or more.
     #[serde(default)]
     pub supplier_vat: Money,
+    /// The supplier's invoice number.
     pub invoice_no: Option<Code>,
     /// The supplier.
     pub person_id: Option<i64>,
     pub notes: Option<Text<1000>>,
 }
 
+/// The reversal of a cost.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "notes": "entered twice"}))]

@@ -53,6 +53,7 @@ pub struct ExchangeRate {
     pub source: Text<300>,
 }
 
+/// An exchange rate from a day on.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = exchange_rates)]
 #[serde(deny_unknown_fields)]

@@ -56,6 +56,7 @@ pub struct OutgoingPayment {
     pub on: Day,
     /// The amount paid; below 0 if it was paid back.
     pub amount: Money,
+    /// How it was paid.
     pub method: PaymentMethod,
     /// The purchase that it pays for.
     pub acquisition_id: Option<i64>,

@@ -44,6 +44,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "from": null, "until": null, "source": "Consumer Rights Act 2015 s.22(3)", "confidence": "published"}))]
 pub struct Row {
     pub id: i64,
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TermKey,
     /// In `unit`.
@@ -63,12 +64,14 @@ pub struct Row {
     pub confidence: Mark,
 }
 
+/// A statutory period to add.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = statutory_periods)]
 #[serde(deny_unknown_fields)]
 #[schema(as = NewStatutoryPeriod, example = json!({"jurisdiction": "GB", "rule": "cancel_days", "value": 21, "unit": "days",
     "from": "2027-01-01", "source": "the firm's own terms", "confidence": "published"}))]
 pub struct NewRow {
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TermKey,
     /// In `unit`.

@@ -40,9 +40,11 @@ pub struct TaxPeriod {
     pub from: Day,
     #[diesel(column_name = until_day)]
     pub until: Day,
+    /// The day on which it was closed.
     pub closed_on: Day,
 }
 
+/// A tax period to close.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2026-01-01", "until": "2026-03-31"}))]

@@ -49,6 +49,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
     "from": "2011-01-04", "until": null, "source": "VAT Act 1994 s.2(1)", "confidence": "from_memory", "notes": null}))]
 pub struct Row {
     pub id: i64,
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TaxRuleKey,
     /// In `unit`; null if the unit is `yes`.
@@ -69,12 +70,14 @@ pub struct Row {
     pub notes: Option<Text<400>>,
 }
 
+/// A tax or cash rule to add.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = tax_rules)]
 #[serde(deny_unknown_fields)]
 #[schema(as = NewTaxRule, example = json!({"jurisdiction": "GB", "rule": "standard_rate", "value": "17.5", "unit": "percent",
     "from": "2027-01-01", "source": "Finance Act", "confidence": "published"}))]
 pub struct NewRow {
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TaxRuleKey,
     /// In `unit`; leave it out if the unit is `yes`.

@@ -46,6 +46,7 @@ pub struct AsItStandsPrice {
     pub reason: Text<1000>,
 }
 
+/// A price of an engine as it stands.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-03-31", "price": "4100.00", "reason": "a dealer's offer for it in pieces"}))]

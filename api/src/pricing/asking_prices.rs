@@ -50,6 +50,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
+/// An asking price of an engine.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = asking_prices)]
 #[schema(example = json!({"id": 58, "stock_no": 10, "on": "2026-05-14", "price": "7680.00", "reason": "repainted since the valuation",
@@ -62,6 +63,7 @@ pub struct AskingPrice {
     pub on: Day,
     /// Including tax.
     pub price: Money,
+    /// Why this price was set.
     pub reason: Option<Text<1000>>,
     /// The valuation on which it was decided; null if none was given.
     pub valuation_id: Option<i64>,
@@ -70,6 +72,7 @@ pub struct AskingPrice {
     pub confirmed: Vec<Member>,
 }
 
+/// A new asking price.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"price": "7680.00", "reason": "repainted since the valuation"}))]
@@ -79,6 +82,7 @@ pub struct NewAskingPrice {
     /// Confirms a price outside that limit.
     #[serde(default)]
     pub price_confirmed: bool,
+    /// Why this price is set.
     pub reason: Option<Text<1000>>,
     /// A valuation of this engine on which it was decided.
     #[schema(minimum = 1, example = 77)]
@@ -118,6 +122,7 @@ pub struct OwnerNotice {
     pub notified_by: Option<Line>,
 }
 
+/// A notification of an owner.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "method": "by telephone"}))]
@@ -146,6 +151,7 @@ pub struct Asked {
     price: Money,
 }
 
+/// The chance of selling an engine at a price.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "price_model_id": 12,
     "share_above": "0.3127", "n_sold_before": 24, "median_discount_percent": "4.1667"}))]

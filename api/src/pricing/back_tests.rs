@@ -59,6 +59,7 @@ pub struct BackTest {
     pub scores: Option<Scores>,
 }
 
+/// The period of a back-test.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2025-01-01"}))]

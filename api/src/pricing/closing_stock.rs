@@ -101,14 +101,17 @@ pub struct StockValuationEntry {
 #[schema(example = json!({"n_engines": 31, "n_without_price": 2, "cost": "94850.00", "write_down": "410.00", "reversal": "0.00",
     "carrying_amount": "94440.00"}))]
 pub struct StockValuationTotals {
+    /// Engines in stock.
     #[schema(minimum = 0)]
     pub n_engines: i64,
     /// Engines without a price; their carrying amount stays.
     #[schema(minimum = 0)]
     pub n_without_price: i64,
+    /// Spent up to the day, including the purchases.
     pub cost: Money,
     pub write_down: Money,
     pub reversal: Money,
+    /// The value of the stock: the lower of cost and net realisable value of each engine.
     pub carrying_amount: Money,
 }
 
@@ -130,6 +133,7 @@ pub struct ClosingStock {
     pub totals: StockValuationTotals,
 }
 
+/// A closing stock to record.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-03-31"}))]

@@ -74,44 +74,7 @@ pub struct Comparable {
     pub on: Day,
     /// The price paid. Asking prices are not sales.
     pub price: Money,
-    pub source: SaleSource,
-    pub kind: Kind,
-    pub gauge: Option<Length>,
-    pub description: Text<1000>,
-    pub whyte: Option<Whyte>,
-    pub fuel: Option<Fuel>,
-    pub weight: Option<Mass>,
-    pub build_quality: Option<BuildQuality>,
-    /// Whether the builder was an amateur or a professional.
-    pub builder_standing: Option<BuilderStanding>,
-    pub working_order: Option<WorkingOrder>,
-    #[diesel(embed)]
-    pub grades: Grades,
-    /// Whole months for which its certificates were still valid on the day of the sale; 0: none was valid.
-    #[schema(minimum = 0, maximum = 60)]
-    pub papers_months_left: Option<i32>,
-    pub boiler_material: Option<Material>,
-    #[schema(max_items = 10)]
-    pub included_items: Vec<IncludedItem>,
-    /// The engine's stock number, if the firm sold it.
-    pub stock_no: Option<i32>,
-    /// The day from which it no longer counts; null while it counts.
-    pub withdrawn_on: Option<Day>,
-    pub withdrawal_reason: Option<Text<1000>>,
-}
-
-#[derive(Debug, Deserialize, Insertable, ToSchema)]
-#[diesel(table_name = comparables)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2025-11-08", "price": "6200.00", "source": "observed_auction", "kind": "locomotive",
-    "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0 to the Marrow drawings, repainted", "whyte": "0-6-0",
-    "build_quality": "sound", "grades": {"boiler": "good", "motion": "fair"}, "papers_months_left": 9, "included_items": ["box"]}))]
-pub struct NewComparable {
-    /// The day of the sale; not after today.
-    #[diesel(column_name = on_day)]
-    pub on: Day,
-    /// The price paid, above 0. Asking prices are not sales.
-    pub price: Money,
+    /// Who sold it, or where the sale was observed.
     pub source: SaleSource,
     pub kind: Kind,
     pub gauge: Option<Length>,
@@ -124,6 +87,50 @@ pub struct NewComparable {
     /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
     pub working_order: Option<WorkingOrder>,
+    /// Condition grades by area.
+    #[diesel(embed)]
+    pub grades: Grades,
+    /// Whole months for which its certificates were still valid on the day of the sale; 0: none was valid.
+    #[schema(minimum = 0, maximum = 60)]
+    pub papers_months_left: Option<i32>,
+    pub boiler_material: Option<Material>,
+    /// Items sold with the engine; empty: none, or not known.
+    #[schema(max_items = 10)]
+    pub included_items: Vec<IncludedItem>,
+    /// The engine's stock number, if the firm sold it.
+    pub stock_no: Option<i32>,
+    /// The day from which it no longer counts; null while it counts.
+    pub withdrawn_on: Option<Day>,
+    pub withdrawal_reason: Option<Text<1000>>,
+}
+
+/// A comparable to add.
+#[derive(Debug, Deserialize, Insertable, ToSchema)]
+#[diesel(table_name = comparables)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"on": "2025-11-08", "price": "6200.00", "source": "observed_auction", "kind": "locomotive",
+    "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0 to the Marrow drawings, repainted", "whyte": "0-6-0",
+    "build_quality": "sound", "grades": {"boiler": "good", "motion": "fair"}, "papers_months_left": 9, "included_items": ["box"]}))]
+pub struct NewComparable {
+    /// The day of the sale; not after today.
+    #[diesel(column_name = on_day)]
+    pub on: Day,
+    /// The price paid, above 0. Asking prices are not sales.
+    pub price: Money,
+    /// Who sold it, or where the sale was observed.
+    pub source: SaleSource,
+    pub kind: Kind,
+    pub gauge: Option<Length>,
+    pub description: Text<1000>,
+    /// Wheel arrangement; locomotives only.
+    pub whyte: Option<Whyte>,
+    pub fuel: Option<Fuel>,
+    pub weight: Option<Mass>,
+    pub build_quality: Option<BuildQuality>,
+    /// Whether the builder was an amateur or a professional.
+    pub builder_standing: Option<BuilderStanding>,
+    pub working_order: Option<WorkingOrder>,
+    /// Condition grades by area.
     #[serde(default)]
     #[diesel(embed)]
     pub grades: Grades,
@@ -131,6 +138,7 @@ pub struct NewComparable {
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,
     pub boiler_material: Option<Material>,
+    /// Items sold with the engine; empty: none, or not known.
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
@@ -156,6 +164,7 @@ impl NewComparable {
     }
 }
 
+/// The withdrawal of a comparable.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "reason": "the engine came back within the month"}))]

@@ -80,11 +80,14 @@ pub struct BreakEven {
     pub at_offer: Option<ProfitAtPrice>,
     /// At the prices of the last valuation; null without one.
     pub at_low: Option<ProfitAtPrice>,
+    /// null without a valuation.
     pub at_likely: Option<ProfitAtPrice>,
+    /// null without a valuation.
     pub at_high: Option<ProfitAtPrice>,
     /// Hours of further work that the profit at the asking price would pay for, at the mean of the fitters' rates; null
     /// without a rate or an asking price.
     pub hours_to_break_even: Option<Hours>,
+    /// Reasons why the figures are incomplete or uncertain.
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
 }
@@ -98,12 +101,15 @@ pub struct BreakEven {
     "hours_to_come": [{"job_id": 33, "test": null, "hours": "4", "rate": "24.00", "priced_by": "fitter", "fitter": "Edda Morlock"}], "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
     "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_to_break_even": null, "warnings": []}))]
 pub struct Margins {
+    /// How its sale is taxed.
     pub tax_position: TaxPosition,
+    /// The tax scheme for its sale.
     pub scheme: Scheme,
     /// The VAT rate on the day; on commission, that on the commission. 0 if no tax is charged.
     pub rate_percent: Percent,
     /// The price paid or allowed; null for an engine on commission.
     pub purchase: Option<Money>,
+    /// Costs so far, by kind.
     pub ledger: Ledger,
     /// Cost of the jobs agreed or started, and of the tests that they require.
     pub cost_to_come: CostToCome,

@@ -108,6 +108,7 @@ pub struct PriceModelShown {
     pub outliers: Vec<OutlierSale>,
 }
 
+/// A fitted parameter of a price model.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Hyperparameter {
     #[schema(max_length = 200)]
@@ -116,6 +117,7 @@ pub struct Hyperparameter {
     pub value: String,
 }
 
+/// A sale with a price far from what the others predict.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct OutlierSale {
     /// The comparable; null if the firm sold the engine.

@@ -51,6 +51,7 @@ pub struct PriceScaleHeading {
     pub notes: Option<Prose>,
 }
 
+/// A version of the price scale.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "notes": null,
     "starts": [{"kind": "locomotive", "gauge": {"from": {"value": "5", "unit": "in", "mm": "127"},
@@ -72,6 +73,7 @@ pub struct PriceScaleVersion {
     pub factors: Vec<Factor>,
 }
 
+/// A version of the price scale to add.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2026-01-01", "uncertainty": "0.25", "notes": "as agreed at the winter meeting",

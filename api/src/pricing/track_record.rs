@@ -55,6 +55,7 @@ pub struct Period {
     to: Option<Day>,
 }
 
+/// The accuracy of past valuations in a period.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"from": "2026-01-01", "to": "2026-05-14", "n_sales": 3, "n_valued": 2, "few_sales": true,
     "warnings": ["Only 2 sale(s) had a valuation: with fewer than 20, one more sale could change every result."],
@@ -80,6 +81,7 @@ pub struct Scores {
     pub n_valued: usize,
     /// Fewer than 20 sales had a valuation, so one more sale could change every result.
     pub few_sales: bool,
+    /// Reasons to be careful with the figures.
     #[schema(max_items = 10, value_type = Vec<crate::ground::text::Text<1000>>)]
     pub warnings: Vec<String>,
     /// Likely price over price paid; null with fewer than two valued sales.
@@ -94,6 +96,7 @@ pub struct Scores {
 /// How many prices fell within the predicted ranges.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Coverage {
+    /// Valued sales with a price within the range.
     #[schema(minimum = 0)]
     pub n_within: usize,
     #[schema(max_length = 40)]
@@ -104,6 +107,7 @@ pub struct Coverage {
     pub promised: String,
 }
 
+/// A sale compared with the last valuation before it.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct SaleAgainstValuation {
     pub sale_id: i64,
@@ -116,12 +120,14 @@ pub struct SaleAgainstValuation {
     pub low: Option<Money>,
     pub likely: Option<Money>,
     pub high: Option<Money>,
+    /// How many of 100 prices were expected in the range.
     #[schema(minimum = 1, maximum = 99)]
     pub level_percent: Option<i32>,
     /// Whether the price fell within the range.
     pub within: Option<bool>,
 }
 
+/// Pairs to compare.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"pairs": [{"estimate": "6480.00", "price": "6200.00"}, {"estimate": "5100.00", "price": "5400.00"}]}))]
@@ -131,6 +137,7 @@ pub struct NewRatioStudy {
     pub pairs: Vec<EstimateAndPrice>,
 }
 
+/// An estimate and the price paid.
 #[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct EstimateAndPrice {
@@ -172,6 +179,7 @@ pub struct Judgement {
     pub from: String,
     #[schema(max_length = 40)]
     pub to: String,
+    /// Whether `value` is within the range.
     pub result: JudgedResult,
 }
 

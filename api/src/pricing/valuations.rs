@@ -74,6 +74,7 @@ pub struct Valuation {
     pub answer: Answer,
 }
 
+/// A valuation to make.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "supposing": [{"tests_passed": ["steam"]}]}))]
@@ -105,6 +106,7 @@ impl NewValuation {
     }
 }
 
+/// Valuations to make.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "stock_nos": [10, 11]}))]
@@ -129,6 +131,7 @@ pub struct NewValuations {
         "not_valued": "version 3 of the price scale gives no price: the gauge is not known; record it on the engine"}]}))]
 pub struct Revaluation {
     pub on: Day,
+    /// How many of 100 such prices are expected in each range.
     #[schema(minimum = 50, maximum = 95)]
     pub level_percent: u8,
     /// By stock number.
@@ -136,6 +139,7 @@ pub struct Revaluation {
     pub items: Vec<Revalued>,
 }
 
+/// An engine's valuation, or why there is none.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Revalued {
     pub stock_no: i32,

@@ -38,6 +38,7 @@ const DEAREST: i128 = 999_999_999_999;
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct LowestPriceQuestion {
+    /// The price paid for the engine.
     pub purchase: Money,
     /// Spent so far, without the purchase.
     pub other_costs: Money,
@@ -48,15 +49,18 @@ pub struct LowestPriceQuestion {
     /// Further cost of selling, in per cent of the price with tax, rounded to the penny, a half upwards; 0 to 100;
     /// null: 0.
     pub selling_share_percent: Option<Percent>,
+    /// The tax rate of the sale.
     pub rate_percent: Percent,
     pub scheme: Scheme,
     /// null: 0. Below 0: a loss that is accepted.
     pub wanted_profit: Option<Money>,
 }
 
+/// The lowest price that leaves the wanted profit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct LowestPrice {
+    /// Including tax.
     pub lowest_price: Money,
     /// Tax included in that price.
     pub tax: Money,
@@ -66,6 +70,7 @@ pub struct LowestPrice {
     pub profit: Money,
 }
 
+/// The facts about an engine that is offered to the firm.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
@@ -79,11 +84,14 @@ pub struct MostToPayQuestion {
     /// Further cost of selling, in per cent of the price with tax, rounded to the penny, a half upwards; 0 to 100;
     /// null: 0.
     pub selling_share_percent: Option<Percent>,
+    /// The profit that its sale must leave.
     pub wanted_profit: Money,
+    /// The tax rate of the sale.
     pub rate_percent: Percent,
     pub scheme: Scheme,
 }
 
+/// The highest purchase price that leaves the wanted profit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct MostToPay {
@@ -93,6 +101,7 @@ pub struct MostToPay {
     pub tax: Option<Money>,
 }
 
+/// The facts about an engine in stock.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
@@ -105,6 +114,7 @@ pub struct CarryingAmountQuestion {
     pub price: Money,
     /// To be spent to finish it.
     pub cost_to_come: Money,
+    /// Cost of selling.
     pub selling_cost: Money,
     /// Not needed if the scheme is `none`.
     pub rate_percent: Option<Percent>,
@@ -117,6 +127,7 @@ pub struct CarryingAmountQuestion {
     pub firm_contract: Option<Money>,
 }
 
+/// The carrying amount of an engine and the change from the previous one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CarryingAmount {
@@ -124,7 +135,9 @@ pub struct CarryingAmount {
     pub net_realisable_value: Money,
     /// Tax on that sale.
     pub tax: Money,
+    /// Reduction of the carrying amount.
     pub write_down: Money,
+    /// Increase of the carrying amount, at most up to cost.
     pub reversal: Money,
     /// The lower of cost and net realisable value, never below 0.
     pub carrying_amount: Money,

@@ -289,11 +289,14 @@ pub(crate) const fn tax_within(taxed: i128, rate: Percent) -> i128 {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct MarginTaxQuestion {
+    /// The price paid for the engine.
     pub purchase: Money,
+    /// The selling price, including tax.
     pub sale: Money,
     pub rate_percent: Percent,
 }
 
+/// The tax under the margin scheme.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct MarginTax {

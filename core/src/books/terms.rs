@@ -54,6 +54,7 @@ pub struct Term {
     pub mark: Mark,
 }
 
+/// A repair or replacement after a complaint.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = RepairUnderComplaint))]
@@ -71,6 +72,7 @@ pub struct Repair {
 #[serde(deny_unknown_fields)]
 pub struct StatutoryDeadlinesQuestion {
     pub jurisdiction: Jurisdiction,
+    /// Whether it is a distance sale.
     pub sold_at_distance: bool,
     /// The day by which the buyer owned it and had it, and any setting up was done.
     pub delivered_on: Option<Day>,
@@ -78,6 +80,7 @@ pub struct StatutoryDeadlinesQuestion {
     #[serde(default, deserialize_with = "lots")]
     #[cfg_attr(feature = "wire", schema(min_items = 1, max_items = 100))]
     pub lots: Option<Vec<Day>>,
+    /// Repairs and replacements that the buyer asked for.
     #[serde(default, deserialize_with = "repairs")]
     #[cfg_attr(feature = "wire", schema(max_items = 100))]
     pub repairs: Vec<Repair>,
@@ -173,6 +176,7 @@ impl StatutoryDeadlines {
     }
 }
 
+/// A statutory period that the answer uses.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct TermUsed {
@@ -397,6 +401,7 @@ pub struct RefundQuestion {
     pub informed_of_cancellation_on: Option<Option<Day>>,
 }
 
+/// The refund of a cancelled distance sale.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CancelledRefund {

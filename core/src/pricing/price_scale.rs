@@ -57,8 +57,10 @@ pub struct PriceScaleTerms {
     pub from: Day,
     /// u: 8 of 10 sales are expected between likely / (1 + u) and likely x (1 + u): `"0.25"`.
     pub uncertainty: Ratio,
+    /// Base prices by kind and size.
     #[cfg_attr(feature = "wire", schema(min_items = 1, max_items = 200))]
     pub starts: Vec<Start>,
+    /// Factors by feature and level.
     #[cfg_attr(feature = "wire", schema(max_items = 200))]
     pub factors: Vec<Factor>,
 }
@@ -103,6 +105,7 @@ pub struct ScaleRange {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Factor {
+    /// The feature that the factor applies to.
     pub feature: Feature,
     /// A level of the feature: a grade for an area, `included` or `not_included` for an item sold with the engine.
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "good"))]

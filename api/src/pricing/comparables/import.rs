@@ -210,6 +210,7 @@ pub struct ImportQuery {
     again: Option<bool>,
 }
 
+/// The result of an import.
 #[derive(Debug, Clone, Copy, Serialize, ToSchema)]
 #[schema(example = json!({"imported": 212}))]
 pub struct Imported {
@@ -218,6 +219,7 @@ pub struct Imported {
     pub imported: usize,
 }
 
+/// The result of a trial import.
 #[derive(Debug, Clone, Copy, Serialize, ToSchema)]
 #[schema(example = json!({"rows": 212}))]
 pub struct Tried {

@@ -56,8 +56,11 @@ pub struct Answer {
     pub price_scale_version: i32,
     /// The price model used; null if only the price scale was used.
     pub price_model_id: Option<i64>,
+    /// Low end of the range, including tax.
     pub low: Money,
+    /// The likely price, including tax.
     pub likely: Money,
+    /// High end of the range, including tax.
     pub high: Money,
     #[serde(flatten)]
     pub reason: Why,
@@ -91,10 +94,12 @@ pub struct Why {
     #[serde(default)]
     #[schema(max_items = 20)]
     pub supposing: Vec<Supposed>,
+    /// Reasons to trust the price less.
     #[schema(max_items = 100)]
     pub warnings: Vec<Text<1000>>,
 }
 
+/// A step from the base price to the likely price.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[schema(example = json!({"feature": "build_quality", "level": "fine", "from": "price_scale", "factor": "1.05", "effect": "303.71"}))]
 pub struct ValuationStep {
@@ -122,30 +127,36 @@ pub struct WeighingSale {
     /// The firm's own sale; null if it is a comparable.
     pub sale_id: Option<i64>,
     pub on: Day,
+    /// The price paid.
     pub price: Money,
     /// Its share in the result; below 0 if it corrects another sale.
     #[schema(max_length = 40)]
     pub weight: String,
     /// Its price adjusted to this engine; null if it is beyond the range of amounts.
     pub adjusted_price: Option<Money>,
+    /// The steps of the adjustment, in order.
     #[schema(max_items = 100)]
     pub steps: Vec<AdjustingStep>,
 }
 
+/// A step in adjusting a comparable's price.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct AdjustingStep {
     /// `price_scale` if the price scale prices the two engines differently, else a feature of the price model, or
     /// `alike`.
     #[schema(max_length = 60)]
     pub difference: String,
+    /// The price is multiplied by this.
     #[schema(max_length = 40)]
     pub factor: String,
     /// The price after this step; null if it is beyond the range of amounts.
     pub price: Option<Money>,
 }
 
+/// An unknown fact that would narrow the range.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct NarrowingFact {
+    /// The feature that is not known.
     #[schema(max_length = 60)]
     pub feature: String,
     /// Share of the range that it explains, on a logarithmic scale, from 0 to 1.
@@ -158,6 +169,7 @@ pub struct NarrowingFact {
 #[serde(deny_unknown_fields, default)]
 #[schema(example = json!({"grades": {"platework_and_paint": "good"}, "papers_months_left": 14}))]
 pub struct Supposition {
+    /// Condition grades to assume.
     pub grades: Grades,
     pub build_quality: Option<BuildQuality>,
     pub working_order: Option<WorkingOrder>,
@@ -180,8 +192,10 @@ pub struct Supposition {
     pub tests_passed: Vec<TestKind>,
 }
 
+/// The price under a supposition.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct Supposed {
+    /// The supposition as it was sent.
     pub supposing: Supposition,
     pub low: Money,
     pub likely: Money,

@@ -336,6 +336,7 @@ pub struct TrialLine {
     pub credit: Money,
 }
 
+/// The totals of all accounts in a period.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Trial {

@@ -95,16 +95,20 @@ impl CostLine {
     }
 }
 
+/// The sums of one kind of cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = CostSum))]
 pub struct SumOfKind {
     pub kind: CostKind,
+    /// Without the supplier's tax.
     pub cost: Money,
+    /// The amount that the price has to recover: hours at the recovery rate, everything else at cost.
     pub worth: Money,
     pub supplier_vat: Money,
 }
 
+/// The sums of an engine's costs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = CostLedger))]
@@ -156,10 +160,13 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
     })
 }
 
+/// The profit at a price.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct ProfitAtPrice {
+    /// Including tax.
     pub price: Money,
+    /// Tax on the sale.
     pub tax: Money,
     /// Including the share of the price.
     pub selling_cost: Money,

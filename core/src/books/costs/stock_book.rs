@@ -75,8 +75,10 @@ pub struct BookLine {
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub stock_no: i32,
     pub bought_on: Day,
+    /// The seller's invoice number; null if the firm wrote the invoice itself.
     #[cfg_attr(feature = "wire", schema(max_length = 100))]
     pub purchase_invoice_no: Option<String>,
+    /// Paid for the engine, or payable to its owner.
     pub purchase_price: Money,
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub seller: Option<String>,
@@ -362,6 +364,7 @@ impl StockFacts {
     }
 }
 
+/// The stock valuation of one engine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct StockValuationLine {
@@ -380,6 +383,7 @@ pub struct StockValuationLine {
     pub carrying_amount_before: Money,
     pub write_down: Money,
     pub reversal: Money,
+    /// The lower of cost and net realisable value.
     pub carrying_amount: Money,
     /// The day of a sale soon after; null without one.
     pub sold_after_on: Option<Day>,

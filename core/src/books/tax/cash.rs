@@ -45,6 +45,7 @@ words! {
     }
 }
 
+/// The result of the cash rule.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CashAnswer {
