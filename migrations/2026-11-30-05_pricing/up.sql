@@ -118,7 +118,7 @@ CREATE TABLE asking_prices (
 );
 CREATE INDEX asking_prices_stock_no ON asking_prices (stock_no, id DESC);
 COMMENT ON TABLE asking_prices IS 'Asking prices set by the firm; the last row of an engine is in force.';
-COMMENT ON COLUMN asking_prices.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON COLUMN asking_prices.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE owner_notifications (
     asking_price_id bigint PRIMARY KEY REFERENCES asking_prices,

@@ -67,7 +67,7 @@ pub struct AskingPrice {
     pub reason: Option<Text<1000>>,
     /// The valuation on which it was decided; null if none was given.
     pub valuation_id: Option<i64>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
@@ -426,7 +426,7 @@ async fn check(
     .get_result(tx.conn())
     .await?;
     if sold {
-        let detail = "the engine is sold; change the price on its sale";
+        let detail = "the engine is sold, and its price is that of the sale; nothing to do";
         return Err(Problem::new(problem::ALREADY_SOLD, detail));
     }
     Ok(confirmed)

@@ -65,7 +65,7 @@ pub struct MoneyQuery {
     "at_high": null, "hours_to_break_even": "45.41", "warnings": ["No valuation is on record."]}))]
 pub struct BreakEven {
     pub stock_no: i32,
-    /// The day whose rates and prices are used: today.
+    /// The day of the rates and prices used: today.
     pub on: Day,
     /// The lowest price that makes no loss; null if every price makes one, for example a fixed commission below the
     /// costs.

@@ -75,7 +75,7 @@ pub struct PriceModelHeading {
     #[diesel(deserialize_as = Vec<u8>)]
     #[schema(value_type = String, min_length = 64, max_length = 64)]
     pub inputs_sha256: Hex,
-    /// The price scale whose prices the model corrects.
+    /// The price scale that the model corrects.
     #[schema(minimum = 1)]
     pub price_scale_version: i32,
     /// Sales used. With fewer than 8 no model is fitted; only the price scale is used.

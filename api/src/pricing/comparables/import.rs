@@ -176,7 +176,7 @@ fn cut(text: &str, most: usize) -> String {
     text.chars().take(most).collect()
 }
 
-/// All rows whose cells can be read; errors are added to `faults`. Empty cells and `null` are left out.
+/// All readable rows; errors are added to `faults`. Empty cells and `null` are left out.
 pub fn rows_in(bytes: &[u8], form: Form, columns: &[Column], faults: &mut Faults) -> Vec<FileRow> {
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let mut rows = match form {

@@ -66,7 +66,7 @@ pub fn commission(
     })
 }
 
-/// The lowest price whose commission covers `costs`; `None` if no price does, as a fixed commission does not grow.
+/// The lowest price with a commission that covers `costs`; `None` if no price does: a fixed commission does not grow.
 ///
 /// With s hundredths of a percent as share and n pennies to be covered by it, floor((2 p s + 10000) / 20000) >= n
 /// becomes p >= (10000 n - 5000) / s.

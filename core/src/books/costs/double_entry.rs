@@ -61,7 +61,7 @@ words! {
         /// Money paid to the owner of an engine sold on commission.
         Payout = "payout",
         Disposal = "disposal",
-        /// Tax on an export whose time limit passed, or the amount taken back.
+        /// Tax on an export that missed its time limit, or the amount taken back.
         ExportTax = "export_tax",
         /// A closing stock.
         StockValuation = "stock_valuation",
@@ -162,7 +162,7 @@ pub struct EntryLine {
     pub credit: Money,
 }
 
-/// Lines of one day whose debits equal their credits.
+/// Lines of one day with equal debits and credits.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = AccountsEntry))]

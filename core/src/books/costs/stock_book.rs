@@ -96,7 +96,7 @@ pub struct BookLine {
     pub margin: Option<Money>,
     /// null until it is sold, and if the sale is not taxed; 0.00 for an export that is free of tax.
     pub tax: Option<Money>,
-    /// The tax on an export whose time limit passed before it had left with evidence; null for others.
+    /// The tax on an export that had not left with evidence by its time limit; null for others.
     pub late_tax: Option<Money>,
     /// The tax falls due in the period of this day.
     pub late_tax_due_on: Option<Day>,
@@ -237,7 +237,7 @@ pub struct BookTotals {
     pub sales: Money,
     /// Margins of engines sold in the period, including losses; tax is due only on those above 0.
     pub margins: Money,
-    /// Includes the tax on exports whose time limit passed in the period, less the amount taken back in it.
+    /// Includes the tax on exports that missed their time limit in the period, less the amount taken back in it.
     pub tax: Money,
 }
 

@@ -91,7 +91,7 @@ pub fn in_force<'r>(
         .max_by_key(|row| (row.valid_from, row.value, row.unit, &row.source))
 }
 
-/// The rows whose source was found. They are copied into the database and changed there.
+/// The rows with a known source. They are copied into the database and changed there.
 pub fn seed() -> Vec<TaxRule> {
     use TaxRuleKey as Key;
     vec![

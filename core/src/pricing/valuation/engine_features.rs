@@ -234,7 +234,7 @@ fn features(engine: &EngineOnSale) -> Vec<(&'static str, FeatureKind, Value)> {
 }
 
 /// Prices grow by a certain percentage with size, so its logarithm is used. Road and stationary engines have a scale
-/// but no gauge; they count as large as a locomotive whose prototype ran on standard gauge (4 ft 8 1/2 in, 1435.1 mm).
+/// but no gauge; they count as large as a locomotive with a prototype on standard gauge (4 ft 8 1/2 in, 1435.1 mm).
 fn size_ln_mm(engine: &EngineOnSale) -> Option<f64> {
     let standard_gauge = Decimal::new(14351, 1);
     let by_scale = || standard_gauge.checked_div(engine.scale.as_ref()?.one_to());
