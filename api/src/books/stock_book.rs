@@ -213,7 +213,7 @@ async fn add_up(
 
 /// The query is in the address, so there is no member of a body to point to.
 pub(crate) fn too_large(fault: MoneyFault) -> Problem {
-    Problem::conflict(format!("{fault}: ask for a shorter span of days"))
+    Problem::conflict(format!("{fault}, or ask for a shorter span of days"))
 }
 
 // SQL

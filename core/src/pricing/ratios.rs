@@ -52,7 +52,7 @@ pub struct RatioStudy {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoStudy {
-    #[error("a ratio study needs at least two pairs")]
+    #[error("must have at least two pairs")]
     TooFewPairs,
     #[error("pair {pair} (the first is 0): estimate and price must be above 0 and below 1e15")]
     NotAnAmount { pair: usize },

@@ -143,7 +143,7 @@ fn unmet(answer: &Readiness) -> Vec<&str> {
 }
 
 #[test]
-fn an_engine_may_leave_on_the_last_day_of_its_certificate_and_not_after() {
+fn an_engine_may_leave_until_the_last_day_of_its_paper() {
     let last = ask(&ready(), Gate::Deliver, "2026-06-01");
     assert!(last.open);
     assert_eq!(find(&last, Check::SteamPaper).outcome, Outcome::Warning);
