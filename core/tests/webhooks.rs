@@ -16,7 +16,7 @@ fn retries_come_as_the_specification_prints_them() {
     );
 }
 
-/// A tenth at most, and never earlier than the schedule: our choice.
+/// At most a tenth, and never earlier than the schedule: our choice.
 #[test]
 fn jitter_only_lengthens() {
     for attempts in 1..=9 {
@@ -29,7 +29,7 @@ fn jitter_only_lengthens() {
 }
 
 #[test]
-fn what_the_receiver_asks_for_is_kept_up_to_a_day() {
+fn the_delay_that_the_receiver_asks_for_is_kept_up_to_a_day() {
     let asked = |secs| wait_after(1, 0, Some(SignedDuration::from_secs(secs)));
     assert_eq!(asked(1), Some(SignedDuration::from_secs(5)));
     assert_eq!(asked(120), Some(SignedDuration::from_secs(120)));

@@ -7,17 +7,17 @@ CREATE TABLE price_scales (
     factors jsonb NOT NULL
 );
 CREATE INDEX price_scales_from_day ON price_scales (from_day, version);
-COMMENT ON TABLE price_scales IS 'Versions of the firm''s own price scale, each kept for ever.';
-COMMENT ON COLUMN price_scales.uncertainty IS 'Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
-COMMENT ON COLUMN price_scales.starts IS 'As the proprietor wrote them, without the converted figures.';
+COMMENT ON TABLE price_scales IS 'Versions of the firm''s price scale; every version is kept for ever.';
+COMMENT ON COLUMN price_scales.uncertainty IS 'The firm expects four prices in five between likely / (1 + uncertainty) and likely x (1 + uncertainty).';
+COMMENT ON COLUMN price_scales.starts IS 'Base prices as the proprietor entered them, without the millimetres calculated from them.';
 
 CREATE TABLE sales_learned (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
     sha256 bytea NOT NULL CONSTRAINT sales_learned_once UNIQUE,
     sale jsonb NOT NULL
 );
-COMMENT ON TABLE sales_learned IS 'Sales as they were learned from, each form of one kept once and for ever.';
-COMMENT ON COLUMN sales_learned.sha256 IS 'Of the column sale, as it was written.';
+COMMENT ON TABLE sales_learned IS 'Sales as price models used them. Each form of a sale is stored once and kept for ever.';
+COMMENT ON COLUMN sales_learned.sha256 IS 'SHA-256 of the column sale as it was written.';
 
 CREATE TABLE comparables (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -51,10 +51,10 @@ CREATE TABLE comparables (
     CONSTRAINT comparables_withdrawn CHECK ((withdrawn_on IS NULL) = (withdrawal_reason IS NULL))
 );
 CREATE INDEX comparables_on_day ON comparables (on_day);
-COMMENT ON TABLE comparables IS 'Achieved sales, own or observed elsewhere. NULL means not known.';
-COMMENT ON COLUMN comparables.gauge IS 'As written, with its unit; so is the weight.';
+COMMENT ON TABLE comparables IS 'Achieved sales, the firm''s own or observed elsewhere. NULL: not known.';
+COMMENT ON COLUMN comparables.gauge IS 'As entered, with its unit; so is the weight.';
 COMMENT ON COLUMN comparables.boiler IS 'Condition grade; so are the seven columns after it.';
-COMMENT ON COLUMN comparables.stock_no IS 'The engine, where it was the firm''s own.';
+COMMENT ON COLUMN comparables.stock_no IS 'The engine, if the firm sold it.';
 
 CREATE TABLE price_models (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -68,11 +68,11 @@ CREATE TABLE price_models (
     sale_ids bigint[] NOT NULL,
     CONSTRAINT price_models_enough CHECK ((learned IS NULL) = (n_sales < 8))
 );
-COMMENT ON TABLE price_models IS 'What was learned from achieved sales, each time they or the price scale changed; kept for ever, as valuations rest on it.';
-COMMENT ON COLUMN price_models.inputs_sha256 IS 'Of the sales, the price scale, the features and the way of learning.';
-COMMENT ON COLUMN price_models.n_not_priced IS 'Sales left out, as the price scale has no price for them.';
-COMMENT ON COLUMN price_models.learned IS 'Hyperparameters and what belongs to them; NULL: the sales had become too few.';
-COMMENT ON COLUMN price_models.sale_ids IS 'What was learned from, by day and price: with it and the column learned the fit is made again.';
+COMMENT ON TABLE price_models IS 'Models fitted to achieved sales whenever they or the price scale changed; kept for ever, because valuations refer to them.';
+COMMENT ON COLUMN price_models.inputs_sha256 IS 'SHA-256 of the sales, the price scale, the features and the fitting method.';
+COMMENT ON COLUMN price_models.n_not_priced IS 'Sales left out because the price scale has no price for them.';
+COMMENT ON COLUMN price_models.learned IS 'The fitted parameters; NULL: there were too few sales.';
+COMMENT ON COLUMN price_models.sale_ids IS 'The sales used, by day and price: with the column learned they restore the model.';
 
 CREATE TABLE valuations (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -90,10 +90,10 @@ CREATE TABLE valuations (
     CONSTRAINT valuations_fit CHECK ((basis = 'sales') = (price_model_id IS NOT NULL))
 );
 CREATE INDEX valuations_stock_no ON valuations (stock_no, on_day);
-COMMENT ON TABLE valuations IS 'Every valuation made, kept for ever.';
-COMMENT ON COLUMN valuations.answer IS 'Steps, missing facts and warnings as they were answered.';
-COMMENT ON COLUMN valuations.price_model_id IS 'NULL: it rests on the price scale alone.';
-COMMENT ON COLUMN valuations.made_at IS 'Tells which came first, the valuation or the sale recorded.';
+COMMENT ON TABLE valuations IS 'Every valuation made; kept for ever.';
+COMMENT ON COLUMN valuations.answer IS 'Steps, missing facts and warnings as they were returned.';
+COMMENT ON COLUMN valuations.price_model_id IS 'NULL: only the price scale was used.';
+COMMENT ON COLUMN valuations.made_at IS 'Shows whether the valuation was made before the sale was recorded.';
 
 CREATE TABLE back_tests (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -104,8 +104,8 @@ CREATE TABLE back_tests (
     CONSTRAINT back_tests_order CHECK (from_day <= to_day AND to_day <= asked_on)
 );
 CREATE INDEX back_tests_waiting ON back_tests (id) WHERE sales IS NULL;
-COMMENT ON TABLE back_tests IS 'Valuations of the firm''s own sales as they would have been, each from the sales before it.';
-COMMENT ON COLUMN back_tests.sales IS 'Each sale with its valuation; NULL until it is worked out.';
+COMMENT ON TABLE back_tests IS 'The firm''s own sales, each valued from the sales before it.';
+COMMENT ON COLUMN back_tests.sales IS 'Each sale with its valuation; NULL until it is calculated.';
 
 CREATE TABLE asking_prices (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -117,8 +117,8 @@ CREATE TABLE asking_prices (
     confirmed text[] NOT NULL DEFAULT '{}'
 );
 CREATE INDEX asking_prices_stock_no ON asking_prices (stock_no, id DESC);
-COMMENT ON TABLE asking_prices IS 'What the firm decided to ask; the last row of an engine holds.';
-COMMENT ON COLUMN asking_prices.confirmed IS 'Members whose values are outside the usual limits and were confirmed.';
+COMMENT ON TABLE asking_prices IS 'Asking prices set by the firm; the last row of an engine is in force.';
+COMMENT ON COLUMN asking_prices.confirmed IS 'Members with values outside the usual limits that were confirmed.';
 
 CREATE TABLE owner_notifications (
     asking_price_id bigint PRIMARY KEY REFERENCES asking_prices,
@@ -126,7 +126,7 @@ CREATE TABLE owner_notifications (
     method text,
     notified_by text NOT NULL
 );
-COMMENT ON TABLE owner_notifications IS 'Changes of asking prices of engines on commission that their owners were told of.';
+COMMENT ON TABLE owner_notifications IS 'Price changes of engines on commission that their owners were notified of.';
 
 CREATE TABLE as_it_stands_prices (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -136,8 +136,8 @@ CREATE TABLE as_it_stands_prices (
     reason text NOT NULL
 );
 CREATE INDEX as_it_stands_prices_stock_no ON as_it_stands_prices (stock_no, on_day);
-COMMENT ON TABLE as_it_stands_prices IS 'What engines would fetch unfinished, tax included; the last one up to a day holds on it.';
-COMMENT ON COLUMN as_it_stands_prices.reason IS 'What it rests on.';
+COMMENT ON TABLE as_it_stands_prices IS 'What engines would fetch unfinished, including tax; on a given day the latest one up to that day is used.';
+COMMENT ON COLUMN as_it_stands_prices.reason IS 'How the price was arrived at.';
 
 CREATE TABLE closing_stock (
     id bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
@@ -147,10 +147,10 @@ CREATE TABLE closing_stock (
     selling_share_percent numeric(5, 2),
     CONSTRAINT closing_stock_order CHECK (kept_on > on_day)
 );
-COMMENT ON TABLE closing_stock IS 'Values of the stock that were kept, one for a day; what was written down is counted from the last one.';
+COMMENT ON TABLE closing_stock IS 'Recorded closing stocks, at most one a day; write-downs start from the last one.';
 COMMENT ON COLUMN closing_stock.on_day IS 'The stock at the end of this day.';
-COMMENT ON COLUMN closing_stock.selling_cost IS 'Of one engine.';
-COMMENT ON COLUMN closing_stock.selling_share_percent IS 'Share of the price that selling costs; NULL: none.';
+COMMENT ON COLUMN closing_stock.selling_cost IS 'Cost of selling one engine.';
+COMMENT ON COLUMN closing_stock.selling_share_percent IS 'Further cost of selling, in per cent of the price; NULL: none.';
 
 CREATE TABLE closing_stock_lines (
     closing_stock_id bigint NOT NULL REFERENCES closing_stock,
@@ -175,9 +175,9 @@ CREATE TABLE closing_stock_lines (
     CONSTRAINT closing_stock_lines_value CHECK ((price IS NULL AND as_it_stands_price IS NULL) = (net_realisable_value IS NULL))
 );
 CREATE INDEX closing_stock_lines_stock_no ON closing_stock_lines (stock_no);
-COMMENT ON TABLE closing_stock_lines IS 'Each engine of a kept value of the stock.';
-COMMENT ON COLUMN closing_stock_lines.price IS 'What it was expected to fetch; NULL where nobody knew.';
+COMMENT ON TABLE closing_stock_lines IS 'The engines of a closing stock.';
+COMMENT ON COLUMN closing_stock_lines.price IS 'Expected price when finished; NULL: not known.';
 COMMENT ON COLUMN closing_stock_lines.net_realisable_value IS 'NULL without a price.';
-COMMENT ON COLUMN closing_stock_lines.as_it_stands_price IS 'What it would fetch unfinished; NULL: not told.';
-COMMENT ON COLUMN closing_stock_lines.used IS 'Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.';
-COMMENT ON COLUMN closing_stock_lines.net_realisable_value_as_it_stands IS 'As it stands: without what finishing costs; NULL: no such price.';
+COMMENT ON COLUMN closing_stock_lines.as_it_stands_price IS 'Expected price unfinished; NULL: not recorded.';
+COMMENT ON COLUMN closing_stock_lines.used IS 'Which of the two net realisable values was used: the better one; NULL without a price, and if only one was known.';
+COMMENT ON COLUMN closing_stock_lines.net_realisable_value_as_it_stands IS 'Without the cost of finishing; NULL without a price as it stands.';

@@ -1,4 +1,4 @@
-//! Accounts and the entries for the accountant: debits equal credits, and each line leads to its record.
+//! The accounts and accounting entries: debits equal credits, and each line refers to its record.
 
 use crate::{
     harness::{Shop, text},
@@ -48,36 +48,36 @@ fn money(value: &Value) -> Money {
     text(value).parse().expect("money")
 }
 
-/// Debits less credits of each account, nought left out.
+/// Debits less credits of each account, without those of 0.
 fn balances(lines: &[Value]) -> BTreeMap<String, String> {
     let mut pennies: BTreeMap<String, i128> = BTreeMap::new();
     for line in lines {
         *pennies.entry(text(&line["account"])).or_default() +=
             money(&line["debit"]).pennies() - money(&line["credit"]).pennies();
     }
-    let told = |(account, pennies)| {
+    let totals = |(account, pennies)| {
         let balance = Money::from_pennies(pennies).expect("money").to_string();
         (account, balance)
     };
     pennies
         .into_iter()
         .filter(|(_, pennies)| *pennies != 0)
-        .map(told)
+        .map(totals)
         .collect()
 }
 
 fn of(balances: &[(&str, &str)]) -> BTreeMap<String, String> {
-    let told = |(account, balance): &(&str, &str)| ((*account).to_owned(), (*balance).to_owned());
-    balances.iter().map(told).collect()
+    let totals = |(account, balance): &(&str, &str)| ((*account).to_owned(), (*balance).to_owned());
+    balances.iter().map(totals).collect()
 }
 
-/// A trade under the margin scheme, by hand: 6000 and 200 of parts with 40 of tax, 10 hours at 30, sold for 7680 of which a
-/// sixth of 1680 is tax (gov.uk, "VAT margin schemes"). Double entry itself: common practice, no source.
+/// A trade under the margin scheme, by hand: 6000 and 200 of parts with 40 of tax, 10 hours at 30, sold for 7680 of
+/// which a sixth of 1680 is tax (gov.uk, "VAT margin schemes"). Double entry itself: common practice, no source.
 #[actix_web::test]
 async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
     let shop = Shop::open().await;
 
-    // Bought, mended with parts and ten hours of work, and sold.
+    // Bought, repaired with parts and ten hours of work, and sold.
     let stock_no = bought(&shop, &json!({"price": "6000.00"})).await;
     spent(&shop, stock_no, "2026-02-01", "200.00", "40.00").await;
     let rate = json!({"fitter": "Edda Morlock", "from": "2026-01-01", "cost_rate": "30.00", "recovery_rate": "40.00"});
@@ -103,7 +103,7 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
         .await
         .created();
 
-    // Every account has the balance worked out by hand, and the reversed cost leaves none.
+    // Every account has the balance worked out by hand, and the reversed cost has no effect.
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}&limit=3")).await;
     assert_eq!(
         balances(&lines),
@@ -120,7 +120,7 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
         ])
     );
 
-    // Each line leads back to the journal entry that caused it.
+    // Each line refers to the journal entry that caused it.
     let entries = shop.get("/v1/journal?limit=500").await.ok().body;
     let entry_no = |kind: &str| {
         let entries = entries["items"].as_array().expect("items");
@@ -157,7 +157,7 @@ async fn a_whole_trade_is_booked_with_tax_and_cost_of_sales() {
     );
 }
 
-/// What goes out of stock is cost less what was written down; the rest of the sums by hand. Plain reading, no source.
+/// Stock is reduced by cost less earlier write-downs; the other sums by hand. Plain reading, no source.
 #[actix_web::test]
 async fn write_downs_and_disposals_leave_nothing_in_stock() {
     let shop = Shop::open().await;
@@ -207,8 +207,8 @@ async fn write_downs_and_disposals_leave_nothing_in_stock() {
     );
 }
 
-/// 8 % of 5400.00 is 432.00, with 86.40 of tax; 4881.60 goes to the owner, by hand. The firm's costs of such an engine are
-/// never stock: plain reading, no source.
+/// 8% of 5400.00 is 432.00, with 86.40 of tax; 4881.60 is payable to the owner, by hand. The firm's costs of such an
+/// engine are never stock: plain reading, no source.
 #[actix_web::test]
 async fn an_engine_on_commission_is_never_the_firms_stock() {
     for (position, sales) in [
@@ -251,7 +251,7 @@ async fn an_engine_on_commission_is_never_the_firms_stock() {
 }
 
 #[actix_web::test]
-async fn the_firm_names_its_accounts_and_the_lines_show_it() {
+async fn the_firm_names_its_accounts_and_the_lines_show_the_names() {
     let shop = Shop::open().await;
     assert_eq!(all(&shop, "/v1/accounts?limit=4").await.len(), 16);
     let stock = shop.get("/v1/accounts/stock").await.ok();
@@ -356,8 +356,8 @@ async fn debits_equal_credits_in_every_period_and_sums_beyond_all_amounts_are_re
         .refused("conflict");
 }
 
-/// A month against the bank's statement and the till, both by hand. 100.00 of what the seller owes for the engine that went back is
-/// still to come, and 36.00 of a bill for parts is still to be paid. Common practice, no source.
+/// A month compared with the bank statement and the cash till, both by hand. 100.00 owed by the seller for the engine
+/// that went back is still to come, and 36.00 of a bill for parts is still to be paid. Common practice, no source.
 #[actix_web::test]
 async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
     let shop = Shop::open().await;
@@ -382,7 +382,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         "commission_percent": "10", "person_id": seller});
     let owned = bought(&shop, &owned).await;
 
-    // Suppliers are paid no more than they are owed, and not before the cost was incurred.
+    // A supplier is never paid more than is owed, nor before the cost was incurred.
     let out = async |on: &str, amount: &str, method: &str, what: &str, id: i64| {
         let mut payment = json!({"on": on, "amount": amount, "method": method});
         payment[what] = json!(id);
@@ -450,7 +450,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
     .await;
     assert_eq!(made.created().body["still_owed"], "-100.00");
 
-    // The third is sold for its owner, who is still owed 352.00 after the payout.
+    // The third is sold for its owner; 352.00 is still owed to them after the payout.
     let for_owner = sold(&shop, owned, "2026-04-22", "5400.00").await;
     let payment = json!({"on": "2026-04-22", "amount": "5400.00", "method": bank});
     shop.post(&format!("/v1/sales/{for_owner}/payments"), &payment)
@@ -461,7 +461,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         .await
         .created();
 
-    // The bank's statement, line by line, in pennies.
+    // The bank statement, line by line, in pennies.
     let statement = [
         -300_000, -150_000, -24_000, -2_000, 500_000, -10_000, 140_000, 540_000, -440_000,
     ];
@@ -474,7 +474,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
         "/v1/accounts-entries?from=2026-04-01&to=2026-04-30&limit=7",
     )
     .await;
-    let told = balances(&lines);
+    let totals = balances(&lines);
     assert_eq!(
         [
             "bank",
@@ -483,12 +483,12 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
             "owed_to_suppliers",
             "owed_to_owners"
         ]
-        .map(|name| told[name].as_str()),
-        // 680 less 60 and 20, with 40 back; 100 still to pay by the buyer; 100 to come of the seller less 36 owed for parts;
-        // 5400 less 540 and 108 of tax, 4400 paid.
+        .map(|name| totals[name].as_str()),
+        // 680 less 60 and 20, with 40 back; 100 still to be paid by the buyer; 100 to come from the seller less 36 owed
+        // for parts; 5400 less 540 and 108 of tax, 4400 paid.
         ["2540.00", "640.00", "100.00", "64.00", "-352.00"]
     );
-    assert!(!told.contains_key("deposits"), "{told:?}");
+    assert!(!totals.contains_key("deposits"), "{totals:?}");
 
     // Each outgoing payment has two lines, both with the number of their journal entry.
     let of_outgoing = lines
@@ -513,7 +513,7 @@ async fn cash_bank_and_what_is_owed_agree_with_the_statements_of_the_month() {
 }
 
 #[actix_web::test]
-async fn a_payment_that_leaves_is_for_one_thing_that_is_owed() {
+async fn an_outgoing_payment_is_for_one_thing_that_is_owed() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, &json!({})).await;
     let cost = spent(&shop, stock_no, "2026-02-01", "100.00", "20.00").await;
@@ -571,10 +571,10 @@ async fn a_payment_that_leaves_is_for_one_thing_that_is_owed() {
     );
 }
 
-/// VAT by hand: bought for 3600.00 with 600.00 of tax shown, sold for 5400.00: 900.00 less 600.00 is to be paid. HMRC VATMARG02150: an
-/// invoice that shows tax shuts the margin scheme.
+/// VAT by hand: bought for 3600.00 with 600.00 of tax shown, sold for 5400.00: 900.00 less 600.00 is payable. HMRC
+/// VATMARG02150: an invoice that shows tax rules out the margin scheme.
 #[actix_web::test]
-async fn the_sellers_tax_comes_back_and_is_no_cost() {
+async fn the_sellers_tax_is_recovered_and_is_no_cost() {
     let shop = Shop::open().await;
     let shown =
         json!({"price": "3600.00", "supplier_vat": "600.00", "tax_position": "ordinary_vat"});
@@ -607,7 +607,7 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
     .await
     .invalid_at("/tax_position");
 
-    // The engine stands in the books at its net price, and breaks even with tax on the sale added.
+    // The engine is carried at its net price, and breaks even with tax on the sale added.
     let money_of = shop
         .get(&format!("/v1/engines/{stock_no}/margins"))
         .await
@@ -640,10 +640,10 @@ async fn the_sellers_tax_comes_back_and_is_no_cost() {
     );
 }
 
-/// By hand: an outside repair of 480.00 with 80.00 of tax is 400.00 of stock. HMRC VATMARG02300: the tax on a repair comes back
-/// and never joins the purchase price. Sold for 4950.00, a sixth of 1750.00 is 291.67.
+/// By hand: an outside repair of 480.00 with 80.00 of tax adds 400.00 to stock. HMRC VATMARG02300: the tax on a repair
+/// is recovered and is never part of the purchase price. Sold for 4950.00, a sixth of 1750.00 is 291.67.
 #[actix_web::test]
-async fn the_tax_on_a_repair_comes_back_and_never_joins_the_purchase_price() {
+async fn the_tax_on_a_repair_is_recovered_and_is_never_part_of_the_purchase_price() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, &json!({"price": "3200.00"})).await;
     let repair = json!({"kind": "outside_work", "on": "2026-02-01", "cost": "400.00", "supplier_vat": "80.00"});
@@ -652,16 +652,17 @@ async fn the_tax_on_a_repair_comes_back_and_never_joins_the_purchase_price() {
         .created();
     sold(&shop, stock_no, "2026-05-13", "4950.00").await;
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}")).await;
-    let told = balances(&lines);
+    let totals = balances(&lines);
     assert_eq!(
-        ["cost_of_sales", "tax_on_purchases", "tax_on_sales"].map(|name| told[name].as_str()),
+        ["cost_of_sales", "tax_on_purchases", "tax_on_sales"].map(|name| totals[name].as_str()),
         ["3600.00", "80.00", "-291.67"]
     );
 }
 
-/// Double entry: common practice, no source. A firm that is not registered cannot claim the tax, so that it is part of the cost.
+/// Double entry: common practice, no source. A firm that is not registered cannot claim the tax, so it is part of the
+/// cost.
 #[actix_web::test]
-async fn the_sellers_tax_goes_back_with_the_engine_and_is_a_cost_without_registration() {
+async fn the_sellers_tax_is_reversed_with_the_engine_and_is_a_cost_without_registration() {
     let shop = Shop::open().await;
     let shown =
         json!({"price": "3600.00", "supplier_vat": "600.00", "tax_position": "ordinary_vat"});
@@ -671,7 +672,11 @@ async fn the_sellers_tax_goes_back_with_the_engine_and_is_a_cost_without_registr
         .await
         .created();
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}")).await;
-    assert_eq!(balances(&lines), of(&[]), "all is undone, the tax too");
+    assert_eq!(
+        balances(&lines),
+        of(&[]),
+        "everything is reversed, including the tax"
+    );
     let unregistered = with(shown, &json!({"tax_position": "not_registered"}));
     let unregistered = bought(&shop, &unregistered).await;
     let money_of = shop

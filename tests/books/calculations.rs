@@ -1,7 +1,8 @@
 //! Calculations that store nothing, over HTTP.
 //!
-//! VM: gov.uk, "VAT margin schemes"; HMRC VATREC12030 (half up to the penny), VATMARG02300 (repairs stay out). The first two
-//! are worked examples of an accountancy practice, the others follow by exact fractions. NRV: IAS 2.6, 2.9, 2.33.
+//! VM: gov.uk, "VAT margin schemes"; HMRC VATREC12030 (half up to the penny), VATMARG02300 (repairs stay out). The
+//! first two are worked examples of an accountancy practice, the others follow by exact fractions. NRV: IAS 2.6, 2.9,
+//! 2.33.
 
 use crate::harness::{Answer, Shop};
 use outshop_core::trade::Role;
@@ -17,7 +18,7 @@ async fn ask(shop: &Shop, role: Role, what: &str, question: &Value) -> Answer {
 }
 
 #[actix_web::test]
-async fn the_margin_scheme_takes_its_share_of_the_margin_to_the_penny() {
+async fn tax_under_the_margin_scheme_is_exact_to_the_penny() {
     let shop = Shop::open().await;
     for (purchase, sale, rate, tax, net) in [
         ("1500.00", "2000.00", "20", "83.33", "1916.67"),
@@ -41,7 +42,7 @@ async fn the_margin_scheme_takes_its_share_of_the_margin_to_the_penny() {
 }
 
 #[actix_web::test]
-async fn the_lowest_price_and_the_most_to_pay_are_each_others_inverse() {
+async fn the_lowest_price_and_the_most_to_pay_are_inverse() {
     let shop = Shop::open().await;
     let wanted = json!({"purchase": "6000.00", "other_costs": "500.00", "rate_percent": "20", "scheme": "margin", "wanted_profit": "900.00"});
     let lowest = ask(&shop, Role::Proprietor, "lowest-price", &wanted).await;
@@ -62,10 +63,10 @@ async fn the_lowest_price_and_the_most_to_pay_are_each_others_inverse() {
     assert_eq!(none.body, json!({"most_to_pay": null, "tax": null}));
 }
 
-/// What is left is not monotone in the price: of 7021.28, .29 and .30 the middle one alone leaves nothing lost (by exact
+/// The profit is not monotone in the price: of 7021.28, .29 and .30 only the middle one makes no loss (by exact
 /// fractions).
 #[actix_web::test]
-async fn the_lowest_price_is_found_where_rounding_makes_it_jump() {
+async fn the_lowest_price_is_found_where_rounding_makes_the_profit_jump() {
     let shop = Shop::open().await;
     let question = json!({"purchase": "6000.01", "other_costs": "500.01", "selling_share_percent": "5", "rate_percent": "20", "scheme": "margin"});
     let answer = ask(&shop, Role::Seller, "lowest-price", &question)
@@ -76,7 +77,7 @@ async fn the_lowest_price_is_found_where_rounding_makes_it_jump() {
 }
 
 #[actix_web::test]
-async fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
+async fn stock_is_carried_at_the_lower_of_cost_and_net_realisable_value() {
     let shop = Shop::open().await;
     let first = json!({"cost": "4850.00", "purchase": "4200.00", "price": "5400.00", "cost_to_come": "450.00",
         "selling_cost": "510.00", "scheme": "none"});
@@ -112,17 +113,17 @@ async fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
         let answer = ask(&shop, Role::Bookkeeper, "carrying-amount", &question)
             .await
             .ok();
-        let told = |member: &str| answer.body[member].clone();
-        assert_eq!(told("net_realisable_value"), value, "{question}");
-        assert_eq!(told("write_down"), down, "{question}");
-        assert_eq!(told("reversal"), reversal, "{question}");
-        assert_eq!(told("carrying_amount"), carried, "{question}");
+        let value_of = |member: &str| answer.body[member].clone();
+        assert_eq!(value_of("net_realisable_value"), value, "{question}");
+        assert_eq!(value_of("write_down"), down, "{question}");
+        assert_eq!(value_of("reversal"), reversal, "{question}");
+        assert_eq!(value_of("carrying_amount"), carried, "{question}");
     }
 }
 
 /// Consumer Rights Act 2015 s.22; Consumer Contracts Regulations 2013.
 #[actix_web::test]
-async fn the_last_days_follow_from_the_rows_of_the_law() {
+async fn the_statutory_deadlines_follow_from_the_rules() {
     let shop = Shop::open().await;
     let delivered =
         json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2025-03-03"});
@@ -173,7 +174,7 @@ async fn the_last_days_follow_from_the_rows_of_the_law() {
 }
 
 #[actix_web::test]
-async fn what_cannot_be_reckoned_with_is_refused_by_its_member() {
+async fn a_bad_amount_is_refused_with_its_member() {
     let shop = Shop::open().await;
     let margin = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"});
     for (change, pointer) in [

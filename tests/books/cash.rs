@@ -1,7 +1,7 @@
-//! The cash rule: linked cash is flagged before it is taken or paid.
+//! The cash rule: linked cash is reported before the payment.
 //!
-//! HMRC, high value dealers (published); the row in pounds from 2026-06-30 as reported. That both directions of one trade count
-//! together: from memory.
+//! HMRC, high value dealers (published); the limit in pounds from 30 June 2026 as reported. That both directions of one
+//! trade count together: from memory.
 
 use crate::{
     harness::{Answer, Shop, text},
@@ -21,7 +21,7 @@ async fn ask(shop: &Shop, question: Value) -> Value {
 }
 
 impl Shop {
-    /// A sale for 20000.00 on that day, of an engine of the firm's own or on commission.
+    /// A sale for 20000.00 on that day, of one of the firm's own engines or of one on commission.
     async fn has_sold_dear(&self, acquisition: &Value, on: &str) -> i64 {
         let came = self.post("/v1/acquisitions", acquisition).await.created();
         let buyer = self.post("/v1/persons", &person()).await.created().id();
@@ -41,7 +41,7 @@ impl Shop {
 }
 
 #[actix_web::test]
-async fn a_payment_that_is_thought_of_is_judged_and_nothing_is_stored() {
+async fn a_planned_payment_is_checked_and_nothing_is_stored() {
     let shop = Shop::open().await;
     for (question, result, cash) in [
         (
@@ -64,20 +64,22 @@ async fn a_payment_that_is_thought_of_is_judged_and_nothing_is_stored() {
             "10000.00",
         ),
     ] {
-        let told = ask(&shop, with(question.clone(), &json!({"on": DAY}))).await;
+        let answer = ask(&shop, with(question.clone(), &json!({"on": DAY}))).await;
         assert_eq!(
-            (&told["result"], &told["cash"]),
+            (&answer["result"], &answer["cash"]),
             (&json!(result), &json!(cash)),
             "{question}"
         );
         assert_eq!(
-            (&told["limit"], &told["limit_currency"]),
+            (&answer["limit"], &answer["limit_currency"]),
             (&json!("10000"), &json!("GBP"))
         );
-        assert_eq!(told["confidence"], "low_confidence");
+        assert_eq!(answer["confidence"], "low_confidence");
         assert!(
-            told["cautions"].as_array().is_some_and(|it| it.len() >= 2),
-            "{told}"
+            answer["cautions"]
+                .as_array()
+                .is_some_and(|it| it.len() >= 2),
+            "{answer}"
         );
     }
     let last_day_in_euros = ask(&shop, json!({"amount": "1.00", "on": "2026-06-29"})).await;
@@ -101,7 +103,7 @@ async fn a_payment_that_is_thought_of_is_judged_and_nothing_is_stored() {
 }
 
 #[actix_web::test]
-async fn the_payment_that_reaches_the_limit_is_refused_unless_the_proprietor_knows() {
+async fn a_payment_that_reaches_the_limit_is_refused_unless_the_proprietor_acknowledges_it() {
     let shop = Shop::open().await;
     shop.set_day(DAY);
     let sale = shop.has_sold_dear(&acquisition(&engine()), DAY).await;
@@ -140,7 +142,7 @@ async fn the_payment_that_reaches_the_limit_is_refused_unless_the_proprietor_kno
         .await
         .invalid_at("/cash_limit_acknowledged");
     shop.is_paid(sale, "0.01", &known).await.created();
-    // Cash that goes back counts as well as cash that comes in.
+    // Cash paid back counts as well as cash received.
     shop.is_paid(sale, "-1.00", &json!({}))
         .await
         .refused("conflict");
@@ -153,7 +155,7 @@ async fn the_payment_that_reaches_the_limit_is_refused_unless_the_proprietor_kno
 }
 
 #[actix_web::test]
-async fn notes_into_the_bank_are_cash() {
+async fn notes_paid_into_the_bank_are_cash() {
     let shop = Shop::open().await;
     shop.set_day(DAY);
     let sale = shop.has_sold_dear(&acquisition(&engine()), DAY).await;
@@ -178,7 +180,7 @@ async fn notes_into_the_bank_are_cash() {
 }
 
 #[actix_web::test]
-async fn cash_that_is_paid_for_an_engine_or_to_an_owner_counts_too() {
+async fn cash_paid_for_an_engine_or_to_an_owner_counts_too() {
     let shop = Shop::open().await;
     shop.set_day(DAY);
     let bought = |price: &str, change: Value| {
@@ -268,18 +270,18 @@ async fn a_limit_in_another_currency_needs_the_rate_of_the_day() {
     shop.is_paid(sale, "8499.99", &on("2026-05-02"))
         .await
         .created();
-    let told = ask(
+    let answer = ask(
         &shop,
         json!({"amount": "0.01", "on": "2026-06-29", "sale_id": sale}),
     )
     .await;
-    assert_eq!(text(&told["result"]), "reaches");
+    assert_eq!(text(&answer["result"]), "reaches");
 }
 
-/// Money Laundering Regulations 2017 reg. 14 as changed in 2026 ("made or received", in total): plain reading. CH-1, CH-3, CH-4; that 30
-/// days link: common practice, no source.
+/// Money Laundering Regulations 2017 reg. 14 as changed in 2026 ("made or received", in total): plain reading. CH-1,
+/// CH-3, CH-4; that payments within 30 days are linked: common practice, no source.
 #[actix_web::test]
-async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
+async fn cash_of_one_person_is_added_up_within_the_days_of_the_rule() {
     let shop = Shop::open().await;
     shop.set_day("2026-09-01");
     let person = shop.post("/v1/persons", &person()).await.created().id();
@@ -299,14 +301,14 @@ async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
         ("4000.00", "2026-07-31", "reaches", "10000.00", "0.00"),
         ("4000.00", "2026-08-01", "below", "4000.00", "6000.00"),
     ] {
-        let told = ask(&shop, of_person(amount, on)).await;
-        let members = ["result", "cash", "other_cash"].map(|name| text(&told[name]));
+        let answer = ask(&shop, of_person(amount, on)).await;
+        let members = ["result", "cash", "other_cash"].map(|name| text(&answer[name]));
         assert_eq!(members, [result, cash, other], "{amount} on {on}");
-        assert_eq!(told["linked_days"], 30);
-        let asks = told["cautions"]
+        assert_eq!(answer["linked_days"], 30);
+        let asks = answer["cautions"]
             .to_string()
-            .contains("a question for a person");
-        assert_eq!(asks, on == "2026-08-01", "{told}");
+            .contains("Decide whether it is one trade");
+        assert_eq!(asks, on == "2026-08-01", "{answer}");
     }
     let refused = shop.is_paid(sale, "4000.00", &json!({})).await;
     refused.refused("conflict");
@@ -341,13 +343,14 @@ async fn cash_of_one_person_is_one_sum_within_the_days_of_the_row() {
     let days = json!({"jurisdiction": "GB", "rule": "cash_linked_days", "value": "90", "unit": "days", "from": "2026-07-15",
         "source": "the firm's own rule", "confidence": "common_practice"});
     shop.post("/v1/tax-rules", &days).await.created();
-    let told = ask(&shop, of_person("4000.00", "2026-08-01")).await;
-    assert_eq!(told["result"], "reaches", "by the row of the firm");
+    let answer = ask(&shop, of_person("4000.00", "2026-08-01")).await;
+    assert_eq!(answer["result"], "reaches", "by the firm's own rule");
 }
 
-/// Two purchases of one seller, and a supplier's goods and services. Plain reading: for goods with services only the goods.
+/// Two purchases from one seller, and a supplier's goods and services. Plain reading: of goods with services only the
+/// goods count.
 #[actix_web::test]
-async fn cash_that_leaves_for_two_purchases_of_one_seller_is_linked() {
+async fn cash_paid_for_two_purchases_from_one_seller_is_linked() {
     let shop = Shop::open().await;
     shop.set_day(DAY);
     let seller = shop.post("/v1/persons", &person()).await.created().id();

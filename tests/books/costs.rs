@@ -1,4 +1,4 @@
-//! The cost ledger of an engine, the rates of its hours, and the tax periods that shut it.
+//! The cost ledger of an engine, the hourly rates, and the tax periods that close it.
 
 use crate::{
     harness::{Shop, text},
@@ -31,9 +31,9 @@ fn line(kind: &str, cost: &str, worth: &str) -> (String, String, String) {
     (kind.to_owned(), cost.to_owned(), worth.to_owned())
 }
 
-/// Hours at the two rates of the day, to the penny, a half away from nought: 3.25 x 18.50 = 60.125 and 1.5 x 20.00.
+/// Hours at the two rates of the day, to the penny, a half away from 0: 3.25 x 18.50 = 60.125 and 1.5 x 20.00.
 #[actix_web::test]
-async fn purchase_hours_and_parts_flow_into_the_ledger_without_being_typed_twice() {
+async fn purchase_hours_and_parts_reach_the_ledger_without_being_entered_twice() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
     for (from, book, worth) in [
@@ -77,7 +77,7 @@ async fn purchase_hours_and_parts_flow_into_the_ledger_without_being_typed_twice
 }
 
 #[actix_web::test]
-async fn a_wrong_cost_is_reversed_once_and_stays_to_be_seen() {
+async fn a_wrong_cost_is_reversed_once_and_stays_visible() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
     let costs = format!("/v1/engines/{stock_no}/costs");
@@ -90,10 +90,10 @@ async fn a_wrong_cost_is_reversed_once_and_stays_to_be_seen() {
         .post(&reversals, &json!({"notes": "entered twice"}))
         .await;
     let reversal = reversal.created();
-    let told = |member: &str| reversal.body[member].clone();
-    assert_eq!(told("cost"), "-85.00");
-    assert_eq!(told("supplier_vat"), "-17.00");
-    assert_eq!(told("on"), crate::harness::TODAY);
+    let value_of = |member: &str| reversal.body[member].clone();
+    assert_eq!(value_of("cost"), "-85.00");
+    assert_eq!(value_of("supplier_vat"), "-17.00");
+    assert_eq!(value_of("on"), crate::harness::TODAY);
     shop.post(&reversals, &json!({})).await.refused("conflict");
     shop.post(&format!("{}/reversals", reversal.location()), &json!({}))
         .await
@@ -106,7 +106,7 @@ async fn a_wrong_cost_is_reversed_once_and_stays_to_be_seen() {
 }
 
 #[actix_web::test]
-async fn what_is_no_cost_of_the_engine_is_refused_and_leaves_no_trace() {
+async fn a_body_that_is_no_cost_is_refused_and_leaves_no_trace() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
     let costs = format!("/v1/engines/{stock_no}/costs");
@@ -197,10 +197,10 @@ async fn nothing_is_dated_in_a_closed_period_and_corrections_fall_in_the_open_on
     assert_eq!(reversed.body["hours"][1]["on"], "2026-04-01");
 }
 
-/// The margin scheme takes a sixth of the margin at 20 % (gov.uk, "VAT margin schemes"): 7680.00 - 280.00 - 6000.00 - 500.00
-/// leaves 900.00, and 6600.00 - 100.00 leaves what was spent.
+/// The margin scheme taxes a sixth of the margin at 20% (gov.uk, "VAT margin schemes"): 7680.00 - 280.00 - 6000.00 -
+/// 500.00 leaves 900.00, and 6600.00 - 100.00 leaves the amount spent.
 #[actix_web::test]
-async fn the_break_even_price_and_what_is_left_follow_from_the_ledger() {
+async fn the_break_even_price_and_the_profit_follow_from_the_ledger() {
     let shop = Shop::open().await;
     let bought = with(acquisition(&engine()), &json!({"price": "6000.00"}));
     let bought = shop.post("/v1/acquisitions", &bought).await.created();
@@ -219,7 +219,7 @@ async fn the_break_even_price_and_what_is_left_follow_from_the_ledger() {
     );
     assert_eq!(
         money["ledger"]["supplier_vat"], "17.00",
-        "it comes back, and is no cost"
+        "it is recovered, and is no cost"
     );
     assert_eq!(money["break_even_price"], "6600.00");
     assert_eq!(
@@ -240,7 +240,7 @@ async fn the_break_even_price_and_what_is_left_follow_from_the_ledger() {
 }
 
 #[actix_web::test]
-async fn what_jobs_will_still_cost_raises_the_break_even_price() {
+async fn the_cost_of_open_jobs_raises_the_break_even_price() {
     let shop = Shop::open().await;
     let without_tax = json!({"price": "1000.00", "tax_position": "not_registered"});
     let bought = with(acquisition(&engine()), &without_tax);
@@ -274,7 +274,7 @@ async fn what_jobs_will_still_cost_raises_the_break_even_price() {
     );
     assert_eq!(
         money.body["ledger"]["cost"], "1100.00",
-        "own hours are no stock cost"
+        "own hours are not a stock cost"
     );
     assert_eq!(money.body["ledger"]["worth"], "1228.00");
     assert_eq!(money.body["break_even_price"], "1470.00");
@@ -282,7 +282,7 @@ async fn what_jobs_will_still_cost_raises_the_break_even_price() {
 }
 
 #[actix_web::test]
-async fn who_sells_sees_the_break_even_price_and_never_what_was_paid() {
+async fn a_seller_sees_the_break_even_price_and_never_the_purchase_price() {
     let shop = Shop::open().await;
     let stock_no = shop.has(engine()).await;
     let ask = async |role: Role, what: &str| {
@@ -303,9 +303,10 @@ async fn who_sells_sees_the_break_even_price_and_never_what_was_paid() {
     ask(Role::Fitter, "break-even").await.refused("forbidden");
 }
 
-/// The price scale's prices lie above 6200.00 in one half and above 6200.00 x 1.25 in a tenth (normal quantiles, published tables).
+/// Half of the predicted prices are above 6200.00 and a tenth above 6200.00 x 1.25 (normal quantiles, published
+/// tables).
 #[actix_web::test]
-async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_last_valuation() {
+async fn the_chance_of_breaking_even_is_estimated_from_the_last_valuation() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let without_tax = json!({"price": "6200.00", "tax_position": "not_registered"});
@@ -324,7 +325,7 @@ async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_las
         .await
         .created();
     assert_eq!(chance().await, "0.1000");
-    // A guide from later on changes nothing of what was predicted.
+    // A later price scale does not change the prediction.
     shop.set_day("2026-05-20");
     let dearer = crate::pricing::price_scale::price_scale("2026-05-20", "9000.00", &[]);
     shop.post("/v1/price-scale/versions", &dearer)
@@ -333,9 +334,10 @@ async fn the_chance_that_a_sale_clears_the_break_even_price_is_told_from_the_las
     assert_eq!(chance().await, "0.1000");
 }
 
-/// 8 % of 5400.00 is 432.00 with 86.40 of tax on it, and 382.00 after costs of 50.00; 8 % of 624.94 is 49.9952, half up 50.00.
+/// 8% of 5400.00 is 432.00 with 86.40 of tax on it, and 382.00 after costs of 50.00; 8% of 624.94 is 49.9952, half up
+/// 50.00.
 #[actix_web::test]
-async fn an_engine_on_commission_brings_its_commission_and_not_its_price() {
+async fn an_engine_on_commission_brings_in_its_commission_and_not_its_price() {
     let shop = Shop::open().await;
     let on_commission = |terms: Value| {
         let came = json!({"engine": engine(), "method": "commission", "on": "2026-01-05", "tax_position": "commission_in_owners_name"});

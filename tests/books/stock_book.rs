@@ -1,4 +1,4 @@
-//! The stock book, its sums, and the numbers of the firm's invoices.
+//! The stock book, its totals, and the numbers of the firm's invoices.
 
 use crate::{
     harness::{Shop, text},
@@ -40,7 +40,7 @@ async fn closed(shop: &Shop, from: &str, until: &str) {
 /// gov.uk, "VAT margin schemes", Keeping records: the columns; repairs and parts stay out of the purchase price (HMRC
 /// VATMARG02300): a sixth of 4950 - 3200 is 291.67.
 #[actix_web::test]
-async fn a_line_has_the_columns_that_the_margin_scheme_asks_for() {
+async fn a_line_has_the_columns_required_by_the_margin_scheme() {
     let shop = Shop::open().await;
     let seller = json!({"name": "Wynn Ostrander-Pike"});
     let seller = shop.post("/v1/persons", &seller).await.created().id();
@@ -81,10 +81,10 @@ async fn a_line_has_the_columns_that_the_margin_scheme_asks_for() {
     }
 }
 
-/// gov.uk, "VAT margin schemes": a loss carries nothing to other items, so that 291.67 is due on a gain of 1750 beside a
-/// loss of 400.
+/// gov.uk, "VAT margin schemes": a loss cannot be set off against other items, so 291.67 is due on a gain of 1750
+/// despite a loss of 400.
 #[actix_web::test]
-async fn the_sums_of_a_closed_period_are_told_beside_those_of_the_open_days() {
+async fn the_totals_of_closed_periods_are_listed_with_those_of_the_open_days() {
     let shop = Shop::open().await;
     let first = bought(&shop, "2026-01-05", "3200.00").await;
     let second = bought(&shop, "2026-02-10", "5000.00").await;
@@ -95,7 +95,7 @@ async fn the_sums_of_a_closed_period_are_told_beside_those_of_the_open_days() {
     closed(&shop, "2026-02-01", "2026-02-28").await;
     closed(&shop, "2026-03-01", "2026-03-31").await;
     let sums = items(&shop, "/v1/stock-book/totals?from=2026-01-01&to=2026-05-14").await;
-    let told: Vec<[String; 6]> = sums
+    let columns: Vec<[String; 6]> = sums
         .iter()
         .map(|sum| {
             ["from", "until", "purchases", "sales", "margins", "tax"].map(|name| text(&sum[name]))
@@ -103,7 +103,7 @@ async fn the_sums_of_a_closed_period_are_told_beside_those_of_the_open_days() {
         .collect();
     let row = |cells: [&str; 6]| cells.map(str::to_owned);
     assert_eq!(
-        told,
+        columns,
         [
             row([
                 "2026-01-01",
@@ -143,7 +143,11 @@ async fn the_sums_of_a_closed_period_are_told_beside_those_of_the_open_days() {
     assert_eq!(sums[1]["closed_on"], "2026-05-14");
     assert_eq!(sums[3]["period_id"], Value::Null);
     let within = items(&shop, "/v1/stock-book/totals?from=2026-03-15&to=2026-03-20").await;
-    assert_eq!(within, [sums[2].clone()], "a closed period is told whole");
+    assert_eq!(
+        within,
+        [sums[2].clone()],
+        "a closed period is listed in full"
+    );
     let one = shop
         .get("/v1/stock-book/totals?from=2026-01-01&to=2026-05-14&limit=3")
         .await
@@ -155,7 +159,7 @@ async fn the_sums_of_a_closed_period_are_told_beside_those_of_the_open_days() {
 }
 
 #[actix_web::test]
-async fn an_engine_is_in_the_book_from_the_day_it_came_to_the_day_it_went() {
+async fn an_engine_is_in_the_book_from_the_day_it_arrived_to_the_day_it_left() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "2026-02-10", "1500.00").await;
     sold(&shop, stock_no, "2026-03-31", "2000.00").await;
@@ -176,7 +180,7 @@ async fn an_engine_is_in_the_book_from_the_day_it_came_to_the_day_it_went() {
 }
 
 #[actix_web::test]
-async fn a_span_that_is_none_is_refused() {
+async fn an_impossible_span_is_refused() {
     let shop = Shop::open().await;
     for query in [
         "",
@@ -199,7 +203,7 @@ async fn a_span_that_is_none_is_refused() {
 
 /// RFC 4180: CRLF and a header row.
 #[actix_web::test]
-async fn the_book_goes_to_the_accountant_as_a_table() {
+async fn the_book_is_exported_as_csv() {
     let shop = Shop::open().await;
     for _ in 0..2 {
         bought(&shop, "2026-01-05", "1500.00").await;
@@ -253,7 +257,7 @@ async fn the_firms_invoices_are_numbered_without_gaps() {
 }
 
 #[actix_web::test]
-async fn what_a_closed_period_rests_on_is_closed_with_it() {
+async fn records_that_a_closed_period_depends_on_are_closed_with_it() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "2026-01-05", "1500.00").await;
     let sale = sold(&shop, stock_no, "2026-03-31", "2000.00").await;
@@ -287,8 +291,9 @@ async fn what_a_closed_period_rests_on_is_closed_with_it() {
     assert_eq!(line[0]["tax"], "83.33");
 }
 
-/// VAT Act 1994 s.47 and Directive 2006/112/EC Art. 14(2)(c), from memory: sold in the firm's own name it counts as bought and
-/// sold, for what the owner is paid. 8 % of 5400.00 is 432.00, with 86.40 of tax: 4881.60 goes to the owner.
+/// VAT Act 1994 s.47 and Directive 2006/112/EC Art. 14(2)(c), from memory: sold in the firm's own name it counts as
+/// bought and sold, for the amount payable to the owner. 8% of 5400.00 is 432.00, with 86.40 of tax: 4881.60 is payable
+/// to the owner.
 #[actix_web::test]
 async fn an_engine_sold_on_commission_in_the_firms_own_name_is_bought_and_sold_that_day() {
     let shop = Shop::open().await;
@@ -303,15 +308,15 @@ async fn an_engine_sold_on_commission_in_the_firms_own_name_is_bought_and_sold_t
         sold(&shop, stock_no, "2026-05-13", "5400.00").await;
     }
     let book = items(&shop, BOOK).await;
-    let told = ["bought_on", "purchase_price", "sold_on", "margin", "tax"];
+    let columns = ["bought_on", "purchase_price", "sold_on", "margin", "tax"];
     assert_eq!(
-        told.map(|member| text(&book[0][member])),
+        columns.map(|member| text(&book[0][member])),
         ["2026-05-13", "4881.60", "2026-05-13", "518.40", "86.40"]
     );
     assert_eq!(book.len(), 1);
 }
 
-/// Sold for 150.00 at a loss of 5850.00, as a spreadsheet adds it up; a note that begins like a formula stays text.
+/// Sold for 150.00 at a loss of 5850.00, as a spreadsheet adds it up; notes that begin like a formula stay text.
 #[actix_web::test]
 async fn in_a_table_amounts_are_numbers_and_text_is_never_a_formula() {
     let shop = Shop::open().await;

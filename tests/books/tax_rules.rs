@@ -1,4 +1,4 @@
-//! Dated rows of tax, cash and the law of sale: added and ended, never edited.
+//! Dated rows of tax, cash and statutory periods: added and ended, never edited.
 
 use crate::harness::Shop;
 use outshop_core::{
@@ -9,7 +9,7 @@ use reqwest::Method;
 use serde_json::json;
 
 #[actix_web::test]
-async fn a_new_shop_has_the_rows_of_tax_and_sale_with_their_sources() {
+async fn a_new_installation_has_the_tax_rules_and_statutory_periods_with_their_sources() {
     let shop = Shop::open().await;
     let rules = shop.get("/v1/tax-rules?limit=200").await.ok();
     let rows = rules.body["items"].as_array().expect("items").clone();
@@ -94,7 +94,7 @@ async fn a_rate_is_added_and_ended_but_never_edited() {
 }
 
 #[actix_web::test]
-async fn a_term_of_sale_that_is_added_counts_from_its_first_day() {
+async fn an_added_statutory_period_applies_from_its_first_day() {
     let shop = Shop::open().await;
     let new = json!({"jurisdiction": "GB", "rule": "cancel_days", "value": 21, "unit": "days", "from": "2026-01-01",
         "source": "constructed", "confidence": "plain_reading"});

@@ -1,4 +1,4 @@
-//! What the firm asks, and has asked.
+//! Asking prices, now and before.
 
 use crate::{harness::Shop, make, pricing::price_scale::price_scale};
 use outshop_core::trade::Role;
@@ -6,7 +6,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 #[actix_web::test]
-async fn the_last_decision_holds_and_the_others_are_kept() {
+async fn the_last_price_is_in_force_and_the_others_are_kept() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let path = format!("/v1/engines/{engine}/asking-prices");

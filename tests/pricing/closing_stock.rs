@@ -1,4 +1,4 @@
-//! The value of the stock at the end of a day: lower of cost and net realisable value.
+//! The stock valuation at the end of a day: the lower of cost and net realisable value.
 
 use crate::{
     harness::{Shop, text},
@@ -37,14 +37,14 @@ async fn items(shop: &Shop, path: &str) -> Vec<Value> {
     page.body["items"].as_array().expect("items").clone()
 }
 
-fn told<const N: usize>(line: &Value, members: [&str; N]) -> [String; N] {
+fn values<const N: usize>(line: &Value, members: [&str; N]) -> [String; N] {
     members.map(|member| text(&line[member]))
 }
 
-/// Bought for 4200, repairs 650; asked 5400; outside work of 510 agreed; 450 to sell it: 4440 come in, and it stands 410 below
-/// cost. Under the margin scheme a sixth of 5400 - 4200 goes too. IAS 2.6 and 2.9; the sums by hand.
+/// Bought for 4200, repairs 650; asked 5400; outside work of 510 agreed; 450 to sell it: 4440 come in, so it is carried
+/// 410 below cost. Under the margin scheme a sixth of 5400 - 4200 is tax as well. IAS 2.6 and 2.9; the sums by hand.
 #[actix_web::test]
-async fn an_engine_stands_at_what_it_will_bring_where_that_is_below_cost() {
+async fn an_engine_is_carried_at_net_realisable_value_if_that_is_below_cost() {
     let shop = Shop::open().await;
     for (position, value, write_down) in [
         ("not_registered", "4440.00", "410.00"),
@@ -61,9 +61,9 @@ async fn an_engine_stands_at_what_it_will_bring_where_that_is_below_cost() {
             .ok();
         let lines = items(&shop, &format!("{DAY}&selling_cost=450.00")).await;
         let line = lines.iter().find(|line| line["stock_no"] == stock_no);
-        let line = line.expect("it is in stock");
+        let line = line.expect("the engine is in stock");
         assert_eq!(
-            told(
+            values(
                 line,
                 [
                     "cost",
@@ -98,9 +98,9 @@ async fn an_engine_stands_at_what_it_will_bring_where_that_is_below_cost() {
     assert_eq!(items(&shop, "/v1/closing-stock").await, [""; 0]);
 }
 
-/// Hours to come count at the book rate: a proprietor's own hours are no stock cost. Plain reading, no source.
+/// Hours to come count at the cost rate: a proprietor's own hours are no stock cost. Plain reading, no source.
 #[actix_web::test]
-async fn hours_to_come_count_at_the_book_rate_of_the_day() {
+async fn hours_to_come_count_at_the_cost_rate_of_the_day() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "1000.00", "not_registered").await;
     for (from, book) in [("2026-01-01", "20.00"), ("2026-04-01", "90.00")] {
@@ -115,15 +115,18 @@ async fn hours_to_come_count_at_the_book_rate_of_the_day() {
     }
     shop.finishes(&job, "2026-04-02").await;
     let line = items(&shop, DAY).await.remove(0);
-    assert_eq!(told(&line, ["cost", "cost_to_come"]), ["1080.00", "120.00"]);
+    assert_eq!(
+        values(&line, ["cost", "cost_to_come"]),
+        ["1080.00", "120.00"]
+    );
     let line = items(&shop, "/v1/stock-valuation?on=2026-04-02")
         .await
         .remove(0);
-    assert_eq!(told(&line, ["cost", "cost_to_come"]), ["1440.00", "0.00"]);
+    assert_eq!(values(&line, ["cost", "cost_to_come"]), ["1440.00", "0.00"]);
 }
 
 #[actix_web::test]
-async fn stock_is_what_is_the_firms_own_and_there_at_the_end_of_the_day() {
+async fn stock_is_what_the_firm_owns_at_the_end_of_the_day() {
     let shop = Shop::open().await;
     let sold = bought(&shop, "1000.00", "margin_scheme").await;
     let gone = bought(&shop, "1000.00", "margin_scheme").await;
@@ -154,9 +157,9 @@ async fn stock_is_what_is_the_firms_own_and_there_at_the_end_of_the_day() {
     }
 }
 
-/// Without a price nobody knows what it will bring: it stands at cost, and is counted. Plain reading, no source.
+/// Without a price its value is not known: it is carried at cost, and counted. Plain reading, no source.
 #[actix_web::test]
-async fn an_engine_that_nobody_priced_is_told_as_such() {
+async fn an_engine_without_a_price_is_reported_as_such() {
     let shop = Shop::open().await;
     bought(&shop, "1000.00", "margin_scheme").await;
     let line = items(&shop, DAY).await.remove(0);
@@ -164,7 +167,7 @@ async fn an_engine_that_nobody_priced_is_told_as_such() {
         assert_eq!(line[unknown], Value::Null);
     }
     assert_eq!(
-        told(&line, ["carrying_amount", "write_down"]),
+        values(&line, ["carrying_amount", "write_down"]),
         ["1000.00", "0.00"]
     );
     let sums = shop
@@ -174,10 +177,10 @@ async fn an_engine_that_nobody_priced_is_told_as_such() {
     assert_eq!(sums.body["n_without_price"], 1);
 }
 
-/// IAS 2.33: 410 was written down when the value was kept; later 5010 would come in: 410 is taken back and no more. What was
+/// IAS 2.33: 410 was written down in the closing stock; later 5010 would come in: 410 is reversed and no more. What was
 /// spent since is cost.
 #[actix_web::test]
-async fn a_kept_value_is_what_the_next_one_counts_from() {
+async fn the_next_valuation_starts_from_the_last_closing_stock() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "4850.00", "not_registered").await;
     asked(&shop, stock_no, "2026-03-01", "4440.00").await;
@@ -199,7 +202,7 @@ async fn a_kept_value_is_what_the_next_one_counts_from() {
         .await
         .remove(0);
     assert_eq!(
-        told(
+        values(
             &next,
             [
                 "cost",
@@ -249,7 +252,7 @@ async fn a_kept_value_is_what_the_next_one_counts_from() {
 }
 
 #[actix_web::test]
-async fn a_value_that_cannot_be_told_is_refused() {
+async fn a_valuation_that_cannot_be_calculated_is_refused() {
     let shop = Shop::open().await;
     for query in [
         "",
@@ -287,9 +290,9 @@ async fn a_value_that_cannot_be_told_is_refused() {
         .refused("conflict");
 }
 
-/// NRV-5 and NRV-6 through the interface: cost 4850.00, of which 4200.00 was the purchase, 510.00 to come, 180.00 and 5 % to sell it.
-/// Sold for 5150.00 on 2026-04-20: 257.50 and 158.33 of tax go, 4044.17 stays (IAS 2.30; the sums by hand). A fall from a trolley after the
-/// day makes the price say nothing of it.
+/// NRV-5 and NRV-6 through the interface: cost 4850.00, of which 4200.00 was the purchase, 510.00 to come, 180.00 and
+/// 5% to sell it. Sold for 5150.00 on 2026-04-20: less 257.50 and 158.33 of tax, 4044.17 remain (IAS 2.30; the sums by
+/// hand). After a fall from a trolley in between, the price says nothing about the day.
 #[actix_web::test]
 async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
     let shop = Shop::open().await;
@@ -309,7 +312,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
     ];
     let line = items(&shop, &asked_for).await.remove(0);
     assert_eq!(
-        told(&line, names),
+        values(&line, names),
         ["5400.00", "asking_price", "4240.00", "610.00", "finished"]
     );
     let buyer = shop.post("/v1/persons", &crate::make::person()).await;
@@ -320,7 +323,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
     let sale = sale.created().location();
     let line = items(&shop, &asked_for).await.remove(0);
     assert_eq!(
-        told(&line, names),
+        values(&line, names),
         ["5150.00", "sale_after", "4044.17", "805.83", "finished"]
     );
     shop.patch(&sale, &json!({"value_changed_on": "2026-04-21"}))
@@ -331,7 +334,7 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
         .ok();
     let line = items(&shop, &asked_for).await.remove(0);
     assert_eq!(
-        told(&line, names),
+        values(&line, names),
         ["5400.00", "asking_price", "4240.00", "610.00", "finished"]
     );
     shop.patch(&sale, &json!({"value_changed_on": "2026-03-31"}))
@@ -357,9 +360,10 @@ async fn a_sale_soon_after_the_day_is_evidence_of_the_value_on_it() {
         .invalid_at("/selling_share_percent");
 }
 
-/// As it stands it needs no finishing: 4300.00 against 5400.00 less 1200.00 of work to come. Plain reading of IAS 2.6.
+/// As it stands it needs no finishing: 4300.00 compared with 5400.00 less 1200.00 of work to come. Plain reading of IAS
+/// 2.6.
 #[actix_web::test]
-async fn the_price_as_it_stands_is_used_where_it_brings_in_more() {
+async fn the_price_as_it_stands_is_used_if_it_brings_in_more() {
     let shop = Shop::open().await;
     let stock_no = bought(&shop, "4850.00", "not_registered").await;
     asked(&shop, stock_no, "2026-03-31", "5400.00").await;
@@ -381,14 +385,14 @@ async fn the_price_as_it_stands_is_used_where_it_brings_in_more() {
     }
     let names = ["used", "net_realisable_value", "carrying_amount"];
     let line = items(&shop, DAY).await.remove(0);
-    assert_eq!(told(&line, names), ["finished", "4200.00", "4200.00"]);
+    assert_eq!(values(&line, names), ["finished", "4200.00", "4200.00"]);
     let made = shop.post(&path, &new).await.created();
     assert_eq!(shop.get(&made.location()).await.ok().body, made.body);
     assert_eq!(items(&shop, &path).await, [made.body]);
     let line = items(&shop, DAY).await.remove(0);
-    assert_eq!(told(&line, names), ["as_it_stands", "4300.00", "4300.00"]);
+    assert_eq!(values(&line, names), ["as_it_stands", "4300.00", "4300.00"]);
     assert_eq!(
-        told(
+        values(
             &line,
             [
                 "price",
@@ -401,10 +405,11 @@ async fn the_price_as_it_stands_is_used_where_it_brings_in_more() {
     let later = json!({"on": "2026-04-01", "price": "4100.00", "reason": "a lower offer"});
     shop.post(&path, &later).await.created();
     let line = items(&shop, DAY).await.remove(0);
-    assert_eq!(told(&line, names)[1], "4300.00", "that of the day");
+    assert_eq!(values(&line, names)[1], "4300.00", "the price of that day");
 }
 
-/// The purchases of the period in which it goes back fall by its price. gov.uk, "VAT margin schemes" by plain reading.
+/// The purchases of the period in which it goes back are reduced by its price. gov.uk, "VAT margin schemes" by plain
+/// reading.
 #[actix_web::test]
 async fn an_engine_that_went_back_to_its_seller_is_no_purchase() {
     let shop = Shop::open().await;

@@ -51,7 +51,7 @@ fn details(answer: &Answer) -> Vec<&str> {
 }
 
 #[actix_web::test]
-async fn a_sale_is_recorded_with_what_is_known_of_it() {
+async fn a_sale_is_recorded_with_its_known_facts() {
     let shop = Shop::open().await;
     let known = json!({"whyte": "0-6-0", "fuel": "coal", "weight": {"value": "150", "unit": "lb"}, "build_quality": "sound",
         "builder_standing": "amateur", "working_order": "in_running_order", "grades": {"boiler": "good", "motion": "fair"},
@@ -74,7 +74,7 @@ async fn a_sale_is_recorded_with_what_is_known_of_it() {
 }
 
 #[actix_web::test]
-async fn what_is_no_sale_is_refused() {
+async fn a_body_that_is_no_sale_is_refused() {
     let shop = Shop::open().await;
     for (change, pointer) in [
         (json!({"price": "0.00"}), "/price"),
@@ -215,7 +215,7 @@ async fn sellers_write_comparables_and_staff_read_them() {
 }
 
 #[actix_web::test]
-async fn an_export_comes_in_again_as_it_went_out() {
+async fn an_export_is_imported_unchanged() {
     let shop = Shop::open().await;
     for change in [
         json!({"description": "=1+1, \"quoted\"\r\nand a second line"}),
@@ -240,14 +240,14 @@ async fn an_export_comes_in_again_as_it_went_out() {
         let imported = other.import(form, &export).await.created();
         assert_eq!(imported.body, json!({"imported": 4}));
         assert_eq!(imported.location(), "/v1/comparables");
-        // Both shops count from 1, so that the ids are equal too.
+        // Both shops count from 1, so the ids are equal too.
         assert_eq!(other.export(form).await, export);
         assert_eq!(other.journal().await, ["comparables.imported"]);
     }
 }
 
 #[actix_web::test]
-async fn a_file_from_a_spreadsheet_is_taken_with_the_columns_that_it_has() {
+async fn a_file_from_a_spreadsheet_is_imported_with_the_columns_that_it_has() {
     let shop = Shop::open().await;
     let file = "\u{feff}description,price,kind,source,on,included_items,gauge.value,gauge.unit,papers_months_left\r\n\
                 'one,6200,locomotive,own,2025-11-08,\"box, tender\",7 1/4,in,9\r\n\
@@ -263,12 +263,12 @@ async fn a_file_from_a_spreadsheet_is_taken_with_the_columns_that_it_has() {
     assert_eq!(first["gauge"]["mm"], "184.15");
     assert_eq!(
         list["items"][1]["description"], "'two",
-        "one apostrophe and no more"
+        "only one apostrophe"
     );
 }
 
 #[actix_web::test]
-async fn a_faulty_row_is_told_with_line_and_column_and_nothing_is_stored() {
+async fn a_faulty_row_is_reported_with_line_and_column_and_nothing_is_stored() {
     let shop = Shop::open().await;
     let file = format!(
         "{HEADER},whyte\r\n\
@@ -289,7 +289,7 @@ async fn a_faulty_row_is_told_with_line_and_column_and_nothing_is_stored() {
         .iter()
         .map(|error| error["pointer"].as_str().expect("a pointer"))
         .collect();
-    // What cannot be read as a row comes before what breaks a rule.
+    // Rows that cannot be read come before rows that break a rule.
     assert_eq!(
         pointers,
         [
@@ -303,12 +303,12 @@ async fn a_faulty_row_is_told_with_line_and_column_and_nothing_is_stored() {
             "/lines/11/on",
         ]
     );
-    let told = details(&refused);
-    assert_eq!(told[2], "line 4, column price: not above 0");
+    let listed = details(&refused);
+    assert_eq!(listed[2], "line 4, column price: must be above 0");
     assert!(
-        told[4].starts_with("line 6, column source: `hearsay` is not one of own,"),
+        listed[4].starts_with("line 6, column source: `hearsay` is not one of own,"),
         "{}",
-        told[4]
+        listed[4]
     );
     assert_eq!(
         (shop.n_comparables().await, shop.journal().await),
@@ -317,7 +317,7 @@ async fn a_faulty_row_is_told_with_line_and_column_and_nothing_is_stored() {
 }
 
 #[actix_web::test]
-async fn an_ndjson_row_is_told_by_its_line_too() {
+async fn an_ndjson_row_is_reported_with_its_line_too() {
     let shop = Shop::open().await;
     let fine = comparable().to_string();
     let mut unknown = comparable();
@@ -328,7 +328,7 @@ async fn an_ndjson_row_is_told_by_its_line_too() {
     number["price"] = json!(6200);
     let file = format!("{fine}\n\n{{\"on\": \n[]\n{unknown}\n{nested}\n{number}\n");
     let refused = shop.import(NDJSON, file).await.refused("invalid");
-    let told = details(&refused);
+    let listed = details(&refused);
     for (line, column) in [
         (3, "column 6"),
         (4, "column 1"),
@@ -337,17 +337,18 @@ async fn an_ndjson_row_is_told_by_its_line_too() {
         (7, "column price"),
     ] {
         assert!(
-            told.iter()
+            listed
+                .iter()
                 .any(|detail| detail.starts_with(&format!("line {line}, "))
                     && detail.contains(column)),
-            "{line} {column}: {told:?}"
+            "{line} {column}: {listed:?}"
         );
     }
-    assert_eq!((told.len(), shop.n_comparables().await), (5, 0));
+    assert_eq!((listed.len(), shop.n_comparables().await), (5, 0));
 }
 
 #[actix_web::test]
-async fn a_header_that_does_not_fit_is_told() {
+async fn an_unsuitable_header_is_reported() {
     let shop = Shop::open().await;
     for (file, pointer) in [
         ("".to_owned(), "/lines/1/1"),
@@ -421,7 +422,7 @@ async fn a_trial_reads_and_stores_nothing() {
 }
 
 #[actix_web::test]
-async fn at_most_a_hundred_faults_are_told() {
+async fn at_most_a_hundred_errors_are_listed() {
     let shop = Shop::open().await;
     let rows = "2025-11-08,0,own,locomotive,x\r\n".repeat(250);
     let refused = shop
@@ -431,11 +432,11 @@ async fn at_most_a_hundred_faults_are_told() {
     assert_eq!(details(&refused).len(), 100);
     assert_eq!(
         refused.body["detail"],
-        "250 faults, of which the first 100 are told; nothing was stored"
+        "250 errors, of which the first 100 are listed; nothing was stored"
     );
 }
 
-/// The same file under another Idempotency-Key, as it comes when somebody tries again the next day.
+/// The same file with another Idempotency-Key, as when somebody tries again the next day.
 #[actix_web::test]
 async fn a_file_that_was_imported_is_recognised() {
     let shop = Shop::open().await;
@@ -446,7 +447,7 @@ async fn a_file_that_was_imported_is_recognised() {
     let refused = refused.refused("conflict").is(409);
     assert_eq!(
         refused.body["detail"],
-        "this file was imported on 2026-05-14, 1 rows of it; nothing was stored. To import it once more send again=true"
+        "this file was imported on 2026-05-14, with 1 row(s); nothing was stored. To import it again, send again=true"
     );
     assert_eq!(shop.n_comparables().await, 1);
     let again = shop
@@ -456,7 +457,7 @@ async fn a_file_that_was_imported_is_recognised() {
         .body(CSV, file.clone());
     again.send().await.created();
     assert_eq!(shop.n_comparables().await, 2);
-    // A file that was refused was not imported.
+    // A file that was refused does not count as imported.
     let bad = file.replace("6200.00", "0");
     for _ in 0..2 {
         shop.import(CSV, bad.clone()).await.refused("invalid");
@@ -481,7 +482,7 @@ async fn one_bad_row_in_ten_thousand_loads_nothing_and_without_it_all_are_loaded
         .invalid_at("/lines/7313/price");
     assert_eq!(
         refused.body["detail"],
-        "line 7313, column price: not above 0; nothing was stored"
+        "line 7313, column price: must be above 0; nothing was stored"
     );
     assert_eq!(
         (shop.n_comparables().await, shop.journal().await),
@@ -493,7 +494,7 @@ async fn one_bad_row_in_ten_thousand_loads_nothing_and_without_it_all_are_loaded
     assert_eq!(shop.n_comparables().await, 10_000);
 }
 
-/// A file that is gone when the test is.
+/// A file that is deleted when the test ends.
 struct File(PathBuf);
 
 impl File {
@@ -548,7 +549,7 @@ async fn a_file_on_the_machine_is_imported_in_the_name_of_a_key() {
     let other = File::new("sales.xls", "");
     assert_eq!(
         import(&other, false).await,
-        Err("the name of the file ends in neither .csv nor .ndjson".to_owned())
+        Err("the file name must end in .csv, .ndjson or .jsonl".to_owned())
     );
     assert_eq!(shop.n_comparables().await, 2);
     assert_eq!(shop.journal().await, ["comparables.imported"; 2]);

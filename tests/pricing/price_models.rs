@@ -1,4 +1,4 @@
-//! What is learned from sales, kept, and made again.
+//! Price models: fitted to sales, stored and restored.
 
 use crate::{
     harness::{Shop, asked_until, statement_in},
@@ -23,7 +23,9 @@ use serde_json::{Value, json};
 impl Shop {
     pub async fn learns(&self) -> Refreshed {
         let today = outshop_api::ground::clock::day_in("Europe/London", self.clock.now());
-        refresh(&self.db, today).await.expect("a look at the sales")
+        refresh(&self.db, today)
+            .await
+            .expect("a check of the sales")
     }
 
     pub async fn achieved(&self) -> Vec<AchievedSale> {
@@ -41,7 +43,7 @@ impl Shop {
         .created();
     }
 
-    /// Sales seen elsewhere, one a month since 2025-01: a better grade of motion is dearer.
+    /// Comparables, one a month since January 2025: a better grade of motion is dearer.
     pub async fn has_seen(&self, n: usize) {
         for i in 0..n {
             self.has_seen_one(i, &json!({})).await;
@@ -58,9 +60,9 @@ impl Shop {
     }
 }
 
-/// What is of a later day than the sale tells nothing of its price.
+/// Records from after the day of the sale say nothing about its price.
 #[actix_web::test]
-async fn an_engine_sold_is_a_sale_to_learn_from_as_it_was_on_that_day() {
+async fn a_sold_engine_counts_as_it_was_on_the_day_of_the_sale() {
     let shop = Shop::open().await;
     let engine = make::with(make::engine(), &json!({"included_items": ["box"]}));
     let engine = shop.has_ready_to_list(engine).await;
@@ -104,7 +106,7 @@ async fn an_engine_sold_is_a_sale_to_learn_from_as_it_was_on_that_day() {
 }
 
 #[actix_web::test]
-async fn a_sale_seen_elsewhere_counts_until_it_is_withdrawn_and_is_less_sure() {
+async fn a_comparable_counts_until_it_is_withdrawn_and_is_less_certain() {
     let shop = Shop::open().await;
     let id = shop
         .has_seen_one(0, &json!({"papers_months_left": 9}))
@@ -122,7 +124,7 @@ async fn a_sale_seen_elsewhere_counts_until_it_is_withdrawn_and_is_less_sure() {
 }
 
 #[actix_web::test]
-async fn a_fit_is_made_when_sales_or_guide_changed_and_only_then() {
+async fn a_model_is_fitted_only_when_sales_or_price_scale_changed() {
     let shop = Shop::open().await;
     shop.has_seen(7).await;
     assert_eq!(shop.learns().await, Refreshed::NoPriceScale);
@@ -136,7 +138,7 @@ async fn a_fit_is_made_when_sales_or_guide_changed_and_only_then() {
     assert_eq!(shop.learns().await, Refreshed::Fitted { price_model_id: 1 });
     assert_eq!(shop.learns().await, Refreshed::Unchanged);
 
-    // No price for it in the price scale: told, and left out.
+    // The price scale has no price for it, so it is left out and counted.
     shop.has_seen_one(8, &json!({"gauge": {"value": "7 1/4", "unit": "in"}}))
         .await;
     assert_eq!(shop.learns().await, Refreshed::Unchanged);
@@ -183,7 +185,7 @@ async fn a_fit_is_made_when_sales_or_guide_changed_and_only_then() {
 }
 
 #[actix_web::test]
-async fn two_processes_learn_once_and_an_idle_shop_is_not_looked_at_again() {
+async fn two_processes_fit_once_and_an_idle_shop_is_not_checked_again() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     shop.has_seen(12).await;
@@ -193,13 +195,13 @@ async fn two_processes_learn_once_and_an_idle_shop_is_not_looked_at_again() {
     assert_ne!(one, other);
     let mut seen = None;
     let now = shop.clock.now();
-    keep_up(&shop.db, now, &mut seen).await.expect("a look");
+    keep_up(&shop.db, now, &mut seen).await.expect("a check");
     let before = seen;
     assert!(before.is_some());
-    keep_up(&shop.db, now, &mut seen).await.expect("a look");
+    keep_up(&shop.db, now, &mut seen).await.expect("a check");
     assert_eq!(seen, before);
     shop.has_seen_one(12, &json!({})).await;
-    keep_up(&shop.db, now, &mut seen).await.expect("a look");
+    keep_up(&shop.db, now, &mut seen).await.expect("a check");
     assert_ne!(seen, before);
     assert_eq!(
         shop.get("/v1/price-models").await.ok().body["items"][0]["n_sales"],
@@ -207,9 +209,9 @@ async fn two_processes_learn_once_and_an_idle_shop_is_not_looked_at_again() {
     );
 }
 
-/// A price typed with two zeros too many is named and not deleted.
+/// A price typed with two zeros too many is reported and not deleted.
 #[actix_web::test]
-async fn a_mistyped_price_is_named_in_the_report() {
+async fn a_mistyped_price_is_listed_as_an_outlier() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     shop.has_seen(20).await;
@@ -241,7 +243,7 @@ async fn a_mistyped_price_is_named_in_the_report() {
 }
 
 #[actix_web::test]
-async fn eight_sales_that_are_alike_are_learned_from() {
+async fn a_model_can_be_fitted_to_eight_equal_sales() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     for _ in 0..8 {
@@ -252,9 +254,9 @@ async fn eight_sales_that_are_alike_are_learned_from() {
     assert!(!report.to_string().contains("NaN"));
 }
 
-/// Nothing half-made is left, and the next look makes the whole.
+/// Nothing half-finished is left, and the next check finishes the work.
 #[actix_web::test]
-async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
+async fn an_interrupted_fit_starts_again() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     shop.has_seen(60).await;
@@ -272,7 +274,7 @@ async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
             .count();
         assert_eq!(kept, Some(told), "stopped after {patience_ms} ms");
     }
-    // The server ends a connection that was dropped, and with it the lock, a moment later.
+    // The server ends a dropped connection, and its lock with it, a moment later.
     let last = asked_until(|| shop.learns(), |it| *it != Refreshed::Busy).await;
     assert!(
         matches!(last, Refreshed::Fitted { .. } | Refreshed::Unchanged),
@@ -289,9 +291,9 @@ async fn a_fit_that_is_stopped_in_the_middle_is_made_anew() {
     );
 }
 
-/// Other shops' fits push it out of the ready ones meanwhile; then it is made from what is stored.
+/// Models of other shops push it out of the cache meanwhile; it is then restored from the database.
 #[actix_web::test]
-async fn a_fit_made_again_from_store_says_the_same_to_the_penny() {
+async fn a_restored_model_gives_the_same_prices_to_the_penny() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     shop.has_written(&[]).await;
@@ -314,9 +316,9 @@ async fn a_fit_made_again_from_store_says_the_same_to_the_penny() {
     assert_eq!(same(&again), same(&first));
 }
 
-/// A sale that did not change is kept once, however many fits were learned from it.
+/// An unchanged sale is stored once, however many models used it.
 #[actix_web::test]
-async fn fits_share_the_sales_that_they_were_learned_from() {
+async fn models_share_the_sales_that_they_used() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     shop.has_seen(9).await;
@@ -334,10 +336,10 @@ async fn fits_share_the_sales_that_they_were_learned_from() {
     assert_eq!(of_fits, ["9", "10"]);
 }
 
-/// The worth of the last two years' work: 4 hours at 24.00, parts 18.40, a boilersmith's 120.00; what is older does not count
-/// (arithmetic).
+/// The value of the last two years' work: 4 hours at 24.00, parts 18.40, a boilersmith's 120.00; older work does not
+/// count (arithmetic).
 #[actix_web::test]
-async fn work_done_and_medals_are_known_of_an_own_sale() {
+async fn an_own_sale_includes_work_and_medals() {
     let shop = Shop::open().await;
     let won = make::with(make::engine(), &json!({"medals": 1, "full_record": true}));
     let engine = shop.has_ready_to_list(won).await;

@@ -1,4 +1,4 @@
-//! The firm's price scale, in versions that are kept.
+//! The firm's price scale and its versions.
 
 use crate::harness::Shop;
 use outshop_core::trade::Role;
@@ -14,13 +14,13 @@ pub fn factor(feature: &str, level: &str, factor: &str) -> Value {
     json!({"feature": feature, "level": level, "factor": factor})
 }
 
-/// A guide for 5 in locomotives.
+/// A price scale for 5 in locomotives.
 pub fn price_scale(from: &str, price: &str, factors: &[Value]) -> Value {
     json!({"from": from, "uncertainty": "0.25", "starts": [start("locomotive", "5", price)], "factors": factors})
 }
 
 #[actix_web::test]
-async fn the_version_with_the_latest_day_that_has_come_counts() {
+async fn the_version_with_the_latest_day_up_to_today_applies() {
     let shop = Shop::open().await;
     shop.get("/v1/price-scale")
         .await
@@ -49,7 +49,7 @@ async fn the_version_with_the_latest_day_that_has_come_counts() {
     )
     .await
     .created();
-    assert_eq!(counts().await, 5, "of two from one day the later one");
+    assert_eq!(counts().await, 5, "of two from one day, the later version");
 
     let list = shop.get("/v1/price-scale/versions?limit=2").await.ok().body;
     assert_eq!(list["items"][1]["from"], "2026-01-01");
@@ -67,7 +67,7 @@ async fn the_version_with_the_latest_day_that_has_come_counts() {
 }
 
 #[actix_web::test]
-async fn a_guide_is_answered_as_it_was_written_with_the_converted_gauge() {
+async fn a_price_scale_is_returned_as_entered_with_the_gauge_in_millimetres() {
     let shop = Shop::open().await;
     let written = shop
         .post(
@@ -94,7 +94,7 @@ async fn a_guide_is_answered_as_it_was_written_with_the_converted_gauge() {
 }
 
 #[actix_web::test]
-async fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
+async fn a_contradictory_price_scale_is_refused_with_all_its_errors() {
     let shop = Shop::open().await;
     let mut wrong = price_scale(
         "2026-01-01",
@@ -137,7 +137,7 @@ async fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
 }
 
 #[actix_web::test]
-async fn the_proprietor_writes_the_guide_and_staff_read_it() {
+async fn the_proprietor_adds_price_scales_and_staff_read_them() {
     let shop = Shop::open().await;
     let terms = price_scale("2026-01-01", "6000.00", &[]);
     for role in [Role::Seller, Role::Fitter, Role::Bookkeeper, Role::Website] {

@@ -1,4 +1,4 @@
-//! How good the valuations were, what a price has for it, and engines that are not in stock.
+//! The accuracy of valuations, the chance of selling at a price, and engines that are not in stock.
 
 use crate::{
     harness::{Shop, text},
@@ -13,9 +13,9 @@ use serde_json::{Value, json};
 const TABLE_1_4: &str = "87200,138720 38240,59700 96320,146400 68610,99000 32960,47400 50560,70500 61360,78000 47360,60000 \
     56580,69000 47040,55500 136000,154500 98000,109500 56000,60000 159100,168000 128000,124500 132000,127500 160000,150000";
 
-/// As the standard prints: median 0.820, COD 14.5, PRD 0.98, PRB 0.135; further digits by arithmetic.
+/// As printed in the standard: median 0.820, COD 14.5, PRD 0.98, PRB 0.135; further digits by arithmetic.
 #[actix_web::test]
-async fn the_table_of_the_standard_comes_out() {
+async fn the_table_of_the_standard_is_reproduced() {
     let shop = Shop::open().await;
     let pairs: Vec<Value> = TABLE_1_4
         .split_whitespace()
@@ -65,7 +65,7 @@ async fn the_table_of_the_standard_comes_out() {
 }
 
 #[actix_web::test]
-async fn a_sale_is_held_against_the_last_valuation_before_it() {
+async fn a_sale_is_compared_with_the_last_valuation_before_it() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let valued = shop.has_ready_to_list(make::engine()).await;
@@ -76,7 +76,7 @@ async fn a_sale_is_held_against_the_last_valuation_before_it() {
         .await
         .created();
     shop.has_sold(valued).await;
-    // Made when the price was known: it is no forecast.
+    // Made after the sale, so it is no forecast.
     shop.post(&path, &json!({})).await.created();
     let never_valued = shop.has_ready_to_list(make::engine()).await;
     shop.has_sold(never_valued).await;
@@ -93,7 +93,7 @@ async fn a_sale_is_held_against_the_last_valuation_before_it() {
     assert_eq!(record["few_sales"], json!(true));
     assert!(text(&record["warnings"][0]).contains("fewer than 20"));
     assert_eq!(record["ratio_study"], Value::Null);
-    // 7600 lies between 6200 / 1.3316 and 6200 x 1.3316 = 8256 (normal quantiles, published tables).
+    // 7600 is between 6200 / 1.3316 and 6200 x 1.3316 = 8256 (normal quantiles, published tables).
     let coverage = json!({"n_within": 1, "share": "1.0000", "promised": "0.9000"});
     assert_eq!(record["coverage"], coverage);
     assert_eq!(record["sales"][1]["valuation_id"], last.id());
@@ -109,10 +109,10 @@ async fn a_sale_is_held_against_the_last_valuation_before_it() {
         .refused("invalid_query");
 }
 
-/// 80 % lie within likely x/÷ 1.25, so that 10 % lie above 7750; the median lies at 6200. 7680.00 asked and 7600.00 paid is a
-/// discount of 1.0417 % (arithmetic).
+/// 80% are between 6200 / 1.25 and 6200 x 1.25, so 10% are above 7750; the median is 6200. A price of 7600.00 paid for
+/// 7680.00 asked is a discount of 1.0417% (arithmetic).
 #[actix_web::test]
-async fn a_price_is_told_its_chance() {
+async fn the_chance_of_a_price_is_estimated() {
     let shop = Shop::open().await;
     shop.has_written(&[]).await;
     let sold = shop.has_ready_to_list(make::engine()).await;
@@ -146,7 +146,7 @@ async fn a_price_is_told_its_chance() {
 }
 
 #[actix_web::test]
-async fn an_engine_that_is_not_in_stock_is_appraised_by_its_description() {
+async fn an_engine_that_is_not_in_stock_is_valued_from_its_description() {
     let shop = Shop::open().await;
     shop.has_written(&[factor("build_quality", "fine", "1.05")])
         .await;
@@ -203,8 +203,9 @@ async fn an_engine_that_is_not_in_stock_is_appraised_by_its_description() {
     by(Role::Website).await.refused("forbidden");
 }
 
-/// Each own sale is valued from what was sold before its day: with 7 sales before it the price scale alone speaks, with 8 the sales
-/// do. Prices were 6200 until then, so that 6200 lies in both ranges (the price scale's own, and one that saw nothing else).
+/// Each own sale is valued from the sales before its day: with 7 sales before it only the price scale is used, with 8
+/// the sales are. Prices were 6200 until then, so 6200 is in both ranges (the price scale's own, and that of a model
+/// that saw no other price).
 #[actix_web::test]
 async fn a_back_test_values_each_sale_from_those_before_it() {
     let shop = Shop::open().await;
@@ -212,7 +213,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
     let engine = shop.has_ready_to_list(make::engine()).await;
     shop.has_sold(engine).await;
 
-    // A back-test is asked for first and worked off afterwards.
+    // A back-test is requested first and calculated later.
     let asked = shop.post("/v1/back-tests", &json!({})).await.created();
     assert_eq!(
         (&asked.body["scores"], &asked.body["to"]),
@@ -220,7 +221,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
     );
     outshop_api::pricing::back_tests::work_off(&shop.db)
         .await
-        .expect("worked out");
+        .expect("calculated");
     let done = shop.get(&asked.location()).await.ok().body;
     let scores = &done["scores"];
     assert_eq!(
@@ -228,7 +229,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         (&json!(1), &json!(1))
     );
 
-    // The price scale alone: 6200 and a range of 25 % at 80 % (arithmetic); 7600 lies in it.
+    // Only the price scale: 6200 and a range of 25% at 80% (arithmetic); 7600 is in it.
     let sale = &scores["sales"][0];
     assert_eq!(
         (
@@ -245,7 +246,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         )
     );
 
-    // Sales of the day itself do not count for it, and those of a later day neither.
+    // Sales on the day itself do not count for it, nor do later ones.
     shop.has_seen(20).await;
     let later = shop
         .post("/v1/back-tests", &json!({"from": "2026-05-14"}))
@@ -253,15 +254,12 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         .created();
     outshop_api::pricing::back_tests::work_off(&shop.db)
         .await
-        .expect("worked out");
+        .expect("calculated");
     let done = shop.get(&later.location()).await.ok().body;
     let learned = &done["scores"]["sales"][0];
-    assert_ne!(
-        learned["likely"], sale["likely"],
-        "20 sales were seen before it"
-    );
+    assert_ne!(learned["likely"], sale["likely"], "20 sales before it");
 
-    // Eight dear sales on the day itself change nothing.
+    // Eight expensive sales on the day itself change nothing.
     for i in 0..8 {
         shop.has_seen_one(i, &json!({"on": "2026-05-14", "price": "90000.00"}))
             .await;
@@ -272,7 +270,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         .created();
     outshop_api::pricing::back_tests::work_off(&shop.db)
         .await
-        .expect("worked out");
+        .expect("calculated");
     let done = shop.get(&again.location()).await.ok().body;
     assert_eq!(&done["scores"]["sales"][0], learned);
     let journal = shop.journal().await;
@@ -284,7 +282,7 @@ async fn a_back_test_values_each_sale_from_those_before_it() {
         3
     );
 
-    // Days that make no sense are refused, and so are a fitter and a bookkeeper.
+    // Impossible days are refused, and so are a fitter and a bookkeeper.
     for (body, pointer) in [
         (json!({"to": "2026-05-15"}), "/to"),
         (json!({"from": "2026-05-14", "to": "2026-05-13"}), "/from"),

@@ -32,10 +32,11 @@ fn pennies(amount: &Value) -> i64 {
 }
 
 /// Sales comparison by multiplying factors (market approach of the International Valuation Standards; constructed
-/// arithmetic): 6200 x 1.05 x 0.96 = 6249.60; 5400 x 1.10 x 1.02 = 6058.80; 7000 x 0.92 = 6440.00. The range is likely x/÷ 1.25.
-/// Effects by hand from L ln factor, L = (6249.60 - 6200) / ln(6249.60 / 6200) = 6224.77 (Ang, Energy Policy 33, 2005).
+/// arithmetic): 6200 x 1.05 x 0.96 = 6249.60; 5400 x 1.10 x 1.02 = 6058.80; 7000 x 0.92 = 6440.00. The range is likely
+/// / 1.25 to likely x 1.25. Effects by hand from L ln factor, L = (6249.60 - 6200) / ln(6249.60 / 6200) = 6224.77 (Ang,
+/// Energy Policy 33, 2005).
 #[actix_web::test]
-async fn the_likely_price_is_the_starting_price_times_the_factors() {
+async fn the_likely_price_is_the_base_price_times_the_factors() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     for (start, factors, low, likely, high) in [
@@ -93,7 +94,7 @@ async fn the_likely_price_is_the_starting_price_times_the_factors() {
 }
 
 #[actix_web::test]
-async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
+async fn a_valuation_says_that_no_sales_support_it_and_what_is_not_known() {
     let shop = Shop::open().await;
     let engine = shop
         .has(make::with(
@@ -119,7 +120,7 @@ async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
     let warnings = valued["warnings"].as_array().expect("warnings");
     let first = warnings[0].as_str().expect("a sentence");
     assert!(
-        first.contains("price scale only") && first.contains("no sale supports it"),
+        first.contains("price scale only") && first.contains("no past sales support it"),
         "{first}"
     );
     assert_eq!(warnings.len(), 4);
@@ -130,7 +131,7 @@ async fn a_valuation_says_that_no_sale_supports_it_and_what_is_not_known() {
 }
 
 #[actix_web::test]
-async fn a_valuation_of_a_day_rests_on_the_guide_of_that_day_and_stays_as_it_was() {
+async fn a_valuation_uses_the_price_scale_of_its_day_and_never_changes() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     let path = format!("/v1/engines/{engine}/valuations");
@@ -160,18 +161,18 @@ async fn a_valuation_of_a_day_rests_on_the_guide_of_that_day_and_stays_as_it_was
 }
 
 #[actix_web::test]
-async fn without_a_starting_price_there_is_no_valuation() {
+async fn without_a_base_price_there_is_no_valuation() {
     let shop = Shop::open().await;
     writes(&shop, &price_scale("2026-01-01", "6200.00", &[])).await;
     for (change, reason) in [
         (
             json!({"gauge": {"value": "7 1/4", "unit": "in"}}),
-            "no starting price for a locomotive of that size",
+            "no base price for a locomotive of that size",
         ),
         (json!({"gauge": null}), "the engine's gauge is not known"),
         (
             json!({"kind": "stationary", "whyte": null}),
-            "no starting price for the kind stationary",
+            "no base price for the kind stationary",
         ),
     ] {
         let engine = shop.has(make::with(make::engine(), &change)).await;
@@ -214,8 +215,9 @@ async fn sellers_value_engines_and_staff_read_it() {
     }
 }
 
-/// A fact counts from the day on which it is on record; the later survey of an area rules, and others stand (plain reading,
-/// no source). Copper boiler, hydraulic 2022-05-14, steam 2025-04-01: papers to 2026-05-14 (British code, published).
+/// A fact counts from the day on which it is recorded; the later survey of an area replaces the earlier, and other
+/// areas stay (plain reading, no source). Copper boiler, hydraulic 14 May 2022, steam 1 April 2025: certificates valid
+/// to 14 May 2026 (British code, published).
 #[actix_web::test]
 async fn surveys_and_papers_of_the_day_count() {
     let shop = Shop::open().await;
@@ -245,7 +247,7 @@ async fn surveys_and_papers_of_the_day_count() {
     assert_eq!(
         likely("2026-04-07").await,
         "13.00",
-        "a boiler without papers"
+        "a boiler without certificates"
     );
     for test in [make::hydraulic("2022-05-14"), make::steam("2025-04-01")] {
         shop.post(&format!("{boiler}/tests"), &test).await.created();
@@ -263,16 +265,17 @@ async fn surveys_and_papers_of_the_day_count() {
     }
 }
 
-/// Parts add up to the penny, and the same facts and fit give the same answer (invariants; no figure of ours is expected).
+/// Parts add up to the penny, and the same facts and model give the same answer (invariants; no figure of ours is
+/// expected).
 #[actix_web::test]
-async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
+async fn with_eight_sales_a_model_is_used_and_every_penny_is_explained() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     let path = format!("/v1/engines/{engine}/valuations");
     shop.has_written(&[factor("build_quality", "fine", "1.05")])
         .await;
 
-    // Seven sales are too few to learn from: only the price scale is used.
+    // With seven sales only the price scale is used.
     shop.has_seen(7).await;
     shop.learns().await;
     let alone = shop.post(&path, &json!({})).await.created().body;
@@ -307,7 +310,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     assert!(pennies(&valued["low"]) < pennies(&valued["likely"]));
     assert!(pennies(&valued["likely"]) < pennies(&valued["high"]));
 
-    // Each comparable sale is one on record, and its steps end at the adjusted price.
+    // Each comparable is on record, and its steps end at the adjusted price.
     let comparables = valued["comparables"].as_array().expect("comparables");
     assert!(!comparables.is_empty());
     for sale in comparables {
@@ -348,7 +351,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
     assert!(pennies(&wider["high"]) > pennies(&narrower["high"]));
     assert_eq!(wider["likely"], narrower["likely"]);
 
-    // A day before the first fit knows nothing of it.
+    // A day before the first model does not use it.
     let earlier = shop
         .post(&path, &json!({"on": "2026-05-13"}))
         .await
@@ -358,7 +361,7 @@ async fn with_eight_sales_the_sales_speak_and_every_penny_is_explained() {
 }
 
 #[actix_web::test]
-async fn what_is_asked_of_a_valuation_has_its_limits() {
+async fn a_valuation_request_has_its_limits() {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
     shop.has_written(&[]).await;
@@ -385,8 +388,9 @@ async fn what_is_asked_of_a_valuation_has_its_limits() {
     }
 }
 
-/// An engine that came in worn motion, with papers to 2026-05-14, priced by the price scale: 1000 as it is, times 2 in good motion,
-/// times 3 while its papers hold (factors made up, so that each price tells which of them were applied).
+/// An engine with worn motion and certificates valid to 14 May 2026, priced by the price scale: 1000 as it is, times 2
+/// in good motion, times 3 while its certificates are valid (invented factors, so that each price shows which of them
+/// were applied).
 async fn shop_with_a_tired_engine() -> (Shop, i64, String) {
     let shop = Shop::open().await;
     let engine = shop.has(make::engine()).await;
@@ -401,9 +405,10 @@ async fn shop_with_a_tired_engine() -> (Shop, i64, String) {
     (shop, engine, path)
 }
 
-/// Work on pressure parts ends the hydraulic and the steam paper, and both tests bring them again (British code, published).
+/// Work on pressure parts voids the hydraulic and steam certificates, and both tests restore them (British code,
+/// published).
 #[actix_web::test]
-async fn a_finished_job_and_its_tests_are_supposed() {
+async fn a_finished_job_and_its_tests_can_be_assumed() {
     let (shop, engine, path) = shop_with_a_tired_engine().await;
     let job = json!({"title": "Motion and two stays", "touches": ["pressure_parts"], "grades_after": {"motion": "good"}});
     let job = shop
@@ -426,7 +431,7 @@ async fn a_finished_job_and_its_tests_are_supposed() {
         {"finished_jobs": [job, strip], "papers_months_left": 5},
     ]});
     let valued = shop.post(&path, &asked).await.created().body;
-    assert_eq!(valued["likely"], "3000.00", "papers hold today");
+    assert_eq!(valued["likely"], "3000.00", "certificates are valid today");
     let likely = |i: usize| text(&valued["supposing"][i]["likely"]);
     let all: Vec<String> = (0..5).map(likely).collect();
     assert_eq!(
@@ -439,7 +444,7 @@ async fn a_finished_job_and_its_tests_are_supposed() {
     assert_eq!(
         (&valued["likely"], &valued["supposing"][0]["difference"]),
         (&json!("1000.00"), &json!("2000.00")),
-        "a fresh steam test brings the papers back"
+        "a new steam test makes the certificates valid again"
     );
     assert_eq!(
         shop.get(&format!("/v1/jobs/{job}")).await.ok().body["status"],
@@ -448,7 +453,7 @@ async fn a_finished_job_and_its_tests_are_supposed() {
 }
 
 #[actix_web::test]
-async fn only_open_jobs_of_the_engine_and_tests_of_its_boiler_are_supposed() {
+async fn only_open_jobs_of_the_engine_and_tests_of_its_boiler_can_be_assumed() {
     let (shop, engine, path) = shop_with_a_tired_engine().await;
     let done = shop.has_job_started(engine, &["other"], &[]).await;
     shop.finishes(&done, "2026-03-03").await;
@@ -492,7 +497,7 @@ async fn engines_are_valued_together_as_one_by_one() {
     assert_eq!(
         stock_nos,
         [Some(engine), Some(unsized_one)],
-        "what is in stock"
+        "the engines in stock"
     );
     assert_eq!(
         (
@@ -540,7 +545,7 @@ async fn engines_are_valued_together_as_one_by_one() {
 }
 
 #[actix_web::test]
-async fn a_valuation_is_drawn_with_all_its_figures_in_words() {
+async fn a_picture_of_a_valuation_has_all_its_figures_as_text() {
     let shop = Shop::open().await;
     let engine = shop.has_ready_to_list(make::engine()).await;
     shop.has_written(&[]).await;
@@ -580,15 +585,15 @@ async fn a_valuation_is_drawn_with_all_its_figures_in_words() {
         in_element("title"),
         format!("What engine {engine} would fetch on 2026-05-14")
     );
-    let told = in_element("desc");
+    let words = in_element("desc");
     for name in ["low", "likely", "high"] {
-        assert!(told.contains(&text(&valued.body[name])), "{told}");
+        assert!(words.contains(&text(&valued.body[name])), "{words}");
     }
-    assert!(told.contains("Asking price 7680.00."), "{told}");
-    // 4200.00 was paid and nothing spent: no margin, no tax, nothing lost.
-    assert!(told.contains("Break-even price 4200.00."), "{told}");
+    assert!(words.contains("Asking price 7680.00."), "{words}");
+    // 4200.00 was paid and nothing spent: no margin, no tax, no loss.
+    assert!(words.contains("Break-even price 4200.00."), "{words}");
     for sale in valued.body["comparables"].as_array().expect("comparables") {
-        assert!(told.contains(&text(&sale["price"])), "{told}");
+        assert!(words.contains(&text(&sale["price"])), "{words}");
     }
     let fitters = drawn(Role::Fitter).await.ok().text;
     assert!(!fitters.contains("reak-even 4200.00") && !fitters.contains("4200.00"));

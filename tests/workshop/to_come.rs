@@ -232,7 +232,7 @@ async fn hours_that_nobody_has_a_rate_for_are_told() {
     let money = shop.money_of(stock_no, "2000.00").await;
     assert_eq!(money["hours_to_come"][0]["priced_by"], "no_rate");
     let warnings = money["warnings"].to_string();
-    assert!(warnings.contains("No hour rate is set"), "{warnings}");
+    assert!(warnings.contains("No hourly rate is set"), "{warnings}");
 }
 
 /// SplitMix64 (Steele, Lea, Flood 2014).

@@ -1,4 +1,4 @@
-//! Accounts: what amounts are booked to, with the firm's own numbers and names.
+//! The accounts that amounts are booked to, with the firm's own numbers and names.
 
 use crate::{
     ground::{
@@ -32,23 +32,27 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// An account with the firm's own number and name for it; null until the firm gives them.
+/// An account with the firm's own number and name; null until the firm sets them.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = accounts)]
 #[schema(example = json!({"account": "stock", "number": "1001", "name": "Engines in stock"}))]
 pub struct NamedAccount {
     pub account: Account,
+    /// The firm's own account number.
     pub number: Option<Code>,
+    /// The firm's own account name.
     pub name: Option<Line>,
 }
 
-/// Two accounts may have one number.
+/// Several accounts may have the same number.
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = accounts, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"number": "1001", "name": "Engines in stock"}))]
 pub struct AccountPatch {
+    /// The firm's own account number; null removes it.
     pub number: Option<Code>,
+    /// The firm's own account name; null removes it.
     pub name: Option<Line>,
 }
 
@@ -71,7 +75,7 @@ async fn list_accounts(_by: MoneyDesk, list: ListQuery) -> Reply {
         .await
 }
 
-/// Read an account
+/// Get an account
 #[get("/accounts/{account}", 200 = NamedAccount, params(("account" = Account, Path, example = "stock")))]
 async fn get_account(
     _by: MoneyDesk,
@@ -84,7 +88,7 @@ async fn get_account(
     respond(&req, &taken(&mut named, account))
 }
 
-/// Give an account the firm's own number and name
+/// Set the firm's own number and name of an account
 #[patch("/accounts/{account}", 200 = NamedAccount, params(("account" = Account, Path, example = "stock")))]
 async fn change_account(
     MoneyDesk(actor): MoneyDesk,
@@ -124,12 +128,14 @@ async fn change_account(
 }
 
 fn read(account: &str) -> Result<Account, Problem> {
-    account
-        .parse()
-        .map_err(|wrong| Problem::not_found(format!("there is no such account: {wrong}")))
+    account.parse().map_err(|wrong| {
+        Problem::not_found(format!(
+            "there is no such account: {wrong}; GET /v1/accounts lists them"
+        ))
+    })
 }
 
-/// In the order of the list of accounts, from 1.
+/// Position in the list of accounts, from 1.
 fn place(account: Account) -> i64 {
     let mut places = (1..).zip(Account::ALL);
     let found = places.find(|(_, listed)| **listed == account);
@@ -146,7 +152,7 @@ fn taken(named: &mut HashMap<Account, NamedAccount>, account: Account) -> NamedA
 
 // SQL
 
-/// The accounts that the firm has given a number or a name.
+/// The accounts with a number or a name of the firm's own.
 pub(crate) async fn names(
     conn: &mut AsyncPgConnection,
 ) -> Result<HashMap<Account, NamedAccount>, Problem> {

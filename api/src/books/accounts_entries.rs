@@ -1,4 +1,4 @@
-//! Entries for the accountant: what was done as double-entry lines, each with the record that it is taken from.
+//! Accounting entries: each recorded act as double-entry lines that refer to their record.
 
 use crate::{
     books::{
@@ -49,42 +49,43 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_accounts_trial);
 }
 
-/// Acts that are held at once, at least two.
+/// Acts processed at once, at least two.
 const STRETCH: i64 = 250;
 
 // Types
 
-/// A line of the accounts. The lines of one record have equal debits and credits; one of the two is nought in each.
+/// A line of the accounts. Debits and credits of one record are equal; each line has one of the two, the other is 0.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"on": "2026-05-14", "account": "cost_of_sales", "account_no": "5000", "account_name": "Cost of engines sold",
     "debit": "4850.00", "credit": "0.00", "stock_no": 10, "source": "sale", "source_id": 31, "line": 4, "entry_no": 311}))]
 pub struct AccountsLine {
     pub on: Day,
     pub account: Account,
-    /// The firm's own number of the account.
+    /// The firm's own account number; null until it is set.
     pub account_no: Option<Code>,
+    /// The firm's own account name; null until it is set.
     pub account_name: Option<Line>,
     pub debit: Money,
     pub credit: Money,
     pub stock_no: i32,
-    /// The record that it is taken from.
+    /// The kind of record that the line comes from.
     pub source: BookedFrom,
     /// Id of that record.
     pub source_id: i64,
-    /// Which of the lines of that record and engine it is, from 1.
+    /// Number of the line within that record and engine, from 1.
     #[schema(minimum = 1)]
     pub line: i32,
-    /// The journal entry of the record; null until it has its number.
+    /// The journal entry of the record; null until it is numbered.
     pub entry_no: Option<i64>,
 }
 
 // Routes
 
-/// List the lines of the accounts
+/// List the accounting entries
 ///
-/// Purchases, costs with the tax on suppliers' invoices, hours into stock on the day they were worked, sales with tax and
-/// cost of sales, sales undone, deposits, payments, payments to owners, sellers and suppliers, disposals, and what kept values of the stock write down. Costs of an engine
-/// that is sold already, or on commission, are cost of sales.
+/// Purchases, costs with the VAT on suppliers' invoices, hours on the day they were worked, sales with tax and cost of
+/// sales, cancelled sales, deposits, payments, payments to owners, sellers and suppliers, disposals, and the
+/// write-downs of closing stocks. Costs of an engine that is already sold, or on commission, are cost of sales.
 #[get("/accounts-entries", 409, 200 = Page<AccountsLine>)]
 async fn list_accounts_entries(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
@@ -106,9 +107,9 @@ async fn list_accounts_entries(MoneyDesk(actor): MoneyDesk, list: ListQuery<Span
     .await
 }
 
-/// Sum up the accounts
+/// Get the trial balance
 ///
-/// What was booked to each account from the first day to the last. Debits equal credits.
+/// The totals booked to each account from the first day to the last. Debits equal credits.
 #[get("/accounts-entries/trial", 409,
     200(body = Trial, example = json!({"accounts": [{"account": "stock", "debit": "4850.00", "credit": "0.00"},
         {"account": "owed_to_suppliers", "debit": "0.00", "credit": "4850.00"}], "debit": "4850.00", "credit": "4850.00"})))]
@@ -138,11 +139,11 @@ async fn get_accounts_trial(
     }
 }
 
-/// The place of a line in the order of the list.
+/// The position of a line in the list.
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Place {
     on: Day,
-    /// `None` before all records of the day.
+    /// `None`: before all records of the day.
     source: Option<BookedFrom>,
     id: i64,
     stock_no: i32,
@@ -171,7 +172,12 @@ impl Place {
 struct PlaceKey(Day, BookedFrom, i32, i32);
 
 fn place_in(key: serde_json::Value, id: i64) -> Result<Place, Problem> {
-    let unfit = |_| Problem::new(problem::INVALID_CURSOR, "the cursor is not of this list");
+    let unfit = |_| {
+        Problem::new(
+            problem::INVALID_CURSOR,
+            "the cursor belongs to another list; start again without `cursor`",
+        )
+    };
     let PlaceKey(on, source, stock_no, line) = serde_json::from_value(key).map_err(unfit)?;
     Ok(Place {
         on,
@@ -230,7 +236,7 @@ async fn lines(
 
 // SQL
 
-/// Something done that moves money or stock, with what is known of its engine.
+/// An act that moves money or stock, with the facts about its engine.
 #[derive(QueryableByName)]
 struct Act {
     #[diesel(sql_type = Date)]
@@ -241,19 +247,19 @@ struct Act {
     id: i64,
     #[diesel(sql_type = Integer)]
     stock_no: i32,
-    /// Of a cost.
+    /// For a cost.
     #[diesel(sql_type = Nullable<Text>)]
     kind: Option<CostKind>,
-    /// Of a payment.
+    /// For a payment.
     #[diesel(sql_type = Nullable<Text>)]
     method: Option<PaymentMethod>,
-    /// Of a disposal.
+    /// For a disposal.
     #[diesel(sql_type = Nullable<Text>)]
     disposal: Option<DisposalMethod>,
     #[diesel(sql_type = Numeric)]
     amount: Money,
-    /// The tax on a supplier's invoice; of a kept value the reversal; of a payment the deposit that it sets off, in place of
-    /// `amount`; of a return what is kept of the payments; of the tax on an export above nought where it is
+    /// The VAT on a supplier's invoice; for a closing stock the reversal; for a payment the deposit that it sets off,
+    /// in place of `amount`; for a return the amount kept from the payments; for the tax on an export, above 0 if it is
     /// taken back.
     #[diesel(sql_type = Numeric)]
     other_amount: Money,
@@ -263,7 +269,7 @@ struct Act {
     tax_position: TaxPosition,
     #[diesel(sql_type = Nullable<Numeric>)]
     purchase: Option<Money>,
-    /// Within `purchase`.
+    /// Included in `purchase`.
     #[diesel(sql_type = Numeric)]
     purchase_vat: Money,
     #[diesel(sql_type = Nullable<Numeric>)]
@@ -272,10 +278,10 @@ struct Act {
     commission_fixed: Option<Money>,
     #[diesel(sql_type = Bool)]
     was_gone: bool,
-    /// Of a return and of the tax on an export.
+    /// For a return and for the tax on an export.
     #[diesel(sql_type = Nullable<Date>)]
     sold_on: Option<Day>,
-    /// Of a sale, of a return and of the tax on an export.
+    /// For a sale, a return and the tax on an export.
     #[diesel(sql_type = Nullable<BigInt>)]
     sale_id: Option<i64>,
     #[diesel(sql_type = Numeric)]
@@ -284,7 +290,7 @@ struct Act {
     entry_no: Option<i64>,
 }
 
-/// What the entries are reckoned by.
+/// The tax rules that the entries are calculated with.
 struct Law {
     rates: Rates,
     exports: Exports,
@@ -309,7 +315,7 @@ impl Law {
     }
 }
 
-/// Acts from that of the place on, which is among them, each with its entries.
+/// Acts from the place onwards, including its own, each with its entries.
 async fn booked(
     conn: &mut AsyncPgConnection,
     span: DaySpan,
@@ -355,7 +361,7 @@ impl Act {
         self.acquisition_method == AcquisitionMethod::Commission
     }
 
-    /// Whether an engine of the firm's own goes out of its stock, or comes back.
+    /// Whether one of the firm's own engines leaves its stock or comes back.
     fn moves_stock(&self) -> bool {
         match self.source {
             BookedFrom::Sale | BookedFrom::Return | BookedFrom::Disposal => !self.on_commission(),
@@ -373,7 +379,7 @@ impl Act {
         }
     }
 
-    /// `lines`: the cost ledger of an engine that goes out of stock or comes back.
+    /// `lines`: the cost ledger of an engine that leaves stock or comes back.
     fn entries(&self, law: &Law, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
         if self.source == BookedFrom::Return {
             return self.undone(law, lines);
@@ -412,7 +418,7 @@ impl Act {
         entries.collect::<Result<_, _>>().map_err(too_large)
     }
 
-    /// Tax on a supplier's invoice that does not come back is cost.
+    /// VAT on a supplier's invoice that cannot be recovered is a cost.
     fn spent(&self) -> Result<Vec<TradeEvent>, Problem> {
         let Some(kind) = self.kind else {
             return Ok(Vec::new());
@@ -430,7 +436,7 @@ impl Act {
         }])
     }
 
-    /// Cost up to the day it left, less what was written down before.
+    /// Cost up to the day it left, less earlier write-downs.
     fn carried(&self, lines: &[costs::LedgerLine]) -> Result<Money, Problem> {
         let until = lines.iter().filter(|line| line.on <= self.on_day);
         let until: Vec<CostLine> = until.map(costs::LedgerLine::line).collect();
@@ -438,8 +444,8 @@ impl Act {
         cost.checked_sub(self.written_down).map_err(|_| beyond())
     }
 
-    /// The sale as it was booked, taken back on the day of the return, but that the engine comes back at what it cost up to
-    /// this day: what was spent while it was gone is in stock again with it.
+    /// Reverses the sale as it was booked, on the day of the return. The engine comes back at its cost up to that day,
+    /// which includes what was spent while it was gone.
     fn undone(&self, law: &Law, lines: &[costs::LedgerLine]) -> Result<Vec<Entry>, Problem> {
         let sold = self.sold(law, lines)?;
         let sold = entry(self.on_day, sold).map_err(too_large)?;
@@ -450,7 +456,7 @@ impl Act {
         Ok(vec![sold.reversed(self.on_day), kept])
     }
 
-    /// At the tax of the day of the sale; own engines at what they stood at in the books at the end of the day of the act.
+    /// At the tax rate on the day of the sale; own engines at their carrying amount at the end of the day of the act.
     fn sold(&self, law: &Law, lines: &[costs::LedgerLine]) -> Result<TradeEvent, Problem> {
         let sold_on = self.sold_on.unwrap_or(self.on_day);
         if self.on_commission() {
@@ -463,7 +469,7 @@ impl Act {
         })
     }
 
-    /// The tax on the sale of an engine of the firm's own if it were no export.
+    /// The tax on the sale of one of the firm's own engines if it were not exported.
     fn tax_at_home(&self, law: &Law, sold_on: Day) -> Result<Money, Problem> {
         let scheme = self.tax_position.scheme();
         let rate = law.rates.on(scheme, sold_on)?;
@@ -479,7 +485,7 @@ impl Act {
         }
     }
 
-    /// The tax on an export that falls due when its limit passes, or is taken back.
+    /// The tax on an export that falls due when its time limit passes, or is taken back.
     fn export_tax(&self, law: &Law) -> Result<TradeEvent, Problem> {
         let sold_on = self.sold_on.unwrap_or(self.on_day);
         let tax = if self.on_commission() {
@@ -512,7 +518,7 @@ impl Act {
         })
     }
 
-    /// What the owner is paid, and the tax on the sale at home where the firm sells in its own name.
+    /// The amount payable to the owner, and the tax on the sale at home if the firm sells in its own name.
     fn owners_share(
         &self,
         law: &Law,
@@ -558,8 +564,8 @@ impl Act {
         }])
     }
 
-    /// Returned to its seller, the purchase is undone and its price owed by the seller; all else that it was carried at is
-    /// written down.
+    /// If it is returned to its seller, the purchase is reversed and the seller owes its price; the rest of its
+    /// carrying amount is written down.
     fn disposed_of(&self, carried: Money) -> Result<Vec<TradeEvent>, Problem> {
         let Some(method) = self.disposal else {
             return Ok(Vec::new());

@@ -1,4 +1,4 @@
-//! Calculations with money that store nothing: what a sale leaves, what may be paid, what stands in the books, last days.
+//! Money calculations that store nothing: margins, the most to pay, carrying amounts, statutory deadlines.
 
 use crate::{
     books::statutory_periods,
@@ -49,7 +49,7 @@ impl From<Vec<MoneyFault>> for Problem {
 
 /// Calculate the tax under the margin scheme
 ///
-/// Repairs and parts never join the purchase price. Nothing is stored.
+/// Repairs and parts are never part of the purchase price. Nothing is stored.
 #[post("/calculations/margin-tax",
     200(body = MarginTax, example = json!({"margin": "500.00", "tax": "83.33", "net_of_tax": "1916.67"})),
     request_body(example = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"})))]
@@ -61,9 +61,9 @@ async fn calculate_margin_tax(
     respond(&req, &margin_tax(&question)?)
 }
 
-/// Calculate the lowest price that leaves the profit wanted
+/// Calculate the lowest price for a wanted profit
 ///
-/// To the penny: a penny less leaves less than is wanted. Nothing is stored.
+/// Exact to the penny: a penny less misses the wanted profit. Nothing is stored.
 #[post("/calculations/lowest-price",
     200(body = LowestPrice, example = json!({"lowest_price": "7680.00", "tax": "280.00",
         "selling_cost": "0.00", "profit": "900.00"})),
@@ -79,7 +79,7 @@ async fn calculate_lowest_price(
 
 /// Calculate the most that can be paid for an engine
 ///
-/// To the penny: a penny more leaves less than is wanted. Nothing is stored.
+/// Exact to the penny: a penny more misses the wanted profit. Nothing is stored.
 #[post("/calculations/most-to-pay", 200(body = MostToPay, example = json!({"most_to_pay": "6000.00", "tax": "280.00"})),
     request_body(example = json!({"price": "7680.00", "cost_to_come": "500.00",
         "wanted_profit": "900.00", "rate_percent": "20", "scheme": "margin"})))]
@@ -93,7 +93,7 @@ async fn calculate_most_to_pay(
 
 /// Calculate an engine's carrying amount (lower of cost and net realisable value)
 ///
-/// The lower of cost and net realisable value; a reversal goes to cost and no further. Nothing is stored.
+/// A reversal goes no higher than cost. Nothing is stored.
 #[post("/calculations/carrying-amount",
     200(body = CarryingAmount, example = json!({"net_realisable_value": "4440.00", "tax": "0.00",
         "write_down": "410.00", "reversal": "0.00", "carrying_amount": "4440.00"})),
@@ -109,8 +109,8 @@ async fn calculate_carrying_amount(
 
 /// Calculate the buyer's statutory deadlines (reject, cancel, refund)
 ///
-/// By the rows that are in force on the day of delivery. They bind sales to consumers; a lawyer decides a dispute. Nothing
-/// is stored.
+/// Uses the rules in force on the day of delivery. They apply to sales to consumers; a dispute is a matter for a
+/// lawyer. Nothing is stored.
 #[post("/calculations/statutory-deadlines",
     200(body = StatutoryDeadlines, example = json!({"short_term_reject_until": "2025-07-10",
         "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "cancelled_in_time": null, "send_back_by": null,
@@ -138,8 +138,8 @@ async fn calculate_statutory_deadlines(
 
 /// Calculate the refund when a buyer cancels a distance sale
 ///
-/// The price and the cheapest ordinary delivery, less value lost by handling beyond what a shop would allow. How much was lost is for a
-/// person to judge. Nothing is stored.
+/// The price and the cheapest ordinary delivery, less any value lost by handling beyond what is allowed in a shop. How
+/// much was lost must be judged by a person. Nothing is stored.
 #[post("/calculations/refund",
     200(body = CancelledRefund, example = json!({"refund": "4720.00", "delivery": "120.00", "kept": "350.00"})),
     request_body(example = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",

@@ -1,4 +1,4 @@
-//! The cash rule: whether the linked cash of a trade reaches the limit, asked before it is taken or paid.
+//! The cash rule: checks before a payment whether linked cash reaches the legal limit.
 
 use crate::{
     books::{exchange_rates, tax_rules},
@@ -37,32 +37,33 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A payment that is thought of, received or paid.
+/// A payment to check, received or paid.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"amount": "4500.00", "cash_so_far": "6000.00", "on": "2026-07-01"}))]
 pub struct CashQuestion {
-    /// Not 0; the sign plays no part.
+    /// Not 0; the sign does not matter.
     pub amount: Money,
-    /// `cash` unless told otherwise.
+    /// null: `cash`.
     pub method: Option<PaymentMethod>,
-    /// Notes that are paid into the firm's bank account.
+    /// Whether notes are paid into the firm's bank account.
     #[serde(default)]
     pub notes_into_bank: bool,
-    /// The day of the payment; today unless told otherwise.
+    /// The day of the payment; null: today.
     pub on: Option<Day>,
-    /// The part of it that is for services alone, such as a repair: from 0 to the amount. The rule is about goods.
+    /// The part for services only, such as a repair, from 0 to the amount: the rule covers goods.
     #[serde(default)]
     pub for_services: Money,
-    /// The sale that it is for: what was received and paid out for it is linked.
+    /// The sale that it is for: cash received and paid out for it is linked.
     pub sale_id: Option<i64>,
-    /// Who pays or is paid, the buyer of the sale unless told otherwise: cash of the same person within the days of the rule is linked,
-    /// other cash is told.
+    /// The payer or payee; null: the buyer of the sale. Cash of the same person within the days of the rule is linked;
+    /// their other cash is reported.
     pub person_id: Option<i64>,
-    /// Other cash of the same trade, 0 or more.
+    /// Further cash of the same trade, 0 or more.
     pub cash_so_far: Option<Money>,
 }
 
+/// The result of the cash rule, with what it counted and what still needs checking.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"result": "reaches", "cash": "10500.00", "limit": "10000", "limit_currency": "GBP",
     "source": "amending regulations of 2026, as reported", "confidence": "low_confidence", "linked_days": 30, "other_cash": "0.00",
@@ -70,11 +71,12 @@ pub struct CashQuestion {
 pub struct CashRule {
     #[serde(flatten)]
     pub answer: CashAnswer,
-    /// Within how many days of each other the cash of one person is one sum.
+    /// Cash of one person is added up within this many days.
     #[schema(minimum = 0, maximum = 3660)]
     pub linked_days: i32,
-    /// Cash of the same person at other times; null when it is beyond all amounts.
+    /// Cash of the same person at other times; null if it is beyond the range of amounts.
     pub other_cash: Option<Money>,
+    /// Points to check.
     #[schema(max_items = 6)]
     pub cautions: Vec<Text<400>>,
 }
@@ -83,8 +85,7 @@ pub struct CashRule {
 
 /// Check whether a payment takes linked cash payments to the legal cash limit
 ///
-/// Cash received and cash paid both count, as do notes into the firm's bank account. Ask before the payment; nothing is
-/// stored.
+/// Counts cash received and paid, and notes into the firm's bank account. Ask before the payment; nothing is stored.
 #[post("/calculations/cash-rule", 200 = CashRule)]
 async fn calculate_cash_rule(
     SellingRead(actor): SellingRead,
@@ -95,14 +96,14 @@ async fn calculate_cash_rule(
     let mut conn = db.read().await?;
     let mut broken = Vec::new();
     if question.amount == Money::ZERO {
-        broken.push(("/amount", "0 is no payment".to_owned()));
+        broken.push(("/amount", "must not be 0".to_owned()));
     }
     if question.cash_so_far.is_some_and(Money::is_negative) {
-        broken.push(("/cash_so_far", "not 0 or more".to_owned()));
+        broken.push(("/cash_so_far", "must be 0 or more".to_owned()));
     }
     let goods = question.amount.pennies().abs() - question.for_services.pennies();
     if question.for_services.is_negative() || goods < 0 {
-        let detail = "not 0 or more, or more than the amount".to_owned();
+        let detail = "must be from 0 to the amount".to_owned();
         broken.push(("/for_services", detail));
     }
     let mut trade = Trade {
@@ -117,11 +118,11 @@ async fn calculate_cash_rule(
         }
     }
     if !broken.is_empty() {
-        let told = broken.into_iter().map(|(pointer, detail)| FieldError {
+        let errors = broken.into_iter().map(|(pointer, detail)| FieldError {
             pointer: pointer.to_owned(),
             detail,
         });
-        return Err(Problem::invalid_all(told.collect()));
+        return Err(Problem::invalid_all(errors.collect()));
     }
     if let Some(person) = question.person_id {
         persons::must_exist(&mut conn, person, "/person_id").await?;
@@ -161,7 +162,9 @@ fn cautions_of(answer: &CashAnswer) -> Vec<&'static str> {
     let mut cautions = match answer.result {
         CashResult::Below | CashResult::NoRule => Vec::new(),
         CashResult::Reaches => {
-            vec!["Whoever takes or pays so much in cash has to be registered first; ask before."]
+            vec![
+                "Anyone who takes or pays this much in cash must be registered first; ask before the payment.",
+            ]
         }
         CashResult::ExchangeRowMissing => {
             vec!["The limit is in another currency: add its rate at /v1/exchange-rates."]
@@ -177,15 +180,14 @@ fn cautions_of(answer: &CashAnswer) -> Vec<&'static str> {
             | Mark::NotFound,
         ) => cautions.push("The rule is not certain: see its source and confidence."),
     }
-    cautions
-        .push("That payments in both directions count together is a plain reading of the rule.");
+    cautions.push("Counting payments in both directions together is a plain reading of the rule.");
     cautions
 }
 
 /// What a payment belongs to, as far as it is known.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Trade {
-    /// Who pays or is paid.
+    /// The payer or payee.
     pub person: Option<i64>,
     pub sale: Option<i64>,
     pub acquisition: Option<i64>,
@@ -193,34 +195,34 @@ pub(crate) struct Trade {
     pub cost: Option<i64>,
 }
 
-/// What the rule says of a payment, and what it leaves open.
+/// The result of the rule for a payment.
 struct Judged {
     answer: CashAnswer,
     linked_days: i32,
-    /// Of the same person at other times; none beyond all amounts.
+    /// Cash of the same person at other times; `None` if it is beyond the range of amounts.
     other_cash: Option<Money>,
-    /// With the cash at other times the limit is reached.
+    /// Whether the limit is reached if cash at other times is added.
     reached_with_others: bool,
 }
 
 impl Judged {
-    /// Two trades of one person at other times are a question for a person.
+    /// Whether two payments of one person at other times belong to one trade is for a person to decide.
     fn warning(&self) -> Option<String> {
         let other = self
             .other_cash
             .map_or_else(|| "much".to_owned(), |cash| cash.to_string());
         self.reached_with_others.then(|| {
             format!(
-                "Cash of {other} moved between the firm and the same person at other times, more than {} days away: with it the limit \
-                 is reached. Whether it is one trade broken down is a question for a person.",
+                "Cash of {other} passed between the firm and this person more than {} days before or after: with it the limit \
+                 is reached. Decide whether it is one trade paid in parts.",
                 self.linked_days
             )
         })
     }
 }
 
-/// Refuses cash that brings a trade to the limit, unless the proprietor says that this is known. What is no cash passes. Gives what
-/// somebody has to look at.
+/// Refuses cash that takes a trade to the limit, unless the proprietor acknowledges it. Other payments pass. Returns
+/// what needs checking.
 pub(crate) async fn must_be_below(
     tx: &mut Tx<'_>,
     trade: &Trade,
@@ -228,7 +230,7 @@ pub(crate) async fn must_be_below(
     acknowledged: bool,
 ) -> Result<Vec<Text<400>>, Problem> {
     if acknowledged && tx.actor.role != Role::Proprietor {
-        let detail = "the proprietor alone acknowledges that the limit is reached";
+        let detail = "only the proprietor may acknowledge that the limit is reached";
         return Err(Problem::invalid("/cash_limit_acknowledged", detail));
     }
     if acknowledged || !coming.in_cash() {
@@ -250,12 +252,12 @@ pub(crate) async fn must_be_below(
             return warning.into_iter().collect();
         }
         CashResult::Reaches => format!(
-            "with this payment the cash of the trade reaches the limit of {limit} {currency} of {rule}: registration is needed \
-             first; take it another way, or the proprietor says cash_limit_acknowledged"
+            "with this payment the cash of the trade reaches the limit of {limit} {currency} of {rule}: the firm must be \
+             registered first; use another method, or let the proprietor send cash_limit_acknowledged"
         ),
         CashResult::ExchangeRowMissing => format!(
-            "the limit of {limit} {currency} of {rule} is in another currency, and no rate of the day is on record: add it at \
-             /v1/exchange-rates, or the proprietor says cash_limit_acknowledged"
+            "the limit of {limit} {currency} of {rule} is in another currency, and no exchange rate for the day is on record: add it at \
+             /v1/exchange-rates, or let the proprietor send cash_limit_acknowledged"
         ),
     };
     Err(Problem::conflict(refusal))
@@ -263,7 +265,7 @@ pub(crate) async fn must_be_below(
 
 // SQL
 
-/// The row of a payment in cash that is on record.
+/// A recorded payment in cash.
 #[derive(QueryableByName)]
 struct Move {
     #[diesel(sql_type = Date)]
@@ -274,13 +276,13 @@ struct Move {
     method: PaymentMethod,
     #[diesel(sql_type = Bool)]
     notes_into_bank: bool,
-    /// Of the same sale, purchase, reservation or cost: linked whenever it was paid.
+    /// Belongs to the same sale, purchase, reservation or cost, so it is linked whenever it was paid.
     #[diesel(sql_type = Bool)]
     of_trade: bool,
 }
 
-/// All cash of one trade is linked whenever it moved, in both directions, that paid to the owner of its engine among it (plain reading, no
-/// source); other cash of the same person within the days of the rule.
+/// Cash of one trade is linked whenever it was paid, in both directions, including payments to the owner of its engine
+/// (plain reading, no source); other cash of the same person is linked within the days of the rule.
 async fn judged(
     conn: &mut AsyncPgConnection,
     trade: &Trade,

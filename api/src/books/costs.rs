@@ -1,4 +1,4 @@
-//! Costs: what was spent on an engine. Purchase, hours and parts flow in from their own records; the rest is entered here.
+//! Costs of an engine. Purchase, hours and parts come from their own records; other costs are entered here.
 
 use crate::{
     books::tax_periods,
@@ -44,13 +44,13 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A line of the cost ledger of an engine.
+/// A line of an engine's cost ledger.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
 #[schema(as = CostLine, example = json!({"source": "entered", "id": 9, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
     "worth": "85.00", "supplier_vat": "17.00", "hours": "0", "invoice_no": "C 1180", "person_id": 12, "entered_by": "Hester Quill",
     "notes": null, "reverses_id": null}))]
 pub struct LedgerLine {
-    /// The record that the line is taken from.
+    /// The kind of record that the line comes from.
     #[diesel(sql_type = diesel::sql_types::Text)]
     pub source: CostSource,
     /// Id of that record.
@@ -60,33 +60,36 @@ pub struct LedgerLine {
     pub kind: CostKind,
     #[diesel(sql_type = Date)]
     pub on: Day,
-    /// Net of the supplier's tax; hours at the book rate of the fitter on that day. Below 0 where it reverses another.
+    /// Without the supplier's VAT; hours at the fitter's cost rate on that day. Below 0 if it reverses another line.
     #[diesel(sql_type = Numeric)]
     pub cost: Money,
-    /// What the price has to bring in for it: hours at the worth rate, all else at cost.
+    /// The amount that the price has to recover: hours at the recovery rate, the rest at cost.
     #[diesel(sql_type = Numeric)]
     pub worth: Money,
+    /// The supplier's VAT.
     #[diesel(sql_type = Numeric)]
     pub supplier_vat: Money,
+    /// Hours worked; 0 for other costs.
     #[diesel(sql_type = Numeric)]
     pub hours: Hours,
+    /// The supplier's invoice number.
     #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
     pub invoice_no: Option<Code>,
     /// The supplier, or the seller of the engine.
     #[diesel(sql_type = Nullable<BigInt>)]
     pub person_id: Option<i64>,
-    /// Who entered the line, or whose hours they are.
+    /// Who entered the line, or the fitter who worked the hours.
     #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
     pub entered_by: Option<Line>,
     #[diesel(sql_type = Nullable<diesel::sql_types::Text>)]
     pub notes: Option<Text<1000>>,
-    /// The line of the same source that this one takes back.
+    /// The line of the same source that this one reverses.
     #[diesel(sql_type = Nullable<BigInt>)]
     pub reverses_id: Option<i64>,
 }
 
 impl LedgerLine {
-    /// As the ledger sums it.
+    /// The line as the ledger adds it up.
     pub(crate) fn line(&self) -> CostLine {
         CostLine {
             kind: self.kind,
@@ -99,7 +102,7 @@ impl LedgerLine {
     }
 }
 
-/// A line as it was entered.
+/// A cost as it was entered.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = costs)]
 #[schema(as = Cost, example = json!({"id": 9, "stock_no": 10, "kind": "carriage_in", "on": "2026-04-03", "cost": "85.00",
@@ -110,18 +113,22 @@ pub struct Cost {
     pub kind: CostKind,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Net of the supplier's tax; below 0 where it reverses another.
+    /// Without the supplier's VAT; below 0 if it reverses another line.
     pub cost: Money,
+    /// VAT on the supplier's invoice; below 0 if it reverses another line.
     pub supplier_vat: Money,
+    /// The supplier's invoice number.
     pub invoice_no: Option<Code>,
     /// The supplier.
     pub person_id: Option<i64>,
+    /// Who entered it.
     pub entered_by: Line,
     pub notes: Option<Text<1000>>,
-    /// The line that this one takes back.
+    /// The line that this one reverses.
     pub reverses_id: Option<i64>,
 }
 
+/// A cost of an engine.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = costs)]
 #[serde(deny_unknown_fields)]
@@ -129,25 +136,27 @@ pub struct Cost {
 pub struct NewCost {
     /// Not `purchase` or `work`: these come from the acquisition and from hours booked on jobs.
     pub kind: CostKind,
-    /// From the day the engine came to today, in an open tax period.
+    /// From the day the engine arrived to today, in an open tax period.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Net of the supplier's tax; 0 or more.
+    /// Without the supplier's VAT; 0 or more.
     pub cost: Money,
-    /// Tax on the supplier's invoice, 0 or more; none unless told otherwise.
+    /// VAT on the supplier's invoice, 0 or more.
     #[serde(default)]
     pub supplier_vat: Money,
+    /// The supplier's invoice number.
     pub invoice_no: Option<Code>,
     /// The supplier.
     pub person_id: Option<i64>,
     pub notes: Option<Text<1000>>,
 }
 
+/// The reversal of a cost.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "notes": "entered twice"}))]
 pub struct NewCostReversal {
-    /// Not before the line itself, not in the future, in an open tax period; today unless told otherwise.
+    /// Not before the line itself, not after today, in an open tax period; null: today.
     pub on: Option<Day>,
     pub notes: Option<Text<1000>>,
 }
@@ -164,9 +173,9 @@ impl NewCost {
         let mut broken = Vec::new();
         match self.kind {
             CostKind::Purchase => {
-                broken.push(at("/kind", "the purchase stands in the acquisition"))
+                broken.push(at("/kind", "record the purchase price on the acquisition"))
             }
-            CostKind::Work => broken.push(at("/kind", "work is booked as hours on a job")),
+            CostKind::Work => broken.push(at("/kind", "book work as hours on a job")),
             CostKind::CarriageIn
             | CostKind::Parts
             | CostKind::OutsideWork
@@ -174,13 +183,16 @@ impl NewCost {
             | CostKind::Other => {}
         }
         if self.on > today {
-            broken.push(at("/on", "in the future"));
+            broken.push(at("/on", "must not be in the future"));
         } else if self.on < came_on {
-            broken.push(at("/on", format!("before the engine came on {came_on}")));
+            broken.push(at(
+                "/on",
+                format!("must not be before the engine arrived on {came_on}"),
+            ));
         }
         for (amount, pointer) in [(self.cost, "/cost"), (self.supplier_vat, "/supplier_vat")] {
             if amount.is_negative() {
-                let detail = "not 0 or more; a wrong line is reversed by a reversal";
+                let detail = "must be 0 or more; to correct a wrong line, reverse it";
                 broken.push(at(pointer, detail));
             }
         }
@@ -190,9 +202,9 @@ impl NewCost {
 
 // Routes
 
-/// List what was spent on an engine
+/// List the costs of an engine
 ///
-/// Every line by its day: the purchase, hours and parts booked on jobs, and what was entered here.
+/// Every line by day: the purchase, hours and parts booked on jobs, and costs entered here.
 #[get("/engines/{stock_no:\\d+}/costs", 200 = Page<LedgerLine>)]
 async fn list_costs(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
@@ -215,6 +227,8 @@ async fn list_costs(_by: MoneyDesk, stock_no: web::Path<i32>, list: ListQuery) -
 }
 
 /// Enter a cost of an engine
+///
+/// The day must be in an open tax period (409 if not).
 #[post("/engines/{stock_no:\\d+}/costs", 201 = Cost)]
 async fn create_cost(
     MoneyDesk(actor): MoneyDesk,
@@ -250,7 +264,7 @@ async fn create_cost(
     .await
 }
 
-/// Read a cost that was entered
+/// Get a cost that was entered
 #[get("/costs/{id:\\d+}", 200 = Cost)]
 async fn get_cost(_by: MoneyDesk, found: Found<Cost>) -> Reply {
     found.respond()
@@ -258,7 +272,8 @@ async fn get_cost(_by: MoneyDesk, found: Found<Cost>) -> Reply {
 
 /// Reverse a cost that was entered
 ///
-/// A line with the opposite amounts is added, in the open tax period; the wrong one stays to be seen.
+/// Adds a line with the opposite amounts in the open tax period; the wrong line remains visible. 409 if it is itself a
+/// reversal or is already reversed.
 #[post("/costs/{id:\\d+}/reversals", 201 = Cost)]
 async fn create_cost_reversal(
     MoneyDesk(actor): MoneyDesk,
@@ -271,14 +286,14 @@ async fn create_cost_reversal(
         let wrong = Cost::lock(tx.conn(), id).await?;
         let on = new.on.unwrap_or(actor.today);
         if on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if on < wrong.on {
-            let detail = format!("before the line itself, {}", wrong.on);
+            let detail = format!("must not be before the line itself, {}", wrong.on);
             return Err(Problem::invalid("/on", detail));
         }
         if wrong.reverses_id.is_some() {
-            let detail = "the line is a reversal itself; enter the cost again";
+            let detail = "this line is itself a reversal; enter the cost again";
             return Err(Problem::conflict(detail));
         }
         tax_periods::period_must_be_open(tx.conn(), on).await?;
@@ -328,7 +343,7 @@ pub(crate) async fn lines_of(
     Ok(all.remove(&stock_no).unwrap_or_default())
 }
 
-/// The lines of each engine up to the day, by day, source and id. An engine without a line is missing.
+/// The lines of each engine up to the day, by day, source and id. An engine without lines is left out.
 pub(crate) async fn lines_until(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],

@@ -1,4 +1,4 @@
-//! Exchange rates: what a currency that a rule names is worth in the firm's own.
+//! Exchange rates: the value in the firm's currency of a currency that a rule uses.
 
 use crate::{
     firm::firm,
@@ -36,34 +36,37 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// What one unit of a currency is worth from a day on, until a later row takes its place.
+/// The value of one unit of a currency from a day on, until a later rate replaces it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = exchange_rates)]
 #[schema(example = json!({"id": 1, "currency": "EUR", "from": "2026-05-01", "worth": "0.85", "source": "the bank's letter of 1 May"}))]
 pub struct ExchangeRate {
     pub id: i64,
-    /// ISO 4217.
+    /// `EUR` or `GBP` (ISO 4217).
     pub currency: TaxUnit,
     #[diesel(column_name = from_day)]
+    /// The first day on which it applies.
     pub from: Day,
-    /// In the firm's currency.
+    /// The value of one unit in the firm's currency.
     pub worth: Ratio,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
 }
 
+/// An exchange rate from a day on.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = exchange_rates)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"currency": "EUR", "from": "2026-05-01", "worth": "0.85", "source": "the bank's letter of 1 May"}))]
 pub struct NewExchangeRate {
-    /// `EUR` or `GBP`, and not the firm's own.
+    /// `EUR` or `GBP`, but not the firm's own currency.
     pub currency: TaxUnit,
     #[diesel(column_name = from_day)]
+    /// The first day on which it applies.
     pub from: Day,
-    /// In the firm's currency.
+    /// The value of one unit in the firm's currency.
     pub worth: Ratio,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
 }
 
@@ -81,7 +84,7 @@ async fn list_exchange_rates(_by: SellingRead, list: ListQuery) -> Reply {
 
 /// Set an exchange rate
 ///
-/// The cash rule uses it where its limit is in another currency than the firm's.
+/// The cash rule uses it if the legal limit is in another currency than the firm's.
 #[post("/exchange-rates", 201 = ExchangeRate)]
 async fn create_exchange_rate(
     MoneyDesk(actor): MoneyDesk,
@@ -97,7 +100,7 @@ async fn create_exchange_rate(
             }
         };
         if !is_foreign {
-            let detail = format!("not EUR or GBP, or the firm's own currency, {own}");
+            let detail = format!("must be EUR or GBP, and not the firm's own currency, {own}");
             return Err(Problem::invalid("/currency", detail));
         }
         let rate: ExchangeRate = diesel::insert_into(exchange_rates::table)
@@ -113,7 +116,7 @@ async fn create_exchange_rate(
     .await
 }
 
-/// Read an exchange rate
+/// Get an exchange rate
 #[get("/exchange-rates/{id:\\d+}", 200 = ExchangeRate)]
 async fn get_exchange_rate(_by: SellingRead, found: Found<ExchangeRate>) -> Reply {
     found.respond()

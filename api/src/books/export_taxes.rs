@@ -1,4 +1,4 @@
-//! What becomes of the tax on engines that were sold to another country: free, due or taken back, as the accounts need it.
+//! The tax on engines sold abroad: free, due or taken back, for the accounts.
 
 use crate::{
     books::tax_rules::Rates,
@@ -59,7 +59,7 @@ impl Row {
     }
 }
 
-/// That of the sale, or all.
+/// The row of the sale, or all rows.
 pub(crate) async fn row_of(
     conn: &mut AsyncPgConnection,
     sale: Option<i64>,
@@ -70,7 +70,7 @@ pub(crate) async fn row_of(
         .await?)
 }
 
-/// What became of the tax on the sales that are exports, as of a day.
+/// The tax on exported sales, as of a day.
 pub(crate) struct Exports(HashMap<i64, ExportTax>);
 
 impl Exports {
@@ -91,12 +91,12 @@ impl Exports {
         self.0.get(&sale?)
     }
 
-    /// Whether the sale itself bears no tax.
+    /// Whether the sale itself carries no tax.
     pub(crate) fn is_free(&self, sale: Option<i64>) -> bool {
         self.of(sale).is_some_and(ExportTax::is_free_at_the_sale)
     }
 
-    /// The days within the span on which tax fell due, or was taken back: day, sale, and whether it was taken back.
+    /// The days in the span on which tax fell due or was taken back: day, sale, and whether it was taken back.
     pub(crate) fn moves_in(&self, span: DaySpan) -> Vec<(Day, i64, bool)> {
         let within = |day: &Day| span.from <= *day && *day <= span.until;
         let moves = self.0.iter().flat_map(|(sale, tax)| {

@@ -1,4 +1,4 @@
-//! Outgoing payments: money to the sellers of engines and to suppliers, for a purchase, a cost or the parts of a job.
+//! Outgoing payments to the sellers of engines and to suppliers, for a purchase, a cost or the parts of a job.
 
 use crate::{
     books::{
@@ -45,7 +45,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// Money that left the firm for one thing that was bought.
+/// Money paid for one purchase, cost or line of parts.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = outgoing_payments)]
 #[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
@@ -54,49 +54,51 @@ pub struct OutgoingPayment {
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Paid; below 0 when it came back.
+    /// The amount paid; below 0 if it was paid back.
     pub amount: Money,
+    /// How it was paid.
     pub method: PaymentMethod,
-    /// The purchase that it pays.
+    /// The purchase that it pays for.
     pub acquisition_id: Option<i64>,
-    /// The cost that it pays.
+    /// The cost that it pays for.
     pub cost_id: Option<i64>,
-    /// The parts of a job that it pays.
+    /// The parts of a job that it pays for.
     pub parts_id: Option<i64>,
     pub notes: Option<Text<1000>>,
 }
 
-/// A payment as it was recorded just now.
+/// A payment that was just recorded.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"id": 14, "on": "2026-04-10", "amount": "102.00", "method": "transfer", "acquisition_id": null,
     "cost_id": 9, "parts_id": null, "notes": null, "still_owed": "0.00", "warnings": []}))]
 pub struct OutgoingPaymentMade {
     #[serde(flatten)]
     pub payment: OutgoingPayment,
-    /// Of that purchase, cost or parts; below 0 when it is to come back.
+    /// Still owed for that purchase, cost or line of parts; below 0 if money is to be paid back.
     pub still_owed: Money,
-    /// What somebody has to look at.
+    /// Points to check.
     #[schema(max_items = 5)]
     pub warnings: Vec<Text<400>>,
 }
 
-/// For one of `acquisition_id`, `cost_id` and `parts_id`.
+/// For exactly one of `acquisition_id`, `cost_id` and `parts_id`.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-04-10", "amount": "102.00", "method": "transfer", "cost_id": 9}))]
 pub struct NewOutgoingPayment {
-    /// From the day of what it pays to today, in an open tax period.
+    /// From the day of the purchase, cost or parts to today, in an open tax period.
     pub on: Day,
-    /// Paid, no more than is owed; below 0 when it came back, never 0.
+    /// The amount paid, not more than is owed; below 0 if it was paid back; never 0.
     pub amount: Money,
-    /// Not `part_exchange`: an allowance is set off in the sale.
+    /// Not `part_exchange`: the sale sets off an allowance.
     pub method: PaymentMethod,
+    /// The purchase to pay for.
     pub acquisition_id: Option<i64>,
-    /// A cost as it was entered, not a reversal.
+    /// The cost to pay for; not a reversal.
     pub cost_id: Option<i64>,
-    /// Parts as they were used on a job, not a reversal.
+    /// The parts used on a job to pay for; not a reversal.
     pub parts_id: Option<i64>,
-    /// The proprietor knows that cash at the limit needs registration first. false unless told otherwise.
+    /// Only for the proprietor: acknowledges that cash at the limit needs registration first.
     #[serde(default)]
     pub cash_limit_acknowledged: bool,
     pub notes: Option<Text<1000>>,
@@ -106,13 +108,13 @@ pub struct NewOutgoingPayment {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct OutgoingPaymentFilters {
-    /// The purchase paid.
+    /// Only payments for this purchase.
     #[param(minimum = 1)]
     acquisition_id: Option<i64>,
-    /// The cost paid.
+    /// Only payments for this cost.
     #[param(minimum = 1)]
     cost_id: Option<i64>,
-    /// The parts paid.
+    /// Only payments for these parts.
     #[param(minimum = 1)]
     parts_id: Option<i64>,
 }
@@ -151,7 +153,7 @@ impl NewOutgoingPayment {
             (None, None, Some(id)) => Ok(Bought::Parts(id)),
             (None, None, None) => Err(Problem::invalid(
                 "/acquisition_id",
-                "missing; what is paid: an acquisition_id, a cost_id or a parts_id",
+                "give what the payment is for: acquisition_id, cost_id or parts_id",
             )),
             (_, Some(_), _) => Err(Problem::invalid("/cost_id", ONE_ALONE)),
             (Some(_), None, Some(_)) => Err(Problem::invalid("/parts_id", ONE_ALONE)),
@@ -159,26 +161,29 @@ impl NewOutgoingPayment {
     }
 
     fn check(&self, owed: &Owed, today: Day) -> Result<(), Problem> {
-        let early = format!("before what it pays, of {}", owed.on_day);
+        let early = format!(
+            "must not be before the day of what it pays for, {}",
+            owed.on_day
+        );
         all_hold([
-            (self.on <= today, "/on", "in the future"),
+            (self.on <= today, "/on", "must not be in the future"),
             (self.on >= owed.on_day, "/on", early.as_str()),
-            (self.amount != Money::ZERO, "/amount", "0 is no payment"),
+            (self.amount != Money::ZERO, "/amount", "must not be 0"),
             (
                 self.method != PaymentMethod::PartExchange,
                 "/method",
-                "an allowance in part exchange is set off in the sale, and nothing is paid for it",
+                "must not be part_exchange: the sale sets off the allowance, and nothing is paid for it",
             ),
         ])
     }
 }
 
 const ONE_ALONE: &str =
-    "a payment is for one purchase, one cost or the parts of one line: record one for each";
+    "a payment is for one purchase, one cost or one line of parts: record a payment for each";
 
 // Routes
 
-/// List what was paid to sellers and suppliers
+/// List the payments to sellers and suppliers
 #[get("/outgoing-payments", 200 = Page<OutgoingPayment>)]
 async fn list_outgoing_payments(_by: MoneyDesk, list: ListQuery<OutgoingPaymentFilters>) -> Reply {
     let filters = list.filters.clone();
@@ -203,8 +208,9 @@ async fn list_outgoing_payments(_by: MoneyDesk, list: ListQuery<OutgoingPaymentF
 
 /// Record a payment to a seller or a supplier
 ///
-/// For one purchase, one cost or the parts of one line, never more than is owed for it. The owner of an engine on commission is paid at
-/// `/v1/sales/{id}/payouts`, a buyer at `/v1/sales/{id}/payments`. A wrong payment is taken back by one below 0.
+/// For one purchase, one cost or one line of parts; refused (409) if it is more than is owed. Pay the owner of an
+/// engine on commission at `/v1/sales/{id}/payouts`, and a buyer at `/v1/sales/{id}/payments`. To correct a wrong
+/// payment, record one below 0.
 #[post("/outgoing-payments", 201 = OutgoingPaymentMade)]
 async fn record_outgoing_payment(
     MoneyDesk(actor): MoneyDesk,
@@ -223,7 +229,7 @@ async fn record_outgoing_payment(
         let going = CashPayment {
             on: new.on,
             amount: new.amount,
-            // Cash for a service alone is none of goods.
+            // The cash rule covers goods, not services.
             method: if owed.is_service() {
                 PaymentMethod::Transfer
             } else {
@@ -251,7 +257,7 @@ async fn record_outgoing_payment(
     .await
 }
 
-/// Read a payment to a seller or a supplier
+/// Get a payment to a seller or supplier
 #[get("/outgoing-payments/{id:\\d+}", 200 = OutgoingPayment)]
 async fn get_outgoing_payment(_by: MoneyDesk, found: Found<OutgoingPayment>) -> Reply {
     found.respond()
@@ -265,7 +271,7 @@ by_id!(
     "there is no outgoing payment {id}"
 );
 
-/// What is paid, and how.
+/// A payment to record.
 pub(crate) struct Paid {
     pub on: Day,
     pub amount: Money,
@@ -273,14 +279,14 @@ pub(crate) struct Paid {
     pub notes: Option<Text<1000>>,
 }
 
-/// What one purchase, cost or line of parts comes to.
+/// The amount due for one purchase, cost or line of parts.
 #[derive(QueryableByName)]
 struct Owed {
     #[diesel(sql_type = Integer)]
     stock_no: i32,
     #[diesel(sql_type = Date)]
     on_day: Day,
-    /// NULL for an engine on commission, and for a line that reverses another.
+    /// NULL for an engine on commission, and for a reversal.
     #[diesel(sql_type = Nullable<Numeric>)]
     amount: Option<Money>,
     #[diesel(sql_type = Nullable<BigInt>)]
@@ -292,21 +298,22 @@ struct Owed {
 }
 
 impl Owed {
-    /// What is owed after another payment; refused where that is more than is owed, or more comes back than was paid.
+    /// The amount still owed after another payment. Refused if it pays more than is owed, or pays back more than was
+    /// paid.
     fn after(&self, paid: Money, amount: Money) -> Result<Money, Problem> {
         let owed = self.amount.unwrap_or_default();
-        let beyond = |_| Problem::invalid("/amount", "too large");
+        let beyond = |_| Problem::invalid("/amount", "is too large");
         let sum = paid.checked_add(amount).map_err(beyond)?;
         let still = owed.checked_sub(paid).map_err(beyond)?;
         if amount > Money::ZERO && sum > owed {
             let still = still.max(Money::ZERO);
             return Err(Problem::conflict(format!(
-                "no more than {still} is owed for it"
+                "only {still} is still owed; pay at most that"
             )));
         }
         if amount.is_negative() && sum.is_negative() {
             return Err(Problem::conflict(format!(
-                "no more than {paid} was paid for it"
+                "only {paid} was paid; record at most that as paid back"
             )));
         }
         owed.checked_sub(sum).map_err(beyond)
@@ -331,7 +338,7 @@ impl Owed {
     }
 }
 
-/// An engine that went back to its seller is owed nothing for, nor is a line that was reversed.
+/// Nothing is owed for an engine that went back to its seller, nor for a line that was reversed.
 async fn owed_for(conn: &mut AsyncPgConnection, bought: Bought) -> Result<Owed, Problem> {
     let [acquisition, cost, parts] = bought.ids();
     let owed: Option<Owed> = diesel::sql_query(include_str!("outgoing_payments/owed.sql"))
@@ -348,7 +355,7 @@ async fn owed_for(conn: &mut AsyncPgConnection, bought: Bought) -> Result<Owed, 
                 "the engine is on commission: its owner is paid at /v1/sales/{id}/payouts"
             }
             Bought::Cost(_) | Bought::Parts(_) => {
-                "a line that reverses another is not paid: name the line that it takes back"
+                "a reversal is not paid for: give the line that it reverses"
             }
         };
         return Err(Problem::invalid(bought.pointer(), detail));
@@ -396,7 +403,7 @@ async fn insert(
     Ok(payment)
 }
 
-/// An engine that is paid for as it comes in.
+/// An engine that is paid for on arrival.
 pub(crate) async fn paid_at_the_door(
     tx: &mut Tx<'_>,
     stock_no: i32,

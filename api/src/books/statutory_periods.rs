@@ -1,4 +1,4 @@
-//! Terms of the law of sale: dated rows that are added and ended, never edited.
+//! Statutory periods: dated rows that are added and ended, never edited.
 
 use crate::{
     firm::dated_rows::{ByJurisdiction, Dated, NewEnd, RuleFilters, by_jurisdiction, dated},
@@ -37,52 +37,56 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A term of the law of sale of one jurisdiction.
+/// A statutory period for consumer sales in one jurisdiction.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = statutory_periods)]
 #[schema(as = StatutoryPeriod, example = json!({"id": 1, "jurisdiction": "GB", "rule": "short_term_reject_days", "value": 30, "unit": "days",
     "from": null, "until": null, "source": "Consumer Rights Act 2015 s.22(3)", "confidence": "published"}))]
 pub struct Row {
     pub id: i64,
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TermKey,
     /// In `unit`.
     #[schema(minimum = 0, maximum = 10000)]
     pub value: i32,
     pub unit: TermUnit,
-    /// First day of delivery that it is for; null where it holds for all before.
+    /// The rule applies to deliveries from this day; null: from the beginning.
     #[diesel(column_name = valid_from)]
     pub from: Option<Day>,
-    /// Last day, inclusive; null while the row is in force.
+    /// Last day, inclusive; null: no end.
     #[diesel(column_name = valid_until)]
     pub until: Option<Day>,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
-    /// How sure it is.
+    /// How certain it is.
     #[diesel(column_name = mark)]
     pub confidence: Mark,
 }
 
+/// A statutory period to add.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = statutory_periods)]
 #[serde(deny_unknown_fields)]
 #[schema(as = NewStatutoryPeriod, example = json!({"jurisdiction": "GB", "rule": "cancel_days", "value": 21, "unit": "days",
     "from": "2027-01-01", "source": "the firm's own terms", "confidence": "published"}))]
 pub struct NewRow {
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TermKey,
     /// In `unit`.
     #[schema(minimum = 0, maximum = 10000)]
     pub value: i32,
     pub unit: TermUnit,
-    /// First day of delivery that it is for.
+    /// The rule applies to deliveries from this day.
     #[diesel(column_name = valid_from)]
     pub from: Day,
-    /// Last day, inclusive; left out while there is none.
+    /// Last day, inclusive; null: no end.
     #[diesel(column_name = valid_until)]
     pub until: Option<Day>,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
+    /// How certain it is.
     #[diesel(column_name = mark)]
     pub confidence: Mark,
 }
@@ -93,12 +97,12 @@ impl NewRow {
             (
                 (0..=10_000).contains(&self.value),
                 "/value",
-                "not a whole number from 0 to 10000",
+                "must be a whole number from 0 to 10000",
             ),
             (
                 self.until.is_none_or(|until| until >= self.from),
                 "/until",
-                "before the first day",
+                "must not be before the first day",
             ),
         ])
     }
@@ -108,7 +112,7 @@ impl NewRow {
 
 /// List the statutory time limits (returns, repairs, cancellation)
 ///
-/// Ended ones too.
+/// Rules that have ended are listed too.
 #[get("/statutory-periods", 200 = Page<Row>)]
 async fn list_statutory_periods(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
     Row::list(list).await
@@ -137,7 +141,7 @@ async fn create_statutory_period(
     .await
 }
 
-/// Read a statutory time limit
+/// Get a statutory time limit
 #[get("/statutory-periods/{id:\\d+}", 200 = Row)]
 async fn get_statutory_period(_by: AnyKey, found: Found<Row>) -> Reply {
     found.respond()
@@ -167,7 +171,7 @@ async fn end_statutory_period(
 
 // SQL
 
-by_id!(Row, statutory_periods, "there is no sale term {id}");
+by_id!(Row, statutory_periods, "there is no statutory period {id}");
 by_jurisdiction!(Row, statutory_periods);
 dated!(Row, statutory_periods);
 

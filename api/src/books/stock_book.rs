@@ -1,4 +1,4 @@
-//! The stock book: what the tax office sees of each engine, line by line in the sequence of the stock numbers.
+//! The stock book: each engine as the tax office requires it, in the order of the stock numbers.
 
 use crate::{
     books::{export_taxes::Exports, tax_periods, tax_rules::Rates},
@@ -42,7 +42,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(list_stock_book_totals);
 }
 
-/// Lines that are held at once.
+/// Lines loaded at once.
 const STRETCH: i64 = 500;
 
 // Types
@@ -58,26 +58,26 @@ const STRETCH: i64 = 500;
 pub struct StockBookEntry {
     #[serde(flatten)]
     pub line: BookLine,
-    /// Among the lines of the engine, from 1.
+    /// Position among the lines of the engine, from 1.
     #[serde(skip)]
     place: i64,
     /// The record of the purchase.
     pub acquisition_id: i64,
-    /// The journal entry of the purchase; null until it has its number.
+    /// The journal entry of the purchase; null until it is numbered.
     pub bought_entry_no: Option<i64>,
-    /// The record of the sale.
+    /// The record of the sale; null if there is none.
     pub sale_id: Option<i64>,
-    /// The record of how it went without a sale.
+    /// The record of a disposal without a sale; null if there is none.
     pub disposal_id: Option<i64>,
-    /// The record of how the sale was undone, on the line that undoes it.
+    /// The record of the cancellation, on the line that reverses the sale.
     pub return_id: Option<i64>,
-    /// Of the firm's own credit note, on that line.
+    /// Number of the firm's own credit note, on that line.
     pub credit_note_no: Option<i32>,
-    /// The journal entry of the sale, of how it was undone, or of how it went; null until it has its number.
+    /// The journal entry of the sale, cancellation or disposal; null until it is numbered.
     pub gone_entry_no: Option<i64>,
 }
 
-/// The sums of one tax period.
+/// The totals of one tax period.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"period_id": 3, "from": "2026-01-01", "until": "2026-03-31", "closed_on": "2026-04-20",
     "purchases": "9100.00", "sales": "12400.00", "margins": "3300.00", "tax": "566.67"}))]
@@ -86,7 +86,7 @@ pub struct PeriodTotals {
     pub period_id: Option<i64>,
     pub from: Day,
     pub until: Day,
-    /// Null while it is open, and for days before the first period that was closed.
+    /// null while it is open, and for days before the first closed period.
     pub closed_on: Option<Day>,
     #[serde(flatten)]
     pub totals: BookTotals,
@@ -96,11 +96,11 @@ pub struct PeriodTotals {
 
 /// List the lines of the stock book
 ///
-/// One line for each engine that was bought by the last day and not gone before the first one, in the sequence of the stock
-/// numbers. An engine on commission that is sold in the firm's own name is bought and sold on the day of the sale, for what its
-/// owner is paid; any other one on commission is not the firm's and has no line. A sale that is undone keeps its line; a line
-/// with the same amounts below 0 undoes it on the day of the return, and the next line is that of the engine in stock again. The line of
-/// an export is there too where its tax fell due or was taken back within the days.
+/// One line for each engine that was bought by the last day and not gone before the first. An engine on commission sold
+/// in the firm's own name is bought and sold on the day of the sale, for the amount payable to its owner; other engines
+/// on commission do not belong to the firm and have no line. A cancelled sale keeps its line; a line with the same
+/// amounts below 0 reverses it on the day of the return, and the next line is for the engine back in stock. An export
+/// is listed too if its tax fell due or was taken back in the period.
 #[get("/stock-book", 409, 200 = Page<StockBookEntry>)]
 async fn list_stock_book(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
@@ -118,9 +118,9 @@ async fn list_stock_book(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>
     .await
 }
 
-/// List the sums of the stock book by tax period
+/// List the totals of the stock book by tax period
 ///
-/// Each closed period that has a day in the span, whole; and the days of the span that are in none.
+/// Every closed period with a day in the span, in full, and the days of the span that are in none.
 #[get("/stock-book/totals", 409, 200 = Page<PeriodTotals>)]
 async fn list_stock_book_totals(MoneyDesk(actor): MoneyDesk, list: ListQuery<SpanQuery>) -> Reply {
     let span = list.filters.days()?;
@@ -136,11 +136,16 @@ async fn list_stock_book_totals(MoneyDesk(actor): MoneyDesk, list: ListQuery<Spa
 }
 
 fn place_in(key: &Value) -> Result<i64, Problem> {
-    let unfit = || Problem::new(problem::INVALID_CURSOR, "the cursor is not of this list");
+    let unfit = || {
+        Problem::new(
+            problem::INVALID_CURSOR,
+            "the cursor belongs to another list; start again without `cursor`",
+        )
+    };
     key.as_i64().ok_or_else(unfit)
 }
 
-/// In the order of days.
+/// In order of days.
 fn place(part: &PeriodTotals) -> i64 {
     i64::from(part.from.days_since(Day::FIRST))
 }
@@ -206,14 +211,14 @@ async fn add_up(
     }
 }
 
-/// Sums of a question in an address are no member of a body.
+/// The query is in the address, so there is no member of a body to point to.
 pub(crate) fn too_large(fault: MoneyFault) -> Problem {
-    Problem::conflict(format!("{fault}: ask for a shorter span of days"))
+    Problem::conflict(format!("{fault}, or ask for a shorter span of days"))
 }
 
 // SQL
 
-/// What the lines are reckoned by.
+/// The tax rules that the lines are calculated with.
 struct Law {
     rates: Rates,
     exports: Exports,
@@ -241,12 +246,12 @@ struct Row {
     bought_on: Day,
     #[diesel(sql_type = Nullable<Date>)]
     in_again_on: Option<Day>,
-    /// Of a line that undoes a sale.
+    /// For a line that reverses a sale.
     #[diesel(sql_type = Nullable<Date>)]
     returned_on: Option<Day>,
     #[diesel(sql_type = Nullable<SqlText>)]
     purchase_invoice_no: Option<Code>,
-    /// NULL for an engine on commission: what its owner is paid follows from the sale.
+    /// NULL for an engine on commission: the amount payable to its owner follows from the sale.
     #[diesel(sql_type = Nullable<Numeric>)]
     purchase_price: Option<Money>,
     #[diesel(sql_type = Nullable<Numeric>)]
@@ -284,8 +289,8 @@ struct Row {
 }
 
 impl Row {
-    /// What the owner is paid is the purchase price of an engine that is sold on commission in the firm's own name; nothing
-    /// where the commission takes it all.
+    /// The amount payable to the owner is the purchase price of an engine sold on commission in the firm's own name; 0
+    /// if the commission takes it all.
     fn owed_to_owner(&self, rate: Percent) -> Result<Money, Problem> {
         let terms = CommissionTerms {
             percent: self.commission_percent,
@@ -297,7 +302,7 @@ impl Row {
         Ok(made.payout_due.max(Money::ZERO))
     }
 
-    /// The line at the rate of the day of the sale.
+    /// The line at the rate on the day of the sale.
     fn entry(self, law: &Law) -> Result<StockBookEntry, Problem> {
         let rates = &law.rates;
         let rate = match (self.gone_on, self.sale_id) {
@@ -348,12 +353,12 @@ impl Row {
     }
 }
 
-/// What is stored was checked when it came in.
+/// Stored figures were checked on entry, so this is a fault of the service.
 pub(crate) fn stored_wrong(faults: &[MoneyFault]) -> Problem {
     Problem::internal(format!("{faults:?}"))
 }
 
-/// Lines in the sequence of the stock numbers, from the one after that place of that engine.
+/// Lines in the order of the stock numbers, after that place of that engine.
 async fn lines(
     conn: &mut AsyncPgConnection,
     law: &Law,

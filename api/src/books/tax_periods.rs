@@ -1,4 +1,4 @@
-//! Tax periods: what was closed is never changed, and corrections fall in the open one.
+//! Tax periods: a closed one is never changed, and corrections are dated in the open one.
 
 use crate::{
     ground::{
@@ -40,9 +40,11 @@ pub struct TaxPeriod {
     pub from: Day,
     #[diesel(column_name = until_day)]
     pub until: Day,
+    /// The day on which it was closed.
     pub closed_on: Day,
 }
 
+/// A tax period to close.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2026-01-01", "until": "2026-03-31"}))]
@@ -67,7 +69,7 @@ async fn list_tax_periods(_by: MoneyDesk, list: ListQuery) -> Reply {
 
 /// Close a tax period
 ///
-/// From then on nothing is dated in it or before it. It cannot be opened again.
+/// Nothing can then be dated in it or before it. It cannot be reopened.
 #[post("/tax-periods", 201 = TaxPeriod)]
 async fn close_tax_period(
     MoneyDesk(actor): MoneyDesk,
@@ -75,19 +77,22 @@ async fn close_tax_period(
     new: Body<NewTaxPeriod>,
 ) -> Reply {
     db.create(&actor, &new, async |tx| {
-        // Those who come after see the period.
+        // Later writers will see the period.
         hold(tx.conn()).await?;
         if new.until < new.from {
-            return Err(Problem::invalid("/until", "before the first day"));
+            return Err(Problem::invalid(
+                "/until",
+                "must not be before the first day",
+            ));
         }
         if new.until >= actor.today {
-            return Err(Problem::invalid("/until", "the period is not over yet"));
+            return Err(Problem::invalid("/until", "must be before today"));
         }
         if let Some(next) = first_open(tx.conn())
             .await?
             .filter(|next| *next != new.from)
         {
-            let detail = format!("not {next}, the day after the last closed period");
+            let detail = format!("must be {next}, the day after the last closed period");
             return Err(Problem::invalid("/from", detail));
         }
         let period: TaxPeriod = diesel::insert_into(tax_periods::table)
@@ -106,7 +111,7 @@ async fn close_tax_period(
     .await
 }
 
-/// Read a closed tax period
+/// Get a closed tax period
 #[get("/tax-periods/{id:\\d+}", 200 = TaxPeriod)]
 async fn get_tax_period(_by: MoneyDesk, found: Found<TaxPeriod>) -> Reply {
     found.respond()
@@ -116,14 +121,14 @@ async fn get_tax_period(_by: MoneyDesk, found: Found<TaxPeriod>) -> Reply {
 
 by_id!(TaxPeriod, tax_periods, "there is no closed tax period {id}");
 
-/// Waits for those who are writing a dated line; until the transaction ends nobody else writes one.
+/// Waits for transactions that are writing a dated line; nobody else writes one until this transaction ends.
 pub(crate) async fn hold(conn: &mut AsyncPgConnection) -> Result<(), Problem> {
     Ok(conn
         .batch_execute("LOCK TABLE tax_periods IN EXCLUSIVE MODE")
         .await?)
 }
 
-/// The closed periods that have a day within the span, the earliest first.
+/// The closed periods that have a day in the span, earliest first.
 pub(crate) async fn touching(
     conn: &mut AsyncPgConnection,
     span: DaySpan,
@@ -137,7 +142,7 @@ pub(crate) async fn touching(
         .await?)
 }
 
-/// Refuses a day on or before the last closed one. Until the transaction ends no period is closed.
+/// Refuses a day on or before the last closed one. No period can be closed until the transaction ends.
 pub(crate) async fn period_must_be_open(
     conn: &mut AsyncPgConnection,
     on: Day,
@@ -147,18 +152,18 @@ pub(crate) async fn period_must_be_open(
         return Ok(());
     }
     Err(Problem::conflict(format!(
-        "{on} is in a closed tax period; the open one begins on {open}, date it from that day"
+        "{on} is in a closed tax period; use {open}, the first open day, or a later one"
     )))
 }
 
-/// The day itself where it is open, else the first day of the open period. Until the transaction ends no period is closed.
+/// The day itself if it is open, else the first open day. No period can be closed until the transaction ends.
 pub(crate) async fn in_open(conn: &mut AsyncPgConnection, on: Day) -> Result<Day, Problem> {
     conn.batch_execute("LOCK TABLE tax_periods IN ROW SHARE MODE")
         .await?;
     Ok(first_open(conn).await?.map_or(on, |first| on.max(first)))
 }
 
-/// The day after the last closed period; none where nothing was closed.
+/// The day after the last closed period; `None` if none was closed.
 async fn first_open(conn: &mut AsyncPgConnection) -> Result<Option<Day>, Problem> {
     let last: Option<Day> = tax_periods::table
         .select(max(tax_periods::until_day))

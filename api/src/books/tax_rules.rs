@@ -42,55 +42,60 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A rule of tax or cash of one jurisdiction.
+/// A rule of tax or cash in one jurisdiction.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = tax_rules)]
 #[schema(as = TaxRule, example = json!({"id": 1, "jurisdiction": "GB", "rule": "standard_rate", "value": "20", "unit": "percent",
     "from": "2011-01-04", "until": null, "source": "VAT Act 1994 s.2(1)", "confidence": "from_memory", "notes": null}))]
 pub struct Row {
     pub id: i64,
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TaxRuleKey,
-    /// In `unit`; null where the unit says it all.
+    /// In `unit`; null if the unit is `yes`.
     pub value: Option<Figure>,
     pub unit: TaxUnit,
-    /// First day; null where the source prints none, and then the row also holds before.
+    /// First day in force; null: from the beginning.
     #[diesel(column_name = valid_from)]
     pub from: Option<Day>,
-    /// Last day, inclusive; null while the row is in force.
+    /// Last day, inclusive; null: no end.
     #[diesel(column_name = valid_until)]
     pub until: Option<Day>,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
-    /// How sure it is.
+    /// How certain it is.
     #[diesel(column_name = mark)]
     pub confidence: Mark,
     /// The rule in a sentence.
     pub notes: Option<Text<400>>,
 }
 
+/// A tax or cash rule to add.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = tax_rules)]
 #[serde(deny_unknown_fields)]
 #[schema(as = NewTaxRule, example = json!({"jurisdiction": "GB", "rule": "standard_rate", "value": "17.5", "unit": "percent",
     "from": "2027-01-01", "source": "Finance Act", "confidence": "published"}))]
 pub struct NewRow {
+    /// The jurisdiction that it applies in.
     pub jurisdiction: Jurisdiction,
     pub rule: TaxRuleKey,
-    /// In `unit`; left out where the unit is `yes`.
+    /// In `unit`; leave it out if the unit is `yes`.
     pub value: Option<Figure>,
-    /// One that fits the rule.
+    /// A unit that this rule allows.
     pub unit: TaxUnit,
-    /// First day.
+    /// First day in force.
     #[diesel(column_name = valid_from)]
     pub from: Day,
-    /// Last day, inclusive; left out while there is none.
+    /// Last day, inclusive; null: no end.
     #[diesel(column_name = valid_until)]
     pub until: Option<Day>,
-    /// Where it is printed.
+    /// Where it is published.
     pub source: Text<300>,
+    /// How certain it is.
     #[diesel(column_name = mark)]
     pub confidence: Mark,
+    /// The rule in a sentence.
     pub notes: Option<Text<400>>,
 }
 
@@ -112,32 +117,35 @@ impl NewRow {
             (
                 units.contains(&self.unit),
                 "/unit",
-                format!("{} is given in {}", self.rule, named.join(" or ")),
+                format!("{} must be given in {}", self.rule, named.join(" or ")),
             ),
             (
                 value.is_none() == (self.unit == TaxUnit::Yes),
                 "/value",
-                "given unless the unit is `yes`, and only then".to_owned(),
+                "required, unless the unit is `yes`: then leave it out".to_owned(),
             ),
             (
                 self.unit == TaxUnit::Percent || self.value.is_none_or(Figure::is_above_0),
                 "/value",
-                "not above 0".to_owned(),
+                "must be above 0".to_owned(),
             ),
             (
                 self.unit != TaxUnit::Percent || is_a_rate,
                 "/value",
-                "not a rate from 0 to 999.99 percent with at most two places".to_owned(),
+                "must be a rate from 0 to 999.99 percent with at most two places".to_owned(),
             ),
             (
                 !counted || is_a_count,
                 "/value",
-                format!("not a whole number of at most {most_counted} {}", self.unit),
+                format!(
+                    "must be a whole number of at most {most_counted} {}",
+                    self.unit
+                ),
             ),
             (
                 self.until.is_none_or(|until| until >= self.from),
                 "/until",
-                "before the first day".to_owned(),
+                "must not be before the first day".to_owned(),
             ),
         ])
     }
@@ -164,17 +172,18 @@ const fn units(rule: TaxRuleKey) -> &'static [TaxUnit] {
 
 // Routes
 
-/// List the rules of tax and cash
+/// List the tax and cash rules
 ///
-/// Ended ones too.
+/// Rules that have ended are listed too.
 #[get("/tax-rules", 200 = Page<Row>)]
 async fn list_tax_rules(_by: AnyKey, list: ListQuery<RuleFilters>) -> Reply {
     Row::list(list).await
 }
 
-/// Add a rule of tax or cash
+/// Add a tax or cash rule
 ///
-/// If several rules apply on a date, the one with the later start date is used. A rate of tax begins in the open tax period.
+/// If several rules apply on a date, the one with the later start date is used. A tax rate must start in the open tax
+/// period.
 #[post("/tax-rules", 201 = Row)]
 async fn create_tax_rule(
     MoneyDesk(actor): MoneyDesk,
@@ -198,16 +207,16 @@ async fn create_tax_rule(
     .await
 }
 
-/// Read a rule of tax or cash
+/// Get a tax or cash rule
 #[get("/tax-rules/{id:\\d+}", 200 = Row)]
 async fn get_tax_rule(_by: AnyKey, found: Found<Row>) -> Reply {
     found.respond()
 }
 
-/// End a rule of tax or cash
+/// End a tax or cash rule
 ///
-/// The rule is kept for past sales. Add its replacement as a new rule. A rate of tax holds to the end
-/// of the closed tax periods at least.
+/// The rule is kept for past sales. Add its replacement as a new rule. A tax rate cannot end before the last day of the
+/// closed tax periods.
 #[post("/tax-rules/{id:\\d+}/end", 201 = Row)]
 async fn end_tax_rule(
     MoneyDesk(actor): MoneyDesk,
@@ -236,7 +245,7 @@ by_id!(Row, tax_rules, "there is no tax rule {id}");
 by_jurisdiction!(Row, tax_rules);
 dated!(Row, tax_rules);
 
-/// The rates of the firm's jurisdiction, day by day.
+/// The tax rates of the firm's jurisdiction, day by day.
 pub(crate) struct Rates {
     pub(crate) jurisdiction: Jurisdiction,
     pub(crate) rules: Vec<TaxRule>,
@@ -252,7 +261,7 @@ impl Rates {
         })
     }
 
-    /// The standard rate of the day; 0 where the scheme takes no tax.
+    /// The standard rate on the day; 0 if the scheme charges no tax.
     pub(crate) fn on(&self, scheme: Scheme, on: Day) -> Result<Percent, Problem> {
         match scheme {
             Scheme::None => Ok(Percent::ZERO),
@@ -260,7 +269,7 @@ impl Rates {
         }
     }
 
-    /// Of the tax on a commission; 0 where the firm is not registered.
+    /// The rate on a commission; 0 if the firm is not registered.
     pub(crate) fn of_commission(&self, position: TaxPosition, on: Day) -> Result<Percent, Problem> {
         match position {
             TaxPosition::NotRegistered => Ok(Percent::ZERO),
@@ -274,7 +283,7 @@ impl Rates {
     pub(crate) fn standard(&self, on: Day) -> Result<Percent, Problem> {
         standard_rate(&self.rules, &self.jurisdiction, on).ok_or_else(|| {
             Problem::conflict(format!(
-                "no standard rate of {} on {on} is among the tax rules; add it at /v1/tax-rules",
+                "there is no standard rate for {} on {on}; add one at /v1/tax-rules",
                 self.jurisdiction
             ))
         })

@@ -1,5 +1,5 @@
-//! Achieved sales to learn from: the firm's own, with what was on record of the engine on the day, and comparables seen
-//! elsewhere.
+//! Achieved sales that price models are fitted to: the firm's own, with the engine's records on the day of sale, and
+//! comparables observed elsewhere.
 
 use crate::{
     ground::{db::RunQueryDsl, problem::Problem},
@@ -26,14 +26,14 @@ pub struct AchievedSale {
     pub engine: EngineOnSale,
 }
 
-/// Where a sale is on record.
+/// Where a sale is recorded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Record {
     Comparable(i64),
     Own { sale_id: i64, stock_no: i32 },
 }
 
-/// All sales that count on a day, by day, price and record.
+/// All sales that count on a day, ordered by day, price and record.
 pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<AchievedSale>, Problem> {
     let observed = comparables::that_count(conn, today).await?;
     let mut found: Vec<AchievedSale> = observed.into_iter().map(AchievedSale::from).collect();
@@ -45,7 +45,7 @@ pub async fn load(conn: &mut AsyncPgConnection, today: Day) -> Result<Vec<Achiev
         .collect();
     let mut engines = pricing_facts::load(conn, &days).await?;
     found.extend(own.into_iter().filter_map(|(sale_id, stock_no, _, price)| {
-        // What was allowed too much for an engine in part exchange was a discount on this one.
+        // An allowance in part exchange above the engine's value was a discount on this sale.
         let over = over_allowed.get(&sale_id).copied().unwrap_or_default();
         let price = price.checked_sub(over).ok();
         Some(AchievedSale {
@@ -88,7 +88,7 @@ impl From<Comparable> for AchievedSale {
 
 // SQL
 
-/// Sales up to a day that stand now: id, engine, day and price. A sale that is undone leaves this list.
+/// The firm's own sales up to a day, without cancelled ones: id, engine, day and price.
 async fn that_stand(
     conn: &mut AsyncPgConnection,
     today: Day,
@@ -105,7 +105,7 @@ async fn that_stand(
         .await?)
 }
 
-/// By sale what was allowed for engines in part exchange above the likely prices of their buying valuation.
+/// By sale: the amount by which part-exchange allowances exceeded the likely price of the buying valuation.
 async fn allowances_above_valuation(
     conn: &mut AsyncPgConnection,
 ) -> Result<HashMap<i64, Money>, Problem> {
@@ -132,7 +132,7 @@ async fn allowances_above_valuation(
     Ok(by_sale)
 }
 
-/// What was allowed for an engine in part exchange above its likely price.
+/// The amount by which an allowance in part exchange exceeded the engine's likely price.
 pub(crate) fn allowance_above_valuation(allowed: Money, likely: Money) -> Option<Money> {
     let over = allowed.checked_sub(likely).ok();
     over.filter(|over| *over > Money::ZERO)

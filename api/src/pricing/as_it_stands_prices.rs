@@ -1,4 +1,4 @@
-//! Prices as it stands: what an engine would fetch unfinished, for the value of the stock.
+//! Prices as they stand: what an engine would fetch unfinished, for the stock valuation.
 
 use crate::{
     ground::{
@@ -31,7 +31,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// The last one up to a day holds on it.
+/// What an engine would fetch unfinished. On a given day the latest one up to that day is used.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = as_it_stands_prices)]
 #[schema(example = json!({"id": 4, "stock_no": 10, "on": "2026-03-31", "price": "4100.00", "reason": "a dealer's offer for it in pieces"}))]
@@ -40,27 +40,28 @@ pub struct AsItStandsPrice {
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Tax included.
+    /// Including tax.
     pub price: Money,
-    /// What it rests on.
+    /// How the price was arrived at.
     pub reason: Text<1000>,
 }
 
+/// A price of an engine as it stands.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-03-31", "price": "4100.00", "reason": "a dealer's offer for it in pieces"}))]
 pub struct NewAsItStandsPrice {
-    /// From the day the engine came to today.
+    /// From the day the engine arrived to today.
     pub on: Day,
-    /// Tax included, 0 or more.
+    /// Including tax; 0 or more.
     pub price: Money,
-    /// What it rests on.
+    /// How the price was arrived at.
     pub reason: Text<1000>,
 }
 
 // Routes
 
-/// List what an engine would fetch as it stands
+/// List an engine's prices as it stands
 #[get("/engines/{stock_no:\\d+}/as-it-stands-prices", 200 = Page<AsItStandsPrice>)]
 async fn list_as_it_stands_prices(
     _by: MoneyDesk,
@@ -78,9 +79,9 @@ async fn list_as_it_stands_prices(
     list.rows(rows, |price: &AsItStandsPrice| price.id).await
 }
 
-/// Record what an engine would fetch as it stands
+/// Record the price of an engine as it stands
 ///
-/// The value of the stock uses it where that brings in more than finishing it first.
+/// The stock valuation uses it if selling the engine unfinished brings in more than finishing it first.
 #[post("/engines/{stock_no:\\d+}/as-it-stands-prices", 201 = AsItStandsPrice)]
 async fn create_as_it_stands_price(
     MoneyDesk(actor): MoneyDesk,
@@ -92,11 +93,11 @@ async fn create_as_it_stands_price(
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), stock_no).await?;
         let came_on = stock::came_on(tx.conn(), stock_no).await?;
-        let early = format!("before the engine came on {came_on}");
+        let early = format!("must not be before the engine arrived on {came_on}");
         all_hold([
-            (new.on <= actor.today, "/on", "in the future"),
+            (new.on <= actor.today, "/on", "must not be in the future"),
             (new.on >= came_on, "/on", early.as_str()),
-            (!new.price.is_negative(), "/price", "not 0 or more"),
+            (!new.price.is_negative(), "/price", "must be 0 or more"),
         ])?;
         let price: AsItStandsPrice = diesel::insert_into(as_it_stands_prices::table)
             .values((
@@ -117,7 +118,7 @@ async fn create_as_it_stands_price(
     .await
 }
 
-/// Read what an engine would fetch as it stands
+/// Get a price of an engine as it stands
 #[get("/as-it-stands-prices/{id:\\d+}", 200 = AsItStandsPrice)]
 async fn get_as_it_stands_price(_by: MoneyDesk, found: Found<AsItStandsPrice>) -> Reply {
     found.respond()
@@ -128,5 +129,5 @@ async fn get_as_it_stands_price(_by: MoneyDesk, found: Found<AsItStandsPrice>) -
 by_id!(
     AsItStandsPrice,
     as_it_stands_prices,
-    "there is no price {id} of an engine as it stands"
+    "there is no price {id} for an engine as it stands"
 );

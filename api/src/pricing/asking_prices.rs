@@ -1,5 +1,4 @@
-//! Asking prices: what the firm decides to ask for an engine, the last decision holds; the chance of a price, and the owners who
-//! must be told about a change.
+//! Asking prices (the latest one is in force), the chance of selling at a price, and price changes to report to owners.
 
 use crate::{
     ground::{
@@ -51,6 +50,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
+/// An asking price of an engine.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = asking_prices)]
 #[schema(example = json!({"id": 58, "stock_no": 10, "on": "2026-05-14", "price": "7680.00", "reason": "repainted since the valuation",
@@ -58,35 +58,40 @@ pub fn routes(cfg: &mut Operations<'_>) {
 pub struct AskingPrice {
     pub id: i64,
     pub stock_no: i32,
-    /// The day from which it is asked.
+    /// The first day of this price.
     #[diesel(column_name = on_day)]
     pub on: Day,
+    /// Including tax.
     pub price: Money,
+    /// Why this price was set.
     pub reason: Option<Text<1000>>,
-    /// The valuation that was looked at.
+    /// The valuation on which it was decided; null if none was given.
     pub valuation_id: Option<i64>,
-    /// Members whose values are outside the usual limits and were confirmed.
+    /// Members with values outside the usual limits that were confirmed.
     #[schema(max_items = 10)]
     pub confirmed: Vec<Member>,
 }
 
+/// A new asking price.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"price": "7680.00", "reason": "repainted since the valuation"}))]
 pub struct NewAskingPrice {
-    /// Above 0; at most 10 x the high figure of the last valuation unless confirmed.
+    /// Including tax, above 0. More than 10 x the high figure of the last valuation must be confirmed.
     pub price: Money,
+    /// Confirms a price outside that limit.
     #[serde(default)]
     pub price_confirmed: bool,
+    /// Why this price is set.
     pub reason: Option<Text<1000>>,
-    /// A valuation of this engine that was looked at.
+    /// A valuation of this engine on which it was decided.
     #[schema(minimum = 1, example = 77)]
     pub valuation_id: Option<i64>,
-    /// Today unless told otherwise; not after today, and not before the price that holds.
+    /// null: today. Not after today, and not before the first day of the current price.
     pub on: Option<Day>,
 }
 
-/// A change of what is asked for somebody else's engine.
+/// A change in the asking price of an engine on commission.
 #[derive(Debug, Clone, Serialize, QueryableByName, ToSchema)]
 #[schema(example = json!({"id": 58, "stock_no": 10, "owner_id": 12, "old_price": "5900.00", "new_price": "5600.00",
     "since": "2026-05-14", "notified_on": null, "method": null, "notified_by": null}))]
@@ -96,30 +101,35 @@ pub struct OwnerNotice {
     pub id: i64,
     #[diesel(sql_type = Integer)]
     pub stock_no: i32,
+    /// The owner of the engine.
     #[diesel(sql_type = Nullable<BigInt>)]
     pub owner_id: Option<i64>,
     #[diesel(sql_type = Numeric)]
     pub old_price: Money,
     #[diesel(sql_type = Numeric)]
     pub new_price: Money,
-    /// The day from which the new price is asked.
+    /// The first day of the new price.
     #[diesel(sql_type = Date)]
     pub since: Day,
-    /// null: the owner has not been told.
+    /// The day on which the owner was notified; null: not yet.
     #[diesel(sql_type = Nullable<Date>)]
     pub notified_on: Option<Day>,
+    /// How the owner was notified, such as by telephone.
     #[diesel(sql_type = Nullable<SqlText>)]
     pub method: Option<Line>,
+    /// Who recorded it.
     #[diesel(sql_type = Nullable<SqlText>)]
     pub notified_by: Option<Line>,
 }
 
+/// A notification of an owner.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "method": "by telephone"}))]
 pub struct NewOwnerNotification {
     /// From the day of the change to today.
     pub on: Day,
+    /// How the owner was notified, such as by telephone.
     pub method: Option<Line>,
 }
 
@@ -127,7 +137,7 @@ pub struct NewOwnerNotification {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct NoticeFilters {
-    /// false, the default: changes that the owner has not been told about yet; true: the others.
+    /// false, the default: changes not yet reported to the owner; true: those already reported.
     #[serde(default)]
     notified: bool,
 }
@@ -136,11 +146,12 @@ pub struct NoticeFilters {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct Asked {
-    /// The asking price thought of, above 0.
+    /// The asking price to consider, above 0.
     #[param(example = "7680.00")]
     price: Money,
 }
 
+/// The chance of selling an engine at a price.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "price": "7680.00", "basis": "sales", "price_model_id": 12,
     "share_above": "0.3127", "n_sold_before": 24, "median_discount_percent": "4.1667"}))]
@@ -148,15 +159,17 @@ pub struct Chance {
     pub stock_no: i32,
     pub on: Day,
     pub price: Money,
+    /// What the prediction rests on.
     pub basis: ValuationBasis,
+    /// The price model used; null if only the price scale was used.
     pub price_model_id: Option<i64>,
-    /// The share of the prices that it might fetch, as predicted, which lie above the price asked.
+    /// Share (0 to 1) of the predicted prices that lie above this price.
     #[schema(max_length = 40)]
     pub share_above: String,
-    /// Engines that the firm asked a price for and sold.
+    /// Engines that the firm set an asking price for and has sold.
     #[schema(minimum = 0)]
     pub n_sold_before: usize,
-    /// Their median discount: what was paid below the first price asked, in per cent of that; below 0 where it was more.
+    /// Their median discount below the first asking price, in per cent of it; below 0 if they fetched more.
     #[schema(max_length = 40)]
     pub median_discount_percent: Option<String>,
 }
@@ -165,7 +178,7 @@ pub struct Chance {
 
 /// List the asking prices of an engine
 ///
-/// The latest first: the first one holds.
+/// Newest first: the first one is in force.
 #[get("/engines/{stock_no:\\d+}/asking-prices", 200 = Page<AskingPrice>)]
 async fn list_asking_prices(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
@@ -181,7 +194,8 @@ async fn list_asking_prices(_by: Staff, stock_no: web::Path<i32>, list: ListQuer
 
 /// Set an engine's asking price
 ///
-/// A decision of the firm's, with its own history; a valuation only advises.
+/// The firm decides; a valuation only advises. Refused (409) if the engine is sold. A change on a commission engine is
+/// added to the notices to owners.
 #[post("/engines/{stock_no:\\d+}/asking-prices", 201 = AskingPrice)]
 async fn create_asking_price(
     Selling(actor): Selling,
@@ -199,7 +213,7 @@ async fn create_asking_price(
     .await
 }
 
-/// Read an asking price
+/// Get an asking price
 #[get("/engines/{stock_no:\\d+}/asking-prices/{id:\\d+}", 200 = AskingPrice,
     params(("id" = i64, Path, example = 10, minimum = 1)))]
 async fn get_asking_price(
@@ -226,7 +240,7 @@ async fn get_asking_price(
 
 /// List price changes to report to the owners of commission engines
 ///
-/// Of engines on commission. The first price of an engine is no change.
+/// Only engines on commission. An engine's first price is not a change.
 #[get("/owner-notices", 200 = Page<OwnerNotice>)]
 async fn list_owner_notices(_by: SellingRead, list: ListQuery<NoticeFilters>) -> Reply {
     let notified = list.filters.notified;
@@ -237,7 +251,7 @@ async fn list_owner_notices(_by: SellingRead, list: ListQuery<NoticeFilters>) ->
     list.answer(fetch, |it: &OwnerNotice| it.id).await
 }
 
-/// Read a price change, with whether its owner was told
+/// Get a price change and whether its owner was notified
 #[get("/owner-notices/{id:\\d+}", 200 = OwnerNotice)]
 async fn get_owner_notice(
     _by: SellingRead,
@@ -249,7 +263,9 @@ async fn get_owner_notice(
     respond(&req, &notice)
 }
 
-/// Record that an owner was told about a price change
+/// Record that an owner was notified of a price change
+///
+/// 409 if the owner was already notified.
 #[post("/owner-notices/{id:\\d+}/notifications", 201 = OwnerNotice)]
 async fn record_owner_notification(
     Selling(actor): Selling,
@@ -259,7 +275,7 @@ async fn record_owner_notification(
 ) -> Reply {
     let id = *id;
     db.create(&actor, &new, async |tx| {
-        // Held, so that of two who tell at once one is refused.
+        // Locked, so that of two people who record it at once one is refused.
         let held: Option<i64> = asking_prices::table
             .find(id)
             .select(asking_prices::id)
@@ -270,14 +286,14 @@ async fn record_owner_notification(
         held.ok_or_else(|| missing(id))?;
         let notice = find(tx.conn(), id).await?;
         if new.on > actor.today {
-            return Err(Problem::invalid("/on", "in the future"));
+            return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if new.on < notice.since {
-            let detail = format!("before the day of the change, {}", notice.since);
+            let detail = format!("must not be before the day of the change, {}", notice.since);
             return Err(Problem::invalid("/on", detail));
         }
         if let Some(notified_on) = notice.notified_on {
-            let detail = format!("the owner was told on {notified_on}");
+            let detail = format!("the owner was already notified on {notified_on}; nothing to do");
             return Err(Problem::conflict(detail));
         }
         diesel::insert_into(owner_notifications::table)
@@ -298,9 +314,10 @@ async fn record_owner_notification(
     .await
 }
 
-/// Estimate the chance of an asking price
+/// Estimate the chance of selling at a price
 ///
-/// The share of the predicted prices above it, and the discount that the firm's own asking prices took until they sold.
+/// The share of predicted prices above it, and the discount at which the firm's own engines sold. 409 if the engine
+/// cannot be valued.
 #[get("/engines/{stock_no:\\d+}/chance", 409, 200 = Chance)]
 async fn get_chance(
     SellingRead(actor): SellingRead,
@@ -311,7 +328,7 @@ async fn get_chance(
 ) -> Reply {
     let (price, on) = (asked.price, actor.today);
     if price <= Money::ZERO {
-        let detail = "`price` is not above 0";
+        let detail = "`price` must be above 0";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let mut conn = db.read().await?;
@@ -344,7 +361,7 @@ fn median(mut values: Vec<Decimal>) -> Option<Decimal> {
 
 // SQL
 
-/// Gives what was confirmed.
+/// Checks a new asking price and returns the members that were confirmed.
 async fn check(
     tx: &mut Tx<'_>,
     stock_no: i32,
@@ -360,20 +377,23 @@ async fn check(
         .await
         .optional()?;
     let mut broken = Vec::new();
-    let mut tell = |pointer: &str, detail: String| {
+    let mut refuse = |pointer: &str, detail: String| {
         broken.push(FieldError {
             pointer: pointer.to_owned(),
             detail,
         });
     };
     if new.price <= Money::ZERO {
-        tell("/price", "not above 0".to_owned());
+        refuse("/price", "must be above 0".to_owned());
     }
     if on > today {
-        tell("/on", "after today".to_owned());
+        refuse("/on", "must not be after today".to_owned());
     }
     if let Some(since) = holds_since.filter(|since| on < *since) {
-        tell("/on", format!("before the price that holds, of {since}"));
+        refuse(
+            "/on",
+            format!("must not be before {since}, the first day of the current price"),
+        );
     }
     if let Some(id) = new.valuation_id {
         let of_this_engine = valuations::table
@@ -384,7 +404,7 @@ async fn check(
             .await?;
         if !found {
             let detail = format!("there is no valuation {id} of engine {stock_no}");
-            tell("/valuation_id", detail);
+            refuse("/valuation_id", detail);
         }
     }
     let mut ask = Confirmations::default();
@@ -406,7 +426,7 @@ async fn check(
     .get_result(tx.conn())
     .await?;
     if sold {
-        let detail = "the engine is sold, and its price is the sale's";
+        let detail = "the engine is sold, and its price is that of the sale; nothing to do";
         return Err(Problem::new(problem::ALREADY_SOLD, detail));
     }
     Ok(confirmed)
@@ -442,8 +462,7 @@ async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<OwnerNotice, Prob
 }
 
 fn missing(id: i64) -> Problem {
-    let detail =
-        format!("asking price {id} is no change of what is asked for an engine on commission");
+    let detail = format!("asking price {id} is not a change of price of an engine on commission");
     Problem::not_found(detail)
 }
 
@@ -473,7 +492,7 @@ struct AskedAndPaid {
     paid: Money,
 }
 
-/// In per cent of the first price asked.
+/// In per cent of the first asking price.
 async fn discounts(conn: &mut AsyncPgConnection, on: Day) -> Result<Vec<Decimal>, Problem> {
     let rows: Vec<AskedAndPaid> =
         diesel::sql_query(include_str!("asking_prices/asked_and_paid.sql"))

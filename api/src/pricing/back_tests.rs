@@ -1,4 +1,4 @@
-//! Back-tests: how good valuations would have been, had each own sale been valued from the sales before it.
+//! Back-tests: how accurate valuations would have been if each own sale had been valued from the sales before it.
 
 use crate::{
     ground::{
@@ -39,32 +39,34 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_back_test);
 }
 
-/// Sales valued in one back-test, the latest of its period: nearly each needs a fit of its own.
+/// Sales valued in one back-test, the latest of its period: nearly every one needs a model of its own.
 const MOST_SALES: usize = 200;
-/// How many of 100 prices each range is to hold.
+/// How many of 100 prices are expected in each range.
 const LEVEL_PERCENT: u8 = 80;
 
 // Types
 
-/// Own sales of a period, each valued from what was sold before its day, by the price scale of that day.
+/// The firm's own sales in a period, each valued from the sales before its day, with the price scale of that day.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "from": "2025-01-01", "to": "2026-05-14", "asked_on": "2026-05-14", "scores": null}))]
 pub struct BackTest {
     pub id: i64,
     pub from: Day,
     pub to: Day,
+    /// The day on which it was requested.
     pub asked_on: Day,
-    /// Null until it is worked out, which takes a second or so for each sale.
+    /// null until it is calculated, which takes about a second per sale.
     pub scores: Option<Scores>,
 }
 
+/// The period of a back-test.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2025-01-01"}))]
 pub struct NewBackTest {
-    /// The first day of sales; the first ever when left out.
+    /// The first day of sales; null: the first on record.
     pub from: Option<Day>,
-    /// The last day of sales, today at the latest; today when left out.
+    /// The last day of sales, not after today; null: today.
     pub to: Option<Day>,
 }
 
@@ -72,7 +74,7 @@ pub struct NewBackTest {
 
 /// List the back-tests
 ///
-/// The latest first.
+/// Newest first.
 #[get("/back-tests", 200 = Page<BackTest>)]
 async fn list_back_tests(_by: SellingRead, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -84,10 +86,11 @@ async fn list_back_tests(_by: SellingRead, list: ListQuery) -> Reply {
     list.answer(fetch, |it: &BackTest| it.id).await
 }
 
-/// Ask for a back-test
+/// Start a back-test
 ///
-/// Of the firm's own sales in the period, the latest 200 at most: each is valued from the sales before its day, by the
-/// guide of that day, and held against the price that it fetched. It is worked out in the background; read it again.
+/// Takes the firm's own sales in the period, at most the latest 200. Each is valued from the sales before its day, with
+/// the price scale of that day, and compared with the price it fetched. Calculated in the background; get it again for
+/// the result.
 #[post("/back-tests", 201 = BackTest)]
 async fn create_back_test(
     Selling(actor): Selling,
@@ -99,10 +102,10 @@ async fn create_back_test(
         new.to.unwrap_or(actor.today),
     );
     if to > actor.today {
-        return Err(Problem::invalid("/to", "in the future"));
+        return Err(Problem::invalid("/to", "must not be in the future"));
     }
     if from > to {
-        return Err(Problem::invalid("/from", "after the last day"));
+        return Err(Problem::invalid("/from", "must not be after the last day"));
     }
     db.create(&actor, &new, async |tx| {
         let row: Row = diesel::insert_into(back_tests::table)
@@ -121,7 +124,7 @@ async fn create_back_test(
     .await
 }
 
-/// Read a back-test
+/// Get a back-test
 #[get("/back-tests/{id:\\d+}", 200 = BackTest)]
 async fn get_back_test(
     _by: SellingRead,
@@ -135,7 +138,7 @@ async fn get_back_test(
 
 // Working out
 
-/// Works out what is waiting, oldest first. What is stopped in the middle is begun anew.
+/// Calculates the waiting back-tests, oldest first. One that is interrupted starts again.
 pub async fn work_off(db: &Db) -> Result<(), Problem> {
     let waiting = back_tests::table.filter(back_tests::sales.is_null());
     let some: Option<i64> = waiting
@@ -166,7 +169,7 @@ pub async fn work_off(db: &Db) -> Result<(), Problem> {
     Ok(())
 }
 
-/// The latest sale first.
+/// Newest sale first.
 async fn valued(
     conn: &mut AsyncPgConnection,
     from: Day,
@@ -219,7 +222,7 @@ fn of_a_day(
         let Record::Own { sale_id, stock_no } = sale.record else {
             return None;
         };
-        // An engine that the price scale has no price for was not valued.
+        // An engine without a price in the price scale is not valued.
         let range = ground
             .as_ref()
             .map(|ground| ground.range(&sale.engine, LEVEL_PERCENT));

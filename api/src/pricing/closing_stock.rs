@@ -1,4 +1,4 @@
-//! The value of the stock at the end of a day: the lower of cost and net realisable value, engine by engine.
+//! The stock valuation at the end of a day: the lower of cost and net realisable value, engine by engine.
 
 use crate::{
     books::{costs, stock_book::too_large, tax_periods, tax_rules::Rates},
@@ -49,11 +49,11 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(list_kept_lines);
 }
 
-/// A sale so many days after the day is shown beside the value, as it tells what the engine was worth (IAS 10.9; the number
-/// of days: common practice, no source).
+/// A sale within this many days afterwards is evidence of the engine's value (IAS 10.9; the number of days is common
+/// practice and has no source).
 const SOON_DAYS: i32 = 60;
 
-/// Engines that are held at once.
+/// Engines loaded at once.
 const STRETCH: i64 = 500;
 
 // Types
@@ -62,18 +62,18 @@ const STRETCH: i64 = 500;
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct StockValuationQuery {
-    /// The stock at the end of this day, today or earlier.
+    /// The stock at the end of this day; today or earlier.
     #[param(example = "2026-03-31")]
     on: Day,
-    /// What it costs to sell one engine; 0.00 unless told.
+    /// Cost of selling one engine, 0 or more. Default: 0.00.
     #[param(example = "0.00")]
     selling_cost: Option<Money>,
-    /// What it costs besides, as a share of the price, 0 to 100; 0 unless told.
+    /// Further cost of selling, in per cent of the price, 0 to 100. Default: 0.
     #[param(value_type = Option<String>, max_length = 6, example = "5")]
     selling_share_percent: Option<Percent>,
 }
 
-/// An engine in stock, with what its value rests on.
+/// An engine in stock and the figures behind its value.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "cost": "4850.00", "net_realisable_value": "4440.00", "net_realisable_value_as_it_stands": null,
     "used": "finished", "carrying_amount_before": "4850.00",
@@ -82,34 +82,40 @@ pub struct StockValuationQuery {
 pub struct StockValuationEntry {
     #[serde(flatten)]
     pub line: StockValuationLine,
+    /// Purchase price; without the supplier's VAT if that is recovered.
     pub purchase: Money,
-    /// What it is expected to fetch when finished, tax included; null where it has neither an asking price nor a valuation, and was not
-    /// sold soon after.
+    /// Expected price when finished, including tax; null if it has no asking price and no valuation, and was not sold
+    /// soon after.
     pub price: Option<Money>,
+    /// The source of `price`; null without one.
     pub price_from: Option<ExpectedFrom>,
-    /// What it would fetch unfinished, tax included, as `/v1/engines/{stock_no}/as-it-stands-prices` has it; null where nobody told.
+    /// Expected price unfinished, including tax, from `/v1/engines/{stock_no}/as-it-stands-prices`; null if none is
+    /// recorded.
     pub as_it_stands_price: Option<Money>,
-    /// Of the jobs agreed or in hand on the day, hours at the highest book rate of the day.
+    /// Cost of the jobs agreed or started on the day, with hours at the highest cost rate of the day.
     pub cost_to_come: Money,
 }
 
-/// The sums over all engines.
+/// The totals over all engines.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Queryable, ToSchema)]
 #[schema(example = json!({"n_engines": 31, "n_without_price": 2, "cost": "94850.00", "write_down": "410.00", "reversal": "0.00",
     "carrying_amount": "94440.00"}))]
 pub struct StockValuationTotals {
+    /// Engines in stock.
     #[schema(minimum = 0)]
     pub n_engines: i64,
-    /// Of these have no price to be held against; they stand as they stood.
+    /// Engines without a price; their carrying amount stays.
     #[schema(minimum = 0)]
     pub n_without_price: i64,
+    /// Spent up to the day, including the purchases.
     pub cost: Money,
     pub write_down: Money,
     pub reversal: Money,
+    /// The value of the stock: the lower of cost and net realisable value of each engine.
     pub carrying_amount: Money,
 }
 
-/// A kept value of the stock: its write-downs and reversals are booked, and the next one counts from it.
+/// The closing stock of a day. Its write-downs and reversals are booked, and the next one starts from it.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 2, "on": "2026-03-31", "kept_on": "2026-04-20", "selling_cost": "0.00", "selling_share_percent": null, "n_engines": 31, "n_without_price": 2,
     "cost": "94850.00", "write_down": "410.00", "reversal": "0.00", "carrying_amount": "94440.00"}))]
@@ -117,25 +123,27 @@ pub struct ClosingStock {
     pub id: i64,
     /// The stock at the end of this day.
     pub on: Day,
+    /// The day on which it was recorded.
     pub kept_on: Day,
-    /// Of one engine.
+    /// Cost of selling one engine.
     pub selling_cost: Money,
-    /// Of the price; comes to the selling cost.
+    /// Further cost of selling, in per cent of the price; null: none.
     pub selling_share_percent: Option<Percent>,
     #[serde(flatten)]
     pub totals: StockValuationTotals,
 }
 
+/// A closing stock to record.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-03-31"}))]
 pub struct NewClosingStock {
-    /// Before today, after the last kept one, in an open tax period.
+    /// Before today, after the last closing stock, in an open tax period.
     pub on: Day,
-    /// What it costs to sell one engine, 0 or more; 0 unless told.
+    /// Cost of selling one engine, 0 or more.
     #[serde(default)]
     pub selling_cost: Money,
-    /// What it costs besides, as a share of the price, 0 to 100; 0 unless told.
+    /// Further cost of selling, in per cent of the price, 0 to 100; null: 0.
     pub selling_share_percent: Option<Percent>,
 }
 
@@ -160,10 +168,11 @@ impl StockValuationTotals {
 
 /// List the stock valuation at the end of a day
 ///
-/// Engine by engine the lower of cost and net realisable value. The price is the asking price that held on the day, else
-/// the likely price of the last valuation up to it; a sale within 60 days after is better evidence and takes its place, unless what the
-/// engine was worth changed in between (IAS 2.30). The price as it stands is used where that brings in more. Engines on commission are not the firm's. Materials have no record of
-/// their own: parts count from the day they are used on a job. Nothing is stored.
+/// Each engine at the lower of cost and net realisable value. The expected price is the asking price in force on the
+/// day, else the likely price of the last valuation up to it. A sale within 60 days afterwards is better evidence and
+/// replaces it, unless the engine's value changed in between (IAS 2.30). The price as it stands is used if that brings
+/// in more. Engines on commission do not belong to the firm and are left out. Materials are not recorded separately:
+/// parts count from the day they are used on a job. Nothing is stored.
 #[get("/stock-valuation", 409, 200 = Page<StockValuationEntry>)]
 async fn list_stock_valuation(
     MoneyDesk(actor): MoneyDesk,
@@ -204,7 +213,7 @@ async fn get_stock_valuation_totals(
     }
 }
 
-/// List the closing stock on record
+/// List the closing stocks on record
 #[get("/closing-stock", 200 = Page<ClosingStock>)]
 async fn list_closing_stock(_by: MoneyDesk, list: ListQuery) -> Reply {
     let fetch = async |conn: &mut AsyncPgConnection, page: Keyset| {
@@ -218,7 +227,8 @@ async fn list_closing_stock(_by: MoneyDesk, list: ListQuery) -> Reply {
 
 /// Record the closing stock of a day
 ///
-/// From then on its write-downs and reversals stand in the accounts, and later values count from it.
+/// Its write-downs and reversals are then part of the accounts, and later valuations start from it. Refused (409) if a
+/// later or the same day is already recorded, or the tax period is closed.
 #[post("/closing-stock", 201 = ClosingStock)]
 async fn create_closing_stock(
     MoneyDesk(actor): MoneyDesk,
@@ -226,16 +236,19 @@ async fn create_closing_stock(
     new: Body<NewClosingStock>,
 ) -> Reply {
     if new.on >= actor.today {
-        return Err(Problem::invalid("/on", "the day is not over yet"));
+        return Err(Problem::invalid("/on", "must be before today"));
     }
     if new.selling_cost.is_negative() {
-        return Err(Problem::invalid("/selling_cost", "not 0 or more"));
+        return Err(Problem::invalid("/selling_cost", "must be 0 or more"));
     }
     if new
         .selling_share_percent
         .is_some_and(|share| share > Percent::HUNDRED)
     {
-        return Err(Problem::invalid("/selling_share_percent", "more than 100"));
+        return Err(Problem::invalid(
+            "/selling_share_percent",
+            "must be at most 100",
+        ));
     }
     db.create(&actor, &new, async |tx| {
         tax_periods::hold(tx.conn()).await?;
@@ -245,12 +258,12 @@ async fn create_closing_stock(
             .get_result(tx.conn())
             .await?;
         if let Some(last) = last.filter(|last| new.on <= *last) {
-            let detail = format!("the stock of {last} is kept; keep that of a later day");
+            let detail = format!("the closing stock of {last} is already recorded; choose a later day");
             return Err(Problem::conflict(detail));
         }
         let id = insert(tx, &new).await?;
         let made = kept(tx.conn(), &[id]).await?.pop();
-        let made = made.expect("it was stored just now");
+        let made = made.expect("stored just now");
         let entry = json!({"closing_stock_id": id, "on": new.on, "write_down": made.totals.write_down, "reversal": made.totals.reversal});
         tx.record("closing_stock.created", None, entry).await?;
         Ok((format!("/v1/closing-stock/{id}"), made))
@@ -258,7 +271,7 @@ async fn create_closing_stock(
     .await
 }
 
-/// Read a closing stock
+/// Get a closing stock
 #[get("/closing-stock/{id:\\d+}", 200 = ClosingStock)]
 async fn get_closing_stock(
     _by: MoneyDesk,
@@ -292,14 +305,14 @@ impl StockValuationQuery {
         let refused = |detail| Err(Problem::new(problem::INVALID_QUERY, detail));
         let selling_cost = self.selling_cost.unwrap_or_default();
         if self.on > today {
-            return refused("`on` is in the future");
+            return refused("`on` must not be in the future");
         }
         if selling_cost.is_negative() {
-            return refused("`selling_cost` is an amount of 0 or more");
+            return refused("`selling_cost` must be 0 or more");
         }
         let selling_share = self.selling_share_percent.unwrap_or_default();
         if selling_share > Percent::HUNDRED {
-            return refused("`selling_share_percent` is more than 100");
+            return refused("`selling_share_percent` must be at most 100");
         }
         Ok(Asked {
             on: self.on,
@@ -315,7 +328,7 @@ fn place(entry: &StockValuationEntry) -> (Value, i64) {
 
 // SQL
 
-/// What a value of the stock is asked by.
+/// The parameters of a stock valuation.
 #[derive(Clone, Copy)]
 struct Asked {
     on: Day,
@@ -323,7 +336,7 @@ struct Asked {
     selling_share: Percent,
 }
 
-/// What is the same for all engines of the day.
+/// What is the same for all engines on the day.
 struct DayFacts {
     on: Day,
     selling_cost: Money,
@@ -369,7 +382,7 @@ struct InStock {
     as_it_stands: Option<Money>,
 }
 
-/// The engines in stock at the end of the day, by stock number from the one after `after`: three queries however many.
+/// The engines in stock at the end of the day, by stock number after `after`, in three queries.
 async fn in_stock(
     conn: &mut AsyncPgConnection,
     day: &DayFacts,
@@ -442,7 +455,7 @@ impl InStock {
     }
 }
 
-/// Stores the value with its lines and gives its id.
+/// Stores a stock valuation with its lines and returns its id.
 async fn insert(tx: &mut Tx<'_>, new: &NewClosingStock) -> Result<i64, Problem> {
     let today = tx.actor.today;
     let id: i64 = diesel::insert_into(closing_stock::table)
@@ -470,7 +483,7 @@ async fn insert(tx: &mut Tx<'_>, new: &NewClosingStock) -> Result<i64, Problem> 
         };
         after = place(last).1;
         for entry in &stretch {
-            // So that the sums that are shown later are amounts.
+            // Checked here, so that the totals shown later stay within the range of amounts.
             totals.add(entry).map_err(too_large)?;
         }
         let rows: Vec<_> = stretch
@@ -506,10 +519,10 @@ async fn insert(tx: &mut Tx<'_>, new: &NewClosingStock) -> Result<i64, Problem> 
 
 async fn find(conn: &mut AsyncPgConnection, id: i64) -> Result<ClosingStock, Problem> {
     let found = kept(conn, &[id]).await?.pop();
-    found.ok_or_else(|| Problem::not_found(format!("there is no kept stock value {id}")))
+    found.ok_or_else(|| Problem::not_found(format!("there is no closing stock {id}")))
 }
 
-/// The kept values of these ids, in the order of ids, each with its sums.
+/// The closing stocks with these ids, in order of id, each with its totals.
 async fn kept(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<ClosingStock>, Problem> {
     type Row = (i64, Day, Day, Money, Option<Percent>, StockValuationTotals);
     let rows: Vec<Row> = closing_stock::table

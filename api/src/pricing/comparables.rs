@@ -1,4 +1,4 @@
-//! Comparables: achieved sales, the firm's own and those it has seen elsewhere. None is ever deleted.
+//! Comparables: achieved sales, the firm's own and those observed elsewhere. None is ever deleted.
 
 mod import;
 
@@ -56,7 +56,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// One achieved sale; null means not known.
+/// An achieved sale, used to value engines; null means not known.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = comparables)]
 #[schema(example = json!({"id": 903, "on": "2025-11-08", "price": "6200.00", "source": "observed_auction", "kind": "locomotive",
@@ -72,34 +72,39 @@ pub struct Comparable {
     /// The day of the sale.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// What was paid; an asked price is no sale.
+    /// The price paid. Asking prices are not sales.
     pub price: Money,
+    /// Who sold it, or where the sale was observed.
     pub source: SaleSource,
     pub kind: Kind,
     pub gauge: Option<Length>,
     pub description: Text<1000>,
+    /// Wheel arrangement; locomotives only.
     pub whyte: Option<Whyte>,
     pub fuel: Option<Fuel>,
     pub weight: Option<Mass>,
     pub build_quality: Option<BuildQuality>,
-    /// Whether the builder was an amateur or of the trade.
+    /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
     pub working_order: Option<WorkingOrder>,
+    /// Condition grades by area.
     #[diesel(embed)]
     pub grades: Grades,
-    /// Whole months for which its papers still held on the day of the sale; 0: none held.
+    /// Whole months for which its certificates were still valid on the day of the sale; 0: none was valid.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,
     pub boiler_material: Option<Material>,
+    /// Items sold with the engine; empty: none, or not known.
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
-    /// The engine, where it was the firm's own.
+    /// The engine's stock number, if the firm sold it.
     pub stock_no: Option<i32>,
-    /// From when it counts no more; null while it counts.
+    /// The day from which it no longer counts; null while it counts.
     pub withdrawn_on: Option<Day>,
     pub withdrawal_reason: Option<Text<1000>>,
 }
 
+/// A comparable to add.
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = comparables)]
 #[serde(deny_unknown_fields)]
@@ -107,30 +112,33 @@ pub struct Comparable {
     "gauge": {"value": "5", "unit": "in"}, "description": "0-6-0 to the Marrow drawings, repainted", "whyte": "0-6-0",
     "build_quality": "sound", "grades": {"boiler": "good", "motion": "fair"}, "papers_months_left": 9, "included_items": ["box"]}))]
 pub struct NewComparable {
-    /// The day of the sale, today at the latest.
+    /// The day of the sale; not after today.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// What was paid, above 0; an asked price is no sale.
+    /// The price paid, above 0. Asking prices are not sales.
     pub price: Money,
+    /// Who sold it, or where the sale was observed.
     pub source: SaleSource,
     pub kind: Kind,
     pub gauge: Option<Length>,
     pub description: Text<1000>,
-    /// Of locomotives only.
+    /// Wheel arrangement; locomotives only.
     pub whyte: Option<Whyte>,
     pub fuel: Option<Fuel>,
     pub weight: Option<Mass>,
     pub build_quality: Option<BuildQuality>,
-    /// Whether the builder was an amateur or of the trade.
+    /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
     pub working_order: Option<WorkingOrder>,
+    /// Condition grades by area.
     #[serde(default)]
     #[diesel(embed)]
     pub grades: Grades,
-    /// Whole months for which its papers still held on the day of the sale; 0: none held.
+    /// Whole months for which its certificates were still valid on the day of the sale; 0: none was valid.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,
     pub boiler_material: Option<Material>,
+    /// Items sold with the engine; empty: none, or not known.
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
@@ -139,23 +147,24 @@ pub struct NewComparable {
 impl NewComparable {
     fn broken_rules(&self, today: Day) -> Vec<FieldError> {
         broken([
-            (self.price > Money::ZERO, "/price", "not above 0"),
-            (self.on <= today, "/on", "after today: not yet a sale"),
+            (self.price > Money::ZERO, "/price", "must be above 0"),
+            (self.on <= today, "/on", "must not be after today"),
             (
                 self.whyte.is_none() || self.kind == Kind::Locomotive,
                 "/whyte",
-                "only a locomotive has a wheel arrangement by Whyte",
+                "leave it out: only a locomotive has a wheel arrangement",
             ),
             (
                 self.papers_months_left
                     .is_none_or(|months| (0..=60).contains(&months)),
                 "/papers_months_left",
-                "not 0 to 60 months",
+                "must be 0 to 60 months",
             ),
         ])
     }
 }
 
+/// The withdrawal of a comparable.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "reason": "the engine came back within the month"}))]
@@ -169,22 +178,22 @@ pub struct NewComparableWithdrawal {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ComparableFilters {
-    /// Any of these kinds, joined with commas.
+    /// Any of these kinds, separated by commas.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
     kind: Vec<Kind>,
-    /// Any of these gauges in mm, joined with commas; each within 0.2 mm, so that 184.15 finds 184.
+    /// Any of these gauges in mm, separated by commas; each matches within 0.2 mm, so 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
     gauge_mm: Vec<Decimal>,
-    /// Any of these sources, joined with commas.
+    /// Any of these sources, separated by commas.
     #[serde(default, deserialize_with = "any_of")]
     #[param(value_type = Option<String>, max_length = 200, example = "own,observed_auction")]
     source: Vec<SaleSource>,
-    /// Sales from this day, inclusive.
+    /// Sales on or after this day.
     #[param(example = "2024-01-01")]
     on_from: Option<Day>,
-    /// Sales to this day, inclusive.
+    /// Sales on or before this day.
     #[param(example = "2026-05-14")]
     on_to: Option<Day>,
 }
@@ -193,7 +202,7 @@ pub struct ComparableFilters {
 
 /// List comparables
 ///
-/// Those withdrawn too. As CSV, the columns are those that the import takes.
+/// Withdrawn ones are listed too. As CSV, the columns are those that the import takes.
 #[get("/comparables", 200 = Page<Comparable>)]
 async fn list_comparables(_by: Staff, list: ListQuery<ComparableFilters>) -> Reply {
     let filters = list.filters.clone();
@@ -228,6 +237,8 @@ async fn list_comparables(_by: Staff, list: ListQuery<ComparableFilters>) -> Rep
 }
 
 /// Add a comparable
+///
+/// The next price model includes it.
 #[post("/comparables", 201 = Comparable)]
 async fn create_comparable(
     Selling(actor): Selling,
@@ -245,7 +256,7 @@ async fn create_comparable(
     .await
 }
 
-/// Read a comparable
+/// Get a comparable
 #[get("/comparables/{id:\\d+}", 200 = Comparable)]
 async fn get_comparable(_by: Staff, found: Found<Comparable>) -> Reply {
     found.respond()
@@ -253,7 +264,8 @@ async fn get_comparable(_by: Staff, found: Found<Comparable>) -> Reply {
 
 /// Withdraw a comparable
 ///
-/// It stays on record and counts no more: a returned sale, a price that turned out to be wrong.
+/// It stays on record and no longer counts: for a sale that was cancelled, or a price that proved wrong. 409 if it is
+/// already withdrawn.
 #[post("/comparables/{id:\\d+}/withdrawals", 201 = Comparable)]
 async fn withdraw_comparable(
     Selling(actor): Selling,
@@ -272,7 +284,7 @@ async fn withdraw_comparable(
 
 by_id!(Comparable, comparables, "there is no comparable {id}");
 
-/// Those that count on a day. One that names an engine of the firm's does not: its sale tells more.
+/// Comparables that count on a day. One that names an engine of the firm's is left out: the recorded sale says more.
 pub(crate) async fn that_count(
     conn: &mut AsyncPgConnection,
     today: Day,
@@ -310,11 +322,16 @@ async fn withdraw(
 ) -> Result<Comparable, Problem> {
     let comparable = Comparable::lock(tx.conn(), id).await?;
     if new.on < comparable.on || new.on > tx.actor.today {
-        let detail = format!("not from the day of the sale ({}) to today", comparable.on);
+        let detail = format!(
+            "must be from the day of the sale ({}) to today",
+            comparable.on
+        );
         return Err(Problem::invalid("/on", detail));
     }
     if let Some(on) = comparable.withdrawn_on {
-        return Err(Problem::conflict(format!("it was withdrawn on {on}")));
+        return Err(Problem::conflict(format!(
+            "it was already withdrawn on {on}; nothing to do"
+        )));
     }
     let withdrawn: Comparable = diesel::update(comparables::table.find(id))
         .set((

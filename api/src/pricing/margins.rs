@@ -1,4 +1,4 @@
-//! Money of an engine: what it cost, below which price it loses, what is left at a price.
+//! Margins of an engine: its cost, its break-even price and its profit at a price.
 
 use crate::{
     books::{costs, tax_rules::Rates},
@@ -52,40 +52,47 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct MoneyQuery {
-    /// A price that somebody offers, tax included.
+    /// A price offered, including tax.
     #[param(example = "6800.00")]
     offer: Option<Money>,
 }
 
-/// Below which price an engine loses, and what is left at others. Prices include tax. Of an engine on commission the
-/// commission is what it brings: what its owner is paid stands for the purchase price.
+/// An engine's break-even price and its profit at other prices, all including tax. For an engine on commission, the
+/// amount payable to its owner takes the place of the purchase price.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-05-14", "break_even_price": "5410.00", "chance_above_break_even": null, "at_asking_price":
     {"price": "6800.00", "tax": "300.00", "selling_cost": "0.00", "profit": "1090.00"}, "at_offer": null, "at_low": null, "at_likely": null,
     "at_high": null, "hours_to_break_even": "45.41", "warnings": ["No valuation is on record."]}))]
 pub struct BreakEven {
     pub stock_no: i32,
-    /// The day whose rates and prices count: today.
+    /// The day of the rates and prices used: today.
     pub on: Day,
-    /// The lowest price that loses nothing; null where no price does, as for a fixed commission below the costs.
+    /// The lowest price that makes no loss; null if every price makes one, for example a fixed commission below the
+    /// costs.
     pub break_even_price: Option<Money>,
-    /// The share of the prices predicted on the day of the last valuation which lie above the break-even price; null without
-    /// a valuation, and where the price scale or the records of that day give no price any more.
+    /// Share (0 to 1) of the prices predicted on the day of the last valuation that lie above the break-even price.
+    /// null without a valuation, or if the price scale or records of that day no longer give a price.
     #[schema(max_length = 40)]
     pub chance_above_break_even: Option<String>,
+    /// null if no asking price is set.
     pub at_asking_price: Option<ProfitAtPrice>,
+    /// null if no `offer` was given.
     pub at_offer: Option<ProfitAtPrice>,
-    /// At the prices of the last valuation.
+    /// At the prices of the last valuation; null without one.
     pub at_low: Option<ProfitAtPrice>,
+    /// null without a valuation.
     pub at_likely: Option<ProfitAtPrice>,
+    /// null without a valuation.
     pub at_high: Option<ProfitAtPrice>,
-    /// Hours of further work that what is left at the asking price bears, at the mean of the fitters' rates; null without a rate, or without an asking price.
+    /// Hours of further work that the profit at the asking price would pay for, at the mean of the fitters' rates; null
+    /// without a rate or an asking price.
     pub hours_to_break_even: Option<Hours>,
+    /// Reasons why the figures are incomplete or uncertain.
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
 }
 
-/// Both ledgers of an engine, never mixed: what it cost, and what the tax office sees.
+/// Both ledgers of an engine, kept apart: its cost to the firm, and the figures for tax.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"tax_position": "margin_scheme", "scheme": "margin", "rate_percent": "20", "purchase": "5000.00",
     "ledger": {"kinds": [{"kind": "purchase", "cost": "5000.00", "worth": "5000.00", "supplier_vat": "0.00"}], "cost": "5000.00",
@@ -94,16 +101,19 @@ pub struct BreakEven {
     "hours_to_come": [{"job_id": 33, "test": null, "hours": "4", "rate": "24.00", "priced_by": "fitter", "fitter": "Edda Morlock"}], "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
     "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_to_break_even": null, "warnings": []}))]
 pub struct Margins {
+    /// How its sale is taxed.
     pub tax_position: TaxPosition,
+    /// The tax scheme for its sale.
     pub scheme: Scheme,
-    /// Of the day, and on commission that of the tax on it; 0 where no tax is taken.
+    /// The VAT rate on the day; on commission, that on the commission. 0 if no tax is charged.
     pub rate_percent: Percent,
-    /// What was paid or allowed; null for an engine on commission.
+    /// The price paid or allowed; null for an engine on commission.
     pub purchase: Option<Money>,
+    /// Costs so far, by kind.
     pub ledger: Ledger,
-    /// Of the jobs that are agreed or in hand, and of the tests that they make necessary.
+    /// Cost of the jobs agreed or started, and of the tests that they require.
     pub cost_to_come: CostToCome,
-    /// The hours in it, and whose rates price them.
+    /// The hours in that cost, and the rates that price them.
     #[schema(max_items = 1000)]
     pub hours_to_come: Vec<HoursToCome>,
     #[serde(flatten)]
@@ -112,7 +122,9 @@ pub struct Margins {
 
 // Routes
 
-/// Read both ledgers of an engine and what is left at its prices
+/// Get an engine's costs, tax figures and profits
+///
+/// 409 if its records do not allow them to be calculated.
 #[get("/engines/{stock_no:\\d+}/margins", 409, 200 = Margins, id = "get_margins")]
 async fn get_money(
     MoneyDesk(actor): MoneyDesk,
@@ -128,7 +140,7 @@ async fn get_money(
 
 /// Get an engine's break-even price and its profit at the low, likely, high and asking price
 ///
-/// Without the purchase price and the costs.
+/// Leaves out the purchase price and the costs. 409 if the records do not allow it to be calculated.
 #[get("/engines/{stock_no:\\d+}/break-even", 409, 200 = BreakEven)]
 async fn get_break_even(
     SellingRead(actor): SellingRead,
@@ -142,7 +154,7 @@ async fn get_break_even(
     respond(&req, &money.prices)
 }
 
-/// For those who may read it; none while the records do not tell it.
+/// For those who may read it; `None` if the records do not allow it to be calculated.
 pub(crate) async fn break_even_price(
     conn: &mut AsyncPgConnection,
     actor: &Actor,
@@ -160,13 +172,13 @@ pub(crate) async fn break_even_price(
     }
 }
 
-/// How much of any price of an engine is left, as the records are on a day.
+/// What any price of an engine leaves, as its records are on a day.
 pub(crate) struct ProfitQuestion {
     question: LowestPriceQuestion,
-    /// Of an engine on commission.
+    /// For an engine on commission.
     commission: Option<CommissionTerms>,
     tax_position: TaxPosition,
-    /// With what is still to come.
+    /// Including the cost still to come.
     spent: Money,
 }
 
@@ -196,7 +208,7 @@ pub(crate) async fn reckoning(
     Ok(reckoned(conn, &engine, on).await?.reckoning)
 }
 
-/// None while the records do not tell it.
+/// `None` if the records do not allow it to be calculated.
 pub(crate) async fn known_reckoning(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -209,14 +221,14 @@ pub(crate) async fn known_reckoning(
     }
 }
 
-/// What an engine has cost and will still cost, and what follows from that for any price.
+/// What an engine has cost and will still cost, and what follows for any price.
 struct Reckoned {
     tax_position: TaxPosition,
     purchase: Option<Money>,
     ledger: Ledger,
     rate_percent: Percent,
     to_come: ToCome,
-    /// None where no job is open.
+    /// `None` if no job is open.
     prices: Option<Prices>,
     has_hours_without_rate: bool,
     break_even_price: Option<Money>,
@@ -289,7 +301,7 @@ async fn money_of(
     if offer.is_some_and(Money::is_negative) {
         return Err(Problem::new(
             crate::ground::problem::INVALID_QUERY,
-            "`offer` is a price of 0 or more",
+            "`offer` must be 0 or more",
         ));
     }
     let Reckoned {
@@ -338,7 +350,7 @@ async fn money_of(
         ),
         (
             recovery_rate.is_none() && to_come.cost.hours > Hours::ZERO,
-            "No hour rate is set, so that the hours to come cost nothing here.",
+            "No hourly rate is set, so the hours to come are counted as zero. Set one at /v1/hour-rates.",
         ),
     ];
     Ok(Margins {
@@ -372,8 +384,8 @@ async fn money_of(
     })
 }
 
-/// By what counted on the day of the valuation; `None` where that gives no price any more, as when the kind of the engine
-/// was corrected since.
+/// Uses the price scale and model of the day of the valuation; `None` if they no longer give a price, for example
+/// because the kind of the engine was corrected since.
 async fn chance_above(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -395,8 +407,8 @@ async fn chance_above(
     }
 }
 
-/// Refuses an act that binds the firm to a price at which it loses, unless the proprietor says that it is meant. Gives what any
-/// price leaves; none while the records do not tell it, as nobody can be asked about it then.
+/// Refuses an act that commits the firm to a loss, unless the proprietor confirms it. Returns what any price leaves;
+/// `None` if the records do not allow it to be calculated: then nothing is asked.
 pub(crate) async fn must_not_lose(
     conn: &mut AsyncPgConnection,
     actor: &Actor,
@@ -426,11 +438,11 @@ pub(crate) async fn must_not_lose(
         (Role::Proprietor, true) => Ok(Some(reckoning)),
         (Role::Proprietor, false) => Err(Problem::invalid(
             POINTER,
-            format!("{below} and leaves {profit}; true says that it is meant"),
+            format!("{below} and leaves {profit}; send true to confirm"),
         )),
         (Role::Fitter | Role::Seller | Role::Bookkeeper | Role::Website, _) => Err(Problem::new(
             FORBIDDEN,
-            format!("{below}: the proprietor alone takes it, with below_break_even_confirmed"),
+            format!("{below}: only the proprietor may accept it, with below_break_even_confirmed"),
         )),
     }
 }

@@ -1,4 +1,4 @@
-//! Fits: what was learned from achieved sales, kept with all that it was learned from.
+//! Price models, fitted to achieved sales and kept with everything they were fitted to.
 
 use crate::{
     ground::{
@@ -55,40 +55,41 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(get_price_model);
 }
 
-/// How often a process looks whether there is something to learn.
+/// How often a process checks whether a new model is due.
 pub const POLL_INTERVAL: Duration = Duration::from_secs(20);
-/// Sales that one statement keeps or reads.
+/// Sales stored or read in one statement.
 const STRETCH: usize = 10_000;
-/// Fits held ready; the one in use and the one before.
+/// Fitted models cached in memory: the one in use and the one before.
 const READY: usize = 2;
 
 // Types
 
-/// What was learned from sales on a day.
+/// A price model, without its parameters and outliers.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = price_models_table)]
 #[schema(example = json!({"id": 12, "on": "2026-05-14", "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4",
     "price_scale_version": 3, "n_sales": 64, "n_not_priced": 2}))]
 pub struct PriceModelHeading {
     pub id: i64,
+    /// The day on which it was fitted.
     #[diesel(column_name = on_day)]
     pub on: Day,
-    /// Of all that it was learned from, in hexadecimal: the same sales, guide and features give the same fit.
+    /// SHA-256 of all inputs in hexadecimal: the same sales, price scale and features give the same model.
     #[diesel(deserialize_as = Vec<u8>)]
     #[schema(value_type = String, min_length = 64, max_length = 64)]
     pub inputs_sha256: Hex,
-    /// Prices are learned over those of this guide.
+    /// The price scale that the model corrects.
     #[schema(minimum = 1)]
     pub price_scale_version: i32,
-    /// Below 8 nothing was learned, and the price scale alone rules.
+    /// Sales used. With fewer than 8 no model is fitted; only the price scale is used.
     #[schema(minimum = 0)]
     pub n_sales: i32,
-    /// Sales left out, as the price scale has no price for such an engine.
+    /// Sales left out because the price scale has no price for such an engine.
     #[schema(minimum = 0)]
     pub n_not_priced: i32,
 }
 
-/// A fit with its report.
+/// A price model with its parameters and outliers.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = PriceModel, example = json!({"id": 12, "on": "2026-05-14",
     "inputs_sha256": "9b74c9897bac770ffc029102a200c5de5fc7b5c2a7e1e4c0e6b1d0f3a1c2d3e4", "price_scale_version": 3, "n_sales": 64,
@@ -98,16 +99,19 @@ pub struct PriceModelHeading {
 pub struct PriceModelShown {
     #[serde(flatten)]
     pub heading: PriceModelHeading,
-    /// Logarithm of the posterior density at the hyperparameters, but for a constant; null where nothing was learned.
+    /// Logarithm of the posterior density at the hyperparameters, up to a constant; null if no model was fitted.
     #[schema(max_length = 40)]
     pub log_posterior: Option<String>,
+    /// Empty if no model was fitted.
     #[schema(max_items = 5000)]
     pub hyperparameters: Vec<Hyperparameter>,
-    /// Sales far from what all others say, the farthest first. They count, for less; see whether a price was mistyped.
+    /// Sales far from what all the others predict, farthest first. They still count, with less weight; check the price
+    /// for a typing error.
     #[schema(max_items = 200)]
     pub outliers: Vec<OutlierSale>,
 }
 
+/// A fitted parameter of a price model.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Hyperparameter {
     #[schema(max_length = 200)]
@@ -116,17 +120,18 @@ pub struct Hyperparameter {
     pub value: String,
 }
 
+/// A sale with a price far from what the others predict.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct OutlierSale {
-    /// Where it was seen elsewhere.
+    /// The comparable; null if the firm sold the engine.
     pub comparable_id: Option<i64>,
-    /// Where it was the firm's own.
+    /// The firm's own sale; null if it is a comparable.
     pub sale_id: Option<i64>,
     pub on: Day,
     pub price: Money,
-    /// What the others say it would have fetched; null beyond the range of amounts.
+    /// The price that the other sales predict; null if it is beyond the range of amounts.
     pub expected: Option<Money>,
-    /// How far off, in standard deviations.
+    /// Distance from the expected price, in standard deviations.
     #[schema(max_length = 40)]
     pub sds: String,
 }
@@ -148,7 +153,7 @@ impl Serialize for Hex {
     }
 }
 
-/// A sale as it was learned from.
+/// A sale as the model used it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct SaleLearned {
     pub comparable_id: Option<i64>,
@@ -159,7 +164,7 @@ pub(crate) struct SaleLearned {
 }
 
 impl SaleLearned {
-    /// `None` where the price scale has no price for such an engine.
+    /// `None` if the price scale has no price for such an engine.
     fn of(achieved: &AchievedSale, price_scale: &PriceScale) -> Option<SaleLearned> {
         let AchievedSale {
             record,
@@ -187,13 +192,13 @@ impl SaleLearned {
     }
 }
 
-/// A fit ready to value with.
+/// A fitted model in memory, ready to value with.
 pub(crate) struct Learned {
-    /// `None` for one that is not kept.
+    /// `None` for a model that is not stored.
     pub price_model_id: Option<i64>,
     pub fit: Fit,
     pub price_scale: PriceScale,
-    /// In the order in which the fit counts them.
+    /// In the order in which the model counts them.
     pub sales: Vec<SaleLearned>,
 }
 
@@ -201,7 +206,7 @@ pub(crate) struct Learned {
 
 /// List the price models
 ///
-/// The latest first. A fit is made by the service itself when sales, their facts or the price scale have changed.
+/// Newest first. The service fits a new model when sales, facts about the engines sold or the price scale have changed.
 #[get("/price-models", 200 = Page<PriceModelHeading>)]
 async fn list_price_models(_by: Staff, list: ListQuery) -> Reply {
     let rows = move |page: &Keyset| {
@@ -211,9 +216,9 @@ async fn list_price_models(_by: Staff, list: ListQuery) -> Reply {
     list.rows(rows, |it: &PriceModelHeading| it.id).await
 }
 
-/// Read a price model
+/// Get a price model
 ///
-/// With its hyperparameters, and the sales that do not fit.
+/// With its hyperparameters and the sales that are outliers.
 #[get("/price-models/{id:\\d+}", 200 = PriceModelShown)]
 async fn get_price_model(
     _by: Staff,
@@ -232,7 +237,7 @@ async fn get_price_model(
         .await
         .optional()?;
     let (heading, learned, outliers) =
-        found.ok_or_else(|| Problem::not_found(format!("there is no fit {id}")))?;
+        found.ok_or_else(|| Problem::not_found(format!("there is no price model {id}")))?;
     let learned: Option<StoredFit> = learned
         .map(serde_json::from_value)
         .transpose()
@@ -257,23 +262,23 @@ async fn get_price_model(
 
 // Learning
 
-/// What a look at the sales led to.
+/// The result of one check for a new model.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Refreshed {
     Fitted {
         price_model_id: i64,
     },
-    /// The latest fit was made from the same sales and guide.
+    /// The latest model was fitted to the same sales and price scale.
     Unchanged,
-    /// The price scale alone rules.
+    /// Fewer than 8 sales: only the price scale is used.
     TooFewSales,
-    /// Prices are learned over those of a guide, and none counts today.
+    /// A model corrects the prices of a price scale, and none is in force today.
     NoPriceScale,
-    /// Another process is at it.
+    /// Another process is fitting a model.
     Busy,
 }
 
-/// Learns anew when something was recorded since `seen`, the last journal entry and day looked at.
+/// Checks for a new model if anything was recorded since `seen`, the last journal entry and day that were checked.
 pub async fn keep_up(
     db: &Db,
     now: Timestamp,
@@ -281,7 +286,7 @@ pub async fn keep_up(
 ) -> Result<(), Problem> {
     let mut conn = db.read().await?;
     let today = clock::today(&mut conn, now).await?;
-    // Numbers are given after the commit, so that an entry committed late is not missed.
+    // Entries are numbered after their commit, so one that commits late is not missed.
     entries::number(&mut conn).await?;
     let last: Option<i64> = journal::table
         .select(max(journal::entry_no))
@@ -302,19 +307,19 @@ pub async fn keep_up(
     Ok(())
 }
 
-/// Holds the sales and the price scale of today against those of the latest fit, and learns anew where they differ. One process
-/// learns at a time, outside of any transaction; the fit is stored whole with its journal entry or not at all.
+/// Compares today's sales and price scale with those of the latest model, and fits a new one if they differ. One
+/// process fits at a time, outside any transaction; the model and its journal entry are stored together or not at all.
 pub async fn refresh(db: &Db, today: Day) -> Result<Refreshed, Problem> {
     let done = alone(db, async |conn| refresh_locked(conn, today).await).await?;
     Ok(done.unwrap_or(Refreshed::Busy))
 }
 
-/// What one process does at a time, as it takes a processor for long; `None` while another is at it.
+/// Runs long calculations in one process at a time; `None` while another process is running one.
 pub(crate) async fn alone<T>(
     db: &Db,
     work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, Problem>,
 ) -> Result<Option<T>, Problem> {
-    // The lock is the connection's: should this call be dropped, both end.
+    // The lock belongs to this connection: if the call is dropped, both end.
     let mut conn = db.detached().await?;
     let free = diesel::select(pg_try_advisory_lock(SingleRunner::Learning.key()));
     if !free.get_result::<bool>(&mut conn).await? {
@@ -371,7 +376,7 @@ async fn refresh_locked(conn: &mut AsyncPgConnection, today: Day) -> Result<Refr
     })
 }
 
-/// All that a fit is learned from.
+/// All inputs of a model.
 struct Inputs {
     price_scale: PriceScale,
     sales: Vec<SaleLearned>,
@@ -414,7 +419,7 @@ fn fit_of(sales: &[SaleLearned]) -> Result<Fit, FitError> {
 }
 
 impl Learned {
-    /// From the sales that the price scale has a price for. Not kept.
+    /// Fits a model to the sales that the price scale has a price for. It is not stored.
     pub(crate) fn from<'a>(
         sales: impl Iterator<Item = &'a AchievedSale>,
         price_scale: &PriceScale,
@@ -434,7 +439,7 @@ fn in_numbers(sales: &[SaleLearned]) -> Vec<valuation::Sale> {
     sales.iter().map(|sale| sale.sale.clone()).collect()
 }
 
-/// Fits that were used lately, by id and hash of their inputs: to make one ready takes longer than to value with it.
+/// Models used lately, by id and hash of their inputs: restoring one takes longer than valuing with it.
 static IN_USE: LazyLock<Mutex<Vec<Arc<Ready>>>> = LazyLock::new(Mutex::default);
 
 struct Ready {
@@ -443,7 +448,7 @@ struct Ready {
     learned: Arc<Learned>,
 }
 
-/// The fit that counts on a day: the latest made up to it. `None` where the price scale alone rules.
+/// The model in use on a day: the latest fitted up to it. `None` if only the price scale is used.
 pub(crate) async fn counting_on(
     conn: &mut AsyncPgConnection,
     on: Day,
@@ -501,7 +506,8 @@ async fn made_ready(conn: &mut AsyncPgConnection, price_model_id: i64) -> Result
     let price_scale = price_scale::of_version(conn, price_scale_version)
         .await?
         .rules()?;
-    let learned = learned.ok_or_else(|| Problem::internal("nothing was learned"))?;
+    let learned =
+        learned.ok_or_else(|| Problem::internal("this price model has no fitted parameters"))?;
     let work = tokio::task::spawn_blocking(move || {
         let stored: StoredFit = serde_json::from_value(learned).map_err(|e| e.to_string())?;
         let fit = Fit::from_stored(stored, &in_numbers(&sales)).map_err(|e| e.to_string())?;
@@ -521,7 +527,7 @@ async fn made_ready(conn: &mut AsyncPgConnection, price_model_id: i64) -> Result
 
 // SQL
 
-/// One view of all records; `None` without a guide.
+/// Reads everything in one snapshot; `None` without a price scale.
 async fn load_inputs(conn: &mut AsyncPgConnection, today: Day) -> Result<Option<Inputs>, Problem> {
     AnsiTransactionManager::begin_transaction(conn).await?;
     let loaded = async {
@@ -598,7 +604,7 @@ async fn store(
     }
 }
 
-/// Keeps those forms of sales that are not kept yet; the ids of all, in their order.
+/// Stores the sales that are not stored yet, and returns the ids of all in order.
 async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[SaleLearned]) -> QueryResult<Vec<i64>> {
     let mut ids = Vec::with_capacity(sales.len());
     for stretch in sales.chunks(STRETCH) {
@@ -633,7 +639,7 @@ async fn keep_sales(conn: &mut AsyncPgConnection, sales: &[SaleLearned]) -> Quer
     Ok(ids)
 }
 
-/// In the order of `ids`; one that is named twice is there twice.
+/// In the order of `ids`; an id that is listed twice gives its sale twice.
 async fn sales_of(conn: &mut AsyncPgConnection, ids: &[i64]) -> Result<Vec<SaleLearned>, Problem> {
     let mut sales: HashMap<i64, SaleLearned> = HashMap::new();
     for stretch in ids.chunks(STRETCH) {

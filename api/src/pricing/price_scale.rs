@@ -1,4 +1,4 @@
-//! The price scale: the firm's own starting prices and factors, in versions that are kept for ever.
+//! The price scale: the firm's base prices and factors. Every version is kept for ever.
 
 use crate::{
     ground::{
@@ -36,21 +36,22 @@ pub fn routes(cfg: &mut Operations<'_>) {
 
 // Types
 
-/// A version of the price scale, without its rows.
+/// A version of the price scale, without its base prices and factors.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = price_scales)]
 #[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "notes": "as agreed at the winter meeting"}))]
 pub struct PriceScaleHeading {
     #[schema(minimum = 1)]
     pub version: i32,
-    /// The first day on which it can count.
+    /// The first day on which this version applies.
     #[diesel(column_name = from_day)]
     pub from: Day,
-    /// u of the range likely / (1 + u) to likely x (1 + u), in which the firm expects four prices in five.
+    /// The firm expects four prices in five between likely / (1 + uncertainty) and likely x (1 + uncertainty).
     pub uncertainty: Ratio,
     pub notes: Option<Prose>,
 }
 
+/// A version of the price scale.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"version": 3, "from": "2026-01-01", "uncertainty": "0.25", "notes": null,
     "starts": [{"kind": "locomotive", "gauge": {"from": {"value": "5", "unit": "in", "mm": "127"},
@@ -59,17 +60,20 @@ pub struct PriceScaleHeading {
 pub struct PriceScaleVersion {
     #[schema(minimum = 1)]
     pub version: i32,
-    /// The first day on which it can count.
+    /// The first day on which this version applies.
     pub from: Day,
-    /// u of the range likely / (1 + u) to likely x (1 + u), in which the firm expects four prices in five.
+    /// The firm expects four prices in five between likely / (1 + uncertainty) and likely x (1 + uncertainty).
     pub uncertainty: Ratio,
     pub notes: Option<Prose>,
+    /// Base prices by kind and size.
     #[schema(min_items = 1, max_items = 200)]
     pub starts: Vec<Start>,
+    /// Factors by feature and level, each applied to the base price.
     #[schema(max_items = 200)]
     pub factors: Vec<Factor>,
 }
 
+/// A version of the price scale to add.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"from": "2026-01-01", "uncertainty": "0.25", "notes": "as agreed at the winter meeting",
@@ -81,26 +85,27 @@ pub struct PriceScaleVersion {
         {"feature": "build_quality", "level": "fine", "factor": "1.05"},
         {"feature": "motion", "level": "worn", "factor": "0.96"}]}))]
 pub struct NewPriceScaleVersion {
-    /// The first day on which it can count. Of all versions that can count on a day, the one with the latest such day
-    /// does, and of two from one day the later one.
+    /// The first day on which this version applies. On a given day the version with the latest such day applies; of two
+    /// with the same day, the later version.
     pub from: Day,
-    /// Up to 2: u of the range likely / (1 + u) to likely x (1 + u), in which the firm expects four prices in five.
+    /// Above 0, up to 2. The firm expects four prices in five between likely / (1 + uncertainty) and likely x (1 +
+    /// uncertainty).
     pub uncertainty: Ratio,
     pub notes: Option<Prose>,
-    /// One starting price at most for any engine.
+    /// At most one base price may apply to an engine.
     #[schema(min_items = 1, max_items = 200)]
     pub starts: Vec<Start>,
-    /// One factor at most for any level of a feature.
+    /// At most one factor for each level of a feature.
     #[serde(default)]
     #[schema(max_items = 200)]
     pub factors: Vec<Factor>,
 }
 
 impl NewPriceScaleVersion {
-    /// Tells all broken rules at once.
+    /// Reports every broken rule at once.
     fn check(&self) -> Result<(), Problem> {
         let terms = PriceScaleTerms {
-            // Its number is given when it is stored; no rule asks which.
+            // The version number is assigned on insert; no rule looks at it.
             version: 1,
             from: self.from,
             uncertainty: self.uncertainty,
@@ -111,7 +116,7 @@ impl NewPriceScaleVersion {
         if self.uncertainty.decimal() > Decimal::TWO {
             errors.push(FieldError {
                 pointer: "/uncertainty".to_owned(),
-                detail: "more than 2: a range that wide says nothing".to_owned(),
+                detail: "must be at most 2; a wider range says nothing".to_owned(),
             });
         }
         if let Err(faults) = PriceScale::new(terms) {
@@ -129,7 +134,7 @@ impl NewPriceScaleVersion {
 }
 
 impl PriceScaleVersion {
-    /// As the rules of pricing take it.
+    /// The price scale as the pricing rules take it.
     pub(crate) fn rules(self) -> Result<PriceScale, Problem> {
         PriceScale::new(PriceScaleTerms {
             version: self.version,
@@ -148,15 +153,15 @@ impl PriceScaleVersion {
 
 // Routes
 
-/// Read the price scale
+/// Get the price scale
 ///
-/// The version that counts today.
+/// The version in force today. 404 if there is none yet.
 #[get("/price-scale", 404, 200 = PriceScaleVersion)]
 async fn get_price_scale(Staff(actor): Staff, req: HttpRequest, db: web::Data<Db>) -> Reply {
     let found = in_force(&mut *db.read().await?, actor.today).await?;
     let price_scale = found.ok_or_else(|| {
         Problem::not_found(
-            "no price scale is in force today; the proprietor writes one at /v1/price-scale/versions",
+            "no price scale is in force today; the proprietor adds one at /v1/price-scale/versions",
         )
     })?;
     respond(&req, &price_scale)
@@ -181,9 +186,9 @@ async fn list_price_scale_versions(_by: Staff, list: ListQuery) -> Reply {
         .await
 }
 
-/// Write a version of the price scale
+/// Add a version of the price scale
 ///
-/// Kept for ever, as valuations rest on it; a mistake is mended by another version.
+/// Kept for ever, because valuations refer to it. To correct a mistake, add another version.
 #[post("/price-scale/versions", 201 = PriceScaleVersion)]
 async fn create_price_scale_version(
     Owner(actor): Owner,
@@ -201,7 +206,7 @@ async fn create_price_scale_version(
     .await
 }
 
-/// Read a version of the price scale
+/// Get a version of the price scale
 #[get("/price-scale/versions/{version:\\d+}", 200 = PriceScaleVersion)]
 async fn get_price_scale_version(
     _by: Staff,
@@ -269,7 +274,7 @@ async fn insert(tx: &mut Tx<'_>, new: &NewPriceScaleVersion) -> Result<PriceScal
     row.price_scale()
 }
 
-/// Without the converted figures, which are no part of what is read back.
+/// Without the millimetres, which are calculated on reading.
 fn as_written(start: &Start) -> Value {
     let mut json = json!(start);
     for end in ["/gauge/from", "/gauge/to"] {
@@ -280,7 +285,7 @@ fn as_written(start: &Start) -> Value {
     json
 }
 
-/// A version that something rests on.
+/// A version that a model or valuation refers to.
 pub(crate) async fn of_version(
     conn: &mut AsyncPgConnection,
     version: i32,
@@ -293,7 +298,7 @@ pub(crate) async fn of_version(
     row.price_scale()
 }
 
-/// The version that counts on that day.
+/// The version in force on that day.
 pub(crate) async fn in_force(
     conn: &mut AsyncPgConnection,
     on: Day,

@@ -1,5 +1,5 @@
-//! What is on record of engines that their prices hang on, each on a day; the number of queries does not depend on the
-//! number of engines.
+//! The recorded facts that prices depend on, each as of a day. The number of queries does not depend on the number of
+//! engines.
 
 use crate::{
     boilers::{
@@ -38,11 +38,11 @@ use outshop_core::{
 };
 use std::collections::{BTreeMap, HashMap};
 
-/// Work of so many months before the day counts as recent; common practice, no source.
+/// Work in this many months before the day counts as recent; common practice, no source.
 const RECENT_MONTHS: i32 = 24;
 
-/// By stock number the facts of each of these engines on its day: its particulars as they are now, what surveys, papers and
-/// jobs said up to that day. An engine that does not exist is missing.
+/// The facts of each of these engines on its day, by stock number: its particulars as they are now, and surveys,
+/// certificates and jobs up to that day. An engine that does not exist is left out.
 pub(crate) async fn load(
     conn: &mut AsyncPgConnection,
     days: &BTreeMap<i32, Day>,
@@ -56,16 +56,16 @@ pub(crate) async fn load(
     Ok(facts)
 }
 
-/// What is thought to be done to an engine on the day that its facts are of.
+/// Work assumed to be done on the day of an engine's facts.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Done<'a> {
     /// Jobs of the engine that are still open.
     pub jobs: &'a [i64],
-    /// Passed after the jobs, each as its code asks.
+    /// Passed after the jobs, each as the boiler code requires.
     pub tests: &'a [TestKind],
 }
 
-/// The engine as it would be then. `pointer` is that of the member of the request that says so.
+/// The engine as it would be then. `pointer` is the member of the request that asks for it.
 pub(crate) async fn after(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -76,21 +76,22 @@ pub(crate) async fn after(
     let jobs = open_jobs(conn, stock_no, done.jobs, pointer).await?;
     let work = Work::load(conn, stock_no, engine.on).await?;
     if work.history.is_none() && !done.tests.is_empty() {
-        let detail = "no boiler is recorded in the engine on that day";
+        let detail =
+            "no boiler is recorded in the engine on that day; record its installation first";
         return Err(Problem::invalid(format!("{pointer}/tests_passed"), detail));
     }
     let jobs: Vec<&Job> = jobs.iter().collect();
     work.done(engine, &jobs, done.tests)
 }
 
-/// What is needed of the records to tell what work does to an engine, whatever the work.
+/// The records needed to work out what any work does to an engine.
 pub(crate) struct Work {
     on: Day,
-    /// Of the boiler in the engine.
+    /// The boiler in the engine.
     history: Option<BoilerHistory>,
     jurisdiction: Jurisdiction,
     pub rules: Vec<Rule>,
-    /// What hours have to bring in.
+    /// The recovery rates of hours.
     pub hours: HourPrices,
 }
 
@@ -118,8 +119,8 @@ impl Work {
         self.history.is_some()
     }
 
-    /// The engine with the grades and the working order that the jobs are to bring about, and with what jobs and tests do to
-    /// its papers.
+    /// The engine with the grades and working order expected of the jobs, and with the effect of jobs and tests on its
+    /// certificates.
     pub(crate) fn done(
         &self,
         engine: &EngineOnSale,
@@ -164,12 +165,12 @@ async fn open_jobs(
         None => Ok(found),
         Some(wrong) => Err(Problem::invalid(
             format!("{pointer}/finished_jobs/{wrong}"),
-            "no open job of this engine",
+            "must be an open job of this engine",
         )),
     }
 }
 
-/// By what is agreed, or booked where that is more.
+/// Uses the hours agreed, or those booked if that is more.
 fn worth_of(job: &Job, on: Day, prices: &HourPrices) -> Result<Money, Problem> {
     let agreed = job.facts.hours_agreed.unwrap_or(Hours::ZERO);
     let hours = agreed.max(job.hours_booked);
@@ -195,7 +196,7 @@ fn time(of_day: &str) -> Option<TimeOfDay> {
     of_day.parse().ok()
 }
 
-/// Steam last, as its paper rests on the others.
+/// Steam test last, as its certificate depends on the others.
 fn passes(tests: &[TestKind], on: Day, number: &BoilerNumber) -> impl Iterator<Item = Event> {
     tests.iter().map(move |test| Event::Test {
         test: *test,
@@ -278,7 +279,7 @@ async fn particulars(
     Ok(facts.collect())
 }
 
-/// By the latest survey that judged it.
+/// From the latest survey that judged it.
 async fn add_build_quality(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -299,7 +300,7 @@ async fn add_build_quality(
     Ok(())
 }
 
-/// For each area, by the latest survey that looked at it.
+/// For each area, from the latest survey that covered it.
 async fn add_grades(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -325,7 +326,7 @@ async fn add_grades(
     Ok(())
 }
 
-/// Material and papers of the boiler that was in the engine on the day.
+/// Material and certificates of the boiler in the engine on the day.
 async fn add_boilers(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -357,8 +358,8 @@ async fn add_boilers(
     Ok(())
 }
 
-/// How long ago the last job was finished, and what the work of the last months was worth. Before the engine came nobody
-/// knows what was done, so that no line on record is not the same as no work.
+/// The time since the last job was finished, and the value of recent work. Nothing is known of work before the engine
+/// arrived, so no line on record does not mean no work.
 async fn add_work(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -403,7 +404,7 @@ struct WorkLine {
     worth: Money,
 }
 
-/// The engine, if what is of that day counts for it.
+/// The engine, if a record of that day counts for it.
 fn up_to(facts: &mut Facts, stock_no: i32, on: Day) -> Option<&mut EngineOnSale> {
     facts.get_mut(&stock_no).filter(|engine| on <= engine.on)
 }

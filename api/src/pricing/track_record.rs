@@ -1,4 +1,5 @@
-//! The track record: every own sale against the last valuation before it, and the ratio studies that judge such pairs.
+//! The track record: the firm's own sales compared with the last valuation before each, and ratio studies of such
+//! pairs.
 
 use crate::ground::{
     actor::SellingRead,
@@ -32,12 +33,12 @@ pub fn routes(cfg: &mut Operations<'_>) {
         .service(calculate_ratio_study);
 }
 
-/// Sales below which a share says little.
+/// With fewer sales a share says little.
 const ENOUGH: usize = 20;
 /// Sales listed one by one.
 const MOST_LISTED: usize = 1000;
 
-/// Pairs of one study.
+/// Pairs in one study.
 const MOST: usize = 5000;
 
 // Types
@@ -46,17 +47,18 @@ const MOST: usize = 5000;
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct Period {
-    /// The first day of sales; the first ever when left out.
+    /// The first day of sales; if left out, the first on record.
     #[param(example = "2025-01-01")]
     from: Option<Day>,
-    /// The last day of sales; today when left out.
+    /// The last day of sales; if left out, today.
     #[param(example = "2026-05-14")]
     to: Option<Day>,
 }
 
+/// The accuracy of past valuations in a period.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"from": "2026-01-01", "to": "2026-05-14", "n_sales": 3, "n_valued": 2, "few_sales": true,
-    "warnings": ["2 sales had a valuation: with fewer than 20, one sale more could turn every verdict."],
+    "warnings": ["Only 2 sale(s) had a valuation: with fewer than 20, one more sale could change every result."],
     "ratio_study": null, "coverage": {"n_within": 2, "share": "1.0000", "promised": "0.8000"},
     "sales": [{"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "price": "7600.00", "valuation_id": 77, "low": "5612.40",
         "likely": "6480.15", "high": "7682.06", "level_percent": 80, "within": true}]}))]
@@ -67,67 +69,75 @@ pub struct TrackRecord {
     pub scores: Scores,
 }
 
-/// How near valuations came to the prices that were paid.
+/// How close valuations came to the prices paid.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(as = ValuationScores)]
 pub struct Scores {
     #[schema(minimum = 0)]
+    /// Sales in the period.
     pub n_sales: usize,
     /// Sales with a valuation.
     #[schema(minimum = 0)]
     pub n_valued: usize,
-    /// Fewer than 20 of them had one.
+    /// Fewer than 20 sales had a valuation, so one more sale could change every result.
     pub few_sales: bool,
+    /// Reasons to be careful with the figures.
     #[schema(max_items = 10, value_type = Vec<crate::ground::text::Text<1000>>)]
     pub warnings: Vec<String>,
-    /// Likely price over achieved price; null with fewer than two.
+    /// Likely price over price paid; null with fewer than two valued sales.
     pub ratio_study: Option<StudyShown>,
-    /// Null where no sale had a valuation.
+    /// null if no sale had a valuation.
     pub coverage: Option<Coverage>,
-    /// The latest first, at most 1000 of them.
+    /// Newest first, at most 1000.
     #[schema(max_items = 1000)]
     pub sales: Vec<SaleAgainstValuation>,
 }
 
-/// How many prices fell into the ranges that were given.
+/// How many prices fell within the predicted ranges.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Coverage {
+    /// Valued sales with a price within the range.
     #[schema(minimum = 0)]
     pub n_within: usize,
     #[schema(max_length = 40)]
+    /// Share of the valued sales, from 0 to 1.
     pub share: String,
-    /// The mean of the levels that the valuations were asked for.
+    /// The share expected: the mean of the levels that the valuations were made at.
     #[schema(max_length = 40)]
     pub promised: String,
 }
 
+/// A sale compared with the last valuation before it.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct SaleAgainstValuation {
     pub sale_id: i64,
     pub stock_no: i32,
     pub on: Day,
     pub price: Money,
-    /// Null where nobody valued the engine before it was sold, and in a back-test.
+    /// null if the engine was not valued before it was sold, and in a back-test.
     pub valuation_id: Option<i64>,
-    /// Null where there is no valuation; so are the members after it.
+    /// null without a valuation; the members after it are then null too.
     pub low: Option<Money>,
     pub likely: Option<Money>,
     pub high: Option<Money>,
+    /// How many of 100 prices were expected in the range.
     #[schema(minimum = 1, maximum = 99)]
     pub level_percent: Option<i32>,
-    /// Whether the price fell into the range.
+    /// Whether the price fell within the range.
     pub within: Option<bool>,
 }
 
+/// Pairs to compare.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"pairs": [{"estimate": "6480.00", "price": "6200.00"}, {"estimate": "5100.00", "price": "5400.00"}]}))]
 pub struct NewRatioStudy {
-    /// Two at least.
+    /// At least two.
     #[schema(min_items = 2, max_items = 5000)]
     pub pairs: Vec<EstimateAndPrice>,
 }
 
+/// An estimate and the price paid.
 #[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct EstimateAndPrice {
@@ -137,7 +147,7 @@ pub struct EstimateAndPrice {
     pub price: Money,
 }
 
-/// Statistics of estimate over price, with the ranges of acceptance of the IAAO Standard on Ratio Studies (2013).
+/// Statistics of estimate over price, with the acceptable ranges of the IAAO Standard on Ratio Studies (2013).
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(as = RatioStudy, example = json!({"n_pairs": 17, "few_pairs": true,
     "median_ratio": {"value": "0.8200", "from": "0.9000", "to": "1.1000", "result": "below"},
@@ -147,20 +157,20 @@ pub struct EstimateAndPrice {
 pub struct StudyShown {
     #[schema(minimum = 2)]
     pub n_pairs: usize,
-    /// Fewer than 20: one sale more could turn a verdict.
+    /// Fewer than 20 pairs, so one more sale could change a result.
     pub few_pairs: bool,
-    /// Half of the ratios lie below; 1 when estimates are right on the whole.
+    /// Half of the ratios are lower; 1 if estimates are right on the whole.
     pub median_ratio: Judgement,
-    /// Coefficient of dispersion: mean distance from the median, in per cent of it. Below 5 hints that estimates followed
-    /// prices.
+    /// Coefficient of dispersion: mean distance from the median, in per cent of it. Below 5 suggests that estimates
+    /// were adjusted to the prices.
     pub cod: Judgement,
-    /// Price-related differential: above 1 when the dear is estimated too low.
+    /// Price-related differential: above 1 if expensive engines are estimated too low.
     pub prd: Judgement,
-    /// Price-related bias: change of the ratio, as a share, when the value doubles; null when all values are the same.
+    /// Price-related bias: relative change in the ratio when the value doubles; null if all values are the same.
     pub prb: Option<Judgement>,
 }
 
-/// A statistic and its range of acceptance, both ends included.
+/// A statistic and its acceptable range, both ends included.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Judgement {
     #[schema(max_length = 40)]
@@ -169,6 +179,7 @@ pub struct Judgement {
     pub from: String,
     #[schema(max_length = 40)]
     pub to: String,
+    /// Whether `value` is within the range.
     pub result: JudgedResult,
 }
 
@@ -198,10 +209,10 @@ impl From<RatioStudy> for StudyShown {
 
 // Routes
 
-/// Read how accurate the valuations have been
+/// Get the accuracy of past valuations
 ///
-/// Every own sale of the period against the last valuation that was made before it: the ratio study of the IAAO Standard
-/// on Ratio Studies (2013), and how often the price fell into the range.
+/// Compares the firm's own sales in the period with the last valuation made before each: the ratio study of the IAAO
+/// Standard on Ratio Studies (2013), and how often the price fell within the range.
 #[get("/track-record", 200 = TrackRecord)]
 async fn get_track_record(
     SellingRead(actor): SellingRead,
@@ -212,7 +223,7 @@ async fn get_track_record(
     let from = period.from.unwrap_or(Day::FIRST);
     let to = period.to.unwrap_or(actor.today);
     if from > to {
-        let detail = "`from` is after `to`";
+        let detail = "`from` must not be after `to`";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let rows: Vec<Row> = diesel::sql_query(include_str!("track_record/pairs.sql"))
@@ -224,7 +235,7 @@ async fn get_track_record(
     respond(&req, &TrackRecord { from, to, scores })
 }
 
-/// The latest sale first.
+/// Newest sale first.
 pub(crate) fn scores(mut sales: Vec<SaleAgainstValuation>) -> Scores {
     let pairs: Vec<EstimateAndPrice> = sales
         .iter()
@@ -249,25 +260,25 @@ pub(crate) fn scores(mut sales: Vec<SaleAgainstValuation>) -> Scores {
     let few_sales = n_valued < ENOUGH;
     let n_sales = sales.len();
     sales.truncate(MOST_LISTED);
-    let told = few_sales.then(|| {
+    let warning = few_sales.then(|| {
         format!(
-            "{n_valued} sales had a valuation: with fewer than {ENOUGH}, one sale more could turn every verdict."
+            "Only {n_valued} sale(s) had a valuation: with fewer than {ENOUGH}, one more sale could change every result."
         )
     });
     Scores {
         n_sales,
         n_valued,
         few_sales,
-        warnings: told.into_iter().collect(),
+        warnings: warning.into_iter().collect(),
         ratio_study: study(&pairs).ok(),
         coverage,
         sales,
     }
 }
 
-/// Calculate how good estimates were
+/// Calculate a ratio study of estimates
 ///
-/// Nothing is stored.
+/// Compares your estimates with the prices paid. Nothing is stored.
 #[post("/calculations/ratio-study", 200 = StudyShown)]
 async fn calculate_ratio_study(
     _by: SellingRead,
@@ -277,7 +288,7 @@ async fn calculate_ratio_study(
     if asked.pairs.len() > MOST {
         return Err(Problem::invalid(
             "/pairs",
-            format!("more than {MOST} items"),
+            format!("must have at most {MOST} items"),
         ));
     }
     let members = asked
@@ -290,7 +301,7 @@ async fn calculate_ratio_study(
         .take(100)
         .map(|(member, i, _)| FieldError {
             pointer: format!("/pairs/{i}/{member}"),
-            detail: "not above 0".to_owned(),
+            detail: "must be above 0".to_owned(),
         })
         .collect();
     if !broken.is_empty() {

@@ -1,4 +1,4 @@
-//! Valuations: what an engine would fetch on a day, with its reasons; each kept for ever.
+//! Valuations: what an engine would fetch on a day, and why. Every valuation is kept for ever.
 
 pub(crate) mod answer;
 pub(crate) mod picture;
@@ -65,7 +65,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
             "build_quality": null, "working_order": null, "papers_months_left": null, "included_items": [], "finished_jobs": [],
             "tests_passed": []},
         "low": "5740.10", "likely": "6627.61", "high": "7652.34", "difference": "147.46"}],
-    "warnings": ["builder: no more than 2 of the sales were of such an engine."]}))]
+    "warnings": ["builder: only 2 past sale(s) of this kind."]}))]
 pub struct Valuation {
     pub id: i64,
     pub stock_no: i32,
@@ -74,16 +74,17 @@ pub struct Valuation {
     pub answer: Answer,
 }
 
+/// A valuation to make.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "supposing": [{"tests_passed": ["steam"]}]}))]
 pub struct NewValuation {
-    /// Today unless told otherwise, and today at the latest.
+    /// The day to value for, not after today; null: today.
     pub on: Option<Day>,
-    /// How many of 100 such prices the range is to hold; 80 unless told otherwise.
+    /// How many of 100 such prices are expected in the range; null: 80.
     #[schema(minimum = 50, maximum = 95)]
     pub level_percent: Option<u8>,
-    /// Changes of the facts, each valued by itself: better paint, a fresh steam test.
+    /// Changes to the facts, each valued on its own: better paint, a fresh steam test.
     #[serde(default, deserialize_with = "at_most::<20, _, _>")]
     #[schema(max_items = 20)]
     pub supposing: Vec<Supposition>,
@@ -93,7 +94,7 @@ impl NewValuation {
     fn check(&self, today: Day) -> Result<(), Problem> {
         let mut broken = Vec::new();
         if self.on.is_some_and(|on| on > today) {
-            let detail = "after today: nothing is on record of that day";
+            let detail = "must not be after today";
             broken.push(at("/on", detail));
         }
         broken.extend(level_and_suppositions(self.level_percent, &self.supposing));
@@ -105,22 +106,23 @@ impl NewValuation {
     }
 }
 
+/// Valuations to make.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-05-14", "stock_nos": [10, 11]}))]
 pub struct NewValuations {
-    /// Today unless told otherwise, and today at the latest.
+    /// The day to value for, not after today; null: today.
     pub on: Option<Day>,
-    /// How many of 100 such prices each range is to hold; 80 unless told otherwise.
+    /// How many of 100 such prices are expected in each range; null: 80.
     #[schema(minimum = 50, maximum = 95)]
     pub level_percent: Option<u8>,
-    /// All engines in stock unless told otherwise.
+    /// Empty: all engines in stock.
     #[serde(default, deserialize_with = "at_most::<1000, _, _>")]
     #[schema(min_items = 1, max_items = 1000)]
     pub stock_nos: Vec<i32>,
 }
 
-/// Several engines valued on a day from the same ground.
+/// Several engines valued for one day on the same basis.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"on": "2026-05-14", "level_percent": 80, "items": [
     {"stock_no": 10, "valuation_id": 78, "low": "5612.40", "likely": "6480.15", "high": "7482.06", "likely_before": "6510.00",
@@ -129,6 +131,7 @@ pub struct NewValuations {
         "not_valued": "version 3 of the price scale gives no price: the gauge is not known; record it on the engine"}]}))]
 pub struct Revaluation {
     pub on: Day,
+    /// How many of 100 such prices are expected in each range.
     #[schema(minimum = 50, maximum = 95)]
     pub level_percent: u8,
     /// By stock number.
@@ -136,17 +139,18 @@ pub struct Revaluation {
     pub items: Vec<Revalued>,
 }
 
+/// An engine's valuation, or why there is none.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Revalued {
     pub stock_no: i32,
-    /// Null where it could not be valued; so are the prices.
+    /// null if it could not be valued; the prices are then null too.
     pub valuation_id: Option<i64>,
     pub low: Option<Money>,
     pub likely: Option<Money>,
     pub high: Option<Money>,
-    /// Of the last valuation before; null where there was none.
+    /// The likely price of the previous valuation; null without one.
     pub likely_before: Option<Money>,
-    /// Why it could not be valued.
+    /// Why it could not be valued; null if it was.
     #[schema(max_length = 1000)]
     pub not_valued: Option<String>,
 }
@@ -155,30 +159,33 @@ pub struct Revalued {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ValuationFilters {
-    /// The engine.
+    /// Only this engine.
     #[param(minimum = 1, example = 10)]
     stock_no: Option<i32>,
-    /// The day that the engine was valued for.
+    /// Only valuations for this day.
     #[param(example = "2026-05-14")]
     on: Option<Day>,
 }
 
-/// The rules of what every question about a price may ask.
+/// The rules for the level and the suppositions of every valuation request.
 pub(crate) fn level_and_suppositions(
     level_percent: Option<u8>,
     supposing: &[Supposition],
 ) -> Vec<FieldError> {
     let mut broken = Vec::new();
     if level_percent.is_some_and(|level| !(50..=95).contains(&level)) {
-        broken.push(at("/level_percent", "not 50 to 95"));
+        broken.push(at("/level_percent", "must be 50 to 95"));
     }
     for (i, supposition) in supposing.iter().enumerate() {
         if *supposition == Supposition::default() {
-            broken.push(at(format!("/supposing/{i}"), "changes nothing"));
+            broken.push(at(
+                format!("/supposing/{i}"),
+                "changes nothing; give at least one fact, or leave it out",
+            ));
         }
         if supposition.papers_months_left.is_some_and(|n| n > 60) {
             let pointer = format!("/supposing/{i}/papers_months_left");
-            broken.push(at(pointer, "not 0 to 60 months"));
+            broken.push(at(pointer, "must be 0 to 60 months"));
         }
     }
     broken
@@ -195,7 +202,7 @@ fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
 
 /// List the valuations of an engine
 ///
-/// The latest first.
+/// Newest first.
 #[get("/engines/{stock_no:\\d+}/valuations", 200 = Page<Valuation>)]
 async fn list_valuations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
     let stock_no = *stock_no;
@@ -211,9 +218,9 @@ async fn list_valuations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) 
 
 /// Value an engine
 ///
-/// From what is on record of the engine, its surveys and its papers up to that day, and from the sales learned from by
-/// then. With fewer than 8 sales it rests on the price scale only, and says so. Every penny from the price scale's starting
-/// price to the likely one is explained.
+/// Uses the engine's records, surveys and certificates up to that day, and the sales known by then. With fewer than 8
+/// sales only the price scale is used, and `basis` says so. Every penny between the price scale's base price and the
+/// likely price is explained. 409 if the price scale gives no price.
 #[post("/engines/{stock_no:\\d+}/valuations", 201 = Valuation)]
 async fn create_valuation(
     Selling(actor): Selling,
@@ -232,7 +239,7 @@ async fn create_valuation(
         };
         let answer = answer::to(tx.conn(), question, on).await?;
         let mut kept = insert(tx, on, vec![(*stock_no, answer)]).await?;
-        let valuation = kept.pop().expect("one for each that was given");
+        let valuation = kept.pop().expect("one valuation per answer");
         Ok((format!("/v1/valuations/{}", valuation.id), valuation))
     })
     .await
@@ -240,7 +247,7 @@ async fn create_valuation(
 
 /// List all valuations
 ///
-/// The latest first.
+/// Newest first.
 #[get("/valuations", 200 = Page<Valuation>)]
 async fn list_all_valuations(_by: Staff, list: ListQuery<ValuationFilters>) -> Reply {
     let filters = list.filters.clone();
@@ -251,8 +258,8 @@ async fn list_all_valuations(_by: Staff, list: ListQuery<ValuationFilters>) -> R
 
 /// Value several engines
 ///
-/// All that are in stock, or those named, each as `POST /v1/engines/{stock_no}/valuations` does. One that has no price is
-/// told with the reason, and the others are valued.
+/// All engines in stock, or those listed, each as `POST /v1/engines/{stock_no}/valuations` does. Engines that cannot be
+/// valued are returned with the reason; the rest are valued.
 #[post("/valuations", 201 = Revaluation)]
 async fn create_valuations(
     Selling(actor): Selling,
@@ -267,7 +274,7 @@ async fn create_valuations(
         supposing: Vec::new(),
     };
     rules.check(actor.today)?;
-    // Reckoned before the transaction, which would be cut off as idle while hundreds of engines are valued.
+    // Calculated before the transaction, which would time out as idle while hundreds of engines are valued.
     let mut conn = db.read().await?;
     let engines = asked_for(&mut conn, &new.stock_nos, on).await?;
     let before = likely_before(&mut conn, engines.keys().copied().collect()).await?;
@@ -339,10 +346,10 @@ impl Revalued {
     }
 }
 
-/// Read a valuation
+/// Get a valuation
 ///
-/// As a picture where `Accept` asks for `image/svg+xml`: the range, the comparables before and after they are brought to this
-/// engine, the asking price of today and, for those who may know it, the break-even price.
+/// Send `Accept: image/svg+xml` for a picture: the range, the comparables before and after adjustment to this engine,
+/// today's asking price and, for roles that may see it, the break-even price.
 #[get("/valuations/{id:\\d+}", 200(content((Valuation = "application/json"), (Text<1_000_000> = "image/svg+xml"))))]
 async fn get_valuation(
     Staff(actor): Staff,
@@ -365,7 +372,7 @@ async fn get_valuation(
     picture::respond(&req, &mut conn, &heading, &valuation.answer, &marks).await
 }
 
-/// The engine as each supposition has it.
+/// The engine under each supposition.
 async fn cases(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -373,10 +380,10 @@ async fn cases(
     supposing: &[Supposition],
 ) -> Result<Vec<Case>, Problem> {
     let mut cases = Vec::with_capacity(supposing.len());
-    for (i, told) in supposing.iter().enumerate() {
+    for (i, supposition) in supposing.iter().enumerate() {
         let done = Done {
-            jobs: &told.finished_jobs,
-            tests: &told.tests_passed,
+            jobs: &supposition.finished_jobs,
+            tests: &supposition.tests_passed,
         };
         let by_the_records = if done.jobs.is_empty() && done.tests.is_empty() {
             engine.clone()
@@ -385,14 +392,14 @@ async fn cases(
             pricing_facts::after(conn, stock_no, engine, done, &pointer).await?
         };
         cases.push(Case {
-            engine: told.of(&by_the_records),
-            told: told.clone(),
+            engine: supposition.of(&by_the_records),
+            told: supposition.clone(),
         });
     }
     Ok(cases)
 }
 
-/// What is on record of one engine.
+/// The records of one engine.
 pub(crate) async fn facts_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
@@ -472,7 +479,7 @@ async fn load(
     rows.into_iter().map(Row::valuation).collect()
 }
 
-/// The engines named, or all in stock.
+/// The engines listed, or all in stock.
 async fn asked_for(
     conn: &mut AsyncPgConnection,
     stock_nos: &[i32],
@@ -482,7 +489,7 @@ async fn asked_for(
         let in_stock = stock::in_stock(conn).await?;
         if in_stock.len() > MOST_AT_ONCE {
             let detail = format!(
-                "more than {MOST_AT_ONCE} engines are in stock; name {MOST_AT_ONCE} at a time"
+                "more than {MOST_AT_ONCE} engines are in stock; list at most {MOST_AT_ONCE} at a time"
             );
             return Err(Problem::invalid("/stock_nos", detail));
         }
@@ -506,7 +513,7 @@ async fn asked_for(
     }
 }
 
-/// By stock number the likely price of the last valuation.
+/// The likely price of the last valuation, by stock number.
 async fn likely_before(
     conn: &mut AsyncPgConnection,
     stock_nos: Vec<i32>,
@@ -525,7 +532,7 @@ async fn likely_before(
     Ok(last.into_iter().collect())
 }
 
-/// Keeps the answers of a day, one for each engine at most.
+/// Stores the answers of a day, at most one per engine.
 async fn insert(
     tx: &mut Tx<'_>,
     on: Day,

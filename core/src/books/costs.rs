@@ -1,8 +1,8 @@
-//! What an engine must fetch, what may be paid for it, and at what it stands in the books: to the penny.
+//! Break-even prices, the most to pay and carrying amounts, exact to the penny.
 //!
-//! Tax and a selling share are each rounded to the penny, so that what is left rises, falls and jumps by pennies as the
-//! price rises. Nothing here is solved and rounded: every answer is the exact first or last price of all pennies, and the
-//! proof stands beside its search.
+//! Tax and a selling share are each rounded to the penny, so the profit rises, falls and jumps by pennies as the price
+//! rises. Nothing is solved and then rounded: every answer is the exact first or last price in pennies, with the proof
+//! beside its search.
 
 use crate::{
     books::tax::{MoneyFault, Percent, Scheme, amount, half_up, negatives, tax_within},
@@ -33,96 +33,113 @@ pub use to_come::{CostToCome, HourPricedBy, OpenWork, Planned, cost_to_come, mea
 
 const DEAREST: i128 = 999_999_999_999;
 
-/// Prices include tax; under the ordinary scheme the purchase and all costs are net of it.
+/// Prices include tax; under the ordinary scheme the purchase and all costs are without tax.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct LowestPriceQuestion {
+    /// The price paid for the engine.
     pub purchase: Money,
-    /// What was spent besides the purchase.
+    /// Spent so far, without the purchase.
     pub other_costs: Money,
-    /// What is still to be spent before it can be sold.
+    /// Still to be spent before it can be sold; null: 0.
     pub cost_to_come: Option<Money>,
+    /// Cost of selling; null: 0.
     pub selling_cost: Option<Money>,
-    /// Of the price with its tax, to the penny, a half upwards; 0 to 100.
+    /// Further cost of selling, in per cent of the price with tax, rounded to the penny, a half upwards; 0 to 100;
+    /// null: 0.
     pub selling_share_percent: Option<Percent>,
+    /// The tax rate of the sale.
     pub rate_percent: Percent,
     pub scheme: Scheme,
-    /// Nought when absent; below nought is a loss that is borne.
+    /// null: 0. Below 0: a loss that is accepted.
     pub wanted_profit: Option<Money>,
 }
 
+/// The lowest price that leaves the wanted profit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct LowestPrice {
+    /// Including tax.
     pub lowest_price: Money,
-    /// Tax in that price.
+    /// Tax included in that price.
     pub tax: Money,
-    /// Cost of selling at that price, the share of the price included.
+    /// Cost of selling at that price, including the share of the price.
     pub selling_cost: Money,
-    /// Price less tax, purchase and all costs: the wanted profit, or a little more.
+    /// Price less tax, purchase and all costs: the wanted profit, or slightly more.
     pub profit: Money,
 }
 
+/// The facts about an engine that is offered to the firm.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct MostToPayQuestion {
-    /// What it will be sold for, tax included.
+    /// The expected selling price, including tax.
     pub price: Money,
-    /// What has to be spent before it can be sold.
+    /// To be spent before it can be sold.
     pub cost_to_come: Money,
+    /// Cost of selling; null: 0.
     pub selling_cost: Option<Money>,
-    /// Of the price with its tax, to the penny, a half upwards; 0 to 100.
+    /// Further cost of selling, in per cent of the price with tax, rounded to the penny, a half upwards; 0 to 100;
+    /// null: 0.
     pub selling_share_percent: Option<Percent>,
+    /// The profit that its sale must leave.
     pub wanted_profit: Money,
+    /// The tax rate of the sale.
     pub rate_percent: Percent,
     pub scheme: Scheme,
 }
 
+/// The highest purchase price that leaves the wanted profit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct MostToPay {
-    /// Null when not even a gift leaves the wanted profit.
+    /// null if even a gift would miss the wanted profit.
     pub most_to_pay: Option<Money>,
-    /// Tax on the sale when that is paid; null when nothing is to be paid.
+    /// Tax on the sale at that purchase price; null if `most_to_pay` is null.
     pub tax: Option<Money>,
 }
 
+/// The facts about an engine in stock.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct CarryingAmountQuestion {
-    /// All that was spent, the purchase included.
+    /// Spent so far, including the purchase.
     pub cost: Money,
-    /// What was paid for the engine itself: the margin scheme taxes what the price is above it.
+    /// Paid for the engine itself: the margin scheme taxes the price above it.
     pub purchase: Money,
-    /// What it is expected to fetch when finished, tax included.
+    /// Expected price when finished, including tax.
     pub price: Money,
-    /// What has to be spent to finish it.
+    /// To be spent to finish it.
     pub cost_to_come: Money,
+    /// Cost of selling.
     pub selling_cost: Money,
-    /// Not needed when the scheme is `none`.
+    /// Not needed if the scheme is `none`.
     pub rate_percent: Option<Percent>,
     pub scheme: Scheme,
-    /// At what it stood in the books before.
+    /// The previous carrying amount; null: the cost.
     pub carrying_amount_before: Option<Money>,
-    /// What it would fetch unfinished, tax included.
+    /// Expected price unfinished, including tax.
     pub as_it_stands_price: Option<Money>,
-    /// The price of a sale already agreed; it takes the place of `price` (IAS 2.31).
+    /// The price of a sale already agreed; it replaces `price` (IAS 2.31).
     pub firm_contract: Option<Money>,
 }
 
+/// The carrying amount of an engine and the change from the previous one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CarryingAmount {
-    /// Finished or as it stands, whichever is better; may be below nought.
+    /// Finished or as it stands, whichever is better; may be below 0.
     pub net_realisable_value: Money,
     /// Tax on that sale.
     pub tax: Money,
+    /// Reduction of the carrying amount.
     pub write_down: Money,
+    /// Increase of the carrying amount, at most up to cost.
     pub reversal: Money,
-    /// Lower of cost and net realisable value, never below nought.
+    /// The lower of cost and net realisable value, never below 0.
     pub carrying_amount: Money,
 }
 
@@ -160,16 +177,16 @@ pub fn lowest_price(question: &LowestPriceQuestion) -> Result<LowestPrice, Vec<M
                 member: "wanted_profit",
             }]
         })?;
-    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    let checked = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
     Ok(LowestPrice {
-        lowest_price: told(price, "wanted_profit")?,
-        tax: told(sale.tax(price), "wanted_profit")?,
-        selling_cost: told(pennies(selling_cost) + sale.share(price), "selling_cost")?,
-        profit: told(sale.brings(price) - costs, "other_costs")?,
+        lowest_price: checked(price, "wanted_profit")?,
+        tax: checked(sale.tax(price), "wanted_profit")?,
+        selling_cost: checked(pennies(selling_cost) + sale.share(price), "selling_cost")?,
+        profit: checked(sale.brings(price) - costs, "other_costs")?,
     })
 }
 
-/// The most, to the penny, that may be paid for an engine so that its sale leaves at least the wanted profit.
+/// The highest purchase price, to the penny, at which the sale leaves at least the wanted profit.
 pub fn most_to_pay(question: &MostToPayQuestion) -> Result<MostToPay, Vec<MoneyFault>> {
     let MostToPayQuestion {
         price,
@@ -193,7 +210,7 @@ pub fn most_to_pay(question: &MostToPayQuestion) -> Result<MostToPay, Vec<MoneyF
     let price = price.pennies();
     let selling_cost = selling_cost.unwrap_or_default().pennies();
     let share = sale(Money::ZERO).share(price);
-    // What purchase and tax may come to together.
+    // The most that purchase and tax may come to together.
     let most = price - share - selling_cost - cost_to_come.pennies() - wanted_profit.pennies();
     let purchase = match scheme {
         Scheme::Margin => dearest_purchase(price, most, rate_percent),
@@ -206,18 +223,18 @@ pub fn most_to_pay(question: &MostToPayQuestion) -> Result<MostToPay, Vec<MoneyF
             tax: None,
         });
     }
-    let told = |pennies| amount(pennies, "wanted_profit").map_err(|fault| vec![fault]);
-    let purchase = told(purchase)?;
+    let checked = |pennies| amount(pennies, "wanted_profit").map_err(|fault| vec![fault]);
+    let purchase = checked(purchase)?;
     Ok(MostToPay {
         most_to_pay: Some(purchase),
-        tax: Some(told(sale(purchase).tax(price))?),
+        tax: Some(checked(sale(purchase).tax(price))?),
     })
 }
 
-/// The lower of cost and net realisable value, and what it changes in the books.
+/// The lower of cost and net realisable value, and the change from the previous carrying amount.
 ///
-/// Source: IAS 2.6 (estimated selling price less cost to complete and cost to sell), 2.9, 2.31, 2.33 (a reversal goes to
-/// cost and no further).
+/// Source: IAS 2.6 (estimated selling price less cost to complete and cost to sell), 2.9, 2.31, 2.33 (a reversal goes
+/// no higher than cost).
 pub fn carrying_amount(
     question: &CarryingAmountQuestion,
 ) -> Result<CarryingAmount, Vec<MoneyFault>> {
@@ -268,13 +285,13 @@ pub fn carrying_amount(
     };
     let carried = cost.pennies().min(value).max(0);
     let before = carrying_amount_before.map(Money::pennies);
-    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    let checked = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
     Ok(CarryingAmount {
-        net_realisable_value: told(value, "cost_to_come")?,
-        tax: told(tax, "price")?,
-        write_down: told((before.unwrap_or(cost.pennies()) - carried).max(0), "cost")?,
-        reversal: told(before.map_or(0, |before| (carried - before).max(0)), "cost")?,
-        carrying_amount: told(carried, "cost")?,
+        net_realisable_value: checked(value, "cost_to_come")?,
+        tax: checked(tax, "price")?,
+        write_down: checked((before.unwrap_or(cost.pennies()) - carried).max(0), "cost")?,
+        reversal: checked(before.map_or(0, |before| (carried - before).max(0)), "cost")?,
+        carrying_amount: checked(carried, "cost")?,
     })
 }
 
@@ -286,7 +303,7 @@ fn share_fault(share: Option<Percent>) -> Option<MoneyFault> {
         })
 }
 
-/// What is taken from a price: tax from the part of it above `untaxed`, and a share of the whole. All in pennies.
+/// Deductions from a price: tax on the part above `untaxed`, and a share of the whole. All in pennies.
 #[derive(Debug, Clone, Copy)]
 struct Sale {
     untaxed: i128,
@@ -321,28 +338,28 @@ impl Sale {
         price - self.tax(price) - self.share(price)
     }
 
-    /// The lowest price from 0 that brings at least `needed`; `None` when no price does.
+    /// The lowest price from 0 that brings at least `needed`; `None` if no price does.
     ///
     /// With s hundredths of a percent as share, a price p up to `untaxed` brings p - floor((s p + 5000) / 10000). As p
-    /// is whole this is the ceiling of a line that does not fall, so that it never falls itself, and for a whole c
+    /// is whole, this is the ceiling of a line that does not fall, so it never falls itself, and for a whole c
     ///
     /// ```text
     /// p - floor(x) >= c   <=>   floor(x) < p - c + 1   <=>   x < p - c + 1
     /// ```
     ///
-    /// turns into (10000 - s) p > 10000 c - 5000, which has a first p. It is below every price of the taxed part.
+    /// becomes (10000 - s) p > 10000 c - 5000, which has a first p. It is below every price of the taxed part.
     ///
-    /// Above `untaxed` two roundings beat against each other and what a price brings is not monotone. But the share of p +
-    /// n is the share of p and s n / 10000 when that is whole, as for n = 10000 / gcd(s, 10000). Along p, p + n, p + 2n ..
-    /// only the tax is rounded, and the argument above holds again: with the rate of r hundredths, d = 10000 + r, a = p -
-    /// share(p) - c and t = p - `untaxed`, the price p + k n brings c when
+    /// Above `untaxed` two roundings interfere, and what a price brings is not monotone. But the share of p + n is the
+    /// share of p plus s n / 10000 if that is whole, as for n = 10000 / gcd(s, 10000). Along p, p + n, p + 2n .. only
+    /// the tax is rounded, and the argument above applies again: with the rate of r hundredths, d = 10000 + r, a = p -
+    /// share(p) - c and t = p - `untaxed`, the price p + k n brings c if
     ///
     /// ```text
     /// floor((2 r (t + k n) + d) / 2d) <= a + k (n - s n / 10000)
     ///   <=>   2 (d (n - s n / 10000) - r n) k > 2 r t + d - 2 d (a + 1)
     /// ```
     ///
-    /// The lowest price is the least of the first ones of the n <= 10000 sequences: no window is guessed, no price is
+    /// The lowest price is the least of the first prices of the n <= 10000 sequences: no window is guessed, no price is
     /// left out, and the cost is n divisions. All products stay below 10^24.
     fn first_price(&self, needed: i128) -> Option<i128> {
         let share = i128::from(self.share.hundredths());
@@ -387,15 +404,15 @@ const fn gcd(a: i128, b: i128) -> i128 {
     if b == 0 { a } else { gcd(b, a % b) }
 }
 
-/// The most for which purchase and margin tax come to no more than `most`; below nought when there is none.
+/// The most for which purchase and margin tax come to no more than `most`; below 0 if there is none.
 ///
-/// Paid q and sold for p >= q, with r hundredths of a percent and d = 10000 + r, the two come to
+/// Bought for q and sold for p >= q, with r hundredths of a percent and d = 10000 + r, the two come to
 ///
 /// ```text
 /// q + floor((2 r (p - q) + d) / 2d) = floor((20000 q + 2 r p + d) / 2d),   as d - r = 10000
 /// ```
 ///
-/// which never falls as q rises, and is at most `most` when 20000 q + 2 r p + d < 2 d (most + 1): there is a last q. From
+/// which never falls as q rises, and is at most `most` if 20000 q + 2 r p + d < 2 d (most + 1): there is a last q. From
 /// q = p on there is no tax and the last q is `most`.
 fn dearest_purchase(price: i128, most: i128, rate: Percent) -> i128 {
     if most >= price {

@@ -1,4 +1,4 @@
-//! Tax on the sale of an engine: the schemes, and what the margin scheme takes to the penny.
+//! Tax on the sale of an engine: the schemes, and the tax under the margin scheme to the penny.
 //!
 //! Sources: gov.uk, "VAT margin schemes"; HMRC manual VATMARG; Directive 2006/112/EC Art. 311-325.
 
@@ -14,11 +14,11 @@ pub use export::{ExportFacts, ExportMethod, ExportStatus, ExportTax, export_mont
 pub use rules::{TaxRule, TaxRuleKey, TaxUnit, in_force, seed};
 
 words! {
-    /// What the tax is a part of.
+    /// The amount that tax is included in.
     pub enum Scheme {
-        /// Of the price less the purchase price, if that is above nought.
+        /// Tax is part of the price less the purchase price, if that is above 0.
         Margin = "margin",
-        /// Of the whole price.
+        /// Tax is part of the whole price.
         Ordinary = "ordinary",
         /// No tax.
         None = "none",
@@ -26,11 +26,11 @@ words! {
 }
 
 impl TaxPosition {
-    /// The scheme that the sale of an engine of that position falls under.
+    /// The scheme for the sale of an engine in that tax position.
     ///
-    /// An engine sold in its owner's name is the owner's supply: only the commission is taxed, as a service. One sold on
-    /// commission in the firm's own name counts as bought and sold, and what the owner is paid is its purchase price
-    /// (VAT Act 1994 s.47; Directive 2006/112/EC Art. 14(2)(c); from memory).
+    /// An engine sold in its owner's name is the owner's supply: only the commission is taxed, as a service. One sold
+    /// on commission in the firm's own name counts as bought and sold, and the amount payable to the owner is its
+    /// purchase price (VAT Act 1994 s.47; Directive 2006/112/EC Art. 14(2)(c); from memory).
     pub const fn scheme(self) -> Scheme {
         match self {
             TaxPosition::MarginScheme | TaxPosition::CommissionInOwnName => Scheme::Margin,
@@ -39,8 +39,8 @@ impl TaxPosition {
         }
     }
 
-    /// Whether an engine that was bought on an invoice that shows tax may be held so: not under the margin scheme (HMRC manual
-    /// VATMARG02150).
+    /// Whether an engine bought on an invoice that shows tax may have this position: not under the margin scheme (HMRC
+    /// manual VATMARG02150).
     pub const fn bears_supplier_vat(self) -> bool {
         match self {
             TaxPosition::OrdinaryVat | TaxPosition::NotRegistered => true,
@@ -50,7 +50,7 @@ impl TaxPosition {
         }
     }
 
-    /// Whether the tax on a supplier's invoice comes back, and so is no cost.
+    /// Whether the tax on a supplier's invoice is recovered, and so is not a cost.
     pub const fn reclaims_tax(self) -> bool {
         match self {
             TaxPosition::MarginScheme
@@ -62,7 +62,7 @@ impl TaxPosition {
     }
 }
 
-/// A rate in percent with at most two places, from 0 to 999.99; on the wire a string, `"17.5"`, or a whole number, `20`.
+/// A rate in percent with at most two places, from 0 to 999.99; in JSON a string, `"17.5"`, or a whole number, `20`.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 #[cfg_attr(
     feature = "wire",
@@ -74,14 +74,14 @@ pub struct Percent {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("not a rate from 0 to 999.99 percent written like \"17.5\", with at most two places")]
+#[error("must be a rate from 0 to 999.99 percent written like \"17.5\", with at most two places")]
 pub struct NotAPercent;
 
 impl Percent {
     pub const ZERO: Percent = Percent { hundredths: 0 };
     pub const HUNDRED: Percent = Percent { hundredths: 10_000 };
 
-    /// Hundredths of a percent: 1750 is 17.5 %.
+    /// Hundredths of a percent: 1750 is 17.5%.
     pub const fn from_hundredths(hundredths: u32) -> Result<Percent, NotAPercent> {
         if hundredths < 100_000 {
             Ok(Percent { hundredths })
@@ -144,7 +144,7 @@ impl<'de> Deserialize<'de> for Percent {
             type Value = Percent;
 
             fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a rate in percent as a string, like \"17.5\", or as a whole number")
+                f.write_str("a rate in percent: a string, like \"17.5\", or a whole number")
             }
 
             fn visit_str<E: de::Error>(self, text: &str) -> Result<Percent, E> {
@@ -220,21 +220,23 @@ mod wire {
     impl ToSchema for Percent {}
 }
 
-/// Why a sum of money cannot be told, and what would be right. Amounts and rates that cannot be read are refused by
-/// their types before.
+/// Why an amount of money cannot be calculated, and what would be right. Amounts and rates that cannot be read are
+/// refused earlier, by their types.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, thiserror::Error)]
 pub enum MoneyFault {
-    #[error("below nought; an amount of 0.00 or more")]
+    #[error("must be 0.00 or more")]
     Negative { member: &'static str },
-    #[error("above 100; a share of the price from 0 to 100 percent")]
+    #[error("must be a share of the price from 0 to 100 percent")]
     ShareAbove100 { member: &'static str },
-    #[error("missing; the rate of tax in percent, unless the scheme is `none`")]
+    #[error("required unless the scheme is `none`: the rate of tax in percent")]
     RateMissing,
-    #[error("no price up to 9999999999.99 leaves that; ask for less, or sell at less cost")]
+    #[error(
+        "no price up to 9999999999.99 leaves that profit; ask for less profit or reduce the costs"
+    )]
     NoPrice { member: &'static str },
-    #[error("the amounts come to more than 9999999999.99; smaller amounts")]
+    #[error("the amounts come to more than 9999999999.99; use smaller amounts")]
     TooLarge { member: &'static str },
-    #[error("before the engine was bought; a day from {bought_on}")]
+    #[error("must not be before the engine was bought on {bought_on}")]
     BeforePurchase {
         member: &'static str,
         bought_on: Day,
@@ -242,7 +244,7 @@ pub enum MoneyFault {
 }
 
 impl MoneyFault {
-    /// JSON pointer (RFC 6901) to the member of the question that has to change.
+    /// JSON pointer (RFC 6901) to the member that has to change.
     pub fn pointer(self) -> String {
         match self {
             MoneyFault::Negative { member }
@@ -255,7 +257,7 @@ impl MoneyFault {
     }
 }
 
-/// All amounts that are below nought and may not be.
+/// All amounts that are below 0 and may not be.
 pub(crate) fn negatives(members: &[(&'static str, Option<Money>)]) -> Vec<MoneyFault> {
     members
         .iter()
@@ -268,41 +270,44 @@ pub(crate) fn amount(pennies: i128, member: &'static str) -> Result<Money, Money
     Money::from_pennies(pennies).map_err(|_| MoneyFault::TooLarge { member })
 }
 
-/// `numerator` / `denominator` to the nearest whole, a half upwards; `numerator` from 0, `denominator` above it.
+/// `numerator` / `denominator` to the nearest whole number, a half upwards; `numerator` from 0, `denominator` above it.
 ///
 /// Source: HMRC manual VATREC12030 (rounding to the nearest penny).
 pub(crate) const fn half_up(numerator: i128, denominator: i128) -> i128 {
     (2 * numerator + denominator) / (2 * denominator)
 }
 
-/// The tax in pennies that is contained in a taxed amount of pennies (0 or more): rate / (100 + rate) of it by the exact
-/// fraction, 1/6 at 20 %.
+/// The tax included in a taxed amount, in pennies (0 or more): rate / (100 + rate) of it by the exact fraction, 1/6 at
+/// 20%.
 pub(crate) const fn tax_within(taxed: i128, rate: Percent) -> i128 {
     let rate = rate.hundredths as i128;
     half_up(taxed * rate, 10_000 + rate)
 }
 
-/// Two sums of one engine: what it was bought for, and what it is sold for. No repairs and parts (VATMARG02300).
+/// Purchase and sale price of one engine, without repairs and parts (VATMARG02300).
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct MarginTaxQuestion {
+    /// The price paid for the engine.
     pub purchase: Money,
+    /// The selling price, including tax.
     pub sale: Money,
     pub rate_percent: Percent,
 }
 
+/// The tax under the margin scheme.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct MarginTax {
-    /// Sale less purchase; below nought at a loss, which is set off against nothing.
+    /// Sale less purchase; below 0 for a loss, which cannot be set off.
     pub margin: Money,
     pub tax: Money,
     /// Sale less tax.
     pub net_of_tax: Money,
 }
 
-/// Tax under the margin scheme: rate / (100 + rate) of a margin above nought, to the penny, a half upwards.
+/// Tax under the margin scheme: rate / (100 + rate) of a margin above 0, to the penny, a half upwards.
 ///
 /// Source: gov.uk, "VAT margin schemes"; HMRC VATREC12030, VATMARG02300.
 pub fn margin_tax(question: &MarginTaxQuestion) -> Result<MarginTax, Vec<MoneyFault>> {
@@ -317,15 +322,15 @@ pub fn margin_tax(question: &MarginTaxQuestion) -> Result<MarginTax, Vec<MoneyFa
     }
     let margin = sale.pennies() - purchase.pennies();
     let tax = tax_within(margin.max(0), rate_percent);
-    let told = |pennies| amount(pennies, "sale").map_err(|fault| vec![fault]);
+    let checked = |pennies| amount(pennies, "sale").map_err(|fault| vec![fault]);
     Ok(MarginTax {
-        margin: told(margin)?,
-        tax: told(tax)?,
-        net_of_tax: told(sale.pennies() - tax)?,
+        margin: checked(margin)?,
+        tax: checked(tax)?,
+        net_of_tax: checked(sale.pennies() - tax)?,
     })
 }
 
-/// The rate of tax on a day; `None` where no row is in force.
+/// The rate of tax on a day; `None` if no row is in force.
 pub fn standard_rate(rules: &[TaxRule], jurisdiction: &Jurisdiction, on: Day) -> Option<Percent> {
     in_force(rules, jurisdiction, TaxRuleKey::StandardRate, on)?
         .value?

@@ -1,4 +1,4 @@
-//! Last days by the law of sale to consumers: rejecting, cancelling at a distance, refunding.
+//! Statutory deadlines of consumer sales: rejecting, cancelling a distance sale, refunding.
 //!
 //! Sources: Consumer Rights Act 2015 s.20, s.22; Consumer Contracts (Information, Cancellation and Additional Charges)
 //! Regulations 2013.
@@ -14,21 +14,21 @@ use serde::{Deserialize, Deserializer, Serialize};
 words! {
     /// What a row settles.
     pub enum TermKey {
-        /// Short-term right to reject, counted from the day after delivery and any setting up.
+        /// Days of the short-term right to reject, counted from the day after delivery and any setting up.
         ShortTermRejectDays = "short_term_reject_days",
-        /// Days that remain at least after the return from a repair or replacement.
+        /// The least days that remain after the return from a repair or replacement.
         ShortTermLeastDaysAfterRepair = "short_term_least_days_after_repair",
-        /// Cancelling a sale at a distance, counted from the day after the last lot arrived.
+        /// Days to cancel a distance sale, counted from the day after the last lot arrived.
         CancelDays = "cancel_days",
-        /// Longer when the buyer was not informed of the right to cancel.
+        /// Months added to `cancel_days` if the buyer was not informed of the right to cancel.
         CancelMonthsMoreUninformed = "cancel_months_more_uninformed",
-        /// What remains of the right to cancel from the day on which the buyer was told of it late.
+        /// Days to cancel from the day on which the buyer was informed late.
         CancelDaysAfterToldLate = "cancel_days_after_told_late",
-        /// Within which the buyer sends the goods back, counted from the day after cancelling.
+        /// Days within which the buyer must send the goods back, counted from the day after cancelling.
         SendBackDays = "send_back_days",
-        /// Refund after goods bought at a distance came back, or from the day on which the seller was told.
+        /// Days to refund a distance sale after the goods came back, or from the day on which the seller was notified.
         RefundDaysAtDistance = "refund_days_at_distance",
-        /// Refund after a rejection, beginning with the day on which the seller agrees to it.
+        /// Days to refund after a rejection, beginning with the day on which the seller agrees to it.
         RefundDaysOnRejection = "refund_days_on_rejection",
     }
 }
@@ -37,7 +37,7 @@ words! {
     pub enum TermUnit { Days = "days", Months = "months" }
 }
 
-/// A dated rule of the law of sale.
+/// A dated statutory rule of consumer sales.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Term {
     pub jurisdiction: Jurisdiction,
@@ -45,15 +45,16 @@ pub struct Term {
     /// In `unit`, 0 to 10000.
     pub value: u16,
     pub unit: TermUnit,
-    /// First day of delivery that it is for; none where it holds for all before.
+    /// The rule applies to deliveries from this day; `None`: from the beginning.
     pub valid_from: Option<Day>,
-    /// Last day, inclusive; none while the row is in force.
+    /// Last day, inclusive; `None`: no end.
     pub valid_until: Option<Day>,
-    /// Where it is printed, 1 to 300 characters.
+    /// Where it is published, 1 to 300 characters.
     pub source: String,
     pub mark: Mark,
 }
 
+/// A repair or replacement after a complaint.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = RepairUnderComplaint))]
@@ -61,38 +62,40 @@ pub struct Term {
 pub struct Repair {
     /// The day on which the buyer asked for a repair or replacement.
     pub asked_on: Day,
-    /// The day on which the buyer had the engine back; absent while it is away.
+    /// The day on which the buyer got the engine back; null while it is away.
     pub returned_on: Option<Day>,
 }
 
-/// Either `delivered_on` or `lots`; neither where the buyer cancelled before anything came.
+/// Give either `delivered_on` or `lots`; neither if the buyer cancelled before anything was delivered.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct StatutoryDeadlinesQuestion {
     pub jurisdiction: Jurisdiction,
+    /// Whether it is a distance sale.
     pub sold_at_distance: bool,
-    /// The day by which the buyer owned it, had it, and any setting up was done.
+    /// The day by which the buyer owned it and had it, and any setting up was done.
     pub delivered_on: Option<Day>,
-    /// The days on which the lots of one order arrived, in any order.
+    /// The days on which the parts of one order arrived, in any order.
     #[serde(default, deserialize_with = "lots")]
     #[cfg_attr(feature = "wire", schema(min_items = 1, max_items = 100))]
     pub lots: Option<Vec<Day>>,
+    /// Repairs and replacements that the buyer asked for.
     #[serde(default, deserialize_with = "repairs")]
     #[cfg_attr(feature = "wire", schema(max_items = 100))]
     pub repairs: Vec<Repair>,
-    /// The day on which the buyer sent the notice of cancelling a sale at a distance.
+    /// The day on which the buyer sent the notice of cancelling a distance sale.
     pub cancelled_on: Option<Day>,
-    /// The seller offered to collect the goods.
+    /// Whether the seller offered to collect the goods.
     #[serde(default)]
     pub collection_offered: bool,
     /// The day on which the goods came back.
     pub sent_back_on: Option<Day>,
-    /// The day on which the buyer showed that the goods were sent.
+    /// The day on which the buyer proved that the goods were sent.
     pub proof_of_sending_on: Option<Day>,
-    /// The day on which the seller agreed that a buyer who rejects the goods is to be refunded.
+    /// The day on which the seller agreed to refund a buyer who rejects the goods.
     pub refund_agreed_on: Option<Day>,
-    /// The law binds sales to consumers alone.
+    /// Whether the buyer is a consumer: the deadlines apply only to consumers.
     #[serde(default = "yes")]
     #[cfg_attr(feature = "wire", schema(default = true))]
     pub buyer_is_consumer: bool,
@@ -110,7 +113,7 @@ const fn yes() -> bool {
     true
 }
 
-/// A member that is there, be it null.
+/// A member that is given, even if it is null.
 fn given<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Option<Day>>, D::Error> {
     Option::deserialize(from).map(Some)
 }
@@ -128,35 +131,38 @@ fn repairs<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<Repair>, D::Error> 
 fn few<T, E: serde::de::Error>(items: Option<Vec<T>>) -> Result<Option<Vec<T>>, E> {
     match items {
         Some(items) if items.len() > MOST_ITEMS => {
-            Err(E::custom(format!("more than {MOST_ITEMS} items")))
+            Err(E::custom(format!("must have at most {MOST_ITEMS} items")))
         }
         Some(_) | None => Ok(items),
     }
 }
 
-/// Null: there is no such right, or no rule of the jurisdiction is known.
+/// Deadlines; null: there is no such right, or no rule of the jurisdiction is known.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct StatutoryDeadlines {
-    /// Last day of the short-term right to reject; null also while its clock stands still.
+    /// Last day of the short-term right to reject; null also while its clock is stopped.
     pub short_term_reject_until: Option<Day>,
-    /// A repair is not back yet, and the days do not run.
+    /// Whether a repair is not back yet, so that the days do not run.
     pub short_term_clock_stopped: bool,
+    /// Last day to cancel a distance sale.
     pub cancel_until: Option<Day>,
-    /// Whether the notice of cancelling was sent in time; null without one, and before the delivery, when it always is.
+    /// Whether the notice of cancelling was sent in time; null without a notice, and before the delivery, when it
+    /// always is.
     pub cancelled_in_time: Option<bool>,
-    /// Last day for the buyer who cancelled to send the goods back; null where the seller offered to collect them, or none came.
+    /// Last day for a buyer who cancelled to send the goods back; null if the seller offered to collect them, or
+    /// nothing was delivered.
     pub send_back_by: Option<Day>,
-    /// Last day for the refund; null until the goods are back, sending is proved, a refund is agreed, or the sale was cancelled
-    /// before they were delivered.
+    /// Last day for the refund; null until the goods are back, sending is proved, a refund is agreed, or the sale was
+    /// cancelled before delivery.
     pub refund_by: Option<Day>,
-    /// The rules that the days follow from.
+    /// The rules that the deadlines follow from.
     #[cfg_attr(feature = "wire", schema(max_items = 8))]
     pub rules: Vec<TermUsed>,
 }
 
 impl StatutoryDeadlines {
-    /// Before any day runs.
+    /// No deadline has started.
     pub const fn none() -> StatutoryDeadlines {
         StatutoryDeadlines {
             short_term_reject_until: None,
@@ -170,6 +176,7 @@ impl StatutoryDeadlines {
     }
 }
 
+/// A statutory period that the answer uses.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct TermUsed {
@@ -184,27 +191,27 @@ pub struct TermUsed {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, thiserror::Error)]
 pub enum TermFault {
-    #[error("either `delivered_on` or `lots` says when it was delivered, not both")]
+    #[error("give `delivered_on` or `lots`, not both")]
     DeliveredTwice,
-    #[error("missing; the day of delivery, or the days of the lots")]
+    #[error("give the day of delivery, or the days of the lots")]
     NotDelivered,
-    #[error("before the delivery; a day from {delivered_on}")]
+    #[error("must not be before the delivery on {delivered_on}")]
     BeforeDelivery {
         member: &'static str,
         delivered_on: Day,
     },
     #[error(
-        "given for a sale at a distance to a consumer only; leave it out, or say `sold_at_distance`"
+        "applies only to a distance sale to a consumer; leave it out, or set `sold_at_distance`"
     )]
     NotAtDistance { member: &'static str },
-    #[error("before the delivery; a day from {delivered_on}")]
+    #[error("must not be before the delivery on {delivered_on}")]
     RepairBeforeDelivery { repair: usize, delivered_on: Day },
-    #[error("before it was asked for; a day from {asked_on}")]
+    #[error("must not be before the repair was asked for on {asked_on}")]
     RepairTurnedRound { repair: usize, asked_on: Day },
 }
 
 impl TermFault {
-    /// JSON pointer (RFC 6901) to the member of the question that has to change.
+    /// JSON pointer (RFC 6901) to the member that has to change.
     pub fn pointer(self) -> String {
         match self {
             TermFault::DeliveredTwice => "/lots".to_owned(),
@@ -218,9 +225,9 @@ impl TermFault {
     }
 }
 
-/// The last days of the law after a sale, by the rows in force on the day of delivery. Of several lots the last counts.
+/// The statutory deadlines after a sale, by the rows in force on the day of delivery. Of several lots the last counts.
 ///
-/// Cancelled before anything came, they follow from the day on which the seller was told.
+/// If the sale was cancelled before delivery, they follow from the day on which the seller was notified.
 pub fn statutory_deadlines(
     question: &StatutoryDeadlinesQuestion,
     terms: &[Term],
@@ -278,8 +285,9 @@ pub fn statutory_deadlines(
     Ok(answer)
 }
 
-/// Told by the day of delivery, the right ends with its usual days. Told later within the months that begin with the first of
-/// these, it ends its days after the day of being told; later or never, the months after the usual last day.
+/// If the buyer was informed by the day of delivery, the right ends after its usual days. If they were informed later,
+/// within the months that begin with the first of these days, it ends its days after the day they were informed; if
+/// later still or never, those months after the usual last day.
 ///
 /// Source: Consumer Contracts Regulations 2013 reg. 30, 31.
 fn cancel_until<'t>(
@@ -297,7 +305,7 @@ fn cancel_until<'t>(
     let Some(more) = term(TermKey::CancelMonthsMoreUninformed) else {
         return until;
     };
-    // The months begin with the day after the delivery.
+    // The months begin on the day after the delivery.
     let late = notified_on
         .flatten()
         .filter(|on| *on <= more.after(delivered_on));
@@ -305,7 +313,8 @@ fn cancel_until<'t>(
         .unwrap_or_else(|| more.after(until))
 }
 
-/// Sending back and refund of a sale at a distance. What came back without a notice on record counts as cancelled in time.
+/// Sending back and refund of a distance sale. Goods that came back without a recorded notice count as cancelled in
+/// time.
 ///
 /// Source: Consumer Contracts Regulations 2013 reg. 34(5), (6), 35(5).
 fn at_distance<'t>(
@@ -338,8 +347,8 @@ fn at_distance<'t>(
     }
 }
 
-/// The last day for the refund of a sale at a distance to a consumer that was called off before anything was delivered: its days
-/// run from the day on which the seller was told.
+/// The last day for the refund of a distance sale to a consumer that was cancelled before delivery: the days run from
+/// the day on which the seller was notified.
 ///
 /// Source: Consumer Contracts Regulations 2013 reg. 34(6), from memory.
 pub fn called_off(
@@ -361,25 +370,25 @@ pub fn called_off(
 }
 
 impl StatutoryDeadlinesQuestion {
-    /// Whether the right to cancel is the buyer's.
+    /// Whether the buyer has the right to cancel.
     const fn protected(&self) -> bool {
         self.sold_at_distance && self.buyer_is_consumer
     }
 }
 
-/// What a buyer who cancels a sale at a distance is paid back.
+/// The refund to a buyer who cancels a distance sale.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct RefundQuestion {
-    /// Of the goods.
+    /// Price of the goods.
     pub price: Money,
-    /// Paid for the delivery that was chosen.
+    /// Paid for the delivery that the buyer chose.
     #[serde(default)]
     pub delivery_paid: Money,
-    /// What the cheapest ordinary delivery on offer would have cost; as paid where left out.
+    /// Price of the cheapest ordinary delivery on offer; null: as paid.
     pub delivery_cheapest: Option<Money>,
-    /// By handling beyond what a shop would allow, as judged.
+    /// Value lost by handling beyond what is allowed in a shop, as judged by a person.
     #[serde(default)]
     pub value_lost: Money,
     /// The day on which the buyer was informed of the right to cancel; null: never. Left out: in time.
@@ -392,20 +401,22 @@ pub struct RefundQuestion {
     pub informed_of_cancellation_on: Option<Option<Day>>,
 }
 
+/// The refund of a cancelled distance sale.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CancelledRefund {
+    /// The amount to pay back.
     pub refund: Money,
-    /// Of the delivery; a dearer one than the cheapest is not paid back in full.
+    /// The delivery refunded; delivery dearer than the cheapest is not refunded in full.
     pub delivery: Money,
-    /// Kept for value lost: no more than the price, and nothing of a buyer who was not informed of the right.
+    /// Kept for value lost: not more than the price, and nothing if the buyer was not informed of the right.
     pub kept: Money,
 }
 
 /// Price and the cheapest ordinary delivery, less value lost.
 ///
-/// Source: Consumer Contracts Regulations 2013 reg. 34(1)-(3), (9)-(12); that nothing is kept of a buyer who was not told: from
-/// memory.
+/// Source: Consumer Contracts Regulations 2013 reg. 34(1)-(3), (9)-(12); that nothing may be kept if the buyer was not
+/// informed: from memory.
 pub fn cancelled_refund(question: &RefundQuestion) -> Result<CancelledRefund, Vec<MoneyFault>> {
     let faults = negatives(&[
         ("price", Some(question.price)),
@@ -418,8 +429,8 @@ pub fn cancelled_refund(question: &RefundQuestion) -> Result<CancelledRefund, Ve
     }
     let cheapest = question.delivery_cheapest.unwrap_or(question.delivery_paid);
     let delivery = question.delivery_paid.min(cheapest);
-    let told = question.informed_of_cancellation_on != Some(None);
-    let kept = if told {
+    let informed = question.informed_of_cancellation_on != Some(None);
+    let kept = if informed {
         question.value_lost.min(question.price)
     } else {
         Money::ZERO
@@ -485,10 +496,10 @@ fn faults(question: &StatutoryDeadlinesQuestion, delivered_on: Day) -> Vec<TermF
     sent_back.chain(not_at_distance).chain(repairs).collect()
 }
 
-/// The last day after the clock stood still from the day of each asking to that of the return, both counted; `None` while
-/// it stands still.
+/// The last day, after the clock was stopped from the day each repair was asked for to the day of its return, both
+/// counted; `None` while it is stopped.
 ///
-/// A repair asked for after the last day stops nothing. Days that two repairs share are counted once.
+/// A repair asked for after the last day does not stop the clock. Days that two repairs share are counted once.
 ///
 /// Source: Consumer Rights Act 2015 s.22(6)-(8).
 fn with_stopped_clock(
@@ -499,11 +510,11 @@ fn with_stopped_clock(
 ) -> Option<Day> {
     let mut repairs = repairs.to_vec();
     repairs.sort_by_key(|repair| repair.asked_on);
-    // Days up to this one are used up or stopped already.
+    // Days up to this one are already used up or stopped.
     let mut counted_to = delivered_on;
     let mut until = until;
     for repair in repairs {
-        // A repair asked for while another one is away is asked for in time if that was, and `until` lies after it.
+        // A repair asked for while another is away is in time if that one was, and `until` is after it.
         if repair.asked_on > until {
             break;
         }
@@ -548,7 +559,7 @@ impl Term {
     }
 }
 
-/// The row in force on a day; of several the one that began last, whatever order they come in.
+/// The row in force on a day; of several the one that began last, whatever their order.
 pub fn in_force<'t>(
     terms: &'t [Term],
     jurisdiction: &Jurisdiction,
@@ -561,7 +572,7 @@ pub fn in_force<'t>(
         .max_by_key(|row| (row.valid_from, row.value, row.unit, &row.source))
 }
 
-/// The rows that a new shop starts with. They are entered in the database and changed there.
+/// The rows that a new installation starts with. They are copied into the database and changed there.
 pub fn seed() -> Vec<Term> {
     let row = |rule, value, unit, source: &str, mark| Term {
         jurisdiction: "GB".parse().expect("two capitals are a jurisdiction"),

@@ -1,6 +1,7 @@
-//! The firm's own pricing guide: a starting price per kind and size, and a factor per fact.
+//! The price scale: a base price by kind and size, and a factor for each fact.
 //!
-//! A price from the price scale alone is the firm's opinion in numbers: its range is the uncertainty that the price scale states.
+//! A price from the price scale is the firm's opinion in numbers: its range is the uncertainty stated in the price
+//! scale.
 
 use crate::{
     days::Day,
@@ -18,7 +19,7 @@ use std::{borrow::Cow, fmt, str::FromStr};
 
 // The price scale
 
-/// A plain number from 0.000001 to 1000 with at most six places; on the wire a decimal string, `"1.05"`.
+/// A plain number from 0.000001 to 1000 with at most six places; in JSON a decimal string, `"1.05"`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -28,7 +29,7 @@ use std::{borrow::Cow, fmt, str::FromStr};
 pub struct Ratio(Decimal);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("not a number above 0 and up to 1000 written like \"1.05\", with at most six places")]
+#[error("must be a number above 0 and up to 1000 written like \"1.05\", with at most six places")]
 pub struct NotARatio;
 
 impl Ratio {
@@ -36,7 +37,7 @@ impl Ratio {
         self.0
     }
 
-    /// Natural logarithm. The price scale's own price is never made from it.
+    /// Natural logarithm. The price scale's own price is never calculated from it.
     fn ln(self) -> f64 {
         self.0
             .to_f64()
@@ -45,33 +46,39 @@ impl Ratio {
     }
 }
 
-/// A guide as the proprietor writes it.
+/// A price scale as the proprietor enters it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct PriceScaleTerms {
-    /// Each version has a number of its own; a later one replaces an earlier one from its day on.
+    /// Every version has its own number; it replaces earlier versions from its first day.
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub version: i32,
     pub from: Day,
-    /// u of the range likely / (1 + u) to likely x (1 + u), in which 8 of 10 sales are thought to fall: `"0.25"`.
+    /// u: 8 of 10 sales are expected between likely / (1 + u) and likely x (1 + u): `"0.25"`.
     pub uncertainty: Ratio,
+    /// Base prices by kind and size.
     #[cfg_attr(feature = "wire", schema(min_items = 1, max_items = 200))]
     pub starts: Vec<Start>,
+    /// Factors by feature and level.
     #[cfg_attr(feature = "wire", schema(max_items = 200))]
     pub factors: Vec<Factor>,
 }
 
-/// The price of an engine of that kind and size before any factor. With neither gauge nor scale it is for every size.
+/// The base price of an engine of that kind and size, before any factor. Without gauge and scale it applies to every
+/// size.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Start {
     pub kind: Kind,
+    /// The gauges that it applies to.
     #[serde(default)]
     pub gauge: Option<GaugeRange>,
+    /// The scales that it applies to.
     #[serde(default)]
     pub scale: Option<ScaleRange>,
+    /// The base price, above 0.
     pub price: Money,
 }
 
@@ -93,52 +100,56 @@ pub struct ScaleRange {
     pub to: Scale,
 }
 
-/// What a level of a feature does to the price: more than 1 raises it.
+/// The effect of a level of a feature on the price.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Factor {
+    /// The feature that the factor applies to.
     pub feature: Feature,
-    /// A word of the feature: a grade for an area, `included` or `not_included` for what goes with the engine.
+    /// A level of the feature: a grade for an area, `included` or `not_included` for an item sold with the engine.
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "good"))]
     pub level: String,
+    /// The price is multiplied by this; above 1 raises it.
     pub factor: Ratio,
 }
 
-/// A guide without contradictions: one starting price at most for any engine, one factor at most for any level.
+/// A price scale without contradictions: at most one base price for any engine and one factor for any level.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PriceScale {
     terms: PriceScaleTerms,
 }
 
-/// What is wrong with a guide. The numbers count its starts or factors from 0.
+/// An error in a price scale. Starts and factors are counted from 0.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PriceScaleFault {
-    #[error("versions are numbered from 1")]
+    #[error("must be 1 or more")]
     Version,
-    #[error("a price scale has 1 to {most} starting prices", most = PriceScale::MOST)]
+    #[error("a price scale must have 1 to {most} base prices", most = PriceScale::MOST)]
     StartCount,
-    #[error("a price scale has at most {most} factors", most = PriceScale::MOST)]
+    #[error("a price scale must have at most {most} factors", most = PriceScale::MOST)]
     FactorCount,
-    #[error("a starting price is above 0")]
+    #[error("must be above 0")]
     PriceNotAboveNought { start: usize },
-    #[error("a starting price goes by gauge or by scale, not by both")]
+    #[error("give gauge or scale, not both")]
     BothMeasures { start: usize },
-    #[error("a range runs from the smaller to the larger")]
+    #[error("a range must go from the smaller to the larger")]
     RangeTurnedRound { start: usize },
     #[error(
-        "start {earlier} of the same kind goes by another measure, or is for every size: one engine would have two prices"
+        "start {earlier} of the same kind uses the other measure or applies to every size, so an engine would have two prices"
     )]
     AnotherMeasure { start: usize, earlier: usize },
-    #[error("start {earlier} of the same kind covers some of the same sizes")]
+    #[error(
+        "start {earlier} of the same kind covers some of the same sizes; change one of the two ranges"
+    )]
     Overlap { start: usize, earlier: usize },
-    #[error("{feature} has the levels {allowed}")]
+    #[error("{feature} must have one of the levels {allowed}")]
     UnknownLevel {
         factor: usize,
         feature: Feature,
         allowed: String,
     },
-    #[error("factor {earlier} is for the same level of the same feature")]
+    #[error("factor {earlier} is for the same level of the same feature; remove one of the two")]
     Twice { factor: usize, earlier: usize },
 }
 
@@ -160,7 +171,7 @@ impl PriceScaleFault {
     }
 }
 
-/// The sizes of a start, larger models having the larger numbers.
+/// The sizes of a base price; larger models have larger numbers.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Sizes {
     Any,
@@ -169,7 +180,7 @@ enum Sizes {
 }
 
 impl Start {
-    /// A start with both measures is a fault of the price scale; here its gauge rules.
+    /// A base price with both measures is an error in the price scale; here its gauge is used.
     fn sizes(&self) -> Sizes {
         match (&self.gauge, &self.scale) {
             (Some(range), _) => Sizes::GaugeMm(range.from.base(), range.to.base()),
@@ -185,7 +196,7 @@ impl Start {
 impl PriceScale {
     pub const MOST: usize = 200;
 
-    /// Tells all faults at once.
+    /// Reports all errors at once.
     pub fn new(terms: PriceScaleTerms) -> Result<PriceScale, Vec<PriceScaleFault>> {
         let mut faults = Vec::new();
         if terms.version < 1 {
@@ -201,7 +212,7 @@ impl PriceScale {
         if too_many_factors {
             faults.push(PriceScaleFault::FactorCount);
         }
-        // Each is compared with all before it, which is only done for a number of them that is in order.
+        // Each is compared with all before it, which is done only if their number is in order.
         if !too_many_starts {
             faults.extend(start_faults(&terms.starts));
         }
@@ -279,7 +290,7 @@ fn factor_faults(factors: &[Factor]) -> Vec<PriceScaleFault> {
 
 // The price
 
-/// What the price scale says an engine would fetch, and why.
+/// The price of an engine by the price scale, and why.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct PriceScalePrice {
@@ -289,13 +300,13 @@ pub struct PriceScalePrice {
     pub high: Money,
     /// u of the range likely / (1 + u) to likely x (1 + u).
     pub uncertainty: Ratio,
-    /// How many of 100 sales the range from low to high is meant to hold.
+    /// How many of 100 sales are expected between low and high.
     pub range_percent: u8,
     pub start: Money,
     /// `start` and the effects add up to `likely` to the penny.
     #[cfg_attr(feature = "wire", schema(max_items = 18))]
     pub steps: Vec<Step>,
-    /// Features that the price scale has factors for and the engine does not tell: no factor was applied.
+    /// Features that have factors in the price scale but are not known of the engine: no factor was applied.
     #[cfg_attr(feature = "wire", schema(max_items = 18))]
     pub missing: Vec<Feature>,
     #[cfg_attr(feature = "wire", schema(max_items = 20))]
@@ -308,7 +319,7 @@ pub struct Step {
     pub feature: Feature,
     #[cfg_attr(feature = "wire", schema(max_length = 40))]
     pub level: &'static str,
-    /// 1 where the price scale has factors for the feature, but none for this level.
+    /// 1 if the price scale has factors for the feature but none for this level.
     pub factor: Ratio,
     pub effect: Money,
 }
@@ -324,8 +335,8 @@ impl fmt::Display for Warning {
         match self {
             Warning::PriceScaleOnly { uncertainty } => write!(
                 f,
-                "From the firm's price scale only: the range is the uncertainty of {uncertainty} that the price scale states, and no \
-                 sale supports it."
+                "From the firm's price scale only: the range is its stated uncertainty of {uncertainty}, and no past sales \
+                 support it."
             ),
             Warning::NotKnown { feature } => write!(f, "{feature}: not known, no factor applied."),
         }
@@ -341,16 +352,16 @@ impl Serialize for Warning {
 /// Why the price scale gives no price.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoPrice {
-    #[error("the price scale has no starting price for the kind {kind}")]
+    #[error("the price scale has no base price for the kind {kind}")]
     NoStartForKind { kind: Kind },
-    #[error("the price scale has no starting price for a {kind} of that size")]
+    #[error("the price scale has no base price for a {kind} of that size")]
     NoStartForSize { kind: Kind },
     #[error(
-        "the price scale goes by gauge for the kind {kind}, and the engine's gauge is not known"
+        "the price scale uses the gauge for the kind {kind}, and the engine's gauge is not known"
     )]
     GaugeNotKnown { kind: Kind },
     #[error(
-        "the price scale goes by scale for the kind {kind}, and the engine's scale is not known"
+        "the price scale uses the scale for the kind {kind}, and the engine's scale is not known"
     )]
     ScaleNotKnown { kind: Kind },
     #[error("the price is beyond the range of amounts")]
@@ -363,8 +374,8 @@ impl From<NotMoney> for NoPrice {
     }
 }
 
-/// The price scale's price: likely = starting price x factors, exact until it is rounded to the penny; low and high = likely
-/// divided and multiplied by 1 + u. Neither the order of the price scale's rows nor that of the facts matters.
+/// The price by the price scale: likely = base price x factors, exact until it is rounded to the penny; low and high =
+/// likely divided and multiplied by 1 + u. The order of the price scale's rows and of the facts does not matter.
 pub fn value(price_scale: &PriceScale, engine: &PricingFacts) -> Result<PriceScalePrice, NoPrice> {
     let terms = &price_scale.terms;
     let start = starting_price(&terms.starts, engine)?;
@@ -408,7 +419,7 @@ pub fn value(price_scale: &PriceScale, engine: &PricingFacts) -> Result<PriceSca
 }
 
 impl PriceScalePrice {
-    /// Natural logarithm of the price before it is rounded to the penny.
+    /// Natural logarithm of the price before rounding to the penny.
     pub fn ln(&self) -> f64 {
         estimate_of(self.start).ln() + self.ln_factors().iter().sum::<f64>()
     }
@@ -418,8 +429,8 @@ impl PriceScalePrice {
         self.steps.iter().map(|step| step.factor.ln()).collect()
     }
 
-    /// Low and high for another share of sales than 80 %, 1 to 99: the log price is taken as normal around the likely one,
-    /// so wide that 80 % fall within the uncertainty stated.
+    /// Low and high for a share of sales other than 80%, 1 to 99: the log price is taken as normal around the likely
+    /// one, with a spread that puts 80% within the stated uncertainty.
     pub fn range_at(&self, percent: u8) -> Result<(Money, Money), NoPrice> {
         if percent == self.range_percent {
             return Ok((self.low, self.high));
@@ -432,14 +443,14 @@ impl PriceScalePrice {
         ))
     }
 
-    /// The share of prices above `price` (above 0) in that same distribution.
+    /// The share of prices above `price` (above 0) in that distribution.
     pub fn chance_above(&self, price: Money) -> f64 {
         let price = estimate_of(price).max(f64::MIN_POSITIVE);
         normal_share((self.ln() - price.ln()) / self.ln_sd())
     }
 
-    /// What a change of one thing does to its price when the price scale alone tells: its factors are taken as they are told, and its
-    /// uncertainty is that of the price before.
+    /// The effect of a change on an engine's price if only the price scale is used: its factors are taken as certain,
+    /// and the uncertainty is that of the price before.
     pub fn change_to(&self, after: &PriceScalePrice, percent: u8) -> Change {
         let level = f64::from(percent.clamp(1, 99)) / 100.0;
         Change {
@@ -459,7 +470,7 @@ impl PriceScalePrice {
     }
 }
 
-/// No amount is as large or as small as the ends.
+/// Amounts never reach either end.
 fn exp(ln: f64) -> f64 {
     ln.clamp(-700.0, 700.0).exp()
 }
@@ -520,14 +531,14 @@ fn applied_factors(factors: &[Factor], engine: &PricingFacts) -> Vec<Applied> {
         .collect()
 }
 
-/// Each factor's share of the way from `start` to `likely`: L ln(factor), where L = (likely - start) / ln(likely / start) is
-/// the logarithmic mean of both, in whole pennies that add up.
+/// Each factor's share of the way from `start` to `likely`: L ln(factor), where L = (likely - start) / ln(likely /
+/// start) is the logarithmic mean of both, in whole pennies that add up.
 ///
 /// Source: B. W. Ang, "The LMDI approach to decomposition analysis: a practical guide", Energy Policy 33 (2005) 867-871.
 fn steps(start: Money, likely: Money, applied: &[Applied]) -> Result<Vec<Step>, NoPrice> {
     let logs: Vec<f64> = applied.iter().map(|applied| applied.factor.ln()).collect();
     let total: f64 = logs.iter().sum();
-    // (e^x - 1)/x tends to 1: factors that cancel out leave the price, and each keeps its effect.
+    // (e^x - 1)/x tends to 1: factors that cancel out leave the price unchanged, and each keeps its effect.
     let growth = if total.abs() < 1e-12 {
         1.0
     } else {

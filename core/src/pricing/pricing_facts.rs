@@ -1,4 +1,4 @@
-//! What an engine is told to be for its price: the features of the price scale, each with its levels.
+//! The facts about an engine that its price depends on: the features of the price scale and their levels.
 
 use crate::{
     engines::{
@@ -9,7 +9,7 @@ use crate::{
 };
 use std::collections::BTreeMap;
 
-/// All that the price scale asks about an engine.
+/// Everything that the price scale uses.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PricingFacts {
     pub kind: Kind,
@@ -20,9 +20,9 @@ pub struct PricingFacts {
     pub grades: BTreeMap<Area, Grade>,
     pub builder: Option<BuilderStanding>,
     pub fuel: Option<Fuel>,
-    /// Whether all papers that its boiler code requires hold on the day of the price.
+    /// Whether all certificates that its boiler code requires are valid on the day of the price.
     pub papers: Option<Papers>,
-    /// Items not named are not known to go with it.
+    /// Items that are not listed are not known to be included.
     pub included_items: BTreeMap<IncludedItem, Included>,
     pub working_order: Option<WorkingOrder>,
 }
@@ -34,7 +34,7 @@ words! {
     pub enum Included { Included = "included", NotIncluded = "not_included" }
 }
 words! {
-    /// A fact for which the price scale may hold factors; kind and size choose the starting price instead.
+    /// A fact for which the price scale may have factors; kind and size choose the base price instead.
     pub enum Feature {
         BuildQuality = "build_quality",
         Boiler = "boiler",
@@ -58,7 +58,7 @@ words! {
 }
 
 impl Feature {
-    /// The words that the feature's level can be.
+    /// The possible levels of the feature.
     pub fn levels(self) -> Vec<&'static str> {
         match self {
             Feature::BuildQuality => BuildQuality::ALL.iter().map(|w| w.as_str()).collect(),
@@ -84,7 +84,7 @@ impl Feature {
 }
 
 impl PricingFacts {
-    /// An engine of which nothing but its kind is known.
+    /// An engine of which only the kind is known.
     pub const fn of(kind: Kind) -> PricingFacts {
         PricingFacts {
             kind,
@@ -100,7 +100,7 @@ impl PricingFacts {
         }
     }
 
-    /// The engine's level of a feature; `None` when it is not known.
+    /// The engine's level of a feature; `None` if it is not known.
     pub fn level(&self, feature: Feature) -> Option<&'static str> {
         let grade = |area| self.grades.get(&area).map(|grade| grade.as_str());
         let item = |item| {
@@ -136,8 +136,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn every_feature_can_be_told_and_is_unknown_until_it_is() {
-        let told = PricingFacts {
+    fn every_feature_can_be_recorded_and_is_unknown_until_it_is() {
+        let known = PricingFacts {
             build_quality: Some(BuildQuality::Sound),
             grades: Area::ALL.iter().map(|area| (*area, Grade::Fair)).collect(),
             builder: Some(BuilderStanding::Trade),
@@ -151,15 +151,15 @@ mod tests {
             ..PricingFacts::of(Kind::Locomotive)
         };
         for feature in Feature::ALL {
-            let level = told.level(*feature).expect("all is told");
+            let level = known.level(*feature).expect("every feature is recorded");
             assert!(feature.levels().contains(&level), "{feature}: {level}");
             assert_eq!(PricingFacts::of(Kind::Locomotive).level(*feature), None);
         }
     }
 
-    /// A grade told of one area or item answers for no other.
+    /// A grade of one area or item says nothing about another.
     #[test]
-    fn areas_and_items_are_told_apart() {
+    fn areas_and_items_are_kept_apart() {
         let names = Area::ALL.iter().map(|area| area.as_str());
         for name in names.chain(IncludedItem::ALL.iter().map(|item| item.as_str())) {
             let mut facts = PricingFacts::of(Kind::Locomotive);
@@ -168,12 +168,12 @@ mod tests {
                 (_, Ok(item)) => drop(facts.included_items.insert(item, Included::Included)),
                 (Err(_), Err(_)) => panic!("{name} is neither area nor item"),
             }
-            let told: Vec<_> = Feature::ALL
+            let recorded: Vec<_> = Feature::ALL
                 .iter()
                 .filter(|feature| facts.level(**feature).is_some())
                 .map(|feature| feature.as_str())
                 .collect();
-            assert_eq!(told, [name]);
+            assert_eq!(recorded, [name]);
         }
     }
 }

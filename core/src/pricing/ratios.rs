@@ -1,10 +1,10 @@
-//! How good estimates were: statistics of estimate over price.
+//! How accurate estimates were: statistics of estimate over price.
 //!
 //! Source: International Association of Assessing Officers, Standard on Ratio Studies (2013), appendices B and D.
 
 use serde::Serialize;
 
-/// An estimate, and the price that was achieved.
+/// An estimate, and the price achieved.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pair {
     pub estimate: f64,
@@ -12,17 +12,20 @@ pub struct Pair {
 }
 
 words! {
-    /// Whether a statistic lies where the standard wants it.
+    /// Whether a statistic is within the range of the standard.
     pub enum JudgedResult {
+        /// Within the acceptable range.
         Within = "within",
+        /// Below the acceptable range.
         Below = "below",
+        /// Above the acceptable range.
         Above = "above",
-        /// Too few pairs for the standard to judge by.
+        /// There are too few pairs to judge this statistic by the standard.
         NotJudged = "not_judged",
     }
 }
 
-/// A statistic with its range of acceptance, both ends included.
+/// A statistic with its acceptable range, both ends included.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Judged {
     pub value: f64,
@@ -34,27 +37,28 @@ pub struct Judged {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct RatioStudy {
     pub pairs: usize,
-    /// Fewer than 20: one sale more could turn a verdict.
+    /// Fewer than 20: one more sale could change a result.
     pub few_pairs: bool,
-    /// Half of the ratios lie below; 1 when estimates are right on the whole.
+    /// Half of the ratios are lower; 1 if estimates are right on the whole.
     pub median_ratio: Judged,
-    /// Coefficient of dispersion: mean distance from the median, in per cent of it. Below 5 hints that estimates followed prices.
+    /// Coefficient of dispersion: mean distance from the median, in per cent of it. Below 5 suggests that estimates
+    /// were adjusted to the prices.
     pub cod: Judged,
-    /// Price-related differential: above 1 when the dear is estimated too low.
+    /// Price-related differential: above 1 if expensive engines are estimated too low.
     pub prd: Judged,
-    /// Price-related bias: change of the ratio, as a share, when the value doubles. `None` when all values are the same.
+    /// Price-related bias: relative change in the ratio when the value doubles. `None` if all values are the same.
     pub prb: Option<Judged>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoStudy {
-    #[error("a ratio study needs at least two pairs")]
+    #[error("must have at least two pairs")]
     TooFewPairs,
-    #[error("pair {pair} (the first is 0): estimate and price lie above 0 and below 1e15")]
+    #[error("pair {pair} (the first is 0): estimate and price must be above 0 and below 1e15")]
     NotAnAmount { pair: usize },
 }
 
-/// Pairs below which the standard advises not to judge by PRD, and small samples are to be told.
+/// With fewer pairs the standard advises not to judge by PRD and to point out the small sample.
 const ENOUGH_PAIRS: usize = 20;
 
 /// Statistics of the ratios of estimate to price. The order of the pairs does not matter.
@@ -116,8 +120,8 @@ fn median(values: &[f64]) -> f64 {
     }
 }
 
-/// Least-squares slope of (ratio - median)/median on the logarithm to base 2 of the mean of price and estimate/median: so
-/// errors in the price alone cannot look like a bias.
+/// Least-squares slope of (ratio - median)/median on the logarithm to base 2 of the mean of price and estimate/median:
+/// so errors in the price cannot look like a bias on their own.
 fn bias(pairs: &[Pair], median: f64) -> Option<f64> {
     let n = pairs.len() as f64;
     let x: Vec<f64> = pairs
@@ -142,12 +146,12 @@ mod tests {
     const TABLE_1_4: &str = "87200,138720 38240,59700 96320,146400 68610,99000 32960,47400 50560,70500 61360,78000 \
         47360,60000 56580,69000 47040,55500 136000,154500 98000,109500 56000,60000 159100,168000 128000,124500 \
         132000,127500 160000,150000";
-    /// Table D-1: 25 sales, values of the high end estimated too low.
+    /// Table D-1: 25 sales, with expensive ones estimated too low.
     const TABLE_D_1: &str = "116700,114500 130300,121000 130200,133900 145500,139000 134100,145000 153900,156500 \
         143400,161100 156900,169500 169000,175000 149200,181000 160100,188900 191400,205000 177200,216150 205500,219000 \
         206500,235000 243800,249000 211600,258900 242500,263000 258400,305900 265900,312500 305700,336000 291600,360000 \
         312800,399900 352200,418500 354900,459000";
-    /// Table D-2: 16 sales of which one is far off.
+    /// Table D-2: 16 sales, one of them far off.
     const TABLE_D_2: &str = "45000,50000 100000,100000 165000,150000 180000,200000 250000,250000 330000,300000 \
         315000,350000 400000,400000 495000,450000 450000,500000 550000,550000 660000,600000 585000,650000 700000,700000 \
         825000,750000 1875000,2500000";
@@ -186,10 +190,10 @@ mod tests {
         }
     }
 
-    /// Ranges of acceptance of the standard: level 0.90 to 1.10, PRD 0.98 to 1.03 and not with fewer than 20 sales, PRB
+    /// Acceptable ranges of the standard: level 0.90 to 1.10, PRD 0.98 to 1.03 and not with fewer than 20 sales, PRB
     /// within 0.05.
     #[test]
-    fn verdicts_follow_the_ranges_of_the_standard() {
+    fn results_follow_the_ranges_of_the_standard() {
         let found = study(&pairs(TABLE_1_4)).expect("a study");
         assert!(found.few_pairs);
         assert_eq!(found.median_ratio.result, JudgedResult::Below);
@@ -216,9 +220,9 @@ mod tests {
         }
     }
 
-    /// Estimates that follow the prices are no proof of skill: COD under 5 is told.
+    /// Estimates that equal the prices do not prove skill: a COD below 5 is reported.
     #[test]
-    fn estimates_that_are_the_prices_raise_suspicion() {
+    fn estimates_equal_to_the_prices_raise_suspicion() {
         let pairs: Vec<Pair> = (1..=30)
             .map(|n| Pair {
                 estimate: f64::from(n),

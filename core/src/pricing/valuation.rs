@@ -1,9 +1,10 @@
-//! What something will fetch, learned from achieved sales: low, likely and high, and why.
+//! What an engine will fetch, estimated from achieved sales: low, likely and high, and why.
 //!
-//! A Gaussian process on the log of the achieved price over the price scale's price, over plain named features, so that open data
-//! sets run through the same code as engines. Hyperparameters are maximum a posteriori under tight priors, sales that do
-//! not fit are believed less by one reweighting, the range comes from out-of-fold residuals, and a better grade never lowers
-//! the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006).
+//! A Gaussian process on the log of the achieved price over the price scale's price, with plain named features, so that
+//! open data sets run through the same code as engines. Hyperparameters are maximum a posteriori under tight priors,
+//! outlying sales get less weight by one reweighting, the range comes from out-of-fold residuals, and a better grade
+//! never lowers the price. Source of the method: Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT
+//! Press 2006).
 
 mod amounts;
 mod asked;
@@ -43,18 +44,18 @@ use likelihood::Likelihood;
 use posterior::Posterior;
 use serde::{Deserialize, Serialize};
 
-/// Below this number of sales the price scale's own uncertainty rules.
+/// With fewer sales the price scale's own uncertainty is used.
 pub const FEWEST_SALES: usize = 8;
 
-/// How a fit is made.
+/// How a model is fitted.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FitOptions {
-    /// Of the shuffle that makes folds and samples.
+    /// Seed of the shuffle that makes folds and samples.
     pub seed: u64,
     pub effort: Effort,
-    /// Beyond this number of sales, hyperparameters are learned from a sample of this size ..
+    /// Above this number of sales, hyperparameters are fitted to a sample of this size ..
     pub most_learned: usize,
-    /// .. and each valuation from so many sales that are nearest.
+    /// .. and each valuation uses this many nearest sales.
     pub nearest: usize,
 }
 
@@ -71,19 +72,19 @@ impl Default for FitOptions {
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum FitError {
-    #[error("{given} sales are too few: {FEWEST_SALES} are needed")]
+    #[error("{given} sales are too few: at least {FEWEST_SALES} are needed")]
     TooFewSales { given: usize },
     #[error(transparent)]
     Sale(#[from] SaleFault),
     #[error("the covariance of the sales cannot be factorised")]
     NotPositiveDefinite,
-    #[error("the stored fit was made from other sales")]
+    #[error("the stored model was fitted to other sales")]
     OtherSales,
-    #[error("the stored fit does not hang together")]
+    #[error("the stored model is inconsistent")]
     Unreadable,
 }
 
-/// All that has to be kept of a fit: with the sales, it gives the same answers again without learning anew.
+/// The stored part of a model: together with the sales it gives the same answers again without fitting.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StoredFit {
     pub schema: Schema,
@@ -91,42 +92,42 @@ pub struct StoredFit {
     /// Names and priors, in the order of `hyperparameters`.
     pub priors: Vec<Prior>,
     pub hyperparameters: Vec<f64>,
-    /// Mean and standard deviation of the log price over the price scale, of the sales learned from.
+    /// Mean and standard deviation of the log price over the price scale, in the sales fitted to.
     pub mean: f64,
     pub sd: f64,
-    /// Factor on the noise of each sale learned from, in the canonical order.
+    /// Factor on the noise of each sale fitted to, in the canonical order.
     pub noise_weights: Vec<f64>,
     /// Log price less its prediction from all other sales, and the standard deviation of that prediction.
     pub residuals: Vec<f64>,
     pub residual_sds: Vec<f64>,
-    /// Out-of-fold residuals over their standard deviations, from which ranges are made.
+    /// Out-of-fold residuals over their standard deviations; ranges are calculated from these.
     pub scores: Vec<f64>,
     pub seed: u64,
     pub most_learned: usize,
     pub nearest: usize,
-    /// Of all sales.
+    /// Number of all sales.
     pub sales: usize,
     pub log_posterior: f64,
-    /// How often the likelihood was computed.
+    /// How often the likelihood was calculated.
     pub evaluations: u32,
 }
 
-/// A fit, ready to value.
+/// A fitted model, ready to value with.
 #[derive(Debug, Clone)]
 pub struct Fit {
     stored: StoredFit,
     sales: Sales,
     layout: Layout,
-    /// Of the sales learned from, in the canonical order.
+    /// The sales fitted to, in the canonical order.
     learned: Vec<usize>,
     posterior: Posterior,
-    /// All sales, when there are more than were learned from.
+    /// All sales, if there are more than were fitted to.
     all: Option<Design>,
     /// Per feature: values that sales had, each with its share of them.
     tried: Vec<Vec<(Value, f64)>>,
 }
 
-/// A price that is not known yet.
+/// The predicted price of an engine.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Prediction {
     pub ln_mean: f64,
@@ -134,11 +135,11 @@ pub struct Prediction {
     pub low: f64,
     pub likely: f64,
     pub high: f64,
-    /// The range is a guess on the wide side: there are too few sales for the level asked.
+    /// There are too few sales for the level asked for, so the range is a rough estimate on the wide side.
     pub few_sales: bool,
 }
 
-/// Learns from sales.
+/// Fits a model to sales.
 pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit, FitError> {
     if sales.len() < FEWEST_SALES {
         return Err(FitError::TooFewSales { given: sales.len() });
@@ -192,7 +193,7 @@ pub fn fit(schema: &Schema, sales: &[Sale], options: &FitOptions) -> Result<Fit,
 }
 
 impl Fit {
-    /// The fit again, from what was stored of it and the same sales in any order.
+    /// Restores a model from its stored part and the same sales in any order.
     pub fn from_stored(stored: StoredFit, sales: &[Sale]) -> Result<Fit, FitError> {
         if sales.len() != stored.sales {
             return Err(FitError::OtherSales);
@@ -249,7 +250,7 @@ impl Fit {
         &self.stored
     }
 
-    /// As `Asked::predict`, when nothing more is asked of the row.
+    /// Like `Asked::predict`, if nothing else is asked about the row.
     pub fn predict(
         &self,
         row: &Row,
@@ -259,7 +260,7 @@ impl Fit {
         Ok(self.ask(row)?.predict(price_scale_ln, level))
     }
 
-    /// The share of the predicted prices that lie above `price`: what speaks for a buyer at that price.
+    /// The share of the predicted prices that lie above `price`.
     pub fn chance_above(&self, prediction: &Prediction, price: f64) -> f64 {
         let off = (prediction.ln_mean - price.max(f64::MIN_POSITIVE).ln()) / prediction.ln_sd;
         normal_share(off)

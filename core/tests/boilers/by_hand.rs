@@ -1,8 +1,9 @@
 //! Histories worked by hand from the text of the rules.
 //!
-//! Sources: GB, "The Examination & Testing of Miniature Steam Boilers" (rev. 2012) and "The Boiler Test Code 2018"; CH, the
-//! rule of a Swiss gauge-1 society; Ohio's rules for historical boilers; 229 NAC 5-002 and 23-003; R 339.5248; Minn.
-//! Stat. 326B.956. Months by Dodds v Walker [1981]. What the codes leave open is a plain reading, and said so.
+//! Sources: GB, "The Examination & Testing of Miniature Steam Boilers" (rev. 2012) and "The Boiler Test Code 2018"; CH,
+//! the rule of a Swiss gauge-1 society; Ohio's rules for historical boilers; 229 NAC 5-002 and 23-003; R 339.5248;
+//! Minn. Stat. 326B.956. Months by Dodds v Walker [1981]. Where the codes leave something open, the plain reading is
+//! marked as such.
 
 use crate::{ask, question};
 use serde_json::json;
@@ -15,9 +16,9 @@ struct History {
     papers: &'static [&'static str],
     /// `test_on why`
     not_counted: &'static [&'static str],
-    /// `day`, then nothing where the papers hold, else the reasons.
+    /// `day`, then nothing if the certificates are valid, else the reasons.
     days: &'static [&'static str],
-    /// Codes; none given: not compared.
+    /// Codes; `None`: not compared.
     flags: Option<&'static [&'static str]>,
 }
 
@@ -37,7 +38,7 @@ const NONE: History = History {
 
 const HISTORIES: &[History] = &[
     History {
-        says: "the steam paper is capped by the hydraulic one (published)",
+        says: "the steam certificate is limited by the hydraulic one (published)",
         events: &["hydraulic_repeat 2022-05-14", "steam 2025-04-01"],
         papers: &[
             "hydraulic 2022-05-14 2026-05-14",
@@ -94,7 +95,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "first service unknown: the shorter interval, flagged (plain reading)",
+        says: "first service unknown: the shorter interval, with a flag (plain reading)",
         boiler: "GB steel 90 psi 8.0 L -",
         events: &["hydraulic_first 2015-07-10"],
         papers: &["hydraulic 2015-07-10 2017-07-10"],
@@ -116,7 +117,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "work on pressure parts voids every paper (published)",
+        says: "work on pressure parts voids every certificate (published)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "steam 2025-04-01",
@@ -167,7 +168,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a rise to 111 of 100 psi does not (published)",
+        says: "a rise to 111 of 100 psi does not pass (published)",
         boiler: "GB copper 100 psi 8.0 L -",
         events: &[
             "hydraulic_repeat 2024-05-14",
@@ -179,7 +180,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a steam test without a hydraulic paper issues nothing, on its last day it does (plain reading)",
+        says: "a steam test without a valid hydraulic certificate gives none, on its last day it does (plain reading)",
         events: &[
             "steam 2020-02-28",
             "hydraulic_repeat 2020-03-01",
@@ -198,7 +199,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a later hydraulic test lengthens no steam paper (published)",
+        says: "a later hydraulic test does not extend a steam certificate (published)",
         events: &[
             "hydraulic_repeat 2026-05-01",
             "steam 2025-04-01",
@@ -213,7 +214,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "of two hydraulic papers the later end caps (plain reading)",
+        says: "of two hydraulic certificates the later end is the limit (plain reading)",
         events: &[
             "hydraulic_repeat 2022-05-14",
             "hydraulic_repeat 2025-03-01",
@@ -227,7 +228,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "under pressure or under time counts for nothing and ends nothing (plain reading)",
+        says: "a test below the pressure or time does not count and voids nothing (plain reading)",
         events: &[
             "hydraulic_repeat 2022-05-14",
             "hydraulic_repeat 2023-05-14 pressure=134.999999",
@@ -244,7 +245,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "after a repair 1.5 x counts in the main code, and the inspector may ask 2 x (plain reading)",
+        says: "after a repair 1.5 x counts in the main code, and the inspector may ask for 2 x (plain reading)",
         events: &[
             "job 2025-09-01 pressure_parts",
             "hydraulic_repeat 2025-09-20",
@@ -259,7 +260,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "work on safety valves voids the steam paper alone; on the motion nothing (plain reading)",
+        says: "work on safety valves voids only the steam certificate; on the motion nothing (plain reading)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "steam 2025-04-01",
@@ -276,7 +277,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a raised working pressure voids all, and the next test is held to the new one (common practice, no source)",
+        says: "a raised working pressure voids all, and the next test must be for the new one (common practice, no source)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "change 2024-08-01 100",
@@ -306,7 +307,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "job and test of one day without times: the test waits for the order (plain reading)",
+        says: "job and test of one day without times: the test waits for their order (plain reading)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "job 2024-06-01 safety_valves_and_fittings at=09:00",
@@ -356,7 +357,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "hydraulic and steam of one day: steam counts unless times put it first (plain reading)",
+        says: "hydraulic and steam test of one day: steam counts unless the times put it first (plain reading)",
         events: &["steam 2024-06-01", "hydraulic_repeat 2024-06-01 at=11:00"],
         papers: &[
             "hydraulic 2024-06-01 2028-06-01",
@@ -365,7 +366,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "steam before water (plain reading)",
+        says: "steam test before the hydraulic test (plain reading)",
         events: &[
             "steam 2024-06-01 at=10:59",
             "hydraulic_repeat 2024-06-01 at=11:00",
@@ -375,7 +376,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "an earlier printed day wins and caps the steam paper; a later one is flagged (published)",
+        says: "an earlier printed day applies and limits the steam certificate; a later one has a flag (published)",
         events: &[
             "hydraulic_repeat 2024-06-01 stated_until=2025-01-31",
             "steam 2024-06-02",
@@ -390,7 +391,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a failed hydraulic test voids both papers (plain reading)",
+        says: "a failed hydraulic test voids both certificates (plain reading)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "steam 2024-05-15",
@@ -405,7 +406,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a failed steam test voids the steam paper (plain reading)",
+        says: "a failed steam test voids the steam certificate (plain reading)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "steam 2024-05-15",
@@ -420,7 +421,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "failed in the morning, mended and passed in the afternoon (plain reading)",
+        says: "failed in the morning, repaired and passed in the afternoon (plain reading)",
         events: &[
             "hydraulic_repeat 2024-09-01 at=10:00 passed=false",
             "hydraulic_repeat 2024-09-01 at=14:00",
@@ -435,7 +436,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "another boiler's paper never counts, however alike, nor does its failure (plain reading)",
+        says: "another boiler's certificate never counts, however similar, nor does its failure (plain reading)",
         events: &[
             "hydraulic_repeat 2024-05-14",
             "steam 2024-05-15 boiler_number=QLW1187",
@@ -454,7 +455,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "a test without a number from before the boiler was put in is another's; an exchange ends no paper (plain reading)",
+        says: "a test without a number from before the installation is another boiler's; an exchange voids nothing (plain reading)",
         events: &[
             "hydraulic_repeat 2023-05-14 -boiler_number",
             "hydraulic_repeat 2023-06-01",
@@ -475,7 +476,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "what is not recorded fails nothing and is flagged (plain reading)",
+        says: "a missing record fails nothing and has a flag (plain reading)",
         events: &[
             "hydraulic_repeat 2024-05-14 -pressure -hold_minutes -passed -boiler_number",
             "steam 2024-05-15 -highest_pressure inspector_interest=true",
@@ -505,7 +506,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "the day before that volume took effect: the main code, and the paper stays valid (published)",
+        says: "the day before that volume took effect: the main code, and the certificate stays valid (published)",
         boiler: SMALL,
         events: &["hydraulic_first 2018-04-30", "steam 2018-04-30"],
         papers: &[
@@ -543,7 +544,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "stainless: no interval found, 2 years, flagged (plain reading)",
+        says: "stainless: no interval found, 2 years, with a flag (plain reading)",
         boiler: "GB stainless 90 psi 8.0 L 2019-04-01",
         events: &["hydraulic_first 2023-01-10"],
         papers: &["hydraulic 2023-01-10 2025-01-10"],
@@ -559,7 +560,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "above 1100 bar-litres nothing in this code holds (from memory)",
+        says: "above 1100 bar-litres this code does not apply (from memory)",
         boiler: "GB copper 120 psi 150 L 2019-04-01",
         events: &["hydraulic_first 2023-01-10", "steam 2023-01-11"],
         papers: &[
@@ -570,7 +571,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "steel: an external examination every 7 years is advised and bars nothing (one tester's statement)",
+        says: "steel: an external examination every 7 years is advised and blocks nothing (one tester's statement)",
         boiler: "GB steel 90 psi 8.0 L 2010-04-01",
         events: &["hydraulic_repeat 2024-05-14", "steam 2024-05-15"],
         papers: &[
@@ -582,7 +583,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "an external examination made satisfies it for 7 years (one tester's statement)",
+        says: "an external examination satisfies this for 7 years (one tester's statement)",
         boiler: "GB steel 90 psi 8.0 L 2010-04-01",
         events: &["external_examination 2018-05-01"],
         papers: &["external_examination 2018-05-01 2025-05-01"],
@@ -591,7 +592,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "Swiss: 1.5 x every 4 years, no steam paper; a gauge glass voids nothing (published)",
+        says: "Swiss: 1.5 x every 4 years, no steam certificate; a gauge glass voids nothing (published)",
         boiler: SWISS,
         events: &[
             "hydraulic_repeat 2022-05-14",
@@ -644,7 +645,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "Ohio: 1.25 x every 3 years, no steam paper (published)",
+        says: "Ohio: 1.25 x every 3 years, no steam certificate (published)",
         boiler: "US-OH steel 100 psi 80 L 1912-01-01",
         events: &[
             "hydraulic_repeat 2022-05-14 pressure=125",
@@ -656,7 +657,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "Ohio: the report of a test goes in within 15 days, be it passed or failed (from memory)",
+        says: "Ohio: a test must be reported within 15 days, passed or failed (from memory)",
         boiler: "US-OH steel 100 psi 80 L 1912-01-01",
         events: &[
             "hydraulic_repeat 2022-05-14 pressure=125",
@@ -725,7 +726,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "where no row asks for a paper nothing holds (plain reading)",
+        says: "if no rule requires a certificate, nothing is valid (plain reading)",
         boiler: "CA-ON copper 90 psi 8.0 L -",
         events: &["hydraulic_repeat 2022-05-14"],
         papers: &["hydraulic 2022-05-14 2024-05-14"],
@@ -734,7 +735,7 @@ const HISTORIES: &[History] = &[
         ..NONE
     },
     History {
-        says: "nor where there are no rows at all (plain reading)",
+        says: "nor if there are no rules at all (plain reading)",
         boiler: "NZ copper 90 psi 8.0 L -",
         days: &["2022-05-14 no_code"],
         ..NONE
@@ -742,7 +743,7 @@ const HISTORIES: &[History] = &[
 ];
 
 #[test]
-fn the_clock_agrees_with_the_hand() {
+fn the_clock_agrees_with_the_histories_worked_by_hand() {
     for history in HISTORIES {
         let mut question = question(history.boiler, history.events);
         let days = history.days.iter().map(|line| line.split(' ').next());
@@ -796,9 +797,10 @@ fn the_clock_agrees_with_the_hand() {
     assert!(HISTORIES.len() >= 40);
 }
 
-/// From the text of the British code and of Minn. Stat. 326B.956; what is broken already is due on the day asked.
+/// From the text of the British code and of Minn. Stat. 326B.956; a requirement that is already broken is due on the
+/// day asked about.
 #[test]
-fn what_is_due_next() {
+fn the_tests_due_next() {
     for (boiler, events, on, due) in [
         (
             STEEL_NEW,
@@ -858,16 +860,16 @@ fn what_is_due_next() {
     }
 }
 
-/// Without a day the last event is counted from; without either nothing is due.
+/// Without a day it is counted from the last event; without either nothing is due.
 #[test]
-fn what_is_due_without_a_day() {
+fn the_tests_due_without_a_day() {
     let due = |events: &[&str]| ask(&question(COPPER, events)).next_due.len();
     assert_eq!(due(&[]), 0);
     assert_eq!(due(&["job 2025-01-01 motion"]), 2);
 }
 
 #[test]
-fn open_days_are_told_as_spans() {
+fn open_days_are_listed_as_spans() {
     let mut question = question(
         COPPER,
         &[

@@ -32,7 +32,7 @@ fn size_and_band() {
     }
 }
 
-/// First 2 x, repeat 1.5 x, rise of 10 % at most (British code, published); the figures are arithmetic. Ohio 1.25 x.
+/// First 2 x, repeat 1.5 x, rise of at most 10% (British code, published); the figures are arithmetic. Ohio 1.25 x.
 #[test]
 fn test_pressures() {
     for (boiler, first, repeat, limit) in [
@@ -76,7 +76,7 @@ fn test_pressures() {
     }
 }
 
-/// Figures follow the last change of working pressure, the tests the pressure of their own day (plain reading).
+/// Figures follow the last change of working pressure, tests the pressure on their own day (plain reading).
 #[test]
 fn figures_follow_the_last_change() {
     let answer = ask(&question(

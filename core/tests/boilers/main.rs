@@ -1,9 +1,7 @@
-//! The papers' clock against histories worked by hand, properties, and a second clock that walks day by day; the gates.
+//! The validity of certificates compared with histories worked by hand, with properties and with a second clock that
+//! walks day by day; the gates.
 
-#![expect(
-    clippy::expect_used,
-    reason = "a test that cannot be set up has to fail"
-)]
+#![expect(clippy::expect_used, reason = "a test that cannot be set up must fail")]
 
 mod by_hand;
 mod figures;
@@ -31,7 +29,8 @@ fn ask(question: &Value) -> Answer {
 
 /// A question from short text: `GB copper 90 psi 8.0 L 2010-04-01` (first service, or `-`) and events such as
 /// `hydraulic_repeat 2022-05-14 pressure=134`, `steam 2025-04-01 at=09:00 -passed`, `job 2025-09-01 pressure_parts`,
-/// `change 2024-01-01 80`, `exchange 2024-01-01 in out`. A test records everything, and enough, unless it says else.
+/// `change 2024-01-01 80`, `exchange 2024-01-01 in out`. Unless stated otherwise, a test records everything, with
+/// sufficient values.
 fn question(boiler: &str, events: &[&str]) -> Value {
     let parts: Vec<&str> = boiler.split(' ').collect();
     let [

@@ -1,4 +1,4 @@
-//! What holds of every history.
+//! Properties of every history.
 
 use crate::{
     OURS,
@@ -56,7 +56,7 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 
     #[test]
-    fn the_order_of_events_and_rows_is_irrelevant(seed: u64) {
+    fn the_order_of_events_and_rows_does_not_matter(seed: u64) {
         let mut random = Random(seed);
         let mut question = random::question(&mut random);
         question.days = vec![random::first_day().plus_days(2000), random::first_day().plus_days(3500)];
@@ -68,7 +68,7 @@ proptest! {
     }
 
     #[test]
-    fn a_later_passed_test_shortens_no_paper(seed: u64, after in 1..1000_i32) {
+    fn a_later_passed_test_shortens_no_certificate(seed: u64, after in 1..1000_i32) {
         let mut random = Random(seed);
         let mut question = random::question(&mut random);
         let before = ask(&question).papers;
@@ -83,7 +83,7 @@ proptest! {
         prop_assert!(now.len() <= 1);
     }
 
-    /// An exchange says whose the tests before it were, and so is kept.
+    /// An exchange is kept, as it decides which boiler the earlier tests were of.
     #[test]
     fn a_day_depends_on_nothing_later(seed: u64, after in 0..4400_i32) {
         let mut random = Random(seed);
@@ -116,7 +116,7 @@ proptest! {
         prop_assert!(told.open_days.windows(2).all(|two| two[0].until.plus_days(1) < two[1].from));
     }
 
-    /// "Until D" holds on D and not on D + 1 (plain reading of every code).
+    /// "Until D" includes D and not D + 1 (plain reading of every code).
     #[test]
     fn the_last_day_is_the_last(year in 1900..2100_i32, day_of_year in 0..366_i32, gap in 0..400_i32) {
         let hydraulic = "1900-01-01".parse::<Day>().expect("a day").plus_months((year - 1900) * 12).plus_days(day_of_year);
@@ -132,7 +132,7 @@ proptest! {
         prop_assert_eq!(holds, [false, true, true, false]);
     }
 
-    /// Rows come from a database that a firm edits: whatever they say, there is an answer.
+    /// Rows come from a database that a firm edits: whatever they contain, there is an answer.
     #[test]
     fn strange_rows_and_days_do_not_stop_the_clock(seed: u64, shift in -3000..2300_i32) {
         let mut random = Random(seed);
@@ -164,7 +164,7 @@ proptest! {
     }
 }
 
-/// The test of a [`Due`], made as it is named.
+/// The test of a [`Due`], done exactly as required.
 fn as_named(due: &Due) -> Event {
     let pressure = due.pressure.as_ref().map(|asked| {
         let written = format!("{} {}", asked.value, asked.unit);
@@ -187,11 +187,11 @@ fn as_named(due: &Due) -> Event {
     }
 }
 
-/// Who does what is named, on the day and at the pressure named, has it counted, and what it was named for is cleared: 2000
-/// histories, or as many as the variable says (`OUTSHOP_HISTORIES=100000`), each asked on the day of its last event, on the day
-/// after, and on any day.
+/// A test that is done as required, on the day and at the pressure given, counts, and it clears the requirement: 2000
+/// histories, or as many as the variable says (`OUTSHOP_HISTORIES=100000`), each asked on the day of its last event, on
+/// the day after, and on a random day.
 #[test]
-fn a_test_that_is_named_as_due_counts_when_it_is_made_as_named() {
+fn a_test_that_is_due_counts_if_it_is_done_as_required() {
     let asked = option_env!("OUTSHOP_HISTORIES");
     let n: u64 = asked.map_or(2000, |n| n.parse().expect("a number of histories"));
     let rules = codes::seed();

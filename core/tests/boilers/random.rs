@@ -50,7 +50,7 @@ pub fn first_day() -> Day {
     "2014-01-01".parse().expect("a day")
 }
 
-/// Over eleven years around the first day of the 2018 code; the period is the twelve from then.
+/// Over eleven years around the first day of the 2018 code; the period is the twelve years from then.
 pub fn question(random: &mut Random) -> Question {
     let pressures = [600_u32, 800, 1000, 1200];
     let start = first_day();

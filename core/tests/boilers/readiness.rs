@@ -1,5 +1,5 @@
-//! The gates. What bars and what is watched is the design's own rule, or the published rule of the British code where a
-//! paper is concerned.
+//! The gates. Which checks block and which warn is this design's own rule, or the published rule of the British code
+//! for certificates.
 
 use crate::{
     question,
@@ -62,7 +62,7 @@ fn boiler(boiler: &str, events: &[&str]) -> BoilerFacts {
     }
 }
 
-/// An engine for which everything is on record and in order; its steam paper ends on 2026-06-01.
+/// An engine with everything on record and in order; its steam certificate is valid to 1 June 2026.
 fn ready() -> Facts {
     Facts {
         engine: Link::new("/v1/engines/417"),
@@ -100,7 +100,7 @@ fn ready() -> Facts {
     }
 }
 
-/// Nothing on record but the engine itself: what the service knows before its other parts exist.
+/// Nothing on record but the engine itself.
 fn bare() -> Facts {
     Facts {
         boiler: Some(boiler("GB copper 90 psi 8.0 L 1998-04-01", &[])),
@@ -159,7 +159,7 @@ fn an_engine_may_leave_until_the_last_day_of_its_paper() {
 }
 
 #[test]
-fn a_paper_is_watched_from_thirty_days_before_its_end() {
+fn a_certificate_is_a_warning_from_thirty_days_before_its_end() {
     for (on, outcome) in [
         ("2026-05-01", Outcome::Met),
         ("2026-05-02", Outcome::Warning),
@@ -173,7 +173,7 @@ fn a_paper_is_watched_from_thirty_days_before_its_end() {
 }
 
 #[test]
-fn a_watch_bars_where_the_firm_says_so_and_an_unmet_always() {
+fn a_warning_blocks_if_the_firm_says_so_and_an_unmet_check_always() {
     let strict = Settings {
         blocking_warnings: vec![Check::SteamPaper],
         ..bars()
@@ -239,7 +239,7 @@ fn open_days_run_over_the_next_24_months() {
 }
 
 #[test]
-fn what_is_not_on_record_is_never_met() {
+fn a_fact_that_is_not_on_record_is_never_met() {
     let on = "2026-01-15";
     let list = ask(&bare(), Gate::List, on);
     assert_eq!(
@@ -287,12 +287,13 @@ fn what_is_not_on_record_is_never_met() {
     }
 }
 
-/// Each fact alone, from an engine that is ready: the outcome of its check, and whether the gate stays open.
+/// Each fact on its own, for an engine that is otherwise ready: the outcome of its check, and whether the gate stays
+/// open.
 #[test]
-fn each_fact_moves_its_own_check() {
+fn each_fact_changes_its_own_check() {
     type Change = fn(&mut Facts);
     let cases: &[(&str, Gate, Change, Check, Option<Outcome>)] = &[
-        // Findings and jobs: a note does no harm, and an open job is only a warning until the engine leaves.
+        // Findings and jobs: a remark does no harm, and an open job is only a warning until the engine leaves.
         (
             "a note",
             Gate::List,
@@ -440,7 +441,7 @@ fn each_fact_moves_its_own_check() {
             Check::BuyerAbroad,
             None,
         ),
-        // What goes along: lifting weight, spares, certificates and the firm's own checklist count at delivery.
+        // Items handed over: lifting weight, spares, certificates and the firm's own checklist count at delivery.
         (
             "no weight",
             Gate::Deliver,
@@ -469,7 +470,7 @@ fn each_fact_moves_its_own_check() {
             Check::Preparation,
             Some(Outcome::Unmet),
         ),
-        // An engine that came back is listed again only after a new survey.
+        // A returned engine is listed again only after a new survey.
         (
             "came back and was surveyed",
             Gate::List,
@@ -503,7 +504,7 @@ fn each_fact_moves_its_own_check() {
             Check::SurveyAfterReturn,
             None,
         ),
-        // A check that does not apply is left out and shuts nothing.
+        // A check that does not apply is left out and does not shut the gate.
         (
             "nothing on the firm's list",
             Gate::Deliver,
@@ -536,9 +537,9 @@ fn each_fact_moves_its_own_check() {
     }
 }
 
-/// As above, for what is asked of its boiler besides the tests.
+/// As above, for the checks of its boiler besides the tests.
 #[test]
-fn each_fact_of_its_boiler_moves_its_own_check() {
+fn each_fact_of_its_boiler_changes_its_own_check() {
     type Change = fn(&mut Facts);
     let of_boiler: fn(&mut Facts) -> &mut BoilerFacts =
         |facts| facts.boiler.as_mut().expect("a boiler");
@@ -604,7 +605,7 @@ fn each_fact_of_its_boiler_moves_its_own_check() {
 }
 
 #[test]
-fn what_a_test_leaves_open_is_watched() {
+fn missing_facts_of_a_test_are_warnings() {
     for (events, check, reason) in [
         (
             [
@@ -642,8 +643,8 @@ fn what_a_test_leaves_open_is_watched() {
     }
 }
 
-/// A certificate names boiler number, pressure, date and inspector (Massachusetts General Laws, c. 146 s. 27, published): without
-/// them, or without the result, the record opens no gate, and a later complete one does.
+/// A certificate gives boiler number, pressure, date and inspector (Massachusetts General Laws, c. 146 s. 27,
+/// published): without them, or without the result, the record opens no gate, and a later complete one does.
 #[test]
 fn a_test_whose_record_is_incomplete_opens_no_gate() {
     let lacks = |mut boiler: BoilerFacts, at: usize| {
@@ -727,7 +728,7 @@ fn a_test_whose_record_is_incomplete_opens_no_gate() {
 }
 
 #[test]
-fn the_reason_says_what_ended_a_paper() {
+fn the_reason_says_why_a_certificate_ended() {
     let reason = |boiler_is: &str, events: &[&str], on: &str| {
         let facts = Facts {
             boiler: Some(boiler(boiler_is, events)),
@@ -753,7 +754,7 @@ fn the_reason_says_what_ended_a_paper() {
 }
 
 #[test]
-fn without_papers_the_listing_says_so_and_the_buyer_acknowledges() {
+fn without_valid_certificates_the_listing_says_so_and_the_buyer_acknowledges_it() {
     for offer in [OfferedAs::WithoutPapers, OfferedAs::ForRestoration] {
         let facts = |said, acknowledged| Facts {
             offer,
@@ -779,9 +780,9 @@ fn without_papers_the_listing_says_so_and_the_buyer_acknowledges() {
     }
 }
 
-/// Plain reading, no source: a boiler that is not recorded is no missing boiler.
+/// Plain reading, no source: a boiler that is not recorded is not the same as no boiler.
 #[test]
-fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
+fn an_engine_without_a_recorded_boiler_does_not_pass_for_one_without_a_boiler() {
     let what = "no boiler is recorded as fitted to the engine";
     let facts = Facts {
         boiler: None,
@@ -809,7 +810,7 @@ fn an_engine_whose_boiler_is_not_recorded_does_not_pass_for_one_without() {
     assert_eq!(find(&deliver, Check::Drained).outcome, Outcome::Unmet);
 }
 
-/// Plain reading, no source: the first engine that is listed needs its photographs as the hundredth does.
+/// Plain reading, no source: the first engine listed needs its photographs as much as the hundredth.
 #[test]
 fn an_engine_without_a_photograph_is_not_listed() {
     let facts = Facts {
@@ -823,7 +824,7 @@ fn an_engine_without_a_photograph_is_not_listed() {
 
 /// Plain reading, no source.
 #[test]
-fn the_days_that_the_papers_alone_allow_stand_beside_those_that_everything_allows() {
+fn the_days_allowed_by_the_certificates_are_shown_beside_those_allowed_by_everything() {
     let facts = Facts {
         sale: None,
         money_settled: None,
@@ -835,7 +836,7 @@ fn the_days_that_the_papers_alone_allow_stand_beside_those_that_everything_allow
         written.collect()
     };
     assert_eq!(spans(&answer.open_days), [""; 0]);
-    // Without the sale and the frost the steam paper alone ends them.
+    // Apart from the sale and frost protection, only the steam certificate ends them.
     assert_eq!(spans(&answer.papers_open_days), ["2025-07-15 2026-06-01"]);
     let answer = ask(&ready(), Gate::Deliver, "2025-07-15");
     assert_eq!(
@@ -845,9 +846,9 @@ fn the_days_that_the_papers_alone_allow_stand_beside_those_that_everything_allow
     assert_eq!(spans(&answer.papers_open_days), ["2025-07-15 2026-06-01"]);
 }
 
-/// Each reason and remedy of either gate is a sentence, and what is not met names a request.
+/// Every reason and remedy of either gate is a sentence, and a check that is not met names a request.
 #[test]
-fn reasons_and_remedies_are_sentences_with_the_request_that_does_it() {
+fn reasons_and_remedies_are_sentences_with_a_request() {
     let whole =
         |text: &str| text.ends_with('.') && text.chars().next().is_some_and(|c| !c.is_lowercase());
     for facts in [bare(), ready()] {
@@ -891,7 +892,8 @@ fn every_answer_about_a_boiler_has_cautions() {
     );
 }
 
-/// The spans against asking at their ends and each week, for random boilers; and no gate opens on a day on which the papers do not hold.
+/// The open days compared with answers at their ends and each week, for random boilers; and no gate opens on a day on
+/// which the certificates are not valid.
 #[test]
 fn open_days_agree_with_each_day() {
     let rules = codes::seed();

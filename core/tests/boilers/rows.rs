@@ -57,8 +57,8 @@ fn every_seeded_row_has_a_source_and_a_value_that_fits_its_unit() {
     }
 }
 
-/// What was not read in print is marked so: the limit of 1100 bar-litres is from memory, the seven years one tester's
-/// statement, the interval of other materials not found.
+/// Values that were not read in print are marked: the limit of 1100 bar-litres is from memory, the seven years one
+/// tester's statement, the interval of other materials not found.
 #[test]
 fn rows_that_were_not_read_in_print_are_marked() {
     let marked: Vec<(RuleKey, Mark)> = codes::seed()
@@ -77,9 +77,9 @@ fn rows_that_were_not_read_in_print_are_marked() {
     );
 }
 
-/// A row beats another by naming a material, then a band; a row is in force on its first and its last day.
+/// A row that names a material, then a band, takes priority; a row is in force on its first and its last day.
 #[test]
-fn of_rows_of_one_first_day_the_most_particular_one_is_used() {
+fn of_rows_of_one_first_day_the_most_specific_one_is_used() {
     let seed = codes::seed();
     let like = |months: u32, material, band, from: Option<&str>, until: Option<&str>| Rule {
         value: Some(months.into()),
@@ -124,17 +124,17 @@ fn of_rows_of_one_first_day_the_most_particular_one_is_used() {
         found(Material::Brass, Band::Small, "2020-12-31"),
         Some(6.into())
     );
-    // What began later takes the place of all of them.
+    // A row that began later replaces all of them.
     assert_eq!(
         found(Material::Brass, Band::Small, "2021-01-01"),
         Some(13.into())
     );
 }
 
-/// A club that shortens its steam paper from a day on changes no paper issued before: the rules of the day of the test
-/// hold (plain reading). Nothing in the clock knows the 14 months.
+/// A club that shortens its steam certificate from a day on does not change certificates issued before: the rules on
+/// the day of the test apply (plain reading). The clock knows nothing of the 14 months.
 #[test]
-fn a_changed_row_holds_for_later_tests_alone() {
+fn a_changed_row_applies_only_to_later_tests() {
     let mut rules = codes::seed();
     let steam = rules
         .iter()
@@ -168,7 +168,7 @@ fn a_changed_row_holds_for_later_tests_alone() {
     );
 }
 
-/// A code that asks for the external examination, as a club may, bars what the seeded row only watches.
+/// A code that requires the external examination, as a club may, blocks where the seeded row only warns.
 #[test]
 fn an_effect_is_data_too() {
     let mut rules = codes::seed();
@@ -195,7 +195,8 @@ fn an_effect_is_data_too() {
     assert_eq!(told(&rules), ["external_examination_missing"]);
 }
 
-/// A row that changes no answer is read by nothing: each changes one of many random histories, or what the gates say of evidence.
+/// A row that changes no answer is never read: each changes one of many random histories, or the gate's answer about
+/// evidence.
 #[test]
 fn every_seeded_row_changes_some_answer() {
     let rules = codes::seed();
@@ -218,8 +219,9 @@ fn every_seeded_row_changes_some_answer() {
     }
 }
 
-/// Of rows that apply on a day the one that began last is used: a stricter general row of 2024 is not passed over for a copper row
-/// of before. Among rows of one first day the more particular one. Plain reading: a later rule takes the place of an earlier one.
+/// Of rows that apply on a day the one that began last is used: a stricter general row of 2024 replaces an earlier
+/// copper row. Of rows with the same first day the more specific one is used. Plain reading: a later rule replaces an
+/// earlier one.
 #[test]
 fn the_row_that_began_last_is_used() {
     let subject = Subject {

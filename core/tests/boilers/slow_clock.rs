@@ -1,5 +1,5 @@
-//! A second clock, written from the text of the codes and not from the rows: it walks every day with the papers that are
-//! live on it. It knows nothing of intervals, and shares no code with the first but the words.
+//! A second clock, written from the text of the codes and not from the rows: it walks every day with the certificates
+//! that are valid on it. It uses no intervals, and shares no code with the first except the names.
 
 use crate::random::{self, Random};
 use outshop_core::{
@@ -74,7 +74,7 @@ struct Live {
     until: i64,
 }
 
-/// What ends papers: all of the boiler's, the steam paper, or the tank's.
+/// The certificates that an event voids: all of the boiler's, the steam certificate, or the gas tank's.
 #[derive(Clone, Copy, PartialEq)]
 enum Ends {
     Boiler,
@@ -102,7 +102,7 @@ struct Clock<'q> {
     in_engine: bool,
     live: Vec<Live>,
     unproved_repair: bool,
-    /// Hydraulic and ultrasonic tests since the papers were last void: kind, day, minute.
+    /// Hydraulic and ultrasonic tests since the certificates were last void: kind, day, minute.
     turns: Vec<(Kind, i64, Option<i64>)>,
     hydraulic_on_record: bool,
     tank_seen: bool,
@@ -132,7 +132,7 @@ fn same(one: Option<i64>, other: Option<i64>) -> bool {
 }
 
 impl Clock<'_> {
-    /// Whether the paper says, or the engine shows, that the test is ours; none: the order of that day decides.
+    /// Whether the test is of this boiler, by its certificate or the engine; `None`: the order of that day decides.
     fn ours(&self, event: &Event, day: &[&Event], question: &Question) -> Option<bool> {
         let Event::Test { boiler_number, .. } = event else {
             return Some(false);
@@ -165,7 +165,7 @@ impl Clock<'_> {
         Some(inside)
     }
 
-    /// What a job on the gas tank ends, besides.
+    /// Whether a job on the gas tank voids its certificate as well.
     fn ends_tank(event: &Event) -> bool {
         matches!(event, Event::JobFinished { touches, .. } if touches.contains(&Touches::GasTank))
     }
@@ -214,7 +214,7 @@ impl Clock<'_> {
         self.place == "GB" && self.bar_litres() > 1100.0
     }
 
-    /// The last day of the paper, if the test counts.
+    /// The last day of the certificate, if the test counts.
     fn hydraulic(&self, event: &Event, today: Day, first_on_record: bool) -> Option<i64> {
         let Event::Test {
             test,
@@ -292,7 +292,7 @@ impl Clock<'_> {
         let ends_something = |i: usize| enders[i].is_some() || Self::ends_tank(day[i]);
         order.sort_by_key(|i| (minute(day[*i]), usize::from(!ends_something(*i))));
 
-        // Water and examinations first, in the order of the clock; steam rests on them.
+        // Hydraulic tests and examinations first, in the order of the clock; steam tests depend on them.
         for i in order.iter().copied() {
             if Self::ends_tank(day[i]) {
                 self.live.retain(|paper| paper.kind != Kind::Tank);
@@ -397,7 +397,7 @@ impl Clock<'_> {
         else {
             return false;
         };
-        // No row of the codes on file accepts the tests of another.
+        // No row of the codes on file accepts tests from another jurisdiction.
         if jurisdiction
             .as_ref()
             .is_some_and(|place| place.as_str() != self.place)
@@ -521,7 +521,7 @@ impl Clock<'_> {
         {
             return;
         }
-        // The pressure may have been changed later on that day: then all papers of the day are void anyway.
+        // The pressure may have been changed later on that day: then all certificates of the day are void anyway.
         let limit = match self.place {
             "GB" => 110,
             "US-NE" => 106,
@@ -572,7 +572,7 @@ impl Clock<'_> {
     }
 }
 
-/// A paper whose printed last day lies before its test never holds, and so is never live at the end of its day.
+/// A certificate with a printed last day before its test is never valid, and so never valid at the end of its day.
 fn walk(question: &Question, period: DaySpan) -> Vec<DaySpan> {
     let number = &question.boiler.number;
     let mut exchanges: Vec<&Event> = question

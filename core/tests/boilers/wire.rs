@@ -63,7 +63,7 @@ fn an_answer_has_every_member() {
 }
 
 #[test]
-fn unknown_members_and_words_are_refused() {
+fn unknown_members_and_values_are_refused() {
     assert!(read(good()).is_ok());
     for (pointer, value) in [
         ("/surprise", json!(1)),
@@ -101,7 +101,7 @@ fn unknown_members_and_words_are_refused() {
 }
 
 #[test]
-fn faults_are_told_all_at_once() {
+fn all_errors_are_reported_at_once() {
     let mut question = good();
     question["events"] = json!([
         {"event": "job_finished", "on": "2025-01-01", "touches": []},
@@ -127,7 +127,7 @@ fn faults_are_told_all_at_once() {
     papers::answer(&question, &[]);
 }
 
-/// Every string of the interface has a length or a list of words, every array a count.
+/// Every string of the interface has a length or a list of values, every array a count.
 #[cfg(feature = "wire")]
 #[test]
 fn every_string_and_array_of_the_schema_is_bounded() {

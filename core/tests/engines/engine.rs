@@ -1,4 +1,4 @@
-//! Wheel arrangements, scales and gauges, against what is printed of them.
+//! Wheel arrangements, scales and gauges, compared with published figures.
 
 use outshop_core::{
     engines::engine::{
@@ -35,7 +35,7 @@ fn whyte_counts_wheels_in_three_groups_or_more() {
 }
 
 #[test]
-fn what_is_no_wheel_arrangement_is_refused() {
+fn a_text_that_is_no_wheel_arrangement_is_refused() {
     for bad in [
         "4-5-0",
         "0-0-0",
@@ -124,7 +124,7 @@ fn practice_gives_inches_to_the_foot() {
 
 /// 12 x model gauge / prototype gauge: 2 ft on 7 1/4 in is 3.625 in to the foot (arithmetic).
 #[test]
-fn a_narrow_gauge_engine_takes_its_scale_from_both_gauges() {
+fn the_scale_of_a_narrow_gauge_engine_follows_from_both_gauges() {
     let engine = EngineFacts {
         prototype_gauge: Some("2 ft".parse().expect("a length")),
         ..of_gauge("7 1/4 in")
@@ -136,9 +136,9 @@ fn a_narrow_gauge_engine_takes_its_scale_from_both_gauges() {
     assert_eq!(four_places(found.inches_to_the_foot()), "3.625");
 }
 
-/// Road engines are named by inches to the foot, 1:12/scale: 3 in is 1:4 (common practice, no source).
+/// Road engines are described by inches to the foot, 1:12/scale: 3 in is 1:4 (common practice, no source).
 #[test]
-fn a_road_engine_has_the_scale_that_is_stated_and_no_other() {
+fn a_road_engine_has_only_the_scale_that_is_stated() {
     let stated = EngineFacts {
         scale: Some("3 in to the foot".parse().expect("a scale")),
         ..EngineFacts::of(Kind::RoadEngine)
@@ -170,7 +170,7 @@ fn a_quarter_of_an_inch_is_another_gauge() {
 
 /// The rows of NEM 010 and the inches of British practice for one track.
 #[test]
-fn who_looks_for_a_gauge_finds_it_as_others_write_it() {
+fn a_gauge_is_found_however_it_is_written() {
     let mm = |text: &str| text.parse::<Decimal>().expect(text);
     for (sought, gauge, is_meant) in [
         ("184.15", "184", true),
@@ -191,7 +191,7 @@ fn who_looks_for_a_gauge_finds_it_as_others_write_it() {
 }
 
 #[test]
-fn a_gauge_between_the_usual_ones_tells_no_scale() {
+fn an_unusual_gauge_gives_no_scale() {
     assert_eq!(scale_estimates(&of_gauge("100 mm")), []);
     assert_eq!(scale_estimates(&EngineFacts::of(Kind::Locomotive)), []);
 }

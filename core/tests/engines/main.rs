@@ -1,9 +1,6 @@
-//! What an engine is and what can be expected of it, against what is printed.
+//! The properties of an engine and its expected performance, compared with published figures.
 
-#![expect(
-    clippy::expect_used,
-    reason = "a test that cannot be set up has to fail"
-)]
+#![expect(clippy::expect_used, reason = "a test that cannot be set up must fail")]
 
 mod engine;
 mod working_figures;

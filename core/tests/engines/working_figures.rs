@@ -1,4 +1,4 @@
-//! Working figures, against textbooks and their own formulas turned round.
+//! Working figures, compared with textbooks and with their own formulas reversed.
 
 use outshop_core::{
     engines::{
@@ -47,9 +47,9 @@ fn small_engine() -> EngineFacts {
     }
 }
 
-/// Wheelbase^2 / (8 x 0) is no number: arithmetic.
+/// Wheelbase^2 / (8 x 0) is not a number: arithmetic.
 #[test]
-fn without_side_play_there_is_no_curve_and_it_is_said() {
+fn without_side_play_there_is_no_curve_and_the_answer_says_so() {
     let rigid = EngineFacts {
         side_play: nought_or_more(json!({"value": "0", "unit": "in"})).expect("nought"),
         ..small_engine()
@@ -64,7 +64,7 @@ fn without_side_play_there_is_no_curve_and_it_is_said() {
     assert!(usual.radius_in.is_some() && !usual.basis.estimate.contains("no curve"));
 }
 
-/// 0.25 x 100 lb = 25 lb of pull at the most; 1700 lb want 25.5 lb on the level (0.015) and 900 lb 31.5 lb at 1 in 50
+/// At most 0.25 x 100 lb = 25 lb of pull; 1700 lb need 25.5 lb on the level (0.015) and 900 lb need 31.5 lb at 1 in 50
 /// (0.035), 22.5 lb at 1 in 100 (0.025): arithmetic.
 #[test]
 fn an_engine_that_cannot_move_itself_says_so() {
@@ -93,7 +93,7 @@ fn an_engine_that_cannot_move_itself_says_so() {
     assert_eq!(unknown.expect("a locomotive").caution, None);
 }
 
-/// Nominal tractive efforts as published for the classes, within 0.05 %.
+/// Nominal tractive efforts as published for the classes, within 0.05%.
 #[test]
 fn the_formula_gives_the_published_tractive_efforts() {
     for (class, count, bore, stroke, psi, wheel, published_lbf) in [
@@ -115,7 +115,7 @@ fn the_formula_gives_the_published_tractive_efforts() {
     }
 }
 
-/// N&W class J of 1941: 80000 lbf as printed, 84981 by the formula; told and not refused.
+/// N&W class J of 1941: 80000 lbf as printed, 84981 by the formula; reported and not refused.
 #[test]
 fn a_stated_tractive_effort_that_does_not_fit_is_reported() {
     let engine = EngineFacts {
@@ -178,9 +178,9 @@ fn loads_of_a_small_engine() {
     assert_eq!(four_places(factor.exact()), "1.3072", "100 / 76.5");
 }
 
-/// Arithmetic: with little steam the cylinders give out first, and an engine that cannot move itself draws nothing.
+/// Arithmetic: with little steam the cylinders are the limit, and an engine that cannot move itself hauls nothing.
 #[test]
-fn a_weak_engine_is_limited_by_its_cylinders_and_never_draws_less_than_nothing() {
+fn a_weak_engine_is_limited_by_its_cylinders_and_never_hauls_less_than_nothing() {
     let load = |psi: &str| {
         working_figures(&small_engine(), Some(&read(psi)), None)
             .load
@@ -282,7 +282,7 @@ fn units_are_exact() {
     );
 }
 
-/// HSE leaflet INDG143, from memory: 25 kg is the greatest guideline figure.
+/// HSE leaflet INDG143, from memory: 25 kg is the highest guideline figure.
 #[test]
 fn the_caution_about_lifting_changes_above_the_guideline_figure() {
     let lifting = |weight: Option<Mass>| {
@@ -300,7 +300,7 @@ fn the_caution_about_lifting_changes_above_the_guideline_figure() {
 }
 
 #[test]
-fn what_is_missing_is_named_and_never_guessed() {
+fn missing_facts_are_listed_and_never_guessed() {
     let engine = EngineFacts {
         bore: None,
         adhesive_weight: None,
@@ -323,7 +323,7 @@ fn what_is_missing_is_named_and_never_guessed() {
 }
 
 #[test]
-fn a_road_engine_has_no_figures_of_the_rails() {
+fn a_road_engine_has_no_figures_for_rails() {
     let engine = EngineFacts {
         kind: Kind::RoadEngine,
         scale: Some(read("3 in to the foot")),
@@ -339,7 +339,7 @@ fn a_road_engine_has_no_figures_of_the_rails() {
 }
 
 #[test]
-fn figures_go_out_as_strings_with_their_inputs() {
+fn figures_are_sent_as_strings_with_their_inputs() {
     let figures = working_figures(&small_engine(), Some(&read("90 psi")), Some(&read("2 L")));
     let wire = serde_json::to_value(&figures).expect("json");
     assert_eq!(wire["tractive_effort"]["n"], "340.289");

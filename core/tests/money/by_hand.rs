@@ -1,5 +1,5 @@
-//! Vectors with their sources. Published: HMRC manual VATMARG and VATREC12030; gov.uk "VAT margin schemes"; an accountancy
-//! practice's worked examples; IAS 2. The rest is arithmetic from the rule named.
+//! Vectors with their sources. Published: HMRC manual VATMARG and VATREC12030; gov.uk "VAT margin schemes"; an
+//! accountancy practice's worked examples; IAS 2. The rest is arithmetic from the rule named.
 
 use crate::{carried, day, lowest, money, most, percent};
 use outshop_core::{
@@ -18,8 +18,8 @@ use outshop_core::{
     trade::PaymentMethod,
 };
 
-/// VM-1 and VM-2: worked examples of an accountancy practice, published. VM-3 to VM-6: arithmetic by the rule of gov.uk,
-/// "VAT margin schemes"; repairs and parts stay out (VATMARG02300), a loss is taxed with nothing.
+/// VM-1 and VM-2: worked examples of an accountancy practice, published. VM-3 to VM-6: arithmetic by the rule of
+/// gov.uk, "VAT margin schemes"; repairs and parts stay out (VATMARG02300), a loss is not set off.
 #[test]
 fn margin_tax_is_the_exact_fraction_of_the_margin() {
     for (id, purchase, sale, rate, margin, tax, net) in [
@@ -42,7 +42,7 @@ fn margin_tax_is_the_exact_fraction_of_the_margin() {
             "VM-6", "3000.00", "5000.00", "23", "2000.00", "373.98", "4626.02",
         ),
         (
-            "nothing is taxed at nought",
+            "no tax at a rate of 0",
             "1.00",
             "2.00",
             "0",
@@ -51,7 +51,7 @@ fn margin_tax_is_the_exact_fraction_of_the_margin() {
             "2.00",
         ),
         (
-            "half the margin is tax at 100 %",
+            "half the margin is tax at 100%",
             "1.00",
             "2.01",
             "100",
@@ -69,14 +69,14 @@ fn margin_tax_is_the_exact_fraction_of_the_margin() {
             "0.02",
         ),
     ] {
-        let told = margin_tax(&MarginTaxQuestion {
+        let answer = margin_tax(&MarginTaxQuestion {
             purchase: money(purchase),
             sale: money(sale),
             rate_percent: percent(rate),
         })
         .expect("an answer");
         assert_eq!(
-            (told.margin, told.tax, told.net_of_tax),
+            (answer.margin, answer.tax, answer.net_of_tax),
             (money(margin), money(tax), money(net)),
             "{id}"
         );
@@ -91,9 +91,14 @@ fn the_lowest_price_that_leaves_900() {
         wanted_profit: Some(money("900.00")),
         ..lowest("6000.00")
     };
-    let told = lowest_price(&q).expect("a price");
+    let answer = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.tax, told.profit, told.selling_cost),
+        (
+            answer.lowest_price,
+            answer.tax,
+            answer.profit,
+            answer.selling_cost
+        ),
         (
             money("7680.00"),
             money("280.00"),
@@ -106,14 +111,14 @@ fn the_lowest_price_that_leaves_900() {
         wanted_profit: money("900.00"),
         ..most("7680.00")
     };
-    let told = most_to_pay(&back).expect("an answer");
+    let answer = most_to_pay(&back).expect("an answer");
     assert_eq!(
-        (told.most_to_pay, told.tax),
+        (answer.most_to_pay, answer.tax),
         (Some(money("6000.00")), Some(money("280.00")))
     );
 }
 
-/// VM-8, published rule (VATMARG13350): the allowance is no discount of the price, nor the cash paid the price.
+/// VM-8, published rule (VATMARG13350): the allowance does not reduce the price, nor is the cash paid the price.
 #[test]
 fn a_part_exchange_is_a_sale_and_a_purchase_at_full_prices() {
     let tax_of = |purchase, sale| {
@@ -139,7 +144,7 @@ fn a_part_exchange_is_a_sale_and_a_purchase_at_full_prices() {
 
 /// Arithmetic by the rule of half a penny upwards (VATREC12030): tax and share are each rounded.
 #[test]
-fn what_is_left_rises_and_falls_by_pennies_and_the_lowest_price_is_told() {
+fn the_profit_rises_and_falls_by_pennies_and_the_lowest_price_is_found() {
     let q = LowestPriceQuestion {
         other_costs: money("500.01"),
         selling_share_percent: Some(percent("5")),
@@ -156,23 +161,23 @@ fn what_is_left_rises_and_falls_by_pennies_and_the_lowest_price_is_told() {
             "{price}"
         );
     }
-    let told = lowest_price(&q).expect("a price");
+    let answer = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.profit),
+        (answer.lowest_price, answer.profit),
         (money("7021.29"), Money::ZERO)
     );
 }
 
-/// Arithmetic. Bought at a loss, or given away: there is no tax, and the price is the cost.
+/// Arithmetic. Sold at a loss, or given away: there is no tax, and the price is the cost.
 #[test]
-fn below_the_purchase_price_nothing_is_taxed() {
+fn below_the_purchase_price_there_is_no_tax() {
     let q = LowestPriceQuestion {
         wanted_profit: Some(money("-400.00")),
         ..lowest("5000.00")
     };
-    let told = lowest_price(&q).expect("a price");
+    let answer = lowest_price(&q).expect("a price");
     assert_eq!(
-        (told.lowest_price, told.tax),
+        (answer.lowest_price, answer.tax),
         (money("4600.00"), Money::ZERO)
     );
     assert_eq!(
@@ -190,9 +195,9 @@ fn below_the_purchase_price_nothing_is_taxed() {
             scheme,
             ..lowest("1000.00")
         };
-        let told = lowest_price(&q).expect("a price");
+        let answer = lowest_price(&q).expect("a price");
         assert_eq!(
-            (told.lowest_price, told.tax),
+            (answer.lowest_price, answer.tax),
             (money(price), money(tax)),
             "{scheme}"
         );
@@ -201,15 +206,15 @@ fn below_the_purchase_price_nothing_is_taxed() {
 
 /// Arithmetic.
 #[test]
-fn not_even_a_gift_pays() {
+fn not_even_a_gift_leaves_the_profit() {
     let q = MostToPayQuestion {
         cost_to_come: money("900.00"),
         wanted_profit: money("200.00"),
         ..most("1000.00")
     };
-    let told = most_to_pay(&q).expect("an answer");
-    assert_eq!((told.most_to_pay, told.tax), (None, None));
-    // 1200 less its tax of 200 leaves 1000: a gift, and no more.
+    let answer = most_to_pay(&q).expect("an answer");
+    assert_eq!((answer.most_to_pay, answer.tax), (None, None));
+    // 1200 less its tax of 200 leaves 1000: only a gift leaves the profit.
     let q = MostToPayQuestion {
         cost_to_come: money("800.00"),
         wanted_profit: money("200.00"),
@@ -221,9 +226,9 @@ fn not_even_a_gift_pays() {
     );
 }
 
-/// NRV-1 to NRV-4: arithmetic by IAS 2.6 and 2.9; the reversal to cost and no further is IAS 2.33, published.
+/// NRV-1 to NRV-4: arithmetic by IAS 2.6 and 2.9; that a reversal goes no higher than cost is IAS 2.33, published.
 #[test]
-fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
+fn stock_is_carried_at_the_lower_of_cost_and_net_realisable_value() {
     let first = CarryingAmountQuestion {
         purchase: money("4200.00"),
         cost_to_come: money("510.00"),
@@ -242,7 +247,7 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
         ..first.clone()
     };
 
-    // The worked examples: a fall below cost is written down; a rise is taken back up to cost and no further.
+    // The worked examples: a fall below cost is written down; a rise is reversed up to cost and no higher.
     for (id, question, [value, tax, write_down, reversal, amount]) in [
         (
             "NRV-1",
@@ -264,7 +269,7 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
             carried("3000.00", "3900.00"),
             ["3900.00", "0.00", "0.00", "0.00", "3000.00"],
         ),
-        // Further cases: a firm contract, an engine worth more as it is, a value below nought, and a second fall.
+        // Further cases: a firm contract, an engine worth more as it stands, a value below 0, and a second fall.
         (
             "IAS 2.31: a firm contract's price counts",
             CarryingAmountQuestion {
@@ -290,7 +295,7 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
             ["-860.00", "0.00", "4850.00", "0.00", "0.00"],
         ),
         (
-            "a further fall, from what it stood at (IAS 2.28)",
+            "a further fall, from the previous carrying amount (IAS 2.28)",
             CarryingAmountQuestion {
                 carrying_amount_before: Some(money("4500.00")),
                 ..first
@@ -299,14 +304,14 @@ fn stock_stands_at_the_lower_of_cost_and_net_realisable_value() {
         ),
     ] {
         // Every part of the answer is compared, so that a right total cannot hide a wrong tax.
-        let told = carrying_amount(&question).expect("an answer");
+        let answer = carrying_amount(&question).expect("an answer");
         assert_eq!(
             [
-                told.net_realisable_value,
-                told.tax,
-                told.write_down,
-                told.reversal,
-                told.carrying_amount
+                answer.net_realisable_value,
+                answer.tax,
+                answer.write_down,
+                answer.reversal,
+                answer.carrying_amount
             ],
             [value, tax, write_down, reversal, amount].map(money),
             "{id}"
@@ -319,7 +324,7 @@ fn gb() -> Jurisdiction {
 }
 
 #[test]
-fn faults_name_the_member_and_what_would_be_right() {
+fn errors_name_the_member_and_what_would_be_right() {
     let pointers = |faults: Vec<MoneyFault>| -> Vec<String> {
         faults.into_iter().map(MoneyFault::pointer).collect()
     };
@@ -381,12 +386,12 @@ fn faults_name_the_member_and_what_would_be_right() {
         pointers(carrying_amount(&q).expect_err("faults")),
         ["/cost_to_come"]
     );
-    let told = margin_tax(&MarginTaxQuestion {
+    let answer = margin_tax(&MarginTaxQuestion {
         purchase: money("1.00"),
         sale: money("-1.00"),
         rate_percent: percent("20"),
     });
-    assert_eq!(pointers(told.expect_err("faults")), ["/sale"]);
+    assert_eq!(pointers(answer.expect_err("faults")), ["/sale"]);
 }
 
 fn paid(on: &str, amount: &str, method: PaymentMethod) -> CashPayment {
@@ -398,10 +403,10 @@ fn paid(on: &str, amount: &str, method: PaymentMethod) -> CashPayment {
     }
 }
 
-/// HMRC, high value dealers (published): single or linked cash, paid or received, notes into the bank included. The pound
-/// row: amending regulations of 2026, as reported.
+/// HMRC, high value dealers (published): single or linked cash, paid or received, including notes paid into the bank.
+/// The row in pounds: amending regulations of 2026, as reported.
 #[test]
-fn linked_cash_is_flagged_before_it_is_taken() {
+fn linked_cash_is_reported_before_the_payment() {
     use PaymentMethod::{Card, Cash, Transfer};
     let rules = tax::seed();
     let euro_in_pounds = [ExchangeRow {
@@ -411,8 +416,8 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         until: Some(day("2026-06-29")),
     }];
     let ask = |exchange: &[ExchangeRow], linked: &[CashPayment], coming: &CashPayment| {
-        let told = cash_reached(&rules, exchange, &gb(), "GBP", linked, coming);
-        (told.result, told.cash)
+        let answer = cash_reached(&rules, exchange, &gb(), "GBP", linked, coming);
+        (answer.result, answer.cash)
     };
 
     // The limit in pounds, which linked cash reaches together.
@@ -467,7 +472,7 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         );
     }
 
-    // The last day of the euro row needs an exchange row; 10000 EUR at 0.85 are 8500 GBP.
+    // The last day of the euro row needs an exchange rate; 10000 EUR at 0.85 are 8500 GBP.
     let (last, first) = ("2026-06-29", "2026-06-30");
     let one = |on, amount| paid(on, amount, Cash);
     assert_eq!(
@@ -502,10 +507,10 @@ fn linked_cash_is_flagged_before_it_is_taken() {
         CashResult::Reaches
     );
 
-    // Without a rule for the country there is no limit; a sum too large to be stated reaches any limit.
+    // Without a rule for the country there is no limit; cash beyond the range of amounts reaches any limit.
     let nowhere = "CH".parse().expect("a jurisdiction");
-    let told = cash_reached(&rules, &[], &nowhere, "CHF", &[], &one(first, "1.00"));
-    assert_eq!((told.result, told.limit), (CashResult::NoRule, None));
+    let answer = cash_reached(&rules, &[], &nowhere, "CHF", &[], &one(first, "1.00"));
+    assert_eq!((answer.result, answer.limit), (CashResult::NoRule, None));
     let too_much = vec![one(first, "9999999999.99"); 3];
     assert_eq!(
         ask(&[], &too_much, &one(first, "1.00")),
@@ -514,7 +519,7 @@ fn linked_cash_is_flagged_before_it_is_taken() {
 }
 
 #[test]
-fn rows_of_tax_have_a_source_and_days_in_order() {
+fn tax_rules_have_a_source_and_days_in_order() {
     let rules = tax::seed();
     for rule in TaxRuleKey::ALL {
         assert!(rules.iter().any(|row| row.rule == *rule), "{rule}");
@@ -536,7 +541,7 @@ fn rows_of_tax_have_a_source_and_days_in_order() {
     }
     let rate = |on| tax::standard_rate(&rules, &gb(), day(on));
     assert_eq!(rate("2026-01-01"), Some(percent("20")));
-    assert_eq!(rate("2011-01-03"), None, "no row is known for before");
+    assert_eq!(rate("2011-01-03"), None, "no earlier row is known");
     let gbp =
         tax::in_force(&rules, &gb(), TaxRuleKey::CashLimit, day("2026-06-30")).expect("a row");
     assert_eq!((gbp.unit, gbp.mark), (TaxUnit::Gbp, Mark::LowConfidence));

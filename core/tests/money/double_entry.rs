@@ -1,5 +1,5 @@
-//! Debits equal credits, entry by entry and period by period, on random trades. The rule of double entry: common practice,
-//! no source.
+//! Debits equal credits, entry by entry and period by period, on random trades. The rule of double entry: common
+//! practice, no source.
 
 use crate::{day, money, random::Random};
 use outshop_core::{
@@ -93,29 +93,36 @@ fn debits_equal_credits_in_every_period_of_random_trades() {
                 from,
                 until: from.plus_months(1).plus_days(-1),
             };
-            let told = trial(&entries, period).expect("in range");
-            assert_eq!(told.debit, told.credit);
+            let totals = trial(&entries, period).expect("in range");
+            assert_eq!(totals.debit, totals.credit);
             let (first_part, rest) = entries.split_at(entries.len() / 3);
             let part = |entries: &[Entry]| trial(entries, period).expect("in range");
-            assert_eq!(part(first_part).plus(&part(rest)), Ok(told.clone()));
+            assert_eq!(part(first_part).plus(&part(rest)), Ok(totals.clone()));
             let within: Vec<&Entry> = entries
                 .iter()
                 .filter(|e| from <= e.on && e.on <= period.until)
                 .collect();
-            assert_eq!((told.debit.pennies(), told.credit.pennies()), sums(&within));
-            let of_accounts: i128 = told.accounts.iter().map(|line| line.debit.pennies()).sum();
-            assert_eq!(of_accounts, told.debit.pennies());
+            assert_eq!(
+                (totals.debit.pennies(), totals.credit.pennies()),
+                sums(&within)
+            );
+            let of_accounts: i128 = totals
+                .accounts
+                .iter()
+                .map(|line| line.debit.pennies())
+                .sum();
+            assert_eq!(of_accounts, totals.debit.pennies());
         }
     }
 }
 
-/// A whole trade under the margin scheme, by hand: what is bought, mended, sold and paid leaves the profit and the tax.
+/// A whole trade under the margin scheme, by hand: buying, repairing, selling and paying leave the profit and the tax.
 #[test]
 fn a_whole_trade_leaves_its_profit_in_the_accounts() {
     use PaymentMethod::{Cash, PartExchange, Transfer};
     let on = day("2026-03-02");
     let events = [
-        // Bought and mended: the purchase, parts with tax, work, and a write-down that is reversed.
+        // Bought and repaired: the purchase, parts with tax, work, and a write-down that is reversed.
         TradeEvent::Cost {
             kind: CostKind::Purchase,
             cost: money("6000.00"),
@@ -174,7 +181,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         .into_iter()
         .map(|event| entry(on, event).expect("in range"))
         .collect();
-    let told = trial(
+    let totals = trial(
         &entries,
         DaySpan {
             from: on,
@@ -182,14 +189,15 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
         },
     )
     .expect("in range");
-    let balances: BTreeMap<Account, i128> = told
+    let balances: BTreeMap<Account, i128> = totals
         .accounts
         .iter()
         .map(|line| (line.account, line.debit.pennies() - line.credit.pennies()))
         .collect();
     let balance = |account| balances.get(&account).copied().unwrap_or(0);
 
-    // The profit is in sales and cost of sales, the tax is still to pay, and no buyer or supplier owes or is owed anything.
+    // The profit is in sales and cost of sales, the tax is still to be paid, and nothing else is owed by or to buyers
+    // and suppliers.
     for (account, profit) in [
         (Account::Stock, "1200.00"),
         (Account::Bank, "-260.00"),
@@ -208,7 +216,7 @@ fn a_whole_trade_leaves_its_profit_in_the_accounts() {
     }
 }
 
-/// By hand: 4000 sold for its owner with 10 % commission, net 400, and 80 of tax on it: the owner is owed 3520.
+/// By hand: 4000 sold for its owner with 10% commission, net 400, and 80 of tax on it: 3520 is payable to the owner.
 #[test]
 fn an_owner_is_owed_the_price_less_commission_and_its_tax() {
     let on = day("2026-03-02");
@@ -232,12 +240,12 @@ fn an_owner_is_owed_the_price_less_commission_and_its_tax() {
             .lines()
             .iter()
             .all(|line| line.account != Account::Stock),
-        "never the firm's stock"
+        "never in the firm's stock"
     );
 }
 
 #[test]
-fn sums_beyond_all_amounts_are_faults() {
+fn sums_beyond_the_range_of_amounts_are_errors() {
     let most = money("9999999999.99");
     let on = day("2026-03-02");
     assert!(
@@ -271,13 +279,14 @@ fn sums_beyond_all_amounts_are_faults() {
     assert_eq!(
         minus.lines()[0].credit,
         money("1.00"),
-        "a reversing line changes sides"
+        "a reversal changes sides"
     );
 }
 
-/// A customer's balance that the firm may keep is income: debit receivables, credit other income (common practice, no source).
+/// A customer's balance that the firm may keep is income: debit receivables, credit other income (common practice, no
+/// source).
 #[test]
-fn what_is_kept_of_an_undone_sale_is_taken_from_what_the_buyer_has_to_get() {
+fn the_amount_kept_of_a_cancelled_sale_is_deducted_from_the_refund() {
     let amount = "250.00".parse().expect("an amount");
     let kept = entry(day("2025-03-03"), TradeEvent::KeptOfUndoneSale { amount }).expect("in range");
     let moved: Vec<_> = kept

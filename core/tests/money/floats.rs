@@ -1,4 +1,4 @@
-//! No floating point where money is: every source file of core and api is read.
+//! No floating point where money is calculated: reads every source file of core and api.
 
 use std::{
     fs::File,
@@ -6,7 +6,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-/// Files that may hold floats, each with the reason. All others are money paths.
+/// Files that may use floats, each with the reason. All others are money paths.
 const EXEMPT: &[(&str, &str)] = &[
     (
         "core/src/pricing/valuation",
@@ -29,7 +29,7 @@ const EXEMPT: &[(&str, &str)] = &[
     ),
 ];
 
-/// Those on which every amount rests may never join the exempt.
+/// Files that every amount depends on, which must never become exempt.
 const NEVER_EXEMPT: &[&str] = &[
     "core/src/money.rs",
     "core/src/books/costs.rs",

@@ -1,4 +1,5 @@
-//! The cost ledger, the stock book and the stock value, worked by hand: plain reading of the rules named, no other source.
+//! The cost ledger, the stock book and the stock valuation, worked by hand: plain reading of the rules named, no other
+//! source.
 
 use crate::{day, lowest, money, percent};
 use outshop_core::{
@@ -32,7 +33,7 @@ fn line(kind: CostKind, cost: &str, supplier_vat: &str) -> CostLine {
 }
 
 #[test]
-fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
+fn the_ledger_keeps_cost_and_worth_and_the_suppliers_tax_apart() {
     let own_hours = work_line(
         day("2026-02-02"),
         hours("10.5"),
@@ -56,13 +57,13 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
         wrong.reversed(day("2026-02-04")).expect("a line"),
     ];
     // 10.5 hours at 32.35 are 339.675: a half goes up.
-    let told = ledger(&lines, TaxPosition::MarginScheme).expect("sums");
+    let answer = ledger(&lines, TaxPosition::MarginScheme).expect("sums");
     assert_eq!(
-        (told.cost, told.worth),
+        (answer.cost, answer.worth),
         (money("4430.00"), money("4769.68"))
     );
     assert_eq!(
-        (told.supplier_vat, told.hours_booked),
+        (answer.supplier_vat, answer.hours_booked),
         (money("46.00"), hours("10.5"))
     );
     let unregistered = ledger(&lines, TaxPosition::NotRegistered).expect("sums");
@@ -70,12 +71,12 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
         (unregistered.cost, unregistered.worth),
         (money("4476.00"), money("4815.68"))
     );
-    let purchase = told
+    let purchase = answer
         .kinds
         .iter()
         .find(|sum| sum.kind == CostKind::Purchase)
         .expect("each kind");
-    assert_eq!((told.kinds.len(), purchase.cost), (7, money("4200.00")));
+    assert_eq!((answer.kinds.len(), purchase.cost), (7, money("4200.00")));
     let too_much = vec![line(CostKind::Other, "9999999999.99", "0.00"); 2];
     assert_eq!(
         ledger(&too_much, TaxPosition::MarginScheme),
@@ -93,7 +94,7 @@ fn the_ledger_keeps_book_and_worth_and_the_suppliers_tax_apart() {
 }
 
 #[test]
-fn the_hour_at_which_nothing_is_left() {
+fn the_hours_at_which_no_profit_is_left() {
     let mut q = lowest("6000.00");
     q.other_costs = money("500.00");
     let profit = profit_at_price(&q, money("7680.00"))
@@ -143,7 +144,7 @@ fn sold(position: TaxPosition, sold_on: &str, price: Option<&str>) -> BookFacts 
 
 /// Columns: gov.uk, "VAT margin schemes", Keeping records (published).
 #[test]
-fn the_stock_book_has_margin_and_tax_where_the_scheme_has_them() {
+fn the_stock_book_has_margin_and_tax_if_the_scheme_has_them() {
     for (position, price, margin, tax) in [
         (
             TaxPosition::MarginScheme,
@@ -178,9 +179,9 @@ fn the_stock_book_has_margin_and_tax_where_the_scheme_has_them() {
         ),
         (TaxPosition::MarginScheme, None, None, None),
     ] {
-        let told = book_line(&sold(position, "2026-03-31", price)).expect("a line");
+        let answer = book_line(&sold(position, "2026-03-31", price)).expect("a line");
         assert_eq!(
-            (told.margin, told.tax),
+            (answer.margin, answer.tax),
             (margin.map(money), tax.map(money)),
             "{position}"
         );
@@ -202,7 +203,7 @@ fn the_stock_book_has_margin_and_tax_where_the_scheme_has_them() {
 }
 
 #[test]
-fn a_returned_engine_is_put_right_in_the_open_period() {
+fn a_returned_engine_is_corrected_in_the_open_period() {
     let line = book_line(&sold(
         TaxPosition::MarginScheme,
         "2026-03-31",
@@ -254,21 +255,21 @@ fn in_stock(position: TaxPosition) -> StockFacts {
     }
 }
 
-/// IAS 2.9, published; the engine on commission is not the firm's stock: plain reading.
+/// IAS 2.9, published; an engine on commission is not the firm's stock: plain reading.
 #[test]
-fn the_stock_value_leaves_out_what_is_not_ours() {
-    let told = stock_valuation_line(&in_stock(TaxPosition::MarginScheme))
+fn the_stock_valuation_leaves_out_engines_on_commission() {
+    let answer = stock_valuation_line(&in_stock(TaxPosition::MarginScheme))
         .expect("a line")
         .expect("ours");
     assert_eq!(
-        (told.carrying_amount, told.write_down),
+        (answer.carrying_amount, answer.write_down),
         (money("4240.00"), money("610.00"))
     );
-    assert_eq!(told.sold_after_price, Some(money("5300.00")));
-    let told = stock_valuation_line(&in_stock(TaxPosition::NotRegistered))
+    assert_eq!(answer.sold_after_price, Some(money("5300.00")));
+    let answer = stock_valuation_line(&in_stock(TaxPosition::NotRegistered))
         .expect("a line")
         .expect("ours");
-    assert_eq!(told.carrying_amount, money("4440.00"));
+    assert_eq!(answer.carrying_amount, money("4440.00"));
     for not_ours in [
         TaxPosition::CommissionInOwnName,
         TaxPosition::CommissionInOwnersName,
@@ -277,45 +278,50 @@ fn the_stock_value_leaves_out_what_is_not_ours() {
     }
 }
 
-/// IAS 2.33: 410.00 was written down; at 6000.00, of which 480.00 sells it, 5010.00 come in: 410.00 is taken back and no
+/// IAS 2.33: 410.00 was written down; at 6000.00, with 480.00 to sell it, 5010.00 come in: 410.00 is reversed and no
 /// more. 300.00 spent since is cost.
 #[test]
-fn what_was_spent_since_a_write_down_is_no_reversal_of_it() {
+fn spending_since_a_write_down_is_no_reversal_of_it() {
     let facts = StockFacts {
         price: Some(money("6000.00")),
         selling_cost: money("480.00"),
         written_down_before: money("410.00"),
         ..in_stock(TaxPosition::NotRegistered)
     };
-    let line = |facts: &StockFacts| stock_valuation_line(facts).expect("a line").expect("ours");
-    let told = line(&facts);
-    assert_eq!(told.carrying_amount_before, money("4440.00"));
+    let line = |facts: &StockFacts| {
+        stock_valuation_line(facts)
+            .expect("a line")
+            .expect("the firm's own")
+    };
+    let answer = line(&facts);
+    assert_eq!(answer.carrying_amount_before, money("4440.00"));
     assert_eq!(
-        (told.reversal, told.carrying_amount),
+        (answer.reversal, answer.carrying_amount),
         (money("410.00"), money("4850.00"))
     );
-    let told = line(&StockFacts {
+    let answer = line(&StockFacts {
         cost: money("5150.00"),
         price: Some(money("6300.00")),
         ..facts.clone()
     });
     assert_eq!(
-        (told.reversal, told.carrying_amount),
+        (answer.reversal, answer.carrying_amount),
         (money("410.00"), money("5150.00"))
     );
-    let told = line(&StockFacts {
+    let answer = line(&StockFacts {
         price: None,
         ..facts
     });
-    assert_eq!(told.net_realisable_value, None);
+    assert_eq!(answer.net_realisable_value, None);
     assert_eq!(
-        (told.write_down, told.reversal, told.carrying_amount),
+        (answer.write_down, answer.reversal, answer.carrying_amount),
         (Money::ZERO, Money::ZERO, money("4440.00")),
-        "without a price it stands as it stood"
+        "without a price the carrying amount stays"
     );
 }
 
-/// Cost 4850.00, of which 4200.00 was the purchase; to finish and test 510.00, delivery 180.00, a commission of 5 %, margin tax.
+/// Cost 4850.00, of which 4200.00 was the purchase; to finish and test 510.00, delivery 180.00, a commission of 5%,
+/// margin tax.
 fn with_commission(price: &str) -> StockFacts {
     StockFacts {
         price: Some(money(price)),
@@ -325,12 +331,14 @@ fn with_commission(price: &str) -> StockFacts {
     }
 }
 
-/// NRV-5, NRV-6, NRV-8, NRV-9. IAS 2.30: a price after the end of the period as far as it confirms what was so at its end; IAS 2.33; the
-/// sums by hand.
+/// NRV-5, NRV-6, NRV-8, NRV-9. IAS 2.30: a price after the end of the period counts if it confirms conditions at its
+/// end; IAS 2.33; the sums by hand.
 #[test]
-fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
-    let told = |facts: StockFacts| {
-        let line = stock_valuation_line(&facts).expect("a line").expect("ours");
+fn a_sale_soon_after_shows_the_value_of_the_engine_unless_it_changed() {
+    let answer = |facts: StockFacts| {
+        let line = stock_valuation_line(&facts)
+            .expect("a line")
+            .expect("the firm's own");
         let value = line.net_realisable_value.expect("a price");
         [value, line.write_down, line.reversal, line.carrying_amount].map(|it| it.to_string())
     };
@@ -340,12 +348,12 @@ fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
         ..with_commission("5400.00")
     };
     assert_eq!(
-        told(sold(false)),
+        answer(sold(false)),
         ["4044.17", "805.83", "0.00", "4044.17"],
         "NRV-5"
     );
     assert_eq!(
-        told(sold(true)),
+        answer(sold(true)),
         ["4240.00", "610.00", "0.00", "4240.00"],
         "NRV-6"
     );
@@ -354,22 +362,22 @@ fn a_sale_soon_after_tells_what_the_engine_was_worth_unless_that_changed() {
         ..with_commission(price)
     };
     assert_eq!(
-        told(next_year("6000.00")),
+        answer(next_year("6000.00")),
         ["4710.00", "0.00", "470.00", "4710.00"],
         "NRV-8"
     );
     assert_eq!(
-        told(next_year("6200.00")),
+        answer(next_year("6200.00")),
         ["4866.67", "0.00", "610.00", "4850.00"],
         "NRV-8"
     );
-    assert_eq!(told(with_commission("5205.55"))[0], "4087.68", "NRV-9");
+    assert_eq!(answer(with_commission("5205.55"))[0], "4087.68", "NRV-9");
 }
 
-/// IAS 2.31: a firm contract takes the place of the estimate. 4600.00 less 66.67 of tax, 510.00 and 180.00: NRV-7.
+/// IAS 2.31: a firm contract replaces the estimate. 4600.00 less 66.67 of tax, 510.00 and 180.00: NRV-7.
 #[test]
-fn a_firm_contract_is_what_a_stock_is_valued_at() {
-    let told = carrying_amount(&CarryingAmountQuestion {
+fn stock_is_valued_at_a_firm_contract() {
+    let answer = carrying_amount(&CarryingAmountQuestion {
         cost: money("4850.00"),
         purchase: money("4200.00"),
         price: money("5400.00"),
@@ -381,17 +389,17 @@ fn a_firm_contract_is_what_a_stock_is_valued_at() {
         as_it_stands_price: None,
         firm_contract: Some(money("4600.00")),
     })
-    .expect("told");
+    .expect("an answer");
     assert_eq!(
-        [told.tax, told.net_realisable_value, told.write_down],
+        [answer.tax, answer.net_realisable_value, answer.write_down],
         ["66.67", "3843.33", "1006.67"].map(money)
     );
 }
 
-/// As it stands it needs no finishing: 4600.00 less 230.00 of commission, 66.67 of tax and 180.00 are 4123.33, against 4240.00 finished;
-/// at 5000.00 it is 250.00, 133.33 and 180.00, which leaves 4436.67. By hand.
+/// As it stands it needs no finishing: 4600.00 less 230.00 of commission, 66.67 of tax and 180.00 are 4123.33, compared
+/// with 4240.00 finished; at 5000.00 it is 250.00, 133.33 and 180.00, which leaves 4436.67. By hand.
 #[test]
-fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
+fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_shown() {
     for (as_it_stands, its_value, used, value) in [
         ("4600.00", "4123.33", ValueUsed::Finished, "4240.00"),
         ("5000.00", "4436.67", ValueUsed::AsItStands, "4436.67"),
@@ -400,7 +408,7 @@ fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
             as_it_stands: Some(money(as_it_stands)),
             ..with_commission("5400.00")
         });
-        let line = line.expect("a line").expect("ours");
+        let line = line.expect("a line").expect("the firm's own");
         assert_eq!(
             line.net_realisable_value_as_it_stands,
             Some(money(its_value))
@@ -410,7 +418,7 @@ fn the_better_of_finished_and_as_it_stands_is_used_and_both_are_told() {
     }
 }
 
-/// An engine that goes back to its seller is bought no more: gov.uk, "VAT margin schemes" by plain reading.
+/// An engine returned to its seller no longer counts as a purchase: gov.uk, "VAT margin schemes" by plain reading.
 #[test]
 fn a_return_to_the_seller_lowers_the_purchases_of_its_period() {
     let mut facts = sold(TaxPosition::MarginScheme, "2026-05-02", None);

@@ -1,9 +1,7 @@
-//! Money against published vectors, an exact and slow reference, and properties; the law of sale against a day-by-day count.
+//! Money compared with published vectors and with an exact, slow reference, and properties; statutory deadlines
+//! compared with a day-by-day count.
 
-#![expect(
-    clippy::expect_used,
-    reason = "a test that cannot be set up has to fail"
-)]
+#![expect(clippy::expect_used, reason = "a test that cannot be set up must fail")]
 
 mod by_hand;
 mod double_entry;
@@ -46,7 +44,7 @@ fn day(text: &str) -> Day {
     text.parse().expect("a day")
 }
 
-/// Margin scheme at 20 %, nothing but the purchase.
+/// Margin scheme at 20%, only the purchase.
 fn lowest(purchase: &str) -> LowestPriceQuestion {
     LowestPriceQuestion {
         purchase: money(purchase),
@@ -60,7 +58,7 @@ fn lowest(purchase: &str) -> LowestPriceQuestion {
     }
 }
 
-/// Margin scheme at 20 %, no costs, no profit.
+/// Margin scheme at 20%, no costs, no profit.
 fn most(price: &str) -> MostToPayQuestion {
     MostToPayQuestion {
         price: money(price),
@@ -73,7 +71,7 @@ fn most(price: &str) -> MostToPayQuestion {
     }
 }
 
-/// No tax, nothing to finish, no cost of selling.
+/// No tax, no cost to finish, no cost of selling.
 fn carried(cost: &str, price: &str) -> CarryingAmountQuestion {
     CarryingAmountQuestion {
         cost: money(cost),

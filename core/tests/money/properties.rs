@@ -1,4 +1,4 @@
-//! What holds of every question, legal or not.
+//! Properties of every question, legal or not.
 
 use crate::{lowest, money, most, pennies, random::Random, slow};
 use outshop_core::{
@@ -55,14 +55,14 @@ prop_compose! {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2000))]
 
-    /// At the ends of all ranges too: an answer or a fault, and an answer is the lowest of the prices near it.
+    /// At the ends of all ranges too: an answer or an error, and an answer is the lowest of the prices near it.
     #[test]
     fn the_lowest_price_suffices_and_nothing_below_does(q in any_lowest()) {
-        if let Ok(told) = lowest_price(&q) {
+        if let Ok(answer) = lowest_price(&q) {
             let wanted = q.wanted_profit.unwrap_or_default();
-            let price = told.lowest_price.pennies();
-            prop_assert!(told.profit >= wanted);
-            prop_assert_eq!(slow::profit(&q, price), told.profit.pennies());
+            let price = answer.lowest_price.pennies();
+            prop_assert!(answer.profit >= wanted);
+            prop_assert_eq!(slow::profit(&q, price), answer.profit.pennies());
             for less in 1..=200_i128.min(price) {
                 prop_assert!(slow::profit(&q, price - less) < wanted.pennies(), "{} less", less);
             }
@@ -74,14 +74,14 @@ proptest! {
         selling_cost in proptest::option::of(any_money()), selling_share_percent in proptest::option::of(any_percent()),
         wanted_profit in any_money(), rate_percent in any_percent(), scheme in any_scheme()) {
         let q = MostToPayQuestion { price, cost_to_come, selling_cost, selling_share_percent, wanted_profit, rate_percent, scheme };
-        if let Ok(told) = most_to_pay(&q) {
+        if let Ok(answer) = most_to_pay(&q) {
             let profit = |purchase: i128| {
                 let as_lowest = LowestPriceQuestion { purchase: pennies(purchase), other_costs: Money::ZERO,
                     cost_to_come: Some(cost_to_come), selling_cost, selling_share_percent, rate_percent, scheme,
                     wanted_profit: None };
                 slow::profit(&as_lowest, price.pennies())
             };
-            match told.most_to_pay {
+            match answer.most_to_pay {
                 Some(most) => {
                     prop_assert!(profit(most.pennies()) >= wanted_profit.pennies());
                     if most.pennies() < 999_999_999_999 {
@@ -93,17 +93,17 @@ proptest! {
         }
     }
 
-    /// To pay the most and ask the price that it was made from is to want the same profit.
+    /// Paying the most, and asking the price that it was calculated from, wants the same profit.
     #[test]
-    fn most_to_pay_and_lowest_price_are_each_others_inverse(seed: u64) {
+    fn most_to_pay_and_lowest_price_are_inverse(seed: u64) {
         let mut random = Random(seed);
         let q = random.most_to_pay();
         if let Some(purchase) = most_to_pay(&q).expect("an answer").most_to_pay {
             let back = LowestPriceQuestion { purchase, other_costs: q.cost_to_come, cost_to_come: None,
                 selling_cost: q.selling_cost, selling_share_percent: q.selling_share_percent, rate_percent: q.rate_percent,
                 scheme: q.scheme, wanted_profit: Some(q.wanted_profit) };
-            let told = lowest_price(&back).expect("the price itself suffices");
-            prop_assert!(told.lowest_price <= q.price);
+            let answer = lowest_price(&back).expect("the price itself suffices");
+            prop_assert!(answer.lowest_price <= q.price);
         }
     }
 
@@ -114,13 +114,13 @@ proptest! {
         let [carrying_amount_before, as_it_stands_price, firm_contract] = more;
         let q = outshop_core::books::costs::CarryingAmountQuestion { cost, purchase, price, cost_to_come, selling_cost, rate_percent,
             scheme, carrying_amount_before, as_it_stands_price, firm_contract };
-        if let Ok(told) = carrying_amount(&q) {
-            prop_assert!(Money::ZERO <= told.carrying_amount && told.carrying_amount <= cost);
+        if let Ok(answer) = carrying_amount(&q) {
+            prop_assert!(Money::ZERO <= answer.carrying_amount && answer.carrying_amount <= cost);
         }
     }
 
     #[test]
-    fn the_hours_left_are_borne_and_a_hundredth_more_is_not(profit in any_money(), rate in any_money()) {
+    fn the_profit_pays_for_the_hours_and_not_for_a_hundredth_more(profit in any_money(), rate in any_money()) {
         match hours_to_break_even(profit, rate) {
             Some(hours) => {
                 let hundredths = hours.decimal() * rust_decimal::Decimal::ONE_HUNDRED;
@@ -134,7 +134,7 @@ proptest! {
     }
 }
 
-/// Every legal rate: 0 to 999.99 % in hundredths.
+/// Every legal rate: 0 to 999.99% in hundredths.
 #[test]
 fn every_legal_rate_has_its_lowest_price_and_its_most_to_pay() {
     for hundredths in 0..100_000 {
@@ -146,8 +146,8 @@ fn every_legal_rate_has_its_lowest_price_and_its_most_to_pay() {
             rate_percent,
             ..lowest("6000.01")
         };
-        let told = lowest_price(&q).expect("a price");
-        let price = told.lowest_price.pennies();
+        let answer = lowest_price(&q).expect("a price");
+        let price = answer.lowest_price.pennies();
         assert!(slow::profit(&q, price) >= 0, "{rate_percent}");
         for less in 1..=30 {
             assert!(

@@ -29,7 +29,7 @@ impl Random {
         from[usize::try_from(self.below(from.len() as u64)).expect("an index")].clone()
     }
 
-    /// Nought to ten million; pennies or whole hundreds.
+    /// 0 to ten million; pennies or whole hundreds.
     pub fn amount(&mut self) -> Money {
         let most = self.pick(&[1, 100, 10_000, 1_000_000, 100_000_000, 1_000_000_000]);
         let amount = self.below(most);
@@ -44,7 +44,7 @@ impl Random {
         (self.below(3) > 0).then_some(some)
     }
 
-    /// Mostly rates of this world, now and then any legal one.
+    /// Mostly real rates, now and then any legal one.
     pub fn rate(&mut self) -> Percent {
         let usual = self.pick(&[0, 500, 1750, 1900, 2000, 2000, 2000, 2300, 2550]);
         let any = u32::try_from(self.below(100_000)).expect("a rate");

@@ -1,5 +1,5 @@
-//! The same sums by exact fractions, penny by penny, from the words of the rules: nothing is shared with the code but the
-//! questions.
+//! The same sums by exact fractions, penny by penny, from the wording of the rules: only the questions are shared with
+//! the code.
 
 use crate::{fraction::Fraction, pennies, random::Random};
 use outshop_core::{
@@ -36,7 +36,7 @@ fn some(amount: Option<Money>) -> i128 {
     amount.map_or(0, Money::pennies)
 }
 
-/// What is left at a price.
+/// The profit at a price.
 pub fn profit(q: &LowestPriceQuestion, price: i128) -> i128 {
     let share = share_of_hundred(q.selling_share_percent.unwrap_or_default());
     price
@@ -49,8 +49,8 @@ fn costs(q: &LowestPriceQuestion) -> i128 {
     q.purchase.pennies() + q.other_costs.pennies() + some(q.cost_to_come) + some(q.selling_cost)
 }
 
-/// Where the line without rounding would leave `wanted`: above the purchase price of the margin scheme it is less steep.
-/// `None` where it never does.
+/// The price at which the line without rounding would leave `wanted`: above the purchase price of the margin scheme it
+/// is less steep. `None` if it never does.
 fn unrounded(q: &LowestPriceQuestion, wanted: Fraction) -> Option<Fraction> {
     let share = share_of_hundred(q.selling_share_percent.unwrap_or_default());
     let keeps = Fraction::whole(1).minus(share);
@@ -72,9 +72,9 @@ fn unrounded(q: &LowestPriceQuestion, wanted: Fraction) -> Option<Fraction> {
     steep.is_above(0).then(|| untaxed.plus(missing.by(steep)))
 }
 
-/// Both roundings are off by half a penny at most, so that a price that suffices lies where the unrounded line leaves more
-/// than a penny less than wanted, and one that leaves a penny more always suffices. Every penny between is tried.
-/// `Err` where that would take too long.
+/// Both roundings are off by at most half a penny, so a price that suffices is where the unrounded line leaves more
+/// than a penny less than wanted, and one that leaves a penny more always suffices. Every penny between is tried. `Err`
+/// if that would take too long.
 fn lowest_by_trial(q: &LowestPriceQuestion) -> Result<i128, ()> {
     let wanted = some(q.wanted_profit);
     let from = unrounded(q, Fraction::whole(wanted - 1))
@@ -92,9 +92,9 @@ fn lowest_by_trial(q: &LowestPriceQuestion) -> Result<i128, ()> {
 
 fn check_lowest(q: &LowestPriceQuestion) -> bool {
     let Ok(price) = lowest_by_trial(q) else {
-        // Too flat to try: the answer still has to hold at its edge.
-        if let Ok(told) = lowest_price(q) {
-            let price = told.lowest_price.pennies();
+        // Too flat to try every penny: the answer is checked only at its edge.
+        if let Ok(answer) = lowest_price(q) {
+            let price = answer.lowest_price.pennies();
             assert!(profit(q, price) >= some(q.wanted_profit), "{q:?}");
             assert!(
                 price == 0 || profit(q, price - 1) < some(q.wanted_profit),
@@ -103,10 +103,10 @@ fn check_lowest(q: &LowestPriceQuestion) -> bool {
         }
         return false;
     };
-    let told = lowest_price(q);
+    let answer = lowest_price(q);
     if price > 999_999_999_999 {
         assert_eq!(
-            told,
+            answer,
             Err(vec![MoneyFault::NoPrice {
                 member: "wanted_profit"
             }]),
@@ -114,12 +114,12 @@ fn check_lowest(q: &LowestPriceQuestion) -> bool {
         );
         return true;
     }
-    let told = told.expect("a price");
-    assert_eq!(told.lowest_price, pennies(price), "{q:?}");
-    assert_eq!(told.profit, pennies(profit(q, price)), "{q:?}");
+    let answer = answer.expect("a price");
+    assert_eq!(answer.lowest_price, pennies(price), "{q:?}");
+    assert_eq!(answer.profit, pennies(profit(q, price)), "{q:?}");
     let taxed = tax(q.scheme, q.purchase.pennies(), price, q.rate_percent);
-    assert_eq!(told.tax, pennies(taxed), "{q:?}");
-    let sum = told.profit.pennies() + taxed + told.selling_cost.pennies();
+    assert_eq!(answer.tax, pennies(taxed), "{q:?}");
+    let sum = answer.profit.pennies() + taxed + answer.selling_cost.pennies();
     let rest = q.purchase.pennies() + q.other_costs.pennies() + some(q.cost_to_come);
     assert_eq!(sum + rest, price, "the parts add up to the price: {q:?}");
     true
@@ -137,22 +137,25 @@ fn check_most(q: &MostToPayQuestion) {
             - fee
     };
     let wanted = q.wanted_profit.pennies();
-    let told = most_to_pay(q).expect("an answer");
-    match told.most_to_pay {
+    let answer = most_to_pay(q).expect("an answer");
+    match answer.most_to_pay {
         Some(most) => {
             let most = most.pennies();
             assert!(profit(most) >= wanted, "suffices: {q:?}");
             for more in 1..=3 {
-                assert!(profit(most + more) < wanted, "{more} more does not: {q:?}");
+                assert!(
+                    profit(most + more) < wanted,
+                    "{more} more does not suffice: {q:?}"
+                );
             }
             assert_eq!(
-                told.tax,
+                answer.tax,
                 Some(pennies(tax(q.scheme, most, price, q.rate_percent)))
             );
         }
         None => {
             assert!(profit(0) < wanted, "not even a gift: {q:?}");
-            assert_eq!(told.tax, None);
+            assert_eq!(answer.tax, None);
         }
     }
 }
@@ -169,31 +172,31 @@ fn check_carried(q: &CarryingAmountQuestion) {
         Some(as_it_stands) if as_it_stands.0 > finished.0 => as_it_stands,
         Some(_) | None => finished,
     };
-    let told = carrying_amount(q).expect("an answer");
-    assert_eq!(told.net_realisable_value, pennies(best.0), "{q:?}");
-    assert_eq!(told.tax, pennies(best.1), "{q:?}");
+    let answer = carrying_amount(q).expect("an answer");
+    assert_eq!(answer.net_realisable_value, pennies(best.0), "{q:?}");
+    assert_eq!(answer.tax, pennies(best.1), "{q:?}");
     let cost = q.cost.pennies();
     let carried = if best.0 < 0 { 0 } else { best.0.min(cost) };
-    assert_eq!(told.carrying_amount, pennies(carried), "{q:?}");
+    assert_eq!(answer.carrying_amount, pennies(carried), "{q:?}");
     let before = q.carrying_amount_before.map_or(cost, Money::pennies);
     assert_eq!(
-        before - told.write_down.pennies() + told.reversal.pennies(),
+        before - answer.write_down.pennies() + answer.reversal.pennies(),
         if q.carrying_amount_before.is_none() {
             carried.min(cost)
         } else {
             carried
         },
-        "what it stood at, less and more, is what it stands at: {q:?}"
+        "the amount before, less write-down plus reversal, is the carrying amount: {q:?}"
     );
-    assert!(told.write_down == Money::ZERO || told.reversal == Money::ZERO);
+    assert!(answer.write_down == Money::ZERO || answer.reversal == Money::ZERO);
     assert!(
-        told.carrying_amount <= q.cost,
+        answer.carrying_amount <= q.cost,
         "never above cost (IAS 2.33)"
     );
 }
 
-/// 100000 questions of each kind, or as many as the variable says: `OUTSHOP_SUMS=1000000 cargo test -p outshop-core --test
-/// money`.
+/// 100000 questions of each kind, or as many as the variable says: `OUTSHOP_SUMS=1000000 cargo test -p outshop-core
+/// --test money`.
 #[test]
 fn the_sums_agree_with_exact_fractions() {
     let asked = option_env!("OUTSHOP_SUMS");
@@ -214,12 +217,12 @@ fn the_sums_agree_with_exact_fractions() {
             sale: random.amount(),
             rate_percent: random.rate(),
         };
-        let told = margin_tax(&q).expect("an answer");
+        let answer = margin_tax(&q).expect("an answer");
         let (purchase, sale) = (q.purchase.pennies(), q.sale.pennies());
         let taxed = tax(Scheme::Margin, purchase, sale, q.rate_percent);
-        assert_eq!(told.tax, pennies(taxed), "{q:?}");
-        assert_eq!(told.margin, pennies(sale - purchase), "{q:?}");
-        assert_eq!(told.net_of_tax, pennies(sale - taxed), "{q:?}");
+        assert_eq!(answer.tax, pennies(taxed), "{q:?}");
+        assert_eq!(answer.margin, pennies(sale - purchase), "{q:?}");
+        assert_eq!(answer.net_of_tax, pennies(sale - taxed), "{q:?}");
     }
     assert!(
         tried > n * 9 / 10,
@@ -227,9 +230,9 @@ fn the_sums_agree_with_exact_fractions() {
     );
 }
 
-/// Tax and share together take nearly all, all, or more than all of a further penny. Every penny is tried, from 0 to well
-/// beyond the 10000 after which tax and share of these rates have come round to whole pennies together: from there what is
-/// left repeats itself or falls, or the price is beyond the trial.
+/// Tax and share together take nearly all, all, or more than all of a further penny. Every penny is tried, from 0 to
+/// well beyond the 10000 after which tax and share of these rates are whole pennies together again: from there the
+/// profit repeats itself or falls, or the price is beyond the trial.
 #[test]
 fn steep_tax_and_share_are_tried_penny_by_penny() {
     let mut random = Random(6);
@@ -265,13 +268,13 @@ fn steep_tax_and_share_are_tried_penny_by_penny() {
         let wanted = some(q.wanted_profit);
         let by_trial = (0..20_000).find(|price| profit(&q, *price) >= wanted);
         match (by_trial, lowest_price(&q)) {
-            (Some(price), Ok(told)) => {
-                assert_eq!(told.lowest_price, pennies(price), "{q:?}");
+            (Some(price), Ok(answer)) => {
+                assert_eq!(answer.lowest_price, pennies(price), "{q:?}");
                 found += 1;
             }
             (None, Err(_)) => none += 1,
-            (None, Ok(told)) => {
-                assert!(told.lowest_price.pennies() >= 20_000, "{q:?} {told:?}");
+            (None, Ok(answer)) => {
+                assert!(answer.lowest_price.pennies() >= 20_000, "{q:?} {answer:?}");
             }
             (Some(price), Err(faults)) => panic!("{price} suffices: {q:?} {faults:?}"),
         }
@@ -283,14 +286,14 @@ fn steep_tax_and_share_are_tried_penny_by_penny() {
 }
 
 #[test]
-fn what_is_left_is_told_at_any_price() {
+fn the_profit_is_calculated_at_any_price() {
     let mut random = Random(7);
     for _ in 0..20_000 {
         let q = random.lowest_price();
         let price = random.amount();
-        let told = costs::profit_at_price(&q, price).expect("an answer");
+        let answer = costs::profit_at_price(&q, price).expect("an answer");
         assert_eq!(
-            told.profit,
+            answer.profit,
             pennies(profit(&q, price.pennies())),
             "{q:?} {price}"
         );

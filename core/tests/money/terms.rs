@@ -1,4 +1,4 @@
-//! The law of sale by its published examples, and against a count of day after day.
+//! Statutory deadlines by their published examples, and compared with a count of day after day.
 
 use crate::{day, random::Random};
 use outshop_core::{
@@ -19,8 +19,8 @@ fn ask(question: Value) -> StatutoryDeadlines {
     statutory_deadlines(&read(question), &terms::seed()).expect("an answer")
 }
 
-/// Consumer Rights Act 2015 s.22 (published): 30 days from the day after delivery; the days of a repair do not count, and
-/// at least 7 remain.
+/// Consumer Rights Act 2015 s.22 (published): 30 days from the day after delivery; the days of a repair do not count,
+/// and at least 7 remain.
 #[test]
 fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
     let until = |repairs: Value| {
@@ -42,17 +42,17 @@ fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
     assert_eq!(
         until(json!([repair("2025-04-02", "2025-04-02")])),
         Some(day("2025-04-09")),
-        "asked on the last day"
+        "asked for on the last day"
     );
     assert_eq!(
         until(json!([repair("2025-04-03", "2025-04-20")])),
         Some(day("2025-04-02")),
-        "asked too late"
+        "asked for too late"
     );
     assert_eq!(
         until(json!([repair("2025-03-03", "2025-03-04")])),
         Some(day("2025-04-03")),
-        "the day of delivery is none of the 30"
+        "the day of delivery is not one of the 30"
     );
     let twice = json!([
         repair("2025-03-25", "2025-03-31"),
@@ -61,34 +61,37 @@ fn the_short_term_right_to_reject_stops_while_a_repair_is_away() {
     assert_eq!(
         until(twice),
         Some(day("2025-04-14")),
-        "days that two repairs share count once"
+        "days that two repairs share are counted once"
     );
 }
 
 #[test]
 fn while_a_repair_is_away_there_is_no_last_day() {
-    let told = ask(
+    let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2025-03-03",
         "repairs": [{"asked_on": "2025-03-20"}]}),
     );
     assert_eq!(
-        (told.short_term_reject_until, told.short_term_clock_stopped),
+        (
+            answer.short_term_reject_until,
+            answer.short_term_clock_stopped
+        ),
         (None, true)
     );
 }
 
 /// Consumer Contracts Regulations 2013 (published): 14 days after the day of receipt, of several lots the last; refund
-/// within 14 days of the return or the proof of sending. 12 months more for one not told: from memory.
+/// within 14 days of the return or the proof of sending. 12 months more for a buyer who was not informed: from memory.
 #[test]
 fn a_sale_at_a_distance_may_be_cancelled() {
-    let told = ask(
+    let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"}),
     );
     assert_eq!(
-        (told.cancel_until, told.refund_by),
+        (answer.cancel_until, answer.refund_by),
         (Some(day("2025-06-24")), Some(day("2025-07-10")))
     );
-    let rules: Vec<TermKey> = told.rules.iter().map(|used| used.rule).collect();
+    let rules: Vec<TermKey> = answer.rules.iter().map(|used| used.rule).collect();
     assert_eq!(
         rules,
         [
@@ -98,7 +101,8 @@ fn a_sale_at_a_distance_may_be_cancelled() {
         ]
     );
     assert!(
-        told.rules
+        answer
+            .rules
             .iter()
             .all(|used| used.confidence == Mark::Published && !used.source.is_empty())
     );
@@ -121,17 +125,17 @@ fn a_sale_at_a_distance_may_be_cancelled() {
     assert_eq!(here.cancel_until, None);
 }
 
-/// Consumer Contracts Regulations 2013 reg. 30, 31, as a trading standards page and a law guide state them; the days by the calendar.
-/// Told in time; late, within the 12 months beginning with the first of the 14 days; later; never.
+/// Consumer Contracts Regulations 2013 reg. 30, 31, as a trading standards page and a law guide state them; the days by
+/// the calendar. Informed in time; late, within the 12 months beginning with the first of the 14 days; later; never.
 #[test]
-fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
-    let until = |delivered: &str, told: Value| {
-        ask(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered, "informed_of_cancellation_on": told}))
+fn the_right_to_cancel_ends_fourteen_days_after_late_information() {
+    let until = |delivered: &str, answer: Value| {
+        ask(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered, "informed_of_cancellation_on": answer}))
             .cancel_until
             .expect("a day")
             .to_string()
     };
-    for (id, delivered, told, last) in [
+    for (id, delivered, answer, last) in [
         ("CC-1", "2026-03-02", json!("2026-02-20"), "2026-03-16"),
         ("CC-3", "2026-12-18", json!("2026-12-18"), "2027-01-01"),
         ("CC-4", "2026-03-02", json!("2026-03-01"), "2026-03-16"),
@@ -144,7 +148,7 @@ fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
         ("CC-5", "2026-03-02", json!(null), "2027-03-16"),
         ("CC-6", "2024-02-15", json!(null), "2025-02-28"),
     ] {
-        assert_eq!(until(delivered, told), last, "{id}");
+        assert_eq!(until(delivered, answer), last, "{id}");
     }
     let lots = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "lots": ["2026-05-12", "2026-05-20"],
@@ -152,15 +156,16 @@ fn told_late_the_right_to_cancel_ends_fourteen_days_after() {
     );
     assert_eq!(lots.cancel_until, Some(day("2026-06-03")), "CC-2");
     for (cancelled, in_time) in [("2026-03-16", true), ("2026-03-17", false)] {
-        let told = ask(
+        let answer = ask(
             json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2026-03-02", "cancelled_on": cancelled}),
         );
-        assert_eq!(told.cancelled_in_time, Some(in_time), "{cancelled}");
-        assert_eq!(told.send_back_by.is_some(), in_time, "{cancelled}");
+        assert_eq!(answer.cancelled_in_time, Some(in_time), "{cancelled}");
+        assert_eq!(answer.send_back_by.is_some(), in_time, "{cancelled}");
     }
 }
 
-/// Consumer Contracts Regulations 2013 reg. 34, 35 as a public review and sellers' terms quote them; the days by the calendar.
+/// Consumer Contracts Regulations 2013 reg. 34, 35 as a public review and sellers' terms quote them; the days by the
+/// calendar.
 #[test]
 fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
     let of = |change: Value| {
@@ -169,8 +174,8 @@ fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
         for (name, value) in change.as_object().expect("members") {
             question[name] = value.clone();
         }
-        let told = ask(question);
-        [told.send_back_by, told.refund_by]
+        let answer = ask(question);
+        [answer.send_back_by, answer.refund_by]
             .map(|on| on.map(|on| on.to_string()).unwrap_or_default())
     };
     let back = json!({"sent_back_on": "2026-03-23"});
@@ -185,21 +190,26 @@ fn a_buyer_who_cancels_sends_back_and_is_refunded_within_fourteen_days() {
         "RF-2, Easter Monday"
     );
     assert_eq!(of(collected), ["", "2026-03-26"], "RF-3");
-    assert_eq!(of(nothing_came), ["", "2026-03-26"], "RF-3, nothing came");
-    for (told, lost, refund) in [
+    assert_eq!(
+        of(nothing_came),
+        ["", "2026-03-26"],
+        "RF-3, nothing delivered"
+    );
+    for (answer, lost, refund) in [
         (json!("2026-02-20"), "350.00", "4720.00"),
         (json!(null), "350.00", "5070.00"),
         (json!("2026-02-20"), "6000.00", "120.00"),
     ] {
         let question = json!({"price": "4950.00", "delivery_paid": "260.00", "delivery_cheapest": "120.00",
-            "value_lost": lost, "informed_of_cancellation_on": told});
+            "value_lost": lost, "informed_of_cancellation_on": answer});
         let question = serde_json::from_value(question).expect("a question");
-        let told = terms::cancelled_refund(&question).expect("told");
-        assert_eq!(told.refund.to_string(), refund, "RF-4");
+        let answer = terms::cancelled_refund(&question).expect("an answer");
+        assert_eq!(answer.refund.to_string(), refund, "RF-4");
     }
 }
 
-/// Consumer Rights Act 2015 s.20(15): within 14 days beginning with the day of the agreement (from memory). s.22: SR-2 to SR-4.
+/// Consumer Rights Act 2015 s.20(15): within 14 days beginning with the day of the agreement (from memory). s.22: SR-2
+/// to SR-4.
 #[test]
 fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreement() {
     let agreed = |at_distance: bool| {
@@ -221,11 +231,11 @@ fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreeme
         "SR-1, reg. 34"
     );
     let until = |asked: &str, back: &str| {
-        let told = ask(
+        let answer = ask(
             json!({"jurisdiction": "GB", "sold_at_distance": false, "delivered_on": "2026-06-01",
             "repairs": [{"asked_on": asked, "returned_on": back}]}),
         );
-        told.short_term_reject_until.expect("a day").to_string()
+        answer.short_term_reject_until.expect("a day").to_string()
     };
     for (id, asked, back, last) in [
         ("SR-2", "2026-06-24", "2026-06-30", "2026-07-08"),
@@ -238,8 +248,8 @@ fn a_rejected_engine_is_refunded_within_fourteen_days_beginning_with_the_agreeme
     }
 }
 
-/// Day after day: the right lives on a day while it is among the first 14 after the delivery; while it is within 14 days of being
-/// told, if that was before the 12 months were over; else for the 12 months after.
+/// Day after day: the right exists on a day while it is among the first 14 after the delivery; while it is within 14
+/// days of being informed, if that was before the 12 months were over; else for the 12 months after.
 #[test]
 fn the_right_to_cancel_agrees_with_counting_days() {
     let mut random = Random(31);
@@ -271,7 +281,7 @@ fn the_right_to_cancel_agrees_with_counting_days() {
 }
 
 #[test]
-fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
+fn deadlines_apply_to_consumers_if_the_rules_are_known() {
     let trade = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10",
         "sent_back_on": "2025-06-26", "buyer_is_consumer": false}),
@@ -279,16 +289,16 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
     let abroad = ask(
         json!({"jurisdiction": "CH", "sold_at_distance": true, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26"}),
     );
-    for told in [trade, abroad] {
+    for answer in [trade, abroad] {
         assert_eq!(
             (
-                told.short_term_reject_until,
-                told.cancel_until,
-                told.refund_by
+                answer.short_term_reject_until,
+                answer.cancel_until,
+                answer.refund_by
             ),
             (None, None, None)
         );
-        assert!(told.rules.is_empty() && !told.short_term_clock_stopped);
+        assert!(answer.rules.is_empty() && !answer.short_term_clock_stopped);
     }
     let mut rows = terms::seed();
     for row in &mut rows {
@@ -296,16 +306,16 @@ fn the_law_binds_sales_to_consumers_where_its_rows_are_known() {
     }
     let question =
         read(json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2025-06-10"}));
-    let told = statutory_deadlines(&question, &rows).expect("an answer");
+    let answer = statutory_deadlines(&question, &rows).expect("an answer");
     assert_eq!(
-        (told.cancel_until, told.rules.len()),
+        (answer.cancel_until, answer.rules.len()),
         (None, 0),
-        "rows that began later do not hold"
+        "rules that began later do not apply"
     );
 }
 
 #[test]
-fn faults_are_told_all_at_once() {
+fn all_errors_are_reported_at_once() {
     let pointers = |question: Value| -> Vec<String> {
         let faults = statutory_deadlines(&read(question), &terms::seed()).expect_err("faults");
         faults.into_iter().map(TermFault::pointer).collect()
@@ -345,15 +355,15 @@ fn faults_are_told_all_at_once() {
     assert_eq!(pointers(both), ["/lots"]);
 }
 
-/// Day after day: 30 days run, stand still while anything asked for in time is away, and on a day of return no fewer than
-/// 7 are left.
+/// Day after day: 30 days run, stop while any repair asked for in time is away, and on a day of return at least 7 are
+/// left.
 fn reject_by_counting(delivered_on: Day, repairs: &[Repair]) -> Day {
     let (mut on, mut profit) = (delivered_on, 30);
     let mut away: Vec<Day> = Vec::new();
     let mut stopped_today;
     loop {
         if on > delivered_on {
-            // The right still lives on this day, so that asking on it is in time.
+            // The right still exists on this day, so asking on it is in time.
             stopped_today = !away.is_empty();
         } else {
             stopped_today = true;
@@ -397,19 +407,23 @@ fn the_stopped_clock_agrees_with_counting_days() {
             json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": delivered_on.to_string()}),
         );
         question.repairs = repairs;
-        let told = statutory_deadlines(&question, &terms::seed()).expect("an answer");
+        let answer = statutory_deadlines(&question, &terms::seed()).expect("an answer");
         let counted = reject_by_counting(delivered_on, &question.repairs);
-        assert_eq!(told.short_term_reject_until, Some(counted), "{question:?}");
+        assert_eq!(
+            answer.short_term_reject_until,
+            Some(counted),
+            "{question:?}"
+        );
         longer += usize::from(counted > delivered_on.plus_days(30));
     }
     assert!(longer > 5000, "only {longer} were longer for a repair");
 }
 
 #[test]
-fn the_ends_of_the_range_of_days_hold() {
-    let told = ask(
+fn deadlines_stay_within_the_range_of_days() {
+    let answer = ask(
         json!({"jurisdiction": "GB", "sold_at_distance": true, "delivered_on": "2199-12-31", "sent_back_on": "2199-12-31",
         "informed_of_cancellation_on": null, "repairs": [{"asked_on": "2199-12-31", "returned_on": "2199-12-31"}]}),
     );
-    assert_eq!(told.cancel_until, Some(Day::LAST));
+    assert_eq!(answer.cancel_until, Some(Day::LAST));
 }

@@ -1,5 +1,5 @@
-//! What is still to come, worked by hand (plain arithmetic, no other source), and on random engines by a second reckoning
-//! in whole pennies and hundredths of hours that shares no code with the first.
+//! The cost still to come, worked by hand (plain arithmetic, no other source), and on random engines by a second
+//! calculation in whole pennies and hundredths of hours that shares no code with the first.
 
 use crate::{day, money, pennies, percent, random::Random};
 use outshop_core::{
@@ -26,11 +26,11 @@ fn planned(agreed: &str, booked: &str) -> Planned {
     }
 }
 
-/// Bought for 2300.00 under the margin scheme at 20 %; 10 h at 45.00, parts of 200.00 and outside work of 150.00 are to come:
-/// 800.00. 1.2 x 3100.00 - .2 x 2300.00 = 3260.00; at 4000.00 the tax is a sixth of 1700.00, 283.33, and 616.67 are left (margin
-/// and its sixth: VAT Notice 718).
+/// Bought for 2300.00 under the margin scheme at 20%; 10 h at 45.00, parts of 200.00 and outside work of 150.00 are to
+/// come: 800.00. 1.2 x 3100.00 - .2 x 2300.00 = 3260.00; at 4000.00 the tax is a sixth of 1700.00, 283.33, and 616.67
+/// are left (margin and its sixth: VAT Notice 718).
 #[test]
-fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
+fn parts_and_outside_work_of_an_open_job_count_as_well_as_its_hours() {
     let job = OpenWork {
         hours_agreed: hours("10"),
         rate: money("45.00"),
@@ -38,9 +38,9 @@ fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
         outside_work: planned("150.00", "0.00"),
         ..OpenWork::default()
     };
-    let told = cost_to_come(&[job]).expect("sums");
+    let answer = cost_to_come(&[job]).expect("sums");
     assert_eq!(
-        (told.hours, told.work, told.parts, told.outside_work),
+        (answer.hours, answer.work, answer.parts, answer.outside_work),
         (
             hours("10"),
             money("450.00"),
@@ -48,11 +48,11 @@ fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
             money("150.00")
         )
     );
-    assert_eq!(told.amount, money("800.00"));
+    assert_eq!(answer.amount, money("800.00"));
     let question = LowestPriceQuestion {
         purchase: money("2300.00"),
         other_costs: Money::ZERO,
-        cost_to_come: Some(told.amount),
+        cost_to_come: Some(answer.amount),
         selling_cost: None,
         selling_share_percent: None,
         rate_percent: percent("20"),
@@ -69,7 +69,7 @@ fn parts_and_outside_work_of_an_open_job_count_beside_its_hours() {
 }
 
 #[test]
-fn work_that_ran_over_has_nothing_to_come_and_lends_nothing() {
+fn work_that_ran_over_has_nothing_to_come_and_reduces_no_other() {
     let job = |agreed, booked, parts, outside_work| OpenWork {
         hours_agreed: hours(agreed),
         hours_booked: hours(booked),
@@ -88,18 +88,18 @@ fn work_that_ran_over_has_nothing_to_come_and_lends_nothing() {
             planned("80.00", "80.00"),
         ),
     ];
-    let told = cost_to_come(&jobs).expect("sums");
-    assert_eq!((told.hours, told.amount), (hours("6"), money("240.00")));
+    let answer = cost_to_come(&jobs).expect("sums");
+    assert_eq!((answer.hours, answer.amount), (hours("6"), money("240.00")));
     assert_eq!(
-        (told.outside_work, told.test_fees),
+        (answer.outside_work, answer.test_fees),
         (Money::ZERO, Money::ZERO)
     );
 }
 
-/// A bill of 120.00 on the 5th fills the job of the 1st and has 20.00 over for no job, as the other is agreed on the 10th;
-/// one of 60.00 on the 12th is for that.
+/// A bill of 120.00 on the 5th covers the job of the 1st, and its excess of 20.00 counts for no job, as the other is
+/// agreed on the 10th; one of 60.00 on the 12th counts for that.
 #[test]
-fn a_bill_counts_for_jobs_that_were_agreed_by_its_day() {
+fn a_bill_counts_for_jobs_agreed_by_its_day() {
     let agreed = [
         (day("2026-03-01"), money("100.00")),
         (day("2026-03-10"), money("80.00")),
@@ -164,7 +164,7 @@ impl Piece {
         }
     }
 
-    /// The second reckoning: penny after penny is counted off, and a half is told by the remainder.
+    /// The second calculation: counted penny by penny, with a half recognised by the remainder.
     fn slow(&self) -> i128 {
         let mut sum = 0;
         for [agreed, booked] in self.others {
@@ -183,15 +183,15 @@ impl Piece {
     }
 }
 
-/// Tax in a price as the fraction r / (100 + r) of what is taxed, a half upwards by its remainder.
+/// Tax in a price as the fraction r / (100 + r) of the taxed amount, a half upwards by its remainder.
 fn slow_tax(taxed: i128, percent: i128) -> i128 {
     let numerator = taxed.max(0) * percent;
     let whole = numerator / (100 + percent);
     whole + i128::from(2 * (numerator % (100 + percent)) >= 100 + percent)
 }
 
-/// Of one engine the break-even price, what is left, the stock value and the jobs one by one count the same to come.
-/// 10000 engines, in CI 200: `OUTSHOP_ENGINES=10000 cargo test -p outshop-core --test money to_come`.
+/// The break-even price, the profit, the stock valuation and the jobs one by one use the same cost to come. 10000
+/// engines, in CI 200: `OUTSHOP_ENGINES=10000 cargo test -p outshop-core --test money to_come`.
 #[test]
 fn break_even_profit_stock_value_and_jobs_agree() {
     let asked = option_env!("OUTSHOP_ENGINES");
@@ -199,7 +199,7 @@ fn break_even_profit_stock_value_and_jobs_agree() {
     let seed = 20_261_130;
     let mut random = Random(seed);
     for _ in 0..n {
-        // The cost to come of all jobs is what a slow count gives, and what the jobs give one by one.
+        // The cost to come of all jobs equals the slow count and the sum of the jobs one by one.
         let pieces: Vec<Piece> = (0..random.below(5))
             .map(|_| Piece::random(&mut random))
             .collect();
@@ -214,7 +214,7 @@ fn break_even_profit_stock_value_and_jobs_agree() {
             .sum();
         assert_eq!(one_by_one, slow, "the jobs one by one");
 
-        // At the break-even price nothing is lost, and a penny below it something is.
+        // At the break-even price there is no loss, and a penny below it there is.
         let purchase = i128::from(random.below(900_000));
         let other = i128::from(random.below(90_000));
         let rate: i128 = random.pick(&[0, 5, 19, 20, 25]);
@@ -243,17 +243,17 @@ fn break_even_profit_stock_value_and_jobs_agree() {
             .lowest_price
             .pennies();
         assert!(profit(lowest) >= 0, "{question:?}");
-        // Without a share what is left never falls by a dearer price, so that one penny below decides.
+        // Without a share the profit never falls as the price rises, so one penny below is enough.
         assert!(lowest == 0 || profit(lowest - 1) < 0, "{question:?}");
 
         // The profit at any price agrees with the slow count.
         let price = i128::from(random.below(2_000_000));
-        let told = profit_at_price(&question, pennies(price))
+        let answer = profit_at_price(&question, pennies(price))
             .expect("an answer")
             .profit;
-        assert_eq!(told.pennies(), profit(price), "{question:?}");
+        assert_eq!(answer.pennies(), profit(price), "{question:?}");
 
-        // Net realisable value, less what was spent, is that same profit.
+        // Net realisable value less the amount spent is that same profit.
         let value = stock_valuation_line(&StockFacts {
             stock_no: 1,
             position,

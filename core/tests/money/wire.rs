@@ -18,7 +18,7 @@ fn refused<T: DeserializeOwned>(question: &Value, member: &str, value: &Value) -
 }
 
 #[test]
-fn what_the_types_refuse() {
+fn values_that_the_types_refuse() {
     let margin = json!({"purchase": "1500.00", "sale": "2000.00", "rate_percent": "20"});
     let lowest =
         json!({"purchase": "6000", "other_costs": "500", "rate_percent": 20, "scheme": "margin"});
@@ -64,8 +64,8 @@ fn what_the_types_refuse() {
         json!(u64::MAX),
         json!("٢"),
     ] {
-        let told = refused::<MarginTaxQuestion>(&margin, "rate_percent", &value);
-        assert!(told.contains("percent"), "{told}");
+        let answer = refused::<MarginTaxQuestion>(&margin, "rate_percent", &value);
+        assert!(answer.contains("percent"), "{answer}");
     }
     refused::<LowestPriceQuestion>(&lowest, "surprise", &json!(1));
     refused::<LowestPriceQuestion>(&lowest, "scheme", &json!("luxury"));
@@ -88,7 +88,7 @@ fn what_the_types_refuse() {
 
 #[test]
 fn rates_keep_their_places() {
-    for (given, told) in [
+    for (given, answer) in [
         ("20", "20"),
         ("17.5", "17.5"),
         ("17.50", "17.5"),
@@ -98,8 +98,8 @@ fn rates_keep_their_places() {
         ("007", "7"),
     ] {
         let rate: Percent = given.parse().expect("a rate");
-        assert_eq!(rate.to_string(), told);
-        assert_eq!(serde_json::to_value(rate).expect("JSON"), json!(told));
+        assert_eq!(rate.to_string(), answer);
+        assert_eq!(serde_json::to_value(rate).expect("JSON"), json!(answer));
     }
     let whole: Percent = serde_json::from_value(json!(999)).expect("a rate");
     assert_eq!(whole.hundredths(), 99_900);
@@ -109,11 +109,11 @@ fn rates_keep_their_places() {
 fn an_answer_has_every_member() {
     let question = json!({"price": "1", "cost_to_come": "5", "wanted_profit": "0", "rate_percent": 20, "scheme": "margin"});
     let question: MostToPayQuestion = serde_json::from_value(question).expect("a question");
-    let told = serde_json::to_value(most_to_pay(&question).expect("an answer")).expect("JSON");
-    assert_eq!(told, json!({"most_to_pay": null, "tax": null}));
+    let answer = serde_json::to_value(most_to_pay(&question).expect("an answer")).expect("JSON");
+    assert_eq!(answer, json!({"most_to_pay": null, "tax": null}));
 }
 
-/// Every string of the interface has a length or a list of words, every array a count.
+/// Every string of the interface has a length or a list of values, every array a count.
 #[cfg(feature = "wire")]
 #[test]
 fn every_string_and_array_of_the_schema_is_bounded() {

@@ -1,4 +1,4 @@
-//! What no plan is said to beat, against the best of all plans, found by two programs that share nothing with the planner.
+//! Compares lower bounds with the best of all plans, found by two programs that share no code with the planner.
 
 use super::{
     by_hour::{ALL, Cost, cost_of, least},
@@ -20,7 +20,7 @@ const LATE_DAYS: [bool; 4] = [false, true, false, false];
 const UNPLACED: [bool; 4] = [false, false, true, false];
 const PENNY_DAYS: [bool; 4] = [false, false, false, true];
 
-/// The task with one promise alone.
+/// The task with only one promise.
 fn with_one(task: &Task, promise: Promise) -> Task {
     Task {
         promises: vec![promise],
@@ -28,7 +28,8 @@ fn with_one(task: &Task, promise: Promise) -> Task {
     }
 }
 
-/// Bound, optimum and plan in their order, for each part of the score; `optimal` only where the plan is the best there is.
+/// Bound, optimum and plan are in this order for each part of the score; `optimal` only if the plan is the best there
+/// is.
 #[track_caller]
 fn hold_against_all_plans(seed: u64, task: &Task, by_place_too: bool) -> (Cost, Cost, bool) {
     let of_shop = || format!("seed {seed}: {task:#?}");
@@ -38,7 +39,12 @@ fn hold_against_all_plans(seed: u64, task: &Task, by_place_too: bool) -> (Cost, 
     let score = cost_of(&found.score);
     assert!(best <= score, "{best:?} {score:?} {}", of_shop());
     if found.optimal {
-        assert_eq!(best, score, "proved, and not the best: {}", of_shop());
+        assert_eq!(
+            best,
+            score,
+            "called optimal, but not the best: {}",
+            of_shop()
+        );
     }
     if by_place_too {
         let just_above = [score[0], score[1], score[2], score[3] + 1];
@@ -123,7 +129,7 @@ fn bounds_hold_and_proofs_prove_with_more_steps() {
     }
 }
 
-/// More of what the workshop has, or more time, costs nothing; no bound is afraid of it either.
+/// More capacity or more time never makes the plan worse, and never raises a bound.
 #[test]
 fn more_visits_hours_and_days_never_make_it_worse() {
     for seed in shops() {
@@ -191,7 +197,7 @@ fn renamed(task: &Task) -> Task {
 }
 
 #[test]
-fn other_names_for_the_steps_change_nothing() {
+fn renaming_the_steps_changes_nothing() {
     for seed in shops() {
         let task = shop(3_000_000 + seed, 4);
         let effort = Effort::default();

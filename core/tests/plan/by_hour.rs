@@ -1,11 +1,12 @@
-//! The least that any plan costs, hour by hour: at each hour each fitter goes on, begins something or waits. It knows no
-//! order of the steps, no list, no rule and no bound; what it has found for a state of the shop it remembers.
+//! The least cost of any plan, hour by hour: at each hour each fitter continues, starts something or waits. It uses no
+//! order of the steps, no list, no rule and no bound; it remembers the result for each state of the shop.
 
 use super::{AN_HOUR, first_day};
 use outshop_core::workshop::plan::{Score, Step, Task};
 use std::collections::HashMap;
 
-/// Broken promises, days of that, steps without a place, pennies times days; those that are not asked for are 0.
+/// Broken promises, days late, steps without a place, delay to income (pennies x days); those that are not asked for
+/// are 0.
 pub type Cost = [u64; 4];
 
 pub const ALL: [bool; 4] = [true; 4];
@@ -15,16 +16,16 @@ pub fn cost_of(score: &Score) -> Cost {
         score.broken.into(),
         score.late_days,
         score.unplaced.into(),
-        u64::try_from(score.income_delay).expect("nought or more"),
+        u64::try_from(score.income_delay).expect("0 or more"),
     ]
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Hash)]
 enum Stands {
     Open,
-    /// By a fitter, with hours left; or elsewhere, with days left.
+    /// By a fitter, with hours left; or outside, with days left.
     Going(Option<u8>, u8),
-    /// Today, so many hours into it.
+    /// Today, this many hours into it.
     Finished(Option<u8>, u8),
     Past,
 }
@@ -33,12 +34,12 @@ enum Stands {
 struct State {
     day: u8,
     hour: u8,
-    /// Whose turn it is: the inspector's with what needs nobody else first, then each fitter's.
+    /// Whose turn it is: first the inspector's, with steps that need nobody else, then each fitter's.
     turn: u8,
-    /// The steps below this one have been looked at in this turn.
+    /// The steps before this one were already considered in this turn.
     looked_at: u8,
     stands: Vec<Stands>,
-    /// By fitter, whether he has done nothing but what he had in hand.
+    /// By fitter, whether they have done only what they had already started.
     at_his_own: Vec<bool>,
 }
 
@@ -52,7 +53,7 @@ struct ByHour<'t> {
     known: HashMap<State, Option<Cost>>,
 }
 
-/// The least cost by the parts that are asked for; the others count nothing.
+/// The least cost by the parts that are asked for; the others do not count.
 pub fn least(task: &Task, asked: [bool; 4]) -> Cost {
     let hours = task.workshop.fitters.iter();
     let hours = hours.map(|fitter| {
@@ -170,11 +171,11 @@ impl ByHour<'_> {
         least
     }
 
-    /// One hour of a fitter at a step that he is at.
+    /// One hour of a fitter on the step that they are working on.
     fn works(&mut self, state: &State, step: usize, fitter: usize) -> Option<Cost> {
         let mut next = state.clone();
         let Stands::Going(by, left) = state.stands[step] else {
-            panic!("he is not at it");
+            panic!("the fitter is not working on it");
         };
         if left > 1 {
             next.stands[step] = Stands::Going(by, left - 1);
@@ -185,7 +186,7 @@ impl ByHour<'_> {
         self.from(next).map(|rest| plus(cost, rest))
     }
 
-    /// What is begun without a fitter: at the beginning of a day work of others, at any hour a test.
+    /// Steps that start without a fitter: outside work at the beginning of a day, a test at any hour.
     fn alone(&mut self, state: &State) -> Option<Cost> {
         let step = usize::from(state.looked_at);
         let mut next = state.clone();
@@ -207,7 +208,7 @@ impl ByHour<'_> {
             } else {
                 next.stands[step] = Stands::Finished(None, state.hour);
                 if is_test {
-                    // One that needs it may come before it in the list.
+                    // A step that needs it may come before it in the list.
                     next.looked_at = 0;
                 }
                 let cost = self.cost_of_finishing(&next, step);
@@ -327,7 +328,7 @@ impl ByHour<'_> {
         self.from(next).map(|rest| plus(cost, rest))
     }
 
-    /// What is in hand is finished in every plan, and what was begun as well.
+    /// Started work is finished in every plan.
     fn end(&self, state: &State) -> Option<Cost> {
         let mut cost = [0; 4];
         for (step, stands) in self.task.steps.iter().zip(&state.stands) {

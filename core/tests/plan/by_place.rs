@@ -1,5 +1,5 @@
-//! The least score of all plans, by trying for every step, one after the other, every fitter and every hour at which it
-//! could begin, and no place at all. It knows no order, no rule and no bound but the best that it has found.
+//! The least score of all plans: tries for every step in turn every fitter and every hour at which it could start, and
+//! no place at all. It uses no order, no rule and no bound except the best score so far.
 
 use super::{AN_HOUR, by_hour::Cost, first_day};
 use outshop_core::workshop::plan::{Step, Task};
@@ -21,13 +21,13 @@ enum Is {
 struct ByPlace<'t> {
     task: &'t Task,
     days: usize,
-    /// By fitter, the day of each of his hours.
+    /// By fitter, the day of each of their hours.
     hours: Vec<Vec<usize>>,
     is: Vec<Is>,
     best: Cost,
 }
 
-/// What is `at_most` where no plan is better. No step needs a later one.
+/// The least score of all plans, or `at_most` if none is better. No step needs a later one.
 pub fn best_of(task: &Task, at_most: Cost) -> Cost {
     let hours = task.workshop.fitters.iter().map(|fitter| {
         let days = fitter.hours.iter().enumerate();
@@ -115,7 +115,7 @@ impl ByPlace<'_> {
         self.hours[fitter].iter().filter(|of| **of < day).count()
     }
 
-    /// How late on a day a test without hours is over: when those that it needs on that day are.
+    /// The hour of a day at which a test without hours is over: when the tests that it needs on that day are over.
     fn gone_before(&self, it: &Step, day: usize) -> usize {
         let on_that_day = it.needs.iter().map(|need| match self.is[*need] {
             Is::At { last, gone, .. } if last == day && self.task.steps[*need].before_inspector => {
@@ -215,7 +215,7 @@ impl ByPlace<'_> {
         apart && after
     }
 
-    /// What a fitter has in hand fills his first hours.
+    /// A fitter's started work fills their first hours.
     fn goes_on_with_what_is_in_hand(&self) -> bool {
         (0..self.hours.len()).all(|one| {
             let started = self.task.steps.iter().zip(&self.is);

@@ -1,5 +1,5 @@
-//! Plans against textbook examples, against going through all plans by two other programs, and against a checker of its
-//! own.
+//! Plans compared with textbook examples and with all possible plans from two other programs, and checked by an
+//! independent checker.
 
 mod bounds;
 mod by_hour;
@@ -28,7 +28,8 @@ fn effort() -> Effort {
     Effort::default()
 }
 
-/// One fitter of one hour a day, so that a day is a unit of time; a job with so many units, due at the end of unit `due`.
+/// One fitter with one hour a day, so that a day is a unit of time; jobs of this many units, due at the end of unit
+/// `due`.
 fn one_machine(jobs: &[(u32, i32)]) -> Task {
     let steps = jobs.iter().enumerate().map(|(at, (time, _))| Step {
         engine: i32::try_from(at).expect("few"),
@@ -55,9 +56,9 @@ fn one_machine(jobs: &[(u32, i32)]) -> Task {
     }
 }
 
-/// Moore-Hodgson: processing times 7 8 4 6 6, due 9 17 18 19 21. Two jobs are late at the least.
+/// Moore-Hodgson: processing times 7 8 4 6 6, due 9 17 18 19 21. At least two jobs are late.
 ///
-/// Pinedo, Scheduling: Theory, Algorithms, and Systems, example 3.3.3; from memory, and gone through by hand: jobs 3 4 5
+/// Pinedo, Scheduling: Theory, Algorithms, and Systems, example 3.3.3; from memory, and checked by hand: jobs 3 4 5
 /// take 16 units, and no four of the five are in time.
 #[test]
 fn the_fewest_late_jobs_of_the_textbook() {
@@ -71,9 +72,10 @@ fn the_fewest_late_jobs_of_the_textbook() {
     assert!(found.optimal);
 }
 
-/// Jackson (1955): on one machine the order of due dates makes the greatest lateness least; so it is in time if any is.
+/// Jackson (1955): on one machine the order of due dates gives the least maximum lateness; so it is in time if any
+/// order is.
 #[test]
-fn what_can_be_in_time_is_in_time() {
+fn jobs_that_can_be_in_time_are_in_time() {
     let found = plan(
         &one_machine(&[(3, 15), (2, 4), (5, 20), (1, 5), (4, 9)]),
         &effort(),
@@ -89,8 +91,8 @@ fn what_can_be_in_time_is_in_time() {
     assert!(found.promises.iter().all(|kept| kept.slack >= Some(0)));
 }
 
-/// Smith (1956): in the order of weight over time the sum of weighted completions is least. Times 3 1 4 2, weights 6 8 4 10:
-/// the order 2 4 1 3 gives 8x1 + 10x3 + 6x6 + 4x10 = 114 (arithmetic).
+/// Smith (1956): the order of weight over time gives the least sum of weighted completions. Times 3 1 4 2, weights 6 8
+/// 4 10: the order 2 4 1 3 gives 8x1 + 10x3 + 6x6 + 4x10 = 114 (arithmetic).
 #[test]
 fn the_most_money_per_hour_comes_first() {
     let mut task = one_machine(&[(3, 99), (1, 99), (4, 99), (2, 99)]);
@@ -108,11 +110,11 @@ fn the_most_money_per_hour_comes_first() {
             income_delay: 114
         }
     );
-    assert!(found.optimal, "few enough to go through all");
+    assert!(found.optimal, "few enough to try all");
 }
 
 #[test]
-fn what_no_plan_can_do_is_said_with_the_reason() {
+fn impossible_promises_are_reported_with_the_reason() {
     let mut task = one_machine(&[(3, 2), (2, 9)]);
     task.steps[1].needs = vec![0];
     task.steps[1].not_before = Some(on(6));
@@ -126,7 +128,7 @@ fn what_no_plan_can_do_is_said_with_the_reason() {
 }
 
 #[test]
-fn what_makes_no_sense_is_refused() {
+fn an_impossible_task_is_refused() {
     let good = one_machine(&[(1, 5), (1, 5), (1, 5)]);
     let refused = |change: &dyn Fn(&mut Task)| {
         let mut task = good.clone();
@@ -157,10 +159,10 @@ fn what_makes_no_sense_is_refused() {
     );
 }
 
-/// One step without a place leaves the others theirs; what needs it has none either, and a promise that waits for it is
-/// broken however late it is due.
+/// A step without a place does not affect the others; a step that needs it has no place either, and a promise that
+/// depends on it is broken however late it is due.
 #[test]
-fn what_has_no_place_is_named_with_the_reason() {
+fn steps_without_a_place_are_listed_with_the_reason() {
     let good = one_machine(&[(1, 5), (1, 5), (1, 90)]);
     let unplaced = |change: &dyn Fn(&mut Task)| {
         let mut task = good.clone();
@@ -222,8 +224,8 @@ fn visits(days: &[(i32, u16)]) -> Vec<Visit> {
     visits.collect()
 }
 
-/// By hand: 30 h at 7.5 h a day are Thursday, Friday, Monday and Tuesday the 8th; the inspector is there on the 9th, and the
-/// tests of 2 h and 4 h are the 6 h of one day. Promised for the 11th: two days to spare.
+/// By hand: 30 h at 7.5 h a day are Thursday, Friday, Monday and Tuesday the 8th; the inspector comes on the 9th, and
+/// the tests of 2 h and 4 h take the 6 h of one day. Promised for the 11th: two days in hand.
 #[test]
 fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     let day = |text: &str| text.parse::<Day>().expect("a day");
@@ -279,7 +281,7 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     assert_eq!(found.score.broken, 0);
     assert!(found.optimal);
 
-    // Another fitter steams it: he begins when the hydraulic test is over, two hours into the day.
+    // Another fitter steams it: they start when the hydraulic test is over, two hours into the day.
     task.workshop.fitters.push(Fitter {
         skills: vec![1],
         hours: (0..40).map(|day| week(day).min(600)).collect(),
@@ -291,7 +293,7 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
     assert_eq!(ends(&found), on_the_ninth);
     assert!(found.optimal);
 
-    // With half an hour less to his day it is another visit, and there is none.
+    // With half an hour less in their day it needs another visit, and there is none.
     for hours in &mut task.workshop.fitters[1].hours {
         *hours = (*hours).min(550);
     }
@@ -311,7 +313,7 @@ fn both_tests_of_a_boiler_are_seen_on_one_visit() {
 }
 
 #[test]
-fn it_is_said_what_would_save_a_promise() {
+fn the_plan_says_what_would_save_a_promise() {
     let mut task = one_machine(&[(4, 5), (3, 99)]);
     task.steps[0].not_before = Some(on(2));
     task.promises.remove(1);
@@ -326,8 +328,8 @@ fn it_is_said_what_would_save_a_promise() {
     assert_eq!(told, ["OneMoreHour { fitter: 0 } 0"]);
 }
 
-/// A published exercise: ten jobs, two late at the fewest (checked by going through all orders by another program); five
-/// choices of them do, so that the count is compared.
+/// A published exercise: ten jobs, at least two late (checked by trying all orders with another program); five choices
+/// of them do, so the count is compared.
 #[test]
 fn the_fewest_late_of_ten_jobs() {
     let time = [19, 23, 5, 31, 17, 8, 32, 41, 26, 18];
@@ -337,19 +339,20 @@ fn the_fewest_late_of_ten_jobs() {
     assert_eq!((found.score.broken, found.bounds.score.broken), (2, 2));
 }
 
-/// Times 5 4 3 6, due 4 8 10 11: in the order of due days all four are late, by 7 at the most; two late are the fewest
-/// (arithmetic, all 24 orders). The two aims differ, and this one is ours.
+/// Times 5 4 3 6, due 4 8 10 11: in the order of due days all four are late, by at most 7; at least two must be late
+/// (arithmetic, all 24 orders). The two aims differ, and the planner has this one.
 #[test]
-fn few_broken_promises_come_before_little_lateness() {
+fn few_broken_promises_take_priority_over_little_lateness() {
     let found = plan(&one_machine(&[(5, 4), (4, 8), (3, 10), (6, 11)]), &effort());
     let found = found.expect("a plan");
     assert_eq!((found.score.broken, found.bounds.score.broken), (2, 2));
     assert!(found.optimal);
 }
 
-/// Times 4 2, ready at 0 and 1, due at 100 and 3: who never idles is late by 3, who waits a day is in time (arithmetic).
+/// Times 4 2, ready at 0 and 1, due at 100 and 3: a fitter who never idles is late by 3, one who waits a day is in time
+/// (arithmetic).
 #[test]
-fn a_fitter_waits_where_waiting_keeps_a_promise() {
+fn a_fitter_waits_if_waiting_keeps_a_promise() {
     let mut task = one_machine(&[(4, 100), (2, 3)]);
     task.steps[1].not_before = Some(on(1));
     let found = plan(&task, &effort()).expect("a plan");
@@ -358,8 +361,9 @@ fn a_fitter_waits_where_waiting_keeps_a_promise() {
     assert_eq!(found.promises[0].finished, Some(on(6)));
 }
 
-/// Durations 3 4 2 5 3 2 asking for 2 3 1 2 3 2 of 4, with 1 before 3 and 4, 2 before 5, 3 and 4 before 6: 17 days at the
-/// least (by going through all beginnings); the longest chain has 10, the work is 11 days: a bound may be far off and right.
+/// Durations 3 4 2 5 3 2, needing 2 3 1 2 3 2 of 4, with 1 before 3 and 4, 2 before 5, 3 and 4 before 6: at least 17
+/// days (by trying all start times); the longest chain has 10, the work is 11 days: a bound may be far off and still
+/// right.
 #[test]
 fn a_bound_may_be_far_off_and_right() {
     let (time, asks) = ([3, 4, 2, 5, 3, 2], [2, 3, 1, 2, 3, 2]);
@@ -371,9 +375,9 @@ fn a_bound_may_be_far_off_and_right() {
     assert_eq!(shortest(&time, &asks, &needs, 4), 17);
 }
 
-/// One fitter makes four boilers ready in 2 3 4 2 days; the inspector comes on the days 6, 12 and 20 (by hand).
+/// One fitter prepares four boilers in 2 3 4 2 days; the inspector comes on the days 6, 12 and 20 (by hand).
 #[test]
-fn boilers_are_made_ready_for_the_visits_that_there_are() {
+fn boilers_are_prepared_for_the_visits_available() {
     let found = |time: [u32; 4], due: [i32; 4], tests: u16| {
         let mut task = one_machine(&[]);
         for (at, (time, due)) in time.into_iter().zip(due).enumerate() {
@@ -399,7 +403,7 @@ fn boilers_are_made_ready_for_the_visits_that_there_are() {
     };
     let two_a_visit = found([2, 3, 4, 2], [10, 10, 20, 20], 2);
     let slack = two_a_visit.promises.iter().filter_map(|kept| kept.slack);
-    assert_eq!(slack.min(), Some(4), "early by four days at the least");
+    assert_eq!(slack.min(), Some(4), "at least four days in hand");
     assert_eq!(two_a_visit.score.broken, 0);
     let seen = two_a_visit.steps.iter().skip(1).step_by(2).flatten();
     let mut days: Vec<Day> = seen.map(|it| it.first).collect();
@@ -421,7 +425,7 @@ fn boilers_are_made_ready_for_the_visits_that_there_are() {
 
 /// Ready on day 6 or on day 7, visits on the days 6 and 12, due on day 10 (by hand).
 #[test]
-fn who_is_ready_a_day_late_waits_for_the_next_visit() {
+fn a_boiler_that_is_ready_a_day_late_waits_for_the_next_visit() {
     for (ready, seen, late_days) in [(6, 6, 0), (7, 12, 2)] {
         let mut task = one_machine(&[(1, 10)]);
         task.steps[0] = Step {
@@ -437,12 +441,12 @@ fn who_is_ready_a_day_late_waits_for_the_next_visit() {
     }
 }
 
-/// The project scheduling problem with renewable resources, by the makespan: every activity an engine of its own, fitters for
-/// all, a unit of time a day.
+/// The project scheduling problem with renewable resources, by the makespan: each activity is an engine of its own,
+/// there are fitters for all, and a unit of time is a day.
 ///
-/// Instance: the 7 activities of Brucker & Knust, Complex Scheduling, figure 1.1, from memory: p = 3 4 2 5 4 3 2 with one
-/// resource of 4 units asked for by 2 3 1 2 1 3 2, 1 before 4, 2 before 5, 3 before 6, 4 and 5 before 7; whatever the source
-/// has, the best makespan is found beside by trying all beginnings.
+/// Instance: the 7 activities of Brucker & Knust, Complex Scheduling, figure 1.1, from memory: p = 3 4 2 5 4 3 2 with
+/// one resource of 4 units, of which 2 3 1 2 1 3 2 are needed, 1 before 4, 2 before 5, 3 before 6, 4 and 5 before 7;
+/// whatever the source has, the best makespan is found here too by trying all start times.
 #[test]
 fn a_project_is_as_short_as_it_can_be() {
     let time = [3_u16, 4, 2, 5, 4, 3, 2];
@@ -454,7 +458,7 @@ fn a_project_is_as_short_as_it_can_be() {
     assert_eq!(found.promises[0].finished, Some(on(least - 1)));
 }
 
-/// Work of others that takes some of 4 places, all of it promised at once.
+/// Outside work that takes some of 4 places, all of it promised at once.
 fn project(time: &[u16], asks: &[u16], needs: &[&[usize]]) -> Task {
     let steps = (0..time.len()).map(|at| Step {
         engine: at as i32,

@@ -1,9 +1,9 @@
-//! Small random shops, and what their plans may not do.
+//! Small random shops, and the rules that their plans must keep.
 
 use super::{AN_HOUR, first_day, on};
 use outshop_core::workshop::plan::{Fitter, Plan, Promise, Step, Task, Visit, Workshop};
 
-/// How many hours to a day there are at the most.
+/// The most hours in a day.
 pub const LONGEST: usize = 3;
 
 /// Source: Marsaglia, Xorshift RNGs, Journal of Statistical Software 8 (2003), 14.
@@ -35,8 +35,8 @@ impl Lot {
 }
 
 /// One or two fitters with part days and days off, two skills that are learned and one that is not, two places, the
-/// inspector on some days; jobs, work of others, tests with hours and without, what is in hand, promises. In some of them
-/// there is no place for all.
+/// inspector on some days; jobs, outside work, tests with hours and without, started work, promises. In some shops
+/// there is no place for everything.
 pub fn shop(seed: u64, most_steps: usize) -> Task {
     let mut lot = Lot::new(seed);
     let days = 7 + lot.below(4);
@@ -123,7 +123,7 @@ pub fn shop(seed: u64, most_steps: usize) -> Task {
     }
 }
 
-/// Whether a plan does what the task allows, by its days and hours alone.
+/// Whether a plan does what the task allows, judged only by its days and hours.
 pub fn broken_rules(task: &Task, plan: &Plan) -> Vec<String> {
     let mut broken = Vec::new();
     let offset = |day| outshop_core::days::Day::days_since(day, first_day()) as usize;
@@ -151,7 +151,7 @@ pub fn broken_rules(task: &Task, plan: &Plan) -> Vec<String> {
             {
                 broken.push(format!("{at}: not by him"));
             }
-            // Nothing between: on each day after the first he gives it all his hours until it is done.
+            // Without a gap: on each day after the first the fitter spends all their hours on it until it is done.
             let mut within = planned.hours.iter().skip(1).rev().skip(1);
             if within.any(|(day, hours)| *hours != hours_of(fitter, offset(*day))) {
                 broken.push(format!("{at}: left alone for a while"));
@@ -185,7 +185,7 @@ pub fn broken_rules(task: &Task, plan: &Plan) -> Vec<String> {
     }
     for (fitter, days) in task.workshop.fitters.iter().zip(&worked) {
         if fitter.hours.iter().zip(days).any(|(has, does)| does > has) {
-            broken.push("more hours than he has".to_owned());
+            broken.push("more hours than the fitter has".to_owned());
         }
     }
     for day in 0..days {

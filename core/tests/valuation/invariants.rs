@@ -1,4 +1,4 @@
-//! What has to hold whatever the sales are.
+//! Properties of valuations, whatever the sales are.
 
 use crate::made_up::{Spread, row, sales, schema};
 use outshop_core::{
@@ -22,15 +22,15 @@ fn same(found: f64, right: f64) {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 
-    /// For every ordinal, every engine, whatever the sales say.
+    /// For every ordinal feature and every engine, whatever the sales say.
     #[test]
     fn a_better_grade_never_lowers_the_price(seed in any::<u64>(), n in 8_usize..40, noise in 0.0..2.0_f64) {
-        let mut told = sales(n, seed);
+        let mut given = sales(n, seed);
         let mut spread = Spread(seed ^ 1);
-        for sale in &mut told {
+        for sale in &mut given {
             sale.price *= f64::exp(noise * (spread.next() - 0.5));
         }
-        let fit = fitted(&told);
+        let fit = fitted(&given);
         for _ in 0..5 {
             let asked = row(&mut spread);
             for ordinal in [2, 3] {
@@ -48,17 +48,17 @@ proptest! {
 
     #[test]
     fn the_order_of_sales_does_not_matter(seed in any::<u64>(), n in 8_usize..40) {
-        let told = sales(n, seed);
-        let mut turned = told.clone();
+        let given = sales(n, seed);
+        let mut turned = given.clone();
         turned.reverse();
         turned.rotate_left(n / 3);
-        let (one, other) = (fitted(&told), fitted(&turned));
+        let (one, other) = (fitted(&given), fitted(&turned));
         prop_assert_eq!(one.stored(), other.stored());
         let asked = row(&mut Spread(seed));
         prop_assert_eq!(one.predict(&asked, 0.0, 0.8), other.predict(&asked, 0.0, 0.8));
     }
 
-    /// Effects, and the pennies made of them, add up to the penny.
+    /// Effects, and the pennies calculated from them, add up to the penny.
     #[test]
     fn steps_add_up_to_the_penny(seed in any::<u64>(), start in 1_i128..100_000_000) {
         let fit = fitted(&sales(20, seed));
@@ -76,13 +76,13 @@ proptest! {
 /// Plain reading, no source: a price in pence is a hundred times that in pounds.
 #[test]
 fn another_unit_of_currency_scales_the_answer() {
-    let told = sales(30, 5);
-    let mut in_pence = told.clone();
+    let given = sales(30, 5);
+    let mut in_pence = given.clone();
     for sale in &mut in_pence {
         sale.price *= 100.0;
     }
     let asked = row(&mut Spread(9));
-    let pounds = fitted(&told).predict(&asked, 0.0, 0.8).expect("a price");
+    let pounds = fitted(&given).predict(&asked, 0.0, 0.8).expect("a price");
     let pence = fitted(&in_pence)
         .predict(&asked, 0.0, 0.8)
         .expect("a price");
@@ -100,12 +100,12 @@ fn another_unit_of_currency_scales_the_answer() {
 }
 
 #[test]
-fn a_guide_that_is_right_leaves_nothing_to_learn() {
-    let mut told = sales(30, 6);
-    for sale in &mut told {
+fn a_correct_price_scale_is_left_unchanged() {
+    let mut given = sales(30, 6);
+    for sale in &mut given {
         sale.price_scale_ln = sale.price.ln();
     }
-    let fit = fitted(&told);
+    let fit = fitted(&given);
     let found = fit
         .predict(&row(&mut Spread(3)), 5000_f64.ln(), 0.8)
         .expect("a price");
@@ -114,11 +114,11 @@ fn a_guide_that_is_right_leaves_nothing_to_learn() {
 
 #[test]
 fn a_stored_fit_answers_as_before() {
-    let told = sales(60, 7);
-    let fit = fitted(&told);
+    let given = sales(60, 7);
+    let fit = fitted(&given);
     let text = serde_json::to_string(fit.stored()).expect("JSON");
     let stored: StoredFit = serde_json::from_str(&text).expect("a stored fit");
-    let mut turned = told.clone();
+    let mut turned = given.clone();
     turned.reverse();
     let again = Fit::from_stored(stored.clone(), &turned).expect("a fit");
     let mut spread = Spread(8);
@@ -137,13 +137,13 @@ fn a_stored_fit_answers_as_before() {
         Some(FitError::OtherSales)
     );
     assert_eq!(
-        Fit::from_stored(stored.clone(), &told[1..]).err(),
+        Fit::from_stored(stored.clone(), &given[1..]).err(),
         Some(FitError::OtherSales)
     );
     let mut spoilt = stored;
     spoilt.hyperparameters[0] = f64::NAN;
     assert_eq!(
-        Fit::from_stored(spoilt, &told).err(),
+        Fit::from_stored(spoilt, &given).err(),
         Some(FitError::Unreadable)
     );
 }
@@ -186,22 +186,22 @@ fn a_missing_fact_widens_the_range_and_is_named() {
 }
 
 #[test]
-fn comparables_end_at_what_they_would_have_fetched() {
-    let told = sales(40, 13);
-    let fit = fitted(&told);
-    let asked = told[4].row.clone();
+fn comparables_end_at_their_adjusted_price() {
+    let given = sales(40, 13);
+    let fit = fitted(&given);
+    let asked = given[4].row.clone();
     let found = fit.ask(&asked).expect("comparables").comparables(0.0, 5);
     assert_eq!(found.len(), 5);
-    assert_eq!(found[0].sale, 4, "the same engine weighs most");
+    assert_eq!(found[0].sale, 4, "the same engine has the most weight");
     for comparable in &found {
         assert_eq!(
             comparable.price.to_bits(),
-            told[comparable.sale].price.to_bits()
+            given[comparable.sale].price.to_bits()
         );
         let factors: f64 = comparable.steps.iter().map(|step| step.factor).product();
         same(comparable.adjusted, comparable.price * factors);
         let ln_mean = |row| fit.ask(row).expect("reasons").explain(0.0).ln_mean;
-        let had = ln_mean(&told[comparable.sale].row);
+        let had = ln_mean(&given[comparable.sale].row);
         let wanted = ln_mean(&asked);
         assert!((comparable.adjusted.ln() - comparable.price.ln() - (wanted - had)).abs() < 1e-6);
     }
@@ -209,7 +209,7 @@ fn comparables_end_at_what_they_would_have_fetched() {
 }
 
 #[test]
-fn it_is_said_when_the_sales_do_not_cover_what_is_asked() {
+fn a_warning_is_given_if_the_sales_do_not_cover_the_engine() {
     let fit = fitted(&sales(60, 14));
     let asked = vec![
         Value::Number(50.0),
@@ -247,32 +247,32 @@ fn it_is_said_when_the_sales_do_not_cover_what_is_asked() {
     );
 }
 
-/// With enough of them, the nearest are all that matter: conditioning on all of 60 sales or on the 60 nearest is one thing.
+/// If there are enough of them, only the nearest sales matter: using all of 60 sales or the 60 nearest is the same.
 #[test]
 fn very_many_sales_are_valued_from_the_nearest() {
-    let told = sales(80, 16);
+    let given = sales(80, 16);
     let options = FitOptions {
         most_learned: 60,
         nearest: 80,
         ..FitOptions::default()
     };
-    let fit = fit(&schema(), &told, &options).expect("a fit");
+    let fit = fit(&schema(), &given, &options).expect("a fit");
     assert_eq!(fit.stored().noise_weights.len(), 60);
-    let asked = told[3].row.clone();
+    let asked = given[3].row.clone();
     let found = fit.predict(&asked, 0.0, 0.8).expect("a price");
     assert!(found.low < found.likely && found.likely < found.high);
     let comparables = fit.ask(&asked).expect("comparables").comparables(0.0, 80);
     assert_eq!(
         comparables.len(),
         80,
-        "all sales count, not the sample alone"
+        "all sales count, not only the sample"
     );
 
     let few = FitOptions {
         nearest: 20,
         ..options
     };
-    let few = outshop_core::pricing::valuation::fit(&schema(), &told, &few).expect("a fit");
+    let few = outshop_core::pricing::valuation::fit(&schema(), &given, &few).expect("a fit");
     assert_eq!(
         few.ask(&asked)
             .expect("comparables")
@@ -287,18 +287,18 @@ fn very_many_sales_are_valued_from_the_nearest() {
     );
 }
 
-fn refusal(told: &[Sale]) -> FitError {
-    fit(&schema(), told, &FitOptions::default()).expect_err("a refusal")
+fn refusal(given: &[Sale]) -> FitError {
+    fit(&schema(), given, &FitOptions::default()).expect_err("a refusal")
 }
 
 #[test]
-fn what_is_no_sale_is_refused_by_its_number() {
+fn a_bad_sale_is_refused_with_its_number() {
     let good = sales(10, 17);
     let nought = FitError::Sale(SaleFault::PriceNotAboveNought { sale: 3 });
     for price in [0.0, -5.0, f64::NAN, f64::INFINITY] {
-        let mut told = good.clone();
-        told[3].price = price;
-        assert_eq!(refusal(&told), nought);
+        let mut given = good.clone();
+        given[3].price = price;
+        assert_eq!(refusal(&given), nought);
     }
     assert_eq!(refusal(&good[..7]), FitError::TooFewSales { given: 7 });
     assert_eq!(refusal(&[]), FitError::TooFewSales { given: 0 });
@@ -307,24 +307,24 @@ fn what_is_no_sale_is_refused_by_its_number() {
         Value::Number(1e300),
         Value::Level(1),
     ] {
-        let mut told = good.clone();
-        told[3].row[0] = value;
-        let found = refusal(&told);
+        let mut given = good.clone();
+        given[3].row[0] = value;
+        let found = refusal(&given);
         assert!(
             matches!(found, FitError::Sale(SaleFault::Row { sale: 3, .. })),
             "{found}"
         );
     }
-    let mut told = good.clone();
-    told[3].row[2] = Value::Level(5);
+    let mut given = good.clone();
+    given[3].row[2] = Value::Level(5);
     assert!(matches!(
-        refusal(&told),
+        refusal(&given),
         FitError::Sale(SaleFault::Row { sale: 3, .. })
     ));
-    let mut told = good.clone();
-    told[3].row.pop();
+    let mut given = good.clone();
+    given[3].row.pop();
     assert!(matches!(
-        refusal(&told),
+        refusal(&given),
         FitError::Sale(SaleFault::Row { sale: 3, .. })
     ));
 }
@@ -378,16 +378,16 @@ fn odd_sales_give_sound_numbers() {
 }
 
 #[test]
-fn a_price_with_two_noughts_too_many_is_named_and_kept() {
+fn a_price_with_two_noughts_too_many_is_reported_and_kept() {
     for n in [8, 12, 40, 300] {
-        let mut told = sales(n, 23);
-        assert_eq!(fitted(&told).outliers(), [], "{n} good sales");
-        let before = fitted(&told)
-            .predict(&told[0].row, 0.0, 0.8)
+        let mut given = sales(n, 23);
+        assert_eq!(fitted(&given).outliers(), [], "{n} good sales");
+        let before = fitted(&given)
+            .predict(&given[0].row, 0.0, 0.8)
             .expect("a price")
             .likely;
-        told[2].price *= 100.0;
-        let fit = fitted(&told);
+        given[2].price *= 100.0;
+        let fit = fitted(&given);
         let found = fit.outliers();
         assert_eq!(
             found.first().map(|outlier| outlier.sale),
@@ -395,9 +395,12 @@ fn a_price_with_two_noughts_too_many_is_named_and_kept() {
             "{n}: {found:?}"
         );
         assert_eq!(found.len(), 1, "{n}: {found:?}");
-        assert_eq!(fit.stored().sales, n, "it stays in the fit");
+        assert_eq!(fit.stored().sales, n, "it stays in the model");
         if n >= 40 {
-            let after = fit.predict(&told[0].row, 0.0, 0.8).expect("a price").likely;
+            let after = fit
+                .predict(&given[0].row, 0.0, 0.8)
+                .expect("a price")
+                .likely;
             assert!(
                 (after / before).ln().abs() < 0.3,
                 "{n}: {after} after {before}"

@@ -1,4 +1,4 @@
-//! Made-up sales, for what has to hold whatever they are.
+//! Invented sales, for properties that do not depend on the sales.
 
 use outshop_core::pricing::valuation::{Feature, FeatureKind, Row, Sale, Schema, Value};
 

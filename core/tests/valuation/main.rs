@@ -1,9 +1,6 @@
-//! The valuation against other programs, and against what has to hold whatever the sales are.
+//! Compares the valuation with other programs, and checks properties that do not depend on the sales.
 
-#![expect(
-    clippy::expect_used,
-    reason = "a test that cannot be set up has to fail"
-)]
+#![expect(clippy::expect_used, reason = "a test that cannot be set up must fail")]
 
 mod invariants;
 mod made_up;

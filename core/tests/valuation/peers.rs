@@ -1,4 +1,4 @@
-//! Other programs at fixed hyperparameters, and published figures that show whether data are read right.
+//! Other programs at fixed hyperparameters, and published figures that show whether data are read correctly.
 
 #[path = "../../examples/predict/data.rs"]
 #[expect(
@@ -21,7 +21,7 @@ fn close(found: f64, right: f64, tolerance: f64) {
 
 /// scikit-learn 1.9.1, GaussianProcessRegressor without optimiser; scikit_learn.py made the figures.
 #[test]
-fn scikit_learn_says_the_same_at_fixed_hyperparameters() {
+fn scikit_learn_gives_the_same_at_fixed_hyperparameters() {
     let json: serde_json::Value =
         serde_json::from_str(include_str!("scikit_learn.json")).expect("figures");
     let list = |value: &serde_json::Value| -> Vec<f64> {
@@ -54,7 +54,7 @@ fn scikit_learn_says_the_same_at_fixed_hyperparameters() {
         .collect();
     let prices = list(&json["prices"]);
     let (train, asked) = rows.split_at(prices.len());
-    let told: Vec<Sale> = train
+    let given: Vec<Sale> = train
         .iter()
         .zip(&prices)
         .map(|(row, price)| Sale {
@@ -65,13 +65,13 @@ fn scikit_learn_says_the_same_at_fixed_hyperparameters() {
         })
         .collect();
     let theta = list(&json["hyperparameters"]);
-    let weights = vec![1.0; told.len()];
-    let sales = Sales::new(&schema, &told).expect("sales");
+    let weights = vec![1.0; given.len()];
+    let sales = Sales::new(&schema, &given).expect("sales");
     let likelihood = sales.log_marginal_likelihood(&theta, &weights);
     let right = json["log_marginal_likelihood"].as_f64().expect("a number");
     close(likelihood.expect("factorised"), right, 1e-7);
 
-    let fit = Fit::from_stored(sales.stored_at(&theta, &weights).expect("a fit"), &told);
+    let fit = Fit::from_stored(sales.stored_at(&theta, &weights).expect("a fit"), &given);
     let fit = fit.expect("a fit");
     let (means, sds) = (list(&json["mean_ln_price"]), list(&json["sd_ln_price"]));
     for ((row, mean), sd) in asked.iter().zip(means).zip(sds) {
@@ -100,7 +100,7 @@ fn column(data: &Dataset, name: &str) -> Vec<f64> {
         .iter()
         .map(|row| match row[at] {
             Value::Number(number) | Value::Years(number) => number,
-            Value::Missing | Value::Level(_) | Value::Name(_) => panic!("{name} is no number"),
+            Value::Missing | Value::Level(_) | Value::Name(_) => panic!("{name} is not a number"),
         })
         .collect()
 }
@@ -131,7 +131,7 @@ fn least_squares(columns: &[Vec<f64>], y: &[f64]) -> LeastSquares {
 
 /// Wooldridge, Introductory Econometrics, equation 8.18: printed values, from memory.
 #[test]
-fn house_prices_are_read_as_the_textbook_has_them() {
+fn house_prices_are_read_as_in_the_textbook() {
     let data = open_data("hprice1");
     assert_eq!(data.rows.len(), 88);
     let y: Vec<f64> = data
@@ -152,9 +152,10 @@ fn house_prices_are_read_as_the_textbook_has_them() {
     close(found.s, 0.1846, 5e-5);
 }
 
-/// Wooldridge, Introductory Econometrics, example 13.3 and table 13.2, on the nominal prices turned into those of 1978.
+/// Wooldridge, Introductory Econometrics, example 13.3 and table 13.2, on the nominal prices converted to those of
+/// 1978.
 #[test]
-fn incinerator_prices_are_read_as_the_textbook_has_them() {
+fn incinerator_prices_are_read_as_in_the_textbook() {
     let data = open_data("kielmc");
     assert_eq!(data.rows.len(), 321);
     // Prices of 1981 over those of 1978: the column rprice of the file, which the schema leaves out.
@@ -192,7 +193,7 @@ fn incinerator_prices_are_read_as_the_textbook_has_them() {
 
 /// Kuiper, Journal of Statistics Education 16(3), 2008.
 #[test]
-fn car_prices_are_read_as_the_article_has_them() {
+fn car_prices_are_read_as_in_the_article() {
     let data = open_data("car_prices");
     assert_eq!(data.rows.len(), 804);
     let y: Vec<f64> = data.prices.iter().map(|p| p.expect("a price")).collect();

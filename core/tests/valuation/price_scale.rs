@@ -1,4 +1,4 @@
-//! The firm's price scale, against prices worked by hand and what has to hold of all.
+//! The firm's price scale, compared with prices worked by hand, and properties of every price scale.
 
 use outshop_core::{
     engines::{
@@ -65,7 +65,8 @@ fn terms(starts: Vec<Start>, factors: Vec<Factor>) -> PriceScaleTerms {
 }
 
 fn price_scale(price: &str, factors: Vec<Factor>) -> PriceScale {
-    PriceScale::new(terms(vec![start(Kind::Locomotive, "5 in", price)], factors)).expect("a guide")
+    PriceScale::new(terms(vec![start(Kind::Locomotive, "5 in", price)], factors))
+        .expect("a price scale")
 }
 
 fn engine() -> PricingFacts {
@@ -101,8 +102,8 @@ fn effects(price: &PriceScalePrice) -> Vec<String> {
         .collect()
 }
 
-/// 1.6448536 and 1.2815516 are the 0.95 and 0.9 quantiles of the standard normal distribution (published tables):
-/// 1.25 to the power 1.6448536/1.2815516 is 1.331627, so that 90 % lie in 6200 / 1.331627 to 6200 x 1.331627.
+/// 1.6448536 and 1.2815516 are the 0.95 and 0.9 quantiles of the standard normal distribution (published tables): 1.25
+/// to the power 1.6448536/1.2815516 is 1.331627, so 90% are between 6200 / 1.331627 and 6200 x 1.331627.
 #[test]
 fn a_wider_share_has_a_wider_range() {
     let found = value(&price_scale("6200.00", vec![]), &engine()).expect("a price");
@@ -116,17 +117,14 @@ fn a_wider_share_has_a_wider_range() {
     close(high, 8256.09);
     let chance = |price: &str| found.chance_above(read(price));
     assert!((chance("6200.00") - 0.5).abs() < 1e-9);
-    assert!(
-        (chance("7750.00") - 0.1).abs() < 1e-6,
-        "the end of the 80 %"
-    );
+    assert!((chance("7750.00") - 0.1).abs() < 1e-6, "the end of the 80%");
     assert!((found.ln() - 6200_f64.ln()).abs() < 1e-12);
 }
 
 /// Sales comparison by multiplying factors (market approach of the International Valuation Standards; constructed
 /// arithmetic): 6200 x 1.05 x 0.96, 5400 x 1.10 x 1.02, 7000 x 0.92.
 #[test]
-fn the_likely_price_is_start_times_factors() {
+fn the_likely_price_is_the_base_price_times_the_factors() {
     let (better, worse) = (Feature::BuildQuality, Feature::Motion);
     for (price, factors, likely) in [
         (
@@ -150,9 +148,9 @@ fn the_likely_price_is_start_times_factors() {
     }
 }
 
-/// Arithmetic of likely x/÷ (1 + u): u = 0.25 on 6249.60.
+/// Arithmetic of likely / (1 + u) and likely x (1 + u): u = 0.25 on 6249.60.
 #[test]
-fn the_range_is_the_guides_stated_uncertainty() {
+fn the_range_is_the_stated_uncertainty_of_the_price_scale() {
     let price_scale = price_scale("6249.60", vec![]);
     let price = value(&price_scale, &engine()).expect("a price");
     assert_eq!((price.low, price.high), (read("4999.68"), read("7812.00")));
@@ -166,8 +164,8 @@ fn the_range_is_the_guides_stated_uncertainty() {
     );
 }
 
-/// By hand from effect = L(P, P0) ln factor (Ang 2005): equal factors share alike, 4 has twice the logarithm of 2, and of
-/// 2 and 1/2 each is worth P ln 2.
+/// By hand from effect = L(P, P0) ln factor (Ang 2005): equal factors have equal effects, 4 has twice the logarithm of
+/// 2, and of 2 and 1/2 each is worth P ln 2.
 #[test]
 fn effects_follow_the_logarithmic_mean() {
     for (price, build, motion, expected) in [
@@ -199,7 +197,7 @@ fn odd_pennies_go_to_the_largest_remainders() {
 }
 
 #[test]
-fn a_fact_that_is_not_told_is_named_and_never_guessed() {
+fn an_unknown_fact_is_listed_and_never_guessed() {
     let factors = vec![
         factor(Feature::Frames, "defective", "0.8"),
         factor(Feature::Trolley, "included", "1.02"),
@@ -231,7 +229,7 @@ fn a_level_without_a_factor_is_a_step_that_changes_nothing() {
 }
 
 #[test]
-fn outside_the_guide_there_is_no_price() {
+fn outside_the_price_scale_there_is_no_price() {
     let price_scale = PriceScale::new(terms(
         vec![
             start(Kind::Locomotive, "5 in", "6000.00"),
@@ -245,7 +243,7 @@ fn outside_the_guide_there_is_no_price() {
         ],
         vec![],
     ))
-    .expect("a guide");
+    .expect("a price scale");
     let ask = |kind, gauge: Option<&str>, scale: Option<&str>| {
         let engine = PricingFacts {
             gauge: gauge.map(read),
@@ -307,8 +305,8 @@ fn an_amount_out_of_range_is_refused() {
 }
 
 #[test]
-fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
-    // Each start and each factor has a fault of its own.
+fn a_contradictory_price_scale_is_refused_with_all_its_errors() {
+    // Each base price and each factor has an error of its own.
     let both = Start {
         gauge: Some(GaugeRange {
             from: read("5 in"),
@@ -340,13 +338,13 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
     })
     .expect_err("faults");
 
-    // Every fault is told at once, each where it stands.
-    let told: Vec<_> = faults
+    // All errors are reported at once, each with its place.
+    let given: Vec<_> = faults
         .iter()
         .map(|fault| (fault.pointer(), fault.clone()))
         .collect();
     assert_eq!(
-        told,
+        given,
         [
             ("/version".to_owned(), PriceScaleFault::Version),
             (
@@ -393,8 +391,8 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
         ]
     );
 
-    // A guide without a start, and one with too many factors.
-    let empty = PriceScale::new(terms(vec![], vec![])).expect_err("no start");
+    // A price scale without a base price, and one with too many factors.
+    let empty = PriceScale::new(terms(vec![], vec![])).expect_err("no base price");
     assert_eq!(empty, [PriceScaleFault::StartCount]);
     let many = vec![factor(Feature::Fuel, "coal", "1"); PriceScale::MOST + 1];
     let starts = vec![start(Kind::Locomotive, "5 in", "1.00")];
@@ -405,7 +403,7 @@ fn a_guide_that_contradicts_itself_is_refused_with_all_its_faults() {
 }
 
 #[test]
-fn only_plain_numbers_above_nought_are_factors() {
+fn only_plain_numbers_above_0_are_factors() {
     for (text, shown) in [
         ("1.05", "1.05"),
         ("1.050", "1.05"),
@@ -434,7 +432,7 @@ fn only_plain_numbers_above_nought_are_factors() {
 }
 
 #[test]
-fn a_guide_is_read_back_as_it_was_written() {
+fn a_price_scale_is_read_back_as_it_was_written() {
     let terms = terms(
         vec![by_scale("2 in to the foot", "1:4", "8000.00")],
         vec![factor(Feature::Papers, "not_in_date", "0.85")],
@@ -485,7 +483,7 @@ proptest! {
     }
 
     #[test]
-    fn the_order_of_the_guide_is_irrelevant(
+    fn the_order_of_the_price_scale_does_not_matter(
         (rows, shuffled) in any_factors()
             .prop_flat_map(|rows| (Just(rows.clone()), Just(rows).prop_shuffle()))
     ) {

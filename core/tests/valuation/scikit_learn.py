@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Makes scikit_learn.json: what scikit-learn's GaussianProcessRegressor says at fixed hyperparameters, for the kernels that
+"""Makes scikit_learn.json: the results of scikit-learn's GaussianProcessRegressor at fixed hyperparameters, for the kernels that
 both programs have: constant, straight lines (DotProduct), similarity over one length scale (RBF), the market index (Matern
 with nu 1/2), noise. Run with scikit-learn 1.9.1; prints the file."""
 

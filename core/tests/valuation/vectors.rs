@@ -1,5 +1,5 @@
-//! Figures in vectors.json: made by a plain numpy program of the same model, loops over pairs of sales and nothing clever;
-//! a second, vectorised numpy program agreed with it to 1e-14.
+//! Figures in vectors.json come from a plain numpy program of the same model, with simple loops over pairs of sales; a
+//! second, vectorised numpy program agreed with it to 1e-14.
 
 use outshop_core::pricing::valuation::{
     Effort, Feature, FeatureKind, Fit, FitOptions, LeaveOneOut, Row, Sale, Sales, Schema, Value,
@@ -118,7 +118,7 @@ fn all_close(found: &[f64], right: &[f64], tolerance: f64, what: &str) {
 }
 
 #[test]
-fn priors_stand_in_the_order_of_the_vectors() {
+fn priors_have_the_order_of_the_vectors() {
     for case in cases() {
         let priors = case.sales().priors();
         let medians: Vec<f64> = priors.iter().map(|prior| prior.median).collect();
@@ -140,7 +140,7 @@ fn priors_stand_in_the_order_of_the_vectors() {
 }
 
 #[test]
-fn every_covariance_is_that_of_the_other_program() {
+fn every_covariance_agrees_with_the_other_program() {
     for case in cases() {
         let kernel = case.sales().kernel(&case.theta);
         let right = case.json["kernel_without_noise"].as_array().expect("rows");
@@ -151,7 +151,7 @@ fn every_covariance_is_that_of_the_other_program() {
 }
 
 #[test]
-fn likelihood_and_gradient_are_those_of_the_other_program() {
+fn likelihood_and_gradient_agree_with_the_other_program() {
     for case in cases() {
         let sales = case.sales();
         let likelihood = sales.log_marginal_likelihood(&case.theta, &case.weights);
@@ -194,7 +194,7 @@ fn gradient_agrees_with_central_differences() {
 }
 
 #[test]
-fn leaving_one_out_needs_no_refitting() {
+fn leaving_one_out_needs_no_new_fit() {
     for case in cases() {
         let LeaveOneOut { residuals, sds } = case
             .sales()
@@ -229,7 +229,7 @@ fn leaving_one_out_needs_no_refitting() {
 }
 
 #[test]
-fn predictions_are_those_of_the_other_program() {
+fn predictions_agree_with_the_other_program() {
     for case in cases() {
         let stored = case
             .sales()
@@ -269,7 +269,7 @@ fn predictions_are_those_of_the_other_program() {
 }
 
 #[test]
-fn the_optimum_is_that_of_the_other_program() {
+fn the_optimum_agrees_with_the_other_program() {
     for case in cases() {
         let options = FitOptions {
             effort: Effort {
@@ -307,7 +307,7 @@ fn the_optimum_is_that_of_the_other_program() {
 }
 
 #[test]
-fn the_range_factor_is_that_of_the_other_program() {
+fn the_range_factor_agrees_with_the_other_program() {
     for case in vectors()["conformal"].as_array().expect("cases") {
         let scores = numbers(&case["scores"]);
         let a = case["alpha"].as_f64().expect("a share");

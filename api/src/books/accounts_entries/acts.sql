@@ -1,8 +1,9 @@
--- What was done up to the day $1 and moves money or stock: by day, source, id and stock number from ($2, $3, $4, $5)
--- on, $6 acts at most. Hours count at the book rate of their fitter on their day, to the penny, a half away from nought; a
--- reversal counts at the rate of the line that it takes back. What was written down is that of the last kept value before the
--- day; the tax on exports fell due or was taken back on the days $7, of the sales $8, taken back where $9 says so; a kept value says nothing of an engine that was gone by its day. What is spent after the day of a sale up to the day on
--- which it is undone was spent on an engine that was gone.
+-- Acts up to the day $1 that move money or stock, by day, source, id and stock number from ($2, $3, $4, $5) on, at most
+-- $6. Hours count at their fitter's cost rate on the day, to the penny, a half away from 0; a reversal counts at the
+-- rate of the line that it reverses. Write-downs are those of the last closing stock before the day; a closing stock
+-- does not count for an engine that was gone by its day. The tax on exports fell due or was taken back on the days $7,
+-- of the sales $8, taken back where $9 is true. Spending after the day of a sale, up to the day on which the sale is
+-- cancelled, was on an engine that was gone.
 WITH acts AS (
     (SELECT on_day, 'acquisition' COLLATE "C" AS source, id, stock_no, 'purchase' AS kind, NULL AS method, NULL AS disposal,
         price - supplier_vat AS amount, supplier_vat AS other_amount, 'engine.acquired' AS written_as, 'acquisition_id' AS id_name, id AS written_id

@@ -1,6 +1,6 @@
--- Cash that moved between the firm and the person $1, and for the sale $2, the acquisition $3, the reservation $4 and the cost $5, in
--- either direction. A deposit counts when it was received and not again when it is set off. Cash for services alone is none of
--- goods.
+-- Cash that passed between the firm and the person $1, and for the sale $2, the acquisition $3, the reservation $4 and
+-- the cost $5, in either direction. A deposit counts when it was received, and not again when it is set off. Cash for
+-- services only does not count: the rule covers goods.
 WITH moves AS (
     SELECT p.on_day, p.amount, p.method, p.notes_into_bank, p.sale_id, NULL::bigint AS acquisition_id, NULL::bigint AS reservation_id,
         NULL::bigint AS cost_id

@@ -1,5 +1,5 @@
--- The cost ledgers of the engines $1 up to the day $2. Hours count at the rates of their fitter on their day, to the penny, a half away from
--- nought; without a rate they cost nothing. A reversal counts at the rates of the line that it takes back.
+-- The cost ledgers of the engines $1 up to the day $2. Hours count at their fitter's rates on the day, to the penny, a
+-- half away from 0; without a rate they cost nothing. A reversal counts at the rates of the line that it reverses.
 SELECT a.stock_no, 'acquisition' AS source, a.id, 'purchase' AS kind, a.on_day AS "on", a.price - a.supplier_vat AS cost,
     a.price - a.supplier_vat AS worth, a.supplier_vat, 0::numeric AS hours, a.invoice_no, a.person_id, NULL AS entered_by, NULL AS notes,
     NULL::bigint AS reverses_id

@@ -1,5 +1,5 @@
--- Exports, all or that of the sale $1, with their time of supply: the day on which the engine was sent or, if earlier, that on which the
--- payments reached the price.
+-- Exports, all or that of the sale $1, with their time of supply: the day on which the engine was sent or, if earlier,
+-- the day on which the payments reached the price.
 SELECT e.id, e.sale_id, s.stock_no, e.destination, e.method, e.left_on, e.evidence, e.evidence_on, e.used_before_leaving, s.sale_cancelled_on,
     least(paid.on_day, coalesce(d.on_day, e.left_on)) AS supply_on
 FROM exports e

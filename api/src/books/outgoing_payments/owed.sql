@@ -1,5 +1,5 @@
--- What the purchase $1, the cost $2 or the parts $3 come to with the supplier's tax: nought for an allowance in part exchange, for an
--- engine that went back to its seller and for a line that was reversed.
+-- The amount due for the purchase $1, the cost $2 or the parts $3, with the supplier's tax: 0 for an allowance in part
+-- exchange, for an engine that went back to its seller and for a line that was reversed.
 SELECT a.stock_no, a.on_day, a.person_id, a.sale_id, 'purchase' AS kind,
     CASE WHEN a.price IS NULL THEN NULL
         WHEN a.method = 'part_exchange' OR EXISTS (SELECT 1 FROM disposals d WHERE d.stock_no = a.stock_no AND d.method = 'returned_to_seller') THEN 0

@@ -1,7 +1,8 @@
--- Lines of the stock book from the day $1 to the day $2: what came by the last day and was not gone before the first one, by
--- stock number and place from the one after $3 and $5, $4 lines at most; those of the sales $6 too, whose tax as exports moved within the days. An engine stays in the book until it is sold or goes
--- otherwise; when the sale is undone, this is a line of its own and a new stay begins. An engine on commission that is sold in
--- the firm's own name is bought and sold on the day of the sale; any other one on commission is never the firm's.
+-- Lines of the stock book from the day $1 to the day $2: engines that arrived by the last day and were not gone before
+-- the first, by stock number and place after $3 and $5, at most $4 lines; also those of the sales $6, exports whose tax
+-- fell due or was taken back within the days. An engine stays in the book until it is sold or disposed of; a cancelled
+-- sale has a line of its own, and a new stay begins. An engine on commission sold in the firm's own name is bought and
+-- sold on the day of the sale; other engines on commission never belong to the firm.
 SELECT a.stock_no, l.place, a.id AS acquisition_id, l.bought_on, CASE WHEN a.price IS NOT NULL THEN s.in_again_on END AS in_again_on, l.returned_on,
     a.invoice_no AS purchase_invoice_no, a.price AS purchase_price, seller.name AS seller,
     left(concat_ws(', ', e.name, replace(e.kind, '_', ' '), e.gauge || ' gauge', e.whyte, 'built by ' || e.builder), 400) AS description,
@@ -12,7 +13,7 @@ SELECT a.stock_no, l.place, a.id AS acquisition_id, l.bought_on, CASE WHEN a.pri
         OR type IN ('engine.returned', 'sale.cancelled') AND (data ->> 'return_id')::bigint = r.id
         OR type = 'engine.disposed_of' AND (data ->> 'disposal_id')::bigint = d.id)) AS gone_entry_no
 FROM acquisitions a
--- Its stays, the last one without a sale.
+-- Its stays in stock, the last one without a sale.
 CROSS JOIN LATERAL (
     SELECT row_number() OVER (ORDER BY id) AS nth, id, on_day, price, person_id, invoice_no, sale_cancelled_on, lag(sale_cancelled_on) OVER (ORDER BY id) AS in_again_on
     FROM sales
@@ -30,7 +31,7 @@ CROSS JOIN LATERAL (
     SELECT 2 * s.nth, s.sale_cancelled_on, s.sale_cancelled_on, CASE WHEN a.price IS NULL THEN s.on_day ELSE a.on_day END
     WHERE s.sale_cancelled_on IS NOT NULL
 ) l
--- PostgreSQL carries equalities alone across a join: where the page begins is said of each table.
+-- PostgreSQL passes only equalities across a join, so the start of the page is given for each table.
 JOIN engines e ON e.stock_no = a.stock_no AND e.stock_no >= $3
 LEFT JOIN persons seller ON seller.id = a.person_id
 LEFT JOIN persons buyer ON buyer.id = s.person_id

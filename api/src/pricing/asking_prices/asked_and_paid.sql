@@ -1,4 +1,4 @@
--- What the firm first asked for each engine that it sold up to a day, and what was paid.
+-- The first asking price of each engine sold up to a day, and the price paid.
 SELECT a.price AS asked, s.price AS paid
 FROM sales s
 JOIN LATERAL (SELECT price FROM asking_prices a WHERE a.stock_no = s.stock_no ORDER BY a.id LIMIT 1) a ON true

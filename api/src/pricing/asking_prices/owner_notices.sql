@@ -1,5 +1,5 @@
--- Changes of the asking prices of engines on commission, by id: all, those that the owner was told of ($1 true), or those
--- not yet told ($1 false). $2: after this id; $3: at most so many; $4: of this id alone.
+-- Changes in the asking prices of engines on commission, by id. $1: null: all; true: those the owner was notified of;
+-- false: the others. $2: after this id; $3: limit; $4: only this id.
 SELECT id, stock_no, owner_id, old_price, new_price, since, notified_on, method, notified_by
 FROM (
     SELECT p.id, p.stock_no, a.person_id AS owner_id, lag(p.price) OVER (PARTITION BY p.stock_no ORDER BY p.id) AS old_price,

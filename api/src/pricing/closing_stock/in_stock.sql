@@ -1,6 +1,6 @@
--- The firm's own engines in stock at the end of the day $1, by stock number from the one after $2, $3 at most: at what they
--- were bought, what they are expected to fetch, how far they were written down when the value was last kept before that day,
--- and their sale up to the day $4, if it stands.
+-- The firm's own engines in stock at the end of the day $1, by stock number after $2, at most $3: purchase price,
+-- expected price, the write-down in the last valuation kept before that day, and their sale up to the day $4 unless it
+-- was cancelled.
 SELECT a.stock_no, a.tax_position, a.price - CASE WHEN a.tax_position = 'not_registered' THEN 0 ELSE a.supplier_vat END AS purchase, p.price AS asking_price, v.likely,
     coalesce(k.cost - k.carrying_amount, 0) AS written_down_before, s.on_day AS sold_after_on, s.price AS sold_after_price,
     coalesce(s.value_changed_on > $1, false) AS changed_before_sale, w.price AS as_it_stands

@@ -1,5 +1,5 @@
--- The lines of the kept value $1, by stock number from the one after $2, $3 at most, with the sale of each engine that came
--- within $4 days of that day.
+-- The lines of the kept stock valuation $1, by stock number after $2, at most $3, with the sale of each engine within
+-- $4 days of that day.
 SELECT l.stock_no, l.purchase, l.price, l.price_from, l.cost_to_come, l.cost, l.net_realisable_value, l.carrying_amount_before,
     l.as_it_stands_price, l.used, l.net_realisable_value_as_it_stands, l.write_down, l.reversal, l.carrying_amount, s.on_day AS sold_after_on, s.price AS sold_after_price
 FROM closing_stock_lines l

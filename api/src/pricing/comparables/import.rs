@@ -1,5 +1,5 @@
-//! Comparables from a file, CSV (RFC 4180, with a header row) or NDJSON: all rows or none. Lines and columns are kept for the
-//! person who has to mend the file.
+//! Imports comparables from a file, CSV (RFC 4180, with a header row) or NDJSON: all rows or none. Errors name line and
+//! column, so that the file can be corrected.
 
 use super::NewComparable;
 use crate::{
@@ -26,11 +26,11 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 use utoipa::{IntoParams, ToSchema};
 
-/// Rows of one INSERT: a statement takes 65535 values at most.
+/// Rows of one INSERT: a statement takes at most 65535 values.
 const CHUNK: usize = 1000;
 
-/// The columns of the list. What the interface derives, and numbers that mean nothing elsewhere, are passed over; a
-/// withdrawal is taken, so that no sale that was struck out begins to count again by moving house.
+/// The columns of the exported list. Derived values and ids of this service are ignored. Withdrawals are imported, so
+/// that a withdrawn sale does not count again after moving to another installation.
 const COLUMNS: &[Column] = &[
     ignored("id"),
     required("on"),
@@ -109,14 +109,14 @@ impl Form {
     }
 }
 
-/// What a column holds, and so how its text becomes JSON.
+/// The type of a column, which decides how its text becomes JSON.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Cell {
     Text,
     Whole,
-    /// A JSON list, as exported, or words with commas or blanks between them.
+    /// A JSON list, as exported, or words separated by commas or spaces.
     Words,
-    /// Exported, but not taken back in.
+    /// Exported, but ignored on import.
     Ignored,
 }
 
@@ -130,15 +130,15 @@ pub struct Column {
 
 #[derive(Debug)]
 pub struct FileRow {
-    /// The line on which it begins, from 1.
+    /// The line on which it begins, counted from 1.
     pub line: usize,
     pub members: Map<String, Value>,
 }
 
-/// What is wrong with a file.
+/// The errors in a file.
 #[derive(Debug, Default)]
 pub struct Faults {
-    told: Vec<FieldError>,
+    listed: Vec<FieldError>,
     count: usize,
 }
 
@@ -147,28 +147,28 @@ impl Faults {
 
     pub fn add(&mut self, line: usize, column: &str, reason: &str) {
         self.count += 1;
-        if self.told.len() < Faults::MOST {
+        if self.listed.len() < Faults::MOST {
             let column = cut(column, 60);
             let step = column.replace('~', "~0").replace('/', "~1");
-            self.told.push(FieldError {
+            self.listed.push(FieldError {
                 pointer: format!("/lines/{line}/{step}"),
                 detail: format!("line {line}, column {column}: {}", cut(reason, 600)),
             });
         }
     }
 
-    /// Refuses the whole file when anything in it is wrong.
+    /// Refuses the whole file if anything in it is wrong.
     pub fn refuse(self) -> Result<(), Problem> {
-        let detail = match self.told.as_slice() {
+        let detail = match self.listed.as_slice() {
             [] => return Ok(()),
             [only] if self.count == 1 => format!("{}; nothing was stored", only.detail),
-            told => format!(
-                "{} faults, of which the first {} are told; nothing was stored",
+            listed => format!(
+                "{} errors, of which the first {} are listed; nothing was stored",
                 self.count,
-                told.len()
+                listed.len()
             ),
         };
-        Err(Problem::invalid_all(self.told).with_detail(detail))
+        Err(Problem::invalid_all(self.listed).with_detail(detail))
     }
 }
 
@@ -176,7 +176,7 @@ fn cut(text: &str, most: usize) -> String {
     text.chars().take(most).collect()
 }
 
-/// All rows whose cells can be read; what cannot is added to `faults`. Empty cells and `null` are left out.
+/// All readable rows; errors are added to `faults`. Empty cells and `null` are left out.
 pub fn rows_in(bytes: &[u8], form: Form, columns: &[Column], faults: &mut Faults) -> Vec<FileRow> {
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let mut rows = match form {
@@ -202,14 +202,15 @@ pub fn rows_in(bytes: &[u8], form: Form, columns: &[Column], faults: &mut Faults
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ImportQuery {
-    /// true: read and check, store nothing; needs no Idempotency-Key.
+    /// true: check the file and store nothing; needs no Idempotency-Key.
     #[param(default = false, example = true)]
     trial: Option<bool>,
-    /// true: import a file that was imported before, byte for byte, once more.
+    /// true: import a file again that was imported before, byte for byte.
     #[param(default = false, example = false)]
     again: Option<bool>,
 }
 
+/// The result of an import.
 #[derive(Debug, Clone, Copy, Serialize, ToSchema)]
 #[schema(example = json!({"imported": 212}))]
 pub struct Imported {
@@ -218,6 +219,7 @@ pub struct Imported {
     pub imported: usize,
 }
 
+/// The result of a trial import.
 #[derive(Debug, Clone, Copy, Serialize, ToSchema)]
 #[schema(example = json!({"rows": 212}))]
 pub struct Tried {
@@ -238,11 +240,11 @@ struct Row {
 
 /// Import comparables
 ///
-/// CSV (RFC 4180, UTF-8, a header row) or NDJSON (a line is what `POST /v1/comparables` takes), as the list exports them:
-/// all rows or none. The columns `on`, `price`, `source`, `kind` and `description` are required. `id`, `stock_no`, `gauge.mm`
-/// and `weight.kg` are passed over. One apostrophe at the beginning of a cell is taken off. At most 100 errors are told, each
-/// with line and column: its pointer is `/lines/<line>/<column>`. A file that was imported before, byte for byte, is refused (409)
-/// under whatever Idempotency-Key, unless `again=true`.
+/// CSV (RFC 4180, UTF-8, with a header row) or NDJSON (each line as `POST /v1/comparables` takes it), in the form that
+/// the list exports. All rows are stored or none. The columns `on`, `price`, `source`, `kind` and `description` are
+/// required; `id`, `stock_no`, `gauge.mm` and `weight.kg` are ignored. One apostrophe at the start of a cell is
+/// removed. At most 100 errors are listed, each with line and column; the pointer is `/lines/<line>/<column>`. A file
+/// that was imported before, byte for byte, is refused (409) whatever the Idempotency-Key, unless `again=true`.
 #[post("/imports/comparables", 201 = Imported, 200(description = "A trial: nothing was stored", body = Tried),
     params(crate::ground::body::Repeatable), request_body(content(
         (Bulk = "text/csv", example = "on,price,source,kind,gauge.value,gauge.unit,description\r\n2025-11-08,6200.00,observed_auction,locomotive,5,in,0-6-0 to the Marrow drawings\r\n"),
@@ -262,7 +264,7 @@ pub(super) async fn import_comparables(
     }
     let body = bulk.as_body(&req);
     let form = Form::of(&bulk.media_type)
-        .ok_or_else(|| Problem::internal("Bulk lets in the forms of rows only"))?;
+        .ok_or_else(|| Problem::internal("Bulk accepts only CSV and NDJSON"))?;
     let rows = read_aside(bulk.bytes, form, actor.today).await?;
     if trial {
         return Ok(HttpResponse::Ok().json(Tried { rows: rows.len() }));
@@ -276,8 +278,8 @@ pub(super) async fn import_comparables(
     .await
 }
 
-/// Imports a file on this machine, CSV or NDJSON by the ending of its name, and gives the number of rows. With `trial`
-/// nothing is stored; `again` takes a file that was imported before.
+/// Imports a local file, CSV or NDJSON by its extension, and returns the number of rows. With `trial` nothing is
+/// stored; `again` accepts a file that was imported before.
 pub async fn import_file(
     db: &Db,
     actor: &Actor,
@@ -290,7 +292,7 @@ pub async fn import_file(
         Some("csv") => Form::Csv,
         Some("ndjson" | "jsonl") => Form::Ndjson,
         Some(_) | None => {
-            let detail = "the name of the file ends in neither .csv nor .ndjson";
+            let detail = "the file name must end in .csv, .ndjson or .jsonl";
             return Err(Problem::invalid("", detail));
         }
     };
@@ -310,7 +312,7 @@ pub async fn import_file(
 
 // Rows
 
-/// Ten thousand rows take a while to read, and other requests wait meanwhile on this thread.
+/// On a thread of its own: ten thousand rows take a while, and other requests would wait.
 async fn read_aside(bytes: Vec<u8>, form: Form, today: Day) -> Result<Vec<Row>, Problem> {
     let reading = tokio::task::spawn_blocking(move || read(&bytes, form, today));
     reading.await.map_err(Problem::internal)?
@@ -331,12 +333,12 @@ fn read(bytes: &[u8], form: Form, today: Day) -> Result<Vec<Row>, Problem> {
     }
     faults.refuse()?;
     if empty {
-        return Err(Problem::invalid("", "the file has no row"));
+        return Err(Problem::invalid("", "the file has no rows"));
     }
     Ok(rows)
 }
 
-/// The column that a pointer into the row names.
+/// The column that a pointer names.
 fn column(pointer: &str) -> String {
     let names: Vec<&str> = pointer.split('/').filter(|step| !step.is_empty()).collect();
     if names.is_empty() {
@@ -347,21 +349,21 @@ fn column(pointer: &str) -> String {
 }
 
 fn read_row(mut members: Map<String, Value>, today: Day) -> Result<Row, Vec<FieldError>> {
-    let told = |problem: Problem| problem.errors().to_vec();
+    let errors = |problem: Problem| problem.errors().to_vec();
     let withdrawn_on: Option<Day> = take(&mut members, "withdrawn_on")?;
     let withdrawal_reason: Option<Text<1000>> = take(&mut members, "withdrawal_reason")?;
-    let new: NewComparable = typed(&Value::Object(members)).map_err(told)?;
+    let new: NewComparable = typed(&Value::Object(members)).map_err(errors)?;
     let mut broken = new.broken_rules(today);
     if withdrawn_on.is_some() != withdrawal_reason.is_some() {
         broken.push(FieldError {
             pointer: "/withdrawn_on".to_owned(),
-            detail: "a withdrawal has both a day and a reason".to_owned(),
+            detail: "give both withdrawn_on and withdrawal_reason, or neither".to_owned(),
         });
     }
     if withdrawn_on.is_some_and(|on| on < new.on || on > today) {
         broken.push(FieldError {
             pointer: "/withdrawn_on".to_owned(),
-            detail: "not from the day of the sale to today".to_owned(),
+            detail: "must be from the day of the sale to today".to_owned(),
         });
     }
     if !broken.is_empty() {
@@ -421,7 +423,7 @@ fn csv_rows(bytes: &[u8], columns: &[Column], faults: &mut Faults) -> Vec<FileRo
         };
         if record.len() != header.len() {
             let reason = format!(
-                "the row has {} cells, the header row has {}",
+                "the row has {} cells and the header row {}: they must agree",
                 record.len(),
                 header.len()
             );
@@ -431,13 +433,13 @@ fn csv_rows(bytes: &[u8], columns: &[Column], faults: &mut Faults) -> Vec<FileRo
         rows.extend(csv_row(&record, header, line, faults));
     }
     if header.is_none() {
-        faults.add(1, "1", "a header row is needed");
+        faults.add(1, "1", "the first line must be a header row");
     }
     rows
 }
 
-/// Counts lines up to a record. The reader tells where it began to look for one, which may be before the end of the line
-/// above and before blank lines.
+/// Counts the lines up to a record. The reader reports where it began to look for the record, which may be before the
+/// end of the previous line and before blank lines.
 struct Lines<'a> {
     bytes: &'a [u8],
     counted: usize,
@@ -475,13 +477,10 @@ fn read_header<'c>(
         let fault = match columns.iter().find(|column| column.name == name.trim()) {
             None => {
                 let known: Vec<_> = columns.iter().map(|column| column.name).collect();
-                format!(
-                    "there is no such column; the columns are {}",
-                    known.join(", ")
-                )
+                format!("unknown column; the columns are {}", known.join(", "))
             }
             Some(column) if header.iter().any(|other| other.name == column.name) => {
-                "the column stands twice".to_owned()
+                "the column appears twice".to_owned()
             }
             Some(column) => {
                 header.push(column);
@@ -493,14 +492,14 @@ fn read_header<'c>(
     }
     for column in columns.iter().filter(|column| column.required) {
         if !header.iter().any(|there| there.name == column.name) {
-            faults.add(line, column.name, "the column is missing");
+            faults.add(line, column.name, "this required column is missing");
             fits = false;
         }
     }
     fits.then_some(header)
 }
 
-/// `None` when a cell cannot be read.
+/// `None` if a cell cannot be read.
 fn csv_row(
     record: &csv::ByteRecord,
     header: &[&Column],
@@ -523,8 +522,8 @@ fn csv_row(
 }
 
 fn csv_cell(cell: &[u8], kind: Cell) -> Result<Option<Value>, &'static str> {
-    let text = std::str::from_utf8(cell).map_err(|_| "not UTF-8")?;
-    // The apostrophe that keeps a spreadsheet from running a cell as a formula.
+    let text = std::str::from_utf8(cell).map_err(|_| "must be UTF-8")?;
+    // An apostrophe keeps a spreadsheet from running a cell as a formula.
     let text = text.strip_prefix('\'').unwrap_or(text);
     if text.is_empty() {
         return Ok(None);
@@ -533,12 +532,12 @@ fn csv_cell(cell: &[u8], kind: Cell) -> Result<Option<Value>, &'static str> {
         Cell::Ignored => Ok(None),
         Cell::Text => Ok(Some(text.into())),
         Cell::Whole => {
-            let number: i64 = text.trim().parse().map_err(|_| "not a whole number")?;
+            let number: i64 = text.trim().parse().map_err(|_| "must be a whole number")?;
             Ok(Some(number.into()))
         }
         Cell::Words if text.starts_with('[') => {
             let words: Vec<String> =
-                serde_json::from_str(text).map_err(|_| "not a list of words")?;
+                serde_json::from_str(text).map_err(|_| "must be a list of words")?;
             Ok(Some(words.into()))
         }
         Cell::Words => {
@@ -603,7 +602,7 @@ fn take_out(members: &mut Map<String, Value>, name: &str) {
 
 // SQL
 
-/// Refuses a file that was imported before, unless it is meant.
+/// Refuses a file that was imported before, unless `again` is set.
 async fn recognise(tx: &mut Tx<'_>, sha256: &[u8], n: usize, again: bool) -> Result<(), Problem> {
     let values = (
         imports::file_sha256.eq(sha256),
@@ -624,7 +623,7 @@ async fn recognise(tx: &mut Tx<'_>, sha256: &[u8], n: usize, again: bool) -> Res
         .first(tx.conn())
         .await?;
     Err(Problem::conflict(format!(
-        "this file was imported on {on}, {n} rows of it; nothing was stored. To import it once more send again=true"
+        "this file was imported on {on}, with {n} row(s); nothing was stored. To import it again, send again=true"
     )))
 }
 

@@ -1,5 +1,5 @@
--- What was done to the engines $1, line by line: hours at the worth rate of their fitter on their day, parts, work of others.
--- Without a rate hours are worth nothing. A reversal counts at the rate of the line that it takes back.
+-- Work done on the engines $1, line by line: hours at their fitter's recovery rate on the day, parts, outside work.
+-- Hours without a rate are worth nothing. A reversal counts at the rate of the line that it reverses.
 SELECT j.stock_no, h.on_day, round(h.hours * coalesce(r.recovery_rate, 0), 2) AS worth
 FROM job_hours h
 JOIN jobs j ON j.id = h.job_id

@@ -1,4 +1,5 @@
--- Every own sale of a period that stands, with the last valuation of the engine that was made before the sale was recorded.
+-- The firm's own sales of a period, without cancelled ones, each with the last valuation made before the sale was
+-- recorded.
 SELECT s.id AS sale_id, s.stock_no, s.on_day, s.price, v.id AS valuation_id, v.low, v.likely, v.high,
     (v.answer ->> 'level_percent')::integer AS level_percent
 FROM sales s

@@ -1,4 +1,4 @@
-//! The answer to what an engine would fetch: from the sales over the price scale, or from the price scale alone.
+//! The answer to what an engine would fetch: from past sales and the price scale, or from the price scale only.
 
 use crate::{
     engines::surveys::Grades,
@@ -36,155 +36,176 @@ use serde::{Deserialize, Serialize};
 use std::{num::NonZero, sync::Arc, thread::available_parallelism};
 use utoipa::ToSchema;
 
-/// Comparables told.
+/// Comparables listed.
 const MOST_COMPARABLES: usize = 8;
-/// Facts told that would narrow the range.
+/// Facts listed that would narrow the range.
 const MOST_NARROWING: usize = 5;
-/// Beyond 5 % the reader is told that the day moves the price.
+/// Above 5 % a warning says that the date moves the price.
 const DAY_MATTERS: f64 = 0.05;
 
 // Types
 
-/// A price with its range, what it rests on, and why it is what it is.
+/// A price with its range, its basis and its explanation.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(as = PriceAnswer)]
 pub struct Answer {
-    /// What it rests on.
+    /// What the price rests on.
     pub basis: ValuationBasis,
+    /// The version of the price scale used.
     #[schema(minimum = 1)]
     pub price_scale_version: i32,
-    /// What was learned from sales; null where the price scale alone rules.
+    /// The price model used; null if only the price scale was used.
     pub price_model_id: Option<i64>,
+    /// Low end of the range, including tax.
     pub low: Money,
+    /// The likely price, including tax.
     pub likely: Money,
+    /// High end of the range, including tax.
     pub high: Money,
     #[serde(flatten)]
     pub reason: Why,
 }
 
-/// The reasons of a valuation, in the form in which they are kept.
+/// The explanation of a valuation, as it is stored.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[schema(as = ValuationReasons)]
 pub struct Why {
-    /// How many of 100 such prices the range from low to high is meant to hold.
+    /// How many of 100 such prices are expected between low and high.
     #[schema(minimum = 1, maximum = 99)]
     pub level_percent: u8,
-    /// The price scale's starting price for its kind and size.
+    /// The price scale's base price for its kind and size.
     pub start: Money,
-    /// `start` and all effects add up to `likely` to the penny. First the price scale's factors, then what the sales add.
+    /// `start` and all effects add up to `likely` to the penny. The price scale's factors come first, then the effects
+    /// of past sales.
     #[schema(max_items = 100)]
     pub steps: Vec<ValuationStep>,
-    /// What the price scale asks about and no record tells: no factor was applied.
+    /// Features of the price scale that are not on record: no factor was applied for them.
     #[schema(max_items = 100)]
     pub not_known: Vec<Feature>,
-    /// The sales that weigh most, the heaviest first, each brought to this engine.
+    /// The sales with the most weight, heaviest first, each adjusted to this engine.
     #[serde(default)]
     #[schema(max_items = 20)]
     pub comparables: Vec<WeighingSale>,
-    /// Facts not known that would narrow the range most, the most useful first.
+    /// Unknown facts that would narrow the range most, the most useful first.
     #[serde(default)]
     #[schema(max_items = 20)]
     pub would_narrow: Vec<NarrowingFact>,
+    /// The price under each supposition, in the order sent.
     #[serde(default)]
     #[schema(max_items = 20)]
     pub supposing: Vec<Supposed>,
+    /// Reasons to trust the price less.
     #[schema(max_items = 100)]
     pub warnings: Vec<Text<1000>>,
 }
 
+/// A step from the base price to the likely price.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[schema(example = json!({"feature": "build_quality", "level": "fine", "from": "price_scale", "factor": "1.05", "effect": "303.71"}))]
 pub struct ValuationStep {
-    /// A feature of the price scale or of the sales. Two are none: `market`, what sales fetch over the price scale on the whole, and
-    /// `alike`, what engines like this one fetched.
+    /// A feature of the price scale or of the price model. Two are not features: `market` is the level of sales above
+    /// or below the price scale, `alike` the effect of similar engines.
     #[schema(max_length = 60)]
     pub feature: String,
-    /// The word of the price scale's feature; null for what the sales add.
+    /// The level of the price scale's feature; null for an effect of past sales.
     #[schema(max_length = 60)]
     pub level: Option<String>,
+    /// Whether the effect comes from the price scale or from past sales.
     pub from: ValuationBasis,
-    /// The price is multiplied by it; 1 where the price scale has factors for the feature, but none for this level.
+    /// The price is multiplied by this; 1 if the price scale has factors for the feature but none for this level.
     #[schema(max_length = 40)]
     pub factor: String,
+    /// Change in the price.
     pub effect: Money,
 }
 
-/// A sale that weighs in the price.
+/// A past sale that influences the price.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct WeighingSale {
-    /// Where it was seen elsewhere.
+    /// The comparable; null if the firm sold the engine.
     pub comparable_id: Option<i64>,
-    /// Where it was the firm's own.
+    /// The firm's own sale; null if it is a comparable.
     pub sale_id: Option<i64>,
     pub on: Day,
+    /// The price paid.
     pub price: Money,
-    /// Its share in the answer; below 0 where it corrects another.
+    /// Its share in the result; below 0 if it corrects another sale.
     #[schema(max_length = 40)]
     pub weight: String,
-    /// What it would have fetched as this engine; null beyond the range of amounts.
+    /// Its price adjusted to this engine; null if it is beyond the range of amounts.
     pub adjusted_price: Option<Money>,
+    /// The steps of the adjustment, in order.
     #[schema(max_items = 100)]
     pub steps: Vec<AdjustingStep>,
 }
 
+/// A step in adjusting a comparable's price.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct AdjustingStep {
-    /// `price_scale` where the price scale prices the two differently, else a feature of the sales, or `alike`.
+    /// `price_scale` if the price scale prices the two engines differently, else a feature of the price model, or
+    /// `alike`.
     #[schema(max_length = 60)]
     pub difference: String,
+    /// The price is multiplied by this.
     #[schema(max_length = 40)]
     pub factor: String,
-    /// After this step; null beyond the range of amounts.
+    /// The price after this step; null if it is beyond the range of amounts.
     pub price: Option<Money>,
 }
 
+/// An unknown fact that would narrow the range.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct NarrowingFact {
+    /// The feature that is not known.
     #[schema(max_length = 60)]
     pub feature: String,
-    /// Of the range on the scale of logarithms, from 0 to 1.
+    /// Share of the range that it explains, on a logarithmic scale, from 0 to 1.
     #[schema(max_length = 40)]
     pub share: String,
 }
 
-/// Facts as they might be. What is left out stays as it is.
+/// Facts to assume. What is left out stays as recorded.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
 #[schema(example = json!({"grades": {"platework_and_paint": "good"}, "papers_months_left": 14}))]
 pub struct Supposition {
+    /// Condition grades to assume.
     pub grades: Grades,
     pub build_quality: Option<BuildQuality>,
     pub working_order: Option<WorkingOrder>,
-    /// 0: none hold.
+    /// Months for which certificates would be valid; 0: none valid.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<u32>,
     /// Extra items to include in this what-if.
     #[serde(deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
-    /// Open jobs of an engine in stock, as if they were finished on the day: with the grades that they are to bring about,
-    /// and the papers that they void.
+    /// Open jobs of an engine in stock, valued as if they were finished on the day, with the grades expected of them
+    /// and the certificates that they void.
     #[serde(deserialize_with = "at_most::<20, _, _>")]
     #[schema(max_items = 20)]
     pub finished_jobs: Vec<i64>,
-    /// Tests of its boiler, as if they were passed on the day after those jobs: its papers follow from them.
+    /// Tests of its boiler, valued as if they were passed on the day, after those jobs; the certificates follow from
+    /// them.
     #[serde(deserialize_with = "at_most::<7, _, _>")]
     #[schema(max_items = 7)]
     pub tests_passed: Vec<TestKind>,
 }
 
+/// The price under a supposition.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct Supposed {
+    /// The supposition as it was sent.
     pub supposing: Supposition,
     pub low: Money,
     pub likely: Money,
     pub high: Money,
-    /// Of the likely price, to that of the engine as it is.
+    /// Difference of the likely price from that of the engine as recorded.
     pub difference: Money,
 }
 
 impl Supposition {
-    /// The engine with these facts; jobs and tests are told by the records.
+    /// The engine with these facts; the records supply the results of jobs and tests.
     pub(crate) fn of(&self, engine: &EngineOnSale) -> EngineOnSale {
         let mut changed = engine.clone();
         changed.grades.extend(self.grades.given());
@@ -198,7 +219,7 @@ impl Supposition {
     }
 }
 
-/// An engine whose price is asked, on the day that its facts name.
+/// An engine to value, on the day in its facts.
 #[derive(Debug, Clone)]
 pub(crate) struct Question {
     pub engine: EngineOnSale,
@@ -206,14 +227,14 @@ pub(crate) struct Question {
     pub supposing: Vec<Case>,
 }
 
-/// A supposition with the engine as it would be.
+/// A supposition, and the engine as it would be.
 #[derive(Debug, Clone)]
 pub(crate) struct Case {
     pub told: Supposition,
     pub engine: EngineOnSale,
 }
 
-/// What prices of a day rest on.
+/// What prices on a day rest on.
 #[derive(Clone)]
 pub(crate) enum PricingBasis {
     Sales(Arc<Learned>),
@@ -221,14 +242,14 @@ pub(crate) enum PricingBasis {
 }
 
 impl PricingBasis {
-    /// The fit that counts on the day, else the price scale.
+    /// The price model in use on the day, else the price scale.
     pub(crate) async fn on(conn: &mut AsyncPgConnection, on: Day) -> Result<PricingBasis, Problem> {
         if let Some(learned) = price_models::counting_on(conn, on).await? {
             return Ok(PricingBasis::Sales(learned));
         }
         let price_scale = in_force(conn, on).await?.ok_or_else(|| {
             Problem::conflict(format!(
-                "no price scale is in force on {on}; the proprietor writes one at /v1/price-scale/versions"
+                "no price scale is in force on {on}; the proprietor adds one at /v1/price-scale/versions"
             ))
         })?;
         Ok(PricingBasis::PriceScale(Arc::new(price_scale.rules()?)))
@@ -241,7 +262,7 @@ impl PricingBasis {
         }
     }
 
-    /// The share of the predicted prices above `price`, above 0.
+    /// Share of the predicted prices that lie above `price`, which is above 0.
     pub(crate) fn chance_above(&self, engine: &EngineOnSale, price: Money) -> Result<f64, Problem> {
         let price_scale_price = price_scale_price(self.price_scale(), engine)?;
         match self {
@@ -266,7 +287,7 @@ impl PricingBasis {
         Ok((price.low, price.likely, price.high))
     }
 
-    /// The likely price alone.
+    /// Only the likely price.
     pub(crate) fn likely(&self, engine: &EngineOnSale) -> Result<Money, Problem> {
         let price_scale_price = price_scale_price(self.price_scale(), engine)?;
         match self {
@@ -281,7 +302,7 @@ impl PricingBasis {
         }
     }
 
-    /// What a change of an engine does to its price.
+    /// What a change to an engine does to its price.
     pub(crate) fn change(
         &self,
         before: &EngineOnSale,
@@ -323,17 +344,17 @@ impl PricingBasis {
     }
 }
 
-/// Answers from what counts on the day, off the thread that serves others.
+/// Values one engine with what is in force on the day, off the request threads.
 pub(crate) async fn to(
     conn: &mut AsyncPgConnection,
     question: Question,
     on: Day,
 ) -> Result<Answer, Problem> {
     let mut answers = each(conn, vec![question], on).await?;
-    answers.pop().expect("one for each that was asked")
+    answers.pop().expect("one answer per question")
 }
 
-/// Answers all from one ground, in their order, on as many threads as there are processors.
+/// Values all engines on one basis, in order, on as many threads as there are processors.
 pub(crate) async fn each(
     conn: &mut AsyncPgConnection,
     questions: Vec<Question>,
@@ -436,7 +457,7 @@ struct Price<'g> {
     low: Money,
     likely: Money,
     high: Money,
-    /// `None` from the price scale alone.
+    /// `None` if only the price scale was used.
     from_sales: Option<FromSales<'g>>,
 }
 
@@ -514,8 +535,8 @@ fn price_scale_steps(price: &PriceScalePrice) -> Vec<ValuationStep> {
     steps.collect()
 }
 
-/// The price scale's steps and those of the sales, from the price scale's start to the likely price. What moves the price by no penny
-/// is left out of the latter.
+/// The steps of the price scale and of past sales, from the base price to the likely price. Effects of past sales below
+/// a penny are left out.
 fn all_steps(
     mut steps: Vec<ValuationStep>,
     price_scale_price: &PriceScalePrice,
@@ -580,20 +601,20 @@ fn factor(factor: f64) -> String {
 
 fn sentence(warning: &Warning) -> String {
     match warning {
-        Warning::FewSales { sales } => format!(
-            "{sales} sales are too few for a range that holds what it says: it is a guess on the wide side."
-        ),
+        Warning::FewSales { sales } => {
+            format!("With only {sales} sales the range is a rough estimate, on the wide side.")
+        }
         Warning::BeyondSales { feature } => {
             format!("{feature}: outside the range of past sales, so this is an extrapolation.")
         }
         Warning::FewOfThatName { feature, sales: 0 } => {
-            format!("{feature}: no sale was of such an engine.")
+            format!("{feature}: no past sales of this kind.")
         }
         Warning::FewOfThatName { feature, sales } => {
-            format!("{feature}: no more than {sales} of the sales were of such an engine.")
+            format!("{feature}: only {sales} past sale(s) of this kind.")
         }
         Warning::FarFromAnySale { feature } => format!(
-            "{feature}: more than a year from any sale; where prices have moved since, no sale tells."
+            "{feature}: more than a year from any sale; how prices have moved since is not known."
         ),
     }
 }
@@ -617,7 +638,7 @@ fn by_the_day(explained: &Explanation) -> Option<String> {
     let moved = day.map_or(0.0, |effect| effect.ln.clamp(-50.0, 50.0).exp_m1());
     (moved.abs() > DAY_MATTERS).then(|| {
         let (percent, way) = ((100.0 * moved.abs()).round(), if moved > 0.0 { "above" } else { "below" });
-        format!("Prices have moved: those of this day are taken as {percent} % {way} the middle of the sales.")
+        format!("Prices have moved: on this date they are taken as {percent}% {way} the average of past sales.")
     })
 }
 
@@ -629,7 +650,7 @@ fn price_scale_price(
         let way_out = match no_price {
             NoPrice::NoStartForKind { .. }
             | NoPrice::NoStartForSize { .. }
-            | NoPrice::OutOfRange => "write a version of the price scale that covers it",
+            | NoPrice::OutOfRange => "add a version of the price scale that covers it",
             NoPrice::GaugeNotKnown { .. } | NoPrice::ScaleNotKnown { .. } => {
                 "record it on the engine"
             }
@@ -643,11 +664,11 @@ fn price_scale_price(
 
 fn out_of_range() -> Problem {
     Problem::conflict(
-        "the price is beyond the range of amounts; look at the sales and at the price scale",
+        "the price is beyond the range of amounts; check the sales and the price scale",
     )
 }
 
-/// The chance that a price rises by more than an amount, as it is shown.
+/// The chance that a change raises the price by more than an amount, as text.
 pub(crate) fn chance_of_more(change: &Change, amount: Money) -> String {
     format!("{:.4}", change.chance_above(estimate_of(amount)))
 }

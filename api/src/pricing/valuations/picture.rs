@@ -1,4 +1,4 @@
-//! A valuation as a picture: shapes tell what colours tell elsewhere, so that it can be printed.
+//! A valuation as a picture. Shapes and not colours carry the meaning, so that it can be printed.
 
 use super::answer::{Answer, WeighingSale};
 use crate::{
@@ -32,14 +32,14 @@ const FIGURES: u32 = 170;
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
-/// Prices of the engine that are drawn beside what it would fetch.
+/// Other prices of the engine drawn in the picture.
 #[derive(Default)]
 pub(crate) struct ChartMarks {
     pub asking_price: Option<Money>,
     pub break_even_price: Option<Money>,
 }
 
-/// The picture as an answer, in the currency of the firm.
+/// The picture as a response, in the firm's currency.
 pub(crate) async fn respond(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
@@ -71,31 +71,31 @@ fn svg(
         let root = SVGBackend::with_string(&mut drawn, (WIDTH, height)).into_drawing_area();
         draw(&root, heading, currency, answer, marks).map_err(|e| Problem::internal(e.as_str()))?;
     }
-    let told = format!(
-        "<svg role=\"img\" aria-labelledby=\"heading told\"><title id=\"heading\">{}</title><desc id=\"told\">{}</desc>",
+    let head = format!(
+        "<svg role=\"img\" aria-labelledby=\"heading summary\"><title id=\"heading\">{}</title><desc id=\"summary\">{}</desc>",
         escaped(heading),
         escaped(&in_words(currency, answer, marks))
     );
-    let (opening, title) = told.split_once('>').expect("it is written just above");
+    let (opening, title) = head.split_once('>').expect("written just above");
     let (own, rest) = drawn
         .split_once('>')
-        .ok_or_else(|| Problem::internal("the picture has no beginning"))?;
+        .ok_or_else(|| Problem::internal("the drawing has no svg element"))?;
     let attributes = opening.trim_start_matches("<svg");
     Ok(format!("{own}{attributes}>{title}{rest}"))
 }
 
 fn in_words(currency: &str, answer: &Answer, marks: &ChartMarks) -> String {
     let mut words = format!(
-        "Low {}, likely {}, high {} {currency}: a range that is meant to hold {} of 100 such prices.",
+        "Low {}, likely {}, high {} {currency}: {} of 100 such prices are expected in this range.",
         answer.low, answer.likely, answer.high, answer.reason.level_percent
     );
-    let mut told = |name: &str, price: Option<Money>| {
+    let mut add = |name: &str, price: Option<Money>| {
         if let Some(price) = price {
             let _ = write!(words, " {name} {price}.");
         }
     };
-    told("Asking price", marks.asking_price);
-    told("Break-even price", marks.break_even_price);
+    add("Asking price", marks.asking_price);
+    add("Break-even price", marks.break_even_price);
     for sale in &answer.reason.comparables {
         let _ = write!(words, " {}: {}.", name(sale), figures(sale));
     }
@@ -118,7 +118,7 @@ fn figures(sale: &WeighingSale) -> String {
     }
 }
 
-/// Prices from a bit below the lowest to a bit above the highest; what is far beyond the range stands at the edge.
+/// From just below the lowest price to just above the highest; prices far outside the range are drawn at the edge.
 struct Span {
     from: f64,
     to: f64,
@@ -156,7 +156,7 @@ fn draw(
     answer: &Answer,
     marks: &ChartMarks,
 ) -> Result<(), String> {
-    root.fill(&WHITE).map_err(told)?;
+    root.fill(&WHITE).map_err(as_text)?;
     write(root, heading, (16, 22), 19, HPos::Left)?;
     let span = Span::of(answer, marks);
     let rows = answer.reason.comparables.len() + 1;
@@ -165,7 +165,7 @@ fn draw(
     let mut chart = ChartBuilder::on(&plot)
         .x_label_area_size(46)
         .build_cartesian_2d(span.from..span.to, 0.0..rows as f64)
-        .map_err(told)?;
+        .map_err(as_text)?;
     chart
         .configure_mesh()
         .disable_y_mesh()
@@ -177,7 +177,7 @@ fn draw(
         .x_desc(currency)
         .label_style(("sans-serif", 13))
         .draw()
-        .map_err(told)?;
+        .map_err(as_text)?;
     mark(&mut chart, &span, rows, "asked", marks.asking_price, 7)?;
     mark(
         &mut chart,
@@ -212,15 +212,15 @@ fn draw(
     let foot = i32::try_from(height).unwrap_or_default();
     let legend = [
         "Thick line: low to high; diamond: likely. Open circle: price paid. Filled circle: that price adjusted to this engine.",
-        "Long dashes: the asking price. Dots: the break-even price. A price far outside stands at the edge.",
+        "Long dashes: the asking price. Dots: the break-even price. A price far outside is drawn at the edge.",
     ];
     for (i, line) in (0..).zip(legend) {
         write(root, line, (16, foot - 38 + 20 * i), 12, HPos::Left)?;
     }
-    root.present().map_err(told)
+    root.present().map_err(as_text)
 }
 
-/// A dashed line from top to bottom with its name and price over it.
+/// A dashed line from top to bottom, labelled with name and price.
 fn mark(
     chart: &mut Chart<'_, '_>,
     span: &Span,
@@ -234,9 +234,9 @@ fn mark(
     };
     let (at, top) = (span.place(price), rows as f64);
     let line = DashedLineSeries::new([(at, 0.0), (at, top)], dash, 4, BLACK.stroke_width(1));
-    chart.draw_series(line).map_err(told)?;
+    chart.draw_series(line).map_err(as_text)?;
     let style = ("sans-serif", 12).into_font().color(&BLACK);
-    // The break-even price stands in a line of its own, as the two can be near each other.
+    // The label of the break-even price is on a line of its own, as the two prices can be close.
     let lift = if dash > 4 { -16 } else { -4 };
     let words = EmptyElement::at((at, top))
         + Text::new(
@@ -244,7 +244,7 @@ fn mark(
             (0, lift),
             style.pos(Pos::new(HPos::Center, VPos::Bottom)),
         );
-    chart.draw_series([words]).map_err(told)?;
+    chart.draw_series([words]).map_err(as_text)?;
     Ok(())
 }
 
@@ -256,11 +256,11 @@ fn the_engine(
 ) -> Result<(), String> {
     let (low, high) = (span.place(answer.low), span.place(answer.high));
     let range = PathElement::new([(low, level), (high, level)], BLACK.stroke_width(5));
-    chart.draw_series([range]).map_err(told)?;
+    chart.draw_series([range]).map_err(as_text)?;
     let likely = EmptyElement::at((span.place(answer.likely), level))
         + Polygon::new([(-10, 0), (0, -10), (10, 0), (0, 10)], WHITE)
         + Polygon::new([(-8, 0), (0, -8), (8, 0), (0, 8)], BLACK);
-    chart.draw_series([likely]).map_err(told)?;
+    chart.draw_series([likely]).map_err(as_text)?;
     Ok(())
 }
 
@@ -274,15 +274,15 @@ fn a_sale(
     if let Some(adjusted) = sale.adjusted_price {
         let adjusted = span.place(adjusted);
         let way = PathElement::new([(paid, level), (adjusted, level)], BLACK.stroke_width(1));
-        chart.draw_series([way]).map_err(told)?;
+        chart.draw_series([way]).map_err(as_text)?;
         let here = Circle::new((adjusted, level), 5, BLACK.filled());
-        chart.draw_series([here]).map_err(told)?;
+        chart.draw_series([here]).map_err(as_text)?;
     }
     let hollow = [
         Circle::new((paid, level), 5, WHITE.filled()),
         Circle::new((paid, level), 5, BLACK.stroke_width(1)),
     ];
-    chart.draw_series(hollow).map_err(told)?;
+    chart.draw_series(hollow).map_err(as_text)?;
     Ok(())
 }
 
@@ -295,10 +295,10 @@ fn write(
 ) -> Result<(), String> {
     let style = ("sans-serif", size).into_font().color(&BLACK);
     let style = style.pos(Pos::new(anchor, VPos::Center));
-    root.draw_text(words, &style, at).map_err(told)
+    root.draw_text(words, &style, at).map_err(as_text)
 }
 
-fn told(error: impl Display) -> String {
+fn as_text(error: impl Display) -> String {
     error.to_string()
 }
 

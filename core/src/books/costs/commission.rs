@@ -1,4 +1,4 @@
-//! What the firm keeps of the price of an engine on commission, and what its owner is paid.
+//! The firm's commission on an engine sold for its owner, and the amount payable to the owner.
 
 use super::ProfitAtPrice;
 use crate::{
@@ -7,30 +7,31 @@ use crate::{
     trade::TaxPosition,
 };
 
-/// What was agreed with the owner: a share, a fixed sum, or both.
+/// Terms agreed with the owner: a share, a fixed sum, or both.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct CommissionTerms {
-    /// Of the price with its tax, 0 to 100.
+    /// In per cent of the price with tax, 0 to 100.
     pub percent: Option<Percent>,
     pub fixed: Option<Money>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Commission {
-    /// Share and fixed sum, net of tax.
+    /// Share and fixed sum, without tax.
     pub commission: Money,
     /// Tax on the commission.
     pub vat: Money,
-    /// Price less both; below nought the owner owes the firm.
+    /// Price less both; below 0 if the owner owes the firm.
     pub payout_due: Money,
 }
 
-/// Commission, its tax and the owner's rest of a price, each to the penny, a half upwards.
+/// Commission, its tax and the amount payable to the owner, each to the penny, a half upwards.
 ///
-/// `rate`: the standard rate of the day of the sale. The commission is taken as net of tax and the tax added, as a
-/// business agrees its fees (plain reading, no source). In the owner's name it is a service of the firm, taxed as such. In
-/// the firm's own name the sale is the firm's and falls under the margin scheme; tax within the margin, which is
-/// commission and tax together, comes to the same pennies. A firm that is not registered adds none.
+/// `rate`: the standard rate on the day of the sale. The commission is taken to be without tax, and the tax is added,
+/// as between businesses (plain reading, no source). If the sale is in the owner's name, it is a service of the firm
+/// and taxed as such. If it is in the firm's own name, the sale is the firm's and falls under the margin scheme; the
+/// tax within the margin, which is commission and tax together, comes to the same pennies. A firm that is not
+/// registered adds none.
 pub fn commission(
     price: Money,
     terms: CommissionTerms,
@@ -57,18 +58,18 @@ pub fn commission(
     let share = of(price, terms.percent.unwrap_or_default());
     let commission = share + terms.fixed.unwrap_or_default().pennies();
     let vat = of(commission, rate);
-    let told = |pennies| amount(pennies, "commission_fixed").map_err(|fault| vec![fault]);
+    let checked = |pennies| amount(pennies, "commission_fixed").map_err(|fault| vec![fault]);
     Ok(Commission {
-        commission: told(commission)?,
-        vat: told(vat)?,
-        payout_due: told(price - commission - vat)?,
+        commission: checked(commission)?,
+        vat: checked(vat)?,
+        payout_due: checked(price - commission - vat)?,
     })
 }
 
-/// The lowest price whose commission covers `costs`; `None` when no price does, as a fixed commission does not grow.
+/// The lowest price with a commission that covers `costs`; `None` if no price does: a fixed commission does not grow.
 ///
-/// With s hundredths of a percent as share and n pennies to be covered by it, floor((2 p s + 10000) / 20000) >= n turns into
-/// p >= (10000 n - 5000) / s.
+/// With s hundredths of a percent as share and n pennies to be covered by it, floor((2 p s + 10000) / 20000) >= n
+/// becomes p >= (10000 n - 5000) / s.
 pub fn lowest_commission_price(terms: CommissionTerms, costs: Money) -> Option<Money> {
     let needed = costs.pennies() - terms.fixed.unwrap_or_default().pennies();
     if needed <= 0 {
@@ -82,8 +83,8 @@ pub fn lowest_commission_price(terms: CommissionTerms, costs: Money) -> Option<M
     Money::from_pennies(price).ok()
 }
 
-/// What a sale for its owner leaves the firm: the commission less `costs`. What the owner is paid stands for the purchase
-/// price.
+/// The firm's profit on a sale for an owner: the commission less `costs`. The amount payable to the owner takes the
+/// place of the purchase price.
 pub fn commission_profit_at_price(
     price: Money,
     terms: CommissionTerms,
@@ -163,9 +164,10 @@ mod tests {
                 percent: share.map(percent),
                 fixed: fixed.map(money),
             };
-            let told = commission(money(price), terms, position, percent("20")).expect("told");
-            let told = [told.commission, told.vat, told.payout_due];
-            assert_eq!(told, expected.map(money), "{price}");
+            let answer =
+                commission(money(price), terms, position, percent("20")).expect("an answer");
+            let answer = [answer.commission, answer.vat, answer.payout_due];
+            assert_eq!(answer, expected.map(money), "{price}");
         }
     }
 
@@ -199,13 +201,13 @@ mod tests {
             let lowest = lowest_commission_price(terms, costs).expect("a price");
             let earns = |pennies: i128| {
                 let price = Money::from_pennies(pennies).expect("money");
-                commission(price, terms, TaxPosition::NotRegistered, Percent::ZERO).expect("told").commission
+                commission(price, terms, TaxPosition::NotRegistered, Percent::ZERO).expect("an answer").commission
             };
             prop_assert!(earns(lowest.pennies()) >= costs);
             prop_assert!(lowest == Money::ZERO || earns(lowest.pennies() - 1) < costs);
         }
 
-        /// In the firm's own name what the owner is paid is the purchase price: gov.uk, VAT margin schemes.
+        /// In the firm's own name the amount payable to the owner is the purchase price: gov.uk, VAT margin schemes.
         #[test]
         fn tax_on_the_commission_is_tax_within_the_margin(
             price in 0_i128..200_000_000, share in 0_u32..=10_000, fixed in 0_i128..5_000_000, rate in 0_u32..100_000,
@@ -216,14 +218,14 @@ mod tests {
                 percent: Percent::from_hundredths(share).ok(),
                 fixed: Money::from_pennies(fixed).ok(),
             };
-            let told = commission(price, terms, TaxPosition::CommissionInOwnName, rate).expect("told");
+            let answer = commission(price, terms, TaxPosition::CommissionInOwnName, rate).expect("an answer");
             prop_assert_eq!(
-                told.commission.pennies() + told.vat.pennies() + told.payout_due.pennies(),
+                answer.commission.pennies() + answer.vat.pennies() + answer.payout_due.pennies(),
                 price.pennies()
             );
-            if !told.payout_due.is_negative() {
-                let question = MarginTaxQuestion { purchase: told.payout_due, sale: price, rate_percent: rate };
-                prop_assert_eq!(margin_tax(&question).expect("told").tax, told.vat);
+            if !answer.payout_due.is_negative() {
+                let question = MarginTaxQuestion { purchase: answer.payout_due, sale: price, rate_percent: rate };
+                prop_assert_eq!(margin_tax(&question).expect("an answer").tax, answer.vat);
             }
         }
     }

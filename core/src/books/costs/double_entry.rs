@@ -10,64 +10,75 @@ use crate::{
 use serde::Serialize;
 
 words! {
-    /// What an amount is booked to; each firm gives its own account numbers and names to these.
+    /// The accounts that amounts are booked to; each firm sets its own numbers and names.
     pub enum Account {
+        /// Engines in stock, at carrying amount.
         Stock = "stock",
         Bank = "bank",
         Cash = "cash",
+        /// Owed by buyers for sales.
         OwedByBuyers = "owed_by_buyers",
+        /// Owed to sellers of engines and to suppliers.
         OwedToSuppliers = "owed_to_suppliers",
+        /// Owed to owners of engines on commission.
         OwedToOwners = "owed_to_owners",
+        /// Deposits received for reservations.
         Deposits = "deposits",
+        /// Tax due on sales and commissions.
         TaxOnSales = "tax_on_sales",
+        /// Recoverable tax on purchases.
         TaxOnPurchases = "tax_on_purchases",
         Sales = "sales",
         Commission = "commission",
         CostOfSales = "cost_of_sales",
         SellingCosts = "selling_costs",
+        /// The firm's own hours, as they go into stock.
         WorkIntoStock = "work_into_stock",
+        /// Write-downs of stock, less reversals.
         StockWrittenDown = "stock_written_down",
-        /// Of what buyers paid for sales that were undone; which tax it bears is for the accountant.
+        /// Kept from buyers' payments when a sale was cancelled; how it is taxed is for the accountant.
         KeptFromBuyers = "kept_from_buyers",
     }
 }
 
 words! {
-    /// The record that a line of the accounts is taken from.
+    /// The record that a line of the accounts comes from.
     pub enum BookedFrom {
         Acquisition = "acquisition",
         Cost = "cost",
         JobHours = "job_hours",
         JobParts = "job_parts",
         Sale = "sale",
-        /// A sale that is undone.
+        /// A cancelled sale.
         Return = "return",
         Payment = "payment",
         /// Money received for a reservation.
         Deposit = "deposit",
+        /// A deposit paid back.
         DepositReturn = "deposit_return",
-        /// Money paid to a seller or a supplier.
+        /// Money paid to a seller or supplier.
         OutgoingPayment = "outgoing_payment",
-        /// Money paid to the owner of an engine that was sold on commission.
+        /// Money paid to the owner of an engine sold on commission.
         Payout = "payout",
         Disposal = "disposal",
-        /// Tax on an export whose limit passed, and what is taken back of it.
+        /// Tax on an export that missed its time limit, or the amount taken back.
         ExportTax = "export_tax",
-        /// A kept value of the stock.
+        /// A closing stock.
         StockValuation = "stock_valuation",
     }
 }
 
-/// What happened to an engine, its money or its value. `tax` of a cost is the part that comes back; the rest is cost.
+/// An event in an engine's trade, money or value. `tax` of a cost is the recoverable part; the rest is cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum TradeEvent {
-    /// A line of the cost ledger, the purchase included; own hours come from `work_into_stock`, all else is owed.
+    /// A line of the cost ledger, including the purchase; own hours come from `work_into_stock`, everything else is
+    /// owed.
     Cost {
         kind: CostKind,
         cost: Money,
         tax: Money,
     },
-    /// As `Cost`, of an engine that is not in the firm's stock: sold already, or on commission.
+    /// As `Cost`, for an engine that is not in the firm's stock: already sold, or on commission.
     CostOutsideStock {
         kind: CostKind,
         cost: Money,
@@ -78,13 +89,13 @@ pub enum TradeEvent {
         cost: Money,
         tax: Money,
     },
-    /// An engine of the firm's own; `carried` is at what it stood in the books.
+    /// One of the firm's own engines; `carried` is its carrying amount.
     Sold {
         price: Money,
         tax: Money,
         carried: Money,
     },
-    /// An engine on commission, sold in its owner's name; `tax` is on the commission, which is net of it.
+    /// An engine on commission, sold in its owner's name; `tax` is on the commission, which does not include it.
     SoldForOwner {
         price: Money,
         commission: Money,
@@ -107,17 +118,17 @@ pub enum TradeEvent {
     DepositSetOff {
         amount: Money,
     },
-    /// By `part_exchange`: the allowance owed for what came in is set off.
+    /// With `part_exchange` the allowance owed for the engine taken in is set off.
     BuyerPaid {
         amount: Money,
         method: PaymentMethod,
     },
-    /// Money back to a buyer.
+    /// Money paid back to a buyer.
     BuyerRefunded {
         amount: Money,
         method: PaymentMethod,
     },
-    /// What the firm keeps of the payments for a sale that is undone.
+    /// The amount kept from the payments for a cancelled sale.
     KeptOfUndoneSale {
         amount: Money,
     },
@@ -129,11 +140,11 @@ pub enum TradeEvent {
         amount: Money,
         method: PaymentMethod,
     },
-    /// Tax on the sale of an engine that was declared as a free export; below nought when it is taken back.
+    /// Tax on the sale of an engine that was declared as a free export; below 0 if it is taken back.
     ExportTaxDue {
         tax: Money,
     },
-    /// Also what is scrapped: all that it was carried at.
+    /// Includes scrapped engines, at their whole carrying amount.
     WrittenDown {
         amount: Money,
     },
@@ -142,7 +153,7 @@ pub enum TradeEvent {
     },
 }
 
-/// One side is nought.
+/// One of the two sides is 0.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct EntryLine {
@@ -151,7 +162,7 @@ pub struct EntryLine {
     pub credit: Money,
 }
 
-/// Lines of one day whose debits equal their credits.
+/// Lines of one day with equal debits and credits.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = AccountsEntry))]
@@ -166,7 +177,7 @@ impl Entry {
         &self.lines
     }
 
-    /// The entry that takes this one back on a later day; what is booked is never changed.
+    /// The entry that reverses this one on a later day; entries are never changed.
     #[must_use]
     pub fn reversed(&self, on: Day) -> Entry {
         let lines = self.lines.iter().map(|line| EntryLine {
@@ -181,7 +192,7 @@ impl Entry {
     }
 }
 
-/// The entry of an event. Amounts below nought, as of reversing lines, change sides; lines of nought are left out.
+/// The entry of an event. Amounts below 0, such as those of reversals, change sides; lines of 0 are left out.
 pub fn entry(on: Day, event: TradeEvent) -> Result<Entry, MoneyFault> {
     let moves = moves(event);
     debug_assert_eq!(moves.iter().map(|(_, pennies)| pennies).sum::<i128>(), 0);
@@ -201,7 +212,7 @@ pub fn entry(on: Day, event: TradeEvent) -> Result<Entry, MoneyFault> {
     })
 }
 
-/// Debits in pennies, credits below nought. The last of each list is the rest of the others, so that they cancel.
+/// Debits in pennies, credits below 0. The last of each list is the remainder of the others, so they add up to 0.
 fn moves(event: TradeEvent) -> Vec<(Account, i128)> {
     let two =
         |debit, credit, amount: Money| vec![(debit, amount.pennies()), (credit, -amount.pennies())];
@@ -278,7 +289,7 @@ fn moves(event: TradeEvent) -> Vec<(Account, i128)> {
     }
 }
 
-/// Whom or what a cost comes from.
+/// The account that a cost comes from.
 const fn source(kind: CostKind) -> Account {
     match kind {
         CostKind::Work => Account::WorkIntoStock,
@@ -307,7 +318,7 @@ fn sold(price: Money, tax: Money) -> Vec<(Account, i128)> {
     ]
 }
 
-/// Where money of that kind comes in or goes out.
+/// The account that a payment of that kind comes in to or goes out of.
 const fn till(method: PaymentMethod) -> Account {
     match method {
         PaymentMethod::Cash => Account::Cash,
@@ -316,7 +327,7 @@ const fn till(method: PaymentMethod) -> Account {
     }
 }
 
-/// What was booked to an account in a period.
+/// The totals booked to an account in a period.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct TrialLine {
@@ -325,10 +336,11 @@ pub struct TrialLine {
     pub credit: Money,
 }
 
+/// The totals of all accounts in a period.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Trial {
-    /// Accounts that were booked to, in the order of the list of accounts.
+    /// Accounts with entries, in the order of the list of accounts.
     #[cfg_attr(feature = "wire", schema(max_items = 16))]
     pub accounts: Vec<TrialLine>,
     pub debit: Money,
@@ -368,7 +380,7 @@ impl Trial {
     }
 }
 
-/// The sums of a period, its ends included.
+/// The totals of a period, both ends included.
 pub fn trial(entries: &[Entry], period: DaySpan) -> Result<Trial, MoneyFault> {
     let lines: Vec<&EntryLine> = entries
         .iter()

@@ -1,4 +1,4 @@
-//! The cost ledger of an engine: what was spent, what is still to come, and how many hours the profit bears.
+//! The cost ledger of an engine: costs so far, costs to come, and the hours of work that the profit would pay for.
 
 use super::{LowestPriceQuestion, Sale, share_fault};
 use crate::{
@@ -13,40 +13,45 @@ use serde::Serialize;
 
 words! {
     pub enum CostKind {
+        /// The price paid for the engine.
         Purchase = "purchase",
         CarriageIn = "carriage_in",
+        /// Hours booked on jobs.
         Work = "work",
         Parts = "parts",
+        /// Work paid to others.
         OutsideWork = "outside_work",
+        /// Fees of tests.
         Tests = "tests",
         Other = "other",
     }
 }
 
 words! {
-    /// The record that a line of the ledger is taken from, so that nothing is typed twice.
+    /// The record that a line of the ledger comes from, so that nothing is entered twice.
     pub enum CostSource {
         Acquisition = "acquisition",
         JobHours = "job_hours",
         JobParts = "job_parts",
+        /// Entered as a cost.
         Entered = "entered",
     }
 }
 
-/// A line is never edited: the one that reverses it has its amounts and hours below nought.
+/// Lines are never edited: a reversal has the amounts and hours of the reversed line below 0.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CostLine {
     pub kind: CostKind,
     pub on: Day,
-    /// Net of the supplier's tax. Hours at the book rate, which is nought for a proprietor's own.
+    /// Without the supplier's tax. Hours at the cost rate, which is 0 for a proprietor's own.
     pub cost: Money,
-    /// What the price has to bring in for it: hours at the worth rate, all else at cost.
+    /// The amount that the price has to recover: hours at the recovery rate, everything else at cost.
     pub worth: Money,
     pub supplier_vat: Money,
     pub hours: Hours,
 }
 
-/// Hours at the two rates of the person on the day of the job, each to the penny, a half away from nought.
+/// Hours at the person's two rates on the day of the job, each to the penny, a half away from 0.
 pub fn work_line(
     on: Day,
     hours: Hours,
@@ -76,7 +81,7 @@ pub(super) fn hours_at(
 }
 
 impl CostLine {
-    /// The line that takes this one back on a later day.
+    /// The line that reverses this one on a later day.
     pub fn reversed(self, on: Day) -> Result<CostLine, MoneyFault> {
         let minus = |money: Money| amount(-money.pennies(), "cost");
         Ok(CostLine {
@@ -90,33 +95,38 @@ impl CostLine {
     }
 }
 
+/// The sums of one kind of cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = CostSum))]
 pub struct SumOfKind {
     pub kind: CostKind,
+    /// Without the supplier's tax.
     pub cost: Money,
+    /// The amount that the price has to recover: hours at the recovery rate, everything else at cost.
     pub worth: Money,
     pub supplier_vat: Money,
 }
 
+/// The sums of an engine's costs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = CostLedger))]
 pub struct Ledger {
-    /// One for each kind, nought included.
+    /// One for each kind, including those of 0.
     #[cfg_attr(feature = "wire", schema(max_items = 7))]
     pub kinds: Vec<SumOfKind>,
-    /// For the books: purchase, work at book rates, all else; with the supplier's tax where that does not come back.
+    /// Cost for the books: purchase, work at cost rates and everything else; with the supplier's tax where it cannot be
+    /// recovered.
     pub cost: Money,
-    /// For the break-even price: the same with work at worth rates.
+    /// Cost for the break-even price: the same with work at recovery rates.
     pub worth: Money,
-    /// All tax on suppliers' invoices, whether it comes back or not.
+    /// All tax on suppliers' invoices, recoverable or not.
     pub supplier_vat: Money,
     pub hours_booked: Hours,
 }
 
-/// The sums of the lines. Of one order or another they are the same.
+/// The sums of the lines, which do not depend on their order.
 pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, MoneyFault> {
     let sum = |kind: Option<CostKind>, of: fn(&CostLine) -> Money| {
         let of_kind = lines
@@ -124,7 +134,7 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
             .filter(|line| kind.is_none_or(|kind| kind == line.kind));
         of_kind.map(|line| of(line).pennies()).sum::<i128>()
     };
-    let told = |pennies| amount(pennies, "cost");
+    let checked = |pennies| amount(pennies, "cost");
     let borne_vat = if position.reclaims_tax() {
         0
     } else {
@@ -133,16 +143,16 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
     let kinds = CostKind::ALL.iter().map(|kind| {
         Ok(SumOfKind {
             kind: *kind,
-            cost: told(sum(Some(*kind), |line| line.cost))?,
-            worth: told(sum(Some(*kind), |line| line.worth))?,
-            supplier_vat: told(sum(Some(*kind), |line| line.supplier_vat))?,
+            cost: checked(sum(Some(*kind), |line| line.cost))?,
+            worth: checked(sum(Some(*kind), |line| line.worth))?,
+            supplier_vat: checked(sum(Some(*kind), |line| line.supplier_vat))?,
         })
     });
     Ok(Ledger {
         kinds: kinds.collect::<Result<_, MoneyFault>>()?,
-        cost: told(sum(None, |line| line.cost) + borne_vat)?,
-        worth: told(sum(None, |line| line.worth) + borne_vat)?,
-        supplier_vat: told(sum(None, |line| line.supplier_vat))?,
+        cost: checked(sum(None, |line| line.cost) + borne_vat)?,
+        worth: checked(sum(None, |line| line.worth) + borne_vat)?,
+        supplier_vat: checked(sum(None, |line| line.supplier_vat))?,
         hours_booked: lines
             .iter()
             .try_fold(Hours::ZERO, |sum, line| sum.checked_add(line.hours))
@@ -150,18 +160,21 @@ pub fn ledger(lines: &[CostLine], position: TaxPosition) -> Result<Ledger, Money
     })
 }
 
+/// The profit at a price.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct ProfitAtPrice {
+    /// Including tax.
     pub price: Money,
+    /// Tax on the sale.
     pub tax: Money,
-    /// The share of the price included.
+    /// Including the share of the price.
     pub selling_cost: Money,
-    /// Price less tax, purchase and all costs; below nought is a loss.
+    /// Price less tax, purchase and all costs; below 0: a loss.
     pub profit: Money,
 }
 
-/// What is left at a price, by the facts of the question about the lowest price; its wanted profit plays no part.
+/// Profit at a price, from the facts of the question about the lowest price; its wanted profit is ignored.
 pub fn profit_at_price(
     question: &LowestPriceQuestion,
     price: Money,
@@ -192,17 +205,17 @@ pub fn profit_at_price(
     let costs: i128 = costs.into_iter().flatten().map(Money::pennies).sum();
     let pennies = price.pennies();
     let selling_cost = question.selling_cost.unwrap_or_default().pennies();
-    let told = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
+    let checked = |pennies, member| amount(pennies, member).map_err(|fault| vec![fault]);
     Ok(ProfitAtPrice {
         price,
-        tax: told(sale.tax(pennies), "price")?,
-        selling_cost: told(selling_cost + sale.share(pennies), "selling_cost")?,
-        profit: told(sale.brings(pennies) - costs, "other_costs")?,
+        tax: checked(sale.tax(pennies), "price")?,
+        selling_cost: checked(selling_cost + sale.share(pennies), "selling_cost")?,
+        profit: checked(sale.brings(pennies) - costs, "other_costs")?,
     })
 }
 
-/// The hours of further work that what is left bears, to the hundredth, downwards; none when nothing is left. `None`
-/// when the hour costs nothing or the hours are beyond counting.
+/// The hours of further work that the profit would pay for, rounded down to the hundredth; 0 without profit. `None` if
+/// an hour costs nothing or the hours are too many to count.
 pub fn hours_to_break_even(profit: Money, recovery_rate: Money) -> Option<Hours> {
     if recovery_rate <= Money::ZERO {
         return None;

@@ -1,4 +1,4 @@
-//! The stock book that the tax office reads, and the value of the stock at the year's end.
+//! The stock book for the tax office, and the stock valuation at the end of the year.
 
 use super::{CarryingAmount, CarryingAmountQuestion, carrying_amount};
 use crate::{
@@ -10,12 +10,14 @@ use crate::{
 use serde::Serialize;
 
 words! {
-    /// How an engine left the book, or came back to it.
+    /// How an engine left the stock book, or came back to it.
     pub enum Disposal {
         Sold = "sold",
-        /// Its sale is undone; the engine is in stock again under its number.
+        /// Its sale was cancelled; the engine is in stock again under its number.
         ReturnedByBuyer = "returned_by_buyer",
+        /// Returned to the person the firm bought it from.
         ReturnedToSeller = "returned_to_seller",
+        /// An engine on commission that its owner took back.
         TakenBackByOwner = "taken_back_by_owner",
         Scrapped = "scrapped",
         BrokenForParts = "broken_for_parts",
@@ -33,22 +35,22 @@ impl From<DisposalMethod> for Disposal {
     }
 }
 
-/// What is known of an engine for its line.
+/// The facts about an engine for its line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BookFacts {
     pub stock_no: i32,
     pub bought_on: Day,
-    /// The day on which it was in stock again, its sale being undone; none for the first stay.
+    /// The day on which it was back in stock after its sale was cancelled; `None` for the first stay.
     pub in_again_on: Option<Day>,
-    /// None where the firm wrote the invoice itself, as when buying from a private person.
+    /// `None` if the firm wrote the invoice itself, as when buying from a private person.
     pub purchase_invoice_no: Option<String>,
     pub purchase_price: Money,
     pub seller: Option<String>,
     pub description: String,
     pub position: TaxPosition,
-    /// The rate of tax on the day of the sale.
+    /// The tax rate on the day of the sale.
     pub rate: Percent,
-    /// What becomes of the tax on a sale that is an export.
+    /// The state of the tax on an export.
     pub export: Option<ExportTax>,
     pub gone: Option<DisposalFacts>,
 }
@@ -58,7 +60,7 @@ pub struct DisposalFacts {
     pub on: Day,
     pub how: Disposal,
     pub invoice_no: Option<String>,
-    /// None where nothing was paid.
+    /// `None` if nothing was paid.
     pub price: Option<Money>,
     pub buyer: Option<String>,
 }
@@ -73,13 +75,16 @@ pub struct BookLine {
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub stock_no: i32,
     pub bought_on: Day,
+    /// The seller's invoice number; null if the firm wrote the invoice itself.
     #[cfg_attr(feature = "wire", schema(max_length = 100))]
     pub purchase_invoice_no: Option<String>,
+    /// Paid for the engine, or payable to its owner.
     pub purchase_price: Money,
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub seller: Option<String>,
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub description: String,
+    /// The day on which it left the stock book; null while it is in stock.
     pub sold_on: Option<Day>,
     #[cfg_attr(feature = "wire", schema(max_length = 100))]
     pub sales_invoice_no: Option<String>,
@@ -89,21 +94,22 @@ pub struct BookLine {
     pub buyer: Option<String>,
     /// Price less purchase price; null outside the margin scheme and until it is sold.
     pub margin: Option<Money>,
-    /// Null until it is sold, and where the sale is not taxed; 0.00 for an export that is free of tax.
+    /// null until it is sold, and if the sale is not taxed; 0.00 for an export that is free of tax.
     pub tax: Option<Money>,
-    /// The tax on an export whose limit passed before it had left and was proved; null for others.
+    /// The tax on an export that had not left with evidence by its time limit; null for others.
     pub late_tax: Option<Money>,
-    /// The day in whose period it falls due.
+    /// The tax falls due in the period of this day.
     pub late_tax_due_on: Option<Day>,
-    /// The day in whose period it is taken back.
+    /// The tax is taken back in the period of this day.
     pub late_tax_taken_back_on: Option<Day>,
-    /// The day on which it was in stock again, its sale being undone: the line is no second purchase. Null for the first stay.
+    /// The day on which it was back in stock after its sale was cancelled: the line is not a second purchase. null for
+    /// the first stay.
     pub in_again_on: Option<Day>,
 }
 
-/// The tax on the sale of an engine at a price, by the scheme that the sale falls under; nought without tax.
+/// The tax on the sale of an engine at a price, under the scheme of the sale; 0 without tax.
 ///
-/// `purchase`: what was paid for the engine itself. Both amounts from nought.
+/// `purchase`: paid for the engine itself. Both amounts are 0 or more.
 pub fn tax_of_sale(
     scheme: Scheme,
     purchase: Money,
@@ -118,7 +124,7 @@ pub fn tax_of_sale(
     amount(tax_within(taxed, rate), "price")
 }
 
-/// The line of an engine. A day of leaving before the day of the purchase is refused.
+/// The line of an engine. Refuses a day of leaving before the day of the purchase.
 pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
     let gone = facts.gone.as_ref();
     let price = gone.and_then(|gone| gone.price);
@@ -182,7 +188,7 @@ pub fn book_line(facts: &BookFacts) -> Result<BookLine, Vec<MoneyFault>> {
 }
 
 impl BookLine {
-    /// The line that undoes the sale in the period of `on`, as the line of a closed period is never changed.
+    /// The line that reverses the sale in the period of `on`, because lines of a closed period are never changed.
     pub fn sale_undone(&self, on: Day) -> Result<BookLine, MoneyFault> {
         let minus = |money: Option<Money>| {
             money
@@ -202,8 +208,8 @@ impl BookLine {
         })
     }
 
-    /// As `sale_undone`, of an engine on commission that was sold in the firm's own name: its purchase came with the sale, and
-    /// is undone with it.
+    /// As `sale_undone`, for an engine on commission sold in the firm's own name: its purchase came with the sale and
+    /// is reversed with it.
     pub fn sale_and_purchase_undone(&self, on: Day) -> Result<BookLine, MoneyFault> {
         Ok(BookLine {
             bought_on: on,
@@ -225,13 +231,13 @@ impl BookLine {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = StockBookTotals))]
 pub struct BookTotals {
-    /// Purchase prices of what came in the period, less those of what went back to its seller in it.
+    /// Purchase prices of engines bought in the period, less those of engines returned to their sellers in it.
     pub purchases: Money,
-    /// Prices of what was sold in the period.
+    /// Prices of engines sold in the period.
     pub sales: Money,
-    /// Margins of what was sold in the period, losses among them; tax is due on those above nought alone.
+    /// Margins of engines sold in the period, including losses; tax is due only on those above 0.
     pub margins: Money,
-    /// With that on exports whose limit passed in the period, less what was taken back in it.
+    /// Includes the tax on exports that missed their time limit in the period, less the amount taken back in it.
     pub tax: Money,
 }
 
@@ -251,7 +257,8 @@ impl BookTotals {
     }
 }
 
-/// The period's ends are included. A line that undoes a sale is no second purchase, nor is a further stay in stock.
+/// Both ends of the period are included. A line that reverses a sale is not a second purchase, nor is a further stay in
+/// stock.
 pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, MoneyFault> {
     let within = |day: Day| period.from <= day && day <= period.until;
     let sold = |of: fn(&BookLine) -> Option<Money>| {
@@ -297,22 +304,23 @@ pub fn book_totals(lines: &[BookLine], period: DaySpan) -> Result<BookTotals, Mo
 }
 
 words! {
-    /// Where the price comes from that an engine is expected to fetch.
+    /// The source of the price that an engine is expected to fetch.
     pub enum ExpectedFrom {
-        /// The asking price that held on the day.
+        /// The asking price in force on the day.
         AskingPrice = "asking_price",
         /// The likely price of the last valuation up to the day.
         Valuation = "valuation",
-        /// The sale soon after the day, as it tells what the engine was worth on it (IAS 2.30).
+        /// A sale soon after the day, as evidence of the engine's value on it (IAS 2.30).
         SaleAfter = "sale_after",
     }
 }
 
 words! {
-    /// Which of two net realisable values was used: the better one.
+    /// Which of the two net realisable values was used: the better one.
     pub enum ValueUsed {
-        /// Finished first.
+        /// That of finishing it first.
         Finished = "finished",
+        /// That of selling it unfinished.
         AsItStands = "as_it_stands",
     }
 }
@@ -322,68 +330,72 @@ words! {
 pub struct StockFacts {
     pub stock_no: i32,
     pub position: TaxPosition,
-    /// All that was spent up to the day, the purchase included.
+    /// Spent up to the day, including the purchase.
     pub cost: Money,
     pub purchase: Money,
-    /// What it is expected to fetch when finished, tax included; `None` where nobody knows.
+    /// Expected price when finished, including tax; `None` if it is not known.
     pub price: Option<Money>,
     pub cost_to_come: Money,
-    /// What it would fetch unfinished, tax included; `None` where nobody told.
+    /// Expected price unfinished, including tax; `None` if none is recorded.
     pub as_it_stands: Option<Money>,
     pub selling_cost: Money,
-    /// Of the price, to the penny, a half upwards; comes to the selling cost.
+    /// In per cent of the price, to the penny, a half upwards; added to the selling cost.
     pub selling_share: Percent,
     pub rate: Percent,
-    /// How far below cost it stood before: nought where it was never written down.
+    /// How far below cost it was carried before; 0 if it was never written down.
     pub written_down_before: Money,
-    /// The first sale after the day, if there was one soon: day and price.
+    /// The first sale soon after the day, if there was one: day and price.
     pub sold_after: Option<(Day, Money)>,
-    /// What the engine was worth changed between the day and that sale, as by damage: its price tells nothing of the day.
+    /// The engine's value changed between the day and that sale, for example by damage, so its price says nothing of
+    /// the day.
     pub changed_before_sale: bool,
 }
 
 impl StockFacts {
-    /// The price that stands for the finished engine: the sale soon after the day is the better evidence of what it was worth on it
-    /// (IAS 2.30).
+    /// The expected price of the finished engine: a sale soon after the day is better evidence of its value (IAS 2.30).
     pub fn price_finished(&self) -> Option<Money> {
         self.evidence().or(self.price)
     }
 
-    /// The price of the sale soon after, as far as it tells what the engine was worth on the day.
+    /// The price of the sale soon after, if it is evidence of the engine's value on the day.
     pub fn evidence(&self) -> Option<Money> {
         let sold_after = self.sold_after.filter(|_| !self.changed_before_sale);
         sold_after.map(|(_, price)| price)
     }
 }
 
+/// The stock valuation of one engine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct StockValuationLine {
     #[cfg_attr(feature = "wire", schema(minimum = 1))]
     pub stock_no: i32,
-    /// All that was spent up to the day, the purchase included.
+    /// Spent up to the day, including the purchase.
     pub cost: Money,
-    /// What it is expected to fetch less what is still to be spent, the cost of selling it and the tax on the sale; null
-    /// without a price. The better one of finished and as it stands.
+    /// Expected price less the cost to finish, the cost of selling and the tax on the sale: the better of finished and
+    /// as it stands. null without a price.
     pub net_realisable_value: Option<Money>,
-    /// Of the engine as it stands, without what finishing costs; null without such a price.
+    /// The same for the engine as it stands, without the cost to finish; null without such a price.
     pub net_realisable_value_as_it_stands: Option<Money>,
     /// Which of the two is used; null without a price.
     pub used: Option<ValueUsed>,
-    /// At what it stood in the books before: cost less what was written down before.
+    /// The carrying amount before: cost less earlier write-downs.
     pub carrying_amount_before: Money,
     pub write_down: Money,
     pub reversal: Money,
+    /// The lower of cost and net realisable value.
     pub carrying_amount: Money,
+    /// The day of a sale soon after; null without one.
     pub sold_after_on: Option<Day>,
+    /// The price of that sale.
     pub sold_after_price: Option<Money>,
 }
 
-/// The lower of cost and net realisable value (IAS 2.9); `None` for an engine on commission, which is not the firm's.
+/// The lower of cost and net realisable value (IAS 2.9); `None` for an engine on commission, which does not belong to
+/// the firm.
 ///
-/// Without a price the net realisable value is not known, and the engine stands at what it stood at before. What was spent
-/// since the last write-down is cost and no reversal of it: a reversal takes back what was written down and no more (IAS
-/// 2.33).
+/// Without a price the net realisable value is not known, and the carrying amount stays. Spending since the last
+/// write-down is cost and not a reversal: a reversal takes back the write-down and no more (IAS 2.33).
 pub fn stock_valuation_line(
     facts: &StockFacts,
 ) -> Result<Option<StockValuationLine>, Vec<MoneyFault>> {
@@ -424,7 +436,7 @@ pub fn stock_valuation_line(
         (None, None) => None,
     };
     let value = better.or(finished);
-    let told = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
+    let checked = |pennies| amount(pennies, "cost").map_err(|fault| vec![fault]);
     let cost = facts.cost.pennies();
     let before = cost - facts.written_down_before.pennies();
     let carried = value.map_or(before.min(cost).max(0), |value| {
@@ -436,10 +448,10 @@ pub fn stock_valuation_line(
         net_realisable_value: value.map(|value| value.net_realisable_value),
         net_realisable_value_as_it_stands: as_it_stands.map(|value| value.net_realisable_value),
         used,
-        carrying_amount_before: told(before)?,
-        write_down: told((before - carried).max(0))?,
-        reversal: told((carried - before).max(0))?,
-        carrying_amount: told(carried)?,
+        carrying_amount_before: checked(before)?,
+        write_down: checked((before - carried).max(0))?,
+        reversal: checked((carried - before).max(0))?,
+        carrying_amount: checked(carried)?,
         sold_after_on: facts.sold_after.map(|(on, _)| on),
         sold_after_price: facts.sold_after.map(|(_, price)| price),
     }))

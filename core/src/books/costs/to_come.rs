@@ -1,5 +1,5 @@
-//! What is still to come before an engine can be sold: one reckoning for the break-even price, for what is left at a price,
-//! for the stock value and for what work is worth.
+//! The cost still to come before an engine can be sold, in one calculation for the break-even price, the profit at a
+//! price, the stock valuation and the value of work.
 
 use super::ledger::hours_at;
 use crate::{
@@ -12,20 +12,20 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 words! {
-    /// Whose rate prices hours that nobody has worked yet.
+    /// Whose rate is used for hours that nobody has worked yet.
     pub enum HourPricedBy {
-        /// Of the one who is named.
+        /// The rate of the fitter named.
         Fitter = "fitter",
-        /// The mean of those who have the skill.
+        /// The mean rate of the fitters with the skill.
         Skill = "skill",
-        /// The mean of all who have a rate: no skill is asked for, or nobody who has it has a rate.
+        /// The mean of all fitters with a rate: no skill is required, or nobody who has it has a rate.
         AllFitters = "all_fitters",
         /// Nobody has a rate, and the hours cost nothing.
         NoRate = "no_rate",
     }
 }
 
-/// What was agreed with others or is expected, and what of it is spent.
+/// An amount agreed or expected, and how much of it is spent.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Planned {
     pub agreed: Money,
@@ -33,30 +33,30 @@ pub struct Planned {
 }
 
 impl Planned {
-    /// What ran over has nothing to come, and lends nothing to others.
+    /// If more was spent than agreed, nothing is still to come, and no other amount is reduced.
     fn to_come(self) -> i128 {
         (self.agreed.pennies() - self.booked.pennies()).max(0)
     }
 }
 
-/// An open job, or a test that open jobs call for.
+/// An open job, or a test that open jobs require.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct OpenWork {
     pub hours_agreed: Hours,
     pub hours_booked: Hours,
-    /// Of an hour that is still to come.
+    /// For an hour that is still to come.
     pub rate: Money,
     pub parts: Planned,
     pub outside_work: Planned,
     pub test_fees: Planned,
 }
 
-/// What is not booked yet of hours, expected parts, outside work and fees of tests. Net of tax.
+/// Hours, expected parts, outside work and test fees that are not booked yet. Without tax.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CostToCome {
     pub hours: Hours,
-    /// The hours at the rates of those who are to work them.
+    /// The hours at the rates of the fitters who are to work them.
     pub work: Money,
     pub parts: Money,
     pub outside_work: Money,
@@ -66,7 +66,7 @@ pub struct CostToCome {
 }
 
 impl OpenWork {
-    /// Never below nought.
+    /// Never below 0.
     pub fn hours_to_come(&self) -> Result<Hours, MoneyFault> {
         let hours = (self.hours_agreed.decimal() - self.hours_booked.decimal()).max(Decimal::ZERO);
         Hours::new(hours).map_err(|_| MoneyFault::TooLarge {
@@ -75,7 +75,7 @@ impl OpenWork {
     }
 }
 
-/// What open work will still cost, each piece of it by itself: its hours at its own rate to the penny, a half upwards.
+/// The cost of open work still to come, each piece separately: its hours at its own rate to the penny, a half upwards.
 pub fn cost_to_come(open: &[OpenWork]) -> Result<CostToCome, MoneyFault> {
     let (mut hours, mut work) = (Hours::ZERO, 0);
     for piece in open {
@@ -101,10 +101,11 @@ pub fn cost_to_come(open: &[OpenWork]) -> Result<CostToCome, MoneyFault> {
     })
 }
 
-/// What of the bills counts for each piece of work: a bill goes to the first pieces that were agreed by its day and have
-/// room, in the order given, as bills do not say for which piece they are. What is over counts for none.
+/// How much of the bills counts for each piece of work. A bill goes to the first pieces, in the order given, that were
+/// agreed by its day and are not yet used up, because bills do not say which piece they are for. The excess counts for
+/// none.
 ///
-/// `bills`: in the order in which they are set off, none below nought. `agreed`: since when, and what.
+/// `bills`: in the order in which they are set off, none below 0. `agreed`: since when, and how much.
 pub fn set_off(bills: &[(Day, Money)], agreed: &[(Day, Money)]) -> Result<Vec<Money>, MoneyFault> {
     let mut booked = vec![0; agreed.len()];
     for (on, bill) in bills {
@@ -117,12 +118,13 @@ pub fn set_off(bills: &[(Day, Money)], agreed: &[(Day, Money)]) -> Result<Vec<Mo
             }
         }
     }
-    let told = booked.into_iter();
-    told.map(|pennies| amount(pennies, "outside_work"))
+    let shares = booked.into_iter();
+    shares
+        .map(|pennies| amount(pennies, "outside_work"))
         .collect()
 }
 
-/// To the penny, a half upwards; `None` of none.
+/// To the penny, a half upwards; `None` for an empty list.
 pub fn mean_rate(rates: &[Money]) -> Option<Money> {
     let n = i128::try_from(rates.len()).ok().filter(|n| *n > 0)?;
     let sum: i128 = rates.iter().map(|rate| rate.pennies()).sum();

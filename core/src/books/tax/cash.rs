@@ -1,4 +1,4 @@
-//! The cash rule: whether linked cash reaches the limit of the day, told before it is taken or paid.
+//! The cash rule: checks before a payment whether linked cash reaches the limit of the day.
 
 use super::rules::{TaxRule, TaxRuleKey, TaxUnit, in_force};
 use crate::{
@@ -12,52 +12,55 @@ use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
 
 /// A payment of one trade, received or paid: both count, as the law speaks of payments made or received in respect of a
-/// transaction (Money Laundering Regulations 2017 reg. 14, from memory). `amount` is counted without its sign.
+/// transaction (Money Laundering Regulations 2017 reg. 14, from memory). The sign of `amount` does not matter.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CashPayment {
     pub on: Day,
     pub amount: Money,
     pub method: PaymentMethod,
-    /// Notes that were paid into the firm's bank account.
+    /// Whether notes were paid into the firm's bank account.
     pub notes_into_bank: bool,
 }
 
-/// What one unit of a foreign currency was worth in the firm's, on the days from `from` to `until`.
+/// The value of one unit of a foreign currency in the firm's, on the days from `from` to `until`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ExchangeRow {
     pub currency: TaxUnit,
     pub worth: Ratio,
     pub from: Day,
-    /// Last day, inclusive; none while the row is in force.
+    /// Last day, inclusive; `None`: no end.
     pub until: Option<Day>,
 }
 
 words! {
     pub enum CashResult {
+        /// The linked cash stays below the limit.
         Below = "below",
-        /// Registration is needed before the payment.
+        /// The limit is reached: registration is needed before the payment.
         Reaches = "reaches",
-        /// The limit of the day is in another currency, and no exchange row is in force.
+        /// The limit is in another currency, and no exchange rate is in force on the day.
         ExchangeRowMissing = "exchange_row_missing",
-        /// No row of the jurisdiction is in force.
+        /// No cash rule of the jurisdiction is in force.
         NoRule = "no_rule",
     }
 }
 
+/// The result of the cash rule.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct CashAnswer {
     pub result: CashResult,
-    /// The linked cash, the coming payment included, in the firm's currency; null when it is beyond all amounts.
+    /// The linked cash including this payment, in the firm's currency; null if it is beyond the range of amounts.
     pub cash: Option<Money>,
-    /// Of the row in force on the day of the coming payment.
+    /// The limit in force on the day of this payment; null without a rule.
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "10000"))]
     pub limit: Option<String>,
     /// ISO 4217.
     pub limit_currency: Option<TaxUnit>,
+    /// Where the rule is published.
     #[cfg_attr(feature = "wire", schema(max_length = 300))]
     pub source: Option<String>,
-    /// How sure that row is.
+    /// How certain the rule is.
     pub confidence: Option<Mark>,
 }
 
@@ -73,12 +76,13 @@ impl CashPayment {
         }
     }
 
-    /// Whether it is one sum with another of the same person: within the days of the row, in either direction.
+    /// Whether it counts together with another payment of the same person: within the days of the rule, in either
+    /// direction.
     pub fn is_linked_to(&self, other: &CashPayment, days: i32) -> bool {
         self.on.days_since(other.on).abs() <= days
     }
 
-    /// In pennies, as far as it is cash.
+    /// In pennies, if it is cash; otherwise 0.
     fn cash(&self) -> i128 {
         if self.in_cash() {
             self.amount.pennies().abs()
@@ -88,8 +92,8 @@ impl CashPayment {
     }
 }
 
-/// Within how many days of each other cash payments of one person are one sum, by the row in force on the day; 0 without a row: those
-/// of one day.
+/// Cash payments of one person within this many days of each other are added up, by the row in force on the day; 0
+/// without a row: those of one day.
 pub fn cash_linked_days(rules: &[TaxRule], jurisdiction: &Jurisdiction, on: Day) -> i32 {
     let row = in_force(rules, jurisdiction, TaxRuleKey::CashLinkedDays, on);
     row.and_then(|row| row.value)
@@ -97,9 +101,9 @@ pub fn cash_linked_days(rules: &[TaxRule], jurisdiction: &Jurisdiction, on: Day)
         .unwrap_or(0)
 }
 
-/// Whether the cash of one trade reaches the limit with the coming payment, by the row in force on its day.
+/// Whether the cash of one trade reaches the limit with this payment, by the row in force on its day.
 ///
-/// `currency`: the firm's, ISO 4217. A limit in another currency needs the exchange row of the day.
+/// `currency`: the firm's, ISO 4217. A limit in another currency needs the exchange rate of the day.
 pub fn cash_reached(
     rules: &[TaxRule],
     exchange: &[ExchangeRow],
@@ -151,7 +155,7 @@ fn result(
     match (limit, Money::from_pennies(cash)) {
         (None, _) => CashResult::ExchangeRowMissing,
         (Some(limit), Ok(cash)) if cash.decimal() < limit => CashResult::Below,
-        // More cash than an amount can hold is above any limit.
+        // Cash beyond the range of amounts is above any limit.
         (Some(_), Ok(_) | Err(_)) => CashResult::Reaches,
     }
 }

@@ -1,4 +1,4 @@
-//! Exports: whether the sale of an engine that leaves the country is free of tax, when the tax falls due, and when it is taken back.
+//! Exports: whether a sale abroad is free of tax, when the tax falls due, and when it is taken back.
 //!
 //! Sources: HMRC manuals VEXP20300, VEXP30300, VATMARG07000; an exporters' practice note of 2021.
 
@@ -7,22 +7,23 @@ use crate::{boilers::codes::Jurisdiction, days::Day};
 use rust_decimal::prelude::ToPrimitive;
 
 words! {
-    /// Who takes an engine out of the country.
+    /// How an engine leaves the country.
     pub enum ExportMethod {
-        /// The firm's own van: plain reading, direct.
+        /// In the firm's own van: a direct export (plain reading).
         OwnVan = "own_van",
-        /// A carrier of the firm's.
+        /// By a carrier hired by the firm.
         Carrier = "carrier",
+        /// By post.
         Post = "post",
-        /// A business without an establishment in the country of the firm, or its agent, collects it for its trade.
+        /// Collected for its trade by a business without an establishment in the firm's country, or by its agent.
         CollectedByOverseasBusiness = "collected_by_overseas_business",
-        /// A private person collects it: taxed as at home, whatever is shown later.
+        /// Collected by a private person: taxed as at home, whatever evidence comes later.
         CollectedByPrivateBuyer = "collected_by_private_buyer",
     }
 }
 
 impl ExportMethod {
-    /// The seller has control to the end; where the buyer lives does not matter.
+    /// The seller is in control to the end; where the buyer lives does not matter.
     pub const fn is_direct(self) -> bool {
         match self {
             ExportMethod::OwnVan | ExportMethod::Carrier | ExportMethod::Post => true,
@@ -32,7 +33,7 @@ impl ExportMethod {
         }
     }
 
-    /// Whether such an export may be free of tax at all.
+    /// Whether such an export can be free of tax at all.
     pub const fn may_be_free(self) -> bool {
         match self {
             ExportMethod::OwnVan
@@ -45,55 +46,55 @@ impl ExportMethod {
 }
 
 words! {
-    /// Where the tax on the sale of an engine that goes abroad stands.
+    /// The state of the tax on a sale abroad.
     pub enum ExportStatus {
-        /// As at home: this way of leaving is not free of tax.
+        /// Taxed as at home: this method is not free of tax.
         Taxed = "taxed",
-        /// Free of tax so far; the limit has not passed.
+        /// Free of tax so far; the time limit has not passed.
         Waiting = "waiting",
-        /// Free of tax: it left, and the evidence came in time.
+        /// Free of tax: the engine left, and the evidence came in time.
         ZeroRated = "zero_rated",
-        /// The limit passed without evidence, and the tax is due.
+        /// The time limit passed without evidence, and the tax is due.
         TaxDue = "tax_due",
-        /// The evidence came late, or the sale was undone: the tax that fell due is taken back.
+        /// The evidence came late, or the sale was cancelled: the tax that fell due is taken back.
         TakenBack = "taken_back",
     }
 }
 
-/// What is known of an export on a day.
+/// The facts about an export on a day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ExportFacts {
     pub method: ExportMethod,
-    /// The time of supply: the day on which it was sent or taken away or, if earlier, the day on which it was paid in full (from memory);
-    /// none while neither happened.
+    /// The time of supply: the day on which it was sent or taken away or, if earlier, the day on which it was paid in
+    /// full (from memory); `None` before either.
     pub supply_on: Option<Day>,
     pub left_on: Option<Day>,
     pub evidence_on: Option<Day>,
-    /// In the country of the firm before it left.
+    /// Whether it was used in the firm's country before it left.
     pub used_before_leaving: bool,
-    /// The day on which the sale was undone.
+    /// The day on which the sale was cancelled.
     pub sale_cancelled_on: Option<Day>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ExportTax {
-    /// Last day for leaving and for the evidence; none without a time of supply or a rule.
+    /// Last day for leaving and for the evidence; `None` without a time of supply or a rule.
     pub limit_on: Option<Day>,
     pub status: ExportStatus,
-    /// The day in whose period the tax falls due: that on which the limit passes.
+    /// The tax falls due in the period of this day, on which the time limit passes.
     pub due_on: Option<Day>,
-    /// The day in whose period it is taken back.
+    /// The tax is taken back in the period of this day.
     pub taken_back_on: Option<Day>,
 }
 
 impl ExportTax {
-    /// Whether the sale itself bears no tax.
+    /// Whether the sale itself carries no tax.
     pub fn is_free_at_the_sale(&self) -> bool {
         self.status != ExportStatus::Taxed
     }
 }
 
-/// Months within which an export has to leave and the evidence to be held, by the row in force on the day of supply.
+/// Months within which an export has to leave with evidence on file, by the row in force on the day of supply.
 pub fn export_months(
     rules: &[TaxRule],
     jurisdiction: &Jurisdiction,
@@ -104,35 +105,36 @@ pub fn export_months(
         .to_i32()
 }
 
-/// Where the tax stands on a day. The sale is declared as free of tax; when the limit passes with the engine in the country or without
-/// evidence, the tax falls due; both coming later take it back, unless the engine was used before it left.
+/// The state of the tax on a day. The sale is declared as free of tax. If the time limit passes with the engine in the
+/// country or without evidence, the tax falls due; if both follow later, it is taken back, unless the engine was used
+/// before it left.
 ///
-/// `months`: none where no rule is known; then no export is free.
+/// `months`: `None` if no rule is known; then no export is free.
 pub fn export_tax(facts: &ExportFacts, months: Option<i32>, today: Day) -> ExportTax {
-    let told = |limit_on, status, due_on, taken_back_on| ExportTax {
+    let state = |limit_on, status, due_on, taken_back_on| ExportTax {
         limit_on,
         status,
         due_on,
         taken_back_on,
     };
     if !facts.method.may_be_free() {
-        return told(None, ExportStatus::Taxed, None, None);
+        return state(None, ExportStatus::Taxed, None, None);
     }
     let Some(supply_on) = facts.supply_on else {
-        return told(None, ExportStatus::Waiting, None, None);
+        return state(None, ExportStatus::Waiting, None, None);
     };
     let Some(months) = months else {
-        return told(None, ExportStatus::Taxed, None, None);
+        return state(None, ExportStatus::Taxed, None, None);
     };
     let limit = supply_on.plus_months(months);
     let shown_on = facts.left_on.zip(facts.evidence_on);
     let shown_on = shown_on.map(|(profit, evidence)| profit.max(evidence));
     if shown_on.is_some_and(|on| on <= limit) {
-        return told(Some(limit), ExportStatus::ZeroRated, None, None);
+        return state(Some(limit), ExportStatus::ZeroRated, None, None);
     }
     let undone_in_time = facts.sale_cancelled_on.is_some_and(|on| on <= limit);
     if today <= limit || undone_in_time {
-        return told(Some(limit), ExportStatus::Waiting, None, None);
+        return state(Some(limit), ExportStatus::Waiting, None, None);
     }
     let shown_late = shown_on.filter(|_| !facts.used_before_leaving);
     let back = match (shown_late, facts.sale_cancelled_on) {
@@ -144,7 +146,7 @@ pub fn export_tax(facts: &ExportFacts, months: Option<i32>, today: Day) -> Expor
     } else {
         ExportStatus::TaxDue
     };
-    told(Some(limit), status, Some(limit), back)
+    state(Some(limit), status, Some(limit), back)
 }
 
 #[cfg(test)]
@@ -177,18 +179,19 @@ mod tests {
         said(&export_tax(&facts, Some(3), day(today)))
     }
 
-    fn said(told: &ExportTax) -> String {
+    fn said(state: &ExportTax) -> String {
         let on = |day: Option<Day>| day.map_or("-".to_owned(), |day| day.to_string());
-        let days = [told.limit_on, told.due_on, told.taken_back_on].map(on);
-        format!("{} {}", told.status, days.join(" "))
+        let days = [state.limit_on, state.due_on, state.taken_back_on].map(on);
+        format!("{} {}", state.status, days.join(" "))
     }
 
-    /// EX-1 to EX-7. HMRC VEXP30300 (published): three months of the time of supply, both ends by the calendar; late evidence in the
-    /// period in which it is got. EX-5: from memory. EX-6: HMRC VEXP20300 as a practice note states it.
+    /// EX-1 to EX-7. HMRC VEXP30300 (published): three months from the time of supply, both ends by the calendar; late
+    /// evidence counts in the period in which it is received. EX-5: from memory. EX-6: HMRC VEXP20300 as a practice
+    /// note states it.
     #[test]
     fn an_export_is_free_where_it_left_and_is_proved_within_three_months() {
         let today = "2026-11-30";
-        for (id, method, supply, profit, evidence, told) in [
+        for (id, method, supply, profit, evidence, state) in [
             (
                 "EX-1",
                 Carrier,
@@ -271,7 +274,7 @@ mod tests {
             ),
             ("not sent", Carrier, "-", "-", "-", "waiting - - -"),
         ] {
-            assert_eq!(ask(method, supply, profit, evidence, today), told, "{id}");
+            assert_eq!(ask(method, supply, profit, evidence, today), state, "{id}");
         }
         assert_eq!(
             ask(Carrier, "2026-01-15", "2026-03-20", "-", "2026-04-15"),
@@ -302,7 +305,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever comes late, what fell due and what was taken back are never more than once, and in this order.
+        /// Whatever comes late, tax falls due and is taken back at most once, and in this order.
         #[test]
         fn tax_falls_due_once_and_is_taken_back_after(supply in 0_i32..400, profit in prop::option::of(0_i32..600), evidence in prop::option::of(0_i32..600),
             undone in prop::option::of(0_i32..600), used: bool, today in 0_i32..900) {
@@ -311,13 +314,13 @@ mod tests {
                 method: Carrier, supply_on: Some(on(supply)), left_on: profit.map(on), evidence_on: evidence.map(on),
                 used_before_leaving: used, sale_cancelled_on: undone.map(on),
             };
-            let told = export_tax(&facts, Some(3), on(today));
-            let limit = told.limit_on.expect("a limit");
-            prop_assert!(told.due_on.is_none_or(|due| due == limit && on(today) > limit));
-            prop_assert!(told.taken_back_on.is_none_or(|back| told.due_on.is_some_and(|due| due < back)));
+            let state = export_tax(&facts, Some(3), on(today));
+            let limit = state.limit_on.expect("a limit");
+            prop_assert!(state.due_on.is_none_or(|due| due == limit && on(today) > limit));
+            prop_assert!(state.taken_back_on.is_none_or(|back| state.due_on.is_some_and(|due| due < back)));
             let shown = profit.zip(evidence).map(|(profit, evidence)| on(profit.max(evidence)));
             if shown.is_some_and(|shown| shown <= limit) {
-                prop_assert_eq!(told.due_on, None);
+                prop_assert_eq!(state.due_on, None);
             }
         }
     }

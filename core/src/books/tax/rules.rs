@@ -1,4 +1,4 @@
-//! Rules of tax and cash, as dated rows of data, and the rows that a new shop starts with.
+//! Rules of tax and cash as dated rows, and the rows that a new installation starts with.
 
 use crate::{
     boilers::codes::{Jurisdiction, Mark},
@@ -9,29 +9,32 @@ use rust_decimal::Decimal;
 words! {
     /// What a row settles.
     pub enum TaxRuleKey {
+        /// The standard rate of tax.
         StandardRate = "standard_rate",
-        /// The margin scheme taxes the price less the purchase price, if that is above nought.
+        /// The margin scheme taxes the price less the purchase price, if that is above 0.
         TaxOnTheMargin = "tax_on_the_margin",
-        /// Repairs and parts never join the purchase price of the margin scheme.
+        /// Repairs and parts are never part of the purchase price in the margin scheme.
         RepairsStayOutOfPurchasePrice = "repairs_stay_out_of_purchase_price",
-        /// A loss on one engine is set off against nothing.
+        /// A loss on one engine cannot be set off.
         LossIsNotSetOff = "loss_is_not_set_off",
-        /// An engine bought on an invoice that shows tax is not for the margin scheme.
+        /// An engine bought on an invoice that shows tax is not eligible for the margin scheme.
         TaxInvoiceShutsMarginScheme = "tax_invoice_shuts_margin_scheme",
-        /// The full allowance is the purchase price of what comes in, the full price the sale of what goes out.
+        /// The full allowance is the purchase price of the engine taken in, the full price the selling price of the
+        /// engine sold.
         PartExchangeAtFullPrices = "part_exchange_at_full_prices",
-        /// Tax to the nearest penny by the exact fraction.
+        /// Tax is rounded to the nearest penny by the exact fraction.
         RoundedToThePenny = "rounded_to_the_penny",
+        /// The columns of the stock book.
         StockBook = "stock_book",
-        /// How long the books are kept.
+        /// How long the books must be kept.
         RecordsKept = "records_kept",
-        /// Linked cash from which the firm has to be registered first.
+        /// The linked cash from which the firm must be registered first.
         CashLimit = "cash_limit",
-        /// Cash of one person within so many days is one sum.
+        /// Cash of one person within this many days is added up.
         CashLinkedDays = "cash_linked_days",
-        /// Within which an export has to leave, and the evidence to be held.
+        /// The months within which an export must leave with evidence on file.
         ExportMonths = "export_months",
-        /// What an invoice of the margin scheme has to say: the note of the row, word for word.
+        /// The required wording of an invoice under the margin scheme: the row's notes, word for word.
         InvoiceWording = "invoice_wording",
     }
 }
@@ -45,7 +48,7 @@ words! {
         /// Amounts in a currency (ISO 4217).
         Eur = "EUR",
         Gbp = "GBP",
-        /// The row holds or does not; it has no value.
+        /// The rule applies; it has no value.
         Yes = "yes",
     }
 }
@@ -54,14 +57,14 @@ words! {
 pub struct TaxRule {
     pub jurisdiction: Jurisdiction,
     pub rule: TaxRuleKey,
-    /// In `unit`; none where the unit says so.
+    /// In `unit`; `None` if the unit is `yes`.
     pub value: Option<Decimal>,
     pub unit: TaxUnit,
-    /// First day; none where the source prints none, and then the row also holds before.
+    /// First day in force; `None`: from the beginning.
     pub valid_from: Option<Day>,
-    /// Last day, inclusive; none while the row is in force.
+    /// Last day, inclusive; `None`: no end.
     pub valid_until: Option<Day>,
-    /// Where it is printed, 1 to 300 characters.
+    /// Where it is published, 1 to 300 characters.
     pub source: String,
     pub mark: Mark,
     /// The rule in a sentence, 1 to 400 characters.
@@ -75,7 +78,7 @@ impl TaxRule {
     }
 }
 
-/// The row in force on a day; of several the one that began last, whatever order they come in.
+/// The row in force on a day; of several the one that began last, whatever their order.
 pub fn in_force<'r>(
     rules: &'r [TaxRule],
     jurisdiction: &Jurisdiction,
@@ -88,7 +91,7 @@ pub fn in_force<'r>(
         .max_by_key(|row| (row.valid_from, row.value, row.unit, &row.source))
 }
 
-/// The rows whose source was found. They are entered in the database and changed there.
+/// The rows with a known source. They are copied into the database and changed there.
 pub fn seed() -> Vec<TaxRule> {
     use TaxRuleKey as Key;
     vec![
@@ -96,19 +99,19 @@ pub fn seed() -> Vec<TaxRule> {
             .from(Day::constant(2011, 1, 4))
             .marked(Mark::FromMemory),
         row(Key::TaxOnTheMargin, None, TaxUnit::Yes, "gov.uk, VAT margin schemes; Directive 2006/112/EC Art. 311-325")
-            .notes("Tax is rate / (100 + rate) of the selling price less the purchase price, if that is above nought."),
+            .notes("Tax is rate / (100 + rate) of the selling price less the purchase price, if that is above 0."),
         row(Key::RepairsStayOutOfPurchasePrice, None, TaxUnit::Yes, "HMRC manual VATMARG02300")
-            .notes("Repairs and parts never join the purchase price."),
+            .notes("Repairs and parts are never part of the purchase price."),
         row(Key::LossIsNotSetOff, None, TaxUnit::Yes, "gov.uk, VAT margin schemes")
-            .notes("A loss on one engine carries nothing to other engines."),
+            .notes("A loss on one engine cannot be set off against other engines."),
         row(Key::TaxInvoiceShutsMarginScheme, None, TaxUnit::Yes, "HMRC manual VATMARG02150")
             .notes("An engine bought on an invoice that shows VAT is not eligible for the margin scheme."),
         row(Key::PartExchangeAtFullPrices, None, TaxUnit::Yes, "HMRC manual VATMARG13350")
-            .notes("The full allowance is the purchase price of what comes in, the full price the selling price of what goes out."),
+            .notes("The full allowance is the purchase price of the engine taken in, the full price the selling price of the engine sold."),
         row(Key::RoundedToThePenny, None, TaxUnit::Yes, "HMRC manual VATREC12030")
-            .notes("Tax is rounded to the nearest penny, a half upwards, by the exact fraction: 1/6 at 20 %."),
+            .notes("Tax is rounded to the nearest penny, a half upwards, by the exact fraction: 1/6 at 20%."),
         row(Key::StockBook, None, TaxUnit::Yes, "gov.uk, VAT margin schemes: Keeping records")
-            .notes("The stock book has stock number in sequence; purchase: date, invoice number (none where the firm wrote it itself), price, seller, description; sale: date, invoice number, price or how disposed of, buyer; margin; tax."),
+            .notes("The stock book has stock number in sequence; purchase: date, invoice number (none if the firm wrote it itself), price, seller, description; sale: date, invoice number, price or how disposed of, buyer; margin; tax."),
         row(Key::RecordsKept, Some(6), TaxUnit::Years, "gov.uk, VAT margin schemes: Keeping records")
             .notes("Kept 6 years, or until sold if that is longer."),
         row(Key::CashLimit, Some(10_000), TaxUnit::Eur, "HMRC, high value dealers (Money Laundering Regulations 2017)")
@@ -120,18 +123,18 @@ pub fn seed() -> Vec<TaxRule> {
             .notes(CASH_NOTE),
         row(Key::CashLinkedDays, Some(30), TaxUnit::Days, "common practice, no source: the firm's own prudence")
             .marked(Mark::CommonPractice)
-            .notes("Cash received from a person and paid to the same within so many days is one sum; at other times it is a question for a person."),
+            .notes("Cash received from a person and paid to them within this many days is added up; for cash at other times a person must decide."),
         row(Key::ExportMonths, Some(3), TaxUnit::Months, "HMRC manual VEXP30300")
-            .notes("A direct export is zero-rated if it leaves and the evidence is held within so many months of the time of supply; when the limit passes the tax falls due, and evidence that comes later takes it back."),
+            .notes("A direct export is zero-rated if it leaves and the evidence is on file within this many months of the time of supply; when the limit passes the tax falls due, and it is taken back if evidence comes later."),
         row(Key::InvoiceWording, None, TaxUnit::Yes, "Directive 2006/112/EC Art. 226(14), from memory")
             .marked(Mark::FromMemory)
             .notes("Margin scheme - Second-hand goods"),
     ]
 }
 
-const CASH_NOTE: &str = "Cash at or above the limit, single or linked, paid or received, notes paid into the firm's bank account included, needs registration first.";
+const CASH_NOTE: &str = "Cash at or above the limit, single or linked, paid or received, including notes paid into the firm's bank account, needs registration first.";
 
-/// A row of Great Britain, published, without days.
+/// A published row for Great Britain, without days.
 fn row(rule: TaxRuleKey, value: Option<i64>, unit: TaxUnit, source: &str) -> TaxRule {
     TaxRule {
         jurisdiction: "GB".parse().expect("two capitals are a jurisdiction"),

@@ -1,15 +1,15 @@
-//! Where amounts become numbers to reckon with, and estimates become amounts.
+//! Converts amounts to floats for statistics, and estimates back to amounts.
 
 use crate::money::{Money, NotMoney};
 use rust_decimal::prelude::ToPrimitive;
 
-/// The amount as a number.
+/// The amount as a float.
 pub fn estimate_of(amount: Money) -> f64 {
     let number = amount.decimal().to_f64();
     number.expect("an amount is a float")
 }
 
-/// To the nearest penny; refuses what is no number or beyond the range of amounts.
+/// To the nearest penny; refuses a value that is not a number or beyond the range of amounts.
 pub fn amount_of(estimate: f64) -> Result<Money, NotMoney> {
     let pennies = (estimate * 100.0).round();
     if pennies.is_finite() {
@@ -19,8 +19,8 @@ pub fn amount_of(estimate: f64) -> Result<Money, NotMoney> {
     }
 }
 
-/// Rounds the parts so that they add up to `total`: each down, then a penny more for those with the largest remainders; of
-/// equal remainders the earlier goes first. Empty when there are no parts.
+/// Rounds the parts so that they add up to `total`: each is rounded down, then those with the largest remainders get a
+/// penny more; of equal remainders the earlier comes first. Empty if there are no parts.
 pub(crate) fn whole_pennies(parts: &[f64], total: i128) -> Vec<i128> {
     let mut pennies: Vec<i128> = parts.iter().map(|part| part.floor() as i128).collect();
     let mut by_remainder: Vec<usize> = (0..parts.len()).collect();
@@ -32,7 +32,7 @@ pub(crate) fn whole_pennies(parts: &[f64], total: i128) -> Vec<i128> {
     if count == 0 {
         return pennies;
     }
-    // Left over is less than a penny each, but for the last digits of very large amounts, which are spread over all.
+    // The rest is less than a penny each, except for the last digits of very large amounts, which are spread over all.
     let left_over = total - pennies.iter().sum::<i128>();
     let (each, further) = (left_over.div_euclid(count), left_over.rem_euclid(count));
     for (rank, n) in (0..).zip(by_remainder) {
@@ -45,7 +45,7 @@ pub(crate) fn whole_pennies(parts: &[f64], total: i128) -> Vec<i128> {
 mod tests {
     use super::*;
 
-    /// Of the remainders .6, .3 and .3 the largest gets the penny that is left over.
+    /// Of the remainders .6, .3 and .3 the largest gets the penny left over.
     #[test]
     fn parts_are_rounded_so_that_they_add_up() {
         assert_eq!(whole_pennies(&[0.6, -0.7, 0.3], 0), [1, -1, 0]);

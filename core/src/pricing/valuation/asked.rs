@@ -1,4 +1,4 @@
-//! What is asked of a fit: one row, with the sales that its price is conditioned on.
+//! A question to a model: one row, with the sales that its price is conditioned on.
 
 use super::{
     Factor, Fit, Prediction, Row, RowFault, factor,
@@ -8,20 +8,20 @@ use super::{
 };
 use std::borrow::Cow;
 
-/// A row to which a fit gives its answers.
+/// A row to value with a model.
 #[derive(Debug)]
 pub struct Asked<'f> {
     pub(super) fit: &'f Fit,
     pub(super) row: Row,
-    /// Of the one row.
+    /// The row in numbers.
     pub(super) design: Design,
-    /// Of the sales that count for it, in the canonical order.
+    /// The sales used for it, in the canonical order.
     pub(super) rows: Cow<'f, [usize]>,
     pub(super) posterior: Cow<'f, Posterior>,
 }
 
 impl Fit {
-    /// With all sales, or of very many the nearest to the row.
+    /// Uses all sales or, if there are very many, those nearest to the row.
     pub fn ask(&self, row: &Row) -> Result<Asked<'_>, RowFault> {
         self.stored.schema.check(row)?;
         let design = Design::new(&self.stored.codes, std::slice::from_ref(row));
@@ -45,12 +45,12 @@ impl Fit {
         let near = self.near(&nearest).map(Cow::Owned);
         match near {
             Some(posterior) => (Cow::Owned(nearest), posterior),
-            // The sample is a worse answer than the nearest, and better than none.
+            // The sample is a worse answer than the nearest sales, but better than none.
             None => (Cow::Borrowed(&self.learned), Cow::Borrowed(&self.posterior)),
         }
     }
 
-    /// What the sales named say, in the units and with the hyperparameters of the fit.
+    /// The posterior of these sales, in the units and with the hyperparameters of the model.
     fn near(&self, rows: &[usize]) -> Option<Posterior> {
         let stored = &self.stored;
         let weight = |row: &usize| match self.learned.binary_search(row) {
@@ -75,15 +75,15 @@ impl Fit {
 }
 
 impl Asked<'_> {
-    /// The price of what the row describes. `price_scale_ln`: log of the price scale's price for it, 0 without a price scale. `level`: share of
-    /// prices that the range is to hold, held between 0.01 and 0.99.
+    /// The price of the row. `price_scale_ln`: log of the price scale's price for it, 0 without a price scale. `level`:
+    /// share of prices expected in the range, limited to between 0.01 and 0.99.
     pub fn predict(&self, price_scale_ln: f64, level: f64) -> Prediction {
         let stored = &self.fit.stored;
         let ln_mean =
             price_scale_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
         let ln_sd = self.ln_sds(&self.design)[0];
         let Factor { factor, few_sales } = factor(&stored.scores, level.clamp(0.01, 0.99));
-        // No sum of money is as large or as small as this; the exponential of anything within is a number.
+        // No amount is as large or small as this; the exponential of anything within these limits is a number.
         let price = |ln: f64| ln.clamp(-700.0, 700.0).exp();
         Prediction {
             ln_mean,
@@ -95,14 +95,14 @@ impl Asked<'_> {
         }
     }
 
-    /// The likely price alone, which takes a fraction of the time.
+    /// Only the likely price, which takes a fraction of the time.
     pub fn likely(&self, price_scale_ln: f64) -> f64 {
         let stored = &self.fit.stored;
         let ln = price_scale_ln + stored.mean + stored.sd * self.predicted(&self.design).mean();
         ln.clamp(-700.0, 700.0).exp()
     }
 
-    /// The one row of `design`, from the same sales.
+    /// The single row of `design`, from the same sales.
     pub(super) fn predicted(&self, design: &Design) -> Predicted {
         let (layout, codes) = (&self.fit.layout, &self.fit.stored.codes);
         self.posterior.predict(layout, codes, design, 0)

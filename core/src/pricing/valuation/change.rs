@@ -1,16 +1,16 @@
-//! What a change of one thing does to its price: the range of the difference, which is not the difference of two ranges, as
-//! most of what is not known is the same before and after.
+//! The effect of a change on an engine's price. The range of the difference is not the difference of two ranges,
+//! because most unknowns are the same before and after.
 
 use super::{
     Asked, Factor, Row, RowFault, factor, features::Design, normal_quantile, normal_share,
 };
 
-/// Steps of the price before, equally probable, over which a chance is summed.
+/// Equally probable steps of the price before, over which a chance is summed.
 const STEPS: u16 = 200;
-/// Halvings in the search for a quantile: beyond the precision of a penny in any amount.
+/// Halvings in the search for a quantile: more precise than a penny for any amount.
 const HALVINGS: u32 = 80;
 
-/// The log price of one thing before and after a change, jointly normal.
+/// The log price of an engine before and after a change, jointly normal.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Change {
     pub before_ln: f64,
@@ -21,14 +21,14 @@ pub struct Change {
     pub change_sd: f64,
     /// Covariance of the log price before and its change.
     pub covariance: f64,
-    /// Factor on standard deviations for the share of prices that the range is to hold.
+    /// Factor on standard deviations for the share of prices expected in the range.
     pub factor: f64,
 }
 
 impl Asked<'_> {
-    /// The change from what was asked to `after`, on the same day. `before_price_scale_ln`, `after_price_scale_ln`: log of the price scale's
-    /// price of each, 0 without a price scale. `level`: share of differences that the range is to hold; as no sales tell
-    /// differences, its factor is that of prices.
+    /// The change from the row asked about to `after`, on the same day. `before_price_scale_ln`,
+    /// `after_price_scale_ln`: log of the price scale's price of each, 0 without a price scale. `level`: share of
+    /// differences expected in the range; as no sales give differences, its factor is that of prices.
     ///
     /// Source: joint posterior of two points of a Gaussian process, Rasmussen & Williams (2006), equation 2.24.
     pub fn change(
@@ -61,12 +61,12 @@ impl Asked<'_> {
 }
 
 impl Change {
-    /// Of the likely prices.
+    /// Difference of the likely prices.
     pub fn likely(&self) -> f64 {
         self.after_ln.exp() - self.before_ln.exp()
     }
 
-    /// Low and high: as far out as the range of a price of the same level.
+    /// Low and high: as far out as the range of a price at the same level.
     pub fn range(&self) -> (f64, f64) {
         let below = normal_share(-self.factor);
         (self.quantile(below), self.quantile(1.0 - below))
@@ -159,7 +159,7 @@ mod tests {
         assert!((high - right(it.factor)).abs() < 0.01, "{high}");
     }
 
-    /// As soon as what is done is certain the difference is a share of the price before, log-normal itself.
+    /// If the work is certain, the difference is a share of the price before and log-normal itself.
     #[test]
     fn a_certain_change_spreads_as_the_price_does() {
         let it = change(0.25, 0.0, 0.0);
@@ -172,8 +172,8 @@ mod tests {
         assert!(high < of_ranges / 2.0, "not the difference of two ranges");
     }
 
-    /// Mean of a difference of log-normal prices: exp(m + v/2) of each (Johnson, Kotz, Balakrishnan, Continuous Univariate
-    /// Distributions, volume 1, chapter 14), against the mean of the quantiles.
+    /// Mean of a difference of log-normal prices: exp(m + v/2) of each (Johnson, Kotz, Balakrishnan, Continuous
+    /// Univariate Distributions, volume 1, chapter 14), compared with the mean of the quantiles.
     #[test]
     fn the_mean_of_the_differences_is_the_difference_of_the_means() {
         for correlation in [-0.6, 0.0, 0.7] {

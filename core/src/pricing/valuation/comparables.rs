@@ -1,28 +1,28 @@
-//! The sales that weigh most in a price, each brought to the engine in hand step by step.
+//! The sales with the most weight in a price, each adjusted step by step to the engine being valued.
 //!
 //! Source: International Valuation Standards, market approach: a comparable's price is adjusted for every difference that
 //! matters to the market.
 
 use super::{Asked, Explanation, Fit, Part, features::Design};
 
-/// A sale that weighs in a price.
+/// A sale with weight in a price.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Comparable {
-    /// Where the sale stood in the list from which the fit was made, from 0.
+    /// Index of the sale in the list that the model was fitted to, from 0.
     pub sale: usize,
-    /// Its share in the answer: (K^-1 k)_j. Negative where it corrects another.
+    /// Its share in the answer: (K^-1 k)_j. Negative if it corrects another sale.
     pub weight: f64,
     pub price: f64,
     pub steps: Vec<Step>,
-    /// The price that the sale would have fetched had it been the engine in hand.
+    /// The price that the sale would have fetched as the engine being valued.
     pub adjusted: f64,
 }
 
-/// One difference between a sale and the engine in hand.
+/// One difference between a sale and the engine being valued.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
     pub difference: Difference,
-    /// The price is multiplied by it.
+    /// The price is multiplied by this.
     pub factor: f64,
     /// The price after this step.
     pub price: f64,
@@ -30,35 +30,35 @@ pub struct Step {
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Difference {
-    /// The price scale prices the two differently.
+    /// The price scale gives the two engines different prices.
     PriceScale,
     Of(Part),
 }
 
-/// A sale whose price is far from what all others say.
+/// A sale with a price far from what all the others predict.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outlier {
-    /// Where the sale stood in the list, from 0.
+    /// Index of the sale in the list, from 0.
     pub sale: usize,
     pub price: f64,
-    /// What the others say.
+    /// The price that the others predict.
     pub expected: f64,
-    /// How far off, in standard deviations: of that prediction, or of all residuals where these are less.
+    /// Distance in standard deviations: of that prediction, or of all residuals if these are smaller.
     pub sds: f64,
 }
 
-/// A factor this close to 1 moves no price by a penny worth telling.
+/// A factor this close to 1 makes no visible difference to a price.
 const NOTHING: f64 = 1e-9;
 
-/// A sale so many standard deviations off is told as an outlier.
+/// A sale this many standard deviations off is an outlier.
 const OUTLIER_SDS: f64 = 6.0;
-/// Standard deviation of a normal distribution over its median distance from the middle.
+/// Standard deviation of a normal distribution over its median distance from the centre.
 const NORMAL_SD_PER_MEDIAN: f64 = 1.4826;
-/// Half of the prices alike to within one per cent is no reason to call a usual price wild.
+/// If half of the prices agree to within one per cent, an ordinary price must not count as an outlier.
 const LEAST_SD: f64 = 0.015;
 
 impl Asked<'_> {
-    /// The sales that weigh most, the heaviest first, adjusted to the row.
+    /// The sales with the most weight, heaviest first, adjusted to the row.
     pub fn comparables(&self, price_scale_ln: f64, most: usize) -> Vec<Comparable> {
         let (fit, wanted) = (self.fit, self.explain(price_scale_ln));
         let weights = self.posterior.weights(&fit.layout, &self.design);
@@ -68,7 +68,7 @@ impl Asked<'_> {
         weights
             .into_iter()
             .map(|(canonical, weight)| {
-                let (row, price, price_scale_ln) = fit.sales.told(canonical);
+                let (row, price, price_scale_ln) = fit.sales.get(canonical);
                 let design = Design::new(&fit.stored.codes, std::slice::from_ref(row));
                 let had = self.explanation(&design, price_scale_ln);
                 let steps = steps(price, &had, &wanted);
@@ -85,12 +85,12 @@ impl Asked<'_> {
 }
 
 impl Fit {
-    /// Sales that are more than 6 standard deviations from what all others say, the farthest first. They stay in the fit,
-    /// where they are believed less. Of the sales that were learned from.
+    /// Sales more than 6 standard deviations from what all the others predict, farthest first. They stay in the model
+    /// with less weight. Only sales that were fitted to.
     pub fn outliers(&self) -> Vec<Outlier> {
         let stored = &self.stored;
-        // Among few sales a wild price widens every prediction and draws all others its way; the middle of all residuals and
-        // their distances from it it cannot move.
+        // Among few sales an outlier widens every prediction and draws all the others its way; it cannot move the
+        // median of all residuals or of their distances from it.
         let centre = median(&stored.residuals);
         let distances: Vec<f64> = stored
             .residuals
@@ -98,11 +98,11 @@ impl Fit {
             .map(|r| (r - centre).abs())
             .collect();
         let robust = (NORMAL_SD_PER_MEDIAN * median(&distances)).max(LEAST_SD);
-        let told = stored.residuals.iter().zip(&stored.residual_sds);
-        let mut found: Vec<Outlier> = told
+        let pairs = stored.residuals.iter().zip(&stored.residual_sds);
+        let mut found: Vec<Outlier> = pairs
             .zip(&self.learned)
             .filter_map(|((residual, sd), canonical)| {
-                let (_, price, _) = self.sales.told(*canonical);
+                let (_, price, _) = self.sales.get(*canonical);
                 let off = (residual - centre).abs() / sd.min(robust);
                 (off > OUTLIER_SDS).then(|| Outlier {
                     sale: self.sales.given()[*canonical],

@@ -1,7 +1,7 @@
-//! How an engine's facts become features: the one place where steam engines meet the arithmetic.
+//! Turns an engine's facts into features: the only place where the statistics know about steam engines.
 //!
-//! A fact that is not known stays missing: it widens the range, and is never guessed. Yes is 1 and no is 0. What is said here
-//! of prices is common practice of the trade, no source.
+//! An unknown fact stays missing: it widens the range and is never guessed. Yes is 1 and no is 0. Statements about
+//! prices are common practice of the trade, without a source.
 
 use super::{Feature, FeatureKind, Row, Schema, Value};
 use crate::{
@@ -19,7 +19,7 @@ use crate::{
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use std::collections::BTreeMap;
 
-/// What is known of an engine on the day of its sale, or of the valuation.
+/// The known facts about an engine on the day of its sale or valuation.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EngineOnSale {
     pub kind: Kind,
@@ -29,7 +29,8 @@ pub struct EngineOnSale {
     pub build_quality: Option<BuildQuality>,
     pub grades: BTreeMap<Area, Grade>,
     pub working_order: Option<WorkingOrder>,
-    /// Months until the first of the papers that it needs runs out, at least 1 while they hold; 0 when one has run out.
+    /// Months until the first of its required certificates expires, at least 1 while all are valid; 0 if one has
+    /// expired.
     pub papers_months_left: Option<u32>,
     /// Whether drawings, bills and tests are on record from the beginning.
     pub full_record: Option<bool>,
@@ -39,19 +40,19 @@ pub struct EngineOnSale {
     pub boiler_material: Option<Material>,
     pub fuel: Option<Fuel>,
     pub built_in: Option<i16>,
-    /// Worth of the work of the last years, and how long it is ago. No work is an amount of 0 and no months.
+    /// Value of the work of recent years, and months since the last. No work: an amount of 0 and no months.
     pub recent_work: Option<Money>,
     pub months_since_work: Option<u32>,
     pub medals: Option<u32>,
-    /// Items not named are not known to go with it.
+    /// Items that are not listed are not known to be included.
     pub included_items: BTreeMap<IncludedItem, Included>,
-    /// Where the price is known from; `own` for a valuation.
+    /// The source of the price; `own` for a valuation.
     pub source: SaleSource,
     pub on: Day,
 }
 
 impl EngineOnSale {
-    /// An engine of which nothing but its kind is known, in the firm's own shop.
+    /// An engine of which only the kind is known, sold by the firm itself.
     pub const fn of(kind: Kind, on: Day) -> EngineOnSale {
         EngineOnSale {
             kind,
@@ -79,7 +80,7 @@ impl EngineOnSale {
 }
 
 impl EngineOnSale {
-    /// What the price scale asks about it.
+    /// The facts that the price scale uses.
     pub fn pricing_facts(&self) -> PricingFacts {
         PricingFacts {
             kind: self.kind,
@@ -109,17 +110,17 @@ pub fn schema() -> Schema {
             kind,
         })
         .collect();
-    Schema::new(features).expect("names differ, one date, few levels: see the test")
+    Schema::new(features).expect("unique names, one date, few levels: see the test")
 }
 
-/// What the valuation reads of an engine.
+/// An engine's facts as a row of features.
 pub fn row(engine: &EngineOnSale) -> Row {
     let features = features(engine).into_iter();
     features.map(|(_, _, value)| value).collect()
 }
 
-/// Variance of the log price that comes with hearsay: what a stranger says it fetched, or saw go, is known to about 10 % at
-/// an auction (premiums), 15 % at a dealer's and 20 % in private. An own price is what it is.
+/// Variance of the log price for hearsay: a price reported or observed is known to about 10% at an auction (premiums),
+/// 15% at a dealer's and 20% in a private sale. The firm's own prices are exact.
 pub const fn extra_variance(source: SaleSource) -> f64 {
     match source {
         SaleSource::Own => 0.0,
@@ -203,7 +204,7 @@ fn features(engine: &EngineOnSale) -> Vec<(&'static str, FeatureKind, Value)> {
             FeatureKind::Numeric,
             number(engine.months_since_work.map(f64::from)),
         ),
-        // The second medal counts for less than the first.
+        // A second medal adds less than the first.
         (
             "medals",
             FeatureKind::Numeric,
@@ -232,8 +233,8 @@ fn features(engine: &EngineOnSale) -> Vec<(&'static str, FeatureKind, Value)> {
     features
 }
 
-/// Prices grow by so many per cent with size: its logarithm counts. A road engine or a stationary one has a scale and no
-/// gauge; it is as large as a locomotive whose prototype ran on standard gauge (4 ft 8 1/2 in, 1435.1 mm).
+/// Prices grow by a certain percentage with size, so its logarithm is used. Road and stationary engines have a scale
+/// but no gauge; they count as large as a locomotive with a prototype on standard gauge (4 ft 8 1/2 in, 1435.1 mm).
 fn size_ln_mm(engine: &EngineOnSale) -> Option<f64> {
     let standard_gauge = Decimal::new(14351, 1);
     let by_scale = || standard_gauge.checked_div(engine.scale.as_ref()?.one_to());
@@ -251,19 +252,19 @@ const fn nearness_to_steam(order: WorkingOrder) -> u8 {
     }
 }
 
-/// Whole years on the day; an engine built later than that has an age that is not known.
+/// Whole years on the day; the age is unknown if the engine was built after that day.
 fn age_years(engine: &EngineOnSale) -> Option<f64> {
     let age = engine.on.date().year().checked_sub(engine.built_in?)?;
     (age >= 0).then(|| f64::from(age))
 }
 
-/// ln(1 + worth/100): a few hundred matter, the difference between many thousands does not.
+/// ln(1 + worth/100): a few hundred matter, differences among many thousands do not.
 fn worth_ln(worth: Money) -> Option<f64> {
     let hundreds = worth.decimal().to_f64()? / 100.0;
     (hundreds >= 0.0).then(|| hundreds.ln_1p())
 }
 
-/// A day in years since the first day there is.
+/// A day in years since the first possible day.
 fn years(day: Day) -> f64 {
     f64::from(day.days_since(Day::FIRST)) / 365.25
 }
@@ -323,7 +324,7 @@ mod tests {
     }
 
     #[test]
-    fn every_fact_has_its_place_and_is_missing_until_it_is_told() {
+    fn every_fact_has_its_place_and_is_missing_until_it_is_recorded() {
         let schema = schema();
         let known = row(&known());
         assert_eq!(schema.check(&known), Ok(()));
@@ -331,17 +332,17 @@ mod tests {
 
         let nothing = row(&EngineOnSale::of(Kind::Other, Day::LAST));
         assert_eq!(schema.check(&nothing), Ok(()));
-        let told: Vec<&str> = schema
+        let names: Vec<&str> = schema
             .features()
             .iter()
             .zip(&nothing)
             .filter(|(_, value)| **value != Value::Missing)
             .map(|(feature, _)| feature.name.as_str())
             .collect();
-        assert_eq!(told, ["kind", "source", "day"]);
+        assert_eq!(names, ["kind", "source", "day"]);
     }
 
-    /// The best word of each list has the highest level.
+    /// The best value of each list has the highest level.
     #[test]
     fn better_is_higher() {
         let mut engine = known();
@@ -395,10 +396,10 @@ mod tests {
     }
 
     #[test]
-    fn the_guide_is_told_the_same_facts() {
-        let told = known().pricing_facts();
+    fn the_price_scale_gets_the_same_facts() {
+        let facts = known().pricing_facts();
         for feature in crate::pricing::pricing_facts::Feature::ALL {
-            assert!(told.level(*feature).is_some(), "{feature}");
+            assert!(facts.level(*feature).is_some(), "{feature}");
         }
         for (months, papers) in [
             (None, None),

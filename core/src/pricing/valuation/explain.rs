@@ -1,4 +1,4 @@
-//! Why a price is what it is: the log price is a sum, so each part has an effect of its own.
+//! Explains a price: the log price is a sum, so each part has an effect of its own.
 
 use super::{
     Asked, Prediction, Row, Sales, Value,
@@ -7,26 +7,26 @@ use super::{
 };
 use crate::money::{Money, NotMoney};
 
-/// What one part adds to the log price.
+/// The effect of one part on the log price.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Effect {
     pub part: Part,
     pub ln: f64,
-    /// What of it is due to the rule that a better grade is never cheaper.
+    /// The part of the effect that comes from the rule that a better grade is never cheaper.
     pub by_rule: f64,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Part {
-    /// What sales fetch over the price scale, whatever they are.
+    /// How far sales in general are above or below the price scale.
     Level,
-    /// A feature by its name; for the date, where the market stands on that day.
+    /// A feature by its name; for the date, the state of the market on that day.
     Feature(String),
-    /// Engines that are alike in everything.
+    /// Engines that are similar in all features.
     Similarity,
 }
 
-/// The log price as the sum of the price scale's and of all effects.
+/// The log price as the sum of the price scale's log price and all effects.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Explanation {
     pub price_scale_ln: f64,
@@ -34,33 +34,33 @@ pub struct Explanation {
     pub ln_mean: f64,
 }
 
-/// A fact that is not known, and how much narrower the range would be on the whole if it were.
+/// An unknown fact, and how much narrower the range would be on average if it were known.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Narrowing {
     pub feature: String,
-    /// Of ln(high/low), from 0 to 1.
+    /// Share of ln(high/low), from 0 to 1.
     pub share: f64,
 }
 
 /// A reason to trust a price less.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Warning {
-    /// Too few sales for the level asked.
+    /// Too few sales for the level asked for.
     FewSales { sales: usize },
-    /// A number or level beyond all that was sold.
+    /// A number or level outside the range of past sales.
     BeyondSales { feature: String },
-    /// No sale, or only a few, had that name.
+    /// No sales, or only a few, had that name.
     FewOfThatName { feature: String, sales: u32 },
     /// More than a year after the last sale, or before the first.
     FarFromAnySale { feature: String },
 }
 
-/// Fewer sales of a name than this are told.
+/// With fewer sales of a name a warning is given.
 const FEW_OF_A_NAME: u32 = 3;
-/// Ways in which a fact that is not known is tried out.
+/// Number of values tried for an unknown fact.
 const TRIED: usize = 5;
 
-/// Per feature: values that the sales had, each with its share.
+/// Per feature: values that sales had, each with its share.
 pub(super) fn tried(sales: &Sales) -> Vec<Vec<(Value, f64)>> {
     let features = 0..sales.schema().features().len();
     features
@@ -76,12 +76,12 @@ pub(super) fn tried(sales: &Sales) -> Vec<Vec<(Value, f64)>> {
 }
 
 impl Asked<'_> {
-    /// What each part adds. A number at the mean of the sales adds nothing.
+    /// The effect of each part. A number at the mean of the sales has none.
     pub fn explain(&self, price_scale_ln: f64) -> Explanation {
         self.explanation(&self.design, price_scale_ln)
     }
 
-    /// Of the one row of `design`, in the light of the same sales.
+    /// For the single row of `design`, from the same sales.
     pub(super) fn explanation(&self, design: &Design, price_scale_ln: f64) -> Explanation {
         let predicted = self.predicted(design);
         let stored = &self.fit.stored;
@@ -109,8 +109,8 @@ impl Asked<'_> {
         }
     }
 
-    /// The unknown facts that would narrow the range, the most useful first: each is tried at values that sales had, and the
-    /// widths are averaged. What would not narrow it is left out.
+    /// The unknown facts that would narrow the range, the most useful first: each is tried at values that sales had,
+    /// and the widths are averaged. Facts that would not narrow it are left out.
     pub fn what_would_narrow(&self) -> Vec<Narrowing> {
         let stored = &self.fit.stored;
         let unknown = self.row.iter().enumerate();
@@ -146,7 +146,7 @@ impl Asked<'_> {
         found
     }
 
-    /// What speaks against trusting a price for the row.
+    /// The reasons to trust the price of the row less.
     pub fn warnings(&self, prediction: &Prediction) -> Vec<Warning> {
         let stored = &self.fit.stored;
         let mut warnings = Vec::new();
@@ -204,9 +204,9 @@ impl Code {
     }
 }
 
-/// What each factor does to the price on the way from `start` to `end`, in pennies that add up: L ln(factor), where L is the
-/// logarithmic mean of both prices, their difference over that of their logarithms. `ln_factors` add up to ln(end/start) but
-/// for rounding; prices are above 0.
+/// The effect of each factor on the way from `start` to `end`, in pennies that add up: L ln(factor), where L is the
+/// logarithmic mean of both prices, their difference over that of their logarithms. `ln_factors` add up to
+/// ln(end/start) except for rounding; prices are above 0.
 ///
 /// Source: B. W. Ang, "The LMDI approach to decomposition analysis: a practical guide", Energy Policy 33 (2005) 867-871.
 pub fn money_steps(start: Money, end: Money, ln_factors: &[f64]) -> Result<Vec<Money>, NotMoney> {
@@ -214,7 +214,7 @@ pub fn money_steps(start: Money, end: Money, ln_factors: &[f64]) -> Result<Vec<M
     if !total.is_finite() || ln_factors.iter().any(|ln| ln.abs() > 700.0) {
         return Err(NotMoney::OutOfRange);
     }
-    // (e^x - 1)/x tends to 1: factors that cancel out leave the price, and each keeps its effect.
+    // (e^x - 1)/x tends to 1: factors that cancel out leave the price unchanged, and each keeps its effect.
     let growth = if total.abs() < 1e-12 {
         1.0
     } else {

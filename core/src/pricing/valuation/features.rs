@@ -1,22 +1,22 @@
-//! Plain named features of what was sold, and how they are coded as numbers.
+//! Named features of sales, and their coding as numbers.
 //!
-//! Every kind of feature becomes a few columns of numbers, so that one form of kernel serves all kinds: the covariance of
-//! two sales in a feature is the inner product of their columns. A fact that is not known has columns of 0, and a variance
-//! of its own in their place.
+//! Every kind of feature becomes a few columns of numbers, so that one form of kernel serves all kinds: the covariance
+//! of two sales in a feature is the inner product of their columns. An unknown fact has columns of 0 and a variance of
+//! its own instead.
 
 use faer::Mat;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// What a feature is.
+/// The kind of a feature.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FeatureKind {
-    /// A number; the caller takes its logarithm where that is wanted. Yes is 1 and no is 0.
+    /// A number; the caller takes its logarithm if needed. Yes is 1 and no is 0.
     Numeric,
     /// Levels 0 (worst) to `levels` - 1 (best).
     Ordinal { levels: u16 },
-    /// A name, equal to itself and to no other.
+    /// A name, equal only to itself.
     Category,
     /// The day of the sale, in years from any origin. A schema has at most one.
     Date,
@@ -28,7 +28,7 @@ pub struct Feature {
     pub kind: FeatureKind,
 }
 
-/// The features of one set of sales, in a fixed order; rows are told in the same order.
+/// The features of one set of sales, in a fixed order; rows have the same order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "Vec<Feature>", into = "Vec<Feature>")]
 pub struct Schema {
@@ -37,13 +37,13 @@ pub struct Schema {
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum SchemaFault {
-    #[error("two features are called `{0}`")]
+    #[error("two features have the name `{0}`")]
     NameTwice(String),
-    #[error("`{0}` is a second date: sales have one day")]
+    #[error("`{0}` is a second date: a sale has only one")]
     TwoDates(String),
-    #[error("a schema has at most {most} features", most = Schema::MOST)]
+    #[error("a schema must have at most {most} features", most = Schema::MOST)]
     TooMany,
-    #[error("`{name}` has more than {most} levels", most = Schema::MOST_LEVELS)]
+    #[error("`{name}` must have at most {most} levels", most = Schema::MOST_LEVELS)]
     TooManyLevels { name: String },
 }
 
@@ -80,7 +80,7 @@ impl Schema {
         &self.features
     }
 
-    /// Whether a row has a value of the right kind, or none, for every feature.
+    /// Checks that a row has a value of the right kind, or a missing one, for every feature.
     pub fn check(&self, row: &[Value]) -> Result<(), RowFault> {
         if row.len() != self.features.len() {
             return Err(RowFault::Length {
@@ -94,7 +94,7 @@ impl Schema {
                 (_, Value::Missing) | (FeatureKind::Category, Value::Name(_)) => {}
                 (FeatureKind::Numeric, Value::Number(number))
                 | (FeatureKind::Date, Value::Years(number)) => {
-                    // Squares and their sums stay far from the largest float.
+                    // Squares and their sums stay far below the largest float.
                     if !(-1e100..=1e100).contains(number) {
                         return Err(RowFault::NotANumber { feature: name() });
                     }
@@ -135,7 +135,7 @@ impl From<Schema> for Vec<Feature> {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Value {
-    /// Not known. It widens the range, and is never guessed.
+    /// Not known. It widens the range and is never guessed.
     Missing,
     Number(f64),
     /// 0 is the worst.
@@ -151,7 +151,7 @@ pub type Row = Vec<Value>;
 pub enum RowFault {
     #[error("{given} values for {wanted} features")]
     Length { given: usize, wanted: usize },
-    #[error("`{feature}` is not a number between -1e100 and 1e100")]
+    #[error("`{feature}` must be a number between -1e100 and 1e100")]
     NotANumber { feature: String },
     #[error("`{feature}` has no such level")]
     NoSuchLevel { feature: String },
@@ -159,11 +159,11 @@ pub enum RowFault {
     OtherKind { feature: String },
 }
 
-/// How a feature is coded; fixed when a fit starts.
+/// The coding of a feature; fixed when fitting starts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Code {
-    /// Tells nothing: its known values are all the same, or fewer than two are known.
+    /// Carries no information: its known values are all the same, or fewer than two are known.
     Dropped,
     Numeric {
         mean: f64,
@@ -173,7 +173,7 @@ pub enum Code {
     },
     /// `seen`: sales with a known value at each level.
     Ordinal { median: u16, seen: Vec<u32> },
-    /// Every name seen, with the number of its sales; those that have a column of their own first.
+    /// Every name seen, with the number of its sales; those with a column of their own first.
     Category {
         columns: usize,
         names: Vec<(String, u32)>,
@@ -186,7 +186,7 @@ pub enum Code {
     },
 }
 
-/// A date whose spread is below half a year is not blown up into a trend.
+/// Dates that spread over less than half a year must not be magnified into a trend.
 const LEAST_SD_YEARS: f64 = 0.5;
 
 impl Code {
@@ -237,7 +237,7 @@ impl Code {
                 };
                 Code::Ordinal { median, seen }
             }
-            // One level, or none: nothing to tell apart.
+            // At most one level: nothing to distinguish.
             FeatureKind::Ordinal { .. } => Code::Dropped,
             FeatureKind::Category => {
                 let mut counts: BTreeMap<&str, u32> = BTreeMap::new();
@@ -246,7 +246,7 @@ impl Code {
                         *counts.entry(name).or_default() += 1;
                     }
                 }
-                // A column pays for a name that many sales share; pairs of sales are listed for the rest.
+                // A name that many sales share is worth a column; for the rest, pairs of sales are listed.
                 let frequent = |count: u32| count >= 2 && count as usize * 32 >= values.len();
                 let mut names: Vec<(String, u32)> = counts
                     .into_iter()
@@ -259,7 +259,7 @@ impl Code {
         }
     }
 
-    /// The codes of a schema's features, learned from the sales.
+    /// The codes of a schema's features, from the sales.
     pub(super) fn learn(schema: &Schema, rows: &[Row]) -> Vec<Code> {
         schema
             .features()
@@ -272,7 +272,7 @@ impl Code {
             .collect()
     }
 
-    /// Whether two codes are the same but for last digits, which a file may lose.
+    /// Whether two codes are equal except for last digits, which a file may lose.
     pub(super) fn is(&self, other: &Code) -> bool {
         match (self, other) {
             (
@@ -317,7 +317,7 @@ impl Code {
         }
     }
 
-    /// How many columns a feature takes.
+    /// The number of columns of a feature.
     pub(super) fn columns(&self) -> usize {
         match self {
             Code::Dropped => 0,
@@ -327,7 +327,7 @@ impl Code {
         }
     }
 
-    /// What a value is in numbers. A value of another kind counts as missing.
+    /// The code of a value. A value of another kind counts as missing.
     fn coded(&self, value: &Value, columns: &mut [f64]) -> Coded {
         columns.fill(0.0);
         match (self, value) {
@@ -394,12 +394,13 @@ impl Code {
     }
 }
 
-/// A known value a million standard deviations away is no further off: its square stays a number.
+/// A known value is limited to a million standard deviations, so that its square stays a number.
 fn held(code: f64) -> f64 {
     code.clamp(-1e6, 1e6)
 }
 
-/// Columns whose inner product is [min(l, m)/(L - 1) + l m/(L - 1)^2]/2: a step for each level reached, and a straight line.
+/// Columns whose inner product is [min(l, m)/(L - 1) + l m/(L - 1)^2]/2: a step for each level reached, and a straight
+/// line.
 pub(super) fn ordinal_columns(level: u16, levels: usize, columns: &mut [f64]) {
     let steps = levels as f64 - 1.0;
     for (step, column) in (1..).zip(&mut columns[..levels - 1]) {
@@ -412,8 +413,8 @@ pub(super) fn ordinal_columns(level: u16, levels: usize, columns: &mut [f64]) {
     columns[levels - 1] = f64::from(level) / steps / 2_f64.sqrt();
 }
 
-/// Mean over the known values of (d + d^2)/2, d the distance from the median as a share of the whole scale; 0 when nothing
-/// is known.
+/// Mean over the known values of (d + d^2)/2, where d is the distance from the median as a share of the whole scale; 0
+/// if no value is known.
 fn ordinal_variance(median: u16, seen: &[u32]) -> f64 {
     let known: u32 = seen.iter().sum();
     if known == 0 {
@@ -429,7 +430,7 @@ fn ordinal_variance(median: u16, seen: &[u32]) -> f64 {
     sum / f64::from(known)
 }
 
-/// The names of each part (with a column, without) are in order.
+/// The names of each part (with a column, without) are sorted.
 fn position(names: &[(String, u32)], columns: usize, name: &str) -> Option<usize> {
     let (frequent, rare) = names.split_at(columns.min(names.len()));
     let find =
@@ -452,7 +453,7 @@ fn numbers(values: &[&Value]) -> Vec<f64> {
         .collect()
 }
 
-/// Mean, population standard deviation, least and greatest; `None` when all are the same or fewer than two are given.
+/// Mean, population standard deviation, least and greatest; `None` if all are the same or fewer than two are given.
 fn spread(known: &[f64]) -> Option<(f64, f64, f64, f64)> {
     let lowest = known.iter().copied().fold(f64::INFINITY, f64::min);
     let highest = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -460,12 +461,12 @@ fn spread(known: &[f64]) -> Option<(f64, f64, f64, f64)> {
     (lowest < highest && sd > 0.0 && sd.is_finite()).then_some((mean, sd, lowest, highest))
 }
 
-/// The same but for last digits.
+/// Equal except for last digits.
 pub(super) fn close(a: f64, b: f64) -> bool {
     (a - b).abs() <= 1e-9 * b.abs().max(1e-3)
 }
 
-/// Mean and population standard deviation; both 0 for nothing.
+/// Mean and population standard deviation; both 0 for an empty slice.
 pub(super) fn mean_and_sd(values: &[f64]) -> (f64, f64) {
     if values.is_empty() {
         return (0.0, 0.0);
@@ -476,10 +477,10 @@ pub(super) fn mean_and_sd(values: &[f64]) -> (f64, f64) {
     (mean, variance.sqrt())
 }
 
-/// What a value is beside its columns.
+/// The properties of a value besides its columns.
 #[derive(Debug, Clone, Copy)]
 struct Coded {
-    /// Share of the feature's variance that belongs to this row alone.
+    /// Share of the feature's variance that belongs only to this row.
     own: f64,
     /// Square of the row's distance from the origin, for the similarity.
     square: f64,
@@ -501,20 +502,20 @@ impl Coded {
     }
 }
 
-/// Rows in numbers.
+/// Rows as numbers.
 #[derive(Debug, Clone)]
 pub(super) struct Design {
     /// One row per sale; the columns of the features one after the other.
     pub columns: Mat<f64>,
-    /// Per feature, per row: share of the feature's variance that belongs to the row alone.
+    /// Per feature, per row: share of the feature's variance that belongs only to the row.
     pub own: Vec<Vec<f64>>,
     /// Per feature, per row: square of the distance from the origin.
     pub square: Vec<Vec<f64>>,
     /// Per feature, per row: a name without a column. Empty for a feature that has none.
     pub rare: Vec<Vec<Option<u32>>>,
-    /// Per feature, per row: the level, where it is known. Empty for a feature that is not ordinal.
+    /// Per feature, per row: the level, if it is known. Empty for a feature that is not ordinal.
     pub levels: Vec<Vec<Option<u16>>>,
-    /// Per row; `None` for a day that is not known.
+    /// Per row; `None` for an unknown day.
     pub years: Vec<Option<f64>>,
 }
 
@@ -578,7 +579,7 @@ impl Design {
         self.columns.nrows()
     }
 
-    /// The rows named, in the order named.
+    /// The rows listed, in that order.
     pub fn subset(&self, rows: &[usize]) -> Design {
         fn pick<T: Copy>(from: &[T], rows: &[usize]) -> Vec<T> {
             rows.iter().filter_map(|i| from.get(*i).copied()).collect()

@@ -1,5 +1,5 @@
-//! The covariance of the log prices of two sales: a sum with one readable part per feature, a market index over time, and
-//! what is alike about engines that are alike in everything.
+//! The covariance of the log prices of two sales: a sum with one readable part per feature, a market index over time,
+//! and the similarity of engines that agree in all features.
 //!
 //! Symbols as in Rasmussen & Williams, Gaussian Processes for Machine Learning (MIT Press 2006), chapters 2, 4 and 5.
 
@@ -14,10 +14,10 @@ use faer::{
 use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
-/// Added to the diagonal so that two equal sales can be told apart by the factorisation.
+/// Added to the diagonal, so that two equal sales do not make the covariance singular.
 pub(super) const JITTER: f64 = 1e-9;
 
-/// A name, and the prior of its value: the logarithm is normal.
+/// A hyperparameter's name and prior: its logarithm is normal.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Prior {
     pub name: String,
@@ -25,7 +25,7 @@ pub struct Prior {
     pub sd_of_log: f64,
 }
 
-/// Where each hyperparameter stands in theta, and what it acts on.
+/// The position of each hyperparameter in theta, and the part that it belongs to.
 #[derive(Debug, Clone)]
 pub(super) struct Layout {
     pub priors: Vec<Prior>,
@@ -38,11 +38,11 @@ pub(super) struct Layout {
     pub noise: usize,
 }
 
-/// What a feature adds to the kernel.
+/// A feature's part of the kernel.
 #[derive(Debug, Clone)]
 pub(super) struct Part {
     pub columns: Range<usize>,
-    /// Standard deviation of the sum over the columns: of the trend, for a date. `None` for a feature that was dropped.
+    /// Standard deviation of the sum over the columns: of the trend, for a date. `None` if the feature was dropped.
     pub sd: Option<usize>,
     /// Its weight in the similarity.
     pub weight: Option<usize>,
@@ -134,7 +134,7 @@ impl Layout {
         self.parts.last().map_or(0, |part| part.columns.end)
     }
 
-    /// theta, within 8 standard deviations of its prior: a long step of a line search cannot overflow.
+    /// theta, limited to 8 standard deviations of its prior, so that a long step of a line search cannot overflow.
     pub fn held(&self, theta: &[f64]) -> Vec<f64> {
         let held = |(prior, value): (&Prior, &f64)| {
             let (middle, reach) = (prior.median.ln(), 8.0 * prior.sd_of_log);
@@ -143,7 +143,7 @@ impl Layout {
         self.priors.iter().zip(theta).map(held).collect()
     }
 
-    /// What theta makes of each part.
+    /// The scale of each part at theta.
     pub fn scales(&self, theta: &[f64]) -> Scales {
         let value = |n: usize| theta.get(n).copied().unwrap_or_default().exp();
         let parts = self.parts.iter();
@@ -173,12 +173,12 @@ impl Layout {
     }
 }
 
-/// Theta as the numbers that the kernel is made of.
+/// Theta as the numbers that the kernel uses.
 #[derive(Debug, Clone)]
 pub(super) struct Scales {
     /// Per feature: standard deviation.
     pub sd: Vec<f64>,
-    /// Per feature: what the squared difference of the columns is multiplied by in q; 0 outside the similarity.
+    /// Per feature: factor on the squared difference of the columns in q; 0 outside the similarity.
     pub nearness: Vec<f64>,
     /// Variance.
     pub similarity: f64,
@@ -188,13 +188,13 @@ pub(super) struct Scales {
     pub noise: f64,
 }
 
-/// Rows that are compared with each other: sorted by day, those without a day first.
+/// Rows to compare with each other, sorted by day, those without a day first.
 pub(super) struct Sorted<'a> {
     pub design: &'a Design,
     /// Per feature: pairs of rows with the same name, the later row first, for names without a column.
     pub pairs: Vec<Vec<(usize, usize)>>,
     pub first_dated: usize,
-    /// Of the rows with a day.
+    /// For the rows with a day.
     pub years: Vec<f64>,
 }
 
@@ -229,7 +229,7 @@ impl<'a> Sorted<'a> {
     }
 }
 
-/// Copies of the columns, each multiplied by its scale; only those whose scale is not 0.
+/// Copies of the columns, each multiplied by its scale; only those with a scale other than 0.
 pub(super) fn scaled(design: &Design, layout: &Layout, scale: &[f64]) -> Mat<f64> {
     let chosen: Vec<(usize, f64)> = layout
         .parts
@@ -254,8 +254,8 @@ pub(super) fn squares(design: &Design, scales: &Scales) -> Vec<f64> {
     sums
 }
 
-/// The kernel of rows with themselves without noise, and the similarity in it, in the lower triangles of `kernel` and
-/// `similarity`; their upper triangles are left alone. Without a similarity its matrix is left alone.
+/// Writes the kernel of rows with themselves without noise, and the similarity in it, into the lower triangles of
+/// `kernel` and `similarity`; their upper triangles are not touched. Without a similarity its matrix is not touched.
 pub(super) fn fill(
     layout: &Layout,
     sorted: &Sorted<'_>,
@@ -318,14 +318,14 @@ fn own_variance(layout: &Layout, design: &Design, scales: &Scales, i: usize) -> 
         .sum()
 }
 
-/// Variance of a row of its own, without noise.
+/// Variance of a single row, without noise.
 pub(super) fn prior_variance(layout: &Layout, design: &Design, scales: &Scales, i: usize) -> f64 {
     let index = scales.index.map_or(0.0, |(variance, _)| variance);
     1.0 + scales.similarity + index + own_variance(layout, design, scales, i)
 }
 
-/// Covariance, without noise, of row 0 of `before` and row 0 of `after`, two states of one thing on one day: what is known of
-/// neither is the same in both.
+/// Covariance, without noise, of row 0 of `before` and row 0 of `after`, two states of one engine on one day: facts
+/// unknown in both are the same in both.
 pub(super) fn covariance_of_states(
     layout: &Layout,
     before: &Design,
@@ -354,13 +354,13 @@ fn gram(columns: &Mat<f64>, out: &mut Mat<f64>) {
     );
 }
 
-/// The market index, column by column from the last: exp(-(t_i - t_j)/T) of a column is that of the next one times
-/// exp(-(t_j+1 - t_j)/T), as an Ornstein-Uhlenbeck process forgets the past at every step.
+/// The market index, column by column from the last: exp(-(t_i - t_j)/T) of a column is that of the next column times
+/// exp(-(t_j+1 - t_j)/T), because an Ornstein-Uhlenbeck process forgets the past at every step.
 pub(super) struct Index<'a> {
     sorted: &'a Sorted<'a>,
     variance: f64,
     length: f64,
-    /// exp(-(t_i - t_j)/T) for the rows i that have a day, from column j on.
+    /// exp(-(t_i - t_j)/T) for the rows i with a day, from column j on.
     pub correlation: Vec<f64>,
 }
 
@@ -375,7 +375,7 @@ impl<'a> Index<'a> {
         }
     }
 
-    /// Moves on to column j: the rows from j on and their days, if the column has a day and there is an index.
+    /// Moves on to column j: returns the rows from j on and their days, if the column has a day and there is an index.
     pub fn column(&mut self, j: usize) -> Option<(&[f64], &'a [f64])> {
         let at = j
             .checked_sub(self.sorted.first_dated)
@@ -399,23 +399,23 @@ impl<'a> Index<'a> {
     }
 }
 
-/// Whether the covariance has the ordinal features in it.
+/// Whether the covariance includes the ordinal features.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Ordinals {
     Counted,
     LeftOut,
 }
 
-/// The parts of the covariance of one row with all rows of a fit.
+/// The parts of the covariance of one row with all rows of a model.
 #[derive(Debug, Clone)]
 pub(super) struct Cross {
-    /// All parts together.
+    /// The sum of all parts.
     pub total: Vec<f64>,
     pub index: Vec<f64>,
     pub similarity: Vec<f64>,
 }
 
-/// Row `i` of `asked` against all rows of `design`. The same row in both counts as another one.
+/// Row `i` of `asked` with all rows of `design`. A row in both counts as two different rows.
 pub(super) fn cross(
     layout: &Layout,
     design: &Design,

@@ -1,6 +1,6 @@
-//! Loops over columns, compiled for the widest arithmetic of the machine that they run on.
+//! Loops over columns, compiled for the widest arithmetic of the machine they run on.
 //!
-//! Products and sums are rounded one after the other, never fused, so that every machine gets the same digits.
+//! Products and sums are rounded separately and never fused, so that every machine gets the same digits.
 
 use pulp::Arch;
 
@@ -49,7 +49,8 @@ pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     })
 }
 
-/// Turns inner products into similarities, `variance` x exp(-(square_i + square - 2 inner_i)/2), and adds them to `kernel`.
+/// Turns inner products into similarities, `variance` x exp(-(square_i + square - 2 inner_i)/2), and adds them to
+/// `kernel`.
 pub(super) fn similarity(
     kernel: &mut [f64],
     inner: &mut [f64],
@@ -59,7 +60,7 @@ pub(super) fn similarity(
 ) {
     Arch::new().dispatch(|| {
         for ((kernel, inner), other) in kernel.iter_mut().zip(inner).zip(squares) {
-            // Equal rows can come out a last digit below 0.
+            // For equal rows this can come out a last digit below 0.
             let q = (other + square - 2.0 * *inner).max(0.0);
             *inner = variance * exp(-0.5 * q);
             *kernel += *inner;
@@ -67,7 +68,7 @@ pub(super) fn similarity(
     });
 }
 
-/// W = alpha_i alpha_j - (K^-1)_ij for a part of column j, in place of the inverse.
+/// W = alpha_i alpha_j - (K^-1)_ij for a part of column j, replacing the inverse.
 pub(super) fn residual_minus_inverse(inverse: &mut [f64], alpha: &[f64], alpha_j: f64) {
     Arch::new().dispatch(|| {
         for (inverse, alpha) in inverse.iter_mut().zip(alpha) {
@@ -103,7 +104,7 @@ pub(super) fn index_sums(w: &[f64], correlation: &[f64], years: &[f64], year: f6
     })
 }
 
-/// `similarity` *= `w`, added up into `sums` row by row; the sum of all comes back.
+/// `similarity` *= `w`, added up into `sums` row by row; returns the sum of all.
 pub(super) fn weigh(similarity: &mut [f64], w: &[f64], sums: &mut [f64]) -> f64 {
     Arch::new().dispatch(|| {
         for ((similarity, w), sum) in similarity.iter_mut().zip(w).zip(sums.iter_mut()) {
@@ -135,7 +136,7 @@ fn total(values: &[f64]) -> f64 {
 fn exp(x: f64) -> f64 {
     const LN_2_HIGH: f64 = 0.693_147_180_369_123_8;
     const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
-    // Added and taken off again, it rounds to a whole number, which stands in the lowest bits of the sum.
+    // Adding and subtracting this rounds to a whole number, which is in the lowest bits of the sum.
     const ROUNDER: f64 = 6_755_399_441_055_744.0;
     let sum = x.max(-708.0) * std::f64::consts::LOG2_E + ROUNDER;
     let n = sum - ROUNDER;
@@ -156,7 +157,7 @@ fn exp(x: f64) -> f64 {
 mod tests {
     use super::exp;
 
-    /// The standard library's exponential.
+    /// Compared with the standard library's exponential.
     #[test]
     fn the_exponential_is_right_to_the_last_digits() {
         for n in 0..=70_900 {

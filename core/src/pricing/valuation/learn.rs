@@ -1,4 +1,4 @@
-//! Learning from sales: two passes over all of them, and again without each fold.
+//! Fits a model to sales: two passes over all of them, and again without each fold.
 
 use super::{
     FitError, FitOptions,
@@ -10,24 +10,24 @@ use super::{
     sales,
 };
 
-/// The least standard deviation of log prices: sales that are all alike leave something to be known.
+/// The least standard deviation of log prices, so that identical sales still leave some uncertainty.
 const LEAST_SD: f64 = 0.02;
-/// Up to so many sales the range comes from folds, each learned anew; beyond, from the closed form.
+/// Up to this many sales the range comes from folds, each fitted separately; above, from the closed form.
 pub(super) const FOLDS_UP_TO: usize = 250;
 const FOLDS: usize = 5;
-/// Degrees of freedom of the Student-t noise of which one step of reweighting is taken.
+/// Degrees of freedom of the Student-t noise for the one step of reweighting.
 const DEGREES_OF_FREEDOM: f64 = 8.0;
-/// From so many sales on, a search over a quarter of them, which costs next to nothing, finds where the search over all of
-/// them starts.
+/// From this many sales on, a search over a quarter of them, which costs next to nothing, gives the starting point for
+/// the search over all of them.
 const GUESS_FROM: usize = 400;
 
-/// The first pass of two only has to show which sales do not fit; its optimum may be a hundred times as rough.
+/// The first of two passes only has to find the outliers, so its tolerance is a hundred times as large.
 const FIRST_PASS_ROUGHER: f64 = 100.0;
 
-/// What some sales tell.
+/// The data of some sales.
 pub(super) struct Evidence {
     pub design: Design,
-    /// Log prices over the price scale's.
+    /// Log prices less those of the price scale.
     pub target: Vec<f64>,
     /// Their known variances.
     pub extra: Vec<f64>,
@@ -43,7 +43,7 @@ impl Evidence {
         }
     }
 
-    /// Mean and standard deviation that turn log prices into standard units.
+    /// Mean and standard deviation that convert log prices to standard units.
     pub fn units(&self) -> (f64, f64) {
         let (mean, sd) = features::mean_and_sd(&self.target);
         (mean, sd.max(LEAST_SD))
@@ -69,9 +69,9 @@ pub(super) fn closed_form_scores(residuals: &[f64], sds: &[f64]) -> Vec<f64> {
     pairs.map(|(residual, sd)| residual.abs() / sd).collect()
 }
 
-/// What was learned from some sales.
+/// The result of fitting to some sales.
 pub(super) struct Learned {
-    /// The optimum, and where a search over much the same sales may start.
+    /// The optimum, and the starting point for a search over nearly the same sales.
     pub end: Start,
     pub noise_weights: Vec<f64>,
     pub left_out: LeftOut,
@@ -81,7 +81,7 @@ pub(super) struct Learned {
     pub evaluations: u32,
 }
 
-/// Where to start: at the medians of the priors, or where a part of many sales leads.
+/// The starting point: the medians of the priors, or the optimum of a part of many sales.
 pub(super) fn first_guess(layout: &Layout, evidence: &Evidence, options: &FitOptions) -> Start {
     let start = Start::at_prior(layout);
     let n = evidence.target.len();
@@ -104,7 +104,7 @@ pub(super) fn first_guess(layout: &Layout, evidence: &Evidence, options: &FitOpt
     .map_or(start, |(_, end)| end)
 }
 
-/// Two passes: sales that the first cannot explain are believed less in the second.
+/// Two passes: sales that the first cannot explain get less weight in the second.
 pub(super) fn learn(
     layout: &Layout,
     evidence: &Evidence,
@@ -146,7 +146,7 @@ pub(super) fn learn(
 }
 
 /// Absolute residuals over their standard deviations, each sale predicted from the other folds. A fold that cannot be
-/// learned gives none.
+/// fitted gives none.
 pub(super) fn out_of_fold(
     layout: &Layout,
     codes: &[Code],

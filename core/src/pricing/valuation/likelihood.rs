@@ -19,13 +19,13 @@ use faer::{
     },
 };
 
-/// What is observed: prices in standard units, and how noisy each is.
+/// The observations: prices in standard units, and the noise of each.
 #[derive(Debug, Clone)]
 pub(super) struct Observed {
     pub z: Vec<f64>,
     /// Factor on the variance of the noise.
     pub noise_weights: Vec<f64>,
-    /// Known variance beside the noise, in squared standard units.
+    /// Known variance in addition to the noise, in squared standard units.
     pub extra: Vec<f64>,
 }
 
@@ -44,7 +44,7 @@ pub(super) struct Solved {
     pub log_marginal_likelihood: f64,
 }
 
-/// Matrices as large as the sales are many, used again and again.
+/// Matrices with a row per sale, reused.
 struct Buffers {
     similarity: Mat<f64>,
     inverse_factor: Mat<f64>,
@@ -96,7 +96,7 @@ impl<'a> Likelihood<'a> {
         }
     }
 
-    /// Factorises the covariance; `None` when it is not positive definite in floats.
+    /// Factorises the covariance; `None` if it is not positive definite in floats.
     fn solve(&mut self, theta: &[f64]) -> Option<()> {
         if self.solved_at.as_deref() == Some(theta) {
             return Some(());
@@ -159,7 +159,8 @@ impl<'a> Likelihood<'a> {
         Some(self.solved.log_marginal_likelihood)
     }
 
-    /// The log marginal likelihood and its gradient with respect to theta; `None` when the covariance cannot be factorised.
+    /// The log marginal likelihood and its gradient with respect to theta; `None` if the covariance cannot be
+    /// factorised.
     pub fn with_gradient(&mut self, theta: &[f64]) -> Option<(f64, Vec<f64>)> {
         // The gradient overwrites the similarity.
         self.solved_at = None;
@@ -181,8 +182,8 @@ impl<'a> Likelihood<'a> {
         Some((self.solved.log_marginal_likelihood, self.gradient(&scales)))
     }
 
-    /// 1/2 tr[(alpha alpha' - K^-1) dK/dtheta] (equation 5.9) without a product of matrices of full size: W = alpha alpha' -
-    /// K^-1 is formed once, and a part that is x x' gives x'Wx.
+    /// 1/2 tr[(alpha alpha' - K^-1) dK/dtheta] (equation 5.9) without a product of full-size matrices: W = alpha alpha'
+    /// - K^-1 is formed once, and a part that is x x' gives x'Wx.
     fn gradient(&mut self, scales: &Scales) -> Vec<f64> {
         let Likelihood {
             layout,
@@ -258,7 +259,8 @@ impl<'a> Likelihood<'a> {
             return gradient;
         };
         gradient[sd] = scales.similarity * trace + 2.0 * alike_total;
-        // With M = W times the similarity, no row with itself: the sum of M_ij (x_i - x_j)^2 is 2 sum_i x_i^2 (M 1)_i - 2 x'Mx.
+        // With M = W times the similarity, without pairs of a row with itself, the sum of M_ij (x_i - x_j)^2 is 2 sum_i
+        // x_i^2 (M 1)_i - 2 x'Mx.
         let ones: Vec<f64> = layout
             .parts
             .iter()
@@ -294,8 +296,8 @@ impl<'a> Likelihood<'a> {
         gradient
     }
 
-    /// Every row predicted from all others, without fitting again (section 5.4.2, equations 5.10 to 5.12). The row's own
-    /// noise is that of an ordinary sale; what is known to be uncertain about its price stays.
+    /// Predicts every row from all others without fitting again (section 5.4.2, equations 5.10 to 5.12). The row's own
+    /// noise is that of an ordinary sale; the known uncertainty of its price stays.
     pub fn leave_one_out(&mut self, theta: &[f64]) -> Option<LeftOut> {
         self.solve(theta)?;
         self.invert_factor();

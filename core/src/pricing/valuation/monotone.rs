@@ -1,6 +1,6 @@
 //! A better grade never lowers the price.
 
-/// The rising sequence nearest to `path` in weighted least squares: neighbours that fall are pooled into their mean.
+/// The rising sequence nearest to `path` in weighted least squares: falling neighbours are pooled into their mean.
 ///
 /// `weights`: above 0, one per value. Source: Barlow, Bartholomew, Bremner, Brunk, Statistical Inference under Order
 /// Restrictions (1972), pool-adjacent-violators.

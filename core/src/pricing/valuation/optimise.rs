@@ -1,4 +1,4 @@
-//! The hyperparameters that are most probable after the sales: maximum a posteriori by L-BFGS.
+//! Finds the most probable hyperparameters given the sales: maximum a posteriori by L-BFGS.
 
 use super::{kernel::Layout, likelihood::Likelihood};
 use argmin::{
@@ -24,7 +24,7 @@ impl Default for Effort {
     }
 }
 
-/// What the search reached.
+/// The result of the search.
 #[derive(Debug, Clone)]
 pub(super) struct Optimum {
     /// Without the constant of the prior.
@@ -35,12 +35,12 @@ pub(super) struct Optimum {
 /// A covariance that cannot be factorised is worse than any other.
 const WORST: f64 = 1e10;
 
-/// Of several corrections kept, ten were enough in the book: Nocedal & Wright, Numerical Optimization (2006), section 7.2.
+/// Ten corrections were enough in the book: Nocedal & Wright, Numerical Optimization (2006), section 7.2.
 const CORRECTIONS: usize = 10;
 
 type Search = LBFGS<MoreThuenteLineSearch<Vec<f64>, Vec<f64>, f64>, Vec<f64>, Vec<f64>, f64>;
 
-/// Where to begin, and the curvature that an earlier search over much the same sales has seen.
+/// The starting point, and the curvature seen by an earlier search over nearly the same sales.
 #[derive(Clone)]
 pub(super) struct Start {
     pub theta: Vec<f64>,
@@ -56,8 +56,8 @@ impl Start {
     }
 }
 
-/// Searches from `start`, and says where the next search may start; `None` when the covariance cannot be factorised there or
-/// anywhere near.
+/// Searches from `start`, and returns a starting point for the next search; `None` if the covariance cannot be
+/// factorised there or anywhere near.
 pub(super) fn maximise(
     layout: &Layout,
     likelihood: &mut Likelihood<'_>,
@@ -84,7 +84,7 @@ pub(super) fn maximise(
         .with_tolerance_cost(tolerance)
         .and_then(|search| search.with_tolerance_grad(tolerance.min(1e-9)));
     let Ok(search) = search else { return None };
-    // However the search ends, the best point that it saw counts: a line search that gives up near the top is no failure.
+    // Whatever ends the search, its best point counts: a line search that gives up near the top has not failed.
     let ended = Executor::new(&target, search)
         .configure(|state| {
             state
@@ -93,7 +93,7 @@ pub(super) fn maximise(
         })
         .timer(false)
         .run();
-    // A last step of no length has no curvature, and would spoil the next search.
+    // A last step of length 0 has no curvature, and would spoil the next search.
     let search = ended.ok().and_then(|ended| {
         let moved = ended.state.get_prev_param() != ended.state.get_param();
         moved.then_some(ended.solver)
@@ -111,15 +111,15 @@ pub(super) fn maximise(
     Some((optimum, Start { theta, search }))
 }
 
-/// The search runs in standard deviations of the prior from its median, and on the posterior per sale: so the first step,
-/// which has nothing to go by but the gradient, is about as long as it should be.
+/// The search uses standard deviations of the prior from its median, and the posterior per sale: so the first step,
+/// which has only the gradient to go by, has about the right length.
 struct Target<'a, 'b> {
     layout: &'a Layout,
     per_row: f64,
     seen: RefCell<Seen<'a, 'b>>,
 }
 
-/// argmin asks for cost and gradient apart: both are computed once for each point.
+/// argmin asks for cost and gradient separately: both are calculated once for each point.
 struct Seen<'a, 'b> {
     likelihood: &'a mut Likelihood<'b>,
     last: Option<(Vec<f64>, f64, Vec<f64>)>,
@@ -147,8 +147,8 @@ impl Target<'_, '_> {
             .collect()
     }
 
-    /// The negative log posterior per sale and its gradient. Beyond the bounds the likelihood stands still, and the prior
-    /// leads back.
+    /// The negative log posterior per sale and its gradient. Beyond the limits the likelihood is constant, and the
+    /// prior leads back.
     fn evaluate(&self, standard: &[f64]) -> Result<(f64, Vec<f64>), Error> {
         let mut seen = self.seen.borrow_mut();
         if let Some((at, cost, gradient)) = &seen.last
@@ -186,7 +186,7 @@ impl Target<'_, '_> {
             seen.best = Some((cost, standard.to_vec()));
         }
         seen.last = Some((standard.to_vec(), cost, gradient));
-        let (_, cost, gradient) = seen.last.as_ref().expect("set in the line before");
+        let (_, cost, gradient) = seen.last.as_ref().expect("set just above");
         Ok((*cost, gradient.clone()))
     }
 }

@@ -1,4 +1,4 @@
-//! Prices after the sales: mean and variance of the log price of an engine, part by part.
+//! Prices given the sales: mean and variance of the log price of an engine, part by part.
 
 use super::{
     features::{Code, Design, ordinal_columns},
@@ -12,10 +12,10 @@ use faer::{
     linalg::triangular_solve::{solve_lower_triangular_in_place, solve_upper_triangular_in_place},
 };
 
-/// A little weight for a level that nobody sold at, so that the rising path exists there.
+/// A small weight for a level without sales, so that the rising path is defined there.
 const UNSEEN_WEIGHT: f64 = 0.1;
 
-/// What prices in a set of sales say about any other.
+/// The posterior from the prices of a set of sales.
 #[derive(Debug, Clone)]
 pub(super) struct Posterior {
     pub design: Design,
@@ -23,7 +23,7 @@ pub(super) struct Posterior {
     solved: Solved,
     /// Per column: its product with alpha.
     column_alpha: Vec<f64>,
-    /// Per feature and level: what the rule that a better grade is never cheaper adds, in standard units.
+    /// Per feature and level: the correction for the rule that a better grade is never cheaper, in standard units.
     lifts: Vec<Vec<f64>>,
 }
 
@@ -33,7 +33,7 @@ pub(super) struct Predicted {
     pub constant: f64,
     /// Per feature; for a date, trend and index together.
     pub parts: Vec<f64>,
-    /// Per feature: what of its part is due to the rule that a better grade is never cheaper.
+    /// Per feature: the part that comes from the rule that a better grade is never cheaper.
     pub lifts: Vec<f64>,
     pub similarity: f64,
 }
@@ -123,7 +123,7 @@ impl Posterior {
         }
     }
 
-    /// A level that is not known is taken where it was put, at the median.
+    /// An unknown level takes the correction at the median.
     fn lift(&self, f: usize, code: &Code, asked: &Design, i: usize) -> f64 {
         match code {
             Code::Ordinal { median, .. } => {
@@ -147,8 +147,8 @@ impl Posterior {
             .sum()
     }
 
-    /// Of all rows of `asked`, new sales of ordinary noise, in standard units: k** - k' K^-1 k + noise. Solved together,
-    /// as the factor is then read once for many rows.
+    /// For all rows of `asked`, as new sales with ordinary noise, in standard units: k** - k' K^-1 k + noise. Solved
+    /// together, so that the factor is read once for many rows.
     pub fn variances(&self, layout: &Layout, asked: &Design) -> Vec<f64> {
         let (n, m) = (self.design.rows(), asked.rows());
         let mut halves: Vec<f64> = Vec::with_capacity(n * m);
@@ -165,8 +165,8 @@ impl Posterior {
         halves.chunks_exact(n).enumerate().map(variance).collect()
     }
 
-    /// Of the rows of `before` and `after`, one each: two states of one thing on one day, whose noise is the same. Variances of
-    /// both with noise, and their covariance with it, in standard units.
+    /// For the rows of `before` and `after`, one each: two states of one engine on one day, with the same noise.
+    /// Returns the variances of both and their covariance, all with noise, in standard units.
     pub fn states(&self, layout: &Layout, before: &Design, after: &Design) -> [f64; 3] {
         let n = self.design.rows();
         let (design, scales) = (&self.design, &self.scales);
@@ -191,7 +191,7 @@ impl Posterior {
         ]
     }
 
-    /// K^-1 k: the share of each sale in the answer for the one row of `asked`.
+    /// K^-1 k: the share of each sale in the answer for the single row of `asked`.
     pub fn weights(&self, layout: &Layout, asked: &Design) -> Vec<f64> {
         let (design, scales) = (&self.design, &self.scales);
         let mut weights = kernel::cross(layout, design, scales, asked, 0, Ordinals::Counted).total;
@@ -203,7 +203,8 @@ impl Posterior {
         weights
     }
 
-    /// So many rows of `all` that are nearest to the one row of `asked`, in their order. A grade makes no neighbour.
+    /// The `n` nearest rows of `all` to the single row of `asked`, in original order. Grades do not count in the
+    /// distance.
     pub fn nearest(
         &self,
         layout: &Layout,
@@ -223,7 +224,7 @@ impl Posterior {
     }
 }
 
-/// The path of an ordinal feature over its levels is made to rise; what that adds at each level.
+/// Makes the path of an ordinal feature over its levels rise, and returns the correction at each level.
 fn lifts(levels: usize, variance: f64, column_alpha: &[f64], known: &[Option<u16>]) -> Vec<f64> {
     let mut columns = vec![0.0; levels];
     let mut path = Vec::with_capacity(levels);

@@ -1,22 +1,22 @@
-//! How wide the range has to be to hold the share of prices that it says.
+//! The width of the range needed for a given share of prices.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-/// Where the scores have to stop being believed.
+/// The limit above which scores are not believed.
 const WIDEST: f64 = 4.0;
-/// How many sales the normal factor counts for.
+/// The number of sales that the normal factor counts as.
 const NORMAL_COUNTS: f64 = 60.0;
 
-/// The ceil((1 - a)(m + 1))-th smallest of the `m` scores: with as many sales again, a share of at least 1 - a lies within.
+/// The ceil((1 - a)(m + 1))-th smallest of the `m` scores: a share of at least 1 - a of as many new sales lies within.
 ///
-/// `scores`: absolute standardised residuals, any order, finite. `a`: share of prices left outside, 0 < a < 1. Returns
-/// `None` when the rank exceeds `m`: too few sales to say.
+/// `scores`: absolute standardised residuals, any order, finite. `a`: share of prices left outside, 0 < a < 1. `None`
+/// if the rank exceeds `m`: too few sales.
 ///
 /// Source: Barber, Candes, Ramdas, Tibshirani, Predictive inference with the jackknife+, Annals of Statistics 49(1) (2021)
 /// 486-507, section 1.
 pub fn conformal_quantile(scores: &[f64], a: f64) -> Option<f64> {
     let m = scores.len();
-    // 0.8 x 10 must be 8, whatever the floats say.
+    // 0.8 x 10 must be 8, whatever the floats give.
     let rank = ((1.0 - a) * (m as f64 + 1.0) - 1e-9).ceil();
     if !(rank >= 1.0 && rank <= m as f64) {
         return None;
@@ -26,16 +26,16 @@ pub fn conformal_quantile(scores: &[f64], a: f64) -> Option<f64> {
     sorted.get(rank as usize - 1).copied()
 }
 
-/// What the standard deviation is multiplied by.
+/// The factor on the standard deviation.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Factor {
     pub factor: f64,
-    /// There were too few sales for the level asked, and the factor is a guess on the wide side.
+    /// There were too few sales for the level asked for, so the factor is a rough estimate on the wide side.
     pub few_sales: bool,
 }
 
-/// The factor for a share `level` of prices inside, drawn towards that of the normal distribution where sales are few: the
-/// 17th of 21 scores is a poor estimate of anything.
+/// The factor for a share `level` of prices inside. With few sales it is drawn towards that of the normal distribution:
+/// the 17th of 21 scores is a poor estimate of anything.
 pub fn factor(scores: &[f64], level: f64) -> Factor {
     let quantile = conformal_quantile(scores, 1.0 - level);
     let held = quantile.map_or(WIDEST, |q| q.clamp(1e-6, WIDEST));

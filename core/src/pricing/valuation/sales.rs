@@ -1,4 +1,4 @@
-//! Achieved sales, in an order that does not depend on that in which they were told.
+//! Achieved sales, in an order that does not depend on the order in which they were given.
 
 use super::{
     features::{Code, Design, Row, RowFault, Schema, Value},
@@ -18,18 +18,18 @@ pub struct Sale {
     pub price: f64,
     /// Natural logarithm of the price scale's price for it; 0 without a price scale.
     pub price_scale_ln: f64,
-    /// Known variance of the log price beside the usual noise: 0 for an own sale.
+    /// Known variance of the log price in addition to the usual noise: 0 for one of the firm's own sales.
     pub extra_variance: f64,
 }
 
-/// What is wrong with a sale; sales are counted from 0.
+/// An error in a sale; sales are counted from 0.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum SaleFault {
-    #[error("sale {sale}: a price is above 0")]
+    #[error("sale {sale}: the price must be above 0")]
     PriceNotAboveNought { sale: usize },
-    #[error("sale {sale}: the price scale's price is not a number")]
+    #[error("sale {sale}: the price scale's price must be a number")]
     PriceScale { sale: usize },
-    #[error("sale {sale}: a variance lies between 0 and 100")]
+    #[error("sale {sale}: the variance must be between 0 and 100")]
     Variance { sale: usize },
     #[error("sale {sale}: {fault}")]
     Row { sale: usize, fault: RowFault },
@@ -45,7 +45,7 @@ pub struct Sales {
     target: Vec<f64>,
     price_scale_ln: Vec<f64>,
     extra: Vec<f64>,
-    /// Where each stood in the list that was given.
+    /// Index of each sale in the list given.
     given: Vec<usize>,
 }
 
@@ -68,16 +68,16 @@ impl likelihood::LeftOut {
 
 impl Sales {
     pub fn new(schema: &Schema, sales: &[Sale]) -> Result<Sales, SaleFault> {
-        for (sale, told) in sales.iter().enumerate() {
+        for (sale, item) in sales.iter().enumerate() {
             let fault = |fault| SaleFault::Row { sale, fault };
-            schema.check(&told.row).map_err(fault)?;
-            if !(told.price > 0.0 && told.price.is_finite()) {
+            schema.check(&item.row).map_err(fault)?;
+            if !(item.price > 0.0 && item.price.is_finite()) {
                 return Err(SaleFault::PriceNotAboveNought { sale });
             }
-            if !(-700.0..=700.0).contains(&told.price_scale_ln) {
+            if !(-700.0..=700.0).contains(&item.price_scale_ln) {
                 return Err(SaleFault::PriceScale { sale });
             }
-            if !(0.0..=100.0).contains(&told.extra_variance) {
+            if !(0.0..=100.0).contains(&item.extra_variance) {
                 return Err(SaleFault::Variance { sale });
             }
         }
@@ -105,7 +105,7 @@ impl Sales {
         self.rows.is_empty()
     }
 
-    /// Where a sale of the canonical order stood in the list that was given.
+    /// Index, in the list given, of each sale of the canonical order.
     pub fn given(&self) -> &[usize] {
         &self.given
     }
@@ -118,7 +118,7 @@ impl Sales {
         Code::learn(&self.schema, &self.rows)
     }
 
-    /// So many of the sales, drawn by the seed; all when there are no more. In the canonical order.
+    /// At most `most` of the sales, drawn with the seed, in the canonical order.
     pub(super) fn sample(&self, most: usize, seed: u64) -> Vec<usize> {
         let mut drawn = if self.len() > most {
             shuffled(self.len(), seed)
@@ -130,7 +130,7 @@ impl Sales {
         drawn
     }
 
-    /// What the sales named tell; in the order named.
+    /// The data of the sales listed, in that order.
     pub(super) fn evidence(&self, codes: &[Code], chosen: &[usize]) -> Evidence {
         let rows: Vec<Row> = chosen.iter().map(|i| self.rows[*i].clone()).collect();
         let pick = |from: &[f64]| chosen.iter().map(|i| from[*i]).collect();
@@ -141,13 +141,13 @@ impl Sales {
         }
     }
 
-    /// All sales in numbers, when they are more than were learned from.
+    /// All sales in numbers, if there are more than were fitted to.
     pub(super) fn beyond(&self, codes: &[Code], learned: &[usize]) -> Option<Design> {
         (self.len() > learned.len()).then(|| Design::new(codes, &self.rows))
     }
 
-    /// Row, price and log of the price scale's price, by the place in the canonical order.
-    pub(super) fn told(&self, canonical: usize) -> (&Row, f64, f64) {
+    /// Row, price and log of the price scale's price, by index in the canonical order.
+    pub(super) fn get(&self, canonical: usize) -> (&Row, f64, f64) {
         let price_scale_ln = self.price_scale_ln[canonical];
         (
             &self.rows[canonical],
@@ -156,7 +156,7 @@ impl Sales {
         )
     }
 
-    /// At most so many known values of a feature, spread evenly over those that sales had.
+    /// At most `most` known values of a feature, spread evenly over those that sales had.
     pub(super) fn seen(&self, feature: usize, most: usize) -> Vec<Value> {
         let values = self.rows.iter().filter_map(|row| row.get(feature));
         let mut known: Vec<&Value> = values.filter(|value| **value != Value::Missing).collect();
@@ -167,8 +167,8 @@ impl Sales {
             .collect()
     }
 
-    // At hyperparameters that are given, for checks against other programs. Rows and columns, noise weights and answers are
-    // in the order in which the sales were given.
+    // At given hyperparameters, for checks against other programs. Rows and columns, noise weights and answers are in
+    // the order in which the sales were given.
 
     /// Names and priors of the hyperparameters.
     pub fn priors(&self) -> Vec<super::Prior> {
@@ -197,7 +197,7 @@ impl Sales {
         answer
     }
 
-    /// Of the prices in standard units; `None` when the covariance cannot be factorised.
+    /// The log marginal likelihood of the prices in standard units; `None` if the covariance cannot be factorised.
     pub fn log_marginal_likelihood(
         &self,
         hyperparameters: &[f64],
@@ -225,7 +225,7 @@ impl Sales {
         let observed = evidence.observed(self.in_order(noise_weights));
         let found = Likelihood::new(&layout, &evidence.design, &observed).leave_one_out(&theta)?;
         let (_, sd) = evidence.units();
-        let told = |values: &[f64]| {
+        let as_given = |values: &[f64]| {
             let mut answer = vec![0.0; values.len()];
             for (value, given) in values.iter().zip(&self.given) {
                 answer[*given] = value * sd;
@@ -233,12 +233,12 @@ impl Sales {
             answer
         };
         Some(LeaveOneOut {
-            residuals: told(&found.residuals),
-            sds: told(&found.sds),
+            residuals: as_given(&found.residuals),
+            sds: as_given(&found.sds),
         })
     }
 
-    /// A fit that takes hyperparameters and noise weights as they are given, its range from the closed form.
+    /// A model with the hyperparameters and noise weights as given, its range from the closed form.
     pub fn stored_at(
         &self,
         hyperparameters: &[f64],
@@ -289,7 +289,8 @@ impl Sales {
     }
 }
 
-/// By day, price, features, guide and variance, all that a sale is: of equals it does not matter which comes first.
+/// By day, price, features, price scale and variance, which is all that a sale consists of: the order of equal sales
+/// does not matter.
 fn canonical(a: &Sale, b: &Sale) -> Ordering {
     let day = |sale: &Sale| {
         sale.row.iter().find_map(|value| match value {
@@ -322,14 +323,14 @@ fn by_value(a: &Value, b: &Value) -> Ordering {
         (Value::Number(a), Value::Number(b)) | (Value::Years(a), Value::Years(b)) => a.total_cmp(b),
         (Value::Level(a), Value::Level(b)) => a.cmp(b),
         (Value::Name(a), Value::Name(b)) => a.cmp(b),
-        // Rows of one schema have values of one kind.
+        // Rows of one schema have values of the same kinds.
         (Value::Number(_) | Value::Years(_) | Value::Level(_) | Value::Name(_), _) => {
             Ordering::Equal
         }
     }
 }
 
-/// 0 to n - 1 in an order that the seed decides: Fisher-Yates with SplitMix64.
+/// 0 to n - 1 in an order decided by the seed: Fisher-Yates with SplitMix64.
 ///
 /// Source: Steele, Lea, Flood, Fast splittable pseudorandom number generators, OOPSLA 2014, figure 17 (mix64variant13).
 pub(super) fn shuffled(n: usize, seed: u64) -> Vec<usize> {
@@ -341,7 +342,7 @@ pub(super) fn shuffled(n: usize, seed: u64) -> Vec<usize> {
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
         z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
         z ^= z >> 31;
-        // The high half of a product is as even as the remainder, and the bias is below n / 2^64.
+        // The high half of the product is as uniform as the remainder, and the bias is below n / 2^64.
         let at = (u128::from(z) * (last as u128 + 1)) >> 64;
         order.swap(last, at as usize);
     }
