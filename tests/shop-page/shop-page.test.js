@@ -351,7 +351,7 @@ visit("a keyboard does for all of it", async (page) => {
   assert.equal(await focused(page), "To the engines");
   await page.keyboard.press("Enter");
   await tabTo(page, () => document.activeElement.name === "q", "the search");
-  const found = await numbersAfter(page, () => page.keyboard.type("pannier"), "pannier");
+  const found = await numbersAfter(page, () => page.keyboard.type("quarry"), "quarry");
   assert.equal(found.length, 1);
   await page.keyboard.press("Control+A");
   await numbersAfter(page, () => page.keyboard.press("Delete"), "");

@@ -35,7 +35,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 /// An account with the firm's own number and name for it; null until the firm gives them.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = accounts)]
-#[schema(example = json!({"account": "stock", "number": "1001", "name": "Engines in stock"}))]
+#[schema(example = json!({"account": "stock", "number": "STOCK", "name": "Engines in stock"}))]
 pub struct NamedAccount {
     pub account: Account,
     pub number: Option<Code>,
@@ -46,7 +46,7 @@ pub struct NamedAccount {
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = accounts, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"number": "1001", "name": "Engines in stock"}))]
+#[schema(example = json!({"number": "STOCK", "name": "Engines in stock"}))]
 pub struct AccountPatch {
     pub number: Option<Code>,
     pub name: Option<Line>,
