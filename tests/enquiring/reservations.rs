@@ -632,7 +632,7 @@ async fn a_deposit_of_a_reservation_that_lapsed_is_kept_in_sight_until_it_is_ret
     assert_eq!(held.body["items"], json!([deposit.body]));
     let give_back = async |change: Value| {
         let back = make::with(
-            json!({"on": "2026-05-20", "method": "transfer", "reason": "changed his mind"}),
+            json!({"on": "2026-05-20", "method": "transfer", "reason": "changed their mind"}),
             &change,
         );
         shop.post(&format!("{}/returns", deposit.location()), &back)

@@ -29,7 +29,7 @@ async function api(path) {
 const listings = async (query = "") => (await api(`/v1/public/listings?limit=200${query}`)).items;
 const forSale = async () => (await listings("&availability=for_sale")).map((card) => card.stock_no);
 
-/** A visitor with a window of his own; nothing that the page throws or the content policy stops goes unseen. */
+/** A visitor with a window of their own. Fails on anything that the page throws or the content policy stops. */
 function visit(name, options, play) {
   if (!play) [options, play] = [{}, options];
   test(name, { timeout: 60_000 }, async () => {

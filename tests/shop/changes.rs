@@ -39,7 +39,7 @@ impl Shop {
             .collect()
     }
 
-    /// What is told after an entry up to now: another engine is put on show, and what was to be told before that is told with it.
+    /// What is announced after an entry up to now: another engine is put on show, and everything due before that comes with it.
     async fn told_by_now(&self, after: i64) -> Vec<(String, i64)> {
         let mut engine = make::engine();
         engine["name"] = json!(format!("after entry {after}"));

@@ -36,7 +36,7 @@ impl Shop {
         .await
     }
 
-    /// Proposes a job, agrees on it and takes it in hand, all on 2026-03-02.
+    /// Proposes a job, agrees on it and starts it, all on 2 March 2026.
     async fn has_started(&self, job: &Value) -> i64 {
         let id = self.proposes(job).await;
         for to in ["agreed", "started"] {
