@@ -200,7 +200,7 @@ impl Shop {
             .keeping_its_window()
     }
 
-    /// Another process of the same shop, which holds those who ask to limits.
+    /// Another process of the same shop, which limits its clients.
     pub fn limited(&self, limits: Limits) -> Shop {
         self.again(&self.database_url, ShopWindow::default(), limits)
             .keeping_its_window()

@@ -56,6 +56,7 @@ mod ground {
     mod repeats;
     mod rooms;
     mod sense;
+    mod words;
 }
 mod notifying {
     mod midnight;

@@ -81,7 +81,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     shop.set_day("2026-01-08");
     let survey = json!({"on": "2026-01-08", "surveyor": "Edda Morlock", "build_quality": "fine",
         "grades": {"boiler": "good", "motion": "worn", "frames": "good"},
-        "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "description": "left injector does not pick up"}]});
+        "findings": [{"area": "cylinders_and_valves", "severity": "stops_steaming", "description": "the lubricator's ratchet slips"}]});
     let survey = shop.act(Fitter, "/v1/engines/1/surveys", survey).await;
     let finding = survey.created().body["findings"][0]["id"].clone();
     assert_eq!(
@@ -97,7 +97,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     );
 
     // Mended.
-    let job = json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4", "findings": [finding]});
+    let job = json!({"title": "Lubricator ratchet", "touches": ["motion"], "hours_agreed": "4", "findings": [finding]});
     let job = shop
         .act(Fitter, "/v1/engines/1/jobs", job)
         .await
@@ -125,7 +125,8 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     shop.act(Fitter, &format!("{job}/hours"), hours)
         .await
         .created();
-    let parts = json!({"on": "2026-01-18", "description": "injector cones", "cost": "18.40"});
+    let parts =
+        json!({"on": "2026-01-18", "description": "ratchet wheel and pawl", "cost": "18.40"});
     shop.act(Fitter, &format!("{job}/parts"), parts)
         .await
         .created();
@@ -180,7 +181,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
             .created();
     }
     let again = json!({"on": "2026-01-23", "surveyor": "Edda Morlock", "build_quality": "fine",
-        "grades": {"boiler": "good", "fittings_and_feeds": "good", "motion": "worn", "frames": "good"}});
+        "grades": {"boiler": "good", "cylinders_and_valves": "good", "motion": "worn", "frames": "good"}});
     shop.act(Fitter, "/v1/engines/1/surveys", again)
         .await
         .created();

@@ -259,7 +259,7 @@ async fn the_firm_names_its_accounts_and_the_lines_show_the_names() {
         stock.body,
         json!({"account": "stock", "number": null, "name": null})
     );
-    let named = json!({"number": "1001", "name": "Engines in stock"});
+    let named = json!({"number": "STOCK", "name": "Engines in stock"});
     let changed = shop.patch("/v1/accounts/stock", &named).await.ok();
     assert_eq!(shop.get("/v1/accounts/stock").await.ok().body, changed.body);
     shop.patch("/v1/accounts/stock", &json!({"name": null}))
@@ -284,7 +284,7 @@ async fn the_firm_names_its_accounts_and_the_lines_show_the_names() {
     let lines = all(&shop, &format!("/v1/accounts-entries?{SPAN}")).await;
     assert_eq!(
         (&lines[0]["account_no"], &lines[0]["account_name"]),
-        (&json!("1001"), &Value::Null)
+        (&json!("STOCK"), &Value::Null)
     );
     assert_eq!(
         shop.journal().await,
@@ -296,7 +296,7 @@ async fn the_firm_names_its_accounts_and_the_lines_show_the_names() {
         .header("accept", "text/csv");
     let table = table.send().await.ok().text;
     assert!(
-        table.starts_with("on,account,account_no,account_name,debit,credit,stock_no,source,source_id,line,entry_no\r\n2026-01-05,stock,1001,,4200.00,0.00,1,acquisition,"),
+        table.starts_with("on,account,account_no,account_name,debit,credit,stock_no,source,source_id,line,entry_no\r\n2026-01-05,stock,STOCK,,4200.00,0.00,1,acquisition,"),
         "{table}"
     );
     for path in [

@@ -53,7 +53,8 @@ async fn purchase_hours_and_parts_reach_the_ledger_without_being_entered_twice()
         let hours = json!({"on": on, "fitter": fitter, "hours": hours});
         shop.post(&format!("{job}/hours"), &hours).await.created();
     }
-    let parts = json!({"on": "2026-03-12", "description": "injector cones", "cost": "18.40"});
+    let parts =
+        json!({"on": "2026-03-12", "description": "ratchet wheel and pawl", "cost": "18.40"});
     shop.post(&format!("{job}/parts"), &parts).await.created();
     let costs = format!("/v1/engines/{stock_no}/costs");
     let entered = shop.post(&costs, &carriage()).await.created();

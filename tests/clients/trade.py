@@ -58,7 +58,7 @@ def act(operation, client, model, body, *path):
 
 
 # Bought in, with its boiler.
-owner = act(create_person, seller, NewPerson, {"name": "Ebba Quarrington", "telephone": "01632 960144"})
+owner = act(create_person, seller, NewPerson, {"name": "Ebba Quarrimond", "telephone": "01632 960144"})
 engine = {
     "kind": "stationary", "name": "Saltmarsh", "builder_standing": "amateur", "fuel": "coal", "cylinders": 1,
     "working_order": "in_running_order", "asbestos_suspected": False, "weight": {"value": "31", "unit": "kg"},
@@ -77,7 +77,7 @@ boiler = act(create_boiler, fitter, NewBoiler, {
 act(create_installation, fitter, NewInstallation, {"stock_no": number, "installed_on": str(yesterday)}, boiler.id)
 
 # Mended, proved, surveyed.
-job = act(create_job, fitter, NewJob, {"title": "Slide valve faced", "touches": ["motion"], "hours_agreed": "3", "proposed_on": str(yesterday)}, number)
+job = act(create_job, fitter, NewJob, {"title": "Lubricator ratchet", "touches": ["motion"], "hours_agreed": "3", "proposed_on": str(yesterday)}, number)
 for to in ("agreed", "started"):
     act(create_job_transition, fitter, NewTransition, {"to": to, "on": str(yesterday)}, job.id)
 act(record_hours, fitter, NewHours, {"on": str(yesterday), "fitter": "Edda Morlock", "hours": "2.5"}, job.id)

@@ -35,7 +35,7 @@ const day = (before = 0) => new Date(Date.now() - before * 86_400_000).toISOStri
 const [today, yesterday] = [day(), day(1)];
 
 // Bought in, with its boiler.
-const owner = await got(seller.POST("/v1/persons", { body: { name: "Ebba Quarrington", email: "ebba@example.org" } }));
+const owner = await got(seller.POST("/v1/persons", { body: { name: "Ebba Quarrimond", email: "ebba@example.org" } }));
 const { stock_no } = await got(bookkeeper.POST("/v1/acquisitions", {
   params: once(),
   body: {
@@ -59,7 +59,7 @@ await got(fitter.POST("/v1/boilers/{id}/installations", { params: of_boiler, bod
 
 // Mended, proved, surveyed.
 const job = await got(fitter.POST("/v1/engines/{stock_no}/jobs", {
-  params: engine, body: { title: "Water gauge", touches: ["safety_valves_and_fittings"], hours_agreed: "2", proposed_on: yesterday },
+  params: engine, body: { title: "Lubricator ratchet", touches: ["motion"], hours_agreed: "2", proposed_on: yesterday },
 }));
 const of_job = { path: { id: job.id } };
 for (const to of ["agreed", "started"] as const) await got(fitter.POST("/v1/jobs/{id}/transitions", { params: of_job, body: { to, on: yesterday } }));

@@ -44,7 +44,7 @@ threading.Thread(target=server.serve_forever, daemon=True).start()
 webhook = post("/v1/webhooks", {"url": f"http://127.0.0.1:{server.server_port}/hooks", "types": ["person"]})
 secrets.append(webhook["secret"])
 post(f"/v1/webhooks/{webhook['id']}/test-calls", {})
-person = post("/v1/persons", {"name": "Ebba Quarrington"})
+person = post("/v1/persons", {"name": "Ebba Quarrimond"})
 told = {body["type"]: (id, body["data"]) for id, body in (got.get(timeout=20) for _ in range(2))}
 id, data = told["person.created"]
 entry = shop.get(data["url"]).json()

@@ -262,7 +262,7 @@ async fn medals_and_a_full_record_are_kept_of_an_engine() {
     );
 }
 
-/// 184 mm is how NEM 010 writes 7 1/4 in; 184.15 is exact. Who asks for one is shown both, by 0.2 mm.
+/// 184 mm is how NEM 010 writes 7 1/4 in; 184.15 is exact. A search for one finds both, within 0.2 mm.
 #[actix_web::test]
 async fn a_gauge_is_found_as_others_write_it() {
     let shop = Shop::open().await;

@@ -632,7 +632,7 @@ async fn the_deposit_of_a_lapsed_reservation_stays_listed_until_it_is_returned()
     assert_eq!(held.body["items"], json!([deposit.body]));
     let give_back = async |change: Value| {
         let back = make::with(
-            json!({"on": "2026-05-20", "method": "transfer", "reason": "changed his mind"}),
+            json!({"on": "2026-05-20", "method": "transfer", "reason": "changed their mind"}),
             &change,
         );
         shop.post(&format!("{}/returns", deposit.location()), &back)

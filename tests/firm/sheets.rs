@@ -12,7 +12,7 @@ use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
 
-/// An engine with everything that the sheets tell of: its stock number, boiler, sale, deposit, and the sale of another on
+/// An engine with everything that the sheets show: its stock number, boiler, sale, deposit, and the sale of another on
 /// commission.
 struct Told {
     engine: i64,

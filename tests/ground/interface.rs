@@ -57,7 +57,7 @@ async fn each_role_may_do_what_the_document_says_and_nothing_else() {
     let document = document();
     for Operation { method, path, what } in operations(&document) {
         let roles =
-            roles_of(what).unwrap_or_else(|| panic!("{method} {path} does not say whom it is for"));
+            roles_of(what).unwrap_or_else(|| panic!("{method} {path} does not name its roles"));
         let address = path
             .replace("{id}", "1")
             .replace("{stock_no}", "1")

@@ -55,7 +55,7 @@ async fn a_test_pressure_with_a_digit_too_many_is_refused_unless_confirmed() {
     let taken = shop.post(&tests, &confirmed).await.created();
     assert_eq!(taken.body["confirmed"], json!(["pressure"]));
     assert_eq!(last_confirmed(&shop).await, json!(["pressure"]));
-    // Held against the pressure of its own day: 2 x 60 psi since 2026-05-05.
+    // Compared with the pressure on the day of the test: 2 x 60 psi since 5 May 2026.
     let change =
         json!({"on": "2026-05-05", "working_pressure": psi("60"), "reason": "Valve reset"});
     shop.post(&format!("{boiler}/pressure-changes"), &change)
@@ -291,7 +291,7 @@ async fn of_two_like_numbers_at_once_one_is_questioned() {
     assert_eq!(statuses, [201, 422], "{} {}", one.text, other.text);
 }
 
-/// Held against the high figure of the last valuation. What an engine is worth is not what this is about: the figure is entered.
+/// Compared with the high figure of the last valuation, which is entered here and not calculated.
 #[actix_web::test]
 async fn a_price_of_more_than_ten_times_the_valuation_is_refused_unless_confirmed() {
     let shop = Shop::open().await;

@@ -33,7 +33,7 @@ impl Shop {
     }
 }
 
-/// An engine whose steam paper holds until 2026-06-01 (14 months: British code, published).
+/// An engine with a steam test certificate valid to 1 June 2026 (14 months: British code, published).
 async fn in_ticket(shop: &Shop) -> i64 {
     let (engine, boiler) = shop.has_engine_with(make::boiler()).await;
     for test in [make::hydraulic("2023-05-14"), make::steam("2025-04-01")] {

@@ -279,7 +279,7 @@ async fn a_call_that_is_not_received_comes_again_until_the_webhook_is_switched_o
         "{journal:?}"
     );
 
-    // Switched on again, it is told of what happened meanwhile; what failed comes by a repeat.
+    // Switched on again, it is sent what happened meanwhile; what failed before is redelivered.
     shop.has_person("Ada Fell").await;
     assert_eq!(shop.calls_at(&caller, now).await, 0);
     let address = format!("/v1/webhooks/{id}");
@@ -637,7 +637,7 @@ async fn receivers_that_do_not_answer_take_nothing_from_those_who_write() {
     };
     let told = tokio::time::timeout(Duration::from_secs(60), told()).await;
     calling.abort();
-    assert!(told.is_ok(), "what answers is told of everything");
+    assert!(told.is_ok(), "an address that answers is sent everything");
 }
 
 /// Gives an address of the public internet at the first look-up, and one of this machine at each that follows.

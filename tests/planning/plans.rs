@@ -236,7 +236,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         printed.text
     );
 
-    // Begun, and longer than agreed: the plan is held against it, and says that it is stale.
+    // Started, and longer than agreed: the plan is compared with it, and says that it is out of date.
     let moved = format!("/v1/jobs/{boiler}/transitions");
     shop.post(&moved, &json!({"to": "started", "on": "2026-05-14"}))
         .await

@@ -321,18 +321,20 @@ async fn the_owner_is_notified_once_of_each_price_change() {
     );
     let first = waiting[0]["id"].as_i64().expect("an id");
     let notice = format!("/v1/owner-notices/{first}");
-    let tellings = format!("{notice}/notifications");
+    let notifications = format!("{notice}/notifications");
     for (on, pointer) in [("2026-05-15", "/on"), ("2026-05-13", "/on")] {
-        shop.post(&tellings, &json!({"on": on}))
+        shop.post(&notifications, &json!({"on": on}))
             .await
             .invalid_at(pointer);
     }
     let telling = json!({"on": TODAY, "method": "by telephone"});
-    let told = shop.post(&tellings, &telling).await.created();
+    let told = shop.post(&notifications, &telling).await.created();
     assert_eq!(told.location(), notice);
     assert_eq!(told.body["notified_by"], "the proprietor");
     assert_eq!(shop.get(&notice).await.ok().body, told.body);
-    shop.post(&tellings, &telling).await.refused("conflict");
+    shop.post(&notifications, &telling)
+        .await
+        .refused("conflict");
     assert_eq!(open().await, json!([waiting[1]]));
     let done = shop.get("/v1/owner-notices?notified=true").await.ok().body;
     assert_eq!(done["items"], json!([told.body]));

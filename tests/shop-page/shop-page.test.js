@@ -29,7 +29,7 @@ async function api(path) {
 const listings = async (query = "") => (await api(`/v1/public/listings?limit=200${query}`)).items;
 const forSale = async () => (await listings("&availability=for_sale")).map((card) => card.stock_no);
 
-/** A visitor with a window of his own; nothing that the page throws or the content policy stops goes unseen. */
+/** A visitor with a window of their own. Fails on anything that the page throws or the content policy stops. */
 function visit(name, options, play) {
   if (!play) [options, play] = [{}, options];
   test(name, { timeout: 60_000 }, async () => {
@@ -351,7 +351,7 @@ visit("a keyboard does for all of it", async (page) => {
   assert.equal(await focused(page), "To the engines");
   await page.keyboard.press("Enter");
   await tabTo(page, () => document.activeElement.name === "q", "the search");
-  const found = await numbersAfter(page, () => page.keyboard.type("pannier"), "pannier");
+  const found = await numbersAfter(page, () => page.keyboard.type("quarry"), "quarry");
   assert.equal(found.length, 1);
   await page.keyboard.press("Control+A");
   await numbersAfter(page, () => page.keyboard.press("Delete"), "");

@@ -1,5 +1,5 @@
 """A streaming replica from which the shop window is read: paused, gone and back, under writes; then the primary gone. A writer always
-reads what he wrote, and answers that could not be held against the journal say how old they are."""
+reads what they wrote, and answers that could not be checked against the journal say how old they are."""
 
 import time
 

@@ -20,7 +20,7 @@ async fn shop_with_an_engine() -> Shop {
 
 /// Proposed on 2026-03-02.
 fn job() -> Value {
-    json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "proposed_on": "2026-03-02"})
+    json!({"title": "Lubricator ratchet", "touches": ["safety_valves_and_fittings"], "proposed_on": "2026-03-02"})
 }
 
 impl Shop {
@@ -36,7 +36,7 @@ impl Shop {
         .await
     }
 
-    /// Proposes a job, agrees on it and takes it in hand, all on 2026-03-02.
+    /// Proposes a job, agrees on it and starts it, all on 2 March 2026.
     async fn has_started(&self, job: &Value) -> i64 {
         let id = self.proposes(job).await;
         for to in ["agreed", "started"] {
@@ -68,19 +68,19 @@ async fn a_job_is_proposed_agreed_taken_in_hand_and_finished() {
     let made = shop
         .request(Method::POST, JOBS)
         .by(&shop, Role::Fitter)
-        .json(&json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4.50",
-            "outside_work": "120", "notes": "cones worn"}))
+        .json(&json!({"title": "Lubricator ratchet", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4.50",
+            "outside_work": "120", "notes": "pawl worn"}))
         .send()
         .await
         .created();
     assert_eq!(
         made.body,
-        json!({"id": 1, "stock_no": 1, "title": "Left injector", "status": "proposed",
+        json!({"id": 1, "stock_no": 1, "title": "Lubricator ratchet", "status": "proposed",
             "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4.5",
             "outside_work": "120.00", "expected_on": null, "chased_by": null, "parts_expected": null, "skill": null,
             "fitter_id": null, "work_place": null, "days_away": null, "needs": [], "proposed_on": "2026-05-14", "agreed_on": null, "started_on": null,
             "finished_on": null, "finished_at": null, "called_off_on": null, "working_order_after": null, "boiler_id": null,
-            "notes": "cones worn", "grades_after": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
+            "notes": "pawl worn", "grades_after": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": null, "motion": null,
                 "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
             "findings": [], "hours_booked": "0", "hours": [], "parts_cost": "0.00", "parts": []}),
         "proposed today"
@@ -539,8 +539,7 @@ async fn parts_are_recorded_to_the_penny_and_a_wrong_line_is_reversed() {
         format!("/v1/jobs/{id}/parts"),
         format!("/v1/jobs/{id}/reversals"),
     );
-    let line =
-        |cost: &str| json!({"on": "2026-03-03", "description": "injector cones", "cost": cost});
+    let line = |cost: &str| json!({"on": "2026-03-03", "description": "ratchet wheel and pawl", "cost": cost});
     for (cost, total) in [("18.40", "18.40"), ("0.01", "18.41"), ("0", "18.41")] {
         let used = shop.post(&parts, &line(cost)).await.created();
         assert_eq!(used.body["parts_cost"], total);

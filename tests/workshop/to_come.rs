@@ -268,9 +268,9 @@ const fn at_rate(hundredths: i128, rate: i128) -> i128 {
     product / 100 + (product % 100 >= 50) as i128
 }
 
-/// Engines with random jobs, hours, parts and bills: what is to come, reckoned here in whole pennies, is the same in the break-even
-/// price, in what is left, in the stock value and in the worth of each job. 200 engines, in CI 4: `OUTSHOP_ENGINES=200 cargo test -p
-/// outshop-tests to_come`.
+/// Engines with random jobs, hours, parts and bills: what is to come, calculated here in whole pennies, is the same in the
+/// break-even price, in the profit, in the stock valuation and in the value added of each job. 200 engines, in CI 4:
+/// `OUTSHOP_ENGINES=200 cargo test -p outshop-tests to_come`.
 #[actix_web::test]
 async fn random_engines_have_one_cost_to_come() {
     let asked = option_env!("OUTSHOP_ENGINES");

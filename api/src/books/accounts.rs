@@ -35,7 +35,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 /// An account with the firm's own number and name; null until the firm sets them.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = accounts)]
-#[schema(example = json!({"account": "stock", "number": "1001", "name": "Engines in stock"}))]
+#[schema(example = json!({"account": "stock", "number": "STOCK", "name": "Engines in stock"}))]
 pub struct NamedAccount {
     pub account: Account,
     /// The firm's own account number.
@@ -48,7 +48,7 @@ pub struct NamedAccount {
 #[derive(Debug, Deserialize, AsChangeset, ToSchema)]
 #[diesel(table_name = accounts, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"number": "1001", "name": "Engines in stock"}))]
+#[schema(example = json!({"number": "STOCK", "name": "Engines in stock"}))]
 pub struct AccountPatch {
     /// The firm's own account number; null removes it.
     pub number: Option<Code>,

@@ -56,7 +56,7 @@ const STRETCH: i64 = 250;
 
 /// A line of the accounts. Debits and credits of one record are equal; each line has one of the two, the other is 0.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"on": "2026-05-14", "account": "cost_of_sales", "account_no": "5000", "account_name": "Cost of engines sold",
+#[schema(example = json!({"on": "2026-05-14", "account": "cost_of_sales", "account_no": "COST-OF-SALES", "account_name": "Cost of engines sold",
     "debit": "4850.00", "credit": "0.00", "stock_no": 10, "source": "sale", "source_id": 31, "line": 4, "entry_no": 311}))]
 pub struct AccountsLine {
     pub on: Day,

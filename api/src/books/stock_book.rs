@@ -50,7 +50,7 @@ const STRETCH: i64 = 500;
 /// A line of the stock book, with the records that its figures come from.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "bought_on": "2026-01-05", "in_again_on": null, "purchase_invoice_no": null, "purchase_price": "4200.00",
-    "seller": "Wynn Ostrander-Pike", "description": "Marrowby, locomotive, 5 in gauge, 0-6-0", "sold_on": "2026-05-14", "sales_invoice_no": "30",
+    "seller": "Wynn Ostrellan", "description": "Marrowby, locomotive, 5 in gauge, 0-6-0", "sold_on": "2026-05-14", "sales_invoice_no": "30",
     "price": "7600.00", "disposal": "sold", "buyer": "Odo Fenwright", "margin": "3400.00", "tax": "566.67", "late_tax": null,
     "late_tax_due_on": null, "late_tax_taken_back_on": null, "acquisition_id": 51,
     "bought_entry_no": 184, "sale_id": 31, "disposal_id": null, "return_id": null,

@@ -41,8 +41,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 /// A defect found; open until a job or a later survey clears it.
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = findings)]
-#[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds",
-    "severity": "stops_steaming", "description": "left injector does not pick up", "found_on": "2026-04-08", "released": true,
+#[schema(example = json!({"id": 205, "stock_no": 10, "survey_id": 61, "area": "cylinders_and_valves",
+    "severity": "stops_steaming", "description": "the lubricator's ratchet slips", "found_on": "2026-04-08", "released": true,
     "cleared_on": "2026-04-20", "cleared_by_job_id": 33, "cleared_by_survey_id": null, "complaint_id": null}))]
 pub struct Finding {
     pub id: i64,

@@ -55,10 +55,10 @@ pub struct SurveyFacts {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 61, "stock_no": 10, "on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
-    "asbestos": "not_suspected", "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "worn", "cylinders_and_valves": "good", "motion": "fair",
+    "asbestos": "not_suspected", "notes": null, "grades": {"boiler": "good", "fittings_and_feeds": "good", "cylinders_and_valves": "worn", "motion": "fair",
     "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
-    "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "fittings_and_feeds", "severity": "stops_steaming",
-    "description": "left injector does not pick up", "found_on": "2026-04-08", "released": false, "cleared_on": null,
+    "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "cylinders_and_valves", "severity": "stops_steaming",
+    "description": "the lubricator's ratchet slips", "found_on": "2026-04-08", "released": false, "cleared_on": null,
     "cleared_by_job_id": null, "cleared_by_survey_id": null}], "clears": []}))]
 pub struct Survey {
     #[serde(flatten)]
@@ -133,8 +133,8 @@ impl FromIterator<(Area, Grade)> for Grades {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"on": "2026-04-08", "surveyor": "Edda Morlock", "build_quality": "fine",
-    "grades": {"boiler": "good", "fittings_and_feeds": "worn", "motion": "fair"},
-    "findings": [{"area": "fittings_and_feeds", "severity": "stops_steaming", "description": "left injector does not pick up"}]}))]
+    "grades": {"boiler": "good", "cylinders_and_valves": "worn", "motion": "fair"},
+    "findings": [{"area": "cylinders_and_valves", "severity": "stops_steaming", "description": "the lubricator's ratchet slips"}]}))]
 pub struct NewSurvey {
     /// Not before the engine arrived, not after today.
     pub on: Day,

@@ -182,11 +182,11 @@ pub struct Answer {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 1, "made_on": "2026-11-27", "from": "2026-11-27", "until": "2026-12-05", "changed_since": false,
     "score": {"broken": 0, "late_days": 0, "unplaced": 0, "income_delay": 544000}, "lower_bound": {"broken": 0, "late_days": 0, "unplaced": 0, "income_delay": 544000}, "optimal": true,
-    "steps": [{"stock_no": 30, "job_id": 33, "test": null, "description": "Left injector", "fitter": "Edda Morlock", "first": "2026-11-27",
+    "steps": [{"stock_no": 30, "job_id": 33, "test": null, "description": "Lubricator ratchet", "fitter": "Edda Morlock", "first": "2026-11-27",
         "last": "2026-11-27", "hours": [{"on": "2026-11-27", "hours": "4"}], "work_place": "bench", "started": false, "expected_on": null,
         "chased_by": null}], "unplaced": [],
     "promises": [{"promise_id": 3, "sale_id": null, "stock_no": 30, "on": "2026-12-12", "finished": "2026-12-05", "days_in_hand": 7,
-        "outcome": "kept", "no_earlier_than": "2026-12-05", "reason": "Even with nothing else in the workshop: \"Left injector\" on engine 30."}],
+        "outcome": "kept", "no_earlier_than": "2026-12-05", "reason": "Even with nothing else in the workshop: \"Lubricator ratchet\" on engine 30."}],
     "savings": [], "warnings": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct Plan {
     pub id: i64,

@@ -115,7 +115,7 @@ fn check_week(hours: &[Hours]) -> Result<(), Problem> {
 
 #[derive(Debug, Clone, Serialize, Queryable, Selectable, ToSchema)]
 #[diesel(table_name = days_off)]
-#[schema(example = json!({"id": 1, "fitter_id": null, "from": "2026-12-24", "until": "2027-01-03", "notes": "Christmas"}))]
+#[schema(example = json!({"id": 1, "fitter_id": null, "from": "2026-08-10", "until": "2026-08-21", "notes": "annual shutdown"}))]
 pub struct DaysOff {
     pub id: i64,
     /// null: the works are closed.
@@ -132,7 +132,7 @@ pub struct DaysOff {
 #[derive(Debug, Deserialize, Insertable, ToSchema)]
 #[diesel(table_name = days_off)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"from": "2027-03-26", "until": "2027-03-29", "notes": "Easter"}))]
+#[schema(example = json!({"from": "2027-08-09", "until": "2027-08-20", "notes": "annual shutdown"}))]
 pub struct NewDaysOff {
     /// null: the works are closed.
     pub fitter_id: Option<i64>,

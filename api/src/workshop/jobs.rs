@@ -107,15 +107,15 @@ pub struct JobFacts {
 }
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!({"id": 33, "stock_no": 10, "title": "Left injector", "status": "finished",
-    "touches": ["safety_valves_and_fittings"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null, "expected_on": null,
+#[schema(example = json!({"id": 33, "stock_no": 10, "title": "Lubricator ratchet", "status": "finished",
+    "touches": ["motion"], "gauge_glass_only": false, "hours_agreed": "4", "outside_work": null, "expected_on": null,
     "chased_by": null, "parts_expected": "20.00", "skill": "fitting", "fitter_id": null, "work_place": "bench", "days_away": null, "needs": [],
     "proposed_on": "2026-04-09", "agreed_on": "2026-04-10", "started_on": "2026-04-18", "finished_on": "2026-04-20",
     "finished_at": "11:30", "called_off_on": null, "working_order_after": null, "boiler_id": 88, "notes": null, "findings": [205],
-    "grades_after": {"boiler": null, "fittings_and_feeds": "good", "cylinders_and_valves": null, "motion": null,
+    "grades_after": {"boiler": null, "fittings_and_feeds": null, "cylinders_and_valves": "good", "motion": null,
         "wheels_and_axleboxes": null, "frames": null, "platework_and_paint": null, "completeness": null},
     "hours_booked": "3.5", "hours": [{"id": 710, "on": "2026-04-18", "fitter": "Edda Morlock", "hours": "3.5", "reverses_id": null, "confirmed": []}],
-    "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "description": "injector cones", "cost": "18.40", "reverses_id": null}]}))]
+    "parts_cost": "18.40", "parts": [{"id": 91, "on": "2026-04-18", "description": "ratchet wheel and pawl", "cost": "18.40", "reverses_id": null}]}))]
 pub struct Job {
     #[serde(flatten)]
     pub facts: JobFacts,
@@ -139,8 +139,8 @@ pub struct Job {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"title": "Left injector", "touches": ["safety_valves_and_fittings"], "hours_agreed": "4",
-    "grades_after": {"fittings_and_feeds": "good"}}))]
+#[schema(example = json!({"title": "Lubricator ratchet", "touches": ["motion"], "hours_agreed": "4",
+    "grades_after": {"cylinders_and_valves": "good"}}))]
 pub struct NewJob {
     pub title: Line,
     /// The parts of the engine that the work affects; they decide which certificates it voids.

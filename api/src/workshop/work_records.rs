@@ -46,8 +46,8 @@ const MOST: i64 = 500;
 /// The work on an engine, without what it cost.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "name": "Marrowby", "came_on": "2026-04-02",
-    "work": [{"title": "Left injector", "finished_on": "2026-04-20", "touches": ["safety_valves_and_fittings"],
-        "put_right": ["left injector does not pick up"], "parts": ["injector cones"], "grades_after": {"fittings_and_feeds": "good"}}],
+    "work": [{"title": "Lubricator ratchet", "finished_on": "2026-04-20", "touches": ["motion"],
+        "put_right": ["the lubricator's ratchet slips"], "parts": ["ratchet wheel and pawl"], "grades_after": {"cylinders_and_valves": "good"}}],
     "tests": [], "still_open": [], "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WorkRecord {
     pub stock_no: i32,

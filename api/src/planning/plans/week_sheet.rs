@@ -89,7 +89,7 @@ pub struct SheetWaiting {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
-        "description": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
+        "description": "Lubricator ratchet", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
     "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {

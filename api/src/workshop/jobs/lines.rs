@@ -105,7 +105,7 @@ pub struct NewBenchHours {
 
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-04-18", "description": "injector cones", "cost": "18.40"}))]
+#[schema(example = json!({"on": "2026-04-18", "description": "ratchet wheel and pawl", "cost": "18.40"}))]
 pub struct NewParts {
     /// Not before the engine arrived, not after today; in an open tax period.
     pub on: Day,
