@@ -30,7 +30,7 @@ impl Day {
         }
     }
 
-    /// For days written in the source; refused when compiling if there is no such day.
+    /// For days written in the source: a day that does not exist fails to compile.
     pub const fn constant(year: i16, month: i8, day: i8) -> Day {
         assert!(year >= 1800 && year <= 2199);
         Day(Date::constant(year, month, day))
@@ -41,7 +41,7 @@ impl Day {
     }
 
     /// The corresponding day `months` later, or the last day of that month where there is none: 30 June + 14 months is
-    /// 30 August, 31 December + 14 months is 28 February. Held at the ends of the range of days.
+    /// 30 August, 31 December + 14 months is 28 February. Clamped to the range of days.
     ///
     /// Source: Dodds v Walker (1981) 1 WLR 1027 (the corresponding date rule).
     #[must_use]
@@ -51,7 +51,7 @@ impl Day {
             .held()
     }
 
-    /// Held at the ends of the range of days.
+    /// Clamped to the range of days.
     #[must_use]
     pub fn plus_days(self, days: i32) -> Day {
         self.0
@@ -75,6 +75,11 @@ impl Day {
     /// Days from `earlier` to this day; negative when `earlier` is later.
     pub fn days_since(self, earlier: Day) -> i32 {
         (self.0 - earlier.0).get_days()
+    }
+
+    /// The day as texts for people print it: 14 May 2026.
+    pub fn in_words(self) -> String {
+        self.0.strftime("%-d %B %Y").to_string()
     }
 }
 

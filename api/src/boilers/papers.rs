@@ -120,7 +120,7 @@ fn answer_example() -> Value {
         "next_due": [{"test": "hydraulic_repeat", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("135", "9.3079")},
             {"test": "steam", "from": "2026-05-15", "by": "2026-05-15", "pressure": pressure("90", "6.2053")}],
         "flags": [],
-        "cautions": ["Boiler reports do not cross borders: abroad the engine needs the papers of that country."],
+        "cautions": ["Boiler certificates are not normally accepted abroad: the engine will need certificates from the country it goes to."],
     })
 }
 

@@ -102,7 +102,10 @@ const MOST_TOLD: usize = 100;
 pub struct GateReason {
     #[schema(max_length = 60, example = "papers")]
     pub check: String,
-    #[schema(max_length = 1000, example = "The steam paper ran out on 2026-05-14.")]
+    #[schema(
+        max_length = 1000,
+        example = "The steam test certificate expired on 14 May 2026."
+    )]
     pub reason: String,
     #[schema(max_length = 1000, example = "Record a steam test of this boiler.")]
     pub remedy: String,
