@@ -1,4 +1,4 @@
-//! Sheets: papers to print. Each is made of the data that the same address gives as JSON, by a template in `sheets/`.
+//! Sheets to print. Each is a template in `sheets/` filled with the data that the same path returns as JSON.
 
 use crate::{
     firm::firm::{self, Firm},
@@ -18,11 +18,11 @@ use minijinja::{
     AutoEscape, Environment, Error, ErrorKind, UndefinedBehavior, Value, context,
     syntax::SyntaxConfig, value::Serde,
 };
-use outshop_core::trade::PaperSize;
+use outshop_core::{boilers::events::TestKind, trade::PaperSize};
 use serde::Serialize;
 use std::sync::LazyLock;
 
-/// The papers that the service prints.
+/// The sheets that the service prints.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Sheet {
     Description,
@@ -71,12 +71,13 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
         .trim_blocks(true)
         .lstrip_blocks(true)
         .build();
-    templates.set_syntax(syntax.expect("the usual marks, blocks trimmed"));
+    templates.set_syntax(syntax.expect("the default delimiters are valid"));
     templates.add_filter("money", money);
     templates.add_filter("day", day);
     templates.add_filter("measure", measure);
     templates.add_filter("moment", moment);
     templates.add_filter("plain", plain);
+    templates.add_filter("test_name", test_name);
     for (name, text) in templates![
         "layout.html",
         "shared.html",
@@ -94,17 +95,17 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
     ] {
         templates
             .add_template(name, text)
-            .expect("the templates are a part of the program, and each is tested");
+            .expect("each template is compiled in and tested");
     }
     templates
 });
 
 const STYLE: &str = include_str!("sheets/sheet.css");
 
-/// Nothing but the sheet itself is let in: no script, no other address.
+/// Content policy: the sheet loads no script and nothing from another address.
 pub(crate) const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
-/// The data as JSON, or as a sheet to print where the request asks for `text/html`.
+/// Responds with the data as JSON, or as a sheet to print if the request accepts `text/html`.
 pub(crate) async fn shown(
     req: &HttpRequest,
     conn: &mut AsyncPgConnection,
@@ -134,7 +135,7 @@ pub(crate) fn guarded(mut answer: HttpResponse) -> HttpResponse {
     answer
 }
 
-/// The sheet in HTML, for the firm's size of paper.
+/// The sheet in HTML, for the firm's paper size.
 pub(crate) fn render(
     sheet: Sheet,
     data: &impl Serialize,
@@ -162,7 +163,7 @@ pub(crate) fn render(
 
 // Filters
 
-/// `7600.00` as £7,600.00; other currencies than those with a sign of their own by their code.
+/// `7600.00` as £7,600.00; a currency without a sign of its own gets its code.
 fn money(amount: &Value, currency: &str) -> Result<String, Error> {
     let text = amount.as_str().ok_or_else(|| unfit("an amount", amount))?;
     let (sign, amount) = text
@@ -192,7 +193,7 @@ fn day(on: &Value) -> Result<String, Error> {
     Ok(date.strftime("%-d %B %Y").to_string())
 }
 
-/// An instant by the clock of the firm: 14 May 2026, 17:30.
+/// An instant in the firm's time zone: 14 May 2026, 17:30.
 fn moment(at: &Value, time_zone: &str) -> Result<String, Error> {
     let instant: Option<Timestamp> = at.as_str().and_then(|text| text.parse().ok());
     let instant = instant.ok_or_else(|| unfit("an instant", at))?;
@@ -205,13 +206,23 @@ fn by_the_clock(instant: Timestamp, time_zone: &str) -> Result<String, jiff::Err
     Ok(there.strftime("%-d %B %Y, %H:%M").to_string())
 }
 
-/// A length, weight, pressure or volume as it was written: 1 1/2 in.
+/// A length, weight, pressure or volume as entered: 1 1/2 in.
 fn measure(quantity: &Value) -> Result<String, Error> {
     let (value, unit) = (quantity.get_attr("value")?, quantity.get_attr("unit")?);
     Ok(format!("{value} {unit}"))
 }
 
-/// A word of a list in plain English: `in_running_order` as in running order.
+/// The kind of a test: `hydraulic_first` as Initial hydraulic test.
+fn test_name(word: &Value) -> Result<String, Error> {
+    let kind: Option<TestKind> = word.as_str().and_then(|word| word.parse().ok());
+    let name = kind
+        .ok_or_else(|| unfit("a kind of test", word))?
+        .in_words();
+    let (first, rest) = name.split_at(1);
+    Ok(first.to_uppercase() + rest)
+}
+
+/// An enum value without underscores: `part_built` as part built.
 fn plain(word: &Value) -> Result<String, Error> {
     let word = word.as_str().ok_or_else(|| unfit("a word", word))?;
     Ok(word.replace('_', " "))
