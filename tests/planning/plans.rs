@@ -225,7 +225,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
         (&json!("2026-05-18"), &json!("2026-05-24"))
     );
     assert_eq!(sheet["tests"].as_array().map(Vec::len), Some(2));
-    assert_eq!(sheet["promises"][0]["description"], "a day to spare");
+    assert_eq!(sheet["promises"][0]["description"], "1 day in hand");
     let printed = shop
         .request(Method::GET, "/v1/week-sheet")
         .by(&shop, Role::Fitter);

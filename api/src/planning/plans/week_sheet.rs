@@ -1,4 +1,4 @@
-//! The week of the latest plan, for the wall of the shop.
+//! The week of the latest plan, to hang up in the workshop.
 
 use super::{HoursOfDay, Plan, UnplacedStep, find, sum};
 use crate::{
@@ -12,14 +12,17 @@ use crate::{
         query::Query,
         text::{Html, Line, Text},
     },
-    schema::engines as engines_table,
+    schema::{engines as engines_table, promises as promises_table},
     stock,
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::events::TestKind, days::Day, trade::PlannedOutcome, workshop::jobs::Hours,
+    boilers::events::TestKind,
+    days::Day,
+    trade::{PlannedOutcome, PromiseKind},
+    workshop::jobs::Hours,
 };
 use outshop_operation::get;
 use serde::{Deserialize, Serialize};
@@ -34,12 +37,13 @@ pub struct SheetLine {
     pub name: Line,
     /// Where in the works the engine is.
     pub place: Option<Line>,
+    /// Null: a test.
     pub job_id: Option<i64>,
     pub description: Line,
-    /// In this week.
+    /// The hours of this week, by day.
     #[schema(max_items = 7)]
     pub hours: Vec<HoursOfDay>,
-    /// Until it is finished, after this week.
+    /// It continues after this week.
     pub goes_on: bool,
 }
 
@@ -56,6 +60,10 @@ pub struct SheetPromise {
     pub stock_no: i32,
     pub name: Line,
     pub on: Day,
+    /// What was promised. The day that a sale names is `delivered`.
+    pub kind: PromiseKind,
+    /// The text of the promise; null: it has none, or a sale names the day.
+    pub promised: Option<Line>,
     /// Time in hand, as text.
     pub description: Text<400>,
 }
@@ -79,12 +87,12 @@ pub struct SheetWaiting {
     pub chased_by: Option<Line>,
 }
 
-/// The week for the wall of the shop.
+/// A week of the plan: the work of each fitter, promises, tests, and what is waited for.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
         "description": "Left injector", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
-    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "kind": "ready_for_collection", "promised": null, "description": "7 days in hand"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
     pub plan_id: i64,
@@ -101,7 +109,7 @@ pub struct WeekSheet {
     pub tests: Vec<SheetTest>,
     #[schema(max_items = 1000)]
     pub waiting: Vec<SheetWaiting>,
-    /// Of the whole plan, as long as it has no place.
+    /// Work of the whole plan that is not scheduled yet.
     #[schema(max_items = 1000)]
     pub unplaced: Vec<UnplacedStep>,
     #[schema(max_items = 1)]
@@ -112,15 +120,15 @@ pub struct WeekSheet {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct WeekQuery {
-    /// A day of the week; today when left out.
+    /// Any day of the week; today when omitted.
     on: Option<Day>,
 }
 
 // Routes
 
-/// Read the workshop's week, to print
+/// Get the workshop's week from the latest plan
 ///
-/// Of the latest plan. As a sheet to print, with boxes to tick, with `Accept: text/html`.
+/// With `Accept: text/html`, a sheet to print with boxes to tick.
 #[get("/week-sheet", 404, 200(content((WeekSheet = "application/json"), (Html = "text/html"))))]
 pub(super) async fn get_week_sheet(
     Staff(actor): Staff,
@@ -131,7 +139,7 @@ pub(super) async fn get_week_sheet(
     let mut conn = db.read().await?;
     let plan = find(&mut conn, None).await?;
     let plan =
-        plan.ok_or_else(|| Problem::not_found("no plan was made yet; make one at /v1/plans"))?;
+        plan.ok_or_else(|| Problem::not_found("there is no plan yet; create one at /v1/plans"))?;
     let on = query.on.unwrap_or(actor.today);
     let sheet = week(&mut conn, &plan, on).await?;
     sheets::shown(&req, &mut conn, Sheet::Week, &sheet, Instant(actor.now)).await
@@ -160,6 +168,20 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
         let found = names.get(&stock_no).cloned();
         found.ok_or_else(|| stock::missing(stock_no))
     };
+    let ids: Vec<i64> = answer
+        .promises
+        .iter()
+        .filter_map(|it| it.promise_id)
+        .collect();
+    let promised: Vec<(i64, (PromiseKind, Option<Line>))> = promises_table::table
+        .filter(promises_table::id.eq_any(ids))
+        .select((
+            promises_table::id,
+            (promises_table::kind, promises_table::description),
+        ))
+        .load(conn)
+        .await?;
+    let promised: HashMap<i64, (PromiseKind, Option<Line>)> = promised.into_iter().collect();
     let mut fitters: BTreeMap<Line, Vec<SheetLine>> = BTreeMap::new();
     let (mut tests, mut waiting) = (Vec::new(), Vec::new());
     for step in &answer.steps {
@@ -215,22 +237,27 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
     let promises = answer.promises.iter().filter(|promise| promise.on >= from);
     let promises = promises.map(|promise| {
         let words = match (promise.days_in_hand, promise.outcome) {
-            (None, _) => "not finished: what it waits for has no place".to_owned(),
-            (Some(0), _) => "done on the very day".to_owned(),
-            (Some(1), _) => "a day to spare".to_owned(),
-            (Some(days @ 2..), _) => format!("{days} days to spare"),
+            (None, _) => "not finished: something that it depends on is not scheduled".to_owned(),
+            (Some(0), _) => "finished on the day promised".to_owned(),
+            (Some(1), _) => "1 day in hand".to_owned(),
+            (Some(days @ 2..), _) => format!("{days} days in hand"),
             (Some(days), PlannedOutcome::CannotBeKept) => {
                 let before = promise.no_earlier_than;
-                let before =
-                    before.map_or(String::new(), |day| format!(": before {day} nothing helps"));
-                format!("{} days late, and no plan can keep it{before}", -days)
+                let before = before.map_or(String::new(), |day| {
+                    format!(": it cannot be finished before {}", day.in_words())
+                });
+                format!("{} days late; no plan can keep it{before}", -days)
             }
             (Some(days), _) => format!("{} days late", -days),
         };
+        let promised = promise.promise_id.and_then(|id| promised.get(&id).cloned());
+        let (kind, promised) = promised.unwrap_or((PromiseKind::Delivered, None));
         Ok::<_, Problem>(SheetPromise {
             stock_no: promise.stock_no,
             name: named(promise.stock_no)?.0,
             on: promise.on,
+            kind,
+            promised,
             description: words.parse().map_err(Problem::internal)?,
         })
     });
