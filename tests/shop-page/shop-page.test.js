@@ -166,7 +166,7 @@ visit("an engine tells its picture, price, condition, findings, papers and cauti
   const sentences = [open.title, open.description, ...open.papers.sentences, ...open.papers.cautions, ...open.findings.map((it) => it.description)];
   for (const words of sentences) assert.ok(text.includes(words.toLowerCase()), words);
   for (const [area, grade] of Object.entries(open.grades)) {
-    assert.equal(await page.getByRole("row", { name: area.replaceAll("_", " ") }).getByRole("cell").innerText(), grade?.replaceAll("_", " ") ?? "not looked at");
+    assert.equal(await page.getByRole("row", { name: area.replaceAll("_", " ") }).getByRole("cell").innerText(), grade?.replaceAll("_", " ") ?? "not assessed");
   }
   const price = new Intl.NumberFormat("en-GB", { style: "currency", currency: open.currency, maximumFractionDigits: 0 }).format(open.price);
   assert.equal(await page.locator("header .deal b").innerText(), price);
@@ -227,7 +227,7 @@ visit("a question is sent", async (page) => {
 
 visit("a refused form says why at the field", async (page) => {
   await engine(page, (await forSale())[0]);
-  const form = page.getByRole("form", { name: "Have it held for you" });
+  const form = page.getByRole("form", { name: "Reserve this engine" });
   const send = async () => {
     const answered = page.waitForResponse("**/relay/reservations");
     await form.getByRole("button").click();
@@ -281,7 +281,7 @@ visit("who reserves sees it reserved, there and in the register; the next one ma
   await engine(page, number);
   assert.equal(await page.locator("header .stamp").innerText(), "For sale");
   const reserve = async (name, email, { queue }) => {
-    const form = page.getByRole("form", { name: "Have it held for you" });
+    const form = page.getByRole("form", { name: "Reserve this engine" });
     await form.getByLabel("Your name").fill(name);
     await form.getByLabel("E-mail").fill(email);
     await form.getByLabel("For how many hours").fill("24");
@@ -292,7 +292,7 @@ visit("who reserves sees it reserved, there and in the register; the next one ma
   };
   const [held, outcome] = await reserve("Perpetua Inchmarlow", "perpetua@example.org", { queue: false });
   assert.equal(held, 201);
-  await outcome.getByText("It is held for you until").waitFor();
+  await outcome.getByText("It is reserved for you until").waitFor();
   assert.equal(await page.locator("header .stamp").innerText(), "Reserved");
 
   await page.getByRole("link", { name: "All engines on show" }).click();
@@ -332,7 +332,7 @@ visit("what changes meanwhile is told, and nothing is taken away that is being f
   await news.waitFor();
   assert.equal(await page.locator("header .stamp").innerText(), "For sale");
   assert.equal(await form.getByLabel("Your name").inputValue(), "Perpetua Inchmarlow");
-  await page.getByRole("button", { name: "Show it as it is now" }).click();
+  await page.getByRole("button", { name: "Show the current version" }).click();
   await page.locator("header .stamp", { hasText: "Reserved" }).waitFor();
   assert.equal(await news.count(), 0);
 });
@@ -341,14 +341,14 @@ visit("a sold engine has no form to reserve it", async (page) => {
   const sold = (await listings("&availability=sold"))[0];
   await engine(page, sold.stock_no);
   assert.equal(await page.locator("header .stamp").innerText(), "Sold");
-  assert.equal(await page.getByRole("form", { name: "Have it held for you" }).count(), 0);
+  assert.equal(await page.getByRole("form", { name: "Reserve this engine" }).count(), 0);
   assert.equal(await page.getByRole("form", { name: "Ask about it" }).count(), 1);
 });
 
 visit("a keyboard does for all of it", async (page) => {
   await register(page);
   await page.keyboard.press("Tab");
-  assert.equal(await focused(page), "To the engines");
+  assert.equal(await focused(page), "Skip to the engines");
   await page.keyboard.press("Enter");
   await tabTo(page, () => document.activeElement.name === "q", "the search");
   const found = await numbersAfter(page, () => page.keyboard.type("pannier"), "pannier");
