@@ -275,8 +275,8 @@ pub fn weight(weight: &Mass, size: Size<'_>) -> Option<Doubt> {
     by_gauge.or(by_space)
 }
 
-/// Similar numbers are different boilers. But a number that differs from a known one only in case, spaces or punctuation is more
-/// often the same boiler, written differently.
+/// Similar numbers are different boilers. But a number that differs from a known one only in case, spaces or
+/// punctuation is more often the same boiler, written differently.
 pub fn number<'k>(
     number: &BoilerNumber,
     known: impl IntoIterator<Item = &'k BoilerNumber>,
@@ -296,7 +296,8 @@ mod tests {
         text.parse().expect("a quantity")
     }
 
-    /// Both sides of each limit of each row, one unit of the last place apart; a row without a test of its own would fail here.
+    /// Both sides of each limit of each row, one unit of the last place apart; a row without a test of its own would
+    /// fail here.
     #[test]
     fn each_row_takes_its_limits_and_questions_what_is_beyond_them() {
         for row in TABLE {
@@ -394,7 +395,8 @@ mod tests {
         assert!(hours(decimal(24_25, 2)).is_some());
     }
 
-    /// By hand: 127 mm cubed is 2 048 383 mm3, so 8.19 to 614.5 kg; a block of 1 m x .3 m x .4 m holds 120 L, 1075.2 kg of copper.
+    /// By hand: 127 mm cubed is 2 048 383 mm3, so 8.19 to 614.5 kg; a block of 1 m x .3 m x .4 m holds 120 L, 1075.2 kg
+    /// of copper.
     #[test]
     fn a_weight_is_held_against_the_size() {
         let (gauge, length): (Length, Length) = (read("127 mm"), read("1000 mm"));

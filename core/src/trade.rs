@@ -201,8 +201,8 @@ words! {
     }
 }
 
-/// The default last part of the address of an engine's page: the title in lower-case ASCII letters and digits, then the stock
-/// number, which makes it unique. At most 100 characters.
+/// The default last part of the address of an engine's page: the title in lower-case ASCII letters and digits, then the
+/// stock number, which makes it unique. At most 100 characters.
 pub fn page_name(title: &str, stock_no: i32) -> String {
     let plain: String = title
         .chars()

@@ -1,6 +1,7 @@
 //! Quantities as practitioners write them, with exact factors.
 //!
-//! Source of the factors: NIST Special Publication 811 (2008), appendix B; imperial gallon: UK Weights and Measures Act 1985.
+//! Source of the factors: NIST Special Publication 811 (2008), appendix B; imperial gallon: UK Weights and Measures Act
+//! 1985.
 
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser::SerializeStruct};
@@ -264,8 +265,8 @@ impl<'de> Deserialize<'de> for Written {
     }
 }
 
-/// A quantity above 0: the number as entered, its unit and, in responses, the figure in the base unit. Only a member read with
-/// [`nought_or_more`] may be 0.
+/// A quantity above 0: the number as entered, its unit and, in responses, the figure in the base unit. Only a member
+/// read with [`nought_or_more`] may be 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[cfg_attr(
     feature = "wire",
@@ -353,7 +354,8 @@ impl<U: Unit> FromStr for Quantity<U> {
     }
 }
 
-/// The largest quantity, in the base unit: ten kilometres, ten thousand tonnes. What is derived from it still fits its column.
+/// The largest quantity, in the base unit: ten kilometres, ten thousand tonnes. What is derived from it still fits its
+/// column.
 const MOST: Decimal = exact(10_000_000, 0);
 
 impl<'de, U: Unit> Deserialize<'de> for Quantity<U> {
@@ -504,7 +506,8 @@ mod tests {
         four_places(text.parse::<Quantity<U>>().expect("a quantity").base())
     }
 
-    /// NIST SP 811: psi 6894.757293168361 Pa; inch 25.4 mm; cubic inch, gallons, pound and pound-force as printed there.
+    /// NIST SP 811: psi 6894.757293168361 Pa; inch 25.4 mm; cubic inch, gallons, pound and pound-force as printed
+    /// there.
     #[test]
     fn factors_are_those_of_the_published_table() {
         assert_eq!(base::<PressureUnit>("120 psi"), "8.2737");
@@ -532,8 +535,8 @@ mod tests {
         }
     }
 
-    /// A litre may be written l or L (BIPM, SI Brochure, 9th edition, table 8, note). Both are read and only one is returned, as
-    /// generated clients cannot tell enum values that differ only in case.
+    /// A litre may be written l or L (BIPM, SI Brochure, 9th edition, table 8, note). Both are read and only one is
+    /// returned, as generated clients cannot tell enum values that differ only in case.
     #[test]
     fn a_litre_has_two_letters() {
         let small: Volume = serde_json::from_str(r#"{"value": "2.5", "unit": "l"}"#).expect("read");

@@ -42,8 +42,8 @@ const LONGEST: SignedDuration = SignedDuration::from_hours(24);
 
 /// How long to wait after this many attempts. `None`: no further attempt.
 ///
-/// `jitter` of 0 to 255 lengthens the wait by up to a tenth, so that calls that failed together are not retried together.
-/// `asked` is the receiver's Retry-After; the longer wait is used, up to a day.
+/// `jitter` of 0 to 255 lengthens the wait by up to a tenth, so that calls that failed together are not retried
+/// together. `asked` is the receiver's Retry-After; the longer wait is used, up to a day.
 pub fn wait_after(
     attempts: u32,
     jitter: u8,

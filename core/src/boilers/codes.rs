@@ -246,8 +246,9 @@ impl Rule {
     }
 }
 
-/// The rule in force on `day` for the boiler: if several apply, the one that started last. Among rules of the same first day one
-/// with a material wins, then one with a band, then one with a first service. The order of `rules` does not matter.
+/// The rule in force on `day` for the boiler: if several apply, the one that started last. Among rules of the same
+/// first day one with a material wins, then one with a band, then one with a first service. The order of `rules` does
+/// not matter.
 pub fn in_force<'r>(
     rules: &[&'r Rule],
     key: RuleKey,

@@ -258,9 +258,9 @@ pub enum Event {
 }
 
 impl Event {
-    /// What the record of a test must show but does not: its result, the inspector, the number read on the boiler, and the pressure
-    /// of a hydraulic test. A certificate from such a record opens no gate. Empty for other events, and for a failed test, which
-    /// counts against the boiler whatever else is recorded.
+    /// What the record of a test must show but does not: its result, the inspector, the number read on the boiler, and
+    /// the pressure of a hydraulic test. A certificate from such a record opens no gate. Empty for other events, and
+    /// for a failed test, which counts against the boiler whatever else is recorded.
     ///
     /// Source: Massachusetts General Laws, c. 146 s. 27 (what a certificate names), and common practice.
     pub fn not_recorded(&self) -> Vec<FlagCode> {

@@ -23,7 +23,8 @@ pub enum Papers<'a> {
     Clock(&'a Answer),
 }
 
-/// One or two sentences for `on`: the valid certificates with their last days, then whether the boiler code requires more.
+/// One or two sentences for `on`: the valid certificates with their last days, then whether the boiler code requires
+/// more.
 pub fn sentences(papers: Papers<'_>, on: Day) -> Vec<Sentence> {
     match papers {
         Papers::NoBoiler => vec![Sentence::new(

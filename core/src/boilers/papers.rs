@@ -1,4 +1,5 @@
-//! A boiler's certificates by the code: which are valid on a day and until when, what voided the others, what is due next.
+//! A boiler's certificates by the code: which are valid on a day and until when, what voided the others, what is due
+//! next.
 //!
 //! It says what the records show, never that a boiler may be steamed.
 
@@ -104,7 +105,8 @@ pub struct Paper {
     pub voided_on: Option<Day>,
     /// Null: not void.
     pub voided_by: Option<VoidedBy>,
-    /// The record of the test lacks something that a certificate needs (see `flags`): it opens no gate and is not published.
+    /// The record of the test lacks something that a certificate needs (see `flags`): it opens no gate and is not
+    /// published.
     pub incomplete: bool,
 }
 
@@ -137,8 +139,8 @@ pub struct Due {
     pub from: Day,
     /// Last day on which it leaves no gap between certificates; the day in question if there is a gap already.
     pub by: Day,
-    /// Lowest pressure of a hydraulic or gas tank test, rounded up to four places; for a steam test the working pressure, which it
-    /// must reach. Null where the code sets none.
+    /// Lowest pressure of a hydraulic or gas tank test, rounded up to four places; for a steam test the working
+    /// pressure, which it must reach. Null where the code sets none.
     pub pressure: Option<RequiredPressure>,
 }
 
@@ -459,8 +461,8 @@ fn on_day(history: &History<'_>, on: Day) -> DayAnswer {
     }
 }
 
-/// The spans of the period on which `open` is true. `open` may change only on the days of `changes` (sorted), so it is called
-/// once for each stretch between them.
+/// The spans of the period on which `open` is true. `open` may change only on the days of `changes` (sorted), so it is
+/// called once for each stretch between them.
 pub(crate) fn open_days(
     period: DaySpan,
     changes: &[Day],

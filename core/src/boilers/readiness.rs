@@ -144,8 +144,8 @@ pub struct Facts {
     pub offer: OfferedAs,
     /// `None`: the engine has no boiler, so no check of one applies; or `boiler_not_known` says what is missing.
     pub boiler: Option<BoilerFacts>,
-    /// What is not recorded about the boiler, so that no code can be applied. `None`: nothing is missing, or the engine has no
-    /// boiler.
+    /// What is not recorded about the boiler, so that no code can be applied. `None`: nothing is missing, or the engine
+    /// has no boiler.
     pub boiler_not_known: Option<Sentence>,
     /// `None`: never surveyed.
     pub open_findings: Option<Vec<Shown<Severity>>>,
@@ -241,7 +241,8 @@ pub struct Settings {
     pub frost_months: Vec<i8>,
 }
 
-/// Whether the engine must be drained before it leaves: it has a boiler and it is a month of frost. Common practice, no source.
+/// Whether the engine must be drained before it leaves: it has a boiler and it is a month of frost. Common practice, no
+/// source.
 pub fn travels_drained(settings: &Settings, has_boiler: bool, on: Day) -> bool {
     has_boiler && settings.frost_months.contains(&on.date().month())
 }

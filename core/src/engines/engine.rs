@@ -156,8 +156,8 @@ impl EngineFacts {
 
 /// A wheel arrangement by Whyte's count of wheels: `4-6-0`, `0-6-0PT`, `4-8-8-4`, `2-6-0+0-6-2`.
 ///
-/// Even counts in at least three groups; all but the first and last are coupled wheels and not 0. `+` joins two units. The
-/// suffix may be T, ST, PT, WT, CT (tanks) or F (fireless).
+/// Even counts in at least three groups; all but the first and last are coupled wheels and not 0. `+` joins two units.
+/// The suffix may be T, ST, PT, WT, CT (tanks) or F (fireless).
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -340,8 +340,8 @@ impl ScaleEstimate {
 
 /// Gauges, with the usual scale of standard gauge engines built for them.
 ///
-/// Sources: NEM 010 (MOROP, 2011) for its rows; the British and North American rows are common practice without a published
-/// source, and the scale for 7 1/2 in is from memory.
+/// Sources: NEM 010 (MOROP, 2011) for its rows; the British and North American rows are common practice without a
+/// published source, and the scale for 7 1/2 in is from memory.
 pub const USUAL_SCALES: [(&str, &str, ScaleBasis); 12] = [
     (
         "2 1/2 in",
@@ -377,13 +377,14 @@ pub const USUAL_SCALES: [(&str, &str, ScaleBasis); 12] = [
     ("260 mm", "1:5.5", ScaleBasis::Nem010),
 ];
 
-/// Whether an engine of one gauge runs on track of the other. Half a millimetre makes no difference (63.5 and 64 mm are the
-/// same gauge); a quarter of an inch does: a 7 1/4 in engine does not run on 7 1/2 in track.
+/// Whether an engine of one gauge runs on track of the other. Half a millimetre makes no difference (63.5 and 64 mm are
+/// the same gauge); a quarter of an inch does: a 7 1/4 in engine does not run on 7 1/2 in track.
 pub fn is_same_gauge(one: &Length, other: &Length) -> bool {
     (one.base() - other.base()).abs() <= Decimal::new(5, 1)
 }
 
-/// How far apart, in mm, two figures may be that mean the same gauge to a buyer: 184 for 184.15, as in NEM 010, or 88.9 for 89.
+/// How far apart, in mm, two figures may be that mean the same gauge to a buyer: 184 for 184.15, as in NEM 010, or 88.9
+/// for 89.
 ///
 /// Source: common practice, no source.
 pub const SOUGHT_WITHIN_MM: Decimal = Decimal::from_parts(2, 0, 0, false, 1);
@@ -394,8 +395,9 @@ pub fn is_sought_gauge(sought: Decimal, gauge: Decimal) -> bool {
     apart.is_some_and(|apart| apart.abs() <= SOUGHT_WITHIN_MM)
 }
 
-/// The stated scale; else the one from the gauges of model and prototype; else every usual scale for the gauge, assuming a
-/// standard gauge prototype. Empty if nothing is known. Only a locomotive's gauge says anything about its scale.
+/// The stated scale; else the one from the gauges of model and prototype; else every usual scale for the gauge,
+/// assuming a standard gauge prototype. Empty if nothing is known. Only a locomotive's gauge says anything about its
+/// scale.
 ///
 /// It is not a size: engines of one gauge differ widely in bulk, those of narrow-gauge prototypes most.
 pub fn scale_estimates(engine: &EngineFacts) -> Vec<ScaleEstimate> {
@@ -494,7 +496,8 @@ mod wire {
             .build()
     );
 
-    /// Carrying wheels, one to three groups of coupled wheels, carrying wheels; perhaps a second unit; perhaps a suffix.
+    /// Carrying wheels, one to three groups of coupled wheels, carrying wheels; perhaps a second unit; perhaps a
+    /// suffix.
     const WHYTE: &str = concat!(
         r"^1?[02468](-([2468]|1[02468])){1,3}-1?[02468]",
         r"(\+1?[02468](-([2468]|1[02468])){1,3}-1?[02468])?",

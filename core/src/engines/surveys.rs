@@ -30,7 +30,8 @@ words! {
     pub enum Grade { AsNew = "as_new", Good = "good", Fair = "fair", Worn = "worn", Defective = "defective" }
 }
 words! {
-    /// `stops_steaming`: not to be steamed until rectified; `stops_sale`: not to be sold until rectified; `note`: for information.
+    /// `stops_steaming`: not to be steamed until rectified; `stops_sale`: not to be sold until rectified; `note`: for
+    /// information.
     pub enum Severity { StopsSteaming = "stops_steaming", StopsSale = "stops_sale", Note = "note" }
 }
 
@@ -137,8 +138,8 @@ pub enum Clearing {
 /// The day from which a finding is cleared: the first day on which a job for it was finished or a later survey found it
 /// rectified. `None`: it is open.
 ///
-/// A job may be finished on the day of the finding, as it was started for it. A survey of that day does not count: it is not
-/// known which came first.
+/// A job may be finished on the day of the finding, as it was started for it. A survey of that day does not count: it
+/// is not known which came first.
 pub fn cleared_on(found_on: Day, clearings: &[Clearing]) -> Option<Day> {
     clearings
         .iter()

@@ -32,11 +32,11 @@ pub struct OnOffer {
     pub asked: Option<Money>,
 }
 
-/// The parts of the want that are not known about the engine, in the order of the list. `None`: something known about it does
-/// not match.
+/// The parts of the want that are not known about the engine, in the order of the list. `None`: something known about
+/// it does not match.
 ///
-/// A price matches up to and including `most_to_pay`. A wheel arrangement without a suffix matches any suffix: 0-6-0 matches a
-/// 0-6-0PT. An empty want matches nothing.
+/// A price matches up to and including `most_to_pay`. A wheel arrangement without a suffix matches any suffix: 0-6-0
+/// matches a 0-6-0PT. An empty want matches nothing.
 pub fn fits(want: &Want, engine: &OnOffer) -> Option<Vec<WantPart>> {
     let asked: Vec<(WantPart, Option<bool>)> = [
         (

@@ -270,8 +270,8 @@ fn boiler_size(working_pressure: Option<&Pressure>, volume: Option<&Volume>) -> 
     }
 }
 
-/// Highest guideline figure of HSE leaflet INDG143 for one man, with the load close to the body between knuckle and elbow height;
-/// from memory.
+/// Highest guideline figure of HSE leaflet INDG143 for one man, with the load close to the body between knuckle and
+/// elbow height; from memory.
 const HEAVIEST_GUIDELINE_KG: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
 
 fn lifting(weight: Option<&Mass>) -> Lifting {
@@ -464,9 +464,10 @@ fn smallest_curve(engine: &EngineFacts) -> SmallestCurve {
     }
 }
 
-/// Radius of an arc with this `chord` and `versine` (rise at mid-chord): chord^2 / (8 versine) + versine / 2, in their unit. It
-/// measures a curve in the track. With the rigid wheelbase as chord and the total side play as versine it is the smallest curve
-/// that an engine can go round. `None`: `versine` is not above 0, or the radius is too large to calculate.
+/// Radius of an arc with this `chord` and `versine` (rise at mid-chord): chord^2 / (8 versine) + versine / 2, in their
+/// unit. It measures a curve in the track. With the rigid wheelbase as chord and the total side play as versine it is
+/// the smallest curve that an engine can go round. `None`: `versine` is not above 0, or the radius is too large to
+/// calculate.
 pub fn radius_of_curve(chord: Decimal, versine: Decimal) -> Option<Decimal> {
     if versine <= Decimal::ZERO {
         return None;

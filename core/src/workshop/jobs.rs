@@ -43,8 +43,8 @@ words! {
 impl JobStatus {
     /// Whether a job may be moved to `next`, which must differ from its status.
     ///
-    /// A job is agreed before it is started. Finished and cancelled are final, as tests and certificates may depend on it: to do
-    /// the work again, create another job.
+    /// A job is agreed before it is started. Finished and cancelled are final, as tests and certificates may depend on
+    /// it: to do the work again, create another job.
     pub const fn may_become(self, next: JobStatus) -> bool {
         match self {
             JobStatus::Proposed => matches!(next, JobStatus::Agreed | JobStatus::CalledOff),
@@ -299,8 +299,8 @@ const AGREED_COUNTS: Decimal = Decimal::from_parts(20, 0, 0, false, 0);
 impl Took {
     /// Hours that one agreed hour takes, from 0.5 to 2 and closer to 1 the less is known: (booked + 20)/(agreed + 20).
     ///
-    /// Source: shrinkage towards the prior mean with a prior weight of 20 hours (ratio estimator with a gamma prior; Gelman et al.,
-    /// Bayesian Data Analysis, section 2.6); the weight is common practice, no source.
+    /// Source: shrinkage towards the prior mean with a prior weight of 20 hours (ratio estimator with a gamma prior;
+    /// Gelman et al., Bayesian Data Analysis, section 2.6); the weight is common practice, no source.
     pub fn factor(self) -> Decimal {
         let factor =
             (self.booked.decimal() + AGREED_COUNTS) / (self.agreed.decimal() + AGREED_COUNTS);
@@ -320,19 +320,19 @@ pub fn hours_by_experience(agreed: Hours, factor: Decimal) -> Hours {
 pub struct Consequences {
     /// Certificates that are void from the day the job is finished.
     pub voids: Vec<PaperKind>,
-    /// Tests that are needed again, in order. A hydraulic test is given as a repeat test; the certificates of the boiler decide
-    /// whether it must be an initial one.
+    /// Tests that are needed again, in order. A hydraulic test is given as a repeat test; the certificates of the
+    /// boiler decide whether it must be an initial one.
     pub calls_for: Vec<TestKind>,
 }
 
-/// What a job does when it is finished on that day. Work on pressure parts voids hydraulic and steam certificates, work on
-/// safety valves and fittings the steam certificate, unless a rule of the code says otherwise.
+/// What a job does when it is finished on that day. Work on pressure parts voids hydraulic and steam certificates, work
+/// on safety valves and fittings the steam certificate, unless a rule of the code says otherwise.
 ///
-/// `rules`: those of the jurisdiction. If they differ between boilers, the stricter answer is given; the certificates of a known
-/// boiler give the exact one.
+/// `rules`: those of the jurisdiction. If they differ between boilers, the stricter answer is given; the certificates
+/// of a known boiler give the exact one.
 ///
-/// Source: the UK model-engineering federations' boiler code (a structural repair voids every certificate). That work on
-/// fittings voids the steam certificate is common practice, no source.
+/// Source: the UK model-engineering federations' boiler code (a structural repair voids every certificate). That work
+/// on fittings voids the steam certificate is common practice, no source.
 pub fn consequences(
     touches: &[Touches],
     gauge_glass_only: bool,
@@ -373,8 +373,9 @@ pub fn consequences(
     done
 }
 
-/// Whether the job must be finished before a test because the engine is in pieces or away: the job is on pressure parts,
-/// fittings or motion, has been started, or is done by others. Other jobs, such as painting, may come after the test.
+/// Whether the job must be finished before a test because the engine is in pieces or away: the job is on pressure
+/// parts, fittings or motion, has been started, or is done by others. Other jobs, such as painting, may come after the
+/// test.
 ///
 /// Source: plain reading of what a boiler in steam needs; no source.
 pub fn comes_before_tests(touches: &[Touches], started: bool, away: bool) -> bool {
@@ -562,7 +563,8 @@ mod tests {
         rows
     }
 
-    /// Rule of a Swiss gauge-1 society: the first test again after any repair or change, a replaced gauge glass excepted.
+    /// Rule of a Swiss gauge-1 society: the first test again after any repair or change, a replaced gauge glass
+    /// excepted.
     #[test]
     fn a_changed_gauge_glass_alone_voids_nothing_where_the_code_excepts_it() {
         let on = day("2026-05-14");

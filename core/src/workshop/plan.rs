@@ -1,13 +1,13 @@
 //! A plan for the workshop: who does what on which days.
 //!
-//! A plan minimises, in order: promises broken, total days late, and delay to income: the sum over the steps of worth x day of
-//! finish (Smith's weighted completion). It is built from an order of the steps, each as early as possible (serial schedule
-//! generation). Orders come from priority rules and are improved by a seeded search. A plan comes with lower bounds that no plan
-//! can beat, and the reason for each.
+//! A plan minimises, in order: promises broken, total days late, and delay to income: the sum over the steps of worth x
+//! day of finish (Smith's weighted completion). It is built from an order of the steps, each as early as possible
+//! (serial schedule generation). Orders come from priority rules and are improved by a seeded search. A plan comes with
+//! lower bounds that no plan can beat, and the reason for each.
 //!
 //! Sources: Kolisch, Serial and parallel resource-constrained project scheduling methods revisited, European Journal of
-//! Operational Research 90 (1996) 320-333: one of the orders leads to a best plan; Jackson (1955), Smith (1956) and Moore
-//! (1968), Management Science 15 102-109, for rules and bounds.
+//! Operational Research 90 (1996) 320-333: one of the orders leads to a best plan; Jackson (1955), Smith (1956) and
+//! Moore (1968), Management Science 15 102-109, for rules and bounds.
 
 mod bounds;
 mod schedule;
@@ -52,10 +52,10 @@ pub struct Visit {
 
 /// A job or a test, or the rest of one.
 ///
-/// A fitter who starts a step works on it without a break, day after day. If one step needs another, one fitter may do both on
-/// one day, tests included; a different fitter starts the next day, as it is not known at which hour the first step ends. If one
-/// test needs another, both may be seen on one visit, whoever helps: the second starts when the first is over, and all days are
-/// assumed to start at the same hour.
+/// A fitter who starts a step works on it without a break, day after day. If one step needs another, one fitter may do
+/// both on one day, tests included; a different fitter starts the next day, as it is not known at which hour the first
+/// step ends. If one test needs another, both may be seen on one visit, whoever helps: the second starts when the first
+/// is over, and all days are assumed to start at the same hour.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Step {
     /// Steps of one engine share a place.
@@ -156,8 +156,8 @@ pub struct Kept {
     pub reason: Chain,
 }
 
-/// Lower is better, compared member by member in this order. A step that could not be scheduled counts as finished on the day
-/// after the plan.
+/// Lower is better, compared member by member in this order. A step that could not be scheduled counts as finished on
+/// the day after the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = PlanScore))]

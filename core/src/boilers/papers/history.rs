@@ -371,7 +371,8 @@ impl<'q> History<'q> {
 
     // Naming tests
 
-    /// The first day, from `day`, without an event that voids certificates: a test of that day needs no time to be in order.
+    /// The first day, from `day`, without an event that voids certificates: a test of that day needs no time to be in
+    /// order.
     pub fn first_day_in_order(&self, day: Day) -> Day {
         let mut taken: Vec<Day> = self.voids.iter().map(|void| void.moment.on).collect();
         taken.sort_unstable();
@@ -380,8 +381,8 @@ impl<'q> History<'q> {
             .fold(day, |day, on| if on == day { on.plus_days(1) } else { day })
     }
 
-    /// The test that issues the next of these certificates, and the pressure it needs to count on that day. Where tests alternate
-    /// and both would count, the one other than `last`.
+    /// The test that issues the next of these certificates, and the pressure it needs to count on that day. Where tests
+    /// alternate and both would count, the one other than `last`.
     pub fn test_that_counts(
         &self,
         kinds: &[PaperKind],

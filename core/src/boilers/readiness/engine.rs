@@ -72,8 +72,8 @@ impl Look<'_> {
         answer.shown(jobs)
     }
 
-    /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that contains asbestos may be sold. Taking a sample is
-    /// common practice.
+    /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that contains asbestos may be sold. Taking a
+    /// sample is common practice.
     pub(super) fn asbestos(&self) -> CheckAnswer {
         let remedy = "Have a sample analysed by a laboratory; if it finds none, record a survey with `asbestos`: `cleared`.";
         let Some(asbestos) = &self.facts.asbestos else {

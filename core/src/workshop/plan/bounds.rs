@@ -44,7 +44,8 @@ pub enum Scarce {
     Inspector,
 }
 
-/// Fitters with a skill, all fitters, or the inspector's visits, as one resource: how much there is up to and including each day.
+/// Fitters with a skill, all fitters, or the inspector's visits, as one resource: how much there is up to and including
+/// each day.
 struct Pool {
     of: Scarce,
     up_to: Vec<u64>,
@@ -146,8 +147,8 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
     }
 }
 
-/// For each step the earliest that it can be finished, with the step that it waits for; the day after the plan if no plan can
-/// schedule it.
+/// For each step the earliest that it can be finished, with the step that it waits for; the day after the plan if no
+/// plan can schedule it.
 fn earliest(bench: &Bench<'_>) -> Vec<(Reached, Option<usize>)> {
     let mut found: Vec<Option<(Reached, Option<usize>)>> = vec![None; bench.task.steps.len()];
     for step in in_order(bench) {
@@ -346,7 +347,8 @@ impl Crowd {
     }
 }
 
-/// Subsets of some promises, by due day, with what the chosen ones need of each pool: a step that several need is counted once.
+/// Subsets of some promises, by due day, with what the chosen ones need of each pool: a step that several need is
+/// counted once.
 struct Choices<'b, 't> {
     bench: &'b Bench<'t>,
     pools: &'b [Pool],
@@ -392,7 +394,8 @@ impl<'b, 't> Choices<'b, 't> {
         }
     }
 
-    /// How many promises the pools allow to be kept together: those due by a day need no more than there is by that day.
+    /// How many promises the pools allow to be kept together: those due by a day need no more than there is by that
+    /// day.
     fn most_kept(mut self) -> u32 {
         let mut most = 0;
         self.keep(0, 0, &mut most);
@@ -453,8 +456,8 @@ fn own_steps(bench: &Bench<'_>) -> Vec<Vec<usize>> {
 
 /// How many promises must be broken because the pool is not enough for all.
 ///
-/// Source: Moore, An n job, one machine sequencing algorithm for minimizing the number of late jobs, Management Science 15
-/// (1968) 102-109, in the form of T. J. Hodgson; the pool is the machine, and what it has by a day is the due date.
+/// Source: Moore, An n job, one machine sequencing algorithm for minimizing the number of late jobs, Management Science
+/// 15 (1968) 102-109, in the form of T. J. Hodgson; the pool is the machine, and what it has by a day is the due date.
 fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize]) -> u32 {
     let mut by_due: Vec<usize> = promises.to_vec();
     by_due.sort_by_key(|promise| bench.due[*promise]);
@@ -471,8 +474,8 @@ fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize
     dropped
 }
 
-/// The least total lateness with the pool as one machine: the k-th promise is finished when there was enough for any k of them,
-/// and the k-th finish is compared with the k-th due day.
+/// The least total lateness with the pool as one machine: the k-th promise is finished when there was enough for any k
+/// of them, and the k-th finish is compared with the k-th due day.
 ///
 /// `work`: the least that any one, two, three .. of the promises need.
 fn late_days(bench: &Bench<'_>, pool: &Pool, work: &[u64]) -> u64 {

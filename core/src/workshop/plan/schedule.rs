@@ -116,7 +116,8 @@ impl<'t> Bench<'t> {
         self.before[fitter].partition_point(|before| *before <= at) - 1
     }
 
-    /// The day on which all settled ones of these steps are finished; the day after the plan if one could not be scheduled.
+    /// The day on which all settled ones of these steps are finished; the day after the plan if one could not be
+    /// scheduled.
     pub fn finished(&self, settled: &Settlement, steps: &[usize]) -> usize {
         let last = |step: &usize| match settled[*step] {
             None => 0,
@@ -126,7 +127,8 @@ impl<'t> Bench<'t> {
         steps.iter().map(last).max().unwrap_or(0)
     }
 
-    /// Days late of a promise that is finished on that day. If it is not finished within the plan, it is late at least a day.
+    /// Days late of a promise that is finished on that day. If it is not finished within the plan, it is late at least
+    /// a day.
     pub fn late_days(&self, finished: usize, due: usize) -> u64 {
         let finished = if finished >= self.days {
             self.days.max(due + 1)
@@ -222,8 +224,8 @@ impl Schedule<'_, '_> {
         needs.iter().all(|need| self.settled[*need].is_some())
     }
 
-    /// Schedules a step where it finishes earliest, by the given fitter or by any suitable one. If there is no such slot now,
-    /// there is none later: further steps only take up room.
+    /// Schedules a step where it finishes earliest, by the given fitter or by any suitable one. If there is no such
+    /// slot now, there is none later: further steps only take up room.
     pub fn settle(&mut self, step: usize, fitter: Option<usize>) {
         match self.slots(step, fitter).min_by_key(earliest) {
             Some(slot) => self.put(step, slot),

@@ -63,8 +63,8 @@ impl Best {
         }
     }
 
-    /// The best of these priority rules: earliest due first; least slack first; most money per hour first within promised work;
-    /// least work first; and earliest due first with the promises that it breaks put last.
+    /// The best of these priority rules: earliest due first; least slack first; most money per hour first within
+    /// promised work; least work first; and earliest due first with the promises that it breaks put last.
     fn of_rules(bench: &Bench<'_>) -> Best {
         let steps = &bench.task.steps;
         let mut due = vec![usize::MAX; steps.len()];
@@ -205,8 +205,8 @@ impl Best {
 
 /// Tries all plans that continue `so_far`; false if the effort ran out first.
 ///
-/// Every plan in which no step can be done earlier comes from an order of the steps with a fitter for each (Kolisch, see above),
-/// and one of these is best. Started steps are settled first.
+/// Every plan in which no step can be done earlier comes from an order of the steps with a fitter for each (Kolisch,
+/// see above), and one of these is best. Started steps are settled first.
 fn go_through(
     bench: &Bench<'_>,
     so_far: &Schedule<'_, '_>,

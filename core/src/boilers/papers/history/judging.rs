@@ -341,8 +341,8 @@ impl<'q> History<'q> {
         Ok(())
     }
 
-    /// Last day of the hydraulic certificate that was valid on the day of the steam test, the latest if several. Later tests do not
-    /// extend it.
+    /// Last day of the hydraulic certificate that was valid on the day of the steam test, the latest if several. Later
+    /// tests do not extend it.
     fn hydraulic_cap(&self, steam: &Test<'_>) -> Result<Option<Day>, NotCounted> {
         let holding = self.papers.iter().filter(|paper| {
             paper.kind == PaperKind::Hydraulic
