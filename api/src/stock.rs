@@ -77,7 +77,7 @@ impl EngineState {
     /// Refuses a day before the engine came.
     pub(crate) fn must_be_after_it_came(&self, on: Day) -> Result<(), Problem> {
         if on < self.came_on {
-            let detail = format!("before the engine came on {}", self.came_on);
+            let detail = format!("before the engine came on {}", self.came_on.in_words());
             return Err(Problem::invalid("/on", detail));
         }
         Ok(())
@@ -88,7 +88,10 @@ impl EngineState {
         match self.back_on.filter(|back_on| on < *back_on) {
             None => Ok(()),
             Some(back_on) => {
-                let detail = format!("before the last sale of the engine was undone on {back_on}");
+                let detail = format!(
+                    "before the last sale of the engine was undone on {back_on}",
+                    back_on = back_on.in_words()
+                );
                 Err(Problem::invalid("/on", detail))
             }
         }
@@ -105,7 +108,10 @@ impl EngineState {
     pub(crate) fn must_be_here(&self) -> Result<(), Problem> {
         match self.gone_on {
             None => Ok(()),
-            Some(on) => Err(Problem::conflict(format!("the engine is gone since {on}"))),
+            Some(on) => Err(Problem::conflict(format!(
+                "the engine is gone since {on}",
+                on = on.in_words()
+            ))),
         }
     }
 

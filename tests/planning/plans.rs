@@ -157,7 +157,7 @@ async fn work_is_planned_around_hours_needs_and_the_inspector() {
     assert!(
         hydraulic["reason"]
             .as_str()
-            .is_some_and(|words| words.contains("does not come on 2026-05-15 or later")),
+            .is_some_and(|words| words.contains("does not come on 15 May 2026 or later")),
         "{hydraulic}"
     );
     assert_eq!(hydraulic["act"], "POST /v1/inspector-visits");

@@ -446,7 +446,7 @@ async fn a_file_that_was_imported_is_recognised() {
     let refused = refused.refused("conflict").is(409);
     assert_eq!(
         refused.body["detail"],
-        "this file was imported on 2026-05-14, 1 rows of it; nothing was stored. To import it once more send again=true"
+        "this file was imported on 14 May 2026, 1 rows of it; nothing was stored. To import it once more send again=true"
     );
     assert_eq!(shop.n_comparables().await, 1);
     let again = shop

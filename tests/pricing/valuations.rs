@@ -578,7 +578,7 @@ async fn a_valuation_is_drawn_with_all_its_figures_in_words() {
     };
     assert_eq!(
         in_element("title"),
-        format!("What engine {engine} would fetch on 2026-05-14")
+        format!("What engine {engine} would fetch on 14 May 2026")
     );
     let told = in_element("desc");
     for name in ["low", "likely", "high"] {

@@ -290,7 +290,7 @@ async fn confirmed_of_test(
     new: &NewTest,
 ) -> Result<Vec<Member>, Problem> {
     if new.on > tx.actor.today {
-        let detail = format!("in the future; today is {}", tx.actor.today);
+        let detail = format!("in the future; today is {}", tx.actor.today.in_words());
         return Err(Problem::invalid("/on", detail));
     }
     let mut ask = Confirmations::default();

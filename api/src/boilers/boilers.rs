@@ -197,7 +197,8 @@ impl Life {
             broken.push(FieldError {
                 pointer: "/made_on".to_owned(),
                 detail: format!(
-                    "later than {first}, from which something of the boiler is on record"
+                    "later than {first}, from which something of the boiler is on record",
+                    first = first.in_words()
                 ),
             });
         }
@@ -464,13 +465,16 @@ pub(crate) fn check_day(
     if day > today {
         return Err(Problem::invalid(
             pointer,
-            format!("in the future; today is {today}"),
+            format!("in the future; today is {today}", today = today.in_words()),
         ));
     }
     match boiler.particulars.made_on {
         Some(made_on) if day < made_on => Err(Problem::invalid(
             pointer,
-            format!("before the boiler was made, on {made_on}"),
+            format!(
+                "before the boiler was made, on {made_on}",
+                made_on = made_on.in_words()
+            ),
         )),
         Some(_) | None => Ok(()),
     }

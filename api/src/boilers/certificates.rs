@@ -143,7 +143,10 @@ async fn insert_certificate(
         return Err(Problem::invalid("/issued_on", "in the future"));
     }
     if new.issued_on < test_on {
-        let detail = format!("before the test, which was made on {test_on}");
+        let detail = format!(
+            "before the test, which was made on {test_on}",
+            test_on = test_on.in_words()
+        );
         return Err(Problem::invalid("/issued_on", detail));
     }
     let mut ask = Confirmations::default();

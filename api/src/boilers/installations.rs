@@ -393,8 +393,14 @@ fn overlap(other: &Installation, boiler: i64, stock_no: i32) -> String {
             format!("boiler {boiler} is in engine {engine}; take it out there first")
         }
         (None, false, _) => format!("engine {engine} has boiler {boiler_id}; take that out first"),
-        (Some(until), true, _) => format!("boiler {boiler} was in engine {engine} until {until}"),
-        (Some(until), false, _) => format!("engine {engine} had boiler {boiler_id} until {until}"),
+        (Some(until), true, _) => format!(
+            "boiler {boiler} was in engine {engine} until {until}",
+            until = until.in_words()
+        ),
+        (Some(until), false, _) => format!(
+            "engine {engine} had boiler {boiler_id} until {until}",
+            until = until.in_words()
+        ),
     }
 }
 
@@ -412,7 +418,10 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Installa
     if on < installed_on {
         return Err(Problem::invalid(
             "/on",
-            format!("before it was fitted, on {installed_on}"),
+            format!(
+                "before it was fitted, on {installed_on}",
+                installed_on = installed_on.in_words()
+            ),
         ));
     }
     let present = boiler_installations::table.filter(

@@ -155,7 +155,10 @@ async fn change_pressure(
     if let Some(last) = last.filter(|last| new.on < *last) {
         return Err(Problem::invalid(
             "/on",
-            format!("before the change of {last}, which is recorded already"),
+            format!(
+                "before the change of {last}, which is recorded already",
+                last = last.in_words()
+            ),
         ));
     }
     if new.working_pressure.base() == boiler.working_pressure.base() {

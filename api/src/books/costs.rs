@@ -176,7 +176,13 @@ impl NewCost {
         if self.on > today {
             broken.push(at("/on", "in the future"));
         } else if self.on < came_on {
-            broken.push(at("/on", format!("before the engine came on {came_on}")));
+            broken.push(at(
+                "/on",
+                format!(
+                    "before the engine came on {came_on}",
+                    came_on = came_on.in_words()
+                ),
+            ));
         }
         for (amount, pointer) in [(self.cost, "/cost"), (self.supplier_vat, "/supplier_vat")] {
             if amount.is_negative() {
@@ -274,7 +280,7 @@ async fn create_cost_reversal(
             return Err(Problem::invalid("/on", "in the future"));
         }
         if on < wrong.on {
-            let detail = format!("before the line itself, {}", wrong.on);
+            let detail = format!("before the line itself, {}", wrong.on.in_words());
             return Err(Problem::invalid("/on", detail));
         }
         if wrong.reverses_id.is_some() {

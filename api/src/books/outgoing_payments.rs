@@ -159,7 +159,7 @@ impl NewOutgoingPayment {
     }
 
     fn check(&self, owed: &Owed, today: Day) -> Result<(), Problem> {
-        let early = format!("before what it pays, of {}", owed.on_day);
+        let early = format!("before what it pays, of {}", owed.on_day.in_words());
         all_hold([
             (self.on <= today, "/on", "in the future"),
             (self.on >= owed.on_day, "/on", early.as_str()),

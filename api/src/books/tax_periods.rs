@@ -144,7 +144,9 @@ pub(crate) async fn must_be_open(conn: &mut AsyncPgConnection, on: Day) -> Resul
         return Ok(());
     }
     Err(Problem::conflict(format!(
-        "{on} is in a closed tax period; the open one begins on {open}, date it from that day"
+        "{on} is in a closed tax period; the open one begins on {open}, date it from that day",
+        on = on.in_words(),
+        open = open.in_words()
     )))
 }
 

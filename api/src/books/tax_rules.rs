@@ -275,7 +275,8 @@ impl Rates {
         standard_rate(&self.rules, &self.jurisdiction, on).ok_or_else(|| {
             Problem::conflict(format!(
                 "no standard rate of {} on {on} is among the tax rules; add it at /v1/tax-rules",
-                self.jurisdiction
+                self.jurisdiction,
+                on = on.in_words()
             ))
         })
     }

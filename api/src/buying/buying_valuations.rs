@@ -282,7 +282,7 @@ async fn get_buying_valuation(
     }
     let heading = format!(
         "What the engine of buying valuation {id} would fetch on {}",
-        buying_valuation.on
+        buying_valuation.on.in_words()
     );
     picture::shown(
         &req,

@@ -171,7 +171,8 @@ async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     for on in stock::days_of_sales(tx.conn(), stock_no).await? {
         if tax_periods::in_open(tx.conn(), on).await? != on {
             return Err(Problem::conflict(format!(
-                "the engine was sold, or its sale undone, on {on}, in a tax period that is closed; its tax is declared"
+                "the engine was sold, or its sale undone, on {on}, in a tax period that is closed; its tax is declared",
+                on = on.in_words()
             )));
         }
     }

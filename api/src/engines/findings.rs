@@ -197,7 +197,7 @@ pub(crate) async fn open_ones(
     for (i, id) in ids.iter().enumerate() {
         let detail = match open.get(id).map(|finding| finding.cleared_on) {
             Some(None) => continue,
-            Some(Some(day)) => format!("finding {id} was cleared on {day}"),
+            Some(Some(day)) => format!("finding {id} was cleared on {day}", day = day.in_words()),
             None => format!("engine {stock_no} has no finding {id}"),
         };
         broken.push(surveys::at(format!("{pointer}/{i}"), detail));
@@ -236,7 +236,7 @@ pub(crate) async fn clear_by_job(
                 "/on",
                 format!(
                     "finding {} of this job was found later, on {}; take it off the job, or mend the day",
-                    finding.id, finding.found_on
+                    finding.id, finding.found_on.in_words()
                 ),
             )),
         }

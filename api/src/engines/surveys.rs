@@ -228,7 +228,13 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Pr
         ));
     }
     if new.on < came_on {
-        broken.push(at("/on", format!("before the engine came on {came_on}")));
+        broken.push(at(
+            "/on",
+            format!(
+                "before the engine came on {came_on}",
+                came_on = came_on.in_words()
+            ),
+        ));
     }
     let open = open_ones(tx.conn(), stock_no, &new.clears, "/clears", &mut broken).await?;
     for (i, id) in new.clears.iter().enumerate() {
@@ -238,7 +244,7 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Pr
         {
             let detail = format!(
                 "finding {id} was found on {}; a survey of a later day clears it",
-                finding.found_on
+                finding.found_on.in_words()
             );
             broken.push(at(format!("/clears/{i}"), detail));
         }

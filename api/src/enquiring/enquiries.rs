@@ -389,7 +389,10 @@ async fn list_wants(_by: SellingRead, stock_no: web::Path<i32>, list: ListQuery)
 fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
     match enquiry.closed_on {
         None => Ok(()),
-        Some(on) => Err(Problem::conflict(format!("the enquiry was closed on {on}"))),
+        Some(on) => Err(Problem::conflict(format!(
+            "the enquiry was closed on {on}",
+            on = on.in_words()
+        ))),
     }
 }
 

@@ -152,7 +152,10 @@ async fn create_promise(
         }
         let by_sale = stock::promise_of(tx.conn(), new.stock_no).await?;
         if let (PromiseKind::Delivered, Some((sale, on))) = (new.kind, by_sale) {
-            let detail = format!("sale {sale} promises {on} already; change promised_on there");
+            let detail = format!(
+                "sale {sale} promises {on} already; change promised_on there",
+                on = on.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         let row: Row = diesel::insert_into(promises::table)
@@ -230,7 +233,10 @@ async fn end_promise(
             return Err(Problem::invalid("/on", "before it was given"));
         }
         if new.status == PromiseEnd::Kept && new.on > row.on {
-            let detail = format!("after {}, the day that was promised: it is broken", row.on);
+            let detail = format!(
+                "after {}, the day that was promised: it is broken",
+                row.on.in_words()
+            );
             return Err(Problem::invalid("/on", detail));
         }
         if row.ended.is_some() {
@@ -283,7 +289,7 @@ fn dangers(
     if it.on < today {
         dangers.push(Danger {
             danger: PromiseDanger::DayPast,
-            reason: Sentence::new(&format!("The day promised, {}, is past.", it.on)),
+            reason: Sentence::new(&format!("The day promised, {}, is past.", it.on.in_words())),
             remedy: None,
             act: None,
             evidence: Vec::new(),
@@ -317,7 +323,11 @@ fn dangers(
         let (danger, reason) = match job.expected_on.filter(|expected| *expected > on) {
             Some(expected) => (
                 PromiseDanger::ExpectedLater,
-                format!("Job {} waits for what is expected on {expected}.", job.id),
+                format!(
+                    "Job {} waits for what is expected on {expected}.",
+                    job.id,
+                    expected = expected.in_words()
+                ),
             ),
             None => (
                 PromiseDanger::JobOpen,

@@ -92,12 +92,17 @@ pub(crate) trait Dated: Sized {
     fn may_end(&self, ending: &NewEnd) -> Result<(), Problem> {
         let (from, until) = self.days();
         if let Some(from) = from.filter(|from| ending.until < *from) {
-            let detail = format!("before the first day of the row, {from}");
+            let detail = format!(
+                "before the first day of the row, {from}",
+                from = from.in_words()
+            );
             return Err(Problem::invalid("/until", detail));
         }
         if let Some(ended) = until {
-            let detail =
-                format!("this rule already ends on {ended}; add a new rule instead of changing it");
+            let detail = format!(
+                "this rule already ends on {ended}; add a new rule instead of changing it",
+                ended = ended.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         Ok(())

@@ -177,7 +177,10 @@ pub(crate) async fn locked_unerased(tx: &mut Tx<'_>, id: i64) -> Result<Person, 
     let person = Person::lock(tx.conn(), id).await?;
     match person.erased_on {
         None => Ok(person),
-        Some(on) => Err(Problem::conflict(format!("the person was erased on {on}"))),
+        Some(on) => Err(Problem::conflict(format!(
+            "the person was erased on {on}",
+            on = on.in_words()
+        ))),
     }
 }
 
@@ -198,7 +201,10 @@ pub(crate) async fn must_exist(
     let refused = |detail| Err(Problem::invalid(pointer, detail));
     match found {
         Some(None) => Ok(()),
-        Some(Some(on)) => refused(format!("person {id} was erased on {on}")),
+        Some(Some(on)) => refused(format!(
+            "person {id} was erased on {on}",
+            on = on.in_words()
+        )),
         None => refused(format!("there is no person {id}")),
     }
 }

@@ -273,11 +273,14 @@ async fn record_owner_notification(
             return Err(Problem::invalid("/on", "in the future"));
         }
         if new.on < notice.since {
-            let detail = format!("before the day of the change, {}", notice.since);
+            let detail = format!("before the day of the change, {}", notice.since.in_words());
             return Err(Problem::invalid("/on", detail));
         }
         if let Some(notified_on) = notice.notified_on {
-            let detail = format!("the owner was told on {notified_on}");
+            let detail = format!(
+                "the owner was told on {notified_on}",
+                notified_on = notified_on.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         diesel::insert_into(owner_notifications::table)
@@ -373,7 +376,13 @@ async fn check(
         tell("/on", "after today".to_owned());
     }
     if let Some(since) = holds_since.filter(|since| on < *since) {
-        tell("/on", format!("before the price that holds, of {since}"));
+        tell(
+            "/on",
+            format!(
+                "before the price that holds, of {since}",
+                since = since.in_words()
+            ),
+        );
     }
     if let Some(id) = new.valuation_id {
         let of_this_engine = valuations::table

@@ -245,7 +245,10 @@ async fn create_closing_stock(
             .get_result(tx.conn())
             .await?;
         if let Some(last) = last.filter(|last| new.on <= *last) {
-            let detail = format!("the stock of {last} is kept; keep that of a later day");
+            let detail = format!(
+                "the stock of {last} is kept; keep that of a later day",
+                last = last.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         let id = insert(tx, &new).await?;

@@ -310,11 +310,17 @@ async fn withdraw(
 ) -> Result<Comparable, Problem> {
     let comparable = Comparable::lock(tx.conn(), id).await?;
     if new.on < comparable.on || new.on > tx.actor.today {
-        let detail = format!("not from the day of the sale ({}) to today", comparable.on);
+        let detail = format!(
+            "not from the day of the sale ({}) to today",
+            comparable.on.in_words()
+        );
         return Err(Problem::invalid("/on", detail));
     }
     if let Some(on) = comparable.withdrawn_on {
-        return Err(Problem::conflict(format!("it was withdrawn on {on}")));
+        return Err(Problem::conflict(format!(
+            "it was withdrawn on {on}",
+            on = on.in_words()
+        )));
     }
     let withdrawn: Comparable = diesel::update(comparables::table.find(id))
         .set((

@@ -221,11 +221,17 @@ fn check(
     today: Day,
 ) -> Result<(), Problem> {
     let (delivered_on, returned_on) = span;
-    let early = format!("before the delivery on {delivered_on}");
+    let early = format!(
+        "before the delivery on {delivered_on}",
+        delivered_on = delivered_on.in_words()
+    );
     let late = returned_on.map_or(String::new(), |on| {
-        format!("after the engine came back on {on}")
+        format!("after the engine came back on {on}", on = on.in_words())
     });
-    let turned = format!("before it was asked for on {asked_on}");
+    let turned = format!(
+        "before it was asked for on {asked_on}",
+        asked_on = asked_on.in_words()
+    );
     let in_span = |on: Day| returned_on.is_none_or(|returned| on <= returned);
     all_hold([
         (asked_on <= today, "/asked_on", "in the future"),

@@ -84,7 +84,10 @@ pub struct NewDelivery {
 impl NewDelivery {
     /// What belongs to the manner is there, and nothing else.
     fn check(&self, sold_on: Day, buyer_abroad: bool) -> Result<(), Problem> {
-        let early = format!("before the engine was sold on {sold_on}");
+        let early = format!(
+            "before the engine was sold on {sold_on}",
+            sold_on = sold_on.in_words()
+        );
         let export = self.method == DeliveryMethod::Export;
         let carried = self.method == DeliveryMethod::Carrier;
         all_hold([

@@ -233,7 +233,7 @@ impl NewExport {
         // The Isle of Man is within the tax of the United Kingdom (plain reading).
         let within = country(&self.destination) == country(&home)
             || (country(&home) == "GB" && country(&self.destination) == "IM");
-        let early = format!("before the day of the sale, {}", sale.terms.on);
+        let early = format!("before the day of the sale, {}", sale.terms.on.in_words());
         all_hold([
             (
                 !within,

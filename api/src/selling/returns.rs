@@ -191,7 +191,10 @@ async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     let sale = sales::locked(tx, id).await?;
     match sale.terms.sale_cancelled_on {
         None => Ok(sale),
-        Some(on) => Err(Problem::conflict(format!("the sale was undone on {on}"))),
+        Some(on) => Err(Problem::conflict(format!(
+            "the sale was undone on {on}",
+            on = on.in_words()
+        ))),
     }
 }
 

@@ -97,7 +97,7 @@ async fn notes(
             return Err(Problem::invalid("/on", "in the future"));
         }
         if new.on < sale.terms.on {
-            let detail = format!("before the day of the sale, {}", sale.terms.on);
+            let detail = format!("before the day of the sale, {}", sale.terms.on.in_words());
             return Err(Problem::invalid("/on", detail));
         }
         let made: SupportNote = diesel::insert_into(support_notes::table)

@@ -142,7 +142,12 @@ async fn find(conn: &mut AsyncPgConnection, on: Day) -> Result<InspectorVisit, P
         .first(conn)
         .await
         .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("no visit of the inspector is set for {on}")))
+    found.ok_or_else(|| {
+        Problem::not_found(format!(
+            "no visit of the inspector is set for {on}",
+            on = on.in_words()
+        ))
+    })
 }
 
 /// Those on the day or later, in order.

@@ -289,7 +289,7 @@ pub(crate) fn shut(answer: &Readiness, settings: &Settings) -> Problem {
         Gate::Deliver => "leave",
     };
     Problem::not_ready(
-        format!("the engine may not {act} on {}", answer.on),
+        format!("the engine may not {act} on {}", answer.on.in_words()),
         reasons,
     )
 }

@@ -113,7 +113,7 @@ pub(super) async fn asked(
     for it in past {
         warnings.push(format!(
             "The promise of engine {} for {} lies before the plan and is broken already or kept without being ended.",
-            it.stock_no, it.on
+            it.stock_no, it.on.in_words()
         ));
     }
     let people = fitters::all(conn).await?;
@@ -528,14 +528,19 @@ impl Asked {
             }
             Why::NoVisit { from } => (
                 format!(
-                    "The inspector does not come on {from} or later, when it can be shown to him."
+                    "The inspector does not come on {from} or later, when it can be shown to him.",
+                    from = from.in_words()
                 ),
-                format!("Set a visit of his on {from} or later."),
+                format!(
+                    "Set a visit of his on {from} or later.",
+                    from = from.in_words()
+                ),
                 A_VISIT,
             ),
             Why::VisitsTooShort { from } => (
                 format!(
-                    "On none of the inspector's days from {from} on does a fitter who can help have {hours} hours."
+                    "On none of the inspector's days from {from} on does a fitter who can help have {hours} hours.",
+                    from = from.in_words()
                 ),
                 format!(
                     "Set a visit of his on a day on which one has {hours} hours, or change the hours of that day."
@@ -544,16 +549,19 @@ impl Asked {
             ),
             Why::VisitsFull { from } => (
                 format!(
-                    "On each of the inspector's days from {from} on his tests, the fitters' hours or the place are taken by other work."
+                    "On each of the inspector's days from {from} on his tests, the fitters' hours or the place are taken by other work.",
+                    from = from.in_words()
                 ),
                 format!(
-                    "Set another visit of his on {from} or later, or let him see more tests on one."
+                    "Set another visit of his on {from} or later, or let him see more tests on one.",
+                    from = from.in_words()
                 ),
                 A_VISIT,
             ),
             Why::TooFewDays { from } => (
                 format!(
-                    "It could begin on {from} and does not end within the {DAYS} days of a plan."
+                    "It could begin on {from} and does not end within the {DAYS} days of a plan.",
+                    from = from.in_words()
                 ),
                 "Add hours or a fitter, take days off away, or put other work off.".to_owned(),
                 Some("PATCH /v1/fitters/{id}"),

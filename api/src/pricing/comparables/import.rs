@@ -624,7 +624,8 @@ async fn recognise(tx: &mut Tx<'_>, sha256: &[u8], n: usize, again: bool) -> Res
         .first(tx.conn())
         .await?;
     Err(Problem::conflict(format!(
-        "this file was imported on {on}, {n} rows of it; nothing was stored. To import it once more send again=true"
+        "this file was imported on {on}, {n} rows of it; nothing was stored. To import it once more send again=true",
+        on = on.in_words()
     )))
 }
 

@@ -157,7 +157,8 @@ async fn boiler_of_finish(
         }
         let detail = format!(
             "boiler {named} is not recorded in the engine on any day from {started_on} to {}; boilers that are: {there:?}",
-            new.on
+            new.on.in_words(),
+            started_on = started_on.in_words()
         );
         return Err(Problem::invalid("/boiler_id", detail));
     }

@@ -82,7 +82,13 @@ pub(super) fn broken_day(on: Day, pointer: &str, came_on: Day, today: Day) -> Op
     if on > today {
         Some(at(pointer, "in the future"))
     } else if on < came_on {
-        Some(at(pointer, format!("before the engine came on {came_on}")))
+        Some(at(
+            pointer,
+            format!(
+                "before the engine came on {came_on}",
+                came_on = came_on.in_words()
+            ),
+        ))
     } else {
         None
     }
