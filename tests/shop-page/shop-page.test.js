@@ -113,6 +113,9 @@ visit("the register shows every engine on show, and says how many", async (page)
   const first = await read(page.locator(".row").first());
   const [card] = await listings();
   for (const words of [card.title, card.builder, card.papers.sentences[0]]) assert.ok(first.includes(words), words);
+  const [caution] = (await listings()).flatMap((it) => it.papers.cautions);
+  assert.equal(await read(page.locator(".entries .cautions")), caution, "once for the list");
+  assert.ok(!first.includes(caution), "and not in each row");
 });
 
 visit("each filter shows as many engines as it says beforehand", async (page) => {
@@ -159,7 +162,7 @@ visit("what a filter cannot take is said in the service's words", async (page) =
   assert.equal((await read(page.locator(".tally"))).toLowerCase(), refused.detail.toLowerCase());
 });
 
-visit("an engine tells its picture, price, condition, findings, papers and cautions", async (page) => {
+visit("an engine shows its picture, price, condition, findings, certificates and cautions", async (page) => {
   const open = (await Promise.all((await listings()).map((card) => api(`/v1/public/listings/${card.stock_no}`)))).find((it) => it.findings.length && it.price);
   await engine(page, open.stock_no);
   const text = (await read(page.locator("article"))).toLowerCase();
@@ -246,7 +249,7 @@ visit("a refused form says why at the field", async (page) => {
   await name.fill("Perpetua Inchmarlow");
   const [, unreachable] = await send();
   assert.equal(await toldAt(form.getByRole("group")), unreachable.find((it) => it.pointer === "/person").detail.toLowerCase());
-  assert.equal(await name.getAttribute("aria-invalid"), null, "what was put right is no longer told");
+  assert.equal(await name.getAttribute("aria-invalid"), null, "a corrected field has no error");
 
   await form.getByLabel("E-mail").fill("perpetua@example.org");
   await form.getByLabel("For how many hours").fill("2000");
@@ -313,9 +316,9 @@ visit("who reserves sees it reserved, there and in the register; the next one ma
   await place.getByText("You are number 1 in the queue").waitFor();
 });
 
-visit("what changes meanwhile is told, and nothing is taken away that is being filled in", async (page) => {
+visit("changes are announced, and nothing that is being filled in is replaced", async (page) => {
   const [number, other] = (await forSale()).slice(-2);
-  // The page has read past what was told before once it waits.
+  // Once the page waits, it has skipped all earlier changes.
   const waits = page.waitForRequest((asked) => asked.url().includes("wait=25"));
   await engine(page, number);
   const form = page.getByRole("form", { name: "Ask about it" });

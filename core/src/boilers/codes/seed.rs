@@ -65,7 +65,7 @@ fn gb() -> Vec<Rule> {
         GB.row(Key::SteamLimitFactor, times("1.1")),
         GB.row(Key::HydraulicAfterRepairMayAsk, times("2"))
             .only_watched()
-            .printed_in("plain reading: a repaired shell may be asked for the first test again")
+            .printed_in("plain reading: a repaired boiler may need the initial test again")
             .marked(Mark::PlainReading),
         GB.row(Key::InspectorIndependent, yes())
             .only_watched()
@@ -162,7 +162,7 @@ fn us_mi() -> Vec<Rule> {
         mi.row(RuleKey::HydraulicInterval, months(36)),
         mi.row(RuleKey::HydraulicMostFactor, times("1.5")),
         mi.row(RuleKey::HydraulicRepeatFactor, times("1"))
-            .printed_in("plain reading: R 339.5248 prints a greatest pressure alone; less than the working pressure proves nothing")
+            .printed_in("plain reading: R 339.5248 gives only a highest pressure; a test below the working pressure proves nothing")
             .marked(Mark::PlainReading),
         mi.row(RuleKey::SafetyValveSetMost, times("1.1"))
             .notes("Two safety valves are required, set at most 10% above the working pressure."),
@@ -181,7 +181,7 @@ fn us_mn() -> Vec<Rule> {
         mn.row(RuleKey::UltrasonicInterval, months(24)),
         mn.row(RuleKey::HydraulicAndUltrasonicInTurn, yes()),
         mn.row(RuleKey::HydraulicRepeatFactor, times("1"))
-            .printed_in("plain reading: no pressure was found; less than the working pressure proves nothing")
+            .printed_in("plain reading: no pressure was found; a test below the working pressure proves nothing")
             .marked(Mark::PlainReading),
         mn.hobby_exemption(),
     ]
