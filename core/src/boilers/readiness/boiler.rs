@@ -162,7 +162,7 @@ impl Look<'_> {
             facts.listing_says_so.as_ref(),
             "the listing says that the engine is offered without boiler certificates",
             "the listing does not say that the engine is offered without boiler certificates",
-            "Save the listing again: it will say so.",
+            "Write the listing: it will say so automatically.",
         );
         let answer = match (self.gate, said.outcome) {
             (Gate::Deliver, Outcome::Met) => yes(
