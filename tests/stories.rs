@@ -230,7 +230,7 @@ async fn an_engine_is_bought_mended_proved_priced_sold_and_leaves_in_date() {
     );
     let papers = shown["papers"]["sentences"].to_string();
     assert!(
-        papers.contains("2030-01-22") && papers.contains("2027-03-23"),
+        papers.contains("22 January 2030") && papers.contains("23 March 2027"),
         "{papers}"
     );
 

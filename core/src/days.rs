@@ -1,10 +1,10 @@
-//! Civil days, and spans counted as the law counts them.
+//! Civil days, and periods counted as the law counts them.
 
 use jiff::{Span, civil::Date};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{borrow::Cow, fmt, str::FromStr};
 
-/// A civil day of the firm's time zone, from 1800-01-01 to 2199-12-31; on the wire `"2026-05-14"`.
+/// A civil day of the firm's time zone, from 1800-01-01 to 2199-12-31; in JSON `"2026-05-14"`.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -14,7 +14,7 @@ use std::{borrow::Cow, fmt, str::FromStr};
 pub struct Day(Date);
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("not a day between 1800-01-01 and 2199-12-31 written like 2026-05-14")]
+#[error("must be a day such as 2026-05-14, from 1800-01-01 to 2199-12-31")]
 pub struct NotADay;
 
 impl Day {
@@ -30,7 +30,7 @@ impl Day {
         }
     }
 
-    /// For days written in the source; refused when compiling if there is no such day.
+    /// For days written in the source: a day that does not exist fails to compile.
     pub const fn constant(year: i16, month: i8, day: i8) -> Day {
         assert!(year >= 1800 && year <= 2199);
         Day(Date::constant(year, month, day))
@@ -41,7 +41,7 @@ impl Day {
     }
 
     /// The corresponding day `months` later, or the last day of that month where there is none: 30 June + 14 months is
-    /// 30 August, 31 December + 14 months is 28 February. Held at the ends of the range of days.
+    /// 30 August, 31 December + 14 months is 28 February. Clamped to the range of days.
     ///
     /// Source: Dodds v Walker (1981) 1 WLR 1027 (the corresponding date rule).
     #[must_use]
@@ -51,7 +51,7 @@ impl Day {
             .held()
     }
 
-    /// Held at the ends of the range of days.
+    /// Clamped to the range of days.
     #[must_use]
     pub fn plus_days(self, days: i32) -> Day {
         self.0
@@ -59,7 +59,7 @@ impl Day {
             .held()
     }
 
-    /// The most months for which `earlier` plus them is not after this day; 0 when `earlier` is later.
+    /// Whole months since `earlier`; 0 if `earlier` is later.
     pub fn whole_months_since(self, earlier: Day) -> u32 {
         let (from, to) = (earlier.0, self.0);
         let years = i32::from(to.year()) - i32::from(from.year());
@@ -72,7 +72,7 @@ impl Day {
         u32::try_from(whole).unwrap_or(0)
     }
 
-    /// Days from `earlier` to this day; negative when `earlier` is later.
+    /// Days since `earlier`; negative if `earlier` is later.
     pub fn days_since(self, earlier: Day) -> i32 {
         (self.0 - earlier.0).get_days()
     }
@@ -154,7 +154,7 @@ mod wire {
         openapi::{KnownFormat, ObjectBuilder, RefOr, Schema, SchemaFormat, schema::Type},
     };
 
-    /// Day nought of PostgreSQL's date type.
+    /// Day 0 of PostgreSQL's date type.
     const EPOCH: Date = Date::constant(2000, 1, 1);
 
     impl ToSql<sql_types::Date, Pg> for Day {
@@ -198,7 +198,7 @@ pub struct DaySpan {
     pub until: Day,
 }
 
-/// A time of day, for the order of what happened on one day; on the wire `"15:00"`.
+/// A time of day, to order the events of one day; in JSON `"15:00"`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -210,7 +210,7 @@ pub struct TimeOfDay {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("not a time of day between 00:00 and 23:59 written like 15:00")]
+#[error("must be a time of day such as 15:00, from 00:00 to 23:59")]
 pub struct NotATimeOfDay;
 
 impl FromStr for TimeOfDay {

@@ -1,6 +1,6 @@
-//! Rules and arithmetic of Outshop. Facts in, answer out.
+//! Rules and arithmetic of Outshop: pure functions from facts to answers.
 //!
-//! Nothing here reads a clock, an environment, a file or a network, and nothing is random: "today" is an argument. The
+//! Nothing here reads a clock, the environment, a file or a network, and nothing is random: "today" is an argument. The
 //! modules are listed in reading order.
 
 #[macro_use]
@@ -16,14 +16,14 @@ pub mod trade;
 
 pub mod webhooks;
 
-/// What an engine is, what it measures and what is seen of it.
+/// What an engine is, its sizes and figures, and its condition.
 pub mod engines {
     pub mod engine;
     pub mod surveys;
     pub mod wants;
     pub mod working_figures;
 }
-/// Codes, tests, certificates, and whether an engine may leave.
+/// Boiler codes, tests and certificates, and whether an engine may be listed or delivered.
 pub mod boilers {
     pub mod boiler;
     pub mod codes;
@@ -44,7 +44,7 @@ pub mod pricing {
     pub mod ratios;
     pub mod valuation;
 }
-/// Costs, taxes and the law of sale.
+/// Costs, taxes and statutory periods.
 pub mod books {
     pub mod costs;
     pub mod tax;

@@ -1,10 +1,10 @@
-//! Pennies: exact amounts of the firm's one currency.
+//! Exact amounts in the firm's currency.
 
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{fmt, str::FromStr};
 
-/// An amount with two decimal places, from -9 999 999 999.99 to 9 999 999 999.99; on the wire a string, `"7680.00"`.
+/// An amount with two decimal places, from -9 999 999 999.99 to 9 999 999 999.99; in JSON a string, `"7680.00"`.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 #[cfg_attr(
     feature = "wire",
@@ -15,11 +15,11 @@ pub struct Money(Decimal);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NotMoney {
-    #[error("not an amount written like \"7680.00\"")]
+    #[error("must be an amount such as \"7680.00\"")]
     Unreadable,
-    #[error("an amount has at most two decimal places")]
+    #[error("must have at most two decimal places")]
     TooManyPlaces,
-    #[error("an amount lies between -9999999999.99 and 9999999999.99")]
+    #[error("must be between -9999999999.99 and 9999999999.99")]
     OutOfRange,
 }
 
@@ -27,7 +27,7 @@ impl Money {
     pub const ZERO: Money = Money(Decimal::ZERO);
     const LARGEST_PENNIES: i128 = 999_999_999_999;
 
-    /// Exact; refuses a third decimal place.
+    /// An exact amount; refuses a third decimal place.
     pub fn new(amount: Decimal) -> Result<Money, NotMoney> {
         if amount.normalize().scale() > 2 {
             return Err(NotMoney::TooManyPlaces);
@@ -35,7 +35,7 @@ impl Money {
         Money::rounded(amount)
     }
 
-    /// To the nearest penny, halves away from zero.
+    /// Rounds to the nearest penny, halves away from zero.
     pub fn rounded(amount: Decimal) -> Result<Money, NotMoney> {
         let mut amount = amount.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero);
         amount.rescale(2);
@@ -54,7 +54,7 @@ impl Money {
         Ok(Money(Decimal::from_i128_with_scale(pennies, 2)))
     }
 
-    /// Always exact: an amount has two places.
+    /// The amount in pence; exact, as an amount has two places.
     pub const fn pennies(self) -> i128 {
         self.0.mantissa()
     }
@@ -71,7 +71,7 @@ impl Money {
         Money::from_pennies(self.pennies() - other.pennies())
     }
 
-    /// Exact sum, checked at its end only.
+    /// The exact sum; only the total is checked against the range.
     pub fn sum(amounts: impl IntoIterator<Item = Money>) -> Result<Money, NotMoney> {
         Money::from_pennies(amounts.into_iter().map(Money::pennies).sum())
     }

@@ -1,4 +1,4 @@
-//! Sense checks: figures outside these limits are more often slips than facts, and are taken only when confirmed.
+//! Sense checks: a figure outside these limits is more often a slip than a fact, so it must be confirmed.
 
 use crate::{
     boilers::boiler::BoilerNumber,
@@ -9,9 +9,9 @@ use crate::{
 use rust_decimal::Decimal;
 
 words! {
-    /// A member whose value is questioned; it is confirmed by the member `<member>_confirmed` of the same object.
+    /// A member whose value may be questioned. The caller confirms it with `<member>_confirmed` in the same object.
     pub enum Member {
-        /// Of a hydraulic test.
+        /// The pressure of a hydraulic test.
         Pressure = "pressure",
         WorkingPressure = "working_pressure",
         Volume = "volume",
@@ -20,7 +20,7 @@ words! {
         On = "on",
         Hours = "hours",
         Price = "price",
-        /// Of an offer.
+        /// The amount of an offer.
         Amount = "amount",
         Weight = "weight",
         /// The number of a boiler, as stamped on it or written on a test or certificate.
@@ -28,17 +28,17 @@ words! {
     }
 }
 
-/// One line of the table.
+/// A sense check.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Row {
     pub member: Member,
     /// Unit of the limits.
     pub unit: &'static str,
-    /// Least figure taken without a question, itself included.
+    /// Lowest figure that needs no confirmation.
     pub least: Option<Decimal>,
-    /// Greatest figure taken without a question, itself included.
+    /// Highest figure that needs no confirmation.
     pub most: Option<Decimal>,
-    /// What is said of a figure outside the limits.
+    /// What to say about a lower figure; the next one about a higher.
     pub too_little: &'static str,
     pub too_much: &'static str,
     pub source: &'static str,
@@ -55,7 +55,7 @@ pub const HYDRAULIC_PRESSURE: Row = Row {
     most: Some(decimal(201, 2)),
     too_little: "",
     too_much: "more than 2 x the working pressure of the boiler",
-    source: "2 x for the first test is the most that any code on file asks for (UK model-engineering federations' boiler code, \
+    source: "2 x for the initial test is the most that any code on file requires (UK model-engineering federations' boiler code, \
              published); the tolerance of .5 % is common practice, no source",
 };
 
@@ -65,8 +65,8 @@ pub const WORKING_PRESSURE: Row = Row {
     unit: "bar",
     least: Some(decimal(689, 3)),
     most: Some(decimal(17_24, 2)),
-    too_little: "less than 10 psi (.689 bar), which no model boiler is worked at",
-    too_much: "more than 250 psi (17.24 bar), which no model boiler is worked at",
+    too_little: "less than 10 psi (.689 bar), below the working pressure of any model boiler",
+    too_much: "more than 250 psi (17.24 bar), above the working pressure of any model boiler",
     source: "common practice, no source",
 };
 
@@ -95,7 +95,7 @@ pub const MADE_BEFORE_FIRST_TEST: Row = Row {
     unit: "days to the first test",
     least: Some(decimal(0, 0)),
     most: None,
-    too_little: "later than a test of the boiler that is on record (0 days before it at the least)",
+    too_little: "later than a recorded test of the boiler (must be at least 0 days before it)",
     too_much: "",
     source: "plain reading; a shell may be tested before the boiler is finished",
 };
@@ -105,7 +105,7 @@ pub const TESTED_AFTER_MAKING: Row = Row {
     unit: "days after the boiler was made",
     least: Some(decimal(0, 0)),
     most: None,
-    too_little: "before the boiler was made (0 days after it at the least)",
+    too_little: "before the boiler was made (must be at least 0 days after it)",
     too_much: "",
     source: "plain reading; a shell may be tested before the boiler is finished",
 };
@@ -116,7 +116,7 @@ pub const HOURS_OF_A_DAY: Row = Row {
     least: None,
     most: Some(decimal(24, 0)),
     too_little: "",
-    too_much: "with what is booked already, more than 24 hours of one fitter on one day",
+    too_much: "with the hours already booked, more than 24 hours for one fitter on one day",
     source: "plain reading",
 };
 
@@ -135,7 +135,7 @@ pub const AMOUNT: Row = Row {
     ..PRICE
 };
 
-/// The weight of a kind of engine grows with the third power of its gauge: 68 kg in 127 mm (5 in) are .000033 kg/mm3.
+/// The weight of a kind of engine grows with the cube of its gauge: 68 kg for 127 mm (5 in) is .000033 kg/mm3.
 pub const WEIGHT_FOR_GAUGE: Row = Row {
     member: Member::Weight,
     unit: "kg for each mm3 of the gauge cubed",
@@ -152,7 +152,7 @@ pub const WEIGHT_FOR_SPACE: Row = Row {
     least: None,
     most: Some(decimal(8_96, 2)),
     too_little: "",
-    too_much: "more than solid copper of its length, width and height would weigh (8.96 kg for each litre)",
+    too_much: "more than solid copper of that length, width and height would weigh (8.96 kg for each litre)",
     source: "density of copper at 20 °C, 8.96 g/cm3 (CRC Handbook of Chemistry and Physics); from memory",
 };
 
@@ -170,23 +170,23 @@ pub const TABLE: [Row; 11] = [
     WEIGHT_FOR_SPACE,
 ];
 
-/// A value to be confirmed before it is taken.
+/// A value that must be confirmed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Doubt {
     pub member: Member,
-    /// Says the limit and how the value is confirmed.
+    /// States the limit and how to confirm the value.
     pub detail: String,
 }
 
 impl Doubt {
     fn new(member: Member, what: &str) -> Doubt {
-        let detail = format!("{what}; if it is right, send `{member}_confirmed`: true with it");
+        let detail = format!("{what}; if it is right, send `{member}_confirmed`: true as well");
         Doubt { member, detail }
     }
 }
 
 impl Row {
-    /// `figure`: in the unit of the row. `None` if there is nothing to question.
+    /// `figure`: in the unit of the check. `None`: it is within the limits.
     pub fn doubt(&self, figure: Decimal) -> Option<Doubt> {
         let what = if self.least.is_some_and(|least| figure < least) {
             self.too_little
@@ -199,7 +199,7 @@ impl Row {
     }
 }
 
-/// `working_pressure`: on the day of the test.
+/// `working_pressure`: that of the day of the test.
 pub fn hydraulic_pressure(tested: &Pressure, working_pressure: &Pressure) -> Option<Doubt> {
     let ratio = tested.base().checked_div(working_pressure.base());
     HYDRAULIC_PRESSURE.doubt(ratio.unwrap_or(Decimal::MAX))
@@ -213,7 +213,7 @@ pub fn volume(volume: &Volume) -> Option<Doubt> {
     VOLUME.doubt(volume.base())
 }
 
-/// `first_test`: the earliest on record.
+/// `first_test`: day of the earliest test on record.
 pub fn made_on(made_on: Day, first_test: Option<Day>) -> Option<Doubt> {
     let before_test = first_test.and_then(|test| {
         let days = test.days_since(made_on);
@@ -226,34 +226,34 @@ pub fn tested_on(on: Day, made_on: Option<Day>) -> Option<Doubt> {
     made_on.and_then(|made_on| TESTED_AFTER_MAKING.doubt(on.days_since(made_on).into()))
 }
 
-/// `in_all`: of one fitter on one day, with those about to be booked.
+/// `in_all`: hours of one fitter on one day, including those about to be booked.
 pub fn hours(in_all: Decimal) -> Option<Doubt> {
     HOURS_OF_A_DAY.doubt(in_all)
 }
 
-/// `high`: of the engine's last valuation.
+/// `high`: high figure of the engine's last valuation.
 pub fn price(price: Money, high: Money) -> Option<Doubt> {
     let ratio = price.decimal().checked_div(high.decimal())?;
     PRICE.doubt(ratio)
 }
 
-/// The same for what somebody offers, or is answered.
+/// Like [`price`], for the amount of an offer or a counter-offer.
 pub fn amount(amount: Money, high: Money) -> Option<Doubt> {
     let ratio = amount.decimal().checked_div(high.decimal())?;
     AMOUNT.doubt(ratio)
 }
 
-/// What is known of how big an engine is.
+/// What is known about the size of an engine.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Size<'a> {
-    /// Of a locomotive; the weight of other engines does not follow from a gauge.
+    /// Only for a locomotive: the weight of other engines does not depend on a gauge.
     pub gauge: Option<&'a Length>,
     pub length: Option<&'a Length>,
     pub width: Option<&'a Length>,
     pub height: Option<&'a Length>,
 }
 
-/// Quantities too great to be multiplied are questioned too.
+/// Quantities that are too large to multiply are questioned too.
 pub fn weight(weight: &Mass, size: Size<'_>) -> Option<Doubt> {
     let product = |sides: [&Length; 3]| {
         let area = sides[0].base().checked_mul(sides[1].base())?;
@@ -275,15 +275,15 @@ pub fn weight(weight: &Mass, size: Size<'_>) -> Option<Doubt> {
     by_gauge.or(by_space)
 }
 
-/// Two numbers are never the same by likeness; but one that differs from a known number in case, spaces or punctuation alone
-/// is more often the same boiler written otherwise than another boiler.
+/// Similar numbers are different boilers. But a number that differs from a known one only in case, spaces or
+/// punctuation is more often the same boiler, written differently.
 pub fn number<'k>(
     number: &BoilerNumber,
     known: impl IntoIterator<Item = &'k BoilerNumber>,
 ) -> Option<Doubt> {
     let like = known.into_iter().find(|known| number.reads_like(known))?;
     let what = format!(
-        "differs only in case, spaces or punctuation from {like}, which is on record; write it as it is there"
+        "differs only in case, spaces or punctuation from {like}, which is on record; write it the same way if it is that boiler"
     );
     Some(Doubt::new(Member::Number, &what))
 }
@@ -296,7 +296,8 @@ mod tests {
         text.parse().expect("a quantity")
     }
 
-    /// Both sides of each limit of each row, one unit of the last place apart; a row without a test of its own would fail here.
+    /// Both sides of each limit of each row, one unit of the last place apart; a row without a test of its own would
+    /// fail here.
     #[test]
     fn each_row_takes_its_limits_and_questions_what_is_beyond_them() {
         for row in TABLE {
@@ -312,16 +313,14 @@ mod tests {
                 let Some(limit) = limit else { continue };
                 assert_eq!(row.doubt(limit), None, "{row:?}");
                 assert_eq!(row.doubt(limit + inwards * step(limit)), None, "{row:?}");
-                let doubt = row
-                    .doubt(limit - inwards * step(limit))
-                    .expect("a question");
+                let doubt = row.doubt(limit - inwards * step(limit)).expect("a doubt");
                 assert_eq!(doubt.member, row.member);
                 assert!(
                     doubt.detail.starts_with(what) && doubt.detail.contains(&confirming),
                     "{doubt:?}"
                 );
                 let stated = what.chars().any(|c| c.is_ascii_digit());
-                assert!(stated, "the limit is said: {what}");
+                assert!(stated, "the limit is stated: {what}");
             }
         }
     }
@@ -390,13 +389,14 @@ mod tests {
         assert_eq!(
             price(money("1.00"), Money::ZERO),
             None,
-            "nothing to hold it against"
+            "nothing to compare it with"
         );
         assert_eq!(hours(decimal(24, 0)), None);
         assert!(hours(decimal(24_25, 2)).is_some());
     }
 
-    /// By hand: 127 mm cubed is 2 048 383 mm3, so 8.19 to 614.5 kg; a block of 1 m x .3 m x .4 m holds 120 L, 1075.2 kg of copper.
+    /// By hand: 127 mm cubed is 2 048 383 mm3, so 8.19 to 614.5 kg; a block of 1 m x .3 m x .4 m holds 120 L, 1075.2 kg
+    /// of copper.
     #[test]
     fn a_weight_is_held_against_the_size() {
         let (gauge, length): (Length, Length) = (read("127 mm"), read("1000 mm"));

@@ -1,7 +1,7 @@
-//! Words of buying, selling and of the people in the firm.
+//! Enums of buying, selling and of the people in the firm.
 
 words! {
-    /// What a key may do.
+    /// The role of an API key; it decides what the key may do.
     pub enum Role {
         Proprietor = "proprietor",
         Fitter = "fitter",
@@ -12,12 +12,12 @@ words! {
 }
 
 words! {
-    /// How an engine came.
+    /// How an engine was acquired.
     pub enum AcquisitionMethod { Bought = "bought", Commission = "commission", PartExchange = "part_exchange" }
 }
 
 words! {
-    /// How tax falls on the sale of an engine that came this way.
+    /// How the sale of an engine is taxed.
     pub enum TaxPosition {
         MarginScheme = "margin_scheme",
         OrdinaryVat = "ordinary_vat",
@@ -28,19 +28,19 @@ words! {
 }
 
 words! {
-    /// What the public sees of a listing.
+    /// Whether the public sees a listing.
     pub enum ListingStatus { Draft = "draft", Published = "published", Withdrawn = "withdrawn" }
 }
 
 words! {
-    /// Where an engine stands in the trade; follows from the acts recorded.
+    /// Where an engine is in the trade; follows from the records.
     pub enum StockStatus {
         InStock = "in_stock",
-        /// In stock, and held for somebody.
+        /// In stock and reserved for someone.
         Reserved = "reserved",
         Sold = "sold",
         Delivered = "delivered",
-        /// Gone without a sale.
+        /// Disposed of without a sale.
         Gone = "gone",
     }
 }
@@ -50,71 +50,71 @@ words! {
 }
 
 words! {
-    /// Where a comparable sale is known from.
+    /// Where a comparable sale is from.
     pub enum SaleSource { Own = "own", ObservedAuction = "observed_auction", ObservedDealer = "observed_dealer", ObservedPrivate = "observed_private" }
 }
 
 words! {
-    /// What a valuation rests on.
+    /// What a valuation is based on.
     pub enum ValuationBasis {
-        /// The firm's own guide, and no sale.
+        /// Only the firm's price scale, no sales.
         PriceScale = "price_scale",
-        /// Achieved sales, over the firm's own guide.
+        /// Past sales, starting from the firm's price scale.
         Sales = "sales",
     }
 }
 
 words! {
-    /// Where a reservation stands; all but the first two are ends.
+    /// Status of a reservation; all but the first two are final.
     pub enum ReservationStatus {
         Live = "live",
-        /// Behind a live one of the same engine.
+        /// Waiting behind a live reservation of the same engine.
         Queued = "queued",
         Released = "released",
-        /// Its moment has come.
+        /// Past its `until_at`.
         Lapsed = "lapsed",
-        /// The engine was sold to whom it was held for.
+        /// The engine was sold to the person who reserved it.
         Fulfilled = "fulfilled",
-        /// In the queue when the engine was sold to somebody else.
+        /// In the queue when the engine was sold to someone else.
         EngineSold = "engine_sold",
-        /// In the queue when the engine went without a sale.
+        /// In the queue when the engine was disposed of without a sale.
         EngineGone = "engine_gone",
     }
 }
 
 words! {
-    /// What is answered to an offer.
+    /// An answer to an offer.
     pub enum OfferAnswer { Accepted = "accepted", Declined = "declined", Countered = "countered", Withdrawn = "withdrawn" }
 }
 
 words! {
-    /// Where an offer stands.
+    /// Status of an offer.
     pub enum OfferStatus {
         Open = "open",
         Accepted = "accepted",
         Declined = "declined",
-        /// The firm said what it would take.
+        /// The firm named the amount that it would accept.
         Countered = "countered",
         Withdrawn = "withdrawn",
-        /// Nobody answered it before its last day was over.
+        /// Not answered by the end of its last day.
         Lapsed = "lapsed",
-        /// The engine was sold to somebody else.
+        /// The engine was sold to someone else.
         EngineSold = "engine_sold",
     }
 }
 
 words! {
-    /// What a plan of the workshop makes of a promise.
+    /// Whether a plan of the workshop keeps a promise.
     pub enum PlannedOutcome {
         Kept = "kept",
         Broken = "broken",
-        /// Under any plan.
+        /// No plan can keep it.
         CannotBeKept = "cannot_be_kept",
     }
 }
 
 words! {
-    /// What can be done with an engine that wants work.
+    /// What can be done with an engine that needs work.
     pub enum WorkOptionKind {
         Repair = "repair",
         SellAsItStands = "sell_as_it_stands",
@@ -123,7 +123,7 @@ words! {
 }
 
 words! {
-    /// What somebody was given a day for.
+    /// What is promised for a day.
     pub enum PromiseKind {
         ReadyForCollection = "ready_for_collection",
         Delivered = "delivered",
@@ -133,11 +133,12 @@ words! {
 }
 
 words! {
-    /// What became of a promise.
+    /// How a promise ended.
     pub enum PromiseEnd { Kept = "kept", Broken = "broken", Withdrawn = "withdrawn" }
 }
 
 words! {
+    /// Status of a promise; all but `open` are final.
     pub enum PromiseStatus { Open = "open", Kept = "kept", Broken = "broken", Withdrawn = "withdrawn" }
 }
 
@@ -145,9 +146,9 @@ words! {
     /// Why a promise may not be kept.
     pub enum PromiseDanger {
         DayPast = "day_past",
-        /// A paper that holds today does not on that day.
+        /// A certificate that is valid today will not be valid on that day.
         PaperLapses = "paper_lapses",
-        /// Something else that the engine needs to leave is missing on that day.
+        /// Another check of the delivery gate is not met on that day.
         GateUnmet = "gate_unmet",
         JobOpen = "job_open",
         /// A part on order or work by others is expected after that day.
@@ -157,29 +158,29 @@ words! {
 }
 
 words! {
-    /// Whether a visitor may still have an engine on show.
+    /// Whether a visitor can still buy a listed engine.
     pub enum Availability { ForSale = "for_sale", Reserved = "reserved", Sold = "sold" }
 }
 
 words! {
-    /// How an engine leaves.
+    /// How an engine is delivered.
     pub enum DeliveryMethod { Collection = "collection", OwnVan = "own_van", Carrier = "carrier", Export = "export" }
 }
 
 words! {
-    /// ISO 216 A4, or the Letter size of ASME Y14.1: 8 1/2 by 11 in.
+    /// Paper size of printed sheets: A4 (ISO 216) or Letter (ASME Y14.1, 8 1/2 x 11 in).
     pub enum PaperSize { A4 = "a4", Letter = "letter" }
 }
 
 words! {
-    /// What the firm's notes for a new owner are about.
+    /// Topic of the firm's notes for a new owner.
     pub enum OwnerNoteTopic { RunningIn = "running_in", LayingUp = "laying_up", Other = "other" }
 }
 
 words! {
-    /// How an engine goes without a sale.
+    /// How an engine is disposed of without a sale.
     pub enum DisposalMethod {
-        /// The purchase is undone, and the seller owes its price.
+        /// The purchase is reversed, and the seller owes the price.
         ReturnedToSeller = "returned_to_seller",
         /// The owner of an engine on commission takes it back.
         TakenBackByOwner = "taken_back_by_owner",
@@ -189,19 +190,19 @@ words! {
 }
 
 words! {
-    /// Why a sale is undone.
+    /// Why a sale is cancelled.
     pub enum ReturnReason {
-        /// By a consumer's right to reject what is not as it should be.
+        /// The consumer used the right to reject faulty goods.
         Rejected = "rejected",
-        /// By the right to cancel a sale at a distance, or a buyer who withdraws before the engine leaves.
+        /// The buyer used the right to cancel a distance sale, or withdrew before the engine left.
         Cancelled = "cancelled",
-        /// By agreement alone.
+        /// By agreement only.
         Agreed = "agreed",
     }
 }
 
-/// The last part of the address of an engine's page when nobody gives one: the title in small letters and digits of ASCII,
-/// then the stock number, which keeps it the engine's own. At most 100 characters.
+/// The default last part of the address of an engine's page: the title in lower-case ASCII letters and digits, then the
+/// stock number, which makes it unique. At most 100 characters.
 pub fn page_name(title: &str, stock_no: i32) -> String {
     let plain: String = title
         .chars()
@@ -235,7 +236,7 @@ pub fn page_name(title: &str, stock_no: i32) -> String {
 
 pub const LONGEST_PAGE_NAME: usize = 100;
 
-/// Small letters and digits of ASCII in words joined by single hyphens, 1 to 100 characters.
+/// Whether the text is 1 to 100 characters: words of lower-case ASCII letters and digits, joined by single hyphens.
 pub fn is_page_name(text: &str) -> bool {
     let of_letters = |word: &str| {
         !word.is_empty()
@@ -246,7 +247,7 @@ pub fn is_page_name(text: &str) -> bool {
     text.len() <= LONGEST_PAGE_NAME && text.split('-').all(of_letters)
 }
 
-/// The longest that an engine is held at a time: 90 days.
+/// The longest reservation: 90 days.
 pub const MOST_RESERVATION_HOURS: i32 = 2160;
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
-//! Quantities as the practitioner writes them, with exact factors.
+//! Quantities as practitioners write them, with exact factors.
 //!
-//! Source of the factors: NIST Special Publication 811 (2008), appendix B; imperial gallon: UK Weights and Measures Act 1985.
+//! Source of the factors: NIST Special Publication 811 (2008), appendix B; imperial gallon: UK Weights and Measures Act
+//! 1985.
 
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser::SerializeStruct};
@@ -28,12 +29,12 @@ pub trait Unit:
 {
     /// Name of the quantity, as in openapi.json.
     const QUANTITY: &'static str;
-    /// The unit that every quantity of the dimension is converted to, as a member name.
+    /// Member name of the base unit, to which every quantity of the dimension is converted.
     const BASE: &'static str;
-    /// A value as a practitioner would write it, with its unit and its value in the base unit.
+    /// An example: a value as a practitioner writes it, its unit, and its value in the base unit.
     const EXAMPLE: (&'static str, &'static str, &'static str);
 
-    /// How many base units make one of this unit; exact.
+    /// Base units in one of this unit; exact.
     fn factor(self) -> Decimal;
     /// Code of the Unified Code for Units of Measure.
     fn ucum(self) -> &'static str;
@@ -181,7 +182,7 @@ impl Unit for ForceUnit {
     }
 }
 
-/// A number above nought as it stands on a drawing or a gauge: `90`, `8.0`, `7 1/4`, `3/32`. Kept as it was written.
+/// A number above 0 as on a drawing or a gauge: `90`, `8.0`, `7 1/4`, `3/32`. Kept as entered.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Written {
     text: String,
@@ -190,7 +191,7 @@ pub struct Written {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "not a number above 0 written like 90, 8.0, 7 1/4 or 3/32 (at most 9 digits and 6 places; halves to 128ths)"
+    "must be a number above 0 such as 90, 8.0, 7 1/4 or 3/32 (at most 9 digits and 6 decimal places; halves to 128ths)"
 )]
 pub struct NotWritten;
 
@@ -242,7 +243,7 @@ fn digits(text: &str) -> Result<Decimal, NotWritten> {
     text.parse().map_err(|_| NotWritten)
 }
 
-/// Below one, in binary parts of an inch, so that the decimal form is exact.
+/// A fraction below one in halves to 128ths, so that the decimal form is exact.
 fn fraction(text: &str) -> Result<Decimal, NotWritten> {
     let (above, below) = text.split_once('/').ok_or(NotWritten)?;
     let (above, below) = (digits(above)?, digits(below)?);
@@ -264,8 +265,8 @@ impl<'de> Deserialize<'de> for Written {
     }
 }
 
-/// A quantity above nought: what was written, its unit, and (in answers) the figure in the base unit. Only what is read with
-/// [`nought_or_more`] may be nought.
+/// A quantity above 0: the number as entered, its unit and, in responses, the figure in the base unit. Only a member
+/// read with [`nought_or_more`] may be 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[cfg_attr(
     feature = "wire",
@@ -284,7 +285,7 @@ pub type Mass = Quantity<MassUnit>;
 pub type Force = Quantity<ForceUnit>;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("not a quantity written like `7 1/4 in`")]
+#[error("must be a quantity such as `7 1/4 in`")]
 pub struct NotAQuantity;
 
 impl<U: Unit> Quantity<U> {
@@ -296,28 +297,24 @@ impl<U: Unit> Quantity<U> {
         self.unit
     }
 
-    /// The number as written, in the unit as written.
+    /// The number as entered, in the unit as entered.
     pub const fn written(&self) -> Decimal {
         self.value.value
     }
 
     fn within_reason<E: de::Error>(self) -> Result<Quantity<U>, E> {
         if self.base() > MOST {
-            return Err(E::custom(format!(
-                "more than any engine has: {} {} at the most",
-                MOST,
-                U::BASE
-            )));
+            return Err(E::custom(format!("must be at most {} {}", MOST, U::BASE)));
         }
         Ok(self)
     }
 
-    /// In the base unit of the dimension: mm, bar, litre, kg or newton.
+    /// The quantity in the base unit: mm, bar, litre, kg or newton.
     pub fn base(&self) -> Decimal {
         self.value.value * self.unit.factor()
     }
 
-    /// In another unit of the dimension.
+    /// The quantity in another unit.
     pub fn in_unit(&self, unit: U) -> Decimal {
         self.base() / unit.factor()
     }
@@ -330,7 +327,7 @@ impl<U: Unit> fmt::Display for Quantity<U> {
 }
 
 impl<U: Unit> Quantity<U> {
-    /// As it was kept: what may be nought was decided when it came in.
+    /// Reads a stored quantity, which may be 0: that was checked when it was entered.
     fn kept(text: &str) -> Result<Self, NotAQuantity> {
         let (value, unit) = text.trim().rsplit_once(' ').ok_or(NotAQuantity)?;
         Ok(Quantity {
@@ -357,13 +354,13 @@ impl<U: Unit> FromStr for Quantity<U> {
     }
 }
 
-/// More than any engine has of anything, in the base unit: ten kilometres, ten thousand tonnes. What is derived from it still
-/// fits its column.
+/// The largest quantity, in the base unit: ten kilometres, ten thousand tonnes. What is derived from it still fits its
+/// column.
 const MOST: Decimal = exact(10_000_000, 0);
 
 impl<'de, U: Unit> Deserialize<'de> for Quantity<U> {
     fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Quantity<U>, D::Error> {
-        /// Names the member that is wrong, which a number alone would not.
+        /// A struct, so that an error names the wrong member.
         #[derive(Deserialize)]
         #[serde(deny_unknown_fields, bound = "U: Unit")]
         struct Sent<U: Unit> {
@@ -384,7 +381,7 @@ impl<'de, U: Unit> Deserialize<'de> for Quantity<U> {
     }
 }
 
-/// A quantity that may be nought, as the play of a rigid axle is.
+/// Reads a quantity that may be 0, such as the play of a rigid axle.
 pub fn nought_or_more<'de, U: Unit, D: Deserializer<'de>>(
     from: D,
 ) -> Result<Option<Quantity<U>>, D::Error> {
@@ -419,7 +416,7 @@ impl<U: Unit> Serialize for Quantity<U> {
     }
 }
 
-/// A derived figure as it is shown: four places at most, halves up, no trailing noughts.
+/// A derived figure as text: at most four places, halves rounded up, no trailing zeros.
 pub fn four_places(figure: Decimal) -> String {
     figure
         .round_dp_with_strategy(4, RoundingStrategy::MidpointAwayFromZero)
@@ -473,7 +470,7 @@ mod wire {
                         "value",
                         text()
                             .min_length(Some(1))
-                            .description(Some("As written: `90`, `8.0`, `7 1/4`, `3/32`")),
+                            .description(Some("As entered: `90`, `8.0`, `7 1/4`, `3/32`")),
                     )
                     .property(
                         "unit",
@@ -483,7 +480,7 @@ mod wire {
                         U::BASE,
                         text()
                             .read_only(true)
-                            .description(Some("Converted, at most four places")),
+                            .description(Some("Converted; at most four decimal places")),
                     )
                     .required("value")
                     .required("unit")
@@ -509,7 +506,8 @@ mod tests {
         four_places(text.parse::<Quantity<U>>().expect("a quantity").base())
     }
 
-    /// NIST SP 811: psi 6894.757293168361 Pa; inch 25.4 mm; cubic inch, gallons, pound and pound-force as printed there.
+    /// NIST SP 811: psi 6894.757293168361 Pa; inch 25.4 mm; cubic inch, gallons, pound and pound-force as printed
+    /// there.
     #[test]
     fn factors_are_those_of_the_published_table() {
         assert_eq!(base::<PressureUnit>("120 psi"), "8.2737");
@@ -537,8 +535,8 @@ mod tests {
         }
     }
 
-    /// A litre is written with either letter (BIPM, SI Brochure, 9th edition, table 8, note); it is read as either and answered as one, as
-    /// programs that are generated from the document know no two words that differ in case alone.
+    /// A litre may be written l or L (BIPM, SI Brochure, 9th edition, table 8, note). Both are read and only one is
+    /// returned, as generated clients cannot tell enum values that differ only in case.
     #[test]
     fn a_litre_has_two_letters() {
         let small: Volume = serde_json::from_str(r#"{"value": "2.5", "unit": "l"}"#).expect("read");
@@ -577,10 +575,7 @@ mod tests {
         assert!(length("0").is_err());
         assert!(length("10000000").is_ok());
         let more = length("10000000.1").expect_err("too much").to_string();
-        assert!(
-            more.starts_with("more than any engine has: 10000000 mm"),
-            "{more}"
-        );
+        assert!(more.starts_with("must be at most 10000000 mm"), "{more}");
     }
 
     #[test]

@@ -1,31 +1,31 @@
-//! Telling other programs of what happened: when a call that was not received is made again.
+//! Webhooks: when to retry a call that was not received.
 //!
-//! Source: Standard Webhooks 1.0.0, whose schedule of retries this is.
+//! Source: the retry schedule of Standard Webhooks 1.0.0.
 
 use jiff::SignedDuration;
 
 words! {
-    /// Whether calls are made.
+    /// Whether a webhook is called.
     pub enum Switch { On = "on", Off = "off" }
 }
 
 words! {
-    /// Why no calls are made any more.
+    /// Why a webhook was switched off.
     pub enum SwitchedOffReason {
         ByHand = "by_hand",
-        /// The receiver answered 410.
+        /// The receiver responded with 410.
         Gone = "gone",
-        /// A call was not received in all its attempts.
+        /// Every attempt of a call failed.
         Unanswered = "unanswered",
     }
 }
 
 words! {
-    /// What became of a call.
+    /// Outcome of a call.
     pub enum Reception { Waiting = "waiting", Received = "received", Failed = "failed" }
 }
 
-/// Waits after the first attempt and after each that follows it.
+/// The wait after each attempt.
 const WAITS: [SignedDuration; 9] = [
     SignedDuration::from_secs(5),
     SignedDuration::from_mins(5),
@@ -37,13 +37,13 @@ const WAITS: [SignedDuration; 9] = [
     SignedDuration::from_hours(20),
     SignedDuration::from_hours(24),
 ];
-/// No receiver puts a call off for longer.
+/// The longest wait that a receiver may ask for.
 const LONGEST: SignedDuration = SignedDuration::from_hours(24);
 
-/// How long to wait after so many attempts; none when there is no further one.
+/// How long to wait after this many attempts. `None`: no further attempt.
 ///
-/// `jitter` of 0 to 255 lengthens the wait by up to a tenth, so that calls that failed together do not come back together.
-/// `asked` is what the receiver asked for with Retry-After; the longer of both holds, up to a day.
+/// `jitter` of 0 to 255 lengthens the wait by up to a tenth, so that calls that failed together are not retried
+/// together. `asked` is the receiver's Retry-After; the longer wait is used, up to a day.
 pub fn wait_after(
     attempts: u32,
     jitter: u8,

@@ -1,6 +1,6 @@
-//! A fixed list of words of the trade: one definition for code, JSON, database and openapi.json.
+//! Enums written as words: one definition for code, JSON, database and openapi.json.
 
-/// A word that is not in the list. `allowed` is the list, for the person who has to mend the request.
+/// A value that is not in the list; `allowed` lists the values, for the error message.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("`{given}` is not one of {allowed}")]
 pub struct UnknownWord {
@@ -8,7 +8,7 @@ pub struct UnknownWord {
     pub allowed: String,
 }
 
-/// Declares an enum whose variants are written as the given words everywhere. Behind a bar stands another spelling that is read too.
+/// Declares an enum whose variants are written as the given words everywhere. A spelling after a bar is also read.
 macro_rules! words {
     ($(#[$meta:meta])* $vis:vis enum $name:ident { $($(#[$vmeta:meta])* $variant:ident = $word:literal $(| $spelling:literal)*),+ $(,)? }) => {
         $(#[$meta])*
@@ -18,7 +18,7 @@ macro_rules! words {
         $vis enum $name { $($(#[$vmeta])* $variant),+ }
 
         impl $name {
-            /// All words of the list, in its order.
+            /// All values, in order.
             pub const ALL: &'static [$name] = &[$($name::$variant),+];
 
             pub const fn as_str(self) -> &'static str {
@@ -68,7 +68,7 @@ macro_rules! words {
     };
 }
 
-/// Text form in the database and schema of a type that has `Display` and `FromStr`.
+/// Database text form and schema of a type that has `Display` and `FromStr`.
 #[cfg(feature = "wire")]
 macro_rules! wire_text {
     ($name:ident, $schema:expr) => {

@@ -1,8 +1,8 @@
-// A shop page on the public interface alone: `GET /v1/public/..` needs no key, and what does need one goes through the site's
-// own server, which holds it (`POST /relay/enquiries`, `POST /relay/reservations`).
+// A shop page that uses only the public interface: `GET /v1/public/..` needs no key. Requests that need one go through the
+// site's own server, which keeps the key (`POST /relay/enquiries`, `POST /relay/reservations`).
 //
-// The address says what is shown: `/?kind=locomotive&q=saddle` the register, its parameters those of `/v1/public/listings`;
-// `/?engine=12` one engine.
+// The address selects the view: `/?kind=locomotive&q=saddle` is the list, with the parameters of `/v1/public/listings`;
+// `/?engine=12` is one engine.
 
 const sheet = document.querySelector("#sheet");
 const FIRM = document.title;
@@ -12,14 +12,14 @@ const ROWS = 12;
 
 class Refused extends Error {
   constructor(problem) {
-    super(problem.detail ?? "The works cannot be reached. Please try again.");
+    super(problem.detail ?? "We cannot be reached just now. Please try again.");
     this.problem = problem;
   }
 }
 
-/** The answer as JSON. Anything but success is thrown as the problem document (RFC 9457) that came. */
+/** Returns the response as JSON; throws the problem document (RFC 9457) of a response that is not a success. */
 async function ask(path, options = {}) {
-  // Revalidated each time: an unchanged answer costs a 304, and what is shown is true now.
+  // Revalidate each time: the page stays current, and an unchanged response costs only a 304.
   const answer = await fetch(path, { cache: "no-cache", ...options }).catch((lost) => {
     throw lost.name === "AbortError" ? lost : new Refused({});
   });
@@ -28,14 +28,14 @@ async function ask(path, options = {}) {
   return body;
 }
 
-// Words. A value that is new to this page is still readable: the interface may add to its lists.
+// Words. The interface may add enum values, so a value that this page does not know is still readable.
 
 const plain = (word) => word.replaceAll("_", " ");
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
 const quantity = (it) => it && `${it.value} ${it.unit}`;
 const day = (iso) => new Intl.DateTimeFormat("en-GB", { dateStyle: "long", timeZone: "UTC" }).format(new Date(iso));
 const moment = (iso) => new Intl.DateTimeFormat("en-GB", { dateStyle: "long", timeStyle: "short" }).format(new Date(iso));
-/** Wheel arrangements and sizes stay on one line. */
+/** Keeps wheel arrangements and sizes on one line. */
 const unbroken = (text) => text.replace(/(?<=\d)-(?=\d)/g, "-\u2060").replace(/(?<=\d) (?=\d|in\b)/g, "\u00a0");
 const engines = (n) => (n === 1 ? "1 engine" : `${n} engines`);
 
@@ -44,7 +44,7 @@ function price({ price, price_on_request, currency }) {
   return new Intl.NumberFormat("en-GB", { style: "currency", currency, trailingZeroDisplay: "stripIfInteger" }).format(price);
 }
 
-/** The counts tell gauges in millimetres; the trade says inches and sixteenths. */
+/** The counts give gauges in millimetres; the trade uses inches and sixteenths. */
 function inches(mm) {
   const sixteenths = Math.round((mm / 25.4) * 16);
   if (Math.abs((sixteenths / 16) * 25.4 - mm) > 0.01) return `${mm} mm`;
@@ -53,11 +53,11 @@ function inches(mm) {
   return [Math.floor(sixteenths / 16) || "", top ? `${top}/${below}` : ""].filter(Boolean).join(" ") + " in";
 }
 
-const SEVERITY = { notes: "to know", stops_steaming: "not to be steamed before it is put right", stops_sale: "not to be sold before it is put right" };
+const SEVERITY = { note: "for information", stops_steaming: "not to be steamed until rectified", stops_sale: "not to be sold until rectified" };
 
 // Elements
 
-/** Text becomes text, never markup: no word of a listing or a problem is trusted as HTML. */
+/** Inserts text as text, never as markup: no text of a listing or a problem is trusted as HTML. */
 function make(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
@@ -70,7 +70,7 @@ function make(tag, attributes = {}, ...children) {
 
 const fromTemplate = (id) => document.querySelector(`#${id}`).content.firstElementChild.cloneNode(true);
 
-/** The browser chooses the width; the service tells which there are. */
+/** The service lists the widths; the browser chooses one. */
 function picture(photograph, sizes, attributes = {}) {
   if (!photograph) return make("span", { class: "plate none" }, "No picture yet");
   const { width, height, url } = photograph.sizes.at(-1);
@@ -84,7 +84,7 @@ function row(card) {
   const link = make("a", { href: `?engine=${card.stock_no}`, id: `no-${card.stock_no}` }, unbroken(card.title));
   return make("li", { class: "row" },
     make("span", { class: "number" }, make("abbr", { title: "stock number" }, "No."), ` ${card.stock_no}`),
-    // The title beside it says what it is: a picture of the row needs no name of its own.
+    // The title beside the picture names the engine, so the picture needs no alternative text.
     picture(card.photograph, "(max-width: 44rem) 92vw, 20rem", { loading: "lazy", alt: "" }),
     make("div", { class: "about" },
       make("h2", {}, link),
@@ -93,12 +93,12 @@ function row(card) {
     make("div", { class: "deal" }, make("b", {}, price(card)), stamp(card)));
 }
 
-// The register
+// The list
 
-let leaving = new AbortController(); // stops what an earlier address still asks for
+let leaving = new AbortController(); // aborts requests of the view that is being left
 let lastRegister = "/";
 
-/** What the counts say of each filter: value, words, how many are on show. */
+/** For each filter its values, their labels and how many engines have them. */
 function choices(counts) {
   const of = (values, words = plain) => values.map((it) => [it.value, words(it.value), it.for_sale + it.reserved + it.sold]);
   const summed = (name, words) => {
@@ -123,7 +123,7 @@ function fillFilters(form, counts, query) {
   for (const field of form.querySelectorAll("input:not([type=checkbox]), select")) field.value = query.get(field.name) ?? "";
 }
 
-/** One parameter for each filter; several values of one are a list with commas. */
+/** One parameter per filter; several values are separated by commas. */
 function queryOf(form) {
   const query = new URLSearchParams();
   for (const name of new Set([...form.elements].map((field) => field.name).filter(Boolean))) {
@@ -138,7 +138,7 @@ async function showRegister(query) {
   lastRegister = location.search || "/";
   const counts = await ask("/v1/public/counts", { signal });
   const view = fromTemplate("register-view");
-  const [form, entries, tally, rows, more] = ["form", ".entries", ".tally", ".rows", ".more button"].map((part) => view.querySelector(part));
+  const [form, entries, tally, rows, more, cautions] = ["form", ".entries", ".tally", ".rows", ".more button", ".cautions"].map((part) => view.querySelector(part));
   const onShow = choices(counts).availability.reduce((sum, [, , n]) => sum + n, 0);
   const narrow = matchMedia("(max-width: 64rem)");
   form.querySelector("details").open = !narrow.matches;
@@ -150,13 +150,17 @@ async function showRegister(query) {
     asked = new AbortController();
     const { signal: newer } = asked;
     entries.setAttribute("aria-busy", "true");
-    more.disabled = first; // "more" of a list that is being replaced would be more of the wrong one
+    more.disabled = first; // "more" would continue the list that is being replaced
     try {
       const page = await ask(path, { signal: AbortSignal.any([signal, newer]) });
       const fresh = page.items.map(row);
       if (first) rows.replaceChildren(...fresh);
       else rows.append(...fresh);
       more.hidden = !page.next;
+      // Once for the whole list; the page of each engine has all of its cautions.
+      const caution = page.items.flatMap((card) => card.papers?.cautions ?? [])[0];
+      if (caution) cautions.textContent = caution;
+      cautions.hidden = !cautions.textContent;
       more.onclick = () => load(page.next, { first: false });
       const shown = rows.children.length;
       tally.textContent = page.next ? `The first ${shown} engines; ${onShow} are on show.` : `${capital(engines(shown))} of ${onShow} on show.`;
@@ -200,13 +204,13 @@ async function showRegister(query) {
 function facts(engine) {
   const yes = (is, words) => (is ? words : null);
   const builder = engine.builder && [engine.builder, engine.builder_standing && `(${plain(engine.builder_standing)})`].filter(Boolean).join(" ");
-  const size = [["long", engine.length], ["wide", engine.width], ["high", engine.height]].filter(([, it]) => it).map(([how, it]) => `${quantity(it)} ${method}`).join(", ");
+  const size = [["long", engine.length], ["wide", engine.width], ["high", engine.height]].filter(([, it]) => it).map(([along, it]) => `${quantity(it)} ${along}`).join(", ");
   const known = {
-    Kind: plain(engine.kind), Gauge: engine.gauge && `${quantity(engine.gauge)} (${engine.gauge.mm} mm)`, Scale: engine.scale, Wheels: engine.whyte,
+    Kind: plain(engine.kind), Gauge: engine.gauge && `${quantity(engine.gauge)} (${engine.gauge.mm} mm)`, Scale: engine.scale, "Wheel arrangement": engine.whyte,
     Design: engine.design, Designer: engine.designer, Prototype: engine.prototype, Builder: builder, Built: engine.built_year,
     "Build quality": engine.build_quality && plain(engine.build_quality), "Working order": engine.working_order && plain(engine.working_order), Fuel: engine.fuel && plain(engine.fuel),
-    Weight: engine.weight && `${quantity(engine.weight)} (${Math.round(engine.weight.kg)} kg)`, Size: size, "Goes with it": engine.included_items.map(plain).join(", "),
-    Medals: engine.medals, Record: yes(engine.full_record, "drawings, bills and tests from the beginning"), "On show since": day(engine.on_show_since),
+    Weight: engine.weight && `${quantity(engine.weight)} (${Math.round(engine.weight.kg)} kg)`, Size: size, Included: engine.included_items.map(plain).join(", "),
+    Medals: engine.medals, Record: yes(engine.full_record, "drawings, bills and tests since it was built"), "On show since": day(engine.on_show_since),
   };
   const lines = Object.entries(known).filter(([, value]) => value);
   return make("dl", { class: "facts" }, lines.map(([name, value]) => make("div", {}, make("dt", {}, name), make("dd", {}, capital(`${value}`)))));
@@ -215,27 +219,27 @@ function facts(engine) {
 function condition(engine) {
   const lines = Object.entries(engine.grades ?? {}).map(([area, grade]) => make("tr", {},
     make("th", { scope: "row" }, capital(plain(area))),
-    make("td", { "data-grade": grade ?? "unknown" }, grade ? plain(grade) : "not looked at")));
+    make("td", { "data-grade": grade ?? "unknown" }, grade ? plain(grade) : "not assessed")));
   const findings = engine.findings.map((it) => make("li", { class: it.cleared_on ? "cleared" : "open" },
     make("b", {}, capital(it.description)),
-    ` ${capital(plain(it.area))}; ${SEVERITY[it.severity] ?? plain(it.severity)}. Found on ${day(it.found_on)}, ${it.cleared_on ? `put right on ${day(it.cleared_on)}` : "not put right"}.`));
+    ` ${capital(plain(it.area))}; ${SEVERITY[it.severity] ?? plain(it.severity)}. Found on ${day(it.found_on)}, ${it.cleared_on ? `rectified on ${day(it.cleared_on)}` : "outstanding"}.`));
   return make("section", { class: "condition", "aria-labelledby": "condition-title" },
     make("h2", { id: "condition-title" }, "Condition"),
-    lines.length ? make("table", {}, make("caption", {}, engine.graded_on ? `As graded at the works on ${day(engine.graded_on)}` : "As graded at the works"), make("tbody", {}, lines)) : make("p", {}, "It has not been graded yet."),
+    lines.length ? make("table", {}, make("caption", {}, engine.graded_on ? `As graded in our survey on ${day(engine.graded_on)}` : "As graded in our survey"), make("tbody", {}, lines)) : make("p", {}, "It has not been graded yet."),
     make("h3", {}, "Findings"),
-    findings.length ? make("ul", { class: "findings" }, findings) : make("p", {}, "None is published. Ask us what the survey says."));
+    findings.length ? make("ul", { class: "findings" }, findings) : make("p", {}, "None are published. Ask us for the survey."));
 }
 
 function papers({ papers }) {
   if (!papers) return null;
   return make("section", { class: "boiler", "aria-labelledby": "papers-title" },
-    make("h2", { id: "papers-title" }, "Boiler papers"),
+    make("h2", { id: "papers-title" }, "Boiler test record"),
     papers.sentences.map((sentence) => make("p", { class: "description" }, sentence)),
     papers.cautions.length ? make("h3", {}, "Cautions") : null,
     make("ul", { class: "cautions" }, papers.cautions.map((sentence) => make("li", {}, sentence))));
 }
 
-const OFFERED = { without_papers: "Offered without boiler papers.", for_restoration: "Offered for restoration, without boiler papers." };
+const OFFERED = { without_papers: "Offered without boiler certificates.", for_restoration: "Offered for restoration, without boiler certificates." };
 
 async function showEngine(number) {
   const signal = leaving.signal;
@@ -256,24 +260,24 @@ async function showEngine(number) {
       engine.translations.map((it) => make("p", { lang: it.language }, it.description))),
     facts(engine), condition(engine), papers(engine),
     make("section", { class: "forms" }, forms(engine, deal)),
-    similar.items.length ? make("section", { class: "similar", "aria-labelledby": "similar-title" }, make("h2", { id: "similar-title" }, "Of the same kind"), make("ol", { class: "rows" }, similar.items.slice(0, 3).map(row))) : null);
+    similar.items.length ? make("section", { class: "similar", "aria-labelledby": "similar-title" }, make("h2", { id: "similar-title" }, "Similar engines"), make("ol", { class: "rows" }, similar.items.slice(0, 3).map(row))) : null);
   for (const heading of view.querySelectorAll(".similar .row h2")) heading.replaceWith(make("h3", {}, ...heading.childNodes));
-  // For machines that read the page: schema.org as the service tells it. It is data, which the content policy lets stand inline.
+  // schema.org data for machines, as the service gives it. The content policy allows inline data.
   const data = make("script", { type: "application/ld+json" }, JSON.stringify(product));
   document.title = `${engine.title}, ${FIRM}`;
   sheet.replaceChildren(view, data);
   return title;
 }
 
-// Forms. A field's name is the JSON pointer of its member, so that the page needs no list of either.
+// Forms. A field's name is the JSON pointer of its member, so the page needs no mapping between them.
 
 function forms(engine, deal) {
-  if (engine.availability === "sold") return [make("p", {}, `Sold${engine.sold_on ? ` on ${day(engine.sold_on)}` : ""}. It stays here for a while so that you can see what it fetched and what was like it.`), form("enquiry-form", engine, () => "Thank you. We answer as soon as the fire is out.")];
+  if (engine.availability === "sold") return [make("p", {}, `Sold${engine.sold_on ? ` on ${day(engine.sold_on)}` : ""}. It stays here for a while so that you can see its price and similar engines.`), form("enquiry-form", engine, () => "Thank you. We will answer as soon as we can.")];
   const enquiry = form("enquiry-form", engine, () => "Thank you. We have your question and will answer it.");
   const reservation = form("reservation-form", engine, async (held) => {
-    if (held.status === "queued") return `You are number ${held.place_in_queue} in the queue. We tell you when your turn comes.`;
+    if (held.status === "queued") return `You are number ${held.place_in_queue} in the queue. We will let you know when it is your turn.`;
     deal.querySelector(".stamp").replaceWith(stamp({ availability: "reserved" }));
-    return `It is held for you until ${moment(held.until_at)}.`;
+    return `It is reserved for you until ${moment(held.until_at)}.`;
   });
   reservation.elements["/join_queue"].checked = engine.availability === "reserved";
   return [enquiry, reservation];
@@ -282,10 +286,10 @@ function forms(engine, deal) {
 function form(template, engine, thanks) {
   const form = fromTemplate(template);
   const outcome = form.querySelector(".outcome");
-  let sent = {}; // the body and the key that it went with: a second try after a lost answer is the same request, not another
+  let sent = {}; // the body and its key: a retry after a lost response is the same request, not a second one
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    for (const told of form.querySelectorAll(".refusal")) told.remove();
+    for (const refusal of form.querySelectorAll(".refusal")) refusal.remove();
     for (const field of form.querySelectorAll("[aria-invalid]")) ["aria-invalid", "aria-describedby"].forEach((name) => field.removeAttribute(name));
     const body = JSON.stringify(bodyOf(form, engine.stock_no));
     if (sent.body !== body) sent = { body, key: [...crypto.getRandomValues(new Uint32Array(4))].map((n) => n.toString(16)).join("-") };
@@ -301,7 +305,7 @@ function form(template, engine, thanks) {
       outcome.focus();
     } catch (refused) {
       outcome.textContent = "";
-      tellRefusal(form, outcome, refused);
+      showRefusal(form, outcome, refused);
     } finally {
       button.disabled = false;
     }
@@ -309,7 +313,7 @@ function form(template, engine, thanks) {
   return form;
 }
 
-/** Left out where nothing is said; an empty field that is asked for goes out empty, and the service says what is wrong. */
+/** Omits empty optional fields. An empty required field is sent empty, and the service says what is wrong. */
 function bodyOf(form, stock_no) {
   const body = { stock_no };
   for (const field of form.querySelectorAll("input, textarea")) {
@@ -322,18 +326,18 @@ function bodyOf(form, stock_no) {
   return body;
 }
 
-/** Each sentence beside the field that it names, the rest where the outcome stands; then to the first of them. */
-function tellRefusal(form, outcome, { message, problem }) {
+/** Shows each error beside its field and the others at the outcome, then moves the focus to the first one. */
+function showRefusal(form, outcome, { message, problem }) {
   const errors = problem.errors ?? [];
   const named = errors.map(({ pointer, detail }) => ({ field: form.elements[pointer], detail }));
   for (const [i, { field, detail }] of named.entries()) {
     if (!field) continue;
     const id = `refusal-${form.dataset.relay.split("/").pop()}-${i}`;
-    const told = make("span", { class: "refusal", id }, capital(detail));
+    const refusal = make("span", { class: "refusal", id }, capital(detail));
     field.setAttribute("aria-invalid", "true");
     field.setAttribute("aria-describedby", id);
-    if (field.matches("fieldset")) field.append(told);
-    else field.after(told);
+    if (field.matches("fieldset")) field.append(refusal);
+    else field.after(refusal);
   }
   const unplaced = errors.length ? named.filter(({ field }) => !field).map(({ detail }) => detail) : [message];
   outcome.append(...unplaced.map((detail) => make("span", { class: "refusal" }, capital(detail))));
@@ -373,24 +377,24 @@ async function show({ moveFocus }) {
   }
 }
 
-// What changes while somebody reads
+// Changes while a visitor reads
 
-/** Own acts, which the page shows by itself: the number of the engine, and until when its change is no news. */
+/** The visitor's own request: the engine's number, and until when a change of it is not announced. */
 const own = { number: null, until: 0 };
 
-/** Asks for what changed since the page was opened, and says so: what is being read or filled in is not taken away. */
+/** Watches for changes since the page was opened and announces them; it never replaces what is being read or filled in. */
 async function watch() {
   let next = "/v1/public/changes?limit=500";
-  let opened = false; // before that, all changes that there ever were are read past
+  let opened = false; // until then, earlier changes are skipped
   for (;;) {
     try {
       if (document.hidden) await new Promise((seen) => addEventListener("visibilitychange", seen, { once: true }));
       const changes = await ask(opened ? `${next}&wait=25` : next);
-      if (opened && changes.items.some(isNews)) tellNews();
+      if (opened && changes.items.some(isNews)) showNews();
       opened ||= changes.items.length < 500;
       next = changes.next;
     } catch (refused) {
-      // Another journal is read from its start.
+      // The journal was restarted: read it from the start.
       if (refused.problem?.type === "/problems/feed_restarted") [next, opened] = ["/v1/public/changes?limit=500", false];
       await new Promise((later) => setTimeout(later, 15_000));
     }
@@ -403,11 +407,11 @@ function isNews({ stock_no }) {
   return number === null || Number(number) === stock_no;
 }
 
-function tellNews() {
-  const told = document.querySelector("#news");
-  const again = make("button", { type: "button" }, "Show it as it is now");
+function showNews() {
+  const news = document.querySelector("#news");
+  const again = make("button", { type: "button" }, "Show the current version");
   again.addEventListener("click", () => show({ moveFocus: true }));
-  told.replaceChildren(make("span", {}, "This has changed since you opened it. "), again);
+  news.replaceChildren(make("span", {}, "This has changed since you opened it. "), again);
 }
 
 const problemTitle = ({ problem }) => problem?.title ?? "That did not work";
@@ -421,7 +425,7 @@ document.addEventListener("click", (event) => {
   show({ moveFocus: true });
 });
 addEventListener("popstate", () => {
-  // A step within the page, as by the skip link, shows nothing else.
+  // A step within the page, such as the skip link, changes no view.
   if (location.search !== shownSearch) show({ moveFocus: true });
 });
 show({ moveFocus: false });

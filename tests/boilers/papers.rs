@@ -787,7 +787,8 @@ async fn nothing_of_an_incomplete_test_is_published() {
         .await
         .ok();
     assert!(
-        told.text.contains("hydraulic paper until 2029-03-13"),
+        told.text
+            .contains("hydraulic test certificate valid to 13 March 2029"),
         "{}",
         told.text
     );

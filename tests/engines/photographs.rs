@@ -964,12 +964,12 @@ async fn from_the_first_photograph_on_an_engine_is_listed_with_described_ones() 
     assert_eq!(refused.body["reasons"][0]["check"], "photographs");
     let parts = [("photograph", sent.as_slice()), ("public", b"true")];
     let added = shop.sends_form(engine, &parts).await.created();
-    let part = "0 of 1 photographs are described in words.";
+    let part = "0 of 1 photographs have a description.";
     assert_eq!(check().await, told("unmet", part));
     shop.patch(&added.location(), &json!({"alt": "From the left"}))
         .await
         .ok();
-    let all = "1 of 1 photographs are described in words.";
+    let all = "1 of 1 photographs have a description.";
     assert_eq!(check().await, told("met", all));
     shop.post(&publish, &json!({})).await.created();
 }

@@ -133,7 +133,12 @@ async fn every_sheet_is_data_and_a_page_to_print() {
         ),
         (
             format!("/v1/boilers/{boiler}/record"),
-            vec!["steam", "QLW", "independent inspector"],
+            vec![
+                "Boiler test record",
+                "Steam test",
+                "QLW",
+                "independent inspector",
+            ],
         ),
         (
             format!("/v1/engines/{engine}/owner-notes"),
@@ -162,7 +167,7 @@ async fn every_sheet_is_data_and_a_page_to_print() {
         ),
         (
             "/v1/inspector-day?on=2026-05-16&within_days=366".to_owned(),
-            vec!["16 May 2026", "steam", "Number read on the boiler"],
+            vec!["16 May 2026", "Steam test", "Boiler number (as stamped)"],
         ),
         (
             "/v1/survey-sheet?kind=road_engine".to_owned(),

@@ -542,7 +542,7 @@ async fn a_file_on_the_machine_is_imported_in_the_name_of_a_key() {
     assert_eq!(
         import(&bad, false).await,
         Err(
-            "line 2, column price: not an amount written like \"7680.00\"; nothing was stored"
+            "line 2, column price: must be an amount such as \"7680.00\"; nothing was stored"
                 .to_owned()
         )
     );

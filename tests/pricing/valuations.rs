@@ -583,7 +583,7 @@ async fn a_picture_of_a_valuation_has_all_its_figures_as_text() {
     };
     assert_eq!(
         in_element("title"),
-        format!("What engine {engine} would fetch on 2026-05-14")
+        format!("What engine {engine} would fetch on 14 May 2026")
     );
     let words = in_element("desc");
     for name in ["low", "likely", "high"] {

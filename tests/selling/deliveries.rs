@@ -42,7 +42,7 @@ async fn an_engine_may_leave_until_the_last_day_of_its_paper() {
     assert_eq!(checks(&refused), ["steam_paper"]);
     assert_eq!(
         refused.body["reasons"][0]["reason"],
-        "The steam paper ran out on 2026-05-14."
+        "The steam test certificate expired on 14 May 2026."
     );
     assert_eq!(
         shop.journal_of(engine).await,

@@ -113,6 +113,9 @@ visit("the register shows every engine on show, and says how many", async (page)
   const first = await read(page.locator(".row").first());
   const [card] = await listings();
   for (const words of [card.title, card.builder, card.papers.sentences[0]]) assert.ok(first.includes(words), words);
+  const [caution] = (await listings()).flatMap((it) => it.papers.cautions);
+  assert.equal(await read(page.locator(".entries .cautions")), caution, "once for the list");
+  assert.ok(!first.includes(caution), "and not in each row");
 });
 
 visit("each filter shows as many engines as it says beforehand", async (page) => {
@@ -159,14 +162,14 @@ visit("what a filter cannot take is said in the service's words", async (page) =
   assert.equal((await read(page.locator(".tally"))).toLowerCase(), refused.detail.toLowerCase());
 });
 
-visit("an engine tells its picture, price, condition, findings, papers and cautions", async (page) => {
+visit("an engine shows its picture, price, condition, findings, certificates and cautions", async (page) => {
   const open = (await Promise.all((await listings()).map((card) => api(`/v1/public/listings/${card.stock_no}`)))).find((it) => it.findings.length && it.price);
   await engine(page, open.stock_no);
   const text = (await read(page.locator("article"))).toLowerCase();
   const sentences = [open.title, open.description, ...open.papers.sentences, ...open.papers.cautions, ...open.findings.map((it) => it.description)];
   for (const words of sentences) assert.ok(text.includes(words.toLowerCase()), words);
   for (const [area, grade] of Object.entries(open.grades)) {
-    assert.equal(await page.getByRole("row", { name: area.replaceAll("_", " ") }).getByRole("cell").innerText(), grade?.replaceAll("_", " ") ?? "not looked at");
+    assert.equal(await page.getByRole("row", { name: area.replaceAll("_", " ") }).getByRole("cell").innerText(), grade?.replaceAll("_", " ") ?? "not assessed");
   }
   const price = new Intl.NumberFormat("en-GB", { style: "currency", currency: open.currency, maximumFractionDigits: 0 }).format(open.price);
   assert.equal(await page.locator("header .deal b").innerText(), price);
@@ -227,7 +230,7 @@ visit("a question is sent", async (page) => {
 
 visit("a refused form says why at the field", async (page) => {
   await engine(page, (await forSale())[0]);
-  const form = page.getByRole("form", { name: "Have it held for you" });
+  const form = page.getByRole("form", { name: "Reserve this engine" });
   const send = async () => {
     const answered = page.waitForResponse("**/relay/reservations");
     await form.getByRole("button").click();
@@ -246,7 +249,7 @@ visit("a refused form says why at the field", async (page) => {
   await name.fill("Perpetua Inchmarlow");
   const [, unreachable] = await send();
   assert.equal(await toldAt(form.getByRole("group")), unreachable.find((it) => it.pointer === "/person").detail.toLowerCase());
-  assert.equal(await name.getAttribute("aria-invalid"), null, "what was put right is no longer told");
+  assert.equal(await name.getAttribute("aria-invalid"), null, "a corrected field has no error");
 
   await form.getByLabel("E-mail").fill("perpetua@example.org");
   await form.getByLabel("For how many hours").fill("2000");
@@ -281,7 +284,7 @@ visit("who reserves sees it reserved, there and in the register; the next one ma
   await engine(page, number);
   assert.equal(await page.locator("header .stamp").innerText(), "For sale");
   const reserve = async (name, email, { queue }) => {
-    const form = page.getByRole("form", { name: "Have it held for you" });
+    const form = page.getByRole("form", { name: "Reserve this engine" });
     await form.getByLabel("Your name").fill(name);
     await form.getByLabel("E-mail").fill(email);
     await form.getByLabel("For how many hours").fill("24");
@@ -292,7 +295,7 @@ visit("who reserves sees it reserved, there and in the register; the next one ma
   };
   const [held, outcome] = await reserve("Perpetua Inchmarlow", "perpetua@example.org", { queue: false });
   assert.equal(held, 201);
-  await outcome.getByText("It is held for you until").waitFor();
+  await outcome.getByText("It is reserved for you until").waitFor();
   assert.equal(await page.locator("header .stamp").innerText(), "Reserved");
 
   await page.getByRole("link", { name: "All engines on show" }).click();
@@ -313,9 +316,9 @@ visit("who reserves sees it reserved, there and in the register; the next one ma
   await place.getByText("You are number 1 in the queue").waitFor();
 });
 
-visit("what changes meanwhile is told, and nothing is taken away that is being filled in", async (page) => {
+visit("changes are announced, and nothing that is being filled in is replaced", async (page) => {
   const [number, other] = (await forSale()).slice(-2);
-  // The page has read past what was told before once it waits.
+  // Once the page waits, it has skipped all earlier changes.
   const waits = page.waitForRequest((asked) => asked.url().includes("wait=25"));
   await engine(page, number);
   const form = page.getByRole("form", { name: "Ask about it" });
@@ -332,7 +335,7 @@ visit("what changes meanwhile is told, and nothing is taken away that is being f
   await news.waitFor();
   assert.equal(await page.locator("header .stamp").innerText(), "For sale");
   assert.equal(await form.getByLabel("Your name").inputValue(), "Perpetua Inchmarlow");
-  await page.getByRole("button", { name: "Show it as it is now" }).click();
+  await page.getByRole("button", { name: "Show the current version" }).click();
   await page.locator("header .stamp", { hasText: "Reserved" }).waitFor();
   assert.equal(await news.count(), 0);
 });
@@ -341,14 +344,14 @@ visit("a sold engine has no form to reserve it", async (page) => {
   const sold = (await listings("&availability=sold"))[0];
   await engine(page, sold.stock_no);
   assert.equal(await page.locator("header .stamp").innerText(), "Sold");
-  assert.equal(await page.getByRole("form", { name: "Have it held for you" }).count(), 0);
+  assert.equal(await page.getByRole("form", { name: "Reserve this engine" }).count(), 0);
   assert.equal(await page.getByRole("form", { name: "Ask about it" }).count(), 1);
 });
 
 visit("a keyboard does for all of it", async (page) => {
   await register(page);
   await page.keyboard.press("Tab");
-  assert.equal(await focused(page), "To the engines");
+  assert.equal(await focused(page), "Skip to the engines");
   await page.keyboard.press("Enter");
   await tabTo(page, () => document.activeElement.name === "q", "the search");
   const found = await numbersAfter(page, () => page.keyboard.type("quarry"), "quarry");

@@ -171,8 +171,9 @@ async fn sentences_about_papers_are_those_of_the_day_they_are_read() {
     assert_eq!(
         today.body["papers"]["sentences"],
         json!([
-            "On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-03-13 and a steam paper until 2026-05-14.",
-            "These are the papers that the boiler code on file asks for."
+            "Our records show, on 14 May 2026: hydraulic test certificate valid to 13 March 2029; \
+             steam test certificate valid to 14 May 2026.",
+            "These are all the certificates that the boiler code we hold requires."
         ])
     );
     let cautions = today.body["papers"]["cautions"].to_string();
@@ -191,8 +192,8 @@ async fn sentences_about_papers_are_those_of_the_day_they_are_read() {
     assert_eq!(
         tomorrow.body["papers"]["sentences"],
         json!([
-            "On 2026-05-15 there holds, by the records, a hydraulic paper until 2029-03-13.",
-            "They are not all that the boiler code on file asks for: a steam paper has run out."
+            "Our records show, on 15 May 2026: hydraulic test certificate valid to 13 March 2029.",
+            "The boiler code we hold also requires: steam test certificate (expired)."
         ])
     );
     for answer in [&today, &tomorrow] {
@@ -213,7 +214,7 @@ async fn the_sentences_say_so_if_there_is_no_boiler_or_no_record_of_it() {
     let without = shop.shows(json!({}), "900.00").await;
     assert_eq!(
         shop.visit_listing(without).await.ok().body["papers"],
-        json!({"on": "2026-05-14", "sentences": ["It has no boiler, so that no boiler papers apply."], "cautions": []})
+        json!({"on": "2026-05-14", "sentences": ["It has no boiler, so no boiler certificates apply."], "cautions": []})
     );
     let unknown = shop.has_on_show(make::engine(), &make::listing()).await;
     let fittings = shop.get(&format!("/v1/engines/{unknown}")).await.ok();
@@ -227,7 +228,7 @@ async fn the_sentences_say_so_if_there_is_no_boiler_or_no_record_of_it() {
     let papers = shop.visit_listing(unknown).await.ok().body["papers"].clone();
     assert_eq!(
         papers["sentences"],
-        json!(["On 2026-05-14 no papers of its boiler are on record here."])
+        json!(["On 14 May 2026 we have no test certificate for this boiler on record."])
     );
 }
 

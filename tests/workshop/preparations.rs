@@ -63,7 +63,7 @@ async fn a_sale_has_the_list_that_fits_it_and_the_gate_reads_it() {
     .ok();
     assert_eq!(
         shop.left_at_the_gate(engine).await,
-        "These are not ticked: Fire irons are in the box; Photographs show its condition on the day it leaves."
+        "These checklist items are not ticked: Fire irons are in the box; Photographs show its condition on the day it leaves."
     );
     let delivery =
         json!({"on": "2026-05-14", "method": "collection", "handed_to": "Odo Fenwright"});

@@ -37,24 +37,24 @@ async fn in_ticket(shop: &Shop) -> (i64, String) {
 }
 
 #[actix_web::test]
-async fn the_papers_hold_on_their_last_day_and_not_after() {
+async fn certificates_are_valid_on_their_last_day_and_not_after() {
     let shop = Shop::open().await;
     let (engine, boiler) = in_ticket(&shop).await;
     for (on, outcome, reason) in [
         (
             "2026-05-01",
             "met",
-            "The steam paper holds until 2026-06-01.",
+            "The steam test certificate is valid to 1 June 2026.",
         ),
         (
             "2026-06-01",
             "warning",
-            "The steam paper runs out on 2026-06-01.",
+            "The steam test certificate expires on 1 June 2026.",
         ),
         (
             "2026-06-02",
             "unmet",
-            "The steam paper ran out on 2026-06-01.",
+            "The steam test certificate expired on 1 June 2026.",
         ),
     ] {
         for gate in ["list", "deliver"] {
@@ -92,12 +92,16 @@ async fn what_is_not_on_record_is_never_met() {
     let list = ask(&shop, engine, "?gate=list").await;
     let deliver = ask(&shop, engine, "?gate=deliver").await;
     for (answer, name, reason) in [
-        (&list, "hydraulic_paper", "There is no hydraulic paper."),
+        (
+            &list,
+            "hydraulic_paper",
+            "No hydraulic test certificate is on record.",
+        ),
         (&list, "findings", "No survey is on record."),
         (&list, "grades", "No condition grades are on record."),
         (&list, "asking_price", "No asking price is set."),
         (&deliver, "sale", "No sale is on record."),
-        (&deliver, "money_settled", "The money is not settled."),
+        (&deliver, "money_settled", "The price is not paid in full."),
     ] {
         assert_eq!(check(answer, name), json!(["unmet", reason]));
     }
@@ -248,7 +252,7 @@ async fn findings_jobs_and_heavy_work_shut_a_gate_until_they_are_cleared() {
         check(&listed, "grades"),
         json!([
             "unmet",
-            "The condition grades of 2026-02-01 are older than the heavy job finished on 2026-05-13."
+            "The condition grades of 1 February 2026 are older than the heavy job finished on 13 May 2026."
         ])
     );
     assert_eq!(

@@ -77,7 +77,7 @@ fn example() -> Value {
         "first_service_on": null, "first_marketed_on": null, "conformity_evidence": null, "has_gas_tank": null, "gas_tank_volume": null, "notes": null, "confirmed": [],
         "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "bar_litres": null, "stock_no": 10,
         "installed_on": "1998-05-02"});
-    json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "sentences": ["On 2026-05-14 no papers of its boiler are on record here."],
+    json!({"on": "2026-05-14", "boiler": boiler, "tests": [], "sentences": ["On 14 May 2026 we have no test certificate for this boiler on record."],
         "answer": null, "cautions": [CAUTION]})
 }
 
@@ -121,8 +121,11 @@ pub(crate) async fn of_boiler(
         .select((Test::as_select(), Option::<Certificate>::as_select()))
         .load(conn)
         .await?;
-    let told = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
-    let cautions = answer.iter().flat_map(|answer| &answer.cautions).take(100);
+    let papers = answer.as_ref().map_or(Papers::NotKnown, Papers::Clock);
+    let cautions = answer.as_ref().map_or_else(
+        || vec![Sentence::new(CAUTION)],
+        |answer| answer.cautions.clone(),
+    );
     Ok(BoilerRecord {
         on,
         boiler,
@@ -130,11 +133,8 @@ pub(crate) async fn of_boiler(
             .into_iter()
             .map(|(test, certificate)| TestOnRecord { test, certificate })
             .collect(),
-        sentences: paper_words::sentences(told, on),
-        cautions: [Sentence::new(CAUTION)]
-            .into_iter()
-            .chain(cautions.cloned())
-            .collect(),
+        sentences: paper_words::sentences(papers, on),
+        cautions,
         answer,
     })
 }

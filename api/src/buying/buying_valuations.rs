@@ -287,7 +287,7 @@ async fn get_buying_valuation(
     }
     let heading = format!(
         "What the engine of buying valuation {id} would fetch on {}",
-        buying_valuation.on
+        buying_valuation.on.in_words()
     );
     picture::respond(
         &req,

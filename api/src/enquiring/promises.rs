@@ -52,7 +52,7 @@ const MOST_OPEN: i64 = 5000;
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "kind": "ready_for_collection", "description": null,
     "on": "2026-05-30", "given_on": "2026-05-14", "status": "open", "ended_on": null, "reason": null, "dangers": [{"danger": "paper_lapses",
-    "reason": "The steam paper ran out on 2026-05-20.", "remedy": "Record a steam test of this boiler.",
+    "reason": "The steam test certificate expired on 20 May 2026.", "remedy": "Record a steam test of this boiler.",
     "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {
     /// Null: the date is the `promised_on` of a sale.
@@ -163,7 +163,10 @@ async fn create_promise(
         }
         let by_sale = stock::promise_of(tx.conn(), new.stock_no).await?;
         if let (PromiseKind::Delivered, Some((sale, on))) = (new.kind, by_sale) {
-            let detail = format!("sale {sale} promises {on} already; change promised_on there");
+            let detail = format!(
+                "sale {sale} promises {on} already; change promised_on there",
+                on = on.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         let row: Row = diesel::insert_into(promises::table)

@@ -96,8 +96,10 @@ pub(crate) trait Dated: Sized {
             return Err(Problem::invalid("/until", detail));
         }
         if let Some(ended) = until {
-            let detail =
-                format!("this rule already ends on {ended}; add a new rule instead of changing it");
+            let detail = format!(
+                "this rule already ends on {ended}; add a new rule instead of changing it",
+                ended = ended.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         Ok(())

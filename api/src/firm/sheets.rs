@@ -18,7 +18,7 @@ use minijinja::{
     AutoEscape, Environment, Error, ErrorKind, UndefinedBehavior, Value, context,
     syntax::SyntaxConfig, value::Serde,
 };
-use outshop_core::trade::PaperSize;
+use outshop_core::{boilers::events::TestKind, trade::PaperSize};
 use serde::Serialize;
 use std::sync::LazyLock;
 
@@ -71,12 +71,13 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
         .trim_blocks(true)
         .lstrip_blocks(true)
         .build();
-    templates.set_syntax(syntax.expect("the usual marks, blocks trimmed"));
+    templates.set_syntax(syntax.expect("the default delimiters are valid"));
     templates.add_filter("money", money);
     templates.add_filter("day", day);
     templates.add_filter("measure", measure);
     templates.add_filter("moment", moment);
     templates.add_filter("plain", plain);
+    templates.add_filter("test_name", test_name);
     for (name, text) in templates![
         "layout.html",
         "shared.html",
@@ -94,7 +95,7 @@ static TEMPLATES: LazyLock<Environment<'static>> = LazyLock::new(|| {
     ] {
         templates
             .add_template(name, text)
-            .expect("the templates are a part of the program, and each is tested");
+            .expect("each template is compiled in and tested");
     }
     templates
 });

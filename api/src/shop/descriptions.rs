@@ -113,7 +113,7 @@ fn example() -> Value {
             "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
         "graded_on": "2026-04-20", "findings": [], "boiler": {"number": "QLW 1187", "maker": null, "material": "copper",
             "working_pressure": {"value": "90", "unit": "psi", "bar": "6.2053"}, "made_on": null},
-        "price": "7680.00", "currency": "GBP", "papers": {"on": "2026-05-14", "sentences": ["On 2026-05-14 no paper holds."], "cautions": []}})
+        "price": "7680.00", "currency": "GBP", "papers": {"on": "2026-05-14", "sentences": ["On 14 May 2026 this boiler has no valid test certificate on our records."], "cautions": []}})
     else {
         return engine;
     };

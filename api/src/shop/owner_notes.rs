@@ -77,7 +77,7 @@ pub struct NewOwnerNote {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "name": "Marrowby", "notes": [{"id": 3, "topic": "laying_up", "kind": "locomotive", "fuel": "coal",
     "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}],
-    "cautions": ["This says which records are on file and nothing of the state of the boiler."]}))]
+    "cautions": ["This lists the records on file. It is not a statement about the condition of the boiler."]}))]
 pub struct EngineNotes {
     pub stock_no: i32,
     pub name: Line,

@@ -157,8 +157,8 @@ fn example_of_card() -> Value {
         "medals": 1, "full_record": null});
     let rest = json!({"build_quality": "fine", "price": "7680.00", "price_on_request": false, "currency": "GBP",
         "availability": "for_sale", "sold_on": null, "photograph": example_of_photograph(), "papers": {"on": "2026-05-14",
-        "sentences": ["On 2026-05-14 there hold, by the records, a hydraulic paper until 2029-04-02 and a steam paper until 2027-04-02.",
-            "These are the papers that the boiler code on file asks for."], "cautions": []}});
+        "sentences": ["Our records show, on 14 May 2026: hydraulic test certificate valid to 2 April 2029; steam test certificate valid to 2 April 2027.",
+            "These are all the certificates that the boiler code we hold requires."], "cautions": []}});
     add(&mut card, rest);
     card
 }

@@ -105,7 +105,7 @@ pub struct ReadinessFilters {
 /// Summary of one engine at a gate.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"stock_no": 10, "on": "2026-12-19", "gate": "deliver", "open": false,
-    "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
+    "not_met": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam test certificate expired on 1 June 2026.",
         "remedy": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "valid_until": null}], "valid_until": null}))]
 pub struct EngineReadiness {
     pub stock_no: i32,
@@ -183,7 +183,7 @@ fn in_short(
 /// is not met has a remedy and names the request for it.
 #[get("/engines/{stock_no:\\d+}/readiness", 200(body = Readiness, example = json!({
         "on": "2026-06-02", "gate": "deliver", "open": false,
-        "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam paper ran out on 2026-06-01.",
+        "checks": [{"check": "steam_paper", "outcome": "unmet", "reason": "The steam test certificate expired on 1 June 2026.",
             "remedy": "Record a steam test of this boiler.", "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"], "valid_until": null}],
         "open_days": [], "papers_open_days": [],
         "cautions": ["Boiler certificates are not normally accepted abroad: the engine will need certificates from the country it goes to."]})))]

@@ -1,4 +1,4 @@
-//! A boiler: the pressure vessel that papers belong to.
+//! A boiler: the pressure vessel that certificates belong to.
 
 use crate::{
     days::Day,
@@ -20,7 +20,7 @@ words! {
 }
 
 words! {
-    /// What a job on an engine touches; decides which papers it makes void.
+    /// The parts that a job works on; they decide which certificates it voids.
     pub enum Touches {
         PressureParts = "pressure_parts",
         SafetyValvesAndFittings = "safety_valves_and_fittings",
@@ -31,7 +31,7 @@ words! {
 }
 
 /// The number stamped on a boiler, as written, without blanks at its ends; 1 to 60 characters. Two numbers are the same
-/// when every character is: likeness never counts.
+/// only if every character is.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -41,7 +41,7 @@ words! {
 pub struct BoilerNumber(String);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("a boiler number has 1 to 60 printable characters")]
+#[error("must be 1 to 60 printable characters")]
 pub struct NotABoilerNumber;
 
 impl BoilerNumber {
@@ -49,13 +49,13 @@ impl BoilerNumber {
         &self.0
     }
 
-    /// The number without case, spaces and punctuation: for search and for a question to who writes it, never to match.
+    /// The number without case, spaces and punctuation: for search and for warnings, never to match boilers.
     pub fn folded(&self) -> String {
         let kept = self.0.chars().filter(|c| c.is_alphanumeric());
         kept.flat_map(char::to_lowercase).collect()
     }
 
-    /// Another number that differs in case, spaces or punctuation alone.
+    /// Whether the other number differs only in case, spaces or punctuation.
     pub fn reads_like(&self, other: &BoilerNumber) -> bool {
         self != other && self.folded() == other.folded()
     }
@@ -106,7 +106,7 @@ crate::words::wire_text!(
         .build()
 );
 
-/// What is known of a boiler apart from its history.
+/// A boiler, apart from its events.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = BoilerInQuestion))]
@@ -114,13 +114,13 @@ crate::words::wire_text!(
 pub struct Boiler {
     pub number: BoilerNumber,
     pub material: Material,
-    /// Before the first recorded change of working pressure; above the pressure of the air.
+    /// Gauge pressure before the first recorded change of working pressure.
     pub working_pressure: Pressure,
-    /// The whole inside, not the water alone.
+    /// Total internal volume, water and steam space.
     pub volume: Volume,
-    /// Not recorded: the shorter interval holds.
+    /// Null: not recorded; the shorter interval is used.
     pub first_service_on: Option<Day>,
-    /// Of its gas tank, where it has one: small ones are tested once.
+    /// Volume of its gas tank, if it has one: small tanks are tested only once.
     pub gas_tank_volume: Option<Volume>,
 }
 

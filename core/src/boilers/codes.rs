@@ -1,4 +1,4 @@
-//! Boiler codes: the test rules of a jurisdiction, as dated rows of data.
+//! Boiler codes: the test rules of a jurisdiction, as dated data.
 
 use crate::{boilers::boiler::Material, days::Day};
 use rust_decimal::Decimal;
@@ -9,55 +9,63 @@ mod seed;
 pub use seed::seed;
 
 words! {
-    /// What a row settles.
+    /// What a rule of a boiler code sets.
     pub enum RuleKey {
-        /// Least pressure of the first hydraulic test.
+        /// Lowest pressure of the initial hydraulic test.
         HydraulicFirstFactor = "hydraulic_first_factor",
-        /// Least pressure of any other hydraulic test.
+        /// Lowest pressure of any other hydraulic test.
         HydraulicRepeatFactor = "hydraulic_repeat_factor",
-        /// Least pressure of a hydraulic test that follows a repair or a change.
+        /// Lowest pressure of a hydraulic test after a repair or change.
         HydraulicAfterRepairFactor = "hydraulic_after_repair_factor",
-        /// What an inspector may ask for after a repair; less still counts.
+        /// Pressure that an inspector may require after a repair; a lower one still counts.
         HydraulicAfterRepairMayAsk = "hydraulic_after_repair_may_ask",
-        /// Greatest pressure of a hydraulic test.
+        /// Highest pressure of a hydraulic test.
         HydraulicMostFactor = "hydraulic_most_factor",
+        /// How long the pressure of a hydraulic test must be held.
         HydraulicHold = "hydraulic_hold",
-        /// How long the paper of the first hydraulic test of a boiler runs.
+        /// Validity of the certificate of the initial hydraulic test.
         HydraulicFirstInterval = "hydraulic_first_interval",
-        /// How long the paper of any other hydraulic test runs.
+        /// Validity of the certificate of any other hydraulic test.
         HydraulicInterval = "hydraulic_interval",
+        /// Validity of a steam test certificate.
         SteamInterval = "steam_interval",
-        /// Greatest pressure seen in steam at full fire.
+        /// Highest pressure allowed in a steam test at full fire.
         SteamLimitFactor = "steam_limit_factor",
+        /// Validity of an external examination.
         ExternalExaminationInterval = "external_examination_interval",
+        /// Validity of an internal examination.
         InternalExaminationInterval = "internal_examination_interval",
+        /// Validity of an ultrasonic test.
         UltrasonicInterval = "ultrasonic_interval",
-        /// Hydraulic and ultrasonic tests take turns: one of the two papers has to hold.
+        /// Hydraulic and ultrasonic tests alternate: one of the two certificates must be valid.
         HydraulicAndUltrasonicInTurn = "hydraulic_and_ultrasonic_in_turn",
-        /// Greatest pressure at which a safety valve is set.
+        /// Highest pressure at which a safety valve may be set.
         SafetyValveSetMost = "safety_valve_set_most",
+        /// Lowest pressure of a gas tank test.
         GasTankPressure = "gas_tank_pressure",
+        /// Validity of a gas tank test certificate.
         GasTankInterval = "gas_tank_interval",
         /// Gas tanks below this volume are tested once, and again after work on the tank.
         GasTankOnceBelow = "gas_tank_once_below",
-        /// Boilers below this size are of the band `small`.
+        /// Boilers below this size are in band `small`.
         SmallBelow = "small_below",
         /// Boilers above this size are outside the code.
         OutsideAbove = "outside_above",
-        /// Work on fittings counts as a change of the boiler and voids its hydraulic paper too.
+        /// Work on fittings counts as a change to the boiler and also voids its hydraulic certificate.
         FittingsVoidHydraulic = "fittings_void_hydraulic",
-        /// A changed gauge glass alone voids nothing.
+        /// Changing only a gauge glass voids nothing.
         GaugeGlassExcepted = "gauge_glass_excepted",
+        /// The inspector must be independent.
         InspectorIndependent = "inspector_independent",
-        /// The report of a test goes to the authority within so many days of it.
+        /// Days within which a test must be reported to the authority.
         ReportWithin = "report_within",
-        /// The hobby's exemption is not for commercial use.
+        /// The exemption for hobby boilers excludes commercial use.
         HobbyExemptionExcludesCommercialUse = "hobby_exemption_excludes_commercial_use",
         /// A boiler first in service on or after `first_service_from` needs evidence of past use or of conformity.
         EvidenceOfPastUse = "evidence_of_past_use",
-        /// Tests made under the code of another place (`accepts`) count under this one.
+        /// Tests made under the code of another jurisdiction (`accepts`) count under this one.
         AcceptsTestsOf = "accepts_tests_of",
-        /// A sentence that goes with every answer of the jurisdiction.
+        /// A caution that goes with every answer under this code.
         Caution = "caution",
     }
 }
@@ -68,39 +76,46 @@ words! {
 }
 
 words! {
+    /// Unit of a rule's value.
     pub enum RuleUnit {
         TimesWorkingPressure = "times_working_pressure",
         Minutes = "minutes",
         Days = "days",
         Months = "months",
-        /// The paper has no last day; the row has no value.
+        /// The certificate does not expire; the rule has no value.
         ForLife = "for_life",
         Bar = "bar",
         BarLitres = "bar_litres",
         Litres = "litres",
-        /// The row holds or does not; it has no value.
+        /// The rule applies or does not; it has no value.
         Yes = "yes",
     }
 }
 
 words! {
-    /// What follows when a row is not kept.
+    /// What follows if the rule is not met.
     pub enum Effect {
-        /// The paper does not hold.
+        /// The certificate is not valid.
         Blocks = "blocks",
-        /// It is told, and bars nothing.
+        /// A warning; it blocks nothing.
         Warning = "warning",
     }
 }
 
 words! {
-    /// How sure a row is.
+    /// How well a rule is sourced.
     pub enum Mark {
+        /// Read in the printed source.
         Published = "published",
+        /// Reported by one source that may be wrong.
         LowConfidence = "low_confidence",
+        /// Follows from the source without being printed there.
         PlainReading = "plain_reading",
+        /// What the trade does; no printed source.
         CommonPractice = "common_practice",
+        /// Remembered; not checked in print.
         FromMemory = "from_memory",
+        /// Not found in print; an assumption.
         NotFound = "not_found",
     }
 }
@@ -115,7 +130,7 @@ words! {
 pub struct Jurisdiction(String);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("not an ISO 3166 code written like GB or US-OH")]
+#[error("must be an ISO 3166 code such as GB or US-OH")]
 pub struct NotAJurisdiction;
 
 impl Jurisdiction {
@@ -179,7 +194,7 @@ crate::words::wire_text!(
         .build()
 );
 
-/// One row of a boiler code. A row that names a material, a band or a first service is for these only.
+/// One rule of a boiler code. A rule with a material, a band or a first service applies only to those.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Rule {
     pub jurisdiction: Jurisdiction,
@@ -190,29 +205,29 @@ pub struct Rule {
     pub band: Option<Band>,
     /// For boilers first in service on or after this day.
     pub first_service_from: Option<Day>,
-    /// In `unit`; none where the unit says so.
+    /// In `unit`. `None` for units that have no value.
     pub value: Option<Decimal>,
     pub unit: RuleUnit,
     pub effect: Effect,
-    /// First day; none where the source prints none, and then the row also holds for older tests.
+    /// First day in force. `None`: from the beginning.
     pub valid_from: Option<Day>,
-    /// Last day, inclusive; none while the row is in force.
+    /// Last day, inclusive. `None`: still in force.
     pub valid_until: Option<Day>,
-    /// Whose tests count too, in a row `accepts_tests_of`.
+    /// For `accepts_tests_of`: the jurisdiction whose tests also count.
     pub accepts: Option<Jurisdiction>,
-    /// Where it is printed, 1 to 300 characters.
+    /// Source of the rule, 1 to 300 characters.
     pub source: String,
     pub mark: Mark,
-    /// The sentence of a caution, 1 to 400 characters.
+    /// Text of a caution, 1 to 400 characters.
     pub notes: Option<String>,
 }
 
-/// The boiler that a row is looked up for.
+/// The boiler that a rule is looked up for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Subject {
     pub material: Material,
     pub band: Band,
-    /// None: rows that ask for a first service do not apply.
+    /// `None`: rules that depend on the first service do not apply.
     pub first_service_on: Option<Day>,
 }
 
@@ -231,8 +246,9 @@ impl Rule {
     }
 }
 
-/// The row in force on `day` for the boiler: of those that apply the one that began last. Among rows of one first day one that
-/// names a material beats one that does not, then a band, then a first service; whatever order the rows come in.
+/// The rule in force on `day` for the boiler: if several apply, the one that started last. Among rules of the same
+/// first day one with a material wins, then one with a band, then one with a first service. The order of `rules` does
+/// not matter.
 pub fn in_force<'r>(
     rules: &[&'r Rule],
     key: RuleKey,
@@ -255,7 +271,7 @@ pub fn in_force<'r>(
         })
 }
 
-/// The band of a size (bar-litres) by the rows in force on `day`; `main` where the code has no bands.
+/// The band of a boiler size (bar-litres) by the rules in force on `day`; `main` if the code has no bands.
 pub fn band(rules: &[&Rule], bar_litres: Decimal, material: Material, day: Day) -> Band {
     let limit = |key| {
         let subject = Subject {

@@ -1,72 +1,84 @@
-//! What a visitor is told of an engine's papers on a day: which records hold, never that a boiler may be steamed.
+//! What the records say about an engine's boiler certificates on a day. Never that a boiler may be steamed.
 
 use crate::{
     boilers::{
         events::{PaperKind, Reason},
-        papers::{Answer, Sentence},
+        papers::{Answer, DayAnswer, Sentence},
     },
     days::Day,
 };
 
-/// Goes with every statement about the papers of a boiler.
-pub const CAUTION: &str = "This says which records are on file and nothing of the state of the boiler: the local code, an \
-    independent inspector and licensed practice decide whether it may be steamed.";
+/// Goes with every statement about the certificates of a boiler.
+pub const CAUTION: &str = "This lists the records on file. It is not a statement about the condition of the boiler; \
+    whether it may be steamed is for the local code, an independent inspector and, where required, a licensed person.";
 
-/// What is on record about the papers of an engine on offer.
+/// What is on record about the boiler certificates of an engine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Papers<'a> {
     /// The engine is made without a boiler.
     NoBoiler,
-    /// Too little is recorded of its boiler to ask a boiler code.
+    /// Too little is recorded about its boiler to apply a boiler code.
     NotKnown,
-    /// What the papers' clock says; its days hold the day asked about.
+    /// Certificates by the boiler code; `days` of the answer includes the day in question.
     Clock(&'a Answer),
 }
 
-/// One or two sentences for `on`: the papers that hold and their last days, then whether they are all that the boiler code
-/// asks for.
+/// One or two sentences for `on`: the valid certificates with their last days, then whether the boiler code requires
+/// more.
 pub fn sentences(papers: Papers<'_>, on: Day) -> Vec<Sentence> {
     match papers {
         Papers::NoBoiler => vec![Sentence::new(
-            "It has no boiler, so that no boiler papers apply.",
+            "It has no boiler, so no boiler certificates apply.",
         )],
-        Papers::NotKnown => vec![Sentence::new(&format!(
-            "On {on} no papers of its boiler are on record here."
-        ))],
-        Papers::Clock(answer) => vec![holding(answer, on), against_the_code(answer, on)],
+        Papers::NotKnown => {
+            let [_, on_day] = openings(on);
+            let text = format!("{on_day}we have no test certificate for this boiler on record.");
+            vec![Sentence::new(&text)]
+        }
+        Papers::Clock(answer) => {
+            let valid = valid_certificates(answer, on);
+            let code = against_the_code(answer, on, !valid.is_empty());
+            vec![records(&valid, on), code]
+        }
     }
 }
 
-fn holding(answer: &Answer, on: Day) -> Sentence {
-    let papers: Vec<String> = PaperKind::ALL
-        .iter()
-        .filter_map(|kind| {
-            let last = last_day(answer, *kind, on)?;
-            let name = name(*kind);
-            Some(match last {
-                LastDay::On(day) => format!("{name} until {day}"),
-                LastDay::None => format!("{name} without a last day"),
-            })
-        })
-        .collect();
-    Sentence::new(&match papers.as_slice() {
-        [] => format!("On {on} no paper of its boiler holds."),
-        [one] => format!("On {on} there holds, by the records, {one}."),
-        [first @ .., last] => format!(
-            "On {on} there hold, by the records, {} and {last}.",
-            first.join(", ")
-        ),
+/// How the sentences that name the day begin. Only this part of them changes with the day.
+pub fn openings(on: Day) -> [String; 2] {
+    let on = on.in_words();
+    [format!("Our records show, on {on}: "), format!("On {on} ")]
+}
+
+fn records(valid: &[String], on: Day) -> Sentence {
+    let [records_show, on_day] = openings(on);
+    Sentence::new(&if valid.is_empty() {
+        format!("{on_day}this boiler has no valid test certificate on our records.")
+    } else {
+        format!("{records_show}{}.", valid.join("; "))
     })
 }
 
-/// The last day of a paper that holds; the greatest is the paper that holds longest.
+fn valid_certificates(answer: &Answer, on: Day) -> Vec<String> {
+    PaperKind::ALL
+        .iter()
+        .filter_map(|kind| {
+            let name = kind.in_words();
+            Some(match last_day(answer, *kind, on)? {
+                LastDay::On(day) => format!("{name} valid to {}", day.in_words()),
+                LastDay::None => format!("{name} with no expiry date"),
+            })
+        })
+        .collect()
+}
+
+/// Last day of a valid certificate; the greatest is the one that is valid longest.
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
 enum LastDay {
     On(Day),
     None,
 }
 
-/// The longest of the papers of that kind which hold on that day.
+/// The longest of the certificates of that kind that are valid on that day.
 fn last_day(answer: &Answer, kind: PaperKind, on: Day) -> Option<LastDay> {
     answer
         .papers
@@ -84,79 +96,83 @@ fn last_day(answer: &Answer, kind: PaperKind, on: Day) -> Option<LastDay> {
         .max()
 }
 
-fn against_the_code(answer: &Answer, on: Day) -> Sentence {
-    let day = answer.days.iter().find(|day| day.on == on);
-    Sentence::new(&match day {
-        Some(day) if day.papers_valid => {
-            "These are the papers that the boiler code on file asks for.".to_owned()
-        }
-        Some(day) => {
-            let lacks: Vec<String> = day.reasons.iter().map(|reason| lack(*reason)).collect();
-            if lacks.is_empty() {
-                not_all()
-            } else {
-                format!(
-                    "They are not all that the boiler code on file asks for: {}.",
-                    lacks.join("; ")
-                )
-            }
-        }
-        None => not_all(),
-    })
-}
-
-fn not_all() -> String {
-    "Whether they are all that its boiler code asks for is not on record.".to_owned()
-}
-
-fn name(kind: PaperKind) -> &'static str {
-    match kind {
-        PaperKind::Hydraulic => "a hydraulic paper",
-        PaperKind::Steam => "a steam paper",
-        PaperKind::GasTank => "a gas tank paper",
-        PaperKind::ExternalExamination => "a paper of external examination",
-        PaperKind::InternalExamination => "a paper of internal examination",
-        PaperKind::Ultrasonic => "an ultrasonic paper",
+fn against_the_code(answer: &Answer, on: Day, some_valid: bool) -> Sentence {
+    let unknown =
+        || Sentence::new("Our records do not show whether the boiler code requires any others.");
+    let Some(DayAnswer {
+        papers_valid,
+        reasons,
+        ..
+    }) = answer.days.iter().find(|day| day.on == on)
+    else {
+        return unknown();
+    };
+    if *papers_valid {
+        return Sentence::new(
+            "These are all the certificates that the boiler code we hold requires.",
+        );
+    }
+    if reasons.contains(&Reason::NoCode) {
+        return Sentence::new("We hold no boiler code that covers this boiler.");
+    }
+    let lacks: Vec<String> = reasons.iter().filter_map(|reason| lack(*reason)).collect();
+    let also = if some_valid { "also " } else { "" };
+    let lacks = (!lacks.is_empty()).then(|| {
+        format!(
+            "The boiler code we hold {also}requires: {}.",
+            lacks.join("; ")
+        )
+    });
+    let outside = reasons
+        .contains(&Reason::OutsideCode)
+        .then(|| "This boiler is larger than the boiler code we hold covers.".to_owned());
+    let said: Vec<String> = outside.into_iter().chain(lacks).collect();
+    if said.is_empty() {
+        unknown()
+    } else {
+        Sentence::new(&said.join(" "))
     }
 }
 
-fn lack(reason: Reason) -> String {
+/// The certificate that a reason misses, and how. `None`: the reason is about the code.
+fn lack(reason: Reason) -> Option<String> {
     use PaperKind::{
         ExternalExamination, GasTank, Hydraulic, InternalExamination, Steam, Ultrasonic,
     };
-    let missing = |kind| format!("{} is not on record", name(kind));
-    let ran_out = |kind| format!("{} has run out", name(kind));
-    let void = |kind| format!("{} is void", name(kind));
-    match reason {
-        Reason::NoCode => "no code on file covers it".to_owned(),
-        Reason::OutsideCode => "the boiler is outside that code".to_owned(),
-        Reason::HydraulicMissing => missing(Hydraulic),
-        Reason::HydraulicRanOut => ran_out(Hydraulic),
-        Reason::HydraulicVoid => void(Hydraulic),
-        Reason::SteamMissing => missing(Steam),
-        Reason::SteamRanOut => ran_out(Steam),
-        Reason::SteamVoid => void(Steam),
-        Reason::GasTankMissing => missing(GasTank),
-        Reason::GasTankRanOut => ran_out(GasTank),
-        Reason::GasTankVoid => void(GasTank),
-        Reason::ExternalExaminationMissing => missing(ExternalExamination),
-        Reason::ExternalExaminationRanOut => ran_out(ExternalExamination),
-        Reason::ExternalExaminationVoid => void(ExternalExamination),
-        Reason::InternalExaminationMissing => missing(InternalExamination),
-        Reason::InternalExaminationRanOut => ran_out(InternalExamination),
-        Reason::InternalExaminationVoid => void(InternalExamination),
-        Reason::UltrasonicMissing => missing(Ultrasonic),
-        Reason::UltrasonicRanOut => ran_out(Ultrasonic),
-        Reason::UltrasonicVoid => void(Ultrasonic),
-    }
+    let (kind, state) = match reason {
+        Reason::NoCode | Reason::OutsideCode => return None,
+        Reason::HydraulicMissing => (Hydraulic, MISSING),
+        Reason::HydraulicRanOut => (Hydraulic, EXPIRED),
+        Reason::HydraulicVoid => (Hydraulic, VOID),
+        Reason::SteamMissing => (Steam, MISSING),
+        Reason::SteamRanOut => (Steam, EXPIRED),
+        Reason::SteamVoid => (Steam, VOID),
+        Reason::GasTankMissing => (GasTank, MISSING),
+        Reason::GasTankRanOut => (GasTank, EXPIRED),
+        Reason::GasTankVoid => (GasTank, VOID),
+        Reason::ExternalExaminationMissing => (ExternalExamination, MISSING),
+        Reason::ExternalExaminationRanOut => (ExternalExamination, EXPIRED),
+        Reason::ExternalExaminationVoid => (ExternalExamination, VOID),
+        Reason::InternalExaminationMissing => (InternalExamination, MISSING),
+        Reason::InternalExaminationRanOut => (InternalExamination, EXPIRED),
+        Reason::InternalExaminationVoid => (InternalExamination, VOID),
+        Reason::UltrasonicMissing => (Ultrasonic, MISSING),
+        Reason::UltrasonicRanOut => (Ultrasonic, EXPIRED),
+        Reason::UltrasonicVoid => (Ultrasonic, VOID),
+    };
+    Some(format!("{} ({state})", kind.in_words()))
 }
+
+const MISSING: &str = "not on record";
+const EXPIRED: &str = "expired";
+const VOID: &str = "void";
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::boilers::{
         codes::Band,
-        papers::{DayAnswer, Paper, Required},
+        papers::{Paper, Required},
     };
 
     fn day(text: &str) -> Day {
@@ -199,7 +215,7 @@ mod tests {
         }
     }
 
-    fn told(papers: Vec<Paper>, on: &str, reasons: &[Reason]) -> Vec<String> {
+    fn said(papers: Vec<Paper>, on: &str, reasons: &[Reason]) -> Vec<String> {
         let answer = answer(papers, on, reasons);
         sentences(Papers::Clock(&answer), day(on))
             .iter()
@@ -209,7 +225,7 @@ mod tests {
 
     /// Plain reading, no source.
     #[test]
-    fn the_last_day_of_a_paper_is_told_on_that_day_and_not_after() {
+    fn a_certificate_is_listed_on_its_last_day_and_not_after() {
         let papers = || {
             vec![
                 paper(PaperKind::Hydraulic, Some("2027-05-14"), None),
@@ -217,24 +233,25 @@ mod tests {
             ]
         };
         assert_eq!(
-            told(papers(), "2026-05-14", &[]),
+            said(papers(), "2026-05-14", &[]),
             [
-                "On 2026-05-14 there hold, by the records, a hydraulic paper until 2027-05-14 and a steam paper until 2026-05-14.",
-                "These are the papers that the boiler code on file asks for.",
+                "Our records show, on 14 May 2026: hydraulic test certificate valid to 14 May 2027; \
+                 steam test certificate valid to 14 May 2026.",
+                "These are all the certificates that the boiler code we hold requires.",
             ]
         );
         assert_eq!(
-            told(papers(), "2026-05-15", &[Reason::SteamRanOut]),
+            said(papers(), "2026-05-15", &[Reason::SteamRanOut]),
             [
-                "On 2026-05-15 there holds, by the records, a hydraulic paper until 2027-05-14.",
-                "They are not all that the boiler code on file asks for: a steam paper has run out.",
+                "Our records show, on 15 May 2026: hydraulic test certificate valid to 14 May 2027.",
+                "The boiler code we hold also requires: steam test certificate (expired).",
             ]
         );
     }
 
     /// Plain reading, no source.
     #[test]
-    fn a_void_paper_is_not_told_from_the_day_it_is_void() {
+    fn a_certificate_is_not_listed_from_the_day_it_is_void() {
         let papers = || {
             vec![paper(
                 PaperKind::Hydraulic,
@@ -242,39 +259,45 @@ mod tests {
                 Some("2026-05-14"),
             )]
         };
-        let before = told(papers(), "2026-05-13", &[]);
+        let before = said(papers(), "2026-05-13", &[]);
         assert!(
-            before[0].contains("a hydraulic paper until 2026-05-13"),
+            before[0].contains("hydraulic test certificate valid to 13 May 2026"),
             "{before:?}"
         );
-        let after = told(papers(), "2026-05-14", &[Reason::HydraulicVoid]);
-        assert_eq!(after[0], "On 2026-05-14 no paper of its boiler holds.");
+        let after = said(papers(), "2026-05-14", &[Reason::HydraulicVoid]);
+        assert_eq!(
+            after,
+            [
+                "On 14 May 2026 this boiler has no valid test certificate on our records.",
+                "The boiler code we hold requires: hydraulic test certificate (void).",
+            ]
+        );
     }
 
     /// Plain reading, no source.
     #[test]
-    fn of_two_papers_of_a_kind_the_longer_is_told() {
+    fn of_two_certificates_of_a_kind_the_longer_is_listed() {
         let papers = vec![
             paper(PaperKind::GasTank, None, None),
             paper(PaperKind::GasTank, Some("2027-05-14"), None),
         ];
-        let told = told(papers, "2026-05-14", &[]);
+        let said = said(papers, "2026-05-14", &[]);
         assert!(
-            told[0].contains("a gas tank paper without a last day"),
-            "{told:?}"
+            said[0].contains("gas tank test certificate with no expiry date"),
+            "{said:?}"
         );
     }
 
-    /// What is on record holds or does not; the software never vouches for a boiler.
+    /// The sentences state what is on record; the software never vouches for a boiler.
     #[test]
     fn no_sentence_vouches_for_a_boiler() {
         for reason in Reason::ALL {
             let on = day("2026-05-14");
             let clock = answer(vec![], "2026-05-14", &[*reason]);
             for papers in [Papers::NoBoiler, Papers::NotKnown, Papers::Clock(&clock)] {
-                let told = sentences(papers, on);
-                assert!((1..=2).contains(&told.len()));
-                for sentence in told {
+                let said = sentences(papers, on);
+                assert!((1..=2).contains(&said.len()));
+                for sentence in said {
                     let words = sentence.as_str().to_lowercase();
                     assert!(!words.contains("safe") && words.ends_with('.'), "{words}");
                 }

@@ -1,6 +1,7 @@
-//! The papers' clock: which papers of a boiler hold on a day, until when, what voided the others, what is due next.
+//! A boiler's certificates by the code: which are valid on a day and until when, what voided the others, what is due
+//! next.
 //!
-//! It says which records hold, never that a boiler may be steamed.
+//! It says what the records show, never that a boiler may be steamed.
 
 pub use crate::boilers::boiler::Touches;
 use crate::{
@@ -8,6 +9,7 @@ use crate::{
         boiler::{self, Boiler},
         codes::{Band, Effect, Jurisdiction, Rule, RuleKey, Subject},
         events::{Event, FlagCode, NotCounted, PaperKind, Reason, TestKind, VoidedBy, at_most},
+        paper_words::CAUTION,
     },
     days::{Day, DaySpan},
     units::{Pressure, PressureUnit, four_places},
@@ -30,11 +32,11 @@ pub struct Question {
     #[serde(deserialize_with = "at_most::<2000, _, _>")]
     #[cfg_attr(feature = "wire", schema(max_items = 2000))]
     pub events: Vec<Event>,
-    /// Days to answer for.
+    /// Days to report on.
     #[serde(default, deserialize_with = "at_most::<1000, _, _>")]
     #[cfg_attr(feature = "wire", schema(max_items = 1000))]
     pub days: Vec<Day>,
-    /// Days to search for open days, both included.
+    /// Period to search for open days, both ends included; null: none are searched for.
     pub period: Option<DaySpan>,
 }
 
@@ -42,7 +44,7 @@ pub struct Question {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = PapersAnswer))]
 pub struct Answer {
-    /// At the working pressure after the last change, four places.
+    /// Working pressure after the last change x volume, four places.
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "49.6423"))]
     pub bar_litres: String,
     pub band: Band,
@@ -53,7 +55,7 @@ pub struct Answer {
     pub tests_not_counted: Vec<TestNotCounted>,
     #[cfg_attr(feature = "wire", schema(max_items = 1000))]
     pub days: Vec<DayAnswer>,
-    /// Days of the period on which the papers hold.
+    /// Days of the period on which every certificate that the code requires is valid.
     #[cfg_attr(feature = "wire", schema(max_items = 10000))]
     pub open_days: Vec<DaySpan>,
     #[cfg_attr(feature = "wire", schema(max_items = 10))]
@@ -64,20 +66,20 @@ pub struct Answer {
     pub cautions: Vec<Sentence>,
 }
 
-/// Test pressures at the working pressure after the last change; null where the code names none.
+/// Test pressures at the working pressure after the last change; null where the code sets none.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = RequiredPressures))]
 pub struct Required {
-    /// Least pressure of the first hydraulic test.
+    /// Lowest pressure of the initial hydraulic test.
     pub hydraulic_first: Option<RequiredPressure>,
-    /// Least pressure of a repeat hydraulic test.
+    /// Lowest pressure of a repeat hydraulic test.
     pub hydraulic_repeat: Option<RequiredPressure>,
-    /// Greatest pressure in steam.
+    /// Highest pressure allowed in a steam test.
     pub steam_limit: Option<RequiredPressure>,
 }
 
-/// Four places at most, in the unit of the working pressure.
+/// A pressure in the unit of the working pressure and in bar, each to at most four places.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct RequiredPressure {
@@ -95,13 +97,16 @@ pub struct Paper {
     pub paper: PaperKind,
     pub test_on: Day,
     pub from: Day,
-    /// Last good day, as issued; null where the code sets no end.
+    /// Last valid day, as issued; null where the code sets no end.
     pub until: Option<Day>,
+    /// The code sets no end.
     pub unlimited: bool,
-    /// First day on which it no longer holds.
+    /// First day on which it is void; null: not void.
     pub voided_on: Option<Day>,
+    /// Null: not void.
     pub voided_by: Option<VoidedBy>,
-    /// The record of the test does not show what a certificate has to rest on (see `flags`): it opens no gate and is not published.
+    /// The record of the test lacks something that a certificate needs (see `flags`): it opens no gate and is not
+    /// published.
     pub incomplete: bool,
 }
 
@@ -117,29 +122,30 @@ pub struct TestNotCounted {
 #[cfg_attr(feature = "wire", schema(as = PapersOnDay))]
 pub struct DayAnswer {
     pub on: Day,
-    /// Every paper that the code asks for holds.
+    /// Every certificate that the code requires is valid on this day.
     pub papers_valid: bool,
+    /// Why not; empty when valid.
     #[cfg_attr(feature = "wire", schema(max_items = 10))]
     pub reasons: Vec<Reason>,
 }
 
-/// A test that is due. Made as it is named here, on a day from `from` on, it counts.
+/// A test that is due. It counts if it is made as described here, on or after `from`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = TestDue))]
 pub struct Due {
     pub test: TestKind,
-    /// The first day on which it counts: the day counted from, or a later one where what ended the papers happened on that day.
+    /// First day on which it counts: the day in question, or the day after what made the certificates void.
     pub from: Day,
-    /// Last day on which it keeps the papers unbroken; the day counted from when they are broken already.
+    /// Last day on which it leaves no gap between certificates; the day in question if there is a gap already.
     pub by: Day,
-    /// The least pressure of a hydraulic test or a gas tank, to four places upwards; of a steam test the working pressure, which it has
-    /// to reach. Null where the code names none.
+    /// Lowest pressure of a hydraulic or gas tank test, rounded up to four places; for a steam test the working
+    /// pressure, which it must reach. Null where the code sets none.
     pub pressure: Option<RequiredPressure>,
 }
 
 words! {
-    /// Why a test that was recorded opens no gate.
+    /// Why a recorded test opens no gate. The first twelve are those of `NotCounted`.
     pub enum NotValid {
         Failed = "failed",
         UnderPressure = "under_pressure",
@@ -153,9 +159,9 @@ words! {
         OrderNotRecorded = "order_not_recorded",
         OutOfTurn = "out_of_turn",
         OtherCode = "other_code",
-        /// What was done or found since ended its certificate.
+        /// Later work or a failed test made its certificate void.
         Void = "void",
-        /// The last day printed on the certificate lies before the test.
+        /// The last day printed on the certificate is before the test.
         StatedUntilBeforeTest = "stated_until_before_test",
         PassedNotRecorded = "passed_not_recorded",
         InspectorNotRecorded = "inspector_not_recorded",
@@ -164,14 +170,14 @@ words! {
     }
 }
 
-/// Whether a test counts, by all that is on record.
+/// Whether a test counts, given everything on record.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Judged {
     pub counts: bool,
-    /// Last day of its certificate; `None` where it does not count, or has no last day.
+    /// Last day of its certificate. `None`: it does not count, or has no expiry.
     pub valid_until: Option<Day>,
     pub reasons: Vec<NotValid>,
-    /// One for each reason: what is wrong, and what would be right.
+    /// One per reason: what is wrong and what to do.
     pub explanations: Vec<Sentence>,
 }
 
@@ -183,14 +189,14 @@ pub struct Flag {
     pub detail: Sentence,
 }
 
-/// One sentence for the person at the screen, at most 400 characters.
+/// Text for people, at most 400 characters.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(max_length = 400))]
 pub struct Sentence(String);
 
 impl Sentence {
-    /// Cut after 400 characters.
+    /// Cuts the text after 400 characters.
     pub fn new(text: &str) -> Sentence {
         Sentence(text.chars().take(400).collect())
     }
@@ -212,7 +218,7 @@ impl From<String> for Sentence {
     }
 }
 
-/// A rule of the request as a whole that is not kept.
+/// A rule that the question breaks.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {
     /// JSON pointer (RFC 6901) into the question.
@@ -220,14 +226,14 @@ pub struct Fault {
     pub detail: String,
 }
 
-/// Everything about the question that its types do not refuse, all at once; empty when it can be answered.
+/// Every fault of the question that its types do not rule out; empty when it can be answered.
 pub fn faults(question: &Question) -> Vec<Fault> {
     let period = question
         .period
         .filter(|period| period.until < period.from)
         .map(|_| Fault {
             pointer: "/period/until".to_owned(),
-            detail: "the period ends before it begins".to_owned(),
+            detail: "must not be before `from`".to_owned(),
         });
     let events = question.events.iter().enumerate().filter_map(event_fault);
     period.into_iter().chain(events).collect()
@@ -237,14 +243,14 @@ fn event_fault((index, event): (usize, &Event)) -> Option<Fault> {
     let (member, detail) = match event {
         Event::BoilerExchanged {
             fitted, removed, ..
-        } if fitted == removed => ("out", "the same boiler cannot be put in and taken out"),
+        } if fitted == removed => ("out", "must be another boiler than `in`"),
         Event::Test {
             hold_minutes: Some(1441..),
             ..
-        } => ("hold_minutes", "a test is held for 1440 minutes at most"),
+        } => ("hold_minutes", "must be at most 1440"),
         Event::JobFinished { touches, .. } if touches.is_empty() => (
             "touches",
-            "a finished job touches something, if only `other`",
+            "must not be empty; use `other` if no listed area applies",
         ),
         Event::Test { .. }
         | Event::JobFinished { .. }
@@ -257,17 +263,17 @@ fn event_fault((index, event): (usize, &Event)) -> Option<Fault> {
     })
 }
 
-/// Total: every question has an answer. `rules`: the rows of the jurisdiction, in any order; rows of others are ignored.
+/// Answers every question. `rules` may come in any order; those of other jurisdictions are ignored.
 pub fn answer(question: &Question, rules: &[Rule]) -> Answer {
     answer_counting(question, rules, Counted::All)
 }
 
-/// As [`answer`], by the tests whose record is complete: what opens a gate, is published, or is reckoned with.
+/// Like [`answer`], counting only tests with a complete record: for gates, published texts and calculations.
 pub fn answer_by_complete_tests(question: &Question, rules: &[Rule]) -> Answer {
     answer_counting(question, rules, Counted::Complete)
 }
 
-/// Whether the test at `index` of the events counts; `None` where there is no test at that place.
+/// Whether the test at `index` of the events counts. `None`: there is no test at that index.
 pub fn judge(question: &Question, rules: &[Rule], index: usize) -> Option<Judged> {
     let Question {
         jurisdiction,
@@ -278,7 +284,7 @@ pub fn judge(question: &Question, rules: &[Rule], index: usize) -> Option<Judged
     let all = History::read(jurisdiction, boiler, rules, events, Counted::All);
     let complete = History::read(jurisdiction, boiler, rules, events, Counted::Complete);
     let missing = events.get(index)?.not_recorded();
-    // A complete test may rest on one that is not.
+    // Judge a complete test only against other complete tests.
     let judged = if missing.is_empty() { &complete } else { &all };
     let mut reasons = Vec::new();
     let mut valid_until = None;
@@ -286,11 +292,14 @@ pub fn judge(question: &Question, rules: &[Rule], index: usize) -> Option<Judged
         valid_until = paper.until;
         if let Some((on, by)) = paper.voided {
             let by = by.as_str().replace('_', " ");
-            let detail = format!("Its certificate is void from {on} ({by}); test again.");
+            let detail = format!(
+                "Its certificate is void from {} ({by}); test again.",
+                on.in_words()
+            );
             reasons.push((NotValid::Void, detail));
         }
         if paper.flags.contains(&FlagCode::StatedUntilBeforeTest) {
-            let detail = "The last day printed on the certificate lies before the test; look at the paper again.";
+            let detail = "The last day printed on the certificate is before the test; check the certificate.";
             reasons.push((NotValid::StatedUntilBeforeTest, detail.to_owned()));
         }
     } else {
@@ -334,15 +343,15 @@ fn lacking(flag: FlagCode) -> Option<(NotValid, String)> {
         FlagCode::PressureNotRecorded => (
             NotValid::PressureNotRecorded,
             "pressure",
-            "the pressure held",
+            "the test pressure",
         ),
         _ => return None,
     };
-    let detail = format!("It is not recorded: {what}. Record the test again with `{member}`.");
+    let detail = format!("The record does not show {what}. Record the test again with `{member}`.");
     Some((reason, detail))
 }
 
-/// Why a test issues no paper, with what would be right.
+/// Why a test issues no certificate, and what to do.
 fn not_counted(
     history: &History<'_>,
     test: &history::Test<'_>,
@@ -354,14 +363,14 @@ fn not_counted(
         .map(|asked| asked.in_words());
     let at_least = asked.map_or(String::new(), |asked| format!(" of at least {asked}"));
     match reason {
-        NotCounted::Failed => (NotValid::Failed, "The boiler did not pass. Mend it and test again.".to_owned()),
+        NotCounted::Failed => (NotValid::Failed, "The boiler failed. Repair it and test again.".to_owned()),
         NotCounted::UnderPressure => (
             NotValid::UnderPressure,
             format!("The pressure was too low. Test again at a pressure{at_least}."),
         ),
         NotCounted::UnderTime => (
             NotValid::UnderTime,
-            "The pressure was held for too short a time for the boiler code. Test again and hold it for longer.".to_owned(),
+            "The pressure was not held for as long as the boiler code requires. Test again and hold it for longer.".to_owned(),
         ),
         NotCounted::OverPressure => (
             NotValid::OverPressure,
@@ -369,11 +378,11 @@ fn not_counted(
         ),
         NotCounted::RoseAboveLimit => (
             NotValid::RoseAboveLimit,
-            "The pressure rose above what the boiler code allows at full fire. Have the safety valves seen to and test again.".to_owned(),
+            "At full fire the pressure rose above the limit of the boiler code. Have the safety valves put right and test again.".to_owned(),
         ),
         NotCounted::UnderWorkingPressure => (
             NotValid::UnderWorkingPressure,
-            "The steam test did not reach the working pressure. Test again up to it.".to_owned(),
+            "The steam test did not reach the working pressure. Test again at the working pressure.".to_owned(),
         ),
         NotCounted::NoHydraulicPaper => (
             NotValid::NoHydraulicPaper,
@@ -381,7 +390,7 @@ fn not_counted(
         ),
         NotCounted::OtherBoiler => (
             NotValid::OtherBoiler,
-            "The test or its certificate names another boiler. Find out whose it is.".to_owned(),
+            "The test or its certificate names another boiler. Find out which boiler it belongs to and record it there.".to_owned(),
         ),
         NotCounted::BoilerNotInEngine => (
             NotValid::BoilerNotInEngine,
@@ -389,15 +398,15 @@ fn not_counted(
         ),
         NotCounted::OrderNotRecorded => (
             NotValid::OrderNotRecorded,
-            "It is not recorded whether the test came before or after what else happened on that day. Record it again with its time (`at`).".to_owned(),
+            "It is not recorded whether the test came before or after other events of that day. Record it again with its time (`at`).".to_owned(),
         ),
         NotCounted::OutOfTurn => (
             NotValid::OutOfTurn,
-            "The boiler code asks for hydraulic and ultrasonic tests in turn, and it is the other one's turn.".to_owned(),
+            "The boiler code requires hydraulic and ultrasonic tests alternately, and the other one is due. Record that one.".to_owned(),
         ),
         NotCounted::OtherCode => (
             NotValid::OtherCode,
-            "It was made under the boiler code of another place, which the code asked about does not accept. Certificates are not normally accepted abroad.".to_owned(),
+            "It was made under the boiler code of another jurisdiction, which this code does not accept. Test again under this code.".to_owned(),
         ),
     }
 }
@@ -413,7 +422,7 @@ fn answer_counting(question: &Question, rules: &[Rule], counted: Counted) -> Ans
     let history = History::read(jurisdiction, boiler, rules, events, counted);
     let last_event = last_event(events);
     let counted_from = days.iter().copied().max().or(last_event);
-    // With nothing dated in the question the rows without a last day hold.
+    // If nothing in the question is dated, use the rules that have no last day.
     let latest = counted_from.max(last_event).unwrap_or(Day::LAST);
 
     let working_pressure = history.working_pressure(Day::LAST);
@@ -452,8 +461,8 @@ fn on_day(history: &History<'_>, on: Day) -> DayAnswer {
     }
 }
 
-/// The spans of the period on which `open` says so. `open` can only change its answer on the days of `changes` (sorted),
-/// so it is asked once for each stretch between them.
+/// The spans of the period on which `open` is true. `open` may change only on the days of `changes` (sorted), so it is
+/// called once for each stretch between them.
 pub(crate) fn open_days(
     period: DaySpan,
     changes: &[Day],
@@ -550,7 +559,7 @@ fn next_due(history: &History<'_>, day: Day) -> Vec<Due> {
 }
 
 impl From<Asked<'_>> for RequiredPressure {
-    /// To four places upwards: a test at the pressure as it is printed reaches it.
+    /// Rounded up to four places, so that a test at the printed pressure is enough.
     fn from(asked: Asked<'_>) -> RequiredPressure {
         let up = |exact: Decimal| {
             let strategy = RoundingStrategy::AwayFromZero;
@@ -578,7 +587,7 @@ impl Asked<'_> {
     }
 }
 
-/// Where the code only advises external examinations: the day by which the next one is advised.
+/// The day by which the code advises the next external examination. `None`: it advises none, or requires them.
 pub(crate) fn external_examination_by(history: &History<'_>, from: Day) -> Option<Day> {
     let key = RuleKey::ExternalExaminationInterval;
     let subject = history.subject_on(from);
@@ -594,12 +603,12 @@ pub(crate) fn external_examination_by(history: &History<'_>, from: Day) -> Optio
     Some(examined.max(since_new).unwrap_or(from))
 }
 
-/// They go with every answer about a boiler; those of a country are rows of its code.
+/// They go with every answer about a boiler. Cautions of one jurisdiction are rules of its code.
 const CAUTIONS: [&str; 4] = [
-    "This says which records hold. It does not say that a boiler may be steamed.",
-    "The code of the place, the club and the insurer rule; read them before a test.",
-    "Tests and examinations belong to an independent inspector.",
-    "Work on gas and on pressure vessels may need a licensed person.",
+    CAUTION,
+    "Follow the local boiler code, your club's rules and your insurer's conditions; read them before testing.",
+    "Tests and examinations must be carried out by an independent inspector.",
+    "Work on gas systems and pressure vessels may require a licensed person.",
 ];
 
 pub(crate) fn cautions(history: &History<'_>, day: Day) -> Vec<Sentence> {

@@ -1,4 +1,4 @@
-//! The gates: may an engine be listed, may it leave, on a day; every reason, and what clears it.
+//! The gates: whether an engine may be listed or delivered on a day, with every reason and its remedy.
 
 mod boiler;
 mod engine;
@@ -20,14 +20,17 @@ use serde::Serialize;
 use std::sync::Arc;
 
 words! {
+    /// What the engine is to be released for: the public listing, or delivery to the buyer.
     pub enum Gate { List = "list", Deliver = "deliver" }
 }
 
 words! {
+    /// `unmet` shuts the gate; `warning` shuts it only for checks in `blocking_warnings` of the gate settings.
     pub enum Outcome { Met = "met", Warning = "warning", Unmet = "unmet" }
 }
 
 words! {
+    /// What is recorded about asbestos in an engine.
     pub enum Asbestos {
         NotSuspected = "not_suspected",
         Suspected = "suspected",
@@ -37,6 +40,7 @@ words! {
 }
 
 words! {
+    /// One condition of a gate.
     pub enum Check {
         BoilerCode = "boiler_code",
         HydraulicPaper = "hydraulic_paper",
@@ -64,12 +68,12 @@ words! {
         SparesPacked = "spares_packed",
         PapersPacked = "papers_packed",
         Preparation = "preparation",
-        /// An engine that came back was looked at since.
+        /// An engine that came back from a buyer has been surveyed since.
         SurveyAfterReturn = "survey_after_return",
     }
 }
 
-/// Address of a record that shows a fact, at most 200 characters.
+/// Path of a record that shows a fact, at most 200 characters.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(
@@ -79,7 +83,7 @@ words! {
 pub struct Link(String);
 
 impl Link {
-    /// Cut after 200 characters.
+    /// Cuts the text after 200 characters.
     pub fn new(text: &str) -> Link {
         Link(text.chars().take(200).collect())
     }
@@ -90,6 +94,7 @@ impl Link {
 }
 
 words! {
+    /// HTTP method of the request that settles a check.
     pub enum ActMethod { Post = "POST", Patch = "PATCH" }
 }
 
@@ -118,39 +123,39 @@ impl Act {
     }
 }
 
-/// Something on record, with the record that shows it.
+/// A recorded fact, with the record that shows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown<T> {
     pub is: T,
     pub link: Link,
 }
 
-/// All that the gates look at. `None` means that nothing is on record: such a check is never met.
+/// Everything that the gates look at. `None` means that nothing is on record: such a check is never met.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Facts {
-    /// Where the engine is read.
+    /// Path of the engine.
     pub engine: Link,
-    /// Address of the boiler in the engine. `None` if none is recorded in it.
+    /// Path of the boiler in the engine. `None`: no boiler is recorded in it.
     pub boiler_in_it: Option<Link>,
-    /// Where rows are added to the boiler code of the firm's jurisdiction; none: it has no code.
+    /// Path to add rules to the boiler code of the firm's jurisdiction. `None`: it has no code.
     pub code_rules: Option<Link>,
-    /// A photograph that is not described in words.
+    /// A photograph without a description.
     pub not_described: Option<Link>,
     pub offer: OfferedAs,
-    /// None: the engine has no boiler, and no check of one applies; or `boiler_not_known` says why it is not here.
+    /// `None`: the engine has no boiler, so no check of one applies; or `boiler_not_known` says what is missing.
     pub boiler: Option<BoilerFacts>,
-    /// What is not recorded of the engine's boiler, so that no code can be asked; none when `boiler` has it all or the
-    /// engine has no boiler.
+    /// What is not recorded about the boiler, so that no code can be applied. `None`: nothing is missing, or the engine
+    /// has no boiler.
     pub boiler_not_known: Option<Sentence>,
-    /// None: never surveyed.
+    /// `None`: never surveyed.
     pub open_findings: Option<Vec<Shown<Severity>>>,
     pub jobs_started: Vec<Link>,
     /// Day of the latest condition grades.
     pub graded_on: Option<Shown<Day>>,
-    /// Day on which the last heavy job was finished; none where there was none.
+    /// Day on which the last heavy job was finished. `None`: there was none.
     pub heavy_job_on: Option<Shown<Day>>,
     pub asbestos: Option<Shown<Asbestos>>,
-    /// Whether the listing says that papers are missing; only asked of an offer that is not `steamable`.
+    /// Whether the listing says that certificates are missing; only checked for an offer that is not `steamable`.
     pub listing_says_so: Option<Shown<bool>>,
     /// Whether the buyer has acknowledged that in writing.
     pub buyer_acknowledged: Option<Shown<bool>>,
@@ -160,15 +165,15 @@ pub struct Facts {
     pub asking_price: Option<Link>,
     pub sale: Option<Link>,
     pub money_settled: Option<Shown<bool>>,
-    /// None: not known, or no buyer yet.
+    /// `None`: not known, or no buyer yet.
     pub buyer_abroad: Option<Shown<bool>>,
     pub drained: Option<Shown<bool>>,
     pub lifting_weight: Option<Link>,
     pub spares_packed: Option<Shown<bool>>,
     pub papers_packed: Option<Shown<bool>>,
-    /// What else the firm makes ready before such an engine leaves, and has not yet; none: nothing else is asked.
+    /// Other items of the firm's despatch checklist that are not ticked yet. `None`: the checklist has no others.
     pub not_prepared: Option<Shown<Vec<String>>>,
-    /// None: it never came back from a buyer.
+    /// `None`: it never came back from a buyer.
     pub came_back: Option<Shown<CameBack>>,
 }
 
@@ -193,7 +198,7 @@ pub struct BoilerFacts {
     /// Shared by the boilers of a firm.
     pub rules: Arc<[Rule]>,
     pub events: Vec<Event>,
-    /// Where its papers are read.
+    /// Path of its certificates.
     pub papers: Link,
     pub has_gas_tank: Option<bool>,
     /// Day on which it was first put on the market, when known.
@@ -213,7 +218,7 @@ impl BoilerFacts {
         )
     }
 
-    /// Papers of tests with a complete record, on which the gates rest.
+    /// Certificates of tests with a complete record: only these open a gate.
     fn papers(&self) -> History<'_> {
         self.history(Counted::Complete)
     }
@@ -225,18 +230,19 @@ pub struct Photographs {
     pub with_alt: u32,
 }
 
-/// What the firm sets for itself.
+/// The firm's own settings.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Settings {
-    /// Checks of which a `warning` shuts the gate too. An `unmet` always does.
+    /// Checks whose `warning` also shuts the gate. An `unmet` always does.
     pub blocking_warnings: Vec<Check>,
-    /// A paper that lapses within so many days is watched.
+    /// A certificate that expires within this many days gives a `warning`.
     pub warning_days: u16,
-    /// Months (1 to 12) in which an engine travels drained.
+    /// Months (1 to 12) in which an engine must be drained for transport.
     pub frost_months: Vec<i8>,
 }
 
-/// An engine with a boiler is drained before it leaves in a month of frost: common practice, no source.
+/// Whether the engine must be drained before it leaves: it has a boiler and it is a month of frost. Common practice, no
+/// source.
 pub fn travels_drained(settings: &Settings, has_boiler: bool, on: Day) -> bool {
     has_boiler && settings.frost_months.contains(&on.date().month())
 }
@@ -249,10 +255,10 @@ pub struct Readiness {
     pub open: bool,
     #[cfg_attr(feature = "wire", schema(max_items = 40))]
     pub checks: Vec<CheckAnswer>,
-    /// In the 24 months from `on`.
+    /// Days in the 24 months from `on` on which the gate would be open.
     #[cfg_attr(feature = "wire", schema(max_items = 10000))]
     pub open_days: Vec<DaySpan>,
-    /// In the same months the days on which the boiler's papers alone would allow it, whatever else is missing.
+    /// Days in the same 24 months on which the checks of the boiler would allow it, whatever else is missing.
     #[cfg_attr(feature = "wire", schema(max_items = 10000))]
     pub papers_open_days: Vec<DaySpan>,
     #[cfg_attr(feature = "wire", schema(max_items = 100))]
@@ -266,24 +272,24 @@ pub struct CheckAnswer {
     pub check: Check,
     pub outcome: Outcome,
     pub reason: Sentence,
-    /// What would clear it; null when met.
+    /// What to do; null when met.
     pub remedy: Option<Sentence>,
-    /// The request that does it; null when met.
+    /// The request that records it; null when met.
     pub act: Option<Act>,
     #[cfg_attr(feature = "wire", schema(max_items = 200))]
     pub evidence: Vec<Link>,
-    /// Last day of the paper that the check rests on; null where the passing of time alone changes nothing.
+    /// Last day of the certificate that the check depends on; null where time alone changes nothing.
     pub valid_until: Option<Day>,
 }
 
-/// A gate on one day alone.
+/// A gate on one day only.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OnDay {
     pub open: bool,
     pub checks: Vec<CheckAnswer>,
 }
 
-/// As [`gate`], without the open days that follow.
+/// Like [`gate`], without the search for open days.
 pub fn on_day(facts: &Facts, settings: &Settings, gate: Gate, on: Day) -> OnDay {
     let papers = facts.boiler.as_ref().map(BoilerFacts::papers);
     let look = Look {
@@ -299,7 +305,7 @@ pub fn on_day(facts: &Facts, settings: &Settings, gate: Gate, on: Day) -> OnDay 
     }
 }
 
-/// Total: every set of facts has an answer on every day.
+/// Answers for every set of facts on every day.
 pub fn gate(facts: &Facts, settings: &Settings, gate: Gate, on: Day) -> Readiness {
     let papers = facts.boiler.as_ref().map(BoilerFacts::papers);
     let look = Look {
@@ -329,7 +335,7 @@ pub fn gate(facts: &Facts, settings: &Settings, gate: Gate, on: Day) -> Readines
     }
 }
 
-/// What every check looks at.
+/// What the checks look at.
 struct Look<'f> {
     facts: &'f Facts,
     settings: &'f Settings,
@@ -346,7 +352,7 @@ impl Look<'_> {
         })
     }
 
-    /// The days on which the passing of time alone may change an outcome, sorted.
+    /// The days on which an outcome may change without a new record, sorted.
     fn change_days(&self, period: DaySpan) -> Vec<Day> {
         let papers = self.papers.map_or(Vec::new(), History::change_days);
         let ends = self
@@ -499,7 +505,7 @@ impl CheckAnswer {
     }
 }
 
-/// As a sentence of its own: with a capital and a stop.
+/// Adds a capital and a full stop.
 fn whole(text: &str) -> Sentence {
     let mut letters = text.chars();
     let first = letters.next().map(char::to_uppercase);
@@ -524,7 +530,7 @@ fn unmet(check: Check, reason: impl Into<Sentence>, remedy: &str) -> CheckAnswer
     CheckAnswer::new(check, Outcome::Unmet, &reason.into(), Some(remedy))
 }
 
-/// Met when the record says yes.
+/// Met if the record says yes.
 fn yes(
     check: Check,
     record: Option<&Shown<bool>>,
@@ -540,7 +546,7 @@ fn yes(
     answer.shown(record.map(|record| &record.link))
 }
 
-/// Met when there is a record.
+/// Met if there is a record.
 fn there(
     check: Check,
     record: Option<&Link>,

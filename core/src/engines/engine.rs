@@ -1,4 +1,4 @@
-//! What an engine is: the words for its facts, its wheel arrangement and its scale.
+//! What an engine is: its facts, its wheel arrangement and its scale.
 
 use crate::units::{Force, Length, Mass, Written};
 use rust_decimal::Decimal;
@@ -6,14 +6,17 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{borrow::Cow, fmt, str::FromStr};
 
 words! {
+    /// What sort of engine it is.
     pub enum Kind { Locomotive = "locomotive", RoadEngine = "road_engine", Stationary = "stationary", Other = "other" }
 }
 
 words! {
+    /// Whether the builder was an amateur or in the trade.
     pub enum BuilderStanding { Amateur = "amateur", Trade = "trade" }
 }
 
 words! {
+    /// What the boiler is fired with.
     pub enum Fuel {
         Coal = "coal",
         Wood = "wood",
@@ -26,10 +29,10 @@ words! {
 }
 
 words! {
-    /// How water gets into the boiler.
+    /// A way of feeding water to the boiler.
     pub enum Feed {
         AxlePump = "axle_pump",
-        /// Driven by the engine otherwise than from an axle: by crosshead or eccentric.
+        /// Driven by the engine, but not from an axle: by crosshead or eccentric.
         EnginePump = "engine_pump",
         SteamPump = "steam_pump",
         HandPump = "hand_pump",
@@ -38,6 +41,7 @@ words! {
 }
 
 words! {
+    /// Something that is sold with the engine.
     pub enum IncludedItem {
         Tender = "tender",
         Spares = "spares",
@@ -48,8 +52,10 @@ words! {
 }
 
 words! {
+    /// Whether the engine runs.
     pub enum WorkingOrder {
         InRunningOrder = "in_running_order",
+        /// Restored, but not run since.
         RestoredUnproved = "restored_unproved",
         Dismantled = "dismantled",
         PartBuilt = "part_built",
@@ -57,15 +63,19 @@ words! {
 }
 
 words! {
+    /// How the engine is offered; it decides which checks of the boiler apply.
     pub enum OfferedAs {
+        /// As a working engine, with valid boiler certificates.
         Steamable = "steamable",
+        /// Without boiler certificates; the listing says so and the buyer acknowledges it.
         WithoutPapers = "without_papers",
+        /// For restoration, without boiler certificates; likewise.
         ForRestoration = "for_restoration",
     }
 }
 
 impl Kind {
-    /// What a survey reads off an engine of the kind; common practice, no source.
+    /// What to read off an engine of this kind in a survey; common practice, no source.
     pub const fn to_read_off(self) -> &'static [&'static str] {
         match self {
             Kind::Locomotive => &[
@@ -100,31 +110,31 @@ impl Kind {
     }
 }
 
-/// The facts from which sizes and working figures are derived; each may be unknown.
+/// The facts that sizes and working figures are calculated from; each may be unknown.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct EngineFacts {
     pub kind: Kind,
     pub gauge: Option<Length>,
-    /// Gauge of the prototype's track, where it is known.
+    /// Track gauge of the prototype.
     pub prototype_gauge: Option<Length>,
     pub scale: Option<Scale>,
     pub cylinders: Option<u8>,
     pub bore: Option<Length>,
     pub stroke: Option<Length>,
     pub driving_wheel_diameter: Option<Length>,
-    /// Of the engine as it is lifted, without a separate tender.
+    /// Lifting weight, without a separate tender.
     pub weight: Option<Mass>,
     /// On the coupled wheels, in working order.
     pub adhesive_weight: Option<Mass>,
     pub rigid_wheelbase: Option<Length>,
     /// Total side play of the rigid wheels, both rails together.
     pub side_play: Option<Length>,
-    /// As the maker or a listing states it; compared with the formula, never put in its place.
+    /// As stated by the maker or a listing; compared with the formula, never used instead.
     pub stated_tractive_effort: Option<Force>,
 }
 
 impl EngineFacts {
-    /// An engine of which nothing but its kind is known.
+    /// An engine of which only the kind is known.
     pub const fn of(kind: Kind) -> EngineFacts {
         EngineFacts {
             kind,
@@ -146,8 +156,8 @@ impl EngineFacts {
 
 /// A wheel arrangement by Whyte's count of wheels: `4-6-0`, `0-6-0PT`, `4-8-8-4`, `2-6-0+0-6-2`.
 ///
-/// Even counts in at least three groups, of which all but the first and last are coupled and not 0; `+` joins two units; at
-/// the end one of T, ST, PT, WT, CT (tanks) and F (fireless).
+/// Even counts in at least three groups; all but the first and last are coupled wheels and not 0. `+` joins two units.
+/// The suffix may be T, ST, PT, WT, CT (tanks) or F (fireless).
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -163,11 +173,11 @@ pub struct Whyte {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "not a wheel arrangement written like 4-6-0, 0-6-0PT, 4-8-8-4 or 2-6-0+0-6-2 (even counts of wheels)"
+    "must be a wheel arrangement such as 4-6-0, 0-6-0PT, 4-8-8-4 or 2-6-0+0-6-2 (even counts of wheels)"
 )]
 pub struct NotWhyte;
 
-/// A scale as it was written: `1:8`, `1:11.3`, `1 1/2 in to the foot`; from 1:1 to 1:1000.
+/// A scale as entered: `1:8`, `1:11.3`, `1 1/2 in to the foot`; from 1:1 to 1:1000.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 #[cfg_attr(
     feature = "wire",
@@ -180,7 +190,7 @@ pub struct Scale {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("not a scale written like 1:8 or 1 1/2 in to the foot, from 1:1 to 1:1000")]
+#[error("must be a scale such as 1:8 or 1 1/2 in to the foot, from 1:1 to 1:1000")]
 pub struct NotAScale;
 
 impl Whyte {
@@ -189,7 +199,7 @@ impl Whyte {
         self.leading
     }
 
-    /// Driven wheels, of both units together.
+    /// Driven wheels of all units.
     pub const fn coupled(&self) -> u8 {
         self.coupled
     }
@@ -250,7 +260,7 @@ fn unit(text: &str) -> Result<WheelUnit, NotWhyte> {
     }
 }
 
-/// An even count below 20: seven driven axles is the most ever built, and three such groups stay within a byte.
+/// An even count below 20: no more than seven driven axles were ever built, and three such groups fit in a byte.
 fn wheels(text: &str) -> Result<u8, NotWhyte> {
     let plain = text.len() <= 2 && text.bytes().all(|b| b.is_ascii_digit());
     if !plain || (text.len() == 2 && !text.starts_with('1')) {
@@ -263,7 +273,7 @@ fn wheels(text: &str) -> Result<u8, NotWhyte> {
 }
 
 impl Scale {
-    /// The full size over the model's.
+    /// Full size / model size.
     pub const fn one_to(&self) -> Decimal {
         self.one_to
     }
@@ -302,17 +312,20 @@ impl FromStr for Scale {
 words! {
     /// Where a scale comes from.
     pub enum ScaleBasis {
-        /// Somebody measured it or the drawings say so.
+        /// Measured, or given on the drawings.
         Stated = "stated",
-        /// The model's gauge against that of the prototype's track.
+        /// From the gauges of model and prototype.
         PrototypeGauge = "prototype_gauge",
+        /// Usual for the gauge in British practice.
         BritishPractice = "british_practice",
+        /// Usual for the gauge in North American practice.
         NorthAmericanPractice = "north_american_practice",
+        /// The scale that NEM 010 gives for the gauge.
         Nem010 = "nem_010",
     }
 }
 
-/// What a scale is, or is likely to be.
+/// The scale of an engine, or a likely one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ScaleEstimate {
     pub one_to: Decimal,
@@ -325,10 +338,10 @@ impl ScaleEstimate {
     }
 }
 
-/// Gauges and the scale that standard gauge engines for them are usually built to.
+/// Gauges, with the usual scale of standard gauge engines built for them.
 ///
-/// Sources: NEM 010 (MOROP, 2011) for its rows; the British and North American rows are common practice without a published
-/// source, and the scale for 7 1/2 in is from memory.
+/// Sources: NEM 010 (MOROP, 2011) for its rows; the British and North American rows are common practice without a
+/// published source, and the scale for 7 1/2 in is from memory.
 pub const USUAL_SCALES: [(&str, &str, ScaleBasis); 12] = [
     (
         "2 1/2 in",
@@ -364,28 +377,29 @@ pub const USUAL_SCALES: [(&str, &str, ScaleBasis); 12] = [
     ("260 mm", "1:5.5", ScaleBasis::Nem010),
 ];
 
-/// Whether an engine of one gauge runs on track of the other. Half a millimetre is no difference (63.5 and 64 mm are one
-/// gauge), a quarter of an inch is: a 7 1/4 in engine does not run on 7 1/2 in track.
+/// Whether an engine of one gauge runs on track of the other. Half a millimetre makes no difference (63.5 and 64 mm are
+/// the same gauge); a quarter of an inch does: a 7 1/4 in engine does not run on 7 1/2 in track.
 pub fn is_same_gauge(one: &Length, other: &Length) -> bool {
     (one.base() - other.base()).abs() <= Decimal::new(5, 1)
 }
 
-/// How far apart in mm two gauges may be written that somebody who looks for one means both of: 184 is written for 184.15,
-/// as NEM 010 does, and 88.9 for 89.
+/// How far apart, in mm, two figures may be that mean the same gauge to a buyer: 184 for 184.15, as in NEM 010, or 88.9
+/// for 89.
 ///
 /// Source: common practice, no source.
 pub const SOUGHT_WITHIN_MM: Decimal = Decimal::from_parts(2, 0, 0, false, 1);
 
-/// Whether an engine of a gauge is meant by who looks for the other, both in mm.
+/// Whether somebody who looks for one gauge means the other, both in mm.
 pub fn is_sought_gauge(sought: Decimal, gauge: Decimal) -> bool {
     let apart = sought.checked_sub(gauge);
     apart.is_some_and(|apart| apart.abs() <= SOUGHT_WITHIN_MM)
 }
 
-/// The scale as stated; else from the gauges of model and prototype; else every usual scale for the gauge, which supposes
-/// a standard gauge prototype. Empty when nothing tells. Only a locomotive's gauge says anything about its scale.
+/// The stated scale; else the one from the gauges of model and prototype; else every usual scale for the gauge,
+/// assuming a standard gauge prototype. Empty if nothing is known. Only a locomotive's gauge says anything about its
+/// scale.
 ///
-/// It is a scale and never a size: engines of one gauge differ widely in bulk, those of narrow-gauge prototypes most.
+/// It is not a size: engines of one gauge differ widely in bulk, those of narrow-gauge prototypes most.
 pub fn scale_estimates(engine: &EngineFacts) -> Vec<ScaleEstimate> {
     if let Some(scale) = &engine.scale {
         return vec![ScaleEstimate {
@@ -482,7 +496,8 @@ mod wire {
             .build()
     );
 
-    /// Carrying wheels, one to three groups of coupled wheels, carrying wheels; perhaps a second unit; perhaps a suffix.
+    /// Carrying wheels, one to three groups of coupled wheels, carrying wheels; perhaps a second unit; perhaps a
+    /// suffix.
     const WHYTE: &str = concat!(
         r"^1?[02468](-([2468]|1[02468])){1,3}-1?[02468]",
         r"(\+1?[02468](-([2468]|1[02468])){1,3}-1?[02468])?",
@@ -491,7 +506,7 @@ mod wire {
 
     #[cfg(test)]
     proptest::proptest! {
-        /// Whatever openapi.json promises to take is taken.
+        /// Every text that matches the pattern in openapi.json is accepted.
         #[test]
         fn every_text_of_the_pattern_is_a_wheel_arrangement(
             text in WHYTE.trim_matches(['^', '$'])

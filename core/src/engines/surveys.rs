@@ -1,4 +1,4 @@
-//! What shape an engine is in: grades, findings, and what clears a finding.
+//! The condition of an engine: grades, findings, and what clears a finding.
 
 use crate::{days::Day, engines::engine::Kind, workshop::jobs::JobStatus};
 
@@ -13,7 +13,7 @@ words! {
     }
 }
 words! {
-    /// The parts of an engine that are graded, each by itself.
+    /// A part of an engine, graded on its own.
     pub enum Area {
         Boiler = "boiler",
         FittingsAndFeeds = "fittings_and_feeds",
@@ -30,6 +30,8 @@ words! {
     pub enum Grade { AsNew = "as_new", Good = "good", Fair = "fair", Worn = "worn", Defective = "defective" }
 }
 words! {
+    /// `stops_steaming`: not to be steamed until rectified; `stops_sale`: not to be sold until rectified; `note`: for
+    /// information.
     pub enum Severity { StopsSteaming = "stops_steaming", StopsSale = "stops_sale", Note = "note" }
 }
 
@@ -47,32 +49,32 @@ impl BuildQuality {
 }
 
 impl Area {
-    /// What a survey looks at, for engines of a kind; common practice, no source.
+    /// What to check in a survey of an engine of this kind; common practice, no source.
     pub const fn look_at(self, kind: Kind) -> &'static [&'static str] {
         match self {
             Area::Boiler => &[
-                "number and working pressure as stamped, against the papers",
-                "weeps and scale round foundation ring, firehole, tubes and bushes",
+                "number and working pressure as stamped, compared with the certificates",
+                "weeps and scale around foundation ring, firehole, tubes and bushes",
                 "firebox crown and stays as far as they can be seen",
                 "bulges, patches, wasted plates",
-                "what papers there are, and the boiler that they name",
+                "which certificates there are, and the boiler number on them",
             ],
             Area::FittingsAndFeeds => &[
-                "safety valves seated and sealed, their maker",
-                "gauge glass, its cocks and drain; pressure gauge back to nought",
-                "each feed: does it put water in?",
+                "safety valves: seating, seals, maker",
+                "gauge glass, its cocks and drain; pressure gauge returns to zero",
+                "each feed delivers water",
                 "regulator and blower shut tight",
-                "for gas: tank, valve and hose, their dates",
+                "gas: dates of tank, valve and hose",
             ],
             Area::CylindersAndValves => &[
-                "compression felt on both sides, blow past rings and valves",
+                "compression on both sides, blow-by at rings and valves",
                 "drain cocks, glands, lubricator",
                 "scored bores or rods as far as they can be seen",
             ],
             Area::Motion => &[
                 "slack in pins, bushes and big ends",
-                "valve gear set alike on both sides, forward and back",
-                "reverser holds where it is set",
+                "valve setting equal on both sides, forward and back",
+                "reverser stays where it is set",
             ],
             Area::WheelsAndAxleboxes => match kind {
                 Kind::Locomotive => &[
@@ -86,7 +88,7 @@ impl Area {
                     "gears, differential and winding drum; steering; brake holds",
                 ],
                 Kind::Stationary | Kind::Other => &[
-                    "flywheel runs true and sits fast",
+                    "flywheel runs true and is tight on its shaft",
                     "play in the main bearings",
                     "governor and barring",
                 ],
@@ -97,12 +99,12 @@ impl Area {
             ],
             Area::PlateworkAndPaint => &[
                 "dents, corrosion under lagging and in tanks",
-                "paint and lining; whether it hides work",
+                "paint and lining, and whether they hide repairs",
             ],
             Area::Completeness => &[
                 "parts missing or loose in boxes",
                 "drawings, record book, tools, tender, trolley",
-                "lagging: of what? if it may be asbestos, leave it alone",
+                "lagging material; if it may be asbestos, do not disturb it",
             ],
         }
     }
@@ -121,23 +123,23 @@ impl Grade {
     }
 }
 
-/// A record that names a finding as put right.
+/// A record that clears a finding.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Clearing {
-    /// A job done for the finding.
+    /// A job for the finding.
     Job {
         status: JobStatus,
         finished_on: Option<Day>,
     },
-    /// A survey that looked for the fault and no longer found it.
+    /// A survey that found the defect rectified.
     Survey { on: Day },
 }
 
-/// The day from which a finding is cleared: the first of the days on which a job for it was finished or a later survey
-/// saw the fault gone. `None` while it is open.
+/// The day from which a finding is cleared: the first day on which a job for it was finished or a later survey found it
+/// rectified. `None`: it is open.
 ///
-/// A job may be finished on the day of the finding, as it was begun for it; a survey of that same day does not count, as
-/// nothing tells which came first.
+/// A job may be finished on the day of the finding, as it was started for it. A survey of that day does not count: it
+/// is not known which came first.
 pub fn cleared_on(found_on: Day, clearings: &[Clearing]) -> Option<Day> {
     clearings
         .iter()
@@ -159,7 +161,7 @@ pub fn cleared_on(found_on: Day, clearings: &[Clearing]) -> Option<Day> {
         .min()
 }
 
-/// Whether a finding stands on that day: it has been found, and is not cleared by that day.
+/// Whether a finding is open on that day: found on or before it, and not yet cleared.
 pub fn is_open(found_on: Day, clearings: &[Clearing], on: Day) -> bool {
     found_on <= on && cleared_on(found_on, clearings).is_none_or(|cleared| cleared > on)
 }

@@ -1,4 +1,4 @@
-//! Wants: whether an engine is what somebody looks for.
+//! Wants: whether an engine matches what somebody is looking for.
 
 use crate::{
     engines::engine::{Kind, Scale, Whyte, is_sought_gauge},
@@ -7,22 +7,22 @@ use crate::{
 use rust_decimal::Decimal;
 
 words! {
-    /// A part of a want that an engine is held against.
+    /// A part of a want that engines are compared with.
     pub enum WantPart { Kind = "kind", Gauge = "gauge", Scale = "scale", Whyte = "whyte", MostToPay = "most_to_pay" }
 }
 
-/// What somebody looks for; what is not said is all the same to them.
+/// What somebody is looking for. An empty member accepts anything.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Want {
     pub kind: Option<Kind>,
-    /// In mm; any of them will do, and none stands for any.
+    /// In mm; any of them matches. Empty: any gauge.
     pub gauges_mm: Vec<Decimal>,
     pub scale: Option<Scale>,
     pub whyte: Option<Whyte>,
     pub most_to_pay: Option<Money>,
 }
 
-/// What is known of an engine that is offered.
+/// What is known about an engine on offer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OnOffer {
     pub kind: Kind,
@@ -32,11 +32,11 @@ pub struct OnOffer {
     pub asked: Option<Money>,
 }
 
-/// The parts of the want that the engine may meet but of which nothing is known, in the order of the list; `None` where
-/// something known of it is not what is wanted.
+/// The parts of the want that are not known about the engine, in the order of the list. `None`: something known about
+/// it does not match.
 ///
-/// A price fits up to the most that is to be paid, inclusive. An arrangement without a letter at its end is met by one with
-/// any: 0-6-0 is also wanted of a 0-6-0PT. A want that says nothing fits nothing.
+/// A price matches up to and including `most_to_pay`. A wheel arrangement without a suffix matches any suffix: 0-6-0
+/// matches a 0-6-0PT. An empty want matches nothing.
 pub fn fits(want: &Want, engine: &OnOffer) -> Option<Vec<WantPart>> {
     let asked: Vec<(WantPart, Option<bool>)> = [
         (
@@ -160,7 +160,7 @@ mod tests {
     }
 
     proptest! {
-        /// Who would pay more is never offered less.
+        /// A higher `most_to_pay` never matches fewer engines.
         #[test]
         fn a_higher_limit_fits_all_that_a_lower_one_does(asked in 1..1_000_000_u32, low in 1..1_000_000_u32, more in 0..1_000_000_u32) {
             let pounds = |n: u32| money(&format!("{n}.00"));

@@ -1,6 +1,6 @@
-//! What an engine can be expected to do: haulage, curves, size and lifting, as estimates beside their inputs.
+//! What an engine can be expected to do: haulage, curves, size and lifting, as estimates with their inputs.
 //!
-//! Nothing here is a measurement. A figure whose facts are not all known is absent and names what is missing.
+//! Nothing here is a measurement. A figure with unknown inputs is absent and lists what is missing.
 
 use crate::{
     engines::engine::{EngineFacts, Kind, ScaleBasis, ScaleEstimate, scale_estimates},
@@ -12,7 +12,7 @@ use crate::{
 use rust_decimal::Decimal;
 use serde::{Serialize, Serializer};
 
-/// Part of the boiler pressure that is taken to act on the pistons; the usual nominal figure of British and American
+/// Share of the boiler pressure that is assumed to act on the pistons: the usual nominal figure of British and American
 /// railways.
 const MEAN_PRESSURE_SHARE: Decimal = Decimal::from_parts(85, 0, 0, false, 2);
 /// Steel wheel on dry rail; common practice, no published source.
@@ -21,7 +21,7 @@ const ADHESION: Decimal = Decimal::from_parts(25, 0, 0, false, 2);
 const ROLLING: Decimal = Decimal::from_parts(15, 0, 0, false, 3);
 
 words! {
-    /// A fact that a figure is made from.
+    /// A fact that a figure is calculated from.
     pub enum Fact {
         Gauge = "gauge",
         PrototypeGauge = "prototype_gauge",
@@ -41,16 +41,16 @@ words! {
 }
 
 words! {
-    /// What an engine runs out of first.
+    /// What limits the load of an engine.
     pub enum Limit { Adhesion = "adhesion", TractiveEffort = "tractive_effort" }
 }
 
-/// A derived figure; on the wire a decimal string of at most four places, halves up.
+/// A derived figure; in JSON a decimal string with at most four places, halves rounded up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Figure(Decimal);
 
 impl Figure {
-    /// Exact, before it is rounded for show.
+    /// The exact figure, before rounding.
     pub const fn exact(self) -> Decimal {
         self.0
     }
@@ -62,7 +62,7 @@ impl Serialize for Figure {
     }
 }
 
-/// One fact that a figure used, as it was written.
+/// A fact that a figure used, as entered.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Input {
@@ -71,7 +71,7 @@ pub struct Input {
     pub value: String,
 }
 
-/// What a figure rests on. A figure with nothing missing is still `null` where it would be beyond all reason.
+/// What a figure is based on. With nothing missing a figure can still be null: it would be out of any reasonable range.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Basis {
@@ -79,7 +79,7 @@ pub struct Basis {
     pub inputs: Vec<Input>,
     #[cfg_attr(feature = "wire", schema(max_items = 14))]
     pub missing: Vec<Fact>,
-    /// How the figure was made, and what it leaves out.
+    /// How the figure was calculated, and what it ignores.
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub estimate: &'static str,
 }
@@ -93,7 +93,7 @@ impl Basis {
         }
     }
 
-    /// Notes the fact as used, or as missing.
+    /// Records the fact as used or as missing.
     fn take<T: ToString>(&mut self, fact: Fact, value: Option<T>) -> Option<T> {
         match &value {
             Some(value) => self.inputs.push(Input {
@@ -105,13 +105,13 @@ impl Basis {
         value
     }
 
-    /// Notes a fact only if it is there: the figure can do without it.
+    /// Records the fact only if it is known: the figure does not need it.
     fn take_if_known<T: ToString>(&mut self, fact: Fact, value: Option<T>) -> Option<T> {
         value.and_then(|value| self.take(fact, Some(value)))
     }
 }
 
-/// All working figures. Those about haulage and curves are `null` for an engine that does not run on rails.
+/// All working figures. Those about haulage and curves are null for an engine that does not run on rails.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct WorkingFigures {
@@ -124,7 +124,7 @@ pub struct WorkingFigures {
     pub smallest_curve: Option<SmallestCurve>,
 }
 
-/// One scale when it is stated or follows from both gauges; else each that is usual for the gauge.
+/// One scale if it is stated or follows from both gauges; else every usual scale for the gauge.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct ScaleFigures {
@@ -163,7 +163,7 @@ pub struct Lifting {
 pub struct TractiveEffort {
     pub lbf: Option<Figure>,
     pub n: Option<Figure>,
-    /// How far a stated tractive effort lies from the formula, in percent of the formula; negative when less is stated.
+    /// Stated tractive effort against the formula, in percent of the formula; negative if less is stated.
     pub stated_differs_percent: Option<Figure>,
     pub basis: Basis,
 }
@@ -171,17 +171,17 @@ pub struct TractiveEffort {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct FactorOfAdhesion {
-    /// Adhesive weight over tractive effort.
+    /// Adhesive weight / tractive effort.
     pub factor: Option<Figure>,
     pub basis: Basis,
 }
 
-/// What can be drawn besides the engine itself: vehicles, passengers, and a separate tender.
+/// What the engine can pull, besides itself: vehicles, passengers and a separate tender.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Load {
     pub limited_by: Option<Limit>,
-    /// That it cannot move itself, and from which gradient on; null where it can, or where that is not known.
+    /// Says from which gradient the engine cannot move itself; null: it can, or it is not known.
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub caution: Option<&'static str>,
     pub on_the_level_lb: Option<Figure>,
@@ -202,9 +202,9 @@ pub struct SmallestCurve {
     pub basis: Basis,
 }
 
-/// The working figures of an engine with the boiler that it has now.
+/// The working figures of an engine with its present boiler.
 ///
-/// `boiler_volume`: the whole internal volume. No fact is guessed.
+/// `boiler_volume`: total internal volume. Unknown facts are not guessed.
 pub fn working_figures(
     engine: &EngineFacts,
     working_pressure: Option<&Pressure>,
@@ -228,8 +228,8 @@ pub fn working_figures(
 fn scale(engine: &EngineFacts) -> ScaleFigures {
     let estimates = scale_estimates(engine);
     let mut basis = Basis::of(
-        "As stated; else from the gauges of model and prototype; else what is usual for the gauge, supposing a standard \
-         gauge prototype. A gauge alone never tells how big an engine is.",
+        "As stated; else from the gauges of model and prototype; else the usual scale for the gauge, assuming a standard \
+         gauge prototype. The gauge does not tell how big an engine is.",
     );
     match estimates.first().map(|estimate| estimate.basis) {
         Some(ScaleBasis::Stated) => {
@@ -258,7 +258,7 @@ fn scale(engine: &EngineFacts) -> ScaleFigures {
 }
 
 fn boiler_size(working_pressure: Option<&Pressure>, volume: Option<&Volume>) -> BoilerSize {
-    let mut basis = Basis::of("Working pressure in bar (gauge) x whole internal volume in litres.");
+    let mut basis = Basis::of("Working pressure in bar (gauge) x total internal volume in litres.");
     let pressure = basis.take(Fact::WorkingPressure, working_pressure);
     let volume = basis.take(Fact::BoilerVolume, volume);
     let bar_litres = pressure
@@ -270,27 +270,27 @@ fn boiler_size(working_pressure: Option<&Pressure>, volume: Option<&Volume>) -> 
     }
 }
 
-/// The most that the guideline figures of HSE leaflet INDG143 give for one man, held close to the body between knuckle and
+/// Highest guideline figure of HSE leaflet INDG143 for one man, with the load close to the body between knuckle and
 /// elbow height; from memory.
 const HEAVIEST_GUIDELINE_KG: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
 
 fn lifting(weight: Option<&Mass>) -> Lifting {
     let mut basis = Basis::of(
-        "The weight as recorded, without a separate tender. HSE leaflet INDG143 gives guideline figures for lifting; they \
-         are no limits and the leaflet itself rules.",
+        "The recorded weight, without a separate tender. HSE leaflet INDG143 gives guideline figures for lifting; they are \
+         not limits, and the leaflet itself applies.",
     );
     let weight = basis.take(Fact::Weight, weight);
     let caution = match weight.map(Mass::base) {
         Some(kg) if kg > HEAVIEST_GUIDELINE_KG => {
             "Heavier than any guideline figure of HSE leaflet INDG143 for one person (25 kg): plan the lift, with a hoist, a \
-             ramp or a trolley, and assess it before anybody lifts."
+             ramp or a trolley, and assess it before anyone lifts."
         }
         Some(_) => {
-            "The guideline figures of HSE leaflet INDG143 go down with reach and height, from 25 kg (men) and 16 kg (women) \
-             held close at waist height: assess the lift before anybody lifts."
+            "The guideline figures of HSE leaflet INDG143 fall with reach and height, from 25 kg (men) and 16 kg (women) held \
+             close at waist height: assess the lift before anyone lifts."
         }
         None => {
-            "The weight is not known: weigh the engine and assess the lift before anybody lifts (HSE leaflet INDG143)."
+            "The weight is not known: weigh the engine and assess the lift before anyone lifts (HSE leaflet INDG143)."
         }
     };
     Lifting {
@@ -304,7 +304,7 @@ fn lifting(weight: Option<&Mass>) -> Lifting {
 fn tractive_effort(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> TractiveEffort {
     let mut basis = Basis::of(
         "Nominal, at starting: 0.85 x working pressure x bore^2 x stroke / driving wheel diameter x cylinders / 2, simple \
-         expansion. A compound or geared engine has another.",
+         expansion. It does not apply to a compound or geared engine.",
     );
     let lbf = effort_lbf(engine, working_pressure, &mut basis);
     let stated = basis.take_if_known(
@@ -330,7 +330,7 @@ fn differs_percent(stated: &Force, lbf: Decimal) -> Option<Decimal> {
         .checked_div(lbf)
 }
 
-/// 0.85 P d^2 s / D x n / 2, in pounds-force from psi and inches; `None` when a fact is missing.
+/// 0.85 P d^2 s / D x n / 2, in pounds-force from psi and inches. `None`: a fact is missing.
 fn effort_lbf(
     engine: &EngineFacts,
     working_pressure: Option<&Pressure>,
@@ -363,7 +363,7 @@ fn factor_of_adhesion(
     working_pressure: Option<&Pressure>,
 ) -> FactorOfAdhesion {
     let mut basis = Basis::of(
-        "Adhesive weight / tractive effort. About 4 is aimed at; below that the wheels slip before the cylinders tire.",
+        "Adhesive weight / tractive effort. About 4 is usual; below that the wheels slip before the cylinders give their full effort.",
     );
     let effort = effort_lbf(engine, working_pressure, &mut basis);
     let adhesive = basis.take(Fact::AdhesiveWeight, engine.adhesive_weight.as_ref());
@@ -379,8 +379,8 @@ fn factor_of_adhesion(
 fn load(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> Load {
     let mut basis = Basis::of(
         "(pull - W (r + g)) / (r + g): pull is the lesser of tractive effort and 0.25 x adhesive weight, W the weight, r = \
-         0.015 the rolling resistance, g the gradient. Dry rail, straight track, steady speed, full steam. A separate tender \
-         counts as load.",
+         0.015 the rolling resistance, g the gradient. Dry rail, straight track, steady speed, full pressure. A separate \
+         tender counts as load.",
     );
     let effort = effort_lbf(engine, working_pressure, &mut basis);
     let adhesive = basis.take(Fact::AdhesiveWeight, engine.adhesive_weight.as_ref());
@@ -418,15 +418,15 @@ fn load(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> Load {
         caution: [
             (
                 Decimal::ZERO,
-                "By these figures it cannot move itself, not even on the level: it draws nothing.",
+                "By these figures it cannot move itself even on the level, so it pulls nothing.",
             ),
             (
                 Decimal::new(1, 2),
-                "By these figures it cannot move itself up 1 in 100: it draws nothing there.",
+                "By these figures it cannot move itself up 1 in 100, so it pulls nothing there.",
             ),
             (
                 Decimal::new(2, 2),
-                "By these figures it cannot move itself up 1 in 50: it draws nothing there.",
+                "By these figures it cannot move itself up 1 in 50, so it pulls nothing there.",
             ),
         ]
         .into_iter()
@@ -444,14 +444,14 @@ fn load(engine: &EngineFacts, working_pressure: Option<&Pressure>) -> Load {
 
 fn smallest_curve(engine: &EngineFacts) -> SmallestCurve {
     let mut basis = Basis::of(
-        "Rigid wheelbase^2 / (8 x side play) + side play / 2: where all side play is used up. Flanges, springs and trucks may \
-         ask for more.",
+        "Rigid wheelbase^2 / (8 x side play) + side play / 2: with all side play used up. Flanges, springs and trucks may \
+         need a larger radius.",
     );
     let wheelbase = basis.take(Fact::RigidWheelbase, engine.rigid_wheelbase.as_ref());
     let side_play = basis.take(Fact::SidePlay, engine.side_play.as_ref());
     if wheelbase.is_some() && side_play.is_some_and(|it| it.base().is_zero()) {
-        basis.estimate = "A rigid wheelbase without side play goes round no curve, however wide: there is no smallest one. What play \
-             the engine has in truth, measure and record it.";
+        basis.estimate = "A rigid wheelbase without side play cannot go round any curve, so there is no smallest one. Measure the side \
+             play of the engine and record it.";
     }
     let mm = wheelbase
         .zip(side_play)
@@ -464,9 +464,10 @@ fn smallest_curve(engine: &EngineFacts) -> SmallestCurve {
     }
 }
 
-/// Radius of the arc that rises by `versine` over the middle of `chord`: chord^2 / (8 versine) + versine / 2, in the unit of
-/// both. It measures a curve in the track, and with the rigid wheelbase as chord and the total side play as versine it is
-/// the smallest curve that an engine goes round. `None` when it would be beyond all reason, or `versine` is not above 0.
+/// Radius of an arc with this `chord` and `versine` (rise at mid-chord): chord^2 / (8 versine) + versine / 2, in their
+/// unit. It measures a curve in the track. With the rigid wheelbase as chord and the total side play as versine it is
+/// the smallest curve that an engine can go round. `None`: `versine` is not above 0, or the radius is too large to
+/// calculate.
 pub fn radius_of_curve(chord: Decimal, versine: Decimal) -> Option<Decimal> {
     if versine <= Decimal::ZERO {
         return None;

@@ -1,4 +1,4 @@
-//! Work on an engine: how a job stands, the order of its days, its hours, and what it does to the boiler's papers.
+//! Jobs on an engine: status, the order of their days, hours, and what they do to the boiler's certificates.
 
 use crate::{
     boilers::{
@@ -13,6 +13,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::{fmt, str::FromStr};
 
 words! {
+    /// How far a job has got. `finished` and `called_off` are final.
     pub enum JobStatus {
         Proposed = "proposed",
         Agreed = "agreed",
@@ -23,7 +24,7 @@ words! {
 }
 
 words! {
-    /// What a fitter has learned.
+    /// A skill of a fitter, or the one that a job needs.
     pub enum Skill {
         Boilersmithing = "boilersmithing",
         Machining = "machining",
@@ -35,15 +36,15 @@ words! {
 }
 
 words! {
-    /// Room of the shop that an engine takes while it is worked at.
+    /// A place in the workshop that an engine occupies while it is worked on.
     pub enum WorkPlace { Bench = "bench", SteamingBay = "steaming_bay" }
 }
 
 impl JobStatus {
-    /// Whether a job may be moved to `next`; to stay is no move.
+    /// Whether a job may be moved to `next`, which must differ from its status.
     ///
-    /// A job is agreed before a spanner is lifted. What is finished or called off stays so: tests and papers may rest on
-    /// it, so that doing it again is another job.
+    /// A job is agreed before it is started. Finished and cancelled are final, as tests and certificates may depend on
+    /// it: to do the work again, create another job.
     pub const fn may_become(self, next: JobStatus) -> bool {
         match self {
             JobStatus::Proposed => matches!(next, JobStatus::Agreed | JobStatus::CalledOff),
@@ -53,7 +54,7 @@ impl JobStatus {
         }
     }
 
-    /// Whether the job is over, one way or the other.
+    /// Whether the job is finished or cancelled.
     pub const fn is_closed(self) -> bool {
         match self {
             JobStatus::Proposed | JobStatus::Agreed | JobStatus::Started => false,
@@ -62,7 +63,7 @@ impl JobStatus {
     }
 }
 
-/// The days of a job, as far as it has got.
+/// The status of a job and the days on which it was reached.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct JobDays {
     pub status: JobStatus,
@@ -75,16 +76,16 @@ pub struct JobDays {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum MoveFault {
-    #[error("{on} is still to come; a job is moved on the day it happens, or later")]
+    #[error("{} is in the future; record the move on the day it happens or later", .on.in_words())]
     StillToCome { on: Day },
     #[error("a job that is {from} cannot become {to}")]
     NotAllowed { from: JobStatus, to: JobStatus },
-    #[error("before {since}, the day from which the job is {status}")]
+    #[error("must not be before {}, when the job became {status}", .since.in_words())]
     TooEarly { status: JobStatus, since: Day },
 }
 
 impl JobDays {
-    /// A job that has just been proposed.
+    /// A newly proposed job.
     pub const fn proposed(on: Day) -> JobDays {
         JobDays {
             status: JobStatus::Proposed,
@@ -96,7 +97,7 @@ impl JobDays {
         }
     }
 
-    /// The day from which the job stands as it does.
+    /// The day on which the job reached its status.
     pub fn since(self) -> Day {
         [
             self.agreed_on,
@@ -109,7 +110,7 @@ impl JobDays {
         .fold(self.proposed_on, Day::max)
     }
 
-    /// The job as it stands after a move on that day. All its moves may fall on one day.
+    /// The job after a move on that day. All moves may be on one day.
     pub fn moved(mut self, to: JobStatus, on: Day, today: Day) -> Result<JobDays, MoveFault> {
         if on > today {
             return Err(MoveFault::StillToCome { on });
@@ -138,8 +139,8 @@ impl JobDays {
     }
 }
 
-/// Hours of work to the hundredth, from -9 999 999.99 to 9 999 999.99; below nought on a line that reverses another.
-/// On the wire a string, `"2.5"`.
+/// Hours of work to two decimal places, from -9 999 999.99 to 9 999 999.99; negative on a line that reverses another.
+/// In JSON a string, `"2.5"`.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 #[cfg_attr(
     feature = "wire",
@@ -150,11 +151,11 @@ pub struct Hours(Decimal);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NotHours {
-    #[error("not hours written like \"2.5\"")]
+    #[error("must be hours such as \"2.5\"")]
     Unreadable,
-    #[error("hours have at most two decimal places")]
+    #[error("must have at most two decimal places")]
     TooManyPlaces,
-    #[error("hours lie between -9999999.99 and 9999999.99")]
+    #[error("must be between -9999999.99 and 9999999.99")]
     OutOfRange,
 }
 
@@ -182,7 +183,7 @@ impl Hours {
         Hours::new(self.0 + other.0)
     }
 
-    /// The hours of the line that reverses a line of these hours.
+    /// The hours of a line that reverses this one.
     #[must_use]
     pub fn reversed(self) -> Hours {
         Hours(-self.0)
@@ -285,21 +286,21 @@ mod wire {
     impl ToSchema for Hours {}
 }
 
-/// What jobs of a kind took against what was agreed for them.
+/// Agreed and booked hours of jobs of one kind.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Took {
     pub agreed: Hours,
     pub booked: Hours,
 }
 
-/// Hours for which the agreement itself counts: a few jobs that ran over do not double the next estimate.
+/// Weight of the agreed hours, in hours: a few jobs that overran do not double the next estimate.
 const AGREED_COUNTS: Decimal = Decimal::from_parts(20, 0, 0, false, 0);
 
 impl Took {
-    /// What an agreed hour takes, from half an hour to two, drawn towards one where little is known: (booked + 20)/(agreed + 20).
+    /// Hours that one agreed hour takes, from 0.5 to 2 and closer to 1 the less is known: (booked + 20)/(agreed + 20).
     ///
-    /// Source: shrinkage towards the prior mean with a prior weight of 20 hours (ratio estimator with a gamma prior; Gelman et al.,
-    /// Bayesian Data Analysis, section 2.6); the weight is common practice, no source.
+    /// Source: shrinkage towards the prior mean with a prior weight of 20 hours (ratio estimator with a gamma prior;
+    /// Gelman et al., Bayesian Data Analysis, section 2.6); the weight is common practice, no source.
     pub fn factor(self) -> Decimal {
         let factor =
             (self.booked.decimal() + AGREED_COUNTS) / (self.agreed.decimal() + AGREED_COUNTS);
@@ -308,30 +309,30 @@ impl Took {
     }
 }
 
-/// What a job is expected to take by what such jobs took, to the quarter of an hour upwards.
+/// The hours that a job is expected to take, going by similar jobs; rounded up to a quarter of an hour.
 pub fn hours_by_experience(agreed: Hours, factor: Decimal) -> Hours {
     let quarters = (agreed.decimal() * factor * Decimal::from(4)).ceil();
     Hours::new(quarters / Decimal::from(4)).unwrap_or(agreed)
 }
 
-/// What a finished job does to the papers of the boiler.
+/// What a finished job does to the boiler's certificates.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Consequences {
-    /// Papers that no longer hold from the day the job is finished.
+    /// Certificates that are void from the day the job is finished.
     pub voids: Vec<PaperKind>,
-    /// Tests that bring papers again, in their order. A hydraulic test is told as a repeat: at which strength it counts, the boiler's own
-    /// papers tell.
+    /// Tests that are needed again, in order. A hydraulic test is given as a repeat test; the certificates of the
+    /// boiler decide whether it must be an initial one.
     pub calls_for: Vec<TestKind>,
 }
 
-/// What a job does when it is finished on that day. Work on pressure parts voids hydraulic and steam papers, work on
-/// safety valves and fittings the steam paper, unless a row of the code says otherwise.
+/// What a job does when it is finished on that day. Work on pressure parts voids hydraulic and steam certificates, work
+/// on safety valves and fittings the steam certificate, unless a rule of the code says otherwise.
 ///
-/// `rules`: rows of the jurisdiction. Of rows that are for some boilers only the graver answer is given: papers tell the
-/// rest of a boiler that is known.
+/// `rules`: those of the jurisdiction. If they differ between boilers, the stricter answer is given; the certificates
+/// of a known boiler give the exact one.
 ///
-/// Source: the UK model-engineering federations' boiler code (a structural repair voids every certificate). That fittings
-/// void the steam paper is common practice, no source.
+/// Source: the UK model-engineering federations' boiler code (a structural repair voids every certificate). That work
+/// on fittings voids the steam certificate is common practice, no source.
 pub fn consequences(
     touches: &[Touches],
     gauge_glass_only: bool,
@@ -372,11 +373,11 @@ pub fn consequences(
     done
 }
 
-/// Whether an engine with such a job still to be finished is in pieces or away, so that no test of it comes before the job:
-/// one that touches pressure parts, fittings or motion, one that somebody is at, one that others do. What touches none of these
-/// and lies untouched, as paint or lettering does, may come after.
+/// Whether the job must be finished before a test because the engine is in pieces or away: the job is on pressure
+/// parts, fittings or motion, has been started, or is done by others. Other jobs, such as painting, may come after the
+/// test.
 ///
-/// Source: plain reading of what a boiler in steam asks for; no source.
+/// Source: plain reading of what a boiler in steam needs; no source.
 pub fn comes_before_tests(touches: &[Touches], started: bool, away: bool) -> bool {
     let takes_apart = touches.iter().any(|it| match it {
         Touches::PressureParts | Touches::SafetyValvesAndFittings | Touches::Motion => true,
@@ -562,7 +563,8 @@ mod tests {
         rows
     }
 
-    /// Rule of a Swiss gauge-1 society: the first test again after any repair or change, a replaced gauge glass excepted.
+    /// Rule of a Swiss gauge-1 society: the first test again after any repair or change, a replaced gauge glass
+    /// excepted.
     #[test]
     fn a_changed_gauge_glass_alone_voids_nothing_where_the_code_excepts_it() {
         let on = day("2026-05-14");

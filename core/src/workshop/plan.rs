@@ -1,14 +1,13 @@
-//! A plan for the workshop: who does what on which days, so that promises are kept if any plan can keep them.
+//! A plan for the workshop: who does what on which days.
 //!
-//! What a plan is judged by, the first before the second before the third: how few promises it breaks, by how few days
-//! together it breaks them, and how early it brings the money: the sum over the steps of worth times day of finish (Smith's
-//! weighted completion). A plan is made step by step from an order of the steps, each as early as it can be done (the serial
-//! scheme of schedule generation); orders come from priority rules and are then improved by a search with a seed. Beside the
-//! plan stand bounds that no plan can beat, and what proves them.
+//! A plan minimises, in order: promises broken, total days late, and delay to income: the sum over the steps of worth x
+//! day of finish (Smith's weighted completion). It is built from an order of the steps, each as early as possible
+//! (serial schedule generation). Orders come from priority rules and are improved by a seeded search. A plan comes with
+//! lower bounds that no plan can beat, and the reason for each.
 //!
 //! Sources: Kolisch, Serial and parallel resource-constrained project scheduling methods revisited, European Journal of
-//! Operational Research 90 (1996) 320-333: one of the orders leads to a best plan; Jackson (1955), Smith (1956) and Moore
-//! (1968), Management Science 15 102-109, for rules and bounds.
+//! Operational Research 90 (1996) 320-333: one of the orders leads to a best plan; Jackson (1955), Smith (1956) and
+//! Moore (1968), Management Science 15 102-109, for rules and bounds.
 
 mod bounds;
 mod schedule;
@@ -25,13 +24,13 @@ use serde::{Deserialize, Serialize};
 /// Hours of work in hundredths.
 pub type Centihours = u32;
 
-/// Who works when, and where.
+/// Fitters, places and the inspector's visits.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Workshop {
-    /// Nothing is planned before it.
+    /// First day of the plan.
     pub first_day: Day,
     pub fitters: Vec<Fitter>,
-    /// How many engines each place takes at once.
+    /// Capacity of each place, in engines.
     pub places: Vec<u16>,
     /// Days on which the inspector comes, in order.
     pub visits: Vec<Visit>,
@@ -40,51 +39,51 @@ pub struct Workshop {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fitter {
     pub skills: Vec<u16>,
-    /// From the first day on, one for each day of the plan; the same number for all.
+    /// Hours of each day of the plan; the same number of days for all fitters.
     pub hours: Vec<Centihours>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Visit {
     pub on: Day,
-    /// How many steps he can see.
+    /// How many tests the inspector can see.
     pub tests: u16,
 }
 
-/// A job or a test, or what of it is still to be done.
+/// A job or a test, or the rest of one.
 ///
-/// A fitter who has begun it goes on with it, day after day, and with nothing else between. Of two steps of which one needs
-/// the other both may be done on one day by one fitter, the inspector's among them; another fitter goes on the next day, as
-/// nobody knows at which hour the first is done. Of two tests of which one needs the other both may be seen on one visit,
-/// whoever helps with them: the second begins when the first is over, days being taken to begin at one hour for all.
+/// A fitter who starts a step works on it without a break, day after day. If one step needs another, one fitter may do
+/// both on one day, tests included; a different fitter starts the next day, as it is not known at which hour the first
+/// step ends. If one test needs another, both may be seen on one visit, whoever helps: the second starts when the first
+/// is over, and all days are assumed to start at the same hour.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Step {
-    /// Steps of one engine share its place.
+    /// Steps of one engine share a place.
     pub engine: i32,
-    /// Steps that have to be finished before; what is begun asks for them no more.
+    /// Steps that must be finished first. Ignored once this step has started.
     pub needs: Vec<usize>,
-    /// Before this day nothing can be done, as a part is awaited.
+    /// The step cannot start before this day: it waits for a part.
     pub not_before: Option<Day>,
     pub labour: Centihours,
-    /// None: any fitter.
+    /// `None`: any fitter.
     pub skill: Option<u16>,
-    /// None: any fitter with the skill.
+    /// `None`: any fitter with the skill.
     pub fitter: Option<usize>,
-    /// Work of others, in days, weekends included; such a step has no labour. A step without either takes a day.
+    /// Outside work, in days including weekends; such a step has no labour. A step without either takes a day.
     pub days_away: u16,
-    /// Places that its engine takes, each with how many, on every day from the first to the last.
+    /// Places that the engine takes up, and how much of each, from the first day to the last.
     pub holds: Vec<(usize, u16)>,
-    /// It is done as a whole on a day on which the inspector comes.
+    /// A test: done within one day of the inspector's visits.
     pub before_inspector: bool,
-    /// It is in hand: its fitter does nothing else before it but what he has in hand as well.
+    /// It has started: its fitter does it before anything that has not.
     pub started: bool,
-    /// What it brings, in pennies; below nought counts as nothing.
+    /// What it earns, in pence; a negative amount counts as 0.
     pub worth: i64,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Promise {
-    /// All that has to be finished; what these need has to be finished too.
+    /// Steps that must be finished, with everything that they need.
     pub steps: Vec<usize>,
     /// The last day on which it is kept.
     pub due: Day,
@@ -99,17 +98,17 @@ pub struct Task {
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Plan {
-    /// One for each step; none for what could not be placed.
+    /// One per step. `None`: it could not be scheduled.
     pub steps: Vec<Option<Planned>>,
-    /// What could not be placed, in the order of the steps.
+    /// Steps that could not be scheduled, in the order of the steps.
     pub unplaced: Vec<Unplaced>,
-    /// One for each promise.
+    /// One per promise.
     pub promises: Vec<Kept>,
     pub score: Score,
     pub bounds: Bounds,
-    /// No plan is better: found by going through all of them, or because it meets the bounds.
+    /// No plan is better: all were tried, or this one meets the lower bounds.
     pub optimal: bool,
-    /// The order that the plan was made from.
+    /// The order of steps that the plan was built from.
     pub order: Vec<usize>,
 }
 
@@ -118,7 +117,7 @@ pub struct Planned {
     pub fitter: Option<usize>,
     pub first: Day,
     pub last: Day,
-    /// Hours on each day on which it is worked at.
+    /// Hours on each day on which it is worked on.
     pub hours: Vec<(Day, Centihours)>,
 }
 
@@ -128,47 +127,48 @@ pub struct Unplaced {
     pub reason: Why,
 }
 
-/// Why a step has no place in a plan.
+/// Why a step could not be scheduled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Why {
-    /// It needs a step that has none.
+    /// It needs a step that could not be scheduled.
     WaitsFor { step: usize },
     /// No fitter can do it.
     NoFitter,
-    /// Its place takes fewer than it asks for.
+    /// It needs more of a place than there is.
     NoRoom { place: usize },
-    /// The inspector does not come on that day or later.
+    /// The inspector does not come on or after that day.
     NoVisit { from: Day },
-    /// He comes, but on none of his days does anybody who can help have the hours.
+    /// On none of the inspector's days does a suitable fitter have enough hours.
     VisitsTooShort { from: Day },
-    /// On each of his days his tests, the hours or the place are taken by others.
+    /// On each of the inspector's days the tests, the hours or the place are taken by other steps.
     VisitsFull { from: Day },
-    /// It could begin on that day, and does not end within the plan.
+    /// It could start on that day, but would not end within the plan.
     TooFewDays { from: Day },
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Kept {
-    /// None: something that it waits for could not be placed.
+    /// `None`: something that it needs could not be scheduled.
     pub finished: Option<Day>,
-    /// Days to spare; below nought it comes so many days late.
+    /// Days in hand; negative: days late.
     pub slack: Option<i32>,
-    /// No plan finishes before the day that it names, and why.
+    /// The day before which no plan can finish it, and why.
     pub reason: Chain,
 }
 
-/// Of two plans the one with the lesser is better. What could not be placed counts as finished on the day after the plan.
+/// Lower is better, compared member by member in this order. A step that could not be scheduled counts as finished on
+/// the day after the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = PlanScore))]
 pub struct Score {
-    /// Promises that are broken.
+    /// Promises broken.
     #[cfg_attr(feature = "wire", schema(minimum = 0, maximum = 100_000))]
     pub broken: u32,
-    /// Days by which they are broken, together.
+    /// Total days late.
     #[cfg_attr(feature = "wire", schema(minimum = 0))]
     pub late_days: u64,
-    /// Steps that could not be placed.
+    /// Steps that could not be scheduled.
     #[serde(default)]
     #[cfg_attr(feature = "wire", schema(minimum = 0, maximum = 100_000))]
     pub unplaced: u32,
@@ -179,24 +179,24 @@ pub struct Score {
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Fault {
-    #[error("each of these needs the next, and the last the first")]
+    #[error("these steps depend on each other in a loop")]
     Circle { steps: Vec<usize> },
-    #[error("it needs what is not there")]
+    #[error("the step needs a step that does not exist")]
     NoSuchStep { step: usize },
-    #[error("work of others has hours of ours")]
+    #[error("outside work must have no labour")]
     LabourAway { step: usize },
-    #[error("promised for a day before the first day of the plan")]
+    #[error("promised for a day before the plan starts")]
     PromisedInThePast { promise: usize },
 }
 
 impl Task {
-    /// Days of the plan.
+    /// Number of days of the plan.
     fn days(&self) -> usize {
         let fitters = self.workshop.fitters.iter();
         fitters.map(|fitter| fitter.hours.len()).max().unwrap_or(0)
     }
 
-    /// Refuses what makes no sense.
+    /// Refuses an invalid task.
     fn check(&self) -> Result<(), Fault> {
         for (step, it) in self.steps.iter().enumerate() {
             if it.needs.iter().any(|need| *need >= self.steps.len()) {
@@ -216,7 +216,7 @@ impl Task {
         }
     }
 
-    /// A place that takes fewer than a step asks for.
+    /// A place with less capacity than the step needs.
     fn too_small(&self, step: &Step) -> Option<usize> {
         let places = &self.workshop.places;
         let is_too_small = |(place, count): &&(usize, u16)| {
@@ -242,15 +242,15 @@ impl Task {
             .map(|(at, _)| at)
     }
 
-    /// What has to be finished before a step; what is in hand waits for nothing.
+    /// The steps that must be finished first; none for a step that has started.
     fn needs(&self, step: usize) -> &[usize] {
         let it = &self.steps[step];
         if it.started { &[] } else { &it.needs }
     }
 
-    /// Steps of which each needs the next, and the last the first.
+    /// A loop of steps: each needs the next, and the last needs the first.
     fn circle(&self) -> Option<Vec<usize>> {
-        // What has no need left that is not settled is settled; what stays has one in a circle.
+        // A step is settled if all its needs are. Steps that stay unsettled are in a loop or need one.
         let mut settled = vec![false; self.steps.len()];
         loop {
             let next = (0..settled.len()).find(|at| {
@@ -272,7 +272,7 @@ impl Task {
         }
     }
 
-    /// By promise the steps that it waits for, those that these need included.
+    /// For each promise its steps, with everything that they need.
     fn awaited(&self) -> Vec<Vec<usize>> {
         let of_promise = |promise: &Promise| {
             let mut awaited: Vec<usize> = promise.steps.clone();
@@ -292,7 +292,7 @@ impl Task {
         self.promises.iter().map(of_promise).collect()
     }
 
-    /// How many days after the first day of the plan; the first day for one before it.
+    /// Days after the first day of the plan; 0 for earlier days.
     fn offset(&self, day: Day) -> usize {
         usize::try_from(day.days_since(self.workshop.first_day)).unwrap_or(0)
     }

@@ -149,7 +149,10 @@ fn an_engine_may_leave_until_the_last_day_of_its_paper() {
     assert_eq!(find(&last, Check::SteamPaper).outcome, Outcome::Warning);
     let next = ask(&ready(), Gate::Deliver, "2026-06-02");
     assert!(!next.open);
-    assert_eq!(unmet(&next), ["The steam paper ran out on 2026-06-01."]);
+    assert_eq!(
+        unmet(&next),
+        ["The steam test certificate expired on 1 June 2026."]
+    );
     let steam = find(&next, Check::SteamPaper);
     assert_eq!(
         steam.remedy.as_ref().map(|it| it.as_str()),
@@ -245,8 +248,8 @@ fn a_fact_that_is_not_on_record_is_never_met() {
     assert_eq!(
         unmet(&list),
         [
-            "There is no hydraulic paper.",
-            "There is no steam paper.",
+            "No hydraulic test certificate is on record.",
+            "No steam test certificate is on record.",
             "No survey is on record.",
             "It is not recorded whether asbestos is suspected.",
             "No condition grades are on record.",
@@ -259,15 +262,15 @@ fn a_fact_that_is_not_on_record_is_never_met() {
     assert_eq!(
         unmet(&deliver),
         [
-            "There is no hydraulic paper.",
-            "There is no steam paper.",
+            "No hydraulic test certificate is on record.",
+            "No steam test certificate is on record.",
             "No survey is on record.",
             "It is not recorded whether asbestos is suspected.",
             "No sale is on record.",
-            "The money is not settled.",
-            "It is not recorded that boiler and tanks are drained against frost.",
-            "The weight to be lifted is not on record.",
-            "It is not recorded that what goes with the engine is packed.",
+            "The price is not paid in full.",
+            "It is not recorded that the boiler and tanks are drained against frost.",
+            "The lifting weight is not on record.",
+            "It is not recorded that the included items are packed.",
             "It is not recorded that the papers are packed.",
         ]
     );
@@ -613,7 +616,7 @@ fn missing_facts_of_a_test_are_warnings() {
                 "steam 2025-04-01 -highest_pressure",
             ],
             Check::SteamPaper,
-            "The steam test of 2025-04-01 counts although the highest pressure in steam is not recorded: the inspector's record has to show it.",
+            "The steam test of 1 April 2025 counts although the highest pressure in steam is not recorded: the inspector's record must show it.",
         ),
         (
             [
@@ -621,12 +624,12 @@ fn missing_facts_of_a_test_are_warnings() {
                 "steam 2025-04-01 inspector_interest=true",
             ],
             Check::Inspector,
-            "The inspector of the steam test of 2025-04-01 has an interest in the sale.",
+            "The inspector of the steam test of 1 April 2025 has an interest in the sale.",
         ),
         (
             ["hydraulic_repeat 2023-05-14", "steam 2025-04-01"],
             Check::Inspector,
-            "It is not recorded whether the inspector of the hydraulic_repeat test of 2023-05-14 has an interest in the sale.",
+            "It is not recorded whether the inspector of the repeat hydraulic test of 14 May 2023 has an interest in the sale.",
         ),
     ] {
         let facts = Facts {
@@ -740,16 +743,16 @@ fn the_reason_says_why_a_certificate_ended() {
     let repaired = [IN_DATE, &["job 2025-09-01 pressure_parts"]].concat();
     assert_eq!(
         reason(copper, &repaired, "2025-09-01"),
-        "The hydraulic paper is void from 2025-09-01.; The steam paper is void from 2025-09-01."
+        "The hydraulic test certificate is void from 1 September 2025.; The steam test certificate is void from 1 September 2025."
     );
     assert_eq!(reason(copper, &repaired, "2025-08-31"), "");
     assert_eq!(
         reason("GB copper 120 psi 150 L 1998-04-01", IN_DATE, "2025-04-30"),
-        "The boiler is above the size that the code of GB covers."
+        "The boiler is larger than the code of GB covers."
     );
     assert_eq!(
         reason("NZ copper 90 psi 8.0 L 1998-04-01", IN_DATE, "2025-08-31"),
-        "No rule of NZ on record asks for a paper."
+        "No rule on record for NZ requires a certificate."
     );
 }
 

@@ -12,14 +12,17 @@ use crate::{
         query::Query,
         text::{Html, Line, Text},
     },
-    schema::engines as engines_table,
+    schema::{engines as engines_table, promises as promises_table},
     stock,
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
-    boilers::events::TestKind, days::Day, trade::PlannedOutcome, workshop::jobs::Hours,
+    boilers::events::TestKind,
+    days::Day,
+    trade::{PlannedOutcome, PromiseKind},
+    workshop::jobs::Hours,
 };
 use outshop_operation::get;
 use serde::{Deserialize, Serialize};
@@ -60,6 +63,10 @@ pub struct SheetPromise {
     pub name: Line,
     /// The day promised.
     pub on: Day,
+    /// What was promised. The day that a sale names is `delivered`.
+    pub kind: PromiseKind,
+    /// The text of the promise; null: it has none, or a sale names the day.
+    pub promised: Option<Line>,
     /// Time in hand, as text.
     pub description: Text<400>,
 }
@@ -166,6 +173,20 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
         let found = names.get(&stock_no).cloned();
         found.ok_or_else(|| stock::missing(stock_no))
     };
+    let ids: Vec<i64> = answer
+        .promises
+        .iter()
+        .filter_map(|it| it.promise_id)
+        .collect();
+    let promised: Vec<(i64, (PromiseKind, Option<Line>))> = promises_table::table
+        .filter(promises_table::id.eq_any(ids))
+        .select((
+            promises_table::id,
+            (promises_table::kind, promises_table::description),
+        ))
+        .load(conn)
+        .await?;
+    let promised: HashMap<i64, (PromiseKind, Option<Line>)> = promised.into_iter().collect();
     let mut fitters: BTreeMap<Line, Vec<SheetLine>> = BTreeMap::new();
     let (mut tests, mut waiting) = (Vec::new(), Vec::new());
     for step in &answer.steps {
@@ -234,10 +255,14 @@ async fn week(conn: &mut AsyncPgConnection, plan: &Plan, on: Day) -> Result<Week
             }
             (Some(days), _) => format!("{} days late", -days),
         };
+        let promised = promise.promise_id.and_then(|id| promised.get(&id).cloned());
+        let (kind, promised) = promised.unwrap_or((PromiseKind::Delivered, None));
         Ok::<_, Problem>(SheetPromise {
             stock_no: promise.stock_no,
             name: named(promise.stock_no)?.0,
             on: promise.on,
+            kind,
+            promised,
             description: words.parse().map_err(Problem::internal)?,
         })
     });

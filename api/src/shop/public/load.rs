@@ -345,7 +345,7 @@ async fn released_findings(
     Ok(by_engine)
 }
 
-/// What is on record of the papers of an engine on a day.
+/// What is on record about an engine's boiler certificates on a day.
 pub(crate) async fn papers_of(
     conn: &mut AsyncPgConnection,
     jurisdiction: &Jurisdiction,
@@ -362,7 +362,7 @@ pub(crate) async fn papers_of(
     Ok(of_boiler.unwrap_or_else(|| public_papers(Papers::NotKnown, on)))
 }
 
-/// What is on record of the papers of each boiler on a day.
+/// What is on record about each boiler's certificates on a day.
 async fn papers_by_boiler(
     conn: &mut AsyncPgConnection,
     boiler_ids: &[i64],
@@ -395,10 +395,7 @@ fn public_papers(papers: Papers<'_>, today: Day) -> PublicPapers {
     let cautions = match papers {
         Papers::NoBoiler => Vec::new(),
         Papers::NotKnown => vec![Sentence::new(paper_words::CAUTION)],
-        Papers::Clock(answer) => [Sentence::new(paper_words::CAUTION)]
-            .into_iter()
-            .chain(answer.cautions.iter().take(100).cloned())
-            .collect(),
+        Papers::Clock(answer) => answer.cautions.clone(),
     };
     PublicPapers {
         on: today,

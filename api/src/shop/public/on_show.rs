@@ -8,6 +8,7 @@ use crate::ground::{answers::etag_of, clock::Instant, problem::Problem};
 use actix_web::{http::header::HeaderValue, web::Bytes};
 use flate2::{Compression, write::GzEncoder};
 use outshop_core::{
+    boilers::paper_words::openings,
     days::Day,
     engines::engine::{Scale, Whyte},
 };
@@ -96,11 +97,11 @@ impl RenderedBody {
     }
 }
 
-/// The words about papers begin with the day they hold on; without it they change only with the papers.
+/// The sentences about certificates name the day; without it they change only with the certificates.
 fn digest_without_day(body: &[u8], on: Day) -> [u8; 32] {
     let mut hash = Sha256::new();
-    let (member, words) = (format!("\"on\":\"{on}\""), format!("\"On {on} "));
-    let days = [member, words];
+    let [certificates, none] = openings(on).map(|opening| format!("\"{opening}"));
+    let days = [format!("\"on\":\"{on}\""), certificates, none];
     let mut rest = body;
     while let Some((at, day)) = days
         .iter()

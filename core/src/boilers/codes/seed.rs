@@ -1,12 +1,12 @@
-//! The rows that a new shop starts with: what was read in print, each with how sure it is.
+//! The boiler-code rules that a new firm starts with: what was found in print, each with its confidence.
 //!
-//! They are entered in the database and changed there. No row is used from here while the service runs.
+//! A migration enters them in the database, and they are changed there. The running service does not use this list.
 
 use super::{Band, Effect, Jurisdiction, Mark, Rule, RuleKey, RuleUnit};
 use crate::{boilers::boiler::Material, days::Day};
 use rust_decimal::Decimal;
 
-/// Every row whose source was found, in the order of the jurisdictions.
+/// Every rule for which a source was found, by jurisdiction.
 pub fn seed() -> Vec<Rule> {
     [gb(), ch(), us_oh(), us_ne(), us_mi(), us_mn(), ca_on()].concat()
 }
@@ -65,12 +65,12 @@ fn gb() -> Vec<Rule> {
         GB.row(Key::SteamLimitFactor, times("1.1")),
         GB.row(Key::HydraulicAfterRepairMayAsk, times("2"))
             .only_watched()
-            .printed_in("plain reading: a repaired shell may be asked for the first test again")
+            .printed_in("plain reading: a repaired boiler may need the initial test again")
             .marked(Mark::PlainReading),
         GB.row(Key::InspectorIndependent, yes())
             .only_watched()
             .printed_in("published practice of model-engineering clubs")
-            .notes("The inspector must be independent: not somebody with a commercial interest in the sale."),
+            .notes("The inspector must be independent, with no commercial interest in the sale."),
         GB.row(Key::SmallBelow, bar_litres(3))
             .from(SMALL_FROM)
             .printed_in(small),
@@ -92,11 +92,11 @@ fn gb() -> Vec<Rule> {
             .first_in_service_from(Day::constant(2002, 5, 31))
             .printed_in("Directive 2014/68/EU and the Pressure Equipment (Safety) Regulations 2016, as a federation officer reads them"),
         GB.row(Key::Caution, yes()).printed_in(statute).notes(
-            "The Pressure Systems Safety Regulations 2000 bind systems used at work: a dealer who steams engines in the course of business is at work.",
+            "The Pressure Systems Safety Regulations 2000 apply to systems used at work: a dealer who steams engines in the course of business is at work.",
         ),
         GB.row(Key::Caution, yes())
             .printed_in("published practice of model-engineering clubs")
-            .notes("Boiler reports do not cross borders: abroad the engine needs the papers of that country."),
+            .notes("Boiler certificates are not normally accepted abroad: the engine will need certificates from the country it goes to."),
     ]
 }
 
@@ -113,7 +113,7 @@ fn ch() -> Vec<Rule> {
         ch.row(Key::HydraulicAfterRepairFactor, times("2")),
         ch.row(Key::HydraulicInterval, months(48)),
         ch.row(Key::FittingsVoidHydraulic, yes()).notes(
-            "After any repair or change of the boiler the first test is made again; a replaced gauge glass is excepted.",
+            "After any repair or change to the boiler the initial test must be repeated, except after replacing a gauge glass.",
         ),
         ch.row(Key::GaugeGlassExcepted, yes()),
         ch.row(Key::GasTankPressure, bar(20)),
@@ -162,10 +162,10 @@ fn us_mi() -> Vec<Rule> {
         mi.row(RuleKey::HydraulicInterval, months(36)),
         mi.row(RuleKey::HydraulicMostFactor, times("1.5")),
         mi.row(RuleKey::HydraulicRepeatFactor, times("1"))
-            .printed_in("plain reading: R 339.5248 prints a greatest pressure alone; less than the working pressure proves nothing")
+            .printed_in("plain reading: R 339.5248 gives only a highest pressure; a test below the working pressure proves nothing")
             .marked(Mark::PlainReading),
         mi.row(RuleKey::SafetyValveSetMost, times("1.1"))
-            .notes("Two safety valves, set at most 10 % above the working pressure, are asked for."),
+            .notes("Two safety valves are required, set at most 10% above the working pressure."),
         mi.hobby_exemption(),
     ]
 }
@@ -181,7 +181,7 @@ fn us_mn() -> Vec<Rule> {
         mn.row(RuleKey::UltrasonicInterval, months(24)),
         mn.row(RuleKey::HydraulicAndUltrasonicInTurn, yes()),
         mn.row(RuleKey::HydraulicRepeatFactor, times("1"))
-            .printed_in("plain reading: no pressure was found; less than the working pressure proves nothing")
+            .printed_in("plain reading: no pressure was found; a test below the working pressure proves nothing")
             .marked(Mark::PlainReading),
         mn.hobby_exemption(),
     ]
@@ -196,7 +196,7 @@ fn ca_on() -> Vec<Rule> {
     vec![on.hobby_exemption()]
 }
 
-/// What the rows of one code have in common.
+/// What the rules of one code have in common.
 struct Code {
     jurisdiction: &'static str,
     name: &'static str,

@@ -1,4 +1,4 @@
-//! Flags: what the recorded tests leave open or unusual, in words.
+//! Flags: what is missing or unusual about the recorded tests.
 
 use super::{
     Flag, Sentence, external_examination_by,
@@ -7,13 +7,13 @@ use super::{
 use crate::{
     boilers::{
         codes::RuleKey,
-        events::{FlagCode, NotCounted},
+        events::{FlagCode, NotCounted, TestKind},
     },
     days::Day,
 };
 use rust_decimal::prelude::ToPrimitive;
 
-/// The last day for the report of a test to the authority, where the code wants one, and the source of the rule.
+/// Last day to report a test to the authority, and the source of the rule. `None`: the code requires no report.
 fn report_of<'q>(history: &History<'q>, tested_on: Day) -> Option<(Day, &'q str)> {
     let subject = history.subject_on(tested_on);
     let row = history.rule(RuleKey::ReportWithin, subject, tested_on)?;
@@ -42,14 +42,15 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
             flag(
                 FlagCode::ReportDue,
                 format!(
-                    "the report of the {} test of {} is due by {by} ({source})",
-                    test.kind, test.moment.on
+                    "{} is to be reported to the authority by {} ({source})",
+                    named(test.kind, test.moment.on),
+                    by.in_words()
                 ),
             );
         }
     }
     for (test, reason) in &history.not_counted {
-        let named = format!("the {} test of {}", test.kind, test.moment.on);
+        let named = named(test.kind, test.moment.on);
         match reason {
             NotCounted::OtherBoiler => flag(
                 FlagCode::OtherBoiler,
@@ -62,13 +63,13 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
             NotCounted::OtherCode => flag(
                 FlagCode::OtherCode,
                 format!(
-                    "{named} was made under the boiler code of another place and is not counted: no row accepts it"
+                    "{named} was made under the boiler code of another jurisdiction, which this code does not accept: it is not counted"
                 ),
             ),
             NotCounted::OrderNotRecorded => flag(
                 FlagCode::OrderNotRecorded,
                 format!(
-                    "{named} is not counted until it is recorded whether it came after what else happened on that day"
+                    "{named} is not counted until its time is recorded: other events of that day may have come after it"
                 ),
             ),
             NotCounted::Failed
@@ -85,7 +86,8 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
         flag(
             FlagCode::ExternalExaminationDue,
             format!(
-                "an external examination with the cladding off is advised by {by}; it bars nothing"
+                "an external examination with the cladding off is advised by {}; this does not block a sale or delivery",
+                by.in_words()
             ),
         );
     }
@@ -100,7 +102,7 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
     {
         flag(
             FlagCode::HobbyExemptionNotApplied,
-            "the hobby's exemption excludes commercial use and is not applied to a dealer's stock"
+            "the exemption for hobby boilers excludes commercial use and is not applied to a dealer's stock"
                 .to_owned(),
         );
     }
@@ -110,50 +112,57 @@ pub(super) fn flags(history: &History<'_>, latest: Day) -> Vec<Flag> {
     {
         flag(
             FlagCode::HydraulicPressureLimited,
-            format!("a hydraulic test is made at not more than {most} x the working pressure"),
+            format!("a hydraulic test must not exceed {most} x the working pressure"),
         );
     }
     flags
 }
 
-/// What a flag says of a paper.
+/// How a flag names a test.
+fn named(kind: TestKind, on: Day) -> String {
+    format!("the {} of {}", kind.in_words(), on.in_words())
+}
+
+/// What a flag says about a certificate.
 pub(crate) fn paper_flag(code: FlagCode, paper: &Issued<'_>) -> String {
-    let test = format!("the {} test of {}", paper.test.kind, paper.from);
+    let test = named(paper.test.kind, paper.from);
     let not_recorded = |what: &str| {
         format!(
-            "{test} counts although {what} is not recorded: the inspector's record has to show it"
+            "{test} counts although {what} is not recorded: the inspector's record must show it"
         )
     };
     match code {
         FlagCode::PressureNotRecorded => not_recorded("its pressure"),
-        FlagCode::HoldMinutesNotRecorded => not_recorded("how long it was held"),
+        FlagCode::HoldMinutesNotRecorded => not_recorded("how long the pressure was held"),
         FlagCode::HighestPressureNotRecorded => not_recorded("the highest pressure in steam"),
         FlagCode::PassedNotRecorded => not_recorded("its result"),
         FlagCode::BoilerNumberNotRecorded => not_recorded("the boiler's number on it"),
         FlagCode::InspectorNotRecorded => not_recorded("the inspector's name"),
         FlagCode::CertificateNotRecorded => {
-            format!("no certificate of {test} is recorded, with its issuer and number")
+            format!("no certificate (issuer and number) is recorded for {test}")
         }
         FlagCode::PressureAboveTwice => format!(
             "{test} was made at more than twice the working pressure; have it confirmed by the inspector"
         ),
         FlagCode::StatedUntilLaterThanRule => format!(
-            "the paper of {test} prints a later last day than the rule allows; the rule's day holds"
+            "the certificate of {test} prints a later last day than the code allows; the code's day is used"
         ),
         FlagCode::StatedUntilBeforeTest => {
-            format!("the paper of {test} prints a last day before the test and never holds")
+            format!(
+                "the certificate of {test} prints a last day before the test and is never valid"
+            )
         }
         FlagCode::IntervalUnknown => {
-            format!("no interval was found in the code for {test}; the shorter one is used")
+            format!("the code gives no interval for {test}; the shorter one is used")
         }
         FlagCode::FirstServiceNotRecorded => format!(
-            "the first service of the boiler is not recorded; the shorter interval is used for {test}"
+            "the boiler's day of first service is not recorded; the shorter interval is used for {test}"
         ),
         FlagCode::InspectorMayAskMore => {
             let factor = paper.may_ask.map_or(String::new(), |factor| {
                 format!("{} x the working pressure ", factor.normalize())
             });
-            format!("{test} follows a repair or change: the inspector may ask {factor}again")
+            format!("{test} follows a repair or change: the inspector may require {factor}again")
         }
         FlagCode::InspectorHasInterest => {
             format!("the inspector of {test} has an interest in the sale")

@@ -1,4 +1,4 @@
-//! What a boiler's events amount to: the papers issued, what voided them, the tests that did not count.
+//! What a boiler's events amount to: the certificates issued, what voided them, and the tests that did not count.
 
 mod judging;
 
@@ -14,7 +14,7 @@ use crate::{
 use judging::Whose;
 use rust_decimal::Decimal;
 
-/// When something happened. Two moments of one day have an order only when both times are recorded and differ.
+/// When something happened. Two moments of one day have an order only if both times are recorded and differ.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Moment {
     pub on: Day,
@@ -33,10 +33,10 @@ impl Moment {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Test<'e> {
-    /// Its place among the events.
+    /// Its index among the events.
     pub event: usize,
     pub kind: TestKind,
-    /// The code under which it was made; `None`: the one that is asked.
+    /// The code under which it was made. `None`: the one in question.
     code: Option<&'e Jurisdiction>,
     pub moment: Moment,
     pressure: Option<&'e Pressure>,
@@ -49,26 +49,26 @@ pub(crate) struct Test<'e> {
     lacks: Lacks,
 }
 
-/// Which tests are looked at.
+/// Which tests are considered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Counted {
     All,
-    /// Those whose record shows what a certificate has to rest on. What opens a gate or is published rests on these only.
+    /// Only tests with a complete record. Gates and published texts use only these.
     Complete,
 }
 
-/// A paper with the test that issued it.
+/// A certificate with the test that issued it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Issued<'e> {
     pub kind: PaperKind,
     pub test: Test<'e>,
     pub from: Day,
-    /// None: no last day.
+    /// `None`: no expiry.
     pub until: Option<Day>,
     pub voided: Option<(Day, VoidedBy)>,
-    /// What the test leaves open, in the order of the list of flags.
+    /// What the test leaves open, in the order of `FlagCode`.
     pub flags: Vec<FlagCode>,
-    /// Least pressure that may be asked for, where the test was made below it.
+    /// Pressure factor that the inspector may require, if the test was made below it.
     pub may_ask: Option<Decimal>,
 }
 
@@ -79,12 +79,12 @@ impl Issued<'_> {
             && self.voided.is_none_or(|(on, _)| day < on)
     }
 
-    /// Last day on which it holds by all that is on record; none: no last day.
+    /// Last valid day, given everything on record. `None`: no expiry.
     pub fn end(&self) -> Option<Day> {
         self.end_as_of(Day::LAST)
     }
 
-    /// Last day on which it holds as far as was known on `day`; none: no last day.
+    /// Last valid day, as known on `day`. `None`: no expiry.
     pub fn end_as_of(&self, day: Day) -> Option<Day> {
         let voided = self.voided.filter(|(on, _)| *on <= day);
         match (self.until, voided) {
@@ -94,7 +94,7 @@ impl Issued<'_> {
         }
     }
 
-    /// Whether the record of its test lacks what a paper has to rest on.
+    /// Whether the record of its test lacks something that a certificate needs.
     pub fn is_incomplete(&self) -> bool {
         self.flags.iter().any(|flag| match flag {
             FlagCode::PassedNotRecorded
@@ -111,7 +111,7 @@ impl Issued<'_> {
     }
 }
 
-/// How a test has to be made so that it counts.
+/// The pressure that a test needs to count.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Asked<'q> {
     /// At least this many times the working pressure.
@@ -119,10 +119,10 @@ pub(crate) enum Asked<'q> {
     Bar(Decimal),
 }
 
-/// Which papers something ends.
+/// Which certificates something voids.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Scope {
-    /// All but the gas tank's, which is a vessel of its own.
+    /// All but the gas tank's: the tank is a vessel of its own.
     Boiler,
     Steam,
     GasTank,
@@ -146,7 +146,7 @@ struct Void {
 }
 
 impl Void {
-    /// After these the code may ask for the first test again.
+    /// After these the code may require the initial test again.
     fn is_repair_or_change(self) -> bool {
         self.scope == Scope::Boiler && self.by != VoidedBy::FailedTest
     }
@@ -166,7 +166,7 @@ pub(crate) struct History<'q> {
 }
 
 impl<'q> History<'q> {
-    /// The order of `events` and of `rules` is irrelevant.
+    /// `events` and `rules` may come in any order.
     pub fn read(
         jurisdiction: &'q Jurisdiction,
         boiler: &'q Boiler,
@@ -201,7 +201,7 @@ impl<'q> History<'q> {
             })
             .map(|test| test.moment.on);
 
-        // A steam paper rests on the hydraulic papers, those of its own day included.
+        // Steam tests last: they depend on the hydraulic certificates, including those of the same day.
         let (steam, others): (Vec<Test<'_>>, Vec<Test<'_>>) =
             tests.iter().partition(|test| test.kind == TestKind::Steam);
         for test in others.into_iter().chain(steam) {
@@ -219,7 +219,7 @@ impl<'q> History<'q> {
 
     // Code and size
 
-    /// After the changes of that day.
+    /// The working pressure after the changes of that day.
     pub fn working_pressure(&self, day: Day) -> &'q Pressure {
         self.changes
             .iter()
@@ -257,7 +257,7 @@ impl<'q> History<'q> {
         codes::in_force(&self.rules, key, subject, day)
     }
 
-    /// Rows in force for the boiler on that day.
+    /// Rules in force for the boiler on that day.
     pub fn rules_on(&self, day: Day) -> impl Iterator<Item = &'q Rule> {
         let subject = self.subject_on(day);
         self.rules
@@ -266,7 +266,7 @@ impl<'q> History<'q> {
             .filter(move |row| row.in_force_on(day) && row.applies_to(subject))
     }
 
-    /// Papers that the code asks for on that day; of several in one list one has to hold.
+    /// Certificates that the code requires on that day. Of each list, one must be valid.
     pub fn required(&self, day: Day) -> Vec<&'static [PaperKind]> {
         let subject = self.subject_on(day);
         let asked = |key| {
@@ -299,7 +299,7 @@ impl<'q> History<'q> {
             .collect()
     }
 
-    // Papers on a day
+    // Certificates on a day
 
     pub fn holding(&self, kinds: &[PaperKind], day: Day) -> impl Iterator<Item = &Issued<'q>> {
         self.papers
@@ -307,7 +307,7 @@ impl<'q> History<'q> {
             .filter(move |paper| kinds.contains(&paper.kind) && paper.holds_on(day))
     }
 
-    /// Why the papers do not hold on that day; empty when they do. Looks at nothing later than that day.
+    /// Why the certificates are not valid on that day; empty if they are. Ignores everything after that day.
     pub fn reasons(&self, day: Day) -> Vec<Reason> {
         let required = self.required(day);
         if required.is_empty() {
@@ -335,7 +335,7 @@ impl<'q> History<'q> {
         })
     }
 
-    /// The paper that held longest, of those that had ended by `day`.
+    /// The certificate that was valid longest, of those that had started by `day`.
     pub fn last_ended(&self, kinds: &[PaperKind], day: Day) -> Option<&Issued<'q>> {
         self.papers
             .iter()
@@ -346,7 +346,7 @@ impl<'q> History<'q> {
             })
     }
 
-    /// The days on which an answer may differ from that of the day before, sorted, each once.
+    /// The days on which an answer may change, sorted, each once.
     pub fn change_days(&self) -> Vec<Day> {
         let after = |day: Option<Day>| day.map(|day| day.plus_days(1));
         let papers = self.papers.iter().flat_map(|paper| {
@@ -371,7 +371,8 @@ impl<'q> History<'q> {
 
     // Naming tests
 
-    /// The first day from `day` on which a test of the boiler, recorded without a time, comes after all that ends its papers.
+    /// The first day, from `day`, without an event that voids certificates: a test of that day needs no time to be in
+    /// order.
     pub fn first_day_in_order(&self, day: Day) -> Day {
         let mut taken: Vec<Day> = self.voids.iter().map(|void| void.moment.on).collect();
         taken.sort_unstable();
@@ -380,8 +381,8 @@ impl<'q> History<'q> {
             .fold(day, |day, on| if on == day { on.plus_days(1) } else { day })
     }
 
-    /// Of papers of which one has to hold the test that brings the next, and how it has to be made on that day to count; of those
-    /// that take turns another than `last`, where both would count.
+    /// The test that issues the next of these certificates, and the pressure it needs to count on that day. Where tests
+    /// alternate and both would count, the one other than `last`.
     pub fn test_that_counts(
         &self,
         kinds: &[PaperKind],
@@ -426,7 +427,7 @@ impl<'q> History<'q> {
         })
     }
 
-    // What ends papers
+    // What voids certificates
 
     fn voids(&self, tests: &[Test<'q>], events: &'q [Event]) -> Vec<Void> {
         let changes = self.changes.iter().map(|(moment, _)| Void {
@@ -437,7 +438,7 @@ impl<'q> History<'q> {
         let failed = tests
             .iter()
             .filter(|test| test.passed == Some(false))
-            // A failure that may be this boiler's counts against it.
+            // A failed test that may be of this boiler counts against it.
             .filter(|test| matches!(self.whose(test), Whose::Ours | Whose::OrderUnknown))
             .map(|test| Void {
                 moment: test.moment,
@@ -456,7 +457,7 @@ impl<'q> History<'q> {
         jobs.chain(changes).chain(failed).collect()
     }
 
-    /// What a job ends: papers of the boiler, and that of the gas tank.
+    /// What a job voids: certificates of the boiler, and of the gas tank.
     fn job_voids(&self, event: &Event) -> impl Iterator<Item = Void> + use<> {
         let tank = match event {
             Event::JobFinished {
@@ -505,7 +506,7 @@ impl<'q> History<'q> {
         Some(Void { moment, scope, by })
     }
 
-    /// The first of what ended a paper of this kind after its test.
+    /// What first voided a certificate of this kind after its test.
     fn voided(&self, kind: PaperKind, test: Moment) -> Option<(Day, VoidedBy)> {
         self.voids
             .iter()
@@ -551,7 +552,7 @@ fn void(kind: PaperKind) -> Reason {
 
 // Reading events
 
-/// Oldest first; tests of one moment in an order that does not depend on that of the events.
+/// The tests, oldest first; those of one moment in an order that does not depend on the order of the events.
 fn tests(events: &[Event]) -> Vec<Test<'_>> {
     let mut tests: Vec<Test<'_>> = events
         .iter()
@@ -621,7 +622,7 @@ fn changes(events: &[Event]) -> Vec<(Moment, &Pressure)> {
     changes
 }
 
-/// Exchanges that put this boiler in or out: when, what was fitted, what was removed.
+/// Exchanges of this boiler: when, which boiler was fitted, which was removed.
 fn exchanges<'e>(
     number: &BoilerNumber,
     events: &'e [Event],
@@ -645,7 +646,7 @@ fn exchanges<'e>(
     exchanges
 }
 
-/// Day of the last event.
+/// The day of the last event.
 pub(crate) fn last_event(events: &[Event]) -> Option<Day> {
     events
         .iter()

@@ -1,4 +1,4 @@
-//! Checks of a boiler and its papers.
+//! Checks of a boiler and its certificates.
 
 use super::{
     Act, BoilerFacts, Check, CheckAnswer, Gate, Link, Look, Outcome, met, unmet, watch, yes,
@@ -40,7 +40,7 @@ impl Look<'_> {
                 let remedy = if self.facts.boiler_in_it.is_some() {
                     "Record the volume of the boiler."
                 } else {
-                    "Add the boiler and record it as fitted to the engine."
+                    "Add the boiler and record its installation in the engine."
                 };
                 unmet(Check::BoilerCode, what.clone(), remedy)
             }
@@ -109,18 +109,18 @@ impl Look<'_> {
 
     fn paper_holds(&self, paper: &Issued<'_>, on: Day) -> CheckAnswer {
         let check = check_of(paper.kind);
-        let named = name(paper.kind);
+        let named = paper.kind.in_words();
         let end = paper.end();
         let open_question = paper.flags.iter().find(|flag| leaves_open(**flag));
         let answer = match (end, open_question) {
             (Some(end), _) if self.lapses(paper, on) => watch(
                 check,
-                format!("the {named} runs out on {end}"),
+                format!("the {named} expires on {}", end.in_words()),
                 remedy(paper.kind),
             ),
             (_, Some(flag)) => self.open_question(check, *flag, paper),
-            (Some(end), None) => met(check, format!("the {named} holds until {end}")),
-            (None, None) => met(check, format!("the {named} has no last day")),
+            (Some(end), None) => met(check, format!("the {named} is valid to {}", end.in_words())),
+            (None, None) => met(check, format!("the {named} has no expiry date")),
         };
         CheckAnswer {
             valid_until: end,
@@ -128,14 +128,14 @@ impl Look<'_> {
         }
     }
 
-    /// What a flag leaves open, and who settles it.
+    /// What a flag leaves open, and how to settle it.
     fn open_question(&self, check: Check, flag: FlagCode, paper: &Issued<'_>) -> CheckAnswer {
         let reason = paper_flag(flag, paper);
         match (flag, &self.facts.code_rules, &self.facts.boiler_in_it) {
             (FlagCode::IntervalUnknown, Some(rules), _) => watch(
                 check,
                 reason,
-                "Add the interval to the rows of the boiler code.",
+                "Add the interval to the rules of the boiler code.",
             )
             .by(Act::post(rules.as_str())),
             (FlagCode::FirstServiceNotRecorded, _, Some(boiler)) => watch(
@@ -154,22 +154,22 @@ impl Look<'_> {
         }
     }
 
-    /// Before a sale there is no buyer who could acknowledge.
+    /// Only delivery requires the acknowledgement: before a sale there is no buyer.
     fn papers_disclosed(&self, papers: Option<&Link>) -> CheckAnswer {
         let facts = self.facts;
         let said = yes(
             Check::PapersDisclosed,
             facts.listing_says_so.as_ref(),
-            "the listing says that it is offered without boiler papers",
-            "the listing does not say that it is offered without boiler papers",
-            "Write the listing: it says so by itself.",
+            "the listing says that the engine is offered without boiler certificates",
+            "the listing does not say that the engine is offered without boiler certificates",
+            "Write the listing: it will say so automatically.",
         );
         let answer = match (self.gate, said.outcome) {
             (Gate::Deliver, Outcome::Met) => yes(
                 Check::PapersDisclosed,
                 facts.buyer_acknowledged.as_ref(),
-                "the buyer has acknowledged in writing that there are no boiler papers",
-                "the buyer has not acknowledged in writing that there are no boiler papers",
+                "the buyer has acknowledged in writing that there are no boiler certificates",
+                "the buyer has not acknowledged in writing that there are no boiler certificates",
                 "Record the day of the buyer's written acknowledgement in `papers_acknowledged_on` of the sale.",
             ),
             (Gate::Deliver, Outcome::Warning | Outcome::Unmet) | (Gate::List, _) => said,
@@ -181,15 +181,15 @@ impl Look<'_> {
         let place = &boiler.jurisdiction;
         let check = Check::BoilerCode;
         if papers.required(on).is_empty() {
-            let reason = format!("no rule of {place} on record asks for a paper");
+            let reason = format!("no rule on record for {place} requires a certificate");
             let act = match &self.facts.code_rules {
                 Some(rules) => Act::post(rules.as_str()),
                 None => Act::post("/v1/boiler-codes"),
             };
-            unmet(check, reason, "Add the rows of the boiler code.").by(act)
+            unmet(check, reason, "Add the rules of the boiler code.").by(act)
         } else if papers.subject_on(on).band == Band::OutsideCode {
-            let reason = format!("the boiler is above the size that the code of {place} covers");
-            let remedy = "Offer the engine without papers in `offered_as`, as the code has no test for such a boiler; or correct the boiler's size.";
+            let reason = format!("the boiler is larger than the code of {place} covers");
+            let remedy = "The code has no test for such a boiler: set `offered_as` of the engine to `without_papers`, or correct the size of the boiler.";
             unmet(check, reason, remedy).by(Act::patch(self.facts.engine.as_str()))
         } else {
             met(check, format!("the boiler is within the code of {place}"))
@@ -203,21 +203,21 @@ fn no_paper(papers: &History<'_>, kinds: &[PaperKind], on: Day) -> CheckAnswer {
         .map(|paper| paper.kind)
         .or(kinds.first().copied())
         .unwrap_or(PaperKind::Hydraulic);
-    let named = name(kind);
+    let named = kind.in_words();
     let reason = match last {
-        None => format!("there is no {named}"),
+        None => format!("no {named} is on record"),
         Some(paper) => match (paper.voided, paper.end_as_of(on)) {
             (Some((voided, _)), _) if paper.ended_void(on) => {
-                format!("the {named} is void from {voided}")
+                format!("the {named} is void from {}", voided.in_words())
             }
-            (_, Some(end)) => format!("the {named} ran out on {end}"),
-            (_, None) => format!("the {named} does not hold"),
+            (_, Some(end)) => format!("the {named} expired on {}", end.in_words()),
+            (_, None) => format!("the {named} is not valid"),
         },
     };
     unmet(check_of(kind), reason, remedy(kind))
 }
 
-/// A paper that would do if the record of its test were complete.
+/// A certificate that would be enough if the record of its test were complete.
 fn incomplete(boiler: &BoilerFacts, kinds: &[PaperKind], on: Day) -> Option<CheckAnswer> {
     let all = boiler.history(Counted::All);
     let paper = all
@@ -227,9 +227,9 @@ fn incomplete(boiler: &BoilerFacts, kinds: &[PaperKind], on: Day) -> Option<Chec
     let missing = boiler.events[paper.test.event].not_recorded();
     let missing: Vec<&str> = missing.into_iter().map(member).collect();
     let reason = format!(
-        "the record of the {} test of {} is incomplete: it does not show {}",
-        paper.test.kind,
-        paper.from,
+        "the record of the {} of {} is incomplete: it does not show {}",
+        paper.test.kind.in_words(),
+        paper.from.in_words(),
         missing.join(", ")
     );
     let remedy = format!("Record the test again with {}.", missing.join(", "));
@@ -245,7 +245,7 @@ fn member(flag: FlagCode) -> &'static str {
     }
 }
 
-/// Where the code asks for it the paper's own check tells; here it is advised alone, and bars nothing.
+/// Only for a code that advises external examinations: a code that requires them has a check of the certificate.
 fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
     let by = papers::external_examination_by(papers, on)?;
     let check = Check::ExternalExamination;
@@ -253,7 +253,10 @@ fn external_examination(papers: &History<'_>, on: Day) -> Option<CheckAnswer> {
         let reason = "an external examination with the cladding off is advised";
         watch(check, reason, remedy(PaperKind::ExternalExamination))
     } else {
-        let reason = format!("the next external examination is advised by {by}");
+        let reason = format!(
+            "the next external examination is advised by {}",
+            by.in_words()
+        );
         CheckAnswer {
             valid_until: Some(by),
             ..met(check, reason)
@@ -277,13 +280,14 @@ fn boiler_number(papers: &History<'_>, resting_on: &[&Issued<'_>], on: Day) -> C
         watch(
             check,
             format!(
-                "the {} test of {} names another boiler and is not counted",
-                test.kind, test.moment.on
+                "the {} of {} names another boiler and is not counted",
+                test.kind.in_words(),
+                test.moment.on.in_words()
             ),
             "Record a test of this boiler that names its own number.",
         )
     } else {
-        let reason = "every paper names this boiler";
+        let reason = "every certificate is for this boiler";
         met(check, reason)
     }
 }
@@ -301,13 +305,14 @@ fn inspector(resting_on: &[&Issued<'_>]) -> CheckAnswer {
         watch(check, reason, remedy)
     } else if let Some(paper) = with(None) {
         let reason = format!(
-            "it is not recorded whether the inspector of the {} test of {} has an interest in the sale",
-            paper.test.kind, paper.from
+            "it is not recorded whether the inspector of the {} of {} has an interest in the sale",
+            paper.test.kind.in_words(),
+            paper.from.in_words()
         );
         watch(
             check,
             reason,
-            "Record the test again and say in `inspector_interest` whether the inspector has one.",
+            "Record the test again with `inspector_interest`.",
         )
     } else {
         let reason = "no inspector has an interest in the sale";
@@ -321,14 +326,14 @@ fn evidence_of_past_use(
     on: Day,
 ) -> Option<CheckAnswer> {
     let check = Check::EvidenceOfPastUse;
-    // An unknown day may be any day, so that the row is looked up as for a new boiler.
+    // An unknown day may be any day, so the rule is looked up as for a new boiler.
     let subject = Subject {
         first_service_on: Some(boiler.first_marketed_on.unwrap_or(Day::LAST)),
         ..papers.subject_on(on)
     };
     papers.rule(RuleKey::EvidenceOfPastUse, subject, on)?;
     let remedy =
-        "Record what shows past use, or conformity, in `conformity_evidence` of the boiler.";
+        "Record evidence of past use or of conformity in `conformity_evidence` of the boiler.";
     let answer = match boiler.first_marketed_on {
         _ if !boiler.evidence.is_empty() => {
             met(check, "evidence of past use or of conformity is on record")
@@ -336,7 +341,8 @@ fn evidence_of_past_use(
         Some(day) => unmet(
             check,
             format!(
-                "the boiler was first marketed on {day} and no evidence of past use or of conformity is on record"
+                "the boiler was first marketed on {} and no evidence of past use or of conformity is on record",
+                day.in_words()
             ),
             remedy,
         ),
@@ -349,7 +355,7 @@ fn evidence_of_past_use(
     Some(answer.shown(&boiler.evidence))
 }
 
-/// Flags that leave a question about the test itself.
+/// Whether the flag leaves a question about the test itself.
 fn leaves_open(flag: FlagCode) -> bool {
     match flag {
         FlagCode::PressureNotRecorded
@@ -377,7 +383,7 @@ fn leaves_open(flag: FlagCode) -> bool {
     }
 }
 
-/// A certificate that is not recorded yet is no reason to go by an older test.
+/// A certificate that is not recorded yet is no reason to prefer an older test.
 fn clean(paper: &Issued<'_>) -> bool {
     !paper.flags.iter().any(|flag| {
         *flag != FlagCode::CertificateNotRecorded
@@ -397,17 +403,6 @@ fn check_of(kind: PaperKind) -> Check {
         PaperKind::ExternalExamination => Check::ExternalExamination,
         PaperKind::InternalExamination => Check::InternalExamination,
         PaperKind::Ultrasonic => Check::Ultrasonic,
-    }
-}
-
-fn name(kind: PaperKind) -> &'static str {
-    match kind {
-        PaperKind::Hydraulic => "hydraulic paper",
-        PaperKind::Steam => "steam paper",
-        PaperKind::GasTank => "gas tank paper",
-        PaperKind::ExternalExamination => "report of an external examination",
-        PaperKind::InternalExamination => "report of an internal examination",
-        PaperKind::Ultrasonic => "ultrasonic report",
     }
 }
 

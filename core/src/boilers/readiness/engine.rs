@@ -1,4 +1,4 @@
-//! Checks of the engine itself, of its listing, and of what goes with it when it leaves.
+//! Checks of the engine, its listing and its delivery.
 
 use super::{
     Asbestos, CameBack, Check, CheckAnswer, Gate, Look, Photographs, Shown, met, there,
@@ -33,7 +33,7 @@ impl Look<'_> {
             format!("{n} open {findings} {what}")
         };
         let steamable = self.facts.offer == OfferedAs::Steamable;
-        let mend = "Finish a job that clears it, or survey the engine again and name what is put right in `remedy`.";
+        let mend = "Finish a job that clears it, or record a survey that says in `remedy` what was put right.";
         let stop_sale = of(Severity::StopsSale).next().is_some();
         let stop_steaming = of(Severity::StopsSteaming).next().is_some();
         let answer = if stop_sale {
@@ -59,11 +59,11 @@ impl Look<'_> {
 
     pub(super) fn jobs(&self) -> CheckAnswer {
         let jobs = &self.facts.jobs_started;
-        let (n, remedy) = (jobs.len(), "Finish the job or call it off.");
+        let (n, remedy) = (jobs.len(), "Finish or cancel the job.");
         let reason = match n {
-            0 => return met(Check::JobsStarted, "no job is in hand"),
-            1 => "1 job is in hand".to_owned(),
-            _ => format!("{n} jobs are in hand"),
+            0 => return met(Check::JobsStarted, "no job is in progress"),
+            1 => "1 job is in progress".to_owned(),
+            _ => format!("{n} jobs are in progress"),
         };
         let answer = match self.gate {
             Gate::List => watch(Check::JobsStarted, reason, remedy),
@@ -72,15 +72,15 @@ impl Look<'_> {
         answer.shown(jobs)
     }
 
-    /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that holds asbestos is sold. That a sample is asked
-    /// for is common practice.
+    /// Regulation (EC) 1907/2006 (REACH), Annex XVII entry 6: nothing that contains asbestos may be sold. Taking a
+    /// sample is common practice.
     pub(super) fn asbestos(&self) -> CheckAnswer {
-        let remedy = "Have a sample looked at by a laboratory; when it finds none, record a survey with `asbestos`: `cleared`.";
+        let remedy = "Have a sample analysed by a laboratory; if it finds none, record a survey with `asbestos`: `cleared`.";
         let Some(asbestos) = &self.facts.asbestos else {
             return unmet(
                 Check::Asbestos,
                 "it is not recorded whether asbestos is suspected",
-                "Survey lagging and packings, and say in `asbestos` of the survey what was found.",
+                "Survey the lagging and packings and record the result in `asbestos` of the survey.",
             );
         };
         let answer = match asbestos.is {
@@ -108,7 +108,7 @@ impl Look<'_> {
                 facts.asking_price.as_ref(),
                 "an asking price is set",
                 "no asking price is set",
-                "Decide on an asking price.",
+                "Set an asking price.",
             ),
         ];
         checks.extend(facts.came_back.as_ref().map(survey_after_return));
@@ -127,13 +127,14 @@ impl Look<'_> {
                 Check::Grades,
                 format!(
                     "the condition grades of {} are older than the heavy job finished on {}",
-                    graded.is, worked.is
+                    graded.is.in_words(),
+                    worked.is.in_words()
                 ),
                 again,
             )
             .shown([&graded.link, &worked.link]),
             None => {
-                let reason = format!("the condition was graded on {}", graded.is);
+                let reason = format!("the condition was graded on {}", graded.is.in_words());
                 met(Check::Grades, reason).shown([&graded.link])
             }
         }
@@ -151,11 +152,11 @@ impl Look<'_> {
         } else if with_alt < count {
             unmet(
                 Check::Photographs,
-                format!("{with_alt} of {count} photographs are described in words"),
-                "Say in `alt` of each photograph what it shows.",
+                format!("{with_alt} of {count} photographs have a description"),
+                "Describe in `alt` of each photograph what it shows.",
             )
         } else {
-            let reason = format!("{count} of {count} photographs are described in words");
+            let reason = format!("{count} of {count} photographs have a description");
             met(Check::Photographs, reason)
         };
         answer.shown([&photographs.link])
@@ -174,10 +175,10 @@ impl Look<'_> {
             yes(
                 Check::MoneySettled,
                 facts.money_settled.as_ref(),
-                "the money is settled",
-                "the money is not settled",
+                "the price is paid in full",
+                "the price is not paid in full",
                 match facts.sale {
-                    Some(_) => "Record the payment of the rest of the price.",
+                    Some(_) => "Record the payment of the balance.",
                     None => "Record the sale, then the payment of its price.",
                 },
             ),
@@ -187,25 +188,25 @@ impl Look<'_> {
             checks.push(yes(
                 Check::Drained,
                 facts.drained.as_ref(),
-                "boiler and tanks are drained",
-                "it is not recorded that boiler and tanks are drained against frost",
-                "Drain boiler and tanks and tick `drained`.",
+                "the boiler and tanks are drained",
+                "it is not recorded that the boiler and tanks are drained against frost",
+                "Drain the boiler and tanks and tick `drained`.",
             ));
         }
         checks.extend([
             there(
                 Check::LiftingWeight,
                 facts.lifting_weight.as_ref(),
-                "the weight to be lifted is on record",
-                "the weight to be lifted is not on record",
-                "Record what the engine weighs in `weight` of the engine.",
+                "the lifting weight is on record",
+                "the lifting weight is not on record",
+                "Record the weight of the engine in `weight`.",
             ),
             yes(
                 Check::SparesPacked,
                 facts.spares_packed.as_ref(),
-                "what goes with the engine is packed",
-                "it is not recorded that what goes with the engine is packed",
-                "Pack it and tick `spares_packed`.",
+                "the included items are packed",
+                "it is not recorded that the included items are packed",
+                "Pack them and tick `spares_packed`.",
             ),
             yes(
                 Check::PapersPacked,
@@ -229,11 +230,12 @@ impl Look<'_> {
         let check = Check::BuyerAbroad;
         let acknowledged = self.facts.buyer_acknowledged.as_ref();
         let answer = if acknowledged.is_some_and(|it| it.is) {
-            let reason = "the buyer abroad has acknowledged in writing that boiler reports do not cross borders";
+            let reason = "the buyer abroad has acknowledged in writing that boiler certificates are not normally accepted abroad";
             met(check, reason)
         } else {
-            let reason = "the buyer is abroad, and boiler reports do not cross borders";
-            let remedy = "Record the day on which the buyer acknowledged that in writing in `papers_acknowledged_on` of the sale.";
+            let reason =
+                "the buyer is abroad, and boiler certificates are not normally accepted abroad";
+            let remedy = "Record in `papers_acknowledged_on` of the sale the day on which the buyer acknowledged this in writing.";
             watch(check, reason, remedy)
         };
         Some(answer.shown([&abroad.link]))
@@ -247,25 +249,31 @@ fn preparation(left: &Shown<Vec<String>>) -> CheckAnswer {
     let answer = if left.is.is_empty() {
         met(check, "the rest of the despatch checklist is ticked")
     } else {
-        let reason = format!("these are not ticked: {}", left.is.join("; "));
+        let reason = format!(
+            "these checklist items are not ticked: {}",
+            left.is.join("; ")
+        );
         unmet(check, reason, "Do them and tick each.")
     };
     answer.shown([&left.link])
 }
 
-/// What happened to an engine while a buyer had it is not known until somebody looks. Common practice, no source.
+/// Nobody knows what happened to an engine while a buyer had it until it is surveyed. Common practice, no source.
 fn survey_after_return(came_back: &Shown<CameBack>) -> CheckAnswer {
     let check = Check::SurveyAfterReturn;
     let CameBack { on, surveyed_since } = came_back.is;
     let answer = if surveyed_since {
         met(
             check,
-            format!("surveyed since the engine came back on {on}"),
+            format!("surveyed since the engine came back on {}", on.in_words()),
         )
     } else {
         unmet(
             check,
-            format!("no survey is dated on or after {on}, the day on which the engine came back"),
+            format!(
+                "no survey is dated on or after {}, the day on which the engine came back",
+                on.in_words()
+            ),
             "Record a survey dated on that day or later.",
         )
     };

@@ -1,28 +1,28 @@
-//! What no plan can beat, and why.
+//! Lower bounds that no plan can beat, and why.
 
 use super::{Centihours, Score, schedule::Bench};
 use crate::days::Day;
 use std::collections::BinaryHeap;
 
-/// Days and figures that no plan of the task can beat.
+/// Lower bounds of a task.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Bounds {
-    /// One for each promise.
+    /// One per promise.
     pub chains: Vec<Chain>,
-    /// Promises that no plan keeps.
+    /// Promises that no plan can keep.
     pub never_kept: Vec<usize>,
-    /// Each part by itself.
+    /// A lower bound of each member on its own.
     pub score: Score,
 }
 
-/// Why a promise is not finished before a day, were nothing else in the workshop.
+/// Why a promise cannot be finished before a day, even with nothing else in the workshop.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Chain {
-    /// `None` if not within the days of the plan.
+    /// `None`: not within the plan.
     pub finished: Option<Day>,
-    /// Steps of which each waits for the one before; or all that ask for the hours.
+    /// Steps that each wait for the one before; or all steps that share the hours.
     pub steps: Vec<usize>,
-    /// What they need together, where that is what binds.
+    /// What they need together, if that is the limit.
     pub pooled: Option<Pooled>,
 }
 
@@ -33,27 +33,28 @@ pub struct Pooled {
     pub amount: u64,
 }
 
-/// What several steps draw on.
+/// A resource that several steps share.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Scarce {
     /// Hours of all fitters.
     Hours,
-    /// Hours of those with the skill.
+    /// Hours of the fitters with the skill.
     Skill(u16),
-    /// Tests that the inspector sees.
+    /// Tests that the inspector can see.
     Inspector,
 }
 
-/// Fitters with a skill, or all, or the inspector's visits, as one: what there is of it up to each day, inclusive.
+/// Fitters with a skill, all fitters, or the inspector's visits, as one resource: how much there is up to and including
+/// each day.
 struct Pool {
     of: Scarce,
     up_to: Vec<u64>,
-    /// By step, what it asks for.
+    /// By step, how much it needs.
     wants: Vec<u64>,
 }
 
 impl Pool {
-    /// The day after the plan where it has not so much.
+    /// The first day by which there is that much; the day after the plan if there never is.
     fn first_day_with(&self, amount: u64) -> usize {
         self.up_to.partition_point(|sum| *sum < amount)
     }
@@ -68,12 +69,12 @@ impl Pool {
     }
 }
 
-/// How far a chain can have got at its best: the day, and how much of the longest working day is gone by then.
+/// How far a chain can get at best: the day, and how much of the longest working day is used by then.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
 struct Reached {
     day: usize,
     used: Centihours,
-    /// How many of the tests that the inspector sees on that day are its own.
+    /// How many tests of this chain the inspector has seen on that day.
     seen: u16,
 }
 
@@ -146,8 +147,8 @@ pub(super) fn bounds(bench: &Bench<'_>) -> Bounds {
     }
 }
 
-/// By step the earliest that it can be finished, with the step that it waits for; the day after the plan where no plan
-/// places it.
+/// For each step the earliest that it can be finished, with the step that it waits for; the day after the plan if no
+/// plan can schedule it.
 fn earliest(bench: &Bench<'_>) -> Vec<(Reached, Option<usize>)> {
     let mut found: Vec<Option<(Reached, Option<usize>)>> = vec![None; bench.task.steps.len()];
     for step in in_order(bench) {
@@ -156,7 +157,7 @@ fn earliest(bench: &Bench<'_>) -> Vec<(Reached, Option<usize>)> {
     found.into_iter().map(Option::unwrap_or_default).collect()
 }
 
-/// Whether a step can begin on the day on which one that it needs is finished.
+/// Whether a step can start on the day on which one that it needs is finished.
 fn may_be_one_day(bench: &Bench<'_>, need: usize, step: usize) -> bool {
     let (before, it) = (&bench.task.steps[need], &bench.task.steps[step]);
     let both_seen = before.before_inspector && it.before_inspector;
@@ -235,7 +236,7 @@ fn earliest_of(
     (at, waits_for)
 }
 
-/// Each step after those that it needs.
+/// The steps, each after those that it needs.
 fn in_order(bench: &Bench<'_>) -> Vec<usize> {
     let steps = bench.task.steps.len();
     let mut order: Vec<usize> = Vec::with_capacity(steps);
@@ -302,14 +303,14 @@ fn pools(bench: &Bench<'_>) -> Vec<Pool> {
     all.into_iter().map(pool).collect()
 }
 
-/// With no more promises than this all choices among them are gone through.
+/// Up to this many promises, all subsets are tried.
 const ALL_UP_TO: usize = 10;
 
-/// What several promises ask of one pool, each pool as one machine that works at whatever it likes.
+/// The bounds from promises that share a pool, with each pool as one machine that may work on anything at any time.
 struct Crowd {
-    /// Of the promises that could be kept by themselves, how many have to be broken.
+    /// Of the promises that could each be kept alone, how many must be broken.
     broken: u32,
-    /// Days by which all promises are broken, together.
+    /// Total days late of all promises.
     late_days: u64,
 }
 
@@ -346,15 +347,15 @@ impl Crowd {
     }
 }
 
-/// Every choice among some promises, by due day, with what the chosen ask of the pools together: a step for which several
-/// wait is done once.
+/// Subsets of some promises, by due day, with what the chosen ones need of each pool: a step that several need is
+/// counted once.
 struct Choices<'b, 't> {
     bench: &'b Bench<'t>,
     pools: &'b [Pool],
     promises: Vec<usize>,
-    /// By step, how many of the chosen wait for it.
+    /// By step, how many of the chosen promises need it.
     waiting: Vec<u32>,
-    /// By pool.
+    /// By pool, what the chosen promises need.
     sums: Vec<u64>,
 }
 
@@ -393,8 +394,8 @@ impl<'b, 't> Choices<'b, 't> {
         }
     }
 
-    /// How many can be kept together, as far as the pools tell: of the chosen those due up to a day ask for no more than
-    /// there is up to that day.
+    /// How many promises the pools allow to be kept together: those due by a day need no more than there is by that
+    /// day.
     fn most_kept(mut self) -> u32 {
         let mut most = 0;
         self.keep(0, 0, &mut most);
@@ -418,7 +419,7 @@ impl<'b, 't> Choices<'b, 't> {
         self.keep(at + 1, kept, most);
     }
 
-    /// By pool, the least that one, two, three .. of the promises ask for.
+    /// By pool, the least that any one, two, three .. of the promises need.
     fn least_work(mut self) -> Vec<Vec<u64>> {
         let mut least = vec![vec![u64::MAX; self.promises.len()]; self.pools.len()];
         self.weigh(0, 0, &mut least);
@@ -440,7 +441,7 @@ impl<'b, 't> Choices<'b, 't> {
     }
 }
 
-/// By promise the steps that no other promise waits for.
+/// For each promise the steps that no other promise needs.
 fn own_steps(bench: &Bench<'_>) -> Vec<Vec<usize>> {
     let mut waiting = vec![0_u32; bench.task.steps.len()];
     for step in bench.awaited.iter().flatten() {
@@ -453,10 +454,10 @@ fn own_steps(bench: &Bench<'_>) -> Vec<Vec<usize>> {
     bench.awaited.iter().map(own).collect()
 }
 
-/// How many of the promises have to be broken as what is in the pool does not do for all.
+/// How many promises must be broken because the pool is not enough for all.
 ///
-/// Source: Moore, An n job, one machine sequencing algorithm for minimizing the number of late jobs, Management Science 15
-/// (1968) 102-109, in the form of T. J. Hodgson; the pool is the machine, what it has up to a day is the due date.
+/// Source: Moore, An n job, one machine sequencing algorithm for minimizing the number of late jobs, Management Science
+/// 15 (1968) 102-109, in the form of T. J. Hodgson; the pool is the machine, and what it has by a day is the due date.
 fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize]) -> u32 {
     let mut by_due: Vec<usize> = promises.to_vec();
     by_due.sort_by_key(|promise| bench.due[*promise]);
@@ -473,10 +474,10 @@ fn dropped(bench: &Bench<'_>, pool: &Pool, own: &[Vec<usize>], promises: &[usize
     dropped
 }
 
-/// The least lateness of all promises together were the pool one machine: the k-th that is finished is so when there was
-/// enough for any k of them, and the first to be finished is compared with the first due day.
+/// The least total lateness with the pool as one machine: the k-th promise is finished when there was enough for any k
+/// of them, and the k-th finish is compared with the k-th due day.
 ///
-/// `work`: what any one, two, three .. of the promises ask for at the least.
+/// `work`: the least that any one, two, three .. of the promises need.
 fn late_days(bench: &Bench<'_>, pool: &Pool, work: &[u64]) -> u64 {
     let mut due = bench.due.clone();
     due.sort_unstable();

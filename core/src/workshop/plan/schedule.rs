@@ -1,4 +1,4 @@
-//! One plan from one order of the steps: each as early as it can be done after those before it.
+//! Builds a plan from an order of the steps: each as early as it can be done, given those before it.
 
 use super::{Centihours, Fault, Kept, Planned, Score, Step, Task, Unplaced, Why, bounds::Bounds};
 
@@ -8,10 +8,10 @@ pub(super) struct Slot {
     pub fitter: Option<usize>,
     pub first: usize,
     pub last: usize,
-    /// Its fitter's hours since the first day, from .. to.
+    /// Start and end, in hours of its fitter since the first day.
     pub from: Centihours,
     pub to: Centihours,
-    /// How much of its last day is gone when it is done.
+    /// How much of its last day is used when it is done.
     gone: Centihours,
 }
 
@@ -22,32 +22,32 @@ pub(super) enum Settled {
     Nowhere(Why),
 }
 
-/// By step; none while that is open.
+/// By step. `None`: still open.
 pub(super) type Settlement = Vec<Option<Settled>>;
 
-/// A task with what every plan of it asks for again and again.
+/// A task, with figures that every plan of it uses.
 pub(super) struct Bench<'t> {
     pub task: &'t Task,
     pub days: usize,
-    /// By fitter and day: his hours before that day; one more at the end.
+    /// By fitter and day: the hours before that day, and after the last day the total.
     pub before: Vec<Vec<Centihours>>,
     pub able: Vec<Vec<usize>>,
     pub not_before: Vec<usize>,
-    /// By day of the plan, how many steps the inspector can see.
+    /// Days of the inspector's visits, with how many tests each has room for.
     pub visits: Vec<(usize, u16)>,
     pub awaited: Vec<Vec<usize>>,
     pub due: Vec<usize>,
     worth: Vec<i64>,
 }
 
-/// A plan in the making.
+/// A plan while it is built.
 #[derive(Clone)]
 pub(super) struct Schedule<'b, 't> {
     bench: &'b Bench<'t>,
     pub settled: Settlement,
-    /// By fitter, what he has, in the order of his hours.
+    /// By fitter, the hours that are taken, in order.
     busy: Vec<Vec<(Centihours, Centihours)>>,
-    /// By place and day, the engines in it, each with how much of it.
+    /// By place and day, the engines in it, each with how much of the place it takes.
     held: Vec<Vec<Vec<(i32, u16)>>>,
     seen: Vec<u16>,
 }
@@ -82,8 +82,8 @@ impl<'t> Bench<'t> {
         })
     }
 
-    /// The plan of an order: what is in hand first, then of the steps whose needs are settled always the first in it.
-    /// `fitters`: who is to do a step, where that is not left to the earliest finish.
+    /// The plan of an order: started steps first, then always the first step in the order whose needs are settled.
+    /// `fitters`: who does a step. `None`: whoever finishes it earliest.
     pub fn schedule(&self, order: &[usize], fitters: &[Option<usize>]) -> Schedule<'_, 't> {
         let mut schedule = self.nothing();
         let started = |step: &usize| self.task.steps[*step].started;
@@ -99,7 +99,7 @@ impl<'t> Bench<'t> {
         schedule
     }
 
-    /// The plan in which nothing is settled yet.
+    /// An empty plan.
     pub fn nothing(&self) -> Schedule<'_, 't> {
         let places = &self.task.workshop.places;
         Schedule {
@@ -111,13 +111,13 @@ impl<'t> Bench<'t> {
         }
     }
 
-    /// The day on which his hour number `at`, counted from 0, is worked.
+    /// The day of a fitter's hour number `at`, counted from 0.
     fn day_of(&self, fitter: usize, at: Centihours) -> usize {
         self.before[fitter].partition_point(|before| *before <= at) - 1
     }
 
-    /// The day on which all of some steps are finished, as far as they are settled; the day after the plan where one of
-    /// them has no place.
+    /// The day on which all settled ones of these steps are finished; the day after the plan if one could not be
+    /// scheduled.
     pub fn finished(&self, settled: &Settlement, steps: &[usize]) -> usize {
         let last = |step: &usize| match settled[*step] {
             None => 0,
@@ -127,8 +127,8 @@ impl<'t> Bench<'t> {
         steps.iter().map(last).max().unwrap_or(0)
     }
 
-    /// By how many days a promise is broken that is finished on a day; what is not finished within the plan breaks every
-    /// promise.
+    /// Days late of a promise that is finished on that day. If it is not finished within the plan, it is late at least
+    /// a day.
     pub fn late_days(&self, finished: usize, due: usize) -> u64 {
         let finished = if finished >= self.days {
             self.days.max(due + 1)
@@ -166,7 +166,7 @@ impl<'t> Bench<'t> {
         score
     }
 
-    pub fn told(&self, settled: &Settlement) -> Vec<Option<Planned>> {
+    pub fn planned(&self, settled: &Settlement) -> Vec<Option<Planned>> {
         let of_step = |slot: &Slot| {
             let hours = slot.fitter.map_or(Vec::new(), |fitter| {
                 let before = &self.before[fitter];
@@ -224,8 +224,8 @@ impl Schedule<'_, '_> {
         needs.iter().all(|need| self.settled[*need].is_some())
     }
 
-    /// Puts a step where it is finished first, by the fitter named or by any who can do it; nowhere where there is no such
-    /// place. Whatever comes later in the order takes room and makes none.
+    /// Schedules a step where it finishes earliest, by the given fitter or by any suitable one. If there is no such
+    /// slot now, there is none later: further steps only take up room.
     pub fn settle(&mut self, step: usize, fitter: Option<usize>) {
         match self.slots(step, fitter).min_by_key(earliest) {
             Some(slot) => self.put(step, slot),
@@ -233,14 +233,14 @@ impl Schedule<'_, '_> {
         }
     }
 
-    /// The earliest place of a step by each who can do it.
+    /// The earliest slot of a step for each suitable fitter.
     pub fn slots(&self, step: usize, fitter: Option<usize>) -> impl Iterator<Item = Slot> {
         let bench = self.bench;
         let it = &bench.task.steps[step];
         let waits = |need: &usize| matches!(self.settled[*need], Some(Settled::Nowhere(_)));
         let has_room = bench.task.too_small(it).is_none();
         let can_be = has_room && !bench.task.needs(step).iter().any(waits);
-        let alone = (can_be && it.labour == 0)
+        let without_fitter = (can_be && it.labour == 0)
             .then(|| self.slot_without_labour(step))
             .flatten();
         let able: &[usize] = if can_be && it.labour > 0 {
@@ -251,7 +251,7 @@ impl Schedule<'_, '_> {
         let able = able.iter().copied();
         let able = able.filter(move |one| fitter.is_none_or(|named| named == *one));
         let helped = able.filter_map(move |fitter| self.slot_of(step, fitter));
-        alone.into_iter().chain(helped)
+        without_fitter.into_iter().chain(helped)
     }
 
     pub fn put(&mut self, step: usize, slot: Slot) {
@@ -277,7 +277,7 @@ impl Schedule<'_, '_> {
         self.settled[step] = Some(Settled::At(slot));
     }
 
-    /// Notes that a step has no place.
+    /// Records that a step could not be scheduled.
     pub fn leave(&mut self, step: usize) {
         self.settled[step] = Some(Settled::Nowhere(self.reason(step)));
     }
@@ -327,7 +327,7 @@ impl Schedule<'_, '_> {
         visits.iter().position(|(on, _)| *on == day)
     }
 
-    /// The first day for a step, with how much of that day has to be gone.
+    /// The earliest day for a step, and how much of that day must have passed.
     fn start(&self, step: usize, fitter: Option<usize>) -> (usize, Centihours) {
         let it = &self.bench.task.steps[step];
         let after = self.bench.task.needs(step).iter().map(|need| {
@@ -376,13 +376,13 @@ impl Schedule<'_, '_> {
         let it = &bench.task.steps[step];
         let before = &bench.before[fitter];
         let (day, gone) = self.start(step, Some(fitter));
-        // Where others have been at it for longer than his day it is the beginning of his next.
+        // If the needed step uses up more than this fitter's day, start at the next day.
         let mut from = (before.get(day)? + gone).min(*before.get(day + 1)?);
         let busy = &self.busy[fitter];
         let mut next = busy.partition_point(|(_, to)| *to <= from);
         loop {
             let to = from.checked_add(it.labour)?;
-            // What he has already is left alone: the stretch lies in a gap.
+            // Work that the fitter already has is not moved: the step must fit in a gap.
             if let Some((begin, end)) = busy.get(next)
                 && *begin < to
             {
@@ -419,7 +419,7 @@ impl Schedule<'_, '_> {
         }
     }
 
-    /// The last of some days on which its engine finds no place.
+    /// The last of these days on which there is no room for the engine.
     fn full_day(&self, step: &Step, first: usize, last: usize) -> Option<usize> {
         let is_full = |day: &usize| {
             step.holds.iter().any(|(place, count)| {
@@ -433,7 +433,7 @@ impl Schedule<'_, '_> {
     }
 }
 
-/// Of two places for a step the lesser is taken.
+/// Of two slots for a step, the one with the lower key is taken.
 fn earliest(slot: &Slot) -> (usize, usize, Option<usize>) {
     (slot.last, slot.first, slot.fitter)
 }

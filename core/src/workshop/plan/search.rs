@@ -1,4 +1,4 @@
-//! From orders to a good plan, or the best.
+//! Searches the orders of the steps for a good plan, or the best one.
 
 use super::{
     Fault, Plan, Score, Task,
@@ -6,15 +6,15 @@ use super::{
     schedule::{Bench, Schedule, Settled, Settlement},
 };
 
-/// Hours of a day's work, in hundredths, for a rule of thumb.
+/// Hours of a working day, in hundredths, for a rule of thumb.
 const A_DAY: i64 = 700;
 
-/// How long to look.
+/// How long to search.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Effort {
-    /// Plans that are made and compared.
+    /// Number of plans to build and compare.
     pub plans: u32,
-    /// With no more steps than this all plans are gone through, if `plans` times 50 beginnings do.
+    /// Up to this many steps, all plans are tried, within `plans` x 50 partial plans.
     pub all_up_to: usize,
     pub seed: u64,
 }
@@ -42,7 +42,7 @@ pub fn plan(task: &Task, effort: &Effort) -> Result<Plan, Fault> {
     if !all && best.score != bounds.score {
         best.improve(&bench, effort.plans, effort.seed, &bounds);
     }
-    Ok(best.told(&bench, bounds, all))
+    Ok(best.into_plan(&bench, bounds, all))
 }
 
 pub(super) struct Best {
@@ -63,8 +63,8 @@ impl Best {
         }
     }
 
-    /// The best of the priority rules: earliest due first, least slack first, most money per hour first within what is
-    /// promised, and the first of these with what it breaks put last.
+    /// The best of these priority rules: earliest due first; least slack first; most money per hour first within
+    /// promised work; least work first; and earliest due first with the promises that it breaks put last.
     fn of_rules(bench: &Bench<'_>) -> Best {
         let steps = &bench.task.steps;
         let mut due = vec![usize::MAX; steps.len()];
@@ -130,7 +130,7 @@ impl Best {
         all.min_by_key(|it| it.score).expect("there are rules")
     }
 
-    /// Moves a step to another place in the order, or gives it to another fitter, and goes on from what is no worse.
+    /// Moves a step to another place in the order or to another fitter, and continues from any plan that is no worse.
     pub fn improve(&mut self, bench: &Bench<'_>, plans: u32, seed: u64, bounds: &Bounds) {
         let steps = &bench.task.steps;
         if steps.is_empty() {
@@ -185,9 +185,9 @@ impl Best {
         }
     }
 
-    fn told(self, bench: &Bench<'_>, bounds: Bounds, all: bool) -> Plan {
+    fn into_plan(self, bench: &Bench<'_>, bounds: Bounds, all: bool) -> Plan {
         Plan {
-            steps: bench.told(&self.settled),
+            steps: bench.planned(&self.settled),
             unplaced: bench.unplaced(&self.settled),
             promises: bench.kept(&self.settled, &bounds),
             optimal: all || self.score == bounds.score,
@@ -197,16 +197,16 @@ impl Best {
         }
     }
 
-    /// The plan of an order that is known to be good.
+    /// The plan of a given order.
     pub fn from_order(bench: &Bench<'_>, order: &[usize]) -> Best {
         Best::new(bench, order.to_vec(), vec![None; bench.task.steps.len()])
     }
 }
 
-/// All plans that begin so; false when there was not time for all.
+/// Tries all plans that continue `so_far`; false if the effort ran out first.
 ///
-/// Every plan in which no step can be done earlier comes of one order of the steps with one fitter for each (Kolisch, as
-/// above), and one of these is best. What is in hand is settled before the rest.
+/// Every plan in which no step can be done earlier comes from an order of the steps with a fitter for each (Kolisch,
+/// see above), and one of these is best. Started steps are settled first.
 fn go_through(
     bench: &Bench<'_>,
     so_far: &Schedule<'_, '_>,
@@ -218,7 +218,7 @@ fn go_through(
     }
     *left -= 1;
     let score = bench.score(&so_far.settled);
-    // What is still to come adds to it.
+    // Further steps can only add to the score.
     if score >= best.score {
         return true;
     }
@@ -248,7 +248,7 @@ fn go_through(
             all &= go_through(bench, &next, best, left);
         }
         if !has_place {
-            // What has no place now gets none later: whatever else is settled first is the same.
+            // A step without a slot now gets none later, so the order of the others does not matter.
             let mut next = so_far.clone();
             next.leave(step);
             return all & go_through(bench, &next, best, left);
@@ -257,7 +257,7 @@ fn go_through(
     all
 }
 
-/// Numbers that look drawn by lot; the same from the same seed.
+/// Pseudorandom numbers; the same seed gives the same numbers.
 ///
 /// Source: Steele, Lea, Flood, Fast splittable pseudorandom number generators, OOPSLA 2014.
 struct Draw(u64);

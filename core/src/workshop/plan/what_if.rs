@@ -1,30 +1,30 @@
-//! What one change would save: a job put off, an hour more, a part that comes sooner.
+//! What one change would save: postponing a job, an extra hour, a part that comes sooner.
 
 use super::{Effort, Fault, Plan, Score, Task, bounds::bounds, schedule::Bench, search::Best};
 
-/// One more hour, in hundredths.
+/// One hour, in hundredths.
 const AN_HOUR: u32 = 100;
 const SOONER: i32 = 2;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Change {
-    /// The step, and those that need it, are not done for now; nothing that is promised waits for it.
+    /// Postpone the step and those that need it; no promise depends on it.
     PutOff { step: usize },
-    /// One more hour on each day on which the fitter works.
+    /// An extra hour on each of the fitter's working days.
     OneMoreHour { fitter: usize },
-    /// What the step waits for comes two days sooner.
+    /// The part that the step waits for comes two days sooner.
     TwoDaysSooner { step: usize },
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Saving {
     pub change: Change,
-    /// Of the best plan found with the change.
+    /// Promises broken by the best plan found with the change.
     pub broken: u32,
     pub late_days: u64,
 }
 
-/// The changes that break fewer promises, or break them by fewer days; the best first.
+/// The changes that leave fewer promises broken, or fewer days late; the best first.
 pub fn savings(task: &Task, plan: &Plan, effort: &Effort) -> Result<Vec<Saving>, Fault> {
     if plan.score.broken == 0 {
         return Ok(Vec::new());

@@ -1,4 +1,4 @@
-//! Judging tests: which of them count by the code, and until when their papers hold.
+//! Judging tests: which of them count by the code, and until when their certificates are valid.
 
 use super::{History, Issued, Moment, Test, Void};
 use crate::{
@@ -13,10 +13,10 @@ use crate::{
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 use std::cmp::Ordering;
 
-/// Where a code prints no interval: the shorter of those that codes print, and always flagged.
+/// Used if a code prints no interval: the shorter of those that codes print. The certificate is flagged.
 const UNKNOWN_INTERVAL_MONTHS: i32 = 24;
 
-/// Whether a test was made on this boiler.
+/// Whether a test was of this boiler.
 pub(super) enum Whose {
     Ours,
     OtherBoiler,
@@ -114,7 +114,7 @@ impl<'q> History<'q> {
         Ok(paper)
     }
 
-    /// Whether a test made under that code counts under the one that is asked.
+    /// Whether a test made under that code counts under the one in question.
     fn accepts(&self, code: &Jurisdiction, subject: Subject, day: Day) -> bool {
         let accepts = |row: &&Rule| {
             row.rule == RuleKey::AcceptsTestsOf
@@ -153,7 +153,7 @@ impl<'q> History<'q> {
         }
     }
 
-    /// Whether the test had to be, or was, as good as the first of a boiler.
+    /// Whether an initial-standard test was required or was done.
     fn hydraulic_counts(
         &self,
         paper: &mut Issued<'q>,
@@ -206,13 +206,13 @@ impl<'q> History<'q> {
         Ok(first || after_repair_factor.is_some())
     }
 
-    /// Where the code asks for it after a repair or change that no hydraulic test has proved yet.
+    /// The factor that the code requires after a repair or change that no hydraulic test has proved yet.
     pub(super) fn after_repair_factor(&self, subject: Subject, moment: Moment) -> Option<Decimal> {
         let row = self.rule(RuleKey::HydraulicAfterRepairFactor, subject, moment.on)?;
         row.value.filter(|_| self.follows_repair(moment))
     }
 
-    /// Least pressure of a hydraulic test, in times the working pressure.
+    /// Lowest pressure of a hydraulic test, as a multiple of the working pressure.
     pub(super) fn hydraulic_least(
         &self,
         first: bool,
@@ -227,7 +227,7 @@ impl<'q> History<'q> {
         by_kind.max(self.after_repair_factor(subject, moment))
     }
 
-    /// A repair or change before `moment` that no hydraulic test has proved yet.
+    /// Whether a repair or change before `moment` has not been proved by a hydraulic test yet.
     fn follows_repair(&self, moment: Moment) -> bool {
         let proved = |void: &Void| {
             self.papers.iter().any(|paper| {
@@ -268,7 +268,7 @@ impl<'q> History<'q> {
             | PaperKind::ExternalExamination
             | PaperKind::InternalExamination => PaperKind::Ultrasonic,
         };
-        // Each earlier one of this kind has to be followed by one of the other.
+        // Each earlier test of this kind must be followed by one of the other.
         let followed = |same: &Issued<'_>| {
             before(other).any(|other| !other.test.moment.before(same.test.moment))
         };
@@ -279,7 +279,7 @@ impl<'q> History<'q> {
         }
     }
 
-    /// The row for the interval. A row that asks for a first service is for the first hydraulic test on record alone.
+    /// The rule for the interval. A rule with a first service applies only to the first hydraulic test on record.
     fn hydraulic_interval(
         &self,
         paper: &mut Issued<'q>,
@@ -327,7 +327,7 @@ impl<'q> History<'q> {
             .rule(RuleKey::SteamLimitFactor, subject, paper.from)
             .and_then(|row| row.value);
         let highest = paper.test.highest_pressure;
-        // Plain reading of every code: what the boiler works at was not proved.
+        // Plain reading of every code: the working pressure was not proved.
         if highest.is_some_and(|it| compare(it, working_pressure, Decimal::ONE).is_lt()) {
             return Err(NotCounted::UnderWorkingPressure);
         }
@@ -341,7 +341,8 @@ impl<'q> History<'q> {
         Ok(())
     }
 
-    /// The last day of the hydraulic paper that held on the day of the steam test, the later of several; fixed then.
+    /// Last day of the hydraulic certificate that was valid on the day of the steam test, the latest if several. Later
+    /// tests do not extend it.
     fn hydraulic_cap(&self, steam: &Test<'_>) -> Result<Option<Day>, NotCounted> {
         let holding = self.papers.iter().filter(|paper| {
             paper.kind == PaperKind::Hydraulic
@@ -368,7 +369,7 @@ impl<'q> History<'q> {
         Ok(())
     }
 
-    /// The row by which a tank of this size needs no other test.
+    /// The rule by which a tank of this size needs no further test.
     fn tested_once(&self, subject: Subject, day: Day) -> Option<&'q Rule> {
         let volume = self.boiler.gas_tank_volume.as_ref()?;
         self.rule(RuleKey::GasTankOnceBelow, subject, day)
@@ -389,7 +390,7 @@ impl<'q> History<'q> {
     }
 }
 
-/// A pressure against `factor` x the working pressure; in one unit no conversion can tip the scale.
+/// Compares a pressure with `factor` x the working pressure; without conversion if both have the same unit.
 fn compare(pressure: &Pressure, working_pressure: &Pressure, factor: Decimal) -> Ordering {
     if pressure.unit() == working_pressure.unit() {
         let limit = working_pressure.written().saturating_mul(factor);
@@ -400,7 +401,7 @@ fn compare(pressure: &Pressure, working_pressure: &Pressure, factor: Decimal) ->
     }
 }
 
-/// The last day that the row alone gives; none where it sets no end.
+/// The last day by the rule alone. `None`: it sets no end.
 fn interval_end(paper: &mut Issued<'_>, row: Option<&Rule>) -> Option<Day> {
     if row.is_some_and(|row| row.unit == RuleUnit::ForLife || row.rule == RuleKey::GasTankOnceBelow)
     {
@@ -421,7 +422,7 @@ fn interval_end(paper: &mut Issued<'_>, row: Option<&Rule>) -> Option<Day> {
     )
 }
 
-/// The earlier of two last days, where none is no last day.
+/// The earlier of two last days. `None`: no expiry.
 fn earlier(one: Option<Day>, other: Option<Day>) -> Option<Day> {
     match (one, other) {
         (Some(one), Some(other)) => Some(one.min(other)),
