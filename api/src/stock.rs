@@ -77,7 +77,10 @@ impl EngineState {
     /// Refuses a day before the engine came.
     pub(crate) fn must_be_after_it_came(&self, on: Day) -> Result<(), Problem> {
         if on < self.came_on {
-            let detail = format!("must be on or after {}, when the engine came", self.came_on);
+            let detail = format!(
+                "must be on or after {}, when the engine came",
+                self.came_on.in_words()
+            );
             return Err(Problem::invalid("/on", detail));
         }
         Ok(())
@@ -89,7 +92,8 @@ impl EngineState {
             None => Ok(()),
             Some(back_on) => {
                 let detail = format!(
-                    "must be on or after {back_on}, when the last sale of the engine was cancelled"
+                    "must be on or after {back_on}, when the last sale of the engine was cancelled",
+                    back_on = back_on.in_words()
                 );
                 Err(Problem::invalid("/on", detail))
             }
@@ -111,7 +115,8 @@ impl EngineState {
         match self.gone_on {
             None => Ok(()),
             Some(on) => Err(Problem::conflict(format!(
-                "the engine left without a sale on {on}; choose another engine"
+                "the engine left without a sale on {on}; choose another engine",
+                on = on.in_words()
             ))),
         }
     }

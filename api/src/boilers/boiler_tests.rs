@@ -297,7 +297,10 @@ async fn confirmed_of_test(
     new: &NewTest,
 ) -> Result<Vec<Member>, Problem> {
     if new.on > tx.actor.today {
-        let detail = format!("must not be in the future; today is {}", tx.actor.today);
+        let detail = format!(
+            "must not be in the future; today is {}",
+            tx.actor.today.in_words()
+        );
         return Err(Problem::invalid("/on", detail));
     }
     let mut ask = Confirmations::default();

@@ -211,7 +211,8 @@ impl Life {
             broken.push(FieldError {
                 pointer: "/made_on".to_owned(),
                 detail: format!(
-                    "must not be later than {first}, the first installation or pressure change"
+                    "must not be later than {first}, the first installation or pressure change",
+                    first = first.in_words()
                 ),
             });
         }
@@ -480,13 +481,19 @@ pub(crate) fn check_day(
     if day > today {
         return Err(Problem::invalid(
             pointer,
-            format!("must not be in the future; today is {today}"),
+            format!(
+                "must not be in the future; today is {today}",
+                today = today.in_words()
+            ),
         ));
     }
     match boiler.particulars.made_on {
         Some(made_on) if day < made_on => Err(Problem::invalid(
             pointer,
-            format!("must not be before {made_on}, when the boiler was made"),
+            format!(
+                "must not be before {made_on}, when the boiler was made",
+                made_on = made_on.in_words()
+            ),
         )),
         Some(_) | None => Ok(()),
     }

@@ -147,7 +147,10 @@ async fn insert_certificate(
         return Err(Problem::invalid("/issued_on", "must not be in the future"));
     }
     if new.issued_on < test_on {
-        let detail = format!("must not be before the test, made on {test_on}");
+        let detail = format!(
+            "must not be before the test, made on {test_on}",
+            test_on = test_on.in_words()
+        );
         return Err(Problem::invalid("/issued_on", detail));
     }
     let mut ask = Confirmations::default();

@@ -399,10 +399,16 @@ fn overlap(other: &Installation, boiler: i64, stock_no: i32) -> String {
             format!("engine {engine} has boiler {boiler_id}; record its removal first")
         }
         (Some(until), true, _) => {
-            format!("boiler {boiler} was in engine {engine} until {until}; use a later day")
+            format!(
+                "boiler {boiler} was in engine {engine} until {until}; use a later day",
+                until = until.in_words()
+            )
         }
         (Some(until), false, _) => {
-            format!("engine {engine} had boiler {boiler_id} until {until}; use a later day")
+            format!(
+                "engine {engine} had boiler {boiler_id} until {until}; use a later day",
+                until = until.in_words()
+            )
         }
     }
 }
@@ -423,7 +429,10 @@ async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Installa
     if on < installed_on {
         return Err(Problem::invalid(
             "/on",
-            format!("must not be before {installed_on}, when it was installed"),
+            format!(
+                "must not be before {installed_on}, when it was installed",
+                installed_on = installed_on.in_words()
+            ),
         ));
     }
     let present = boiler_installations::table.filter(

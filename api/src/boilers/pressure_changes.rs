@@ -158,7 +158,10 @@ async fn change_pressure(
     if let Some(last) = last.filter(|last| new.on < *last) {
         return Err(Problem::invalid(
             "/on",
-            format!("must not be before {last}, the last recorded change"),
+            format!(
+                "must not be before {last}, the last recorded change",
+                last = last.in_words()
+            ),
         ));
     }
     if new.working_pressure.base() == boiler.working_pressure.base() {

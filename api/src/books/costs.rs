@@ -187,7 +187,10 @@ impl NewCost {
         } else if self.on < came_on {
             broken.push(at(
                 "/on",
-                format!("must not be before the engine arrived on {came_on}"),
+                format!(
+                    "must not be before the engine arrived on {came_on}",
+                    came_on = came_on.in_words()
+                ),
             ));
         }
         for (amount, pointer) in [(self.cost, "/cost"), (self.supplier_vat, "/supplier_vat")] {
@@ -289,7 +292,10 @@ async fn create_cost_reversal(
             return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if on < wrong.on {
-            let detail = format!("must not be before the line itself, {}", wrong.on);
+            let detail = format!(
+                "must not be before the line itself, {}",
+                wrong.on.in_words()
+            );
             return Err(Problem::invalid("/on", detail));
         }
         if wrong.reverses_id.is_some() {

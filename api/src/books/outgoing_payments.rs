@@ -163,7 +163,7 @@ impl NewOutgoingPayment {
     fn check(&self, owed: &Owed, today: Day) -> Result<(), Problem> {
         let early = format!(
             "must not be before the day of what it pays for, {}",
-            owed.on_day
+            owed.on_day.in_words()
         );
         all_hold([
             (self.on <= today, "/on", "must not be in the future"),

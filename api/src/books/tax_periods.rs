@@ -152,7 +152,9 @@ pub(crate) async fn period_must_be_open(
         return Ok(());
     }
     Err(Problem::conflict(format!(
-        "{on} is in a closed tax period; use {open}, the first open day, or a later one"
+        "{on} is in a closed tax period; use {open}, the first open day, or a later one",
+        on = on.in_words(),
+        open = open.in_words()
     )))
 }
 

@@ -284,7 +284,8 @@ impl Rates {
         standard_rate(&self.rules, &self.jurisdiction, on).ok_or_else(|| {
             Problem::conflict(format!(
                 "there is no standard rate for {} on {on}; add one at /v1/tax-rules",
-                self.jurisdiction
+                self.jurisdiction,
+                on = on.in_words()
             ))
         })
     }

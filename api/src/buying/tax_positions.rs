@@ -175,7 +175,8 @@ async fn check_sale(tx: &mut Tx<'_>, stock_no: i32) -> Result<(), Problem> {
     for on in stock::days_of_sales(tx.conn(), stock_no).await? {
         if tax_periods::in_open(tx.conn(), on).await? != on {
             return Err(Problem::conflict(format!(
-                "the engine was sold, or its sale cancelled, on {on}, in a closed tax period, and its tax has been declared; ask the accountant"
+                "the engine was sold, or its sale cancelled, on {on}, in a closed tax period, and its tax has been declared; ask the accountant",
+                on = on.in_words()
             )));
         }
     }

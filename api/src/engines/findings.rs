@@ -201,7 +201,10 @@ pub(crate) async fn open_ones(
     for (i, id) in ids.iter().enumerate() {
         let detail = match open.get(id).map(|finding| finding.cleared_on) {
             Some(None) => continue,
-            Some(Some(day)) => format!("finding {id} was already cleared on {day}; leave it out"),
+            Some(Some(day)) => format!(
+                "finding {id} was already cleared on {day}; leave it out",
+                day = day.in_words()
+            ),
             None => format!("engine {stock_no} has no finding {id}"),
         };
         broken.push(surveys::at(format!("{pointer}/{i}"), detail));
@@ -240,7 +243,7 @@ pub(crate) async fn clear_by_job(
                 "/on",
                 format!(
                     "finding {} of this job was found later, on {}; remove it from the job, or correct the day",
-                    finding.id, finding.found_on
+                    finding.id, finding.found_on.in_words()
                 ),
             )),
         }

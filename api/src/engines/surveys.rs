@@ -231,7 +231,10 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Pr
     if new.on < came_on {
         broken.push(at(
             "/on",
-            format!("must not be before {came_on}, when the engine arrived"),
+            format!(
+                "must not be before {came_on}, when the engine arrived",
+                came_on = came_on.in_words()
+            ),
         ));
     }
     let open = open_ones(tx.conn(), stock_no, &new.clears, "/clears", &mut broken).await?;
@@ -242,7 +245,7 @@ async fn check(tx: &mut Tx<'_>, stock_no: i32, new: &NewSurvey) -> Result<(), Pr
         {
             let detail = format!(
                 "finding {id} was found on {}; only a survey on a later day can clear it",
-                finding.found_on
+                finding.found_on.in_words()
             );
             broken.push(at(format!("/clears/{i}"), detail));
         }

@@ -398,7 +398,8 @@ fn must_be_open(enquiry: &Enquiry) -> Result<(), Problem> {
     match enquiry.closed_on {
         None => Ok(()),
         Some(on) => Err(Problem::conflict(format!(
-            "the enquiry was closed on {on}; record a new one"
+            "the enquiry was closed on {on}; record a new one",
+            on = on.in_words()
         ))),
     }
 }

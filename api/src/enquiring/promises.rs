@@ -252,7 +252,7 @@ async fn end_promise(
         if new.status == PromiseEnd::Kept && new.on > row.on {
             let detail = format!(
                 "must not be after {}, the date promised; record the promise as broken",
-                row.on
+                row.on.in_words()
             );
             return Err(Problem::invalid("/on", detail));
         }
@@ -308,7 +308,10 @@ fn dangers(
     if it.on < today {
         dangers.push(Danger {
             danger: PromiseDanger::DayPast,
-            reason: Sentence::new(&format!("The date promised, {}, has passed.", it.on)),
+            reason: Sentence::new(&format!(
+                "The date promised, {}, has passed.",
+                it.on.in_words()
+            )),
             remedy: None,
             act: None,
             evidence: Vec::new(),
@@ -344,7 +347,8 @@ fn dangers(
                 PromiseDanger::ExpectedLater,
                 format!(
                     "Job {} is waiting for parts or outside work expected on {expected}.",
-                    job.id
+                    job.id,
+                    expected = expected.in_words()
                 ),
             ),
             None => (

@@ -92,7 +92,10 @@ pub(crate) trait Dated: Sized {
     fn may_end(&self, ending: &NewEnd) -> Result<(), Problem> {
         let (from, until) = self.days();
         if let Some(from) = from.filter(|from| ending.until < *from) {
-            let detail = format!("must be on or after {from}, the first day of the rule");
+            let detail = format!(
+                "must be on or after {from}, the first day of the rule",
+                from = from.in_words()
+            );
             return Err(Problem::invalid("/until", detail));
         }
         if let Some(ended) = until {

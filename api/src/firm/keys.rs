@@ -267,8 +267,10 @@ pub async fn insert(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Prob
 async fn insert_unnamed(tx: &mut Tx<'_>, new: &NewKey) -> Result<KeyWithSecret, Problem> {
     let today = tx.actor.today;
     if new.expires_on.is_some_and(|last| last < today) {
-        let detail =
-            format!("must not be in the past; give {today} or a later day, or leave it out");
+        let detail = format!(
+            "must not be in the past; give {today} or a later day, or leave it out",
+            today = today.in_words()
+        );
         return Err(Problem::invalid("/expires_on", detail));
     }
     let (secret, sha256) = secret()?;

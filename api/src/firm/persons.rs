@@ -186,7 +186,8 @@ pub(crate) async fn locked_unerased(tx: &mut Tx<'_>, id: i64) -> Result<Person, 
     match person.erased_on {
         None => Ok(person),
         Some(on) => Err(Problem::conflict(format!(
-            "the person was erased on {on}; add them again as a new person if needed"
+            "the person was erased on {on}; add them again as a new person if needed",
+            on = on.in_words()
         ))),
     }
 }
@@ -209,7 +210,8 @@ pub(crate) async fn must_exist(
     match found {
         Some(None) => Ok(()),
         Some(Some(on)) => refused(format!(
-            "person {id} was erased on {on}; record them again as a new person"
+            "person {id} was erased on {on}; record them again as a new person",
+            on = on.in_words()
         )),
         None => refused(format!("there is no person {id}")),
     }

@@ -212,6 +212,16 @@ fn measure(quantity: &Value) -> Result<String, Error> {
     Ok(format!("{value} {unit}"))
 }
 
+/// The kind of a test: `hydraulic_first` as Initial hydraulic test.
+fn test_name(word: &Value) -> Result<String, Error> {
+    let kind: Option<TestKind> = word.as_str().and_then(|word| word.parse().ok());
+    let name = kind
+        .ok_or_else(|| unfit("a kind of test", word))?
+        .in_words();
+    let (first, rest) = name.split_at(1);
+    Ok(first.to_uppercase() + rest)
+}
+
 /// An enum value in plain English: `in_running_order` as in running order.
 fn plain(word: &Value) -> Result<String, Error> {
     let word = word.as_str().ok_or_else(|| unfit("a word", word))?;

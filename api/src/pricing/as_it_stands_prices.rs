@@ -93,7 +93,10 @@ async fn create_as_it_stands_price(
     db.create(&actor, &new, async |tx| {
         stock::lock(tx.conn(), stock_no).await?;
         let came_on = stock::came_on(tx.conn(), stock_no).await?;
-        let early = format!("must not be before the engine arrived on {came_on}");
+        let early = format!(
+            "must not be before the engine arrived on {came_on}",
+            came_on = came_on.in_words()
+        );
         all_hold([
             (new.on <= actor.today, "/on", "must not be in the future"),
             (new.on >= came_on, "/on", early.as_str()),

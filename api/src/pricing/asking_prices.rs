@@ -289,11 +289,17 @@ async fn record_owner_notification(
             return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if new.on < notice.since {
-            let detail = format!("must not be before the day of the change, {}", notice.since);
+            let detail = format!(
+                "must not be before the day of the change, {}",
+                notice.since.in_words()
+            );
             return Err(Problem::invalid("/on", detail));
         }
         if let Some(notified_on) = notice.notified_on {
-            let detail = format!("the owner was already notified on {notified_on}; nothing to do");
+            let detail = format!(
+                "the owner was already notified on {notified_on}; nothing to do",
+                notified_on = notified_on.in_words()
+            );
             return Err(Problem::conflict(detail));
         }
         diesel::insert_into(owner_notifications::table)
@@ -392,7 +398,10 @@ async fn check(
     if let Some(since) = holds_since.filter(|since| on < *since) {
         refuse(
             "/on",
-            format!("must not be before {since}, the first day of the current price"),
+            format!(
+                "must not be before {since}, the first day of the current price",
+                since = since.in_words()
+            ),
         );
     }
     if let Some(id) = new.valuation_id {

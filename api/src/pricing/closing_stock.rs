@@ -258,7 +258,7 @@ async fn create_closing_stock(
             .get_result(tx.conn())
             .await?;
         if let Some(last) = last.filter(|last| new.on <= *last) {
-            let detail = format!("the closing stock of {last} is already recorded; choose a later day");
+            let detail = format!("the closing stock of {last} is already recorded; choose a later day", last = last.in_words());
             return Err(Problem::conflict(detail));
         }
         let id = insert(tx, &new).await?;

@@ -324,13 +324,14 @@ async fn withdraw(
     if new.on < comparable.on || new.on > tx.actor.today {
         let detail = format!(
             "must be from the day of the sale ({}) to today",
-            comparable.on
+            comparable.on.in_words()
         );
         return Err(Problem::invalid("/on", detail));
     }
     if let Some(on) = comparable.withdrawn_on {
         return Err(Problem::conflict(format!(
-            "it was already withdrawn on {on}; nothing to do"
+            "it was already withdrawn on {on}; nothing to do",
+            on = on.in_words()
         )));
     }
     let withdrawn: Comparable = diesel::update(comparables::table.find(id))

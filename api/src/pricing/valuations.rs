@@ -368,7 +368,10 @@ async fn get_valuation(
         asking_price: stock::asking_price_of(&mut conn, stock_no).await?,
         break_even_price: margins::break_even_price(&mut conn, &actor, stock_no).await?,
     };
-    let heading = format!("What engine {stock_no} would fetch on {}", valuation.on);
+    let heading = format!(
+        "What engine {stock_no} would fetch on {}",
+        valuation.on.in_words()
+    );
     picture::respond(&req, &mut conn, &heading, &valuation.answer, &marks).await
 }
 

@@ -145,7 +145,10 @@ pub struct NewPayout {
 
 impl NewPayout {
     fn check(&self, sold_on: Day, today: Day) -> Result<(), Problem> {
-        let early = format!("must not be before the day of the sale, {sold_on}");
+        let early = format!(
+            "must not be before the day of the sale, {sold_on}",
+            sold_on = sold_on.in_words()
+        );
         all_hold([
             (self.on <= today, "/on", "must not be in the future"),
             (self.on >= sold_on, "/on", early.as_str()),

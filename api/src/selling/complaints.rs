@@ -222,11 +222,20 @@ fn check(
     today: Day,
 ) -> Result<(), Problem> {
     let (delivered_on, returned_on) = span;
-    let early = format!("must not be before the delivery on {delivered_on}");
+    let early = format!(
+        "must not be before the delivery on {delivered_on}",
+        delivered_on = delivered_on.in_words()
+    );
     let late = returned_on.map_or(String::new(), |on| {
-        format!("must not be after the engine came back on {on}")
+        format!(
+            "must not be after the engine came back on {on}",
+            on = on.in_words()
+        )
     });
-    let turned = format!("must not be before the repair was asked for on {asked_on}");
+    let turned = format!(
+        "must not be before the repair was asked for on {asked_on}",
+        asked_on = asked_on.in_words()
+    );
     let in_span = |on: Day| returned_on.is_none_or(|returned| on <= returned);
     all_hold([
         (asked_on <= today, "/asked_on", "must not be in the future"),

@@ -86,7 +86,10 @@ pub struct NewDelivery {
 impl NewDelivery {
     /// Checks that exactly the members that the method needs are present.
     fn check(&self, sold_on: Day, buyer_abroad: bool) -> Result<(), Problem> {
-        let early = format!("must not be before the engine was sold on {sold_on}");
+        let early = format!(
+            "must not be before the engine was sold on {sold_on}",
+            sold_on = sold_on.in_words()
+        );
         let export = self.method == DeliveryMethod::Export;
         let carried = self.method == DeliveryMethod::Carrier;
         all_hold([

@@ -234,7 +234,10 @@ async fn record_deposit(
         let stock_no = reservation.stock_no;
         let came_on = stock::came_on(tx.conn(), stock_no).await?;
         if new.on < came_on {
-            let detail = format!("must not be before the firm acquired the engine on {came_on}");
+            let detail = format!(
+                "must not be before the firm acquired the engine on {came_on}",
+                came_on = came_on.in_words()
+            );
             return Err(Problem::invalid("/on", detail));
         }
         let before = reservations::held_by(tx.conn(), &[*id]).await?.remove(&*id);

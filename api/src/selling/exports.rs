@@ -238,7 +238,10 @@ impl NewExport {
         // The Isle of Man is within the UK's VAT area (plain reading).
         let within = country(&self.destination) == country(&home)
             || (country(&home) == "GB" && country(&self.destination) == "IM");
-        let early = format!("must not be before the day of the sale, {}", sale.terms.on);
+        let early = format!(
+            "must not be before the day of the sale, {}",
+            sale.terms.on.in_words()
+        );
         all_hold([
             (
                 !within,

@@ -196,7 +196,8 @@ async fn standing_sale(tx: &mut Tx<'_>, id: i64) -> Result<Sale, Problem> {
     match sale.terms.sale_cancelled_on {
         None => Ok(sale),
         Some(on) => Err(Problem::conflict(format!(
-            "the sale was cancelled on {on}; nothing to do"
+            "the sale was cancelled on {on}; nothing to do",
+            on = on.in_words()
         ))),
     }
 }

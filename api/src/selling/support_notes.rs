@@ -98,7 +98,10 @@ async fn notes(
             return Err(Problem::invalid("/on", "must not be in the future"));
         }
         if new.on < sale.terms.on {
-            let detail = format!("must not be before the day of the sale, {}", sale.terms.on);
+            let detail = format!(
+                "must not be before the day of the sale, {}",
+                sale.terms.on.in_words()
+            );
             return Err(Problem::invalid("/on", detail));
         }
         let made: SupportNote = diesel::insert_into(support_notes::table)

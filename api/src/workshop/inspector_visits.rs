@@ -145,7 +145,12 @@ async fn find(conn: &mut AsyncPgConnection, on: Day) -> Result<InspectorVisit, P
         .first(conn)
         .await
         .optional()?;
-    found.ok_or_else(|| Problem::not_found(format!("there is no inspector's visit on {on}")))
+    found.ok_or_else(|| {
+        Problem::not_found(format!(
+            "there is no inspector's visit on {on}",
+            on = on.in_words()
+        ))
+    })
 }
 
 /// Visits on that day or later, in order.

@@ -291,7 +291,10 @@ pub(crate) fn shut(answer: &Readiness, settings: &Settings) -> Problem {
         Gate::Deliver => "leave",
     };
     Problem::not_ready(
-        format!("the engine may not {act} on {}; see `reasons`", answer.on),
+        format!(
+            "the engine may not {act} on {}; see `reasons`",
+            answer.on.in_words()
+        ),
         reasons,
     )
 }

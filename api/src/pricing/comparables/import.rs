@@ -623,7 +623,8 @@ async fn recognise(tx: &mut Tx<'_>, sha256: &[u8], n: usize, again: bool) -> Res
         .first(tx.conn())
         .await?;
     Err(Problem::conflict(format!(
-        "this file was imported on {on}, with {n} row(s); nothing was stored. To import it again, send again=true"
+        "this file was imported on {on}, with {n} row(s); nothing was stored. To import it again, send again=true",
+        on = on.in_words()
     )))
 }
 

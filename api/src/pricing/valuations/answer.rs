@@ -249,8 +249,7 @@ impl PricingBasis {
         }
         let price_scale = in_force(conn, on).await?.ok_or_else(|| {
             Problem::conflict(format!(
-                "no price scale is in force on {on}; the proprietor adds one at /v1/price-scale/versions"
-            ))
+                "no price scale is in force on {on}; the proprietor adds one at /v1/price-scale/versions", on = on.in_words()))
         })?;
         Ok(PricingBasis::PriceScale(Arc::new(price_scale.rules()?)))
     }

@@ -158,7 +158,8 @@ async fn boiler_of_finish(
         }
         let detail = format!(
             "boiler {named} was not in the engine on any day from {started_on} to {}; boilers that were: {there:?}",
-            new.on
+            new.on.in_words(),
+            started_on = started_on.in_words()
         );
         return Err(Problem::invalid("/boiler_id", detail));
     }

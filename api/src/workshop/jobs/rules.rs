@@ -84,7 +84,10 @@ pub(super) fn broken_day(on: Day, pointer: &str, came_on: Day, today: Day) -> Op
     } else if on < came_on {
         Some(at(
             pointer,
-            format!("must not be before {came_on}, when the engine arrived"),
+            format!(
+                "must not be before {came_on}, when the engine arrived",
+                came_on = came_on.in_words()
+            ),
         ))
     } else {
         None
